@@ -1,0 +1,1 @@
+"""An invented evening of practice that plays by itself."""

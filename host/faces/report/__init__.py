@@ -1,0 +1,1 @@
+"""The finger-timing report, one self-contained page."""

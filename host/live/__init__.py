@@ -1,0 +1,1 @@
+"""Playing as it happens: threads, queues, reconnecting."""

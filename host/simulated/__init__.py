@@ -1,0 +1,1 @@
+"""A simulated chanter with a pupil in it, for trying everything without hardware."""

@@ -1,0 +1,1 @@
+"""From masks to held notes, changes, strays and who led."""

@@ -1,0 +1,127 @@
+"""What the analysis says: settings, timing, held notes, changes, strays, slips and ornaments.
+
+Notes are indices into `fingering.notes.NOTES`, fingers are holes 0 to 7, times are integer microseconds on the clock on
+which the first frame is 0. These are the plain objects that faces read; the analysis itself works on arrays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["clean", "stray", "ornamented", "perhaps", "uncertain"]
+Way = Literal["one-way", "crossing"]
+Motion = Literal["lift", "lower"]
+FingeringKind = Literal["standard", "alternate", "grace", "false"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The lengths that decide what counts as what, in microseconds."""
+
+    steady_us: int = 40_000  # shorter is not held
+    heard_us: int = 10_000  # shorter strays are not heard
+    bounce_us: int = 5_000  # shorter departures of a finger are ignored
+    passing_us: int = 80_000  # a shorter held note may be a slow stray or grace note
+    loose_us: int = 40_000  # a wider spread is loose
+    correction_us: int = 250_000  # the standard fingering settles a note if it comes within this
+    gap_us: int = 250_000  # no frame for so long is a gap
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How far the finger times can be trusted."""
+
+    clock: Literal["chanter", "host"]
+    uncertainty_us: int
+    scan_us: int
+    skew_us: int
+    skew: Literal["measured", "assumed", "given"]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A note held steady. `covered_mask` is its settled mask."""
+
+    note: int
+    covered_mask: int
+    start_us: int
+    end_us: int
+    fingering: FingeringKind
+    wrong_fingers: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FingerTime:
+    """One finger's time within a change, counted from the change's start."""
+
+    finger: int
+    motion: Motion
+    after_start_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """A third note sounding inside a change."""
+
+    note: int
+    covered_mask: int
+    start_us: int
+    duration_us: int
+    heard: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A finger that takes no part in a change and moved all the same."""
+
+    finger: int
+    start_us: int
+    duration_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One change between two held notes that differ.
+
+    `edges` are (time, covered mask after it) for every change of mask from the moment the first note's settled mask is
+    left to the moment the second's is reached; before them `from_mask` stood. `fingers` are in order of time.
+    """
+
+    number: int
+    from_note: int
+    to_note: int
+    from_mask: int
+    to_mask: int
+    start_us: int
+    end_us: int
+    way: Way
+    lead: int | None
+    spread_us: int
+    fingers: tuple[FingerTime, ...]
+    strays: tuple[Stray, ...]
+    slips: tuple[Slip, ...]
+    loose: bool | None
+    verdict: Verdict
+    because: str | None
+    edges: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OrnamentNote:
+    """One note of an ornament."""
+
+    note: int
+    start_us: int
+    duration_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ornament:
+    """A movement of the ornament table, as played. `on` is the note it leads to."""
+
+    name: str
+    start_us: int
+    end_us: int
+    on: int
+    notes: tuple[OrnamentNote, ...]
