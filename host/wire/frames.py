@@ -1,0 +1,143 @@
+"""The byte-stream carrier: payloads ⇄ COBS frames with a check, each ended by one zero byte.
+
+Stage: bytes in any cutting → payloads (`bytes`) and `Damaged`. COBS: S. Cheshire and M. Baker, "Consistent Overhead
+Byte Stuffing", IEEE/ACM Transactions on Networking 7(2), 1999. Check: CRC-16/IBM-3740 of the CRC catalogue, low byte
+first. A frame is at most 204 bytes with its zero, so a whole frame never holds the COBS code FF.
+"""
+
+from __future__ import annotations
+
+from binascii import crc_hqx
+from dataclasses import dataclass
+
+from host.wire.messages import MAX_PAYLOAD
+
+MAX_STREAM_FRAME = MAX_PAYLOAD + 4  # check, COBS code and zero
+
+Payload = bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """Bytes that make no sound frame.
+
+    `size` is how many (a zero delimiter not counted). `delimited` is False where they are only a rest: bytes before
+    the first delimiter or after the last one, bytes outside any message; those are no frame and not a bad one.
+    """
+
+    reason: str
+    size: int
+    delimited: bool
+
+
+def crc16(data: bytes) -> int:
+    """CRC-16/IBM-3740: polynomial 0x1021, initial 0xFFFF, not reflected, no final xor."""
+    # crc_hqx is the same polynomial with the initial value left to the caller.
+    return crc_hqx(data, 0xFFFF)
+
+
+def with_check(payload: bytes) -> bytes:
+    """A payload and its check, low byte first."""
+    return payload + crc16(payload).to_bytes(2, "little")
+
+
+def checked(body: bytes) -> Payload | None:
+    """The payload of payload + check, or None where the check fails or nothing is left."""
+    payload = body[:-2]
+    if payload and crc_hqx(payload, 0xFFFF) == body[-2] | body[-1] << 8:
+        return payload
+    return None
+
+
+def cobs_encode(data: bytes) -> bytes:
+    """Stuff any bytes so that none of them is zero (no delimiter added)."""
+    out = bytearray()
+    runs = data.split(b"\0")
+    for number, run in enumerate(runs):
+        while len(run) >= 254:
+            out += b"\xff" + run[:254]
+            run = run[254:]
+            # A full run needs no zero after it; at the data's end it needs no further code either.
+            if not run and number == len(runs) - 1:
+                return bytes(out)
+        out.append(len(run) + 1)
+        out += run
+    return bytes(out)
+
+
+def cobs_decode(chunk: bytes) -> bytes | None:
+    """Unstuff bytes between two delimiters; None where they are no COBS."""
+    out: list[bytes] = []
+    place, size = 0, len(chunk)
+    while place < size:
+        code = chunk[place]
+        end = place + code
+        if code == 0 or end > size:
+            return None
+        out.append(chunk[place + 1 : end])
+        if code < 0xFF and end < size:
+            out.append(b"\0")
+        place = end
+    joined = b"".join(out)
+    return None if b"\0" in chunk else joined
+
+
+def to_stream(payload: bytes) -> bytes:
+    """One whole frame, its zero byte included."""
+    return cobs_encode(with_check(payload)) + b"\0"
+
+
+class StreamReader:
+    """Cuts a byte stream into payloads. Memory stays bounded, whatever comes."""
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._size = 0  # of the whole unfinished chunk, of which `_rest` holds at most one byte too many
+        self._joined = True  # nothing is delimited yet: the first chunk may be the tail of a frame
+
+    def feed(self, data: bytes) -> list[Payload | Damaged]:
+        """The frames that end in `data`, in order."""
+        first, *others = data.split(b"\0")
+        if not others:
+            self._hold(first)
+            return []
+        out: list[Payload | Damaged] = []
+        self._hold(first)
+        self._finish(self._rest, self._size, out)
+        last = others.pop()
+        for chunk in others:
+            self._finish(chunk, len(chunk), out)
+        self._rest, self._size = b"", 0
+        self._hold(last)
+        return out
+
+    def close(self) -> list[Payload | Damaged]:
+        """The unfinished rest, where there is one."""
+        size, self._size, self._rest = self._size, 0, b""
+        return [Damaged("unfinished at the end", size, False)] if size else []
+
+    @property
+    def joined(self) -> bool:
+        """Whether no delimiter has come yet."""
+        return self._joined
+
+    def _hold(self, data: bytes) -> None:
+        self._size += len(data)
+        if len(self._rest) < MAX_STREAM_FRAME:
+            self._rest = (self._rest + data)[:MAX_STREAM_FRAME]
+
+    def _finish(self, chunk: bytes, size: int, out: list[Payload | Damaged]) -> None:
+        joined, self._joined = self._joined, False
+        if size:
+            out.append(read_chunk(chunk, size, joined))
+
+
+def read_chunk(chunk: bytes, size: int, joined: bool) -> Payload | Damaged:
+    """One non-empty chunk between two zeros; `joined` says that no zero came before it."""
+    if size >= MAX_STREAM_FRAME:
+        return Damaged("too long", size, not joined)
+    body = cobs_decode(chunk)
+    if body is None:
+        return Damaged("not COBS", size, not joined)
+    payload = checked(body) if len(body) > 2 else None
+    return Damaged("wrong check", size, not joined) if payload is None else payload
