@@ -116,11 +116,6 @@ class StreamReader:
         size, self._size, self._rest = self._size, 0, b""
         return [Damaged("unfinished at the end", size, False)] if size else []
 
-    @property
-    def joined(self) -> bool:
-        """Whether no delimiter has come yet."""
-        return self._joined
-
     def _hold(self, data: bytes) -> None:
         self._size += len(data)
         if len(self._rest) < MAX_STREAM_FRAME:

@@ -80,11 +80,6 @@ class SysexReader:
         self._abandon(out)
         return out
 
-    @property
-    def joined(self) -> bool:
-        """Always False: a message has its own beginning, so a rest is never taken for one."""
-        return False
-
     def _abandon(self, out: list[Payload | Damaged]) -> None:
         if self._held is not None:
             out.append(Damaged("broken off", self._size, False))
