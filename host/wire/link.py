@@ -11,6 +11,7 @@ from typing import Literal
 
 from host.wire import messages
 from host.wire.account import GAP_US, HOLES_KIND, RAW_KIND, TROUBLE_KIND, Account
+from host.wire.answers import read_answer_body
 from host.wire.errors import MessageError, NotAChanter
 from host.wire.events import Answered, Doubted, Event, RawState, Seen, State, TroubleSeen
 from host.wire.frames import Damaged, Payload, StreamReader, to_stream
@@ -200,7 +201,7 @@ class HostLink:
 
     def _answered(self, answer: Answer, host_us: int | None) -> Answered:
         asked = self._asked.pop(answer.request, None)
-        value = messages.read_answer_body(asked, answer.body) if asked is not None and answer.status == 0 else None
+        value = read_answer_body(asked, answer.body) if asked is not None and answer.status == 0 else None
         t_us = None
         if isinstance(asked, messages.Clock) and isinstance(value, tuple) and self.account.clock.started:
             ticks32 = value[1]

@@ -162,48 +162,34 @@ _ANSWER = struct.Struct("<BB")
 _TROUBLE = struct.Struct("<BBHI")
 _REQUEST = struct.Struct("<B")
 _STREAM = struct.Struct("<BBH")
-_LEVELS = struct.Struct("<16H")
 _SET_THRESHOLDS = struct.Struct("<B16H")
 _CLOCK = struct.Struct("<BQ")
-_CLOCK_ANSWER = struct.Struct("<QI")
-_RATE = struct.Struct("<H")
+_BOOT = struct.Struct("<H")
 
-# The shortest body of each known type, in bytes.
-SHORTEST_BODY = {
-    HELLO: _HELLO.size,
-    HOLES_SEEN: _HOLES.size,
-    RAW: _RAW.size,
-    ANSWER: _ANSWER.size,
-    TROUBLE: _TROUBLE.size,
-    WHO: _REQUEST.size,
-    STREAM: _STREAM.size,
-    SET_THRESHOLDS: _SET_THRESHOLDS.size,
-    GET_THRESHOLDS: _REQUEST.size,
-    KEEP: _REQUEST.size,
-    CLOCK: _CLOCK.size,
-    RESTART: _REQUEST.size,
-}
-TYPE_NAMES = {
-    HELLO: "hello",
-    HOLES_SEEN: "holes",
-    RAW: "raw",
-    ANSWER: "answer",
-    TROUBLE: "trouble",
-    WHO: "who",
-    STREAM: "stream",
-    SET_THRESHOLDS: "set thresholds",
-    GET_THRESHOLDS: "get thresholds",
-    KEEP: "keep",
-    CLOCK: "clock",
-    RESTART: "restart",
+# Each known type: its name and the shortest body it can have.
+KNOWN = {
+    HELLO: ("hello", _HELLO.size),
+    HOLES_SEEN: ("holes", _HOLES.size),
+    RAW: ("raw", _RAW.size),
+    ANSWER: ("answer", _ANSWER.size),
+    TROUBLE: ("trouble", _TROUBLE.size),
+    WHO: ("who", _REQUEST.size),
+    STREAM: ("stream", _STREAM.size),
+    SET_THRESHOLDS: ("set thresholds", _SET_THRESHOLDS.size),
+    GET_THRESHOLDS: ("get thresholds", _REQUEST.size),
+    KEEP: ("keep", _REQUEST.size),
+    CLOCK: ("clock", _CLOCK.size),
+    RESTART: ("restart", _REQUEST.size),
 }
 
 
-def _pairs(numbers: tuple[int, ...]) -> Levels:
+def pairs(numbers: tuple[int, ...]) -> Levels:
+    """Sixteen numbers of the wire as levels."""
     return tuple(zip(numbers[::2], numbers[1::2], strict=True))
 
 
-def _flat(levels: Levels) -> list[int]:
+def flat(levels: Levels) -> list[int]:
+    """Levels as the sixteen numbers of the wire; MessageError where they are not eight pairs."""
     if len(levels) != HOLES or any(len(pair) != 2 for pair in levels):
         raise MessageError(f"{HOLES} pairs of levels, one for each hole", f"{len(levels)} entries")
     return [level for pair in levels for level in pair]
@@ -215,7 +201,7 @@ def _read_hello(p: bytes) -> Hello:
     # What cannot be printed must not reach a terminal or a page as a control sequence.
     text = name[:MAX_NAME].decode(errors="replace")
     text = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
-    boot = _RATE.unpack_from(after)[0] if zero and len(after) >= 2 else None
+    boot = _BOOT.unpack_from(after)[0] if zero and len(after) >= 2 else None
     return Hello(protocol, device_id, (major, minor, patch), holes, abilities, rate, bits, text, boot)
 
 
@@ -230,7 +216,7 @@ def _write_hello(m: Hello) -> bytes:
             f"name {m.name!r}, device id {m.device_id!r}",
         )
     fixed = _HELLO.pack(m.protocol, m.device_id, *m.firmware, m.holes, m.abilities, m.scan_rate_hz, m.raw_bits)
-    return fixed + name + (b"" if m.boot is None else b"\0" + _RATE.pack(m.boot))
+    return fixed + name + (b"" if m.boot is None else b"\0" + _BOOT.pack(m.boot))
 
 
 def _read_raw(p: bytes) -> Raw:
@@ -240,7 +226,7 @@ def _read_raw(p: bytes) -> Raw:
 
 def _read_set_thresholds(p: bytes) -> SetThresholds:
     request, *numbers = _SET_THRESHOLDS.unpack_from(p, 1)
-    return SetThresholds(request, _pairs(tuple(numbers)))
+    return SetThresholds(request, pairs(tuple(numbers)))
 
 
 _READERS: dict[int, Callable[[bytes], Message]] = {
@@ -276,7 +262,7 @@ def _body(message: Message) -> tuple[int, bytes]:
         case Stream(request, what, raw_rate_hz):
             return STREAM, _STREAM.pack(request, what, raw_rate_hz)
         case SetThresholds(request, levels):
-            return SET_THRESHOLDS, _SET_THRESHOLDS.pack(request, *_flat(levels))
+            return SET_THRESHOLDS, _SET_THRESHOLDS.pack(request, *flat(levels))
         case GetThresholds(request):
             return GET_THRESHOLDS, _REQUEST.pack(request)
         case Keep(request):
@@ -308,44 +294,10 @@ def decode(payload: bytes) -> Message:
     if not payload:
         raise MessageError("a message type", "an empty payload", 0)
     type_ = payload[0]
-    shortest = SHORTEST_BODY.get(type_)
-    if shortest is None:
+    if type_ not in KNOWN:
         return Unknown(type_, payload[1:])
+    name, shortest = KNOWN[type_]
     if len(payload) <= shortest:
-        expected = f"at least {shortest} bytes in the body of a {TYPE_NAMES[type_]} message"
+        expected = f"at least {shortest} bytes in the body of a {name} message"
         raise MessageError(expected, str(len(payload) - 1), len(payload))
     return _READERS[type_](payload)
-
-
-def thresholds_body(levels: Levels) -> bytes:
-    """The body of the answer to `get thresholds`."""
-    try:
-        return _LEVELS.pack(*_flat(levels))
-    except struct.error as error:
-        raise MessageError("levels from 0 to 65535", f"{levels!r} ({error})") from None
-
-
-def clock_body(host_us: int, ticks32: int) -> bytes:
-    """The body of the answer to `clock`: the host's time as it came, and the chanter's."""
-    return _CLOCK_ANSWER.pack(host_us, ticks32)
-
-
-def rate_body(raw_rate_hz: int) -> bytes:
-    """The body of the answer to `stream`."""
-    return _RATE.pack(raw_rate_hz)
-
-
-def read_answer_body(request: Request, body: bytes) -> Levels | tuple[int, int] | int | None:
-    """What the answer to `request` brings.
-
-    `stream`: the actual raw rate in Hz. `get thresholds`: the levels. `clock`: (host µs echoed, chanter ticks32).
-    None where the request has no such answer or the body is too short to hold it.
-    """
-    if isinstance(request, Stream) and len(body) >= _RATE.size:
-        return int(_RATE.unpack_from(body)[0])
-    if isinstance(request, GetThresholds) and len(body) >= _LEVELS.size:
-        return _pairs(_LEVELS.unpack_from(body))
-    if isinstance(request, Clock) and len(body) >= _CLOCK_ANSWER.size:
-        host_us, ticks32 = _CLOCK_ANSWER.unpack_from(body)
-        return host_us, ticks32
-    return None
