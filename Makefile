@@ -1,0 +1,61 @@
+# Everything runs from a private .venv; nothing outside this folder is touched.
+PYTHON ?= $(shell for p in python3 python3.13 python3.12 python3.11 python; do \
+  "$$p" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
+BIN := .venv/bin
+SECONDS_LONG ?= 60
+
+.PHONY: help demo test check bench fuzz soak golden lock clean
+
+help:
+	@echo "make demo    play an invented evening on the simulated chanter and write its report"
+	@echo "make test    run every test that this machine can run"
+	@echo "make check   lint, types and the direction of imports"
+	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
+	@echo "make golden  renew the golden files;  make lock: renew requirements.lock;  make clean"
+
+.venv/made:
+	@test -n "$(PYTHON)" || { echo "fingerlead needs Python 3.11 or newer; install one, or name it: make PYTHON=/path/to/python3" >&2; exit 1; }
+	@$(PYTHON) -m venv .venv || { echo "The venv module is missing: on Debian and Ubuntu, install python3-venv." >&2; exit 1; }
+	@touch $@
+
+.venv/program: .venv/made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+.venv/test: .venv/made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test]'
+	@touch $@
+
+.venv/check: .venv/made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test,check]'
+	@touch $@
+
+.venv/bench: .venv/made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test,bench]'
+	@touch $@
+
+demo: .venv/program
+	@$(BIN)/fingerlead demo
+
+test: .venv/test
+	@$(BIN)/python -m pytest
+
+check: .venv/check
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports
+
+bench: .venv/bench
+	@$(BIN)/python -m tests.bench
+
+fuzz: .venv/test
+	@$(BIN)/python -m tests.fuzz --seconds $(SECONDS_LONG)
+
+soak: .venv/test
+	@$(BIN)/python -m tests.soak --seconds $(SECONDS_LONG)
+
+golden: .venv/test
+	@$(BIN)/python -m pytest --renew-golden
+
+clean:
+	rm -rf .venv build dist out *.egg-info

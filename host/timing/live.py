@@ -1,0 +1,164 @@
+"""Results while playing: the same analysis on the tail that is not settled yet.
+
+States go in with their times; what comes out is told once and, rarely, corrected: a change is told as soon as the note
+it leads to has stood long enough to be no grace and no passing note, and told again only if the rest of that note has
+changed the result (a fingering corrected late).
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from host.timing import timeline
+from host.timing.analysis import Analysis, doubt_spans
+from host.timing.geometry import HELD_CODE, NO_NOTE, geometry_of
+from host.timing.kernel import Part, Place, Rules, measure
+from host.timing.reading import PartReader
+from host.timing.results import Change, Ornament, Settings, Timing
+from host.wire.record import Intake, Record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from fingering.table import Table
+    from host.wire.record import Doubt
+
+_HELD_CODE: list[int] = HELD_CODE.tolist()
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A change or an ornament; `again` where the change was told before and is different now."""
+
+    result: Change | Ornament
+    again: bool = False
+
+
+class LiveAnalysis:
+    """Feed it states and doubts in order of time; it hands each result to `tell`."""
+
+    def __init__(
+        self,
+        table: Table,
+        settings: Settings,
+        tell: Callable[[Told], None],
+        *,
+        clock: Literal["chanter", "host"] = "chanter",
+        skew_us: int | None = None,
+    ) -> None:
+        self.table, self.settings, self.tell = table, settings, tell
+        self._clock, self._skew_us = clock, skew_us
+        self._scan_us: int | None = None
+        self._smallest_step_us = 0
+        self._geometry = geometry_of(table)
+        self._anchor_us = max(settings.passing_us, settings.steady_us)
+        self._edge_us = array("q")
+        self._covered = bytearray()
+        self._doubts: list[Doubt] = []
+        self._doubts_over = 0  # how many of them end before the tail
+        self._place = Place()
+        self._parts: list[Part] = []
+        self._told: dict[int, Change] = {}
+        self._note_start_us = 0
+        self._note_told = False
+        self._now_us = 0
+
+    @property
+    def timing(self) -> Timing:
+        """How far the times can be trusted, as known so far."""
+        scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
+        return timeline.timing_for(self._clock, scan_us, self._skew_us)
+
+    def scan(self, scan_us: int | None) -> None:
+        """The chanter has told its scan period."""
+        self._scan_us = scan_us
+
+    def doubt(self, doubt: Doubt) -> None:
+        """Something may be missing between two times; to be said before the state that ends it."""
+        self._doubts.append(doubt)
+
+    def state(self, t_us: int, covered_mask: int) -> None:
+        """The mask that stands from `t_us` on; also when it has not changed."""
+        covered, edge_us = self._covered, self._edge_us
+        if not covered:
+            edge_us.append(t_us)
+            covered.append(covered_mask)
+            self._note_start_us = self._now_us = t_us
+            return
+        step_us, self._now_us = t_us - self._now_us, t_us
+        if step_us and (step_us < self._smallest_step_us or not self._smallest_step_us):
+            self._smallest_step_us = step_us
+        note = _HELD_CODE[covered[-1]]
+        changed = covered_mask != covered[-1]
+        closes = changed and _HELD_CODE[covered_mask] != note
+        anchor = note != NO_NOTE and t_us - self._note_start_us >= self._anchor_us
+        if anchor and not closes and not self._note_told:
+            self._note_told = True
+            self._look()
+        if changed:
+            edge_us.append(t_us)
+            covered.append(covered_mask)
+        if closes:
+            if anchor:
+                self._settle(final=False)
+            self._note_start_us, self._note_told = t_us, False
+
+    def close(self, end_us: int | None = None) -> None:
+        """The recording is over, at the last timed frame: what is left is settled as it stands."""
+        self._now_us = max(self._now_us, end_us or 0)
+        if self._place.edge < len(self._covered):
+            self._settle(final=True)
+
+    def analysis(self, intake: Intake | None = None) -> Analysis:
+        """All that is settled, as an analysis."""
+        edge_us, covered = self._edges(0)
+        record = Record(
+            edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self._clock, self._scan_us
+        )
+        return Analysis(record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts))
+
+    def _edges(self, begin: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        edge_us = np.array(self._edge_us[begin:], dtype=np.int64)
+        covered = np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
+        return np.append(edge_us, self._now_us), covered
+
+    def _measure(self, *, final: bool) -> tuple[Part, Place] | None:
+        edge_us, covered = self._edges(self._place.edge)
+        while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
+            self._doubts_over += 1
+        doubts = doubt_spans(self._doubts[self._doubts_over :])
+        rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts)
+        return measure(edge_us, covered, rules, self._place, final=final)
+
+    def _look(self) -> None:
+        """Tell what can be told now of the tail, without settling it."""
+        measured = self._measure(final=True)
+        if measured is not None:
+            self._tell_changes(measured[0])
+
+    def _settle(self, *, final: bool) -> None:
+        measured = self._measure(final=final)
+        if measured is None:
+            return
+        part, after = measured
+        self._parts.append(part)
+        self._tell_changes(part)
+        for ornament in part.ornaments:
+            self.tell(Told(ornament))
+        self._told.clear()
+        self._place = after
+
+    def _tell_changes(self, part: Part) -> None:
+        reader = PartReader(part, self.settings, *self._edges(self._place.edge), self._place.changes, self._place.edge)
+        for index in range(len(reader)):
+            change = reader.change(index)
+            before = self._told.get(change.number)
+            if change != before:
+                self._told[change.number] = change
+                self.tell(Told(change, again=before is not None))

@@ -1,0 +1,118 @@
+"""Changes as plain objects, read from the arrays of a part."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fingering.holes import fingers_of
+from host.timing.geometry import POPCOUNT
+from host.timing.results import Change, FingerTime, Settings, Slip, Stray, Verdict, Way
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from host.timing.kernel import Part
+
+VERDICTS: tuple[Verdict, ...] = ("clean", "stray", "ornamented", "perhaps", "uncertain")
+REASONS: dict[Verdict, str] = {
+    "uncertain": "frames were lost or the chanter was away meanwhile",
+    "perhaps": "a note beside it was so short that it may be a slow stray, or may be meant",
+    "ornamented": "a grace note or an ornament sounded in it, or a finger that takes no part",
+}
+TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
+
+
+def way_of(from_mask: int, to_mask: int) -> Way:
+    """`one-way` where every finger that differs lifts, or every one lowers; else `crossing`."""
+    lifts, lowers = from_mask & ~to_mask, to_mask & ~from_mask
+    return "crossing" if lifts and lowers else "one-way"
+
+
+def finger_offsets(part: Part) -> NDArray[np.int64]:
+    """Where each change's fingers begin in `finger_us`, and their end: int64[changes + 1]."""
+    return np.concatenate(([0], np.cumsum(POPCOUNT[part.from_mask ^ part.to_mask], dtype=np.int64)))
+
+
+def reasons(part: Part) -> list[str | None]:
+    """For each change why its verdict, or its missing lead, is what it is; None where it speaks for itself."""
+    moved = POPCOUNT[part.from_mask ^ part.to_mask].tolist()
+    rows = zip(part.verdict.tolist(), part.plain.tolist(), part.lead.tolist(), moved, strict=True)
+    return [_reason(VERDICTS[verdict], plain, lead, fingers) for verdict, plain, lead, fingers in rows]
+
+
+def _reason(verdict: Verdict, plain: bool, lead: int, fingers: int) -> str | None:
+    if verdict in REASONS:
+        return REASONS[verdict]
+    return TOO_CLOSE if plain and lead < 0 and fingers > 1 else None
+
+
+class PartReader:
+    """The changes of one part. `edge_us` and `covered` are the timeline's from edge number `edges_before` on.
+
+    `changes_before` is the number of the part's first change.
+    """
+
+    def __init__(
+        self,
+        part: Part,
+        settings: Settings,
+        edge_us: NDArray[np.int64],
+        covered: NDArray[np.uint8],
+        changes_before: int = 0,
+        edges_before: int = 0,
+    ) -> None:
+        self.part, self.settings, self.edge_us, self.covered = part, settings, edge_us, covered
+        self.changes_before, self.edges_before = changes_before, edges_before
+        self._offsets = finger_offsets(part)
+
+    def __len__(self) -> int:
+        return len(self.part.change_us)
+
+    def change(self, index: int) -> Change:
+        """The change at a place of the part."""
+        p, number = self.part, self.changes_before + index
+        start_us, spread_us = int(p.change_us[index]), int(p.spread_us[index])
+        from_mask, to_mask = int(p.from_mask[index]), int(p.to_mask[index])
+        moved = fingers_of(from_mask ^ to_mask)
+        after = p.finger_us[self._offsets[index] : self._offsets[index + 1]].tolist()
+        begin, stop = np.searchsorted(p.stray_change, (number, number + 1))
+        strays = tuple(
+            Stray(note, mask, at_us, us, us >= self.settings.heard_us)
+            for note, mask, at_us, us in zip(
+                p.stray_note[begin:stop].tolist(),
+                p.stray_mask[begin:stop].tolist(),
+                p.stray_start_us[begin:stop].tolist(),
+                p.stray_us[begin:stop].tolist(),
+                strict=True,
+            )
+        )
+        begin, stop = np.searchsorted(p.slip_change, (number, number + 1))
+        slips = map(
+            Slip, p.slip_finger[begin:stop].tolist(), p.slip_start_us[begin:stop].tolist(), p.slip_us[begin:stop].tolist()
+        )
+        window = slice(int(p.first[index]) - self.edges_before, int(p.last[index]) - self.edges_before + 1)
+        lead, verdict, plain = int(p.lead[index]), VERDICTS[p.verdict[index]], bool(p.plain[index])
+        return Change(
+            number=number,
+            from_note=int(p.from_note[index]),
+            to_note=int(p.to_note[index]),
+            from_mask=from_mask,
+            to_mask=to_mask,
+            start_us=start_us,
+            end_us=start_us + spread_us,
+            way=way_of(from_mask, to_mask),
+            lead=None if lead < 0 else lead,
+            spread_us=spread_us,
+            fingers=tuple(
+                FingerTime(finger, "lift" if from_mask >> finger & 1 else "lower", after_us)
+                for after_us, finger in sorted(zip(after, moved, strict=True))
+            ),
+            strays=strays,
+            slips=tuple(slips),
+            loose=bool(p.loose[index]) if plain else None,
+            verdict=verdict,
+            because=_reason(verdict, plain, lead, len(moved)),
+            edges=tuple(zip(self.edge_us[window].tolist(), self.covered[window].tolist(), strict=True)),
+        )
