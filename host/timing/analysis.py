@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
+from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -73,7 +74,9 @@ class Analysis:
         columns: dict[str, Any] = {}
         for column in fields(Part):
             pieces = [getattr(part, column.name) for part in self.parts]
-            columns[column.name] = sum(pieces, []) if column.name == "ornaments" else np.concatenate(pieces)
+            columns[column.name] = (
+                list(chain.from_iterable(pieces)) if column.name == "ornaments" else np.concatenate(pieces)
+            )
         return Part(**columns)
 
     @property
@@ -122,9 +125,7 @@ class Analysis:
         return Held(int(a.note[number]), mask, int(a.start_us[number]), int(a.end_us[number]), fingering, wrong)
 
 
-def analyse(
-    record: Record, table: Table, timing: Timing, settings: Settings = Settings()
-) -> Analysis:
+def analyse(record: Record, table: Table, timing: Timing, settings: Settings = Settings()) -> Analysis:
     """Analyse everything a record holds."""
     edge_us, covered = timeline.edges(record.t_us, record.covered, record.end_us)
     rules = Rules(settings, geometry_of(table), timing.uncertainty_us, doubt_spans(record.doubts))

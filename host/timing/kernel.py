@@ -109,7 +109,9 @@ def measure(
     notes = held_notes(edge_us, covered, settings, geometry)
     next_edge = len(covered)
     if not final:
-        anchors = np.flatnonzero(is_anchor(notes.note, notes.end_us - notes.start_us, settings) & (notes.stop < len(covered)))
+        anchors = np.flatnonzero(
+            is_anchor(notes.note, notes.end_us - notes.start_us, settings) & (notes.stop < len(covered))
+        )
         if not anchors.size or notes.begin[anchors[-1]] == 0:
             return None
         notes = notes.take(slice(0, int(anchors[-1]) + 1))

@@ -101,7 +101,12 @@ def edges_in(windows: Windows) -> tuple[Indices, Indices]:
 
 
 def finger_times(
-    windows: Windows, at: Indices, window: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8], bounce_us: int
+    windows: Windows,
+    at: Indices,
+    window: Indices,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    bounce_us: int,
 ) -> tuple[NDArray[np.int32] | NDArray[np.int64], Returns]:
     """The time of each finger that differs, counted from the window's first edge, and the fingers that returned.
 
@@ -128,7 +133,12 @@ def finger_times(
 
 
 def _busy_finger_times(
-    windows: Windows, times: NDArray[Any], window: Indices, toggled: NDArray[np.uint8], after_us: NDArray[Any], bounce_us: int
+    windows: Windows,
+    times: NDArray[Any],
+    window: Indices,
+    toggled: NDArray[np.uint8],
+    after_us: NDArray[Any],
+    bounce_us: int,
 ) -> Returns:
     """Fill in the times of the busy windows, and find the excursions of the fingers that return."""
     finger_bits = np.zeros(len(windows), dtype=np.uint8)
@@ -171,10 +181,8 @@ def _before_bounces(t_us: NDArray[np.int64], begins: Indices, ends: Indices, bou
     return settle
 
 
-def sounding_runs(
-    windows: Windows, some: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]
-) -> Runs:
-    """What sounds in the windows `some`, neighbouring stretches of one note joined, the last edge's stretch left out."""
+def sounding_runs(windows: Windows, some: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]) -> Runs:
+    """What sounds in the windows `some`, neighbouring stretches of one note joined, without the last edge's stretch."""
     some = some[windows.last[some] > windows.first[some]]
     at, _ = ranges(windows.first[some], windows.last[some])
     window = np.repeat(some, windows.last[some] - windows.first[some])
@@ -231,8 +239,8 @@ def leads(
     """
     by_finger = np.ascontiguousarray(times.T)
     # Read as unsigned, NOT_MOVED is the greatest of all numbers: never first, and as signed never last.
-    unsigned = by_finger.view(np.uint32 if times.dtype == np.int32 else np.uint64)
-    first_us, second_us = unsigned[0].copy(), np.full_like(unsigned[0], -1 & np.iinfo(unsigned.dtype).max)
+    unsigned: NDArray[Any] = by_finger.view(np.uint32 if times.dtype == np.int32 else np.uint64)
+    first_us, second_us = unsigned[0].copy(), ~np.zeros_like(unsigned[0])
     for t_us in unsigned[1:]:
         np.minimum(second_us, np.maximum(first_us, t_us), out=second_us)
         np.minimum(first_us, t_us, out=first_us)
@@ -252,9 +260,7 @@ def perhaps(notes: HeldNotes, windows: Windows, settings: Settings, geometry: Ge
     return short[windows.held] | short[windows.held + 1]
 
 
-def touches(
-    start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]
-) -> NDArray[np.bool_]:
+def touches(start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether each stretch, ends included, touches one of the doubtful spans, int64[k, 2]."""
     begun = np.searchsorted(np.sort(doubts[:, 0]), end_us, side="right")
     over = np.searchsorted(np.sort(doubts[:, 1]), start_us, side="left")

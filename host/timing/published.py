@@ -77,7 +77,11 @@ def _changes(analysis: Analysis) -> list[dict[str, Any]]:
                 "heard": duration_us >= analysis.settings.heard_us,
             }
             for note, mask, start_us, duration_us in zip(
-                a.stray_note.tolist(), a.stray_mask.tolist(), a.stray_start_us.tolist(), a.stray_us.tolist(), strict=True
+                a.stray_note.tolist(),
+                a.stray_mask.tolist(),
+                a.stray_start_us.tolist(),
+                a.stray_us.tolist(),
+                strict=True,
             )
         ],
     )

@@ -90,7 +90,10 @@ class PartReader:
         )
         begin, stop = np.searchsorted(p.slip_change, (number, number + 1))
         slips = map(
-            Slip, p.slip_finger[begin:stop].tolist(), p.slip_start_us[begin:stop].tolist(), p.slip_us[begin:stop].tolist()
+            Slip,
+            p.slip_finger[begin:stop].tolist(),
+            p.slip_start_us[begin:stop].tolist(),
+            p.slip_us[begin:stop].tolist(),
         )
         window = slice(int(p.first[index]) - self.edges_before, int(p.last[index]) - self.edges_before + 1)
         lead, verdict, plain = int(p.lead[index]), VERDICTS[p.verdict[index]], bool(p.plain[index])

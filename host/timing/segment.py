@@ -1,15 +1,16 @@
 """Which notes were held, and where each change between them begins and ends.
 
 Input everywhere: `edge_us` int64[n + 1], the times at which the mask changed, the first mask's start first and the end
-of the stretch last; `covered` uint8[n], the mask that stood from `edge_us[j]` to `edge_us[j + 1]`, neighbours different.
+of the last mask last; `covered` uint8[n], the mask that stood from `edge_us[j]` to `edge_us[j + 1]`, each different
+from the one before.
 A *stretch* is one such j; a *note stretch* is a run of them that sound one note. Intervals are half open.
 
 Definitions (the wording is the project's own; nothing outside defines them):
 - a held note is a note stretch of at least `steady_us`; all holes open is hands off, and parts the notes around it;
 - its settled mask is the standard one if a stretch of it starts within `correction_us` of the note and outlasts every
   other mask's stretch after it, else the mask of the longest stretch (the first of equals);
-- a held note shorter than `passing_us` whose settled mask is a neighbour's with one more finger lifted, one that the notes
-  on both sides cover, is a slow grace note and not held;
+- a held note shorter than `passing_us` whose settled mask is a neighbour's with one more finger lifted, one that the
+  notes on both sides cover, is a slow grace note and not held;
 - the window of a change runs from the end of the first note's last steady stretch of its settled mask to the start of
   the second's first; where none is steady, its longest stands for it.
 """
@@ -95,7 +96,7 @@ def _settle(
     settings: Settings,
     geometry: Geometry,
 ) -> None:
-    """Write the settled mask and its first and last steady stretch of the notes at `mixed`, which have several masks."""
+    """Settle the notes at `mixed`, which have several masks: the mask, and its first and last steady stretch."""
     begin, stop = notes.begin[mixed], notes.stop[mixed]
     at, offsets = ranges(begin, stop)
     which = np.repeat(np.arange(len(mixed)), stop - begin)
@@ -152,4 +153,5 @@ def without_slow_graces(notes: HeldNotes, settings: Settings) -> HeldNotes:
 def is_anchor(note: NDArray[np.uint8], held_us: NDArray[np.int64], settings: Settings) -> NDArray[np.bool_]:
     """Notes that nothing after them can make a grace note or a passing one: analysis can be cut at their start."""
     enough_us = max(settings.passing_us, settings.steady_us)
-    return (note != NO_NOTE) & (held_us >= enough_us)
+    anchors: NDArray[np.bool_] = (note != NO_NOTE) & (held_us >= enough_us)
+    return anchors

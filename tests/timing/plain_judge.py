@@ -45,7 +45,7 @@ def settled(note, group, standard, settings):
 
 
 def held_notes(parts, standard, settings):
-    """Dicts of note (None for hands off), mask, start, end, leave (end of last steady stretch), reach (start of first)."""
+    """Dicts of note (None: hands off), mask, start, end, leave (end of last steady stretch), reach (start of first)."""
     notes = []
     for group in joined_by(parts, lambda p: None if p[2] == 0 else sounding(p[2])):
         start, end = group[0][0], group[-1][1]
@@ -106,11 +106,13 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
             runs = runs[:-1]
         runs = [r for r in runs if r[1] - r[0] >= settings.heard_us]
         busy = sum(map(len, toggles.values())) > differs.bit_count()
-        movement = name_movement(tuple(r[2] for r in runs), a["note"], b["note"]) if busy and len(runs) <= 15 and runs else None
+        movement = (
+            name_movement(tuple(r[2] for r in runs), a["note"], b["note"])
+            if busy and len(runs) <= 15 and runs
+            else None
+        )
         if movement:
-            ornaments.append(
-                dict(name=movement.name, on=b["note"], notes=[(r[2], r[0], r[1] - r[0]) for r in runs])
-            )
+            ornaments.append(dict(name=movement.name, on=b["note"], notes=[(r[2], r[0], r[1] - r[0]) for r in runs]))
         if a["note"] == b["note"]:
             continue
 
@@ -159,13 +161,11 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
             verdict = "uncertain"
         changes.append(
             dict(
-                from_note=a["note"], to_note=b["note"], from_mask=a["mask"], to_mask=b["mask"], start=start, spread=spread,
-                lead=lead if plain else None, fingers=[(f, t - start) for t, f in order], strays=strays,
+                from_note=a["note"], to_note=b["note"], from_mask=a["mask"], to_mask=b["mask"], start=start,
+                spread=spread, lead=lead if plain else None, fingers=[(f, t - start) for t, f in order], strays=strays,
                 slips=sorted(slips, key=lambda x: (x[1], x[0])), loose=spread > settings.loose_us if plain else None,
                 verdict=verdict,
             )
         )  # fmt: skip
     held = [(n["note"], n["mask"], n["start"], n["end"]) for n in notes if n["note"] is not None]
     return held, changes, ornaments
-
-

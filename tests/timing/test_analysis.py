@@ -94,7 +94,9 @@ def doubted_walks(draw):
     states, end_us = draw(walks())
     times = sorted({t for t, _ in states})
     doubts = [
-        (times[i], times[i + 1]) for i in draw(st.lists(st.integers(0, max(0, len(times) - 2)), max_size=2)) if i + 1 < len(times)
+        (times[i], times[i + 1])
+        for i in draw(st.lists(st.integers(0, max(0, len(times) - 2)), max_size=2))
+        if i + 1 < len(times)
     ]
     return states, end_us, doubts
 
@@ -112,9 +114,7 @@ def test_arrays_and_plain_judge_agree(walk):
 def test_cutting_into_pieces_changes_nothing(walk, piece_edges):
     states, end_us, doubts = walk
     whole = analyse(record_of(states, end_us, doubts), TABLE, SKEWED)
-    rules = Rules(
-        SETTINGS, whole_geometry(), SKEWED.uncertainty_us, np.array(doubts, dtype=np.int64).reshape(-1, 2)
-    )
+    rules = Rules(SETTINGS, whole_geometry(), SKEWED.uncertainty_us, np.array(doubts, dtype=np.int64).reshape(-1, 2))
     whole_told = told(whole)
     whole.__dict__.pop("arrays", None)
     whole.__dict__.pop("changes", None)

@@ -1,0 +1,1 @@
+"""What was meant: tunes, exercises, and playing held against them."""
