@@ -25,7 +25,7 @@ class MessageError(WireError):
     """A payload that is no sound message, or a message that cannot be written as one."""
 
 
-class NotAChanter(WireError):  # noqa: N818  (it is a finding about a device, and is read as one)
+class NotAChanter(WireError):
     """Whatever is at the other end does not speak the chanter's wire. `advice` says what to try."""
 
     def __init__(self, expected: str, got: str, advice: str, offset: int | None = None) -> None:
