@@ -1,0 +1,108 @@
+"""How long from a byte's arrival to the change told, over a real pseudo-terminal, beside a loop that only forwards.
+
+The same frames are written, at their own pace, to two readers in turn: the program's (serial port, link, analysis,
+listener), and one that reads and hands the bytes on. A latency runs from just before the write of the frame to the
+listener's call; only frames that let a change be told count, for both.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+import tty
+
+import numpy as np
+
+from tests.bench import playing
+
+CHANGES = 300
+SPEED = 4  # played so many times faster than it was timed; the analysis knows only the chanter's clock
+
+
+def _pty() -> tuple[int, str]:
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    return ours, os.ttyname(theirs)
+
+
+def _play(ours: int, frames: list[tuple[int, bytes]], written: dict[int, int]) -> None:
+    begin = time.perf_counter_ns()
+    for number, (t_us, data) in enumerate(frames):
+        while (left := begin + t_us * 1_000 // SPEED - time.perf_counter_ns()) > 0:
+            time.sleep(left / 1e9 if left > 300_000 else 0)
+        written[number] = time.perf_counter_ns()
+        os.write(ours, data)
+
+
+def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, int]]:
+    """When each frame was written, and when a change was told on it."""
+    from fingering.table import standard_table
+    from host.live.listening import Listening
+    from host.ports.find import open_port
+    from host.timing.live import Told
+    from host.timing.results import Change
+    from host.wire.events import State
+
+    ours, name = _pty()
+    written: dict[int, int] = {}
+    told: dict[int, int] = {}
+    heard = 0
+
+    def hear(what: object) -> None:
+        nonlocal heard
+        if isinstance(what, State):
+            heard += 1  # the hello is frame 0
+        elif isinstance(what, Told) and isinstance(what.result, Change):
+            told.setdefault(heard, time.perf_counter_ns())
+
+    port = open_port(name)
+    listening = Listening(port.carrier, standard_table(), hear)
+    player = threading.Thread(target=_play, args=(ours, frames, written))
+    player.start()
+    while heard < len(frames) - 1:
+        for chunk in port.read(0.1):
+            listening.take(chunk.data, chunk.host_us)
+    player.join()
+    port.close()
+    os.close(ours)
+    return written, told
+
+
+def _bare(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, int]]:
+    """The same with a loop that reads and hands on: when each frame was written, and when its last byte was handed on."""
+    import serial
+
+    ours, name = _pty()
+    written: dict[int, int] = {}
+    handed: dict[int, int] = {}
+    ends = np.cumsum([len(data) for _, data in frames]).tolist()
+    got, number = 0, 0
+
+    def hand_on(data: bytes) -> None:
+        nonlocal got, number
+        got += len(data)
+        while number < len(ends) and got >= ends[number]:
+            handed[number] = time.perf_counter_ns()
+            number += 1
+
+    player = threading.Thread(target=_play, args=(ours, frames, written))
+    with serial.Serial(name, timeout=0.1) as port:
+        player.start()
+        while number < len(frames):
+            hand_on(port.read(1) + port.read(port.in_waiting))
+        player.join()
+    os.close(ours)
+    return written, handed
+
+
+def live_and_bare_latencies_us() -> tuple[np.ndarray, np.ndarray]:
+    """The latencies of the frames on which a change is told: the program's and the bare loop's."""
+    edge_us, covered = playing.hour_of_edges()
+    edges = CHANGES * 3
+    frames = playing.wire_frames(edge_us[: edges + 1], covered[:edges])
+    written, told = _program(frames)
+    ours = [(at - written[number]) / 1e3 for number, at in told.items()]
+    written, handed = _bare(frames)
+    bare = [(handed[number] - written[number]) / 1e3 for number in told]
+    return np.array(ours), np.array(bare)
