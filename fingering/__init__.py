@@ -1,1 +1,1 @@
-"""What a piper's fingers mean: holes, notes, fingerings, changes and movements. Knows no clock, file handle or thread."""
+"""What a piper's fingers mean: holes, notes, fingerings, changes and movements. Knows no clock or thread."""

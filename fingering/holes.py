@@ -29,7 +29,8 @@ class HolesError(ValueError):
     def __init__(self, got: str) -> None:
         self.got = got
         super().__init__(
-            f"expected eight letters, x for covered and o for open, from the thumb down (low A is xxxxxxxo); got {got!r}"
+            "expected eight letters, x for covered and o for open, from the thumb down (low A is xxxxxxxo); "
+            f"got {got!r}"
         )
 
 
