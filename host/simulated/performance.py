@@ -1,0 +1,95 @@
+"""One sitting of the simulated pupil, as it was played: what the fingers did, before any sensor saw it.
+
+Times are integer µs on the true clock: 0 is the instant at which the chanter's power came on. Notes are indices into
+`fingering.notes.NOTES`, fingers are holes 0 to 7, `covered_mask` bit i is 1 while hole i is covered. An edge's time is
+the middle of the finger's travel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Motion = Literal["lift", "lower"]
+FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble"]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Edge:
+    """One finger's move. `change` is the number of the note that it leads to."""
+
+    t_us: int
+    finger: int
+    motion: Motion
+    change: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedNote:
+    """A note as it was meant, from the instant at which the pupil wanted it, and the mask it settles on."""
+
+    number: int
+    t_us: int
+    note: int
+    covered_mask: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something planted. `change` is the number of the note it leads to, or in which it happens.
+
+    `by_us`, never negative: how early or late (early, late, slow), or how long (slip, false, tremble).
+    """
+
+    kind: FaultKind
+    finger: int
+    from_note: int
+    to_note: int
+    t_us: int
+    by_us: int
+    change: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedGrace:
+    """A high G grace note on the note `on`."""
+
+    t_us: int
+    duration_us: int
+    on: int
+    change: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tremble:
+    """A finger that rests at the edge of its sensor's threshold from `start_us` to `end_us`."""
+
+    finger: int
+    start_us: int
+    end_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """A whole sitting; `edges` in order of time, `start_mask` stands before the first of them."""
+
+    pupil: str
+    seed: int
+    start_mask: int
+    edges: tuple[Edge, ...]
+    notes: tuple[PlayedNote, ...]
+    faults: tuple[Fault, ...]
+    graces: tuple[PlayedGrace, ...]
+    trembles: tuple[Tremble, ...]
+    end_us: int
+
+    def masks(self) -> list[tuple[int, int]]:
+        """(time, covered mask from then on), the start at 0 first; edges of one instant share an entry."""
+        mask = self.start_mask
+        out = [(0, mask)]
+        for edge in self.edges:
+            mask ^= 1 << edge.finger
+            if out[-1][0] == edge.t_us:
+                out.pop()
+            out.append((edge.t_us, mask))
+        return out

@@ -1,0 +1,173 @@
+"""From a pupil and a script to finger edges: the human part, scatter and faults included. Pure; the same for a seed."""
+
+from __future__ import annotations
+
+import random
+from itertools import pairwise
+
+from fingering.holes import fingers_of
+from fingering.notes import HIGH_G, SOUNDING
+from host.simulated.performance import Edge, Fault, FaultKind, Motion, Performance, PlayedGrace, PlayedNote, Tremble
+from host.simulated.pupil import STANDARD, Pupil, check, troublesome
+from host.simulated.script import Script
+
+# The share of a hold, on either side of a change, that the change's edges may use.
+ROOM = 0.35
+GRACE_FINGER = 1
+GRACE_US = (25_000, 45_000)
+SLIP_US = (15_000, 45_000)
+SHORTEST_WITH_EXTRAS_US = 220_000
+CLIP = 3.0
+
+
+class _Player:
+    def __init__(self, pupil: Pupil, seed: int) -> None:
+        self.pupil = pupil
+        self.rng = random.Random(f"fingers {seed}")
+        self.edges: list[Edge] = []
+        self.faults: list[Fault] = []
+        self.graces: list[PlayedGrace] = []
+        self.trembles: list[Tremble] = []
+
+    def happens(self, chance: float) -> bool:
+        return chance > 0 and self.rng.random() < chance
+
+    def between(self, bounds: tuple[int, int]) -> int:
+        return self.rng.randint(*bounds)
+
+    def settle(self, note: int) -> int:
+        """The mask on which the pupil settles for a note."""
+        mask = STANDARD[note]
+        for wrong in self.pupil.wrong_fingers:
+            other = mask ^ 1 << wrong.finger
+            if wrong.note == note and SOUNDING[other] == note and self.happens(wrong.chance):
+                mask = other
+        return mask
+
+    def change(self, before: PlayedNote, after: PlayedNote, hold_before_us: int, hold_after_us: int) -> int:
+        """Play one change; returns how much longer the note after it must be held because of it."""
+        offsets = self._offsets(before, after, round(ROOM * hold_before_us), round(ROOM * hold_after_us))
+        longer_us = self._lag(before, after, offsets)
+        for finger, offset_us in offsets.items():
+            self._edge(after.t_us + offset_us, finger, _motion(before.covered_mask, finger), after)
+        if min(hold_before_us, hold_after_us) >= SHORTEST_WITH_EXTRAS_US:
+            self._extras(before, after)
+        return longer_us
+
+    def _edge(self, t_us: int, finger: int, motion: Motion, after: PlayedNote) -> None:
+        self.edges.append(Edge(t_us, finger, motion, after.number))
+
+    def _fault(
+        self, kind: FaultKind, finger: int, before: PlayedNote, after: PlayedNote, t_us: int, by_us: int
+    ) -> None:
+        self.faults.append(Fault(kind, finger, before.note, after.note, t_us, by_us, after.number))
+
+    def _offsets(self, before: PlayedNote, after: PlayedNote, back_us: int, on_us: int) -> dict[int, int]:
+        """When each moving finger moves, from the change's own time."""
+        pupil = self.pupil
+        first, last = _careful(before, after)
+        offsets: dict[int, int] = {}
+        for finger in fingers_of(before.covered_mask ^ after.covered_mask):
+            sd = pupil.scatter_us[finger]
+            scatter = min(max(self.rng.gauss(0.0, sd), -CLIP * sd), CLIP * sd)
+            offset_us = round(scatter)
+            if (first is not None and finger != first) or finger == last:
+                offset_us += pupil.care_us
+            bent_us = 0
+            for habit in pupil.habits:
+                motion = _motion(before.covered_mask, finger)
+                if habit.fits(finger, before.note, after.note, motion) and self.happens(habit.chance):
+                    bent_us += habit.by_us
+            offset_us = min(max(offset_us + bent_us, -back_us), on_us)
+            if bent_us:
+                kind: FaultKind = "early" if bent_us < 0 else "late"
+                self._fault(kind, finger, before, after, after.t_us + offset_us, abs(bent_us))
+            offsets[finger] = offset_us
+        return offsets
+
+    def _lag(self, before: PlayedNote, after: PlayedNote, offsets: dict[int, int]) -> int:
+        """Perhaps leave one finger so far behind that a third note sounds meanwhile."""
+        late = [finger for finger, _, sign in troublesome(before.covered_mask, after.covered_mask) if sign > 0]
+        if not late or not self.happens(self.pupil.slow):
+            return 0
+        finger, by_us = self.rng.choice(late), self.between(self.pupil.slow_us)
+        offsets[finger] = max(offsets.values()) + by_us
+        self._fault("slow", finger, before, after, after.t_us + offsets[finger], by_us)
+        return by_us
+
+    def _extras(self, before: PlayedNote, after: PlayedNote) -> None:
+        idle = [f for f in range(8) if not (before.covered_mask ^ after.covered_mask) >> f & 1]
+        grace_bit = 1 << GRACE_FINGER
+        if (
+            GRACE_FINGER in idle
+            and before.covered_mask & grace_bit
+            and max(before.note, after.note) < HIGH_G
+            and self.happens(self.pupil.graces)
+        ):
+            start_us = after.t_us - self.between((0, 8_000))
+            duration_us = self.between(GRACE_US)
+            self._edge(start_us, GRACE_FINGER, "lift", after)
+            self._edge(start_us + duration_us, GRACE_FINGER, "lower", after)
+            self.graces.append(PlayedGrace(start_us, duration_us, after.note, after.number))
+            idle.remove(GRACE_FINGER)
+        if idle and self.happens(self.pupil.slips):
+            finger, start_us, by_us = self.rng.choice(idle), self.between((-20_000, 25_000)), self.between(SLIP_US)
+            start_us += after.t_us
+            away = _motion(before.covered_mask, finger)
+            self._edge(start_us, finger, away, after)
+            self._edge(start_us + by_us, finger, "lower" if away == "lift" else "lift", after)
+            self._fault("slip", finger, before, after, start_us, by_us)
+
+    def hold(self, before: PlayedNote, note: PlayedNote, end_us: int) -> None:
+        """What may happen while a note is held."""
+        hold_us = end_us - note.t_us
+        for finger in fingers_of(note.covered_mask ^ STANDARD[note.note]):
+            self._fault("false", finger, before, note, note.t_us, hold_us)
+        covered = fingers_of(note.covered_mask)
+        if covered and self.happens(self.pupil.trembles):
+            start_us, length_us = note.t_us + round(0.55 * hold_us), round(0.1 * hold_us)
+            finger = self.rng.choice(covered)
+            self.trembles.append(Tremble(finger, start_us, start_us + length_us))
+            self._fault("tremble", finger, before, note, start_us, length_us)
+
+
+def _motion(mask: int, finger: int) -> Motion:
+    return "lift" if mask >> finger & 1 else "lower"
+
+
+def _careful(before: PlayedNote, after: PlayedNote) -> tuple[int | None, int | None]:
+    """The finger that a careful player moves first on the way up, and the one moved last on the way down."""
+    if after.note > before.note:
+        lifts = fingers_of(before.covered_mask & ~after.covered_mask)
+        return (lifts[0] if lifts else None), None
+    lowers = fingers_of(after.covered_mask & ~before.covered_mask)
+    return None, (lowers[0] if lowers else None)
+
+
+def perform(pupil: Pupil, script: Script, seed: int) -> Performance:
+    """Play a script of at least one step, no note twice in a row; ValueError for a script or pupil it cannot play."""
+    check(pupil)
+    if not script or any(a.note == b.note for a, b in pairwise(script)):
+        raise ValueError("expected a script of at least one note that repeats none at once")
+    player = _Player(pupil, seed)
+    notes = [PlayedNote(0, 0, script[0].note, player.settle(script[0].note))]
+    t_us = script[0].hold_us
+    for number, (step_before, step) in enumerate(pairwise(script), start=1):
+        before = notes[-1]
+        after = PlayedNote(number, t_us, step.note, player.settle(step.note))
+        player.hold(notes[-2] if number > 1 else before, before, t_us)
+        longer_us = player.change(before, after, step_before.hold_us, step.hold_us)
+        notes.append(after)
+        t_us += step.hold_us + longer_us
+    player.hold(notes[-2] if len(notes) > 1 else notes[0], notes[-1], t_us)
+    return Performance(
+        pupil=pupil.name,
+        seed=seed,
+        start_mask=notes[0].covered_mask,
+        edges=tuple(sorted(player.edges)),
+        notes=tuple(notes),
+        faults=tuple(sorted(player.faults, key=lambda fault: fault.t_us)),
+        graces=tuple(player.graces),
+        trembles=tuple(player.trembles),
+        end_us=t_us,
+    )

@@ -1,0 +1,138 @@
+"""The truth file: what the pupil did, written before any sensing, so that the whole chain can be checked against it.
+
+JSON, one object a line. Times are integer µs on the true clock, 0 at the chanter's power-up; notes, fingers and masks
+are spelled as in the analysis (`low G`, `bottom little`, `xxxxxxxo`).
+
+The first line is the header:
+
+    {"schema": "fingerlead-truth-1", "pupil", "seed", "scan_us", "zero_ticks32", "first_stamp_us", "start_holes",
+     "end_us"}
+
+`zero_ticks32` is what the chanter's own clock shows at 0. `first_stamp_us` is the stamp of its first holes frame on
+the true clock: where that frame was received, a time t of the analysis is t + `first_stamp_us` here. Then, in order of
+time:
+
+    {"note":  {"number", "note", "holes", "t_us"}}         what was meant, from when, and the mask for it
+    {"edge":  {"t_us", "finger", "motion", "change"}}      `change` is the number of the note that it leads to
+    {"grace": {"t_us", "duration_us", "on", "change"}}     a high G grace note; its edges are there too
+    {"fault": {"kind", "finger", "from", "to", "t_us", "by_us", "change"}}
+
+Kinds of fault and their `by_us`: early, late, slow (by how much), slip, false, tremble (for how long). Scatter is none.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fingering.holes import FINGERS, from_text, to_text
+from fingering.notes import NOTES, note_index
+from host.simulated.chanter import Setup
+from host.simulated.performance import Edge, Fault, Performance, PlayedGrace, PlayedNote
+
+SCHEMA = "fingerlead-truth-1"
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """A truth file, read: the performance (its trembles only as faults) and the chanter's clock."""
+
+    performance: Performance
+    scan_us: int
+    zero_ticks32: int
+    first_stamp_us: int
+
+
+def truth_lines(performance: Performance, setup: Setup) -> Iterator[str]:
+    """The lines of the truth file, without line ends."""
+    header = {
+        "schema": SCHEMA,
+        "pupil": performance.pupil,
+        "seed": performance.seed,
+        "scan_us": setup.scan_us,
+        "zero_ticks32": setup.ticks_start,
+        "first_stamp_us": setup.phase_us,
+        "start_holes": to_text(performance.start_mask),
+        "end_us": performance.end_us,
+    }
+    yield json.dumps(header, ensure_ascii=False)
+    entries = [_note(n) for n in performance.notes] + [_edge(e) for e in performance.edges]
+    entries += [_grace(g) for g in performance.graces] + [_fault(f) for f in performance.faults]
+    for _, entry in sorted(entries, key=lambda entry: entry[0]):
+        yield json.dumps(entry)
+
+
+def _note(note: PlayedNote) -> tuple[int, dict[str, Any]]:
+    body = {"number": note.number, "note": NOTES[note.note], "holes": to_text(note.covered_mask), "t_us": note.t_us}
+    return note.t_us, {"note": body}
+
+
+def _edge(edge: Edge) -> tuple[int, dict[str, Any]]:
+    body = {"t_us": edge.t_us, "finger": FINGERS[edge.finger], "motion": edge.motion, "change": edge.change}
+    return edge.t_us, {"edge": body}
+
+
+def _grace(grace: PlayedGrace) -> tuple[int, dict[str, Any]]:
+    body = {"t_us": grace.t_us, "duration_us": grace.duration_us, "on": NOTES[grace.on], "change": grace.change}
+    return grace.t_us, {"grace": body}
+
+
+def _fault(fault: Fault) -> tuple[int, dict[str, Any]]:
+    body = {
+        "kind": fault.kind,
+        "finger": FINGERS[fault.finger],
+        "from": NOTES[fault.from_note],
+        "to": NOTES[fault.to_note],
+        "t_us": fault.t_us,
+        "by_us": fault.by_us,
+        "change": fault.change,
+    }
+    return fault.t_us, {"fault": body}
+
+
+def write_truth(path: Path, performance: Performance, setup: Setup) -> None:
+    """Write the truth file; OSError where it cannot be written."""
+    with path.open("w", encoding="utf-8", newline="\n") as file:
+        file.writelines(line + "\n" for line in truth_lines(performance, setup))
+
+
+def read_truth(path: Path) -> Truth:
+    """Read a truth file that this program wrote; ValueError for another."""
+    with path.open(encoding="utf-8") as file:
+        header = json.loads(file.readline())
+        if not isinstance(header, dict) or header.get("schema") != SCHEMA:
+            raise ValueError(f"{path}: expected a truth file, whose first line names the schema {SCHEMA}")
+        found: dict[str, list[dict[str, Any]]] = {"note": [], "edge": [], "grace": [], "fault": []}
+        for line in file:
+            ((kind, body),) = json.loads(line).items()
+            found[kind].append(body)
+    performance = Performance(
+        pupil=header["pupil"],
+        seed=header["seed"],
+        start_mask=from_text(header["start_holes"]),
+        edges=tuple(Edge(e["t_us"], FINGERS.index(e["finger"]), e["motion"], e["change"]) for e in found["edge"]),
+        notes=tuple(
+            PlayedNote(n["number"], n["t_us"], note_index(n["note"]), from_text(n["holes"])) for n in found["note"]
+        ),
+        faults=tuple(
+            Fault(
+                f["kind"],
+                FINGERS.index(f["finger"]),
+                note_index(f["from"]),
+                note_index(f["to"]),
+                f["t_us"],
+                f["by_us"],
+                f["change"],
+            )
+            for f in found["fault"]
+        ),
+        graces=tuple(
+            PlayedGrace(g["t_us"], g["duration_us"], note_index(g["on"]), g["change"]) for g in found["grace"]
+        ),
+        trembles=(),
+        end_us=header["end_us"],
+    )
+    return Truth(performance, header["scan_us"], header["zero_ticks32"], header["first_stamp_us"])
