@@ -84,10 +84,12 @@ def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> tuple[Colum
             _take_run(timed, place, t_us[:good], account, times, masks)
             place += good
             account.last_arrival_us = arrival_of(int(timed.end[place - 1]))
-        if place < stop:
-            one_by_one, run = min(one_by_one * 2, FIRST_RUN) if good < ONE_BY_ONE else ONE_BY_ONE, FIRST_RUN
-        else:
+        if place == stop:
             one_by_one, run = 0, run * 2
+        elif good < ONE_BY_ONE:
+            one_by_one, run = min(max(one_by_one, ONE_BY_ONE) * 2, FIRST_RUN), FIRST_RUN
+        else:
+            one_by_one, run = ONE_BY_ONE, FIRST_RUN
     for _, hello in hellos[greeted:]:
         account.greet(hello)
     if not times:
