@@ -102,7 +102,7 @@ class Chanter:
 
     def _power_up(self, at_us: int, ticks_zero: int) -> None:
         self._started_us, self._ticks_zero = at_us, ticks_zero
-        self._link: PlainLink | ChanterLink = PlainLink() if self._carrier == "plain" else ChanterLink(self._wire_carrier())
+        self._link = self._new_link()
         self._levels = self._stored
         self._eye = Eye(self._heights, self._levels, self.setup.settle_us)
         self._next_scan = self._heights.scan_from(at_us)
@@ -111,6 +111,9 @@ class Chanter:
         self._mask = 0
         self._next_hello = self._next_scan
         self._next_beat = self._next_raw = self._next_scan
+
+    def _new_link(self) -> PlainLink | ChanterLink:
+        return PlainLink() if self._carrier == "plain" else ChanterLink(self._wire_carrier())
 
     def _wire_carrier(self) -> Carrier:
         return "sysex" if self._carrier == "sysex" else "stream"

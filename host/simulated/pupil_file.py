@@ -131,7 +131,7 @@ class _Keys:
     def ms(self, key: str, default_ms: float) -> int:
         """Milliseconds in the file, µs out."""
         expected = f"milliseconds from 0 to {LONGEST_MS}"
-        return round(1_000 * self.get(key, default_ms, expected, lambda v: _number(v) and 0 <= v <= LONGEST_MS))
+        return round(1_000 * float(self.get(key, default_ms, expected, lambda v: _number(v) and 0 <= v <= LONGEST_MS)))
 
     def range_ms(self, key: str, default: tuple[int, int], at_least: int) -> tuple[int, int]:
         def sound(value: Any) -> bool:
@@ -145,7 +145,8 @@ class _Keys:
     def finger(self, key: str) -> int:
         if key not in self._left:
             raise self.fail(key, f"one of {', '.join(FINGERS)}", "nothing")
-        return FINGERS.index(self.get(key, None, f"one of {', '.join(FINGERS)}", lambda v: v in FINGERS))
+        name = self.get(key, None, f"one of {', '.join(FINGERS)}", lambda v: v in FINGERS)
+        return FINGERS.index(str(name))
 
     def note(self, key: str) -> int | None:
         value = self.get(key, None, "the name of a note in quotes", lambda v: isinstance(v, str))

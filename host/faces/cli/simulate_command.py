@@ -1,0 +1,99 @@
+"""`fingerlead simulate`: a simulated chanter with a pupil's fingers on it, for trying everything without hardware."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from host.faces.cli.problem import Problem
+
+
+def simulate(
+    on: Annotated[str, typer.Option("--on", metavar="PLACE", help="Where: pty, tcp:PORT (0 for any) or midi:NAME.")],
+    pupil: Annotated[
+        str,
+        typer.Option(
+            help="Who plays: clean, early-little-finger, heavy-crossing, mixed, trembling, or a pupil's TOML file."
+        ),
+    ] = "mixed",
+    changes: Annotated[
+        int | None, typer.Option(min=1, max=10_000_000, help="How many changes to play; else the pupil's own number.")
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option("--for", min=0.001, max=1_000_000, metavar="SECONDS", help="How long to play.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="The same seed plays the same, to the microsecond.")] = None,
+    speed: Annotated[
+        str, typer.Option(metavar="N", help="Times as fast as real time; 0 or max for as fast as the reader takes it.")
+    ] = "1",
+    truth: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write what the fingers did, before any sensor saw it.")
+    ] = None,
+    sensors: Annotated[
+        Literal["ideal", "usual", "noisy"], typer.Option(help="What sits over the holes; ideal has no noise or lag.")
+    ] = "usual",
+    scan_us: Annotated[int, typer.Option("--scan-us", min=100, max=20_000, help="The chanter's scan period.")] = 1_000,
+    ticks: Annotated[
+        int | None, typer.Option(min=0, max=2**32 - 1, help="What the chanter's clock shows at power-up, in µs.")
+    ] = None,
+    midi_plain: Annotated[bool, typer.Option("--midi-plain", help="On a MIDI port, send plain notes only.")] = False,
+) -> None:
+    """Play on a simulated chanter that speaks the real protocol.
+
+    The first line of output says where it listens. It comes to life when somebody opens that port (on MIDI: at the
+    first request, or after three seconds), plays, and ends by itself.
+    """
+    import os
+    from dataclasses import replace
+
+    from host.simulated.chanter import Chanter, setup_for
+    from host.simulated.outlets import OutletError, open_outlet
+    from host.simulated.play import perform
+    from host.simulated.pupil_file import PupilError, load_sitting
+    from host.simulated.script import write_script
+    from host.simulated.sensing import sensors as make_sensors
+    from host.simulated.serve import serve
+    from host.simulated.truth import write_truth
+
+    times = _speed(speed)
+    try:
+        sitting = load_sitting(pupil)
+    except PupilError as error:
+        raise Problem(str(error)) from None
+    if changes is None and seconds is None:
+        changes = sitting.changes
+    seed = sitting.seed if seed is None else seed
+    script = write_script(sitting.pupil, seed, changes, None if seconds is None else round(seconds * 1_000_000))
+    performance = perform(sitting.pupil, script, seed)
+    # The one thing that no seed decides: every start has a boot number of its own.
+    setup = replace(setup_for(seed, scan_us, ticks), boot=int.from_bytes(os.urandom(2), "little"))
+    if truth is not None:
+        try:
+            write_truth(truth, performance, setup)
+        except OSError as error:
+            raise Problem(f"the truth could not be written to {truth}: {error.strerror}; name another file") from None
+    try:
+        outlet = open_outlet(on, midi_plain)
+    except OutletError as error:
+        raise Problem(str(error)) from None
+    try:
+        print(f"listening on {outlet.listening_on}", flush=True)
+        serve(Chanter(performance, setup, make_sensors(sensors), outlet.carrier), outlet, times)
+    except KeyboardInterrupt:
+        typer.echo("stopped", err=True)
+    finally:
+        outlet.close()
+
+
+def _speed(text: str) -> float | None:
+    if text == "max":
+        return None
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = -1.0
+    if not 0 <= speed <= 10_000:
+        raise typer.BadParameter(f"expected a number from 0 to 10000, or max; got {text!r}", param_hint="--speed")
+    return speed or None
