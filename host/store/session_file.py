@@ -62,8 +62,7 @@ class SessionWriter:
     ) -> None:
         self.path = Path(path)
         self.saved_bytes = 0
-        self._bytes: list[bytes] = []
-        self._arrivals: list[int] = []
+        self._reads: list[tuple[bytes, int]] = []
         self._size = 0
         self._first_us = 0
         _claim(self.path)
@@ -87,12 +86,11 @@ class SessionWriter:
         """Add the bytes of one read that arrived at `host_us`; saves when it is time."""
         if not data:
             return
-        if self._bytes and not 0 <= host_us - self._first_us < 1 << 32:
+        if self._reads and not 0 <= host_us - self._first_us < 1 << 32:
             self._save()
-        if not self._bytes:
+        if not self._reads:
             self._first_us = host_us
-        self._bytes.append(data)
-        self._arrivals += (len(data), host_us - self._first_us)
+        self._reads.append((data, host_us - self._first_us))
         self._size += len(data)
         if self._size >= SAVE_AFTER_BYTES:
             self._save()
@@ -101,7 +99,7 @@ class SessionWriter:
 
     def tick(self, host_us: int) -> None:
         """Save where the oldest unsaved byte is 200 ms old; call at least every 50 ms."""
-        if self._bytes and host_us - self._first_us >= SAVE_AFTER_US:
+        if self._reads and host_us - self._first_us >= SAVE_AFTER_US:
             self._save()
 
     def mark(self, kind: Literal["lost", "back"], host_us: int, cause: str = "") -> None:
@@ -136,7 +134,7 @@ class SessionWriter:
     def discard(self) -> None:
         """Close without saving, and remove the file."""
         if hasattr(self, "_db"):
-            self._bytes.clear()
+            self._reads.clear()
             self._db.close()
         for ending in ("", "-wal", "-shm", "-journal"):
             self.path.with_name(self.path.name + ending).unlink(missing_ok=True)
@@ -164,12 +162,12 @@ class SessionWriter:
         db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
 
     def _save(self) -> None:
-        if not self._bytes:
+        if not self._reads:
             return
-        row = (self._first_us, b"".join(self._bytes), struct.pack(f"<{len(self._arrivals)}I", *self._arrivals))
+        arrivals = [number for data, after_us in self._reads for number in (len(data), after_us)]
+        row = (self._first_us, b"".join(data for data, _ in self._reads), struct.pack(f"<{len(arrivals)}I", *arrivals))
         # Dropped before the attempt: after a failure nothing must be written twice.
-        self._bytes.clear()
-        self._arrivals.clear()
+        self._reads.clear()
         self._size = 0
         try:
             self._db.execute("INSERT INTO batch VALUES (NULL, ?, ?, ?)", row)

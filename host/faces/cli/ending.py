@@ -1,0 +1,27 @@
+"""Ctrl-C as a wish, not as an exception: what is being kept is never torn apart in the middle of a step."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+
+
+@contextlib.contextmanager
+def told_to_end() -> Iterator[Callable[[], bool]]:
+    """A function that says whether Ctrl-C (or SIGTERM) has come; a second one ends at once. Main thread only."""
+    told = threading.Event()
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+
+    def tell(number: int, frame: object) -> None:
+        told.set()
+        signal.signal(number, before[signal.Signals(number)])
+
+    for number in before:
+        signal.signal(number, tell)
+    try:
+        yield told.is_set
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,69 @@
+"""Who is at a port: open, ask, listen for three seconds, and say in one sentence what is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from host.ports.base import Port, PortEnded, PortLost
+from host.ports.host_clock import now_us
+from host.wire.errors import NotAChanter
+from host.wire.link import HostLink
+
+if TYPE_CHECKING:
+    from host.wire.messages import Hello
+
+# Opening a port starts some boards anew, and they take their time.
+PATIENCE_US = 3_000_000
+ASK_EVERY_US = 1_000_000
+READ_TIMEOUT_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """What was found at a port. `kind` "notes" is a MIDI device that plays notes: perhaps a plain chanter."""
+
+    kind: Literal["chanter", "notes", "stranger", "silent", "refused"]
+    sentence: str
+    hello: Hello | None = None
+
+
+def meet(port: Port, clock: Callable[[], int] = now_us, patience_us: int = PATIENCE_US) -> Met:
+    """Ask who is there, and wait for the hello."""
+    started_us = asked_us = clock()
+    link: HostLink | None = None
+    size = 0
+    try:
+        while clock() - started_us < patience_us:
+            if link is None or clock() - asked_us >= ASK_EVERY_US:
+                link = link or HostLink("sysex" if port.carrier == "sysex" else "stream")
+                port.write(link.who())
+                asked_us = clock()
+            for chunk in port.read(READ_TIMEOUT_S):
+                if port.carrier == "plain":
+                    return Met("notes", "plays notes: a chanter without a clock of its own, or another instrument")
+                size += len(chunk.data)
+                link.receive(chunk.data, chunk.host_us)
+                if link.hello is not None:
+                    return Met("chanter", describe(link.hello), link.hello)
+            link.receive(b"", clock())
+    except NotAChanter as error:
+        return Met("stranger", str(error))
+    except PortLost as error:
+        return Met("refused", str(error))
+    except PortEnded:
+        pass
+    seconds = f"{patience_us / 1_000_000:g} s"
+    if link is not None and link.intake.frames:
+        return Met("chanter", f"a chanter that did not say its name within {seconds}")
+    if size:
+        return Met("stranger", f"no chanter, or one at another speed: {size} bytes in {seconds}, no frame in them")
+    return Met("silent", f"silent for {seconds}: no chanter, or not switched on")
+
+
+def describe(hello: Hello) -> str:
+    """A chanter in words."""
+    name = " ".join(hello.name.split()) or "a chanter without a name"
+    firmware = ".".join(map(str, hello.firmware))
+    return f"{name}, firmware {firmware}, device {hello.device_id.hex()}, {hello.scan_rate_hz} scans a second"

@@ -1,0 +1,142 @@
+"""Playing kept as it comes: what a reader brings goes into a session, and is decoded enough to see that it is well.
+
+`record` is the loop; `Recording` is one step of it, without a clock or a thread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from host.live.reader import Back, Ended, Item, Lost, Reader
+from host.ports.base import Chunk, PortEnded
+from host.ports.host_clock import now_us
+from host.wire.events import Event, Seen, State
+from host.wire.link import HostLink
+
+if TYPE_CHECKING:
+    from host.ports.base import Carrier
+    from host.store.session_file import SessionWriter
+    from host.wire.plain_midi import PlainNotes
+    from host.wire.record import Intake
+
+# Often enough that no byte is unsaved for longer than 250 ms.
+TICK_S = 0.05
+
+
+class Recording:
+    """What has been kept so far. `ask` sends bytes to the chanter."""
+
+    def __init__(self, writer: SessionWriter, ask: Callable[[bytes], None]) -> None:
+        self.writer = writer
+        self.bytes = 0
+        self.covered_mask: int | None = None
+        self.chanter = ""
+        self.losses = 0
+        self.away = False
+        self._ask = ask
+        self._link: HostLink | None = None
+        self._notes: PlainNotes | None = None
+        self._note_messages = 0
+
+    @property
+    def intake(self) -> Intake | None:
+        """The link's account; None for plain notes, and before the first byte."""
+        return None if self._link is None else self._link.intake
+
+    @property
+    def frames(self) -> int:
+        """How many frames, or notes of a plain chanter, have come."""
+        return self._note_messages if self._link is None else self._link.intake.frames
+
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Keep what came; whether more is to come. Raises NotAChanter, SessionError, and the port's own errors."""
+        if isinstance(item, Chunk):
+            if not self.bytes:
+                self._meet(carrier)
+            self.bytes += len(item.data)
+            self.writer.append(item.data, item.host_us)
+            self._decode(item.data, item.host_us)
+        elif isinstance(item, Lost):
+            self.losses += 1
+            self.away, self.covered_mask = True, None
+            self.writer.mark("lost", item.host_us, item.cause)
+        elif isinstance(item, Back):
+            self.away = False
+            self.writer.mark("back", item.host_us)
+            self._who()
+        elif isinstance(item, Ended):
+            if item.error is not None and not isinstance(item.error, PortEnded):
+                raise item.error
+            return False
+        return True
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by. Raises NotAChanter, SessionError."""
+        self.writer.tick(host_us)
+        if self._link is not None:
+            self._link.receive(b"", host_us)
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        if self._link is not None:
+            self._link.close()
+        self.writer.close()
+
+    def _meet(self, carrier: Carrier) -> None:
+        self.writer.tell(carrier=carrier)
+        if carrier == "plain":
+            from host.wire.plain_midi import PlainNotes
+
+            self._notes = PlainNotes()
+        else:
+            self._link = HostLink(carrier)
+            self._who()
+
+    def _who(self) -> None:
+        if self._link is not None:
+            self._ask(self._link.who())
+
+    def _decode(self, data: bytes, host_us: int) -> None:
+        events: list[Event] = []
+        if self._link is not None:
+            events = self._link.receive(data, host_us)
+        elif self._notes is not None:
+            self._note_messages += len(data) // 3
+            for place in range(0, len(data) - 2, 3):
+                events += self._notes.receive(data[place], data[place + 1], data[place + 2], host_us)
+        for event in events:
+            if isinstance(event, State):
+                self.covered_mask = event.covered_mask
+            elif isinstance(event, Seen):
+                self.chanter = event.hello.name
+
+
+def record(
+    reader: Reader,
+    writer: SessionWriter,
+    show: Callable[[Recording], None],
+    told_to_end: Callable[[], bool],
+    for_us: int | None = None,
+    clock: Callable[[], int] = now_us,
+) -> Recording:
+    """Record from a started reader until `for_us` has gone by, a replay ends, or `told_to_end`: all three keep all.
+
+    Closes reader and writer, whatever happens. Raises what `Recording.take` does.
+    """
+    recording = Recording(writer, reader.write)
+    started_us = clock()
+    more = True
+    try:
+        while more and not told_to_end() and (for_us is None or clock() - started_us < for_us):
+            item = reader.get(TICK_S)
+            if item is not None:
+                more = recording.take(item, reader.carrier)
+            recording.tick(clock())
+            show(recording)
+        for item in reader.stop():
+            more = more and recording.take(item, reader.carrier)
+    finally:
+        reader.stop()
+        recording.close()
+    return recording
