@@ -144,10 +144,15 @@ def _times_while_regular(timed: Timed, place: int, stop: int, account: Account) 
         if not len(own):
             continue
         last = account.last_key[kind]
-        own_us, own_tags = t_us[own], timed.tag[place:stop][own]
-        before_us = np.concatenate(([account.last_us[kind] if last else own_us[0]], own_us[:-1]))
-        before_tags = np.concatenate((np.array([last[0] if last else -1]), own_tags[:-1]))
-        odd[own] |= (own_us < before_us) | ((own_us == before_us) & (own_tags == before_tags))
+        own_us, tags, own_ticks = t_us[own], timed.tag[place:stop][own], ticks32[own]
+        repeat = np.zeros(len(own), bool)
+        repeat[1:] = (tags[1:] == tags[:-1]) & (own_ticks[1:] == own_ticks[:-1])
+        back = np.zeros(len(own), bool)
+        back[1:] = own_us[1:] < own_us[:-1]
+        if last:
+            repeat[0] = last == (int(tags[0]), int(own_ticks[0]))
+            back[0] = own_us[0] < account.last_us[kind]
+        odd[own] |= repeat | back
     return t_us, int(np.argmax(odd)) if odd.any() else len(odd)
 
 

@@ -28,7 +28,8 @@ STEPS = {
     "restart": (1, lambda chance: chance.choice((0, 52, 4_294_900_000))),
     "again": (2, lambda chance: chance.randrange(40)),
     **dict.fromkeys(
-        ("lose", "hello", "boot", "other", "short", "long", "swap", "swap device"), (1, lambda chance: chance.randrange(9))
+        ("lose", "hello", "boot", "other", "short", "long", "swap", "swap device"),
+        (1, lambda chance: chance.randrange(9)),
     ),
 }
 HARM = ("flip", "drop", "double", "insert", "cut head", "cut tail")
@@ -42,7 +43,9 @@ def one_round(seed: int) -> None:
     drawn = chance.choices(names, weights, k=chance.choice((5, 50, 500)))
     script = [(name, STEPS[name][1](chance)) for name in drawn]
     stream = b"".join(play(script, carrier, chance.choice((0, 4_294_900_000))))
-    stream = hurt(stream, [(chance.choice(HARM), chance.random(), chance.randrange(256)) for _ in range(chance.choice((0, 1, 9)))])
+    stream = hurt(
+        stream, [(chance.choice(HARM), chance.random(), chance.randrange(256)) for _ in range(chance.choice((0, 1, 9)))]
+    )
     if chance.random() < 0.1:
         stream = chance.randbytes(chance.randrange(3000))
     offsets = sorted({0, *(chance.randrange(len(stream) + 1) for _ in range(chance.randrange(30)))})

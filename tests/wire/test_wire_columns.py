@@ -81,7 +81,9 @@ def long_play(seed: int, count: int) -> list[tuple[str, int]]:
         script.append(("wait", chance.randrange(1000, 75_000)))
         script.append(("holes", chance.randrange(256)))
         if chance.random() < 0.002:
-            script.append(chance.choice([("lose", 2), ("again", 0), ("hello", 1), ("trouble", 0), ("restart", 50), ("raw", 0)]))
+            script.append(
+                chance.choice([("lose", 2), ("again", 0), ("hello", 1), ("trouble", 0), ("restart", 50), ("raw", 0)])
+            )
     return script
 
 

@@ -44,7 +44,11 @@ class Chanter:
                 self.sequences[number % 2] += 1 + number
             case "hello":
                 rate = (0, 1000, 997, 500)[number % 4]
-                self.send(Hello(device_id=bytes([self.device] * 8), scan_rate_hz=rate, name="a" * (number % 5), boot=self.boot))
+                self.send(
+                    Hello(
+                        device_id=bytes([self.device] * 8), scan_rate_hz=rate, name="a" * (number % 5), boot=self.boot
+                    )
+                )
             case "boot":
                 self.boot = None if number == 0 else number
             case "swap device":
@@ -73,7 +77,9 @@ steps = st.one_of(
     st.tuples(st.just("wait"), st.integers(0, 2**31 + 5)),
     st.tuples(st.just("raw"), st.sampled_from((0, 0, 3_000))),
     st.tuples(st.just("trouble"), st.sampled_from((0, 1, 300_000))),
-    st.tuples(st.sampled_from(("lose", "hello", "boot", "other", "short", "long", "again", "swap", "swap device")), small),
+    st.tuples(
+        st.sampled_from(("lose", "hello", "boot", "other", "short", "long", "again", "swap", "swap device")), small
+    ),
     st.tuples(st.just("restart"), st.sampled_from((0, 0, 52, 70_000, 4_294_900_000))),
 )
 plays = st.lists(steps, max_size=60)
@@ -107,7 +113,9 @@ def hurt(data: bytes, harm) -> bytes:
             case "double":
                 data = data[: place + 1 + number % 40] + data[place:]
             case "insert":
-                data = data[:place] + bytes((number * i * 7 + number) & 0xFF for i in range(1 + number % 9)) + data[place:]
+                data = (
+                    data[:place] + bytes((number * i * 7 + number) & 0xFF for i in range(1 + number % 9)) + data[place:]
+                )
             case "cut head":
                 data = data[place // 4 :]
             case "cut tail":
