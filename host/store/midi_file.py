@@ -13,7 +13,7 @@ import numpy as np
 
 from host.wire.columns import read_record
 from host.wire.plain_midi import PlainNotes
-from host.wire.record import Intake, Record
+from host.wire.record import Record
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,8 +38,8 @@ def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Recor
     except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
         raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged ({error})") from None
     frames = [(host_us, bytes(message.bin())) for host_us, message in timed if message.type == "sysex"]
-    offsets = np.cumsum([0, *(len(frame) for _, frame in frames[:-1])])
-    arrivals = np.array([(offset, host_us) for offset, (host_us, _) in zip(offsets, frames, strict=False)], dtype=np.int64)
+    ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
+    arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
     record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), carrier="sysex")
     if len(record.t_us):
         return record
@@ -63,13 +63,12 @@ def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
 
 def _plain(timed: list[tuple[int, mido.Message]], base_note: int, channel: int) -> Record:
     notes = PlainNotes(base_note, channel)
-    states = []
-    frames = 0
-    for host_us, message in timed:
-        if message.type in ("note_on", "note_off"):
-            raw = message.bytes()
-            frames += 1
-            states += notes.receive(raw[0], raw[1], raw[2], host_us)
+    states = [
+        state
+        for host_us, message in timed
+        if message.type in ("note_on", "note_off")
+        for state in notes.receive(*message.bytes(), host_us)
+    ]
     if not states:
         raise MidiFileError(
             "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
@@ -77,4 +76,4 @@ def _plain(timed: list[tuple[int, mido.Message]], base_note: int, channel: int) 
         )
     t_us = np.array([state.t_us for state in states], dtype=np.int64)
     covered = np.array([state.covered_mask for state in states], dtype=np.uint8)
-    return Record(t_us - t_us[0], covered, int(t_us[-1] - t_us[0]), intake=Intake(frames=frames), clock="host")
+    return Record(t_us, covered, notes.end_us, intake=notes.intake, clock="host")

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plain_judge import judge
 
 from fingering.notes import NOTES
 from fingering.table import standard_table
@@ -18,6 +17,7 @@ from host.timing.live import LiveAnalysis
 from host.timing.published import as_dict
 from host.timing.results import Settings, Timing
 from host.wire.record import Doubt, Record
+from tests.timing.plain_judge import judge
 
 TABLE = standard_table()
 STANDARD = TABLE.standard

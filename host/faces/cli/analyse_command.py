@@ -1,0 +1,101 @@
+"""`fingerlead analyse`: every change of a file of playing, in words, as JSON or as CSV."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from host.faces.cli import options
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from host.store.intake import Loaded
+    from host.timing.analysis import Analysis
+
+
+class Format(StrEnum):
+    """How results are written."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
+def analyse(
+    file: Annotated[
+        Path, typer.Argument(help="A session, bytes from the wire, a Standard MIDI File, or CSV (time_us,holes).")
+    ],
+    form: Annotated[
+        Format, typer.Option("--format", help="Words, one JSON object, or a CSV row for each change.")
+    ] = Format.text,
+    skew_us: options.SkewUs = None,
+    steady_us: options.SteadyUs = 40_000,
+    heard_us: options.HeardUs = 10_000,
+    loose_us: options.LooseUs = 40_000,
+    table: options.TableFile = None,
+    alternates: options.Alternates = False,
+) -> None:
+    """Tell of each change which finger led, by how much, and what sounded in between."""
+    settings = options.settings_from(steady_us, heard_us, loose_us)
+    loaded, analysis = options.analysed(file, options.table_from(table, alternates), settings, skew_us)
+    if form is Format.json:
+        import json
+
+        from host.timing.published import as_dict
+
+        typer.echo(json.dumps(as_dict(analysis, loaded.kind, str(file))))
+    elif form is Format.csv:
+        for row in csv_rows(analysis):
+            typer.echo(row)
+    else:
+        for line in text_lines(loaded, analysis):
+            typer.echo(line)
+
+
+CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
+
+
+def csv_rows(analysis: Analysis) -> Iterator[str]:
+    """A row for each change; fingers and strays as `name after_us` and `note duration_us`, parted by semicolons."""
+    from fingering.holes import FINGERS
+    from fingering.notes import NOTES
+
+    yield CSV_HEADER
+    for change in analysis.changes:
+        cells = (
+            change.number + 1,
+            NOTES[change.from_note],
+            NOTES[change.to_note],
+            change.start_us,
+            change.spread_us,
+            change.way,
+            "" if change.lead is None else FINGERS[change.lead],
+            change.verdict,
+            "" if change.loose is None else str(change.loose).lower(),
+            ";".join(f"{FINGERS[f.finger]} {f.after_start_us}" for f in change.fingers),
+            ";".join(f"{NOTES[s.note]} {s.duration_us}" for s in change.strays),
+        )
+        yield ",".join(map(str, cells))
+
+
+def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
+    """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
+    from host.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
+    from host.timing.summary import summarise
+
+    changes = list(analysis.changes)
+    clean = sum(change.verdict == "clean" for change in changes)
+    yield f"{loaded.path}: {len(analysis.held)} notes held, {len(changes)} changes between them, {clean} clean."
+    yield work_on_first(summarise([analysis]))
+    yield timing_sentence(analysis.timing)
+    yield intake_sentence(analysis)
+    told = [change for change in changes if change.verdict != "clean" or change.loose or change.slips]
+    if told:
+        yield ""
+        yield "What was not clean, by the time in the recording:"
+    for change in told:
+        yield f"  {clock_text(change.start_us)}  {change_sentence(change, analysis.timing)}"

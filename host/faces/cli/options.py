@@ -1,0 +1,75 @@
+"""Options that several commands share, and the files and tables they name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from host.faces.cli.problem import Problem
+
+if TYPE_CHECKING:
+    from fingering.table import Table
+    from host.store.intake import Loaded
+    from host.timing.analysis import Analysis
+    from host.timing.results import Settings
+
+SkewUs = Annotated[
+    int | None,
+    typer.Option(
+        "--skew-us",
+        min=0,
+        max=1_000_000,
+        help="How far apart the sensors may fire, in microseconds, where it has been measured.",
+    ),
+]
+SteadyUs = Annotated[
+    int, typer.Option("--steady-us", min=1, max=10_000_000, help="A note shorter than this is not held.")
+]
+HeardUs = Annotated[
+    int, typer.Option("--heard-us", min=1, max=10_000_000, help="A stray note shorter than this is not heard.")
+]
+LooseUs = Annotated[
+    int, typer.Option("--loose-us", min=1, max=10_000_000, help="Fingers farther apart than this are loose.")
+]
+TableFile = Annotated[
+    Path | None, typer.Option("--table", help="A fingering table of your own (TOML), instead of the standard one.")
+]
+Alternates = Annotated[bool, typer.Option("--alternates", help="Accept the alternate fingerings too.")]
+
+
+def table_from(table: Path | None, alternates: bool) -> Table:
+    """The fingering table that the options name; raises Problem."""
+    from fingering.table import TableError, load_table, standard_table
+
+    if table is None:
+        return standard_table(alternates=alternates)
+    try:
+        return load_table(table)
+    except TableError as error:
+        raise Problem(str(error)) from None
+
+
+def settings_from(steady_us: int, heard_us: int, loose_us: int) -> Settings:
+    """The settings that the options name."""
+    from host.timing.results import Settings
+
+    return Settings(steady_us=steady_us, heard_us=heard_us, loose_us=loose_us)
+
+
+def analysed(
+    file: Path, table: Table, settings: Settings | None = None, skew_us: int | None = None
+) -> tuple[Loaded, Analysis]:
+    """A file of playing, read and analysed; raises Problem."""
+    from host.store.intake import IntakeError, load
+    from host.timing.analysis import analyse
+    from host.timing.results import Settings as Defaults
+    from host.timing.timeline import timing_of
+
+    try:
+        loaded = load(file)
+    except IntakeError as error:
+        raise Problem(str(error)) from None
+    timing = timing_of(loaded.record, loaded.kind, skew_us)
+    return loaded, analyse(loaded.record, table, timing, settings or Defaults())

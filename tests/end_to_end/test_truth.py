@@ -1,0 +1,117 @@
+"""The whole chain against the truth that the simulated pupil wrote down before any sensor saw it.
+
+The simulated chanter is a program of its own on a pseudo-terminal; `fingerlead record` takes it down through pyserial;
+the analysis of the session is held against the truth, judged by plain loops (tests/timing/plain_judge.py).
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from fingering.table import standard_table
+from host.simulated.sensing import COVERED_RAW, OPEN_RAW, TRAVEL_US, sensors
+from host.simulated.truth import read_truth
+from host.store.intake import load
+from host.timing.analysis import analyse
+from host.timing.results import Settings
+from host.timing.timeline import timing_of
+from tests.timing.plain_judge import judge
+
+PROGRAM = Path(sys.executable).with_name("fingerlead")
+CHANGES = 2_000
+STANDARD = standard_table().standard
+
+
+def played(folder: Path, *options: str) -> tuple[Path, Path]:
+    """Simulate and record as two processes; returns the session and the truth file."""
+    truth, session = folder / "truth.jsonl", folder / "evening.session"
+    simulate = [PROGRAM, "simulate", "--on", "pty", "--truth", truth, "--speed", "max", *options]
+    with subprocess.Popen(simulate, stdout=subprocess.PIPE, text=True) as simulator:
+        assert simulator.stdout is not None
+        port = simulator.stdout.readline().split()[-1]
+        recorder = subprocess.Popen([PROGRAM, "record", port, "-o", session], stdout=subprocess.PIPE, text=True)
+        assert simulator.wait(120) == 0
+        recorder.terminate()
+        assert recorder.wait(30) == 0
+    return session, truth
+
+
+def expected_states(truth, kind):
+    """When an ideal scan sees each finger: the first scan at or after the known lag of its sensor."""
+    # A sample is rounded: it reaches a level as soon as the height is less than half a count short of it.
+    half_us = round(TRAVEL_US * 0.5 / (COVERED_RAW - OPEN_RAW)) - 1
+    crossings = sorted(
+        (edge.t_us + sensors(kind)[edge.finger].known_lag_us(edge.motion) - half_us, edge.finger)
+        for edge in truth.performance.edges
+    )
+    first_us, scan_us = truth.first_stamp_us, truth.scan_us
+    states, mask = [(0, truth.performance.start_mask)], truth.performance.start_mask
+    for crossing_us, finger in crossings:
+        seen_us = -(-(crossing_us - first_us) // scan_us) * scan_us
+        mask ^= 1 << finger
+        if states[-1][0] == seen_us:
+            states.pop()
+        states.append((seen_us, mask))
+    return states
+
+
+def analysed(session):
+    loaded = load(session)
+    timing = timing_of(loaded.record, loaded.kind)
+    return analyse(loaded.record, standard_table(), timing), loaded
+
+
+@pytest.fixture(scope="module")
+def ideal(tmp_path_factory):
+    options = ("--pupil", "heavy-crossing", "--seed", "11", "--sensors", "ideal", "--changes", str(CHANGES))
+    return played(tmp_path_factory.mktemp("ideal"), *options)
+
+
+def test_every_change_is_exactly_as_the_truth_says(ideal):
+    session, truth_file = ideal
+    truth = read_truth(truth_file)
+    analysis, loaded = analysed(session)
+    assert loaded.record.intake.lost_frames == 0
+    assert loaded.record.intake.bad_frames == 0
+    held, changes, _ = judge(
+        expected_states(truth, "ideal"), loaded.record.end_us, [], STANDARD, Settings(), analysis.timing.uncertainty_us
+    )
+    assert len(changes) >= CHANGES
+    assert [(h.note, h.covered_mask, h.start_us) for h in analysis.held] == [h[:3] for h in held]
+    for change, true in zip(analysis.changes, changes, strict=True):
+        assert (change.from_note, change.to_note, change.start_us) == (
+            true["from_note"],
+            true["to_note"],
+            true["start"],
+        )
+        assert [(f.finger, f.after_start_us) for f in change.fingers] == true["fingers"]
+        assert [(s.note, s.covered_mask, s.start_us, s.duration_us) for s in change.strays] == true["strays"]
+        assert (change.lead, change.loose, change.verdict) == (true["lead"], true["loose"], true["verdict"])
+
+
+def test_usual_sensors_shift_fingers_by_no_more_than_the_stated_uncertainty(tmp_path):
+    session, truth_file = played(
+        tmp_path, "--pupil", "early-little-finger", "--seed", "5", "--changes", str(CHANGES), "--sensors", "usual"
+    )
+    truth = read_truth(truth_file)
+    analysis, _ = analysed(session)
+    shift_us, uncertainty_us = truth.first_stamp_us, analysis.timing.uncertainty_us
+    edges = {}
+    for edge in truth.performance.edges:
+        edges.setdefault(edge.finger, []).append(edge.t_us - shift_us)
+    plain = [change for change in analysis.changes if change.verdict in ("clean", "stray") and not change.slips]
+    assert len(plain) > CHANGES * 0.9
+    for change in plain:
+        true_us = {
+            f.finger: min(edges[f.finger], key=lambda t, at=change.start_us + f.after_start_us: abs(t - at))
+            for f in change.fingers
+        }
+        for finger in change.fingers:
+            assert abs(change.start_us + finger.after_start_us - true_us[finger.finger]) <= uncertainty_us
+        # Whatever is called the lead did lead: no finger truly moved before it by more than what is uncertain.
+        if change.lead is not None:
+            assert true_us[change.lead] - min(true_us.values()) <= 0

@@ -1,0 +1,192 @@
+"""Any file of playing: told by its content, refused in one plain sentence, and never half believed."""
+
+from __future__ import annotations
+
+import io
+
+import mido
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fingering.holes import from_text
+from fingering.table import standard_table
+from host.simulated.chanter import setup_for
+from host.simulated.play import perform
+from host.simulated.pupil_file import load_sitting
+from host.simulated.script import write_script
+from host.simulated.sensing import sensors
+from host.simulated.whole import wire_bytes, wire_frames
+from host.store.csv_file import RowError, read_csv
+from host.store.intake import IntakeError, load
+from host.timing.analysis import analyse
+from host.timing.published import as_dict
+from host.timing.timeline import timing_of
+
+
+def playing(changes=12, seed=3):
+    sitting = load_sitting("mixed")
+    return perform(sitting.pupil, write_script(sitting.pupil, seed, changes, None), seed)
+
+
+def setup():
+    return setup_for(3, 1_000, None)
+
+
+def published(path):
+    loaded = load(path)
+    timing = timing_of(loaded.record, loaded.kind)
+    return as_dict(analyse(loaded.record, standard_table(), timing), loaded.kind, "x")
+
+
+def csv_of(record):
+    rows = [
+        f"{t},{''.join('x' if m >> h & 1 else 'o' for h in range(8))}"
+        for t, m in zip(record.t_us, record.covered, strict=True)
+    ]
+    return "time_us,holes\n" + "\n".join(rows) + "\n"
+
+
+def test_the_same_playing_in_every_kind_of_file_gives_the_same_changes(tmp_path):
+    performance = playing()
+    stream = tmp_path / "a"
+    stream.write_bytes(wire_bytes(performance, setup(), sensors("ideal")))
+    sysex = tmp_path / "b"
+    sysex.write_bytes(wire_bytes(performance, setup(), sensors("ideal"), "sysex"))
+    song = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack()
+    song.tracks.append(track)
+    for _, frame in wire_frames(performance, setup(), sensors("ideal"), "sysex"):
+        # Delta times that lie: everything at once.
+        track.append(mido.Message("sysex", data=frame[1:-1], time=0))
+    midi = tmp_path / "c"
+    song.save(midi)
+    listed = tmp_path / "d"
+    listed.write_text(csv_of(load(stream).record))
+
+    expected = published(stream)["changes"]
+    assert len(expected) >= 12
+    assert [load(path).kind for path in (stream, sysex, midi, listed)] == ["wire", "wire", "midi", "csv"]
+    assert published(sysex)["changes"] == expected
+    assert published(midi)["changes"] == expected
+    for ours, theirs in zip(published(listed)["changes"], expected, strict=True):
+        for key in ("from", "to", "start_us", "fingers", "strays", "slips"):
+            assert ours[key] == theirs[key]
+
+
+def test_plain_notes_in_a_midi_file_have_the_hosts_clock(tmp_path):
+    song = mido.MidiFile(ticks_per_beat=500)  # a tick a millisecond at the tempo every file begins with
+    track = mido.MidiTrack()
+    song.tracks.append(track)
+    track += [mido.Message("note_on", channel=15, note=24 + hole, velocity=64, time=0) for hole in range(7)]
+    track.append(mido.Message("note_off", channel=15, note=31, time=0))
+    track.append(mido.Message("note_off", channel=15, note=30, time=500))  # low A to B
+    track.append(mido.Message("note_on", channel=15, note=30, velocity=64, time=500))
+    track.append(mido.Message("note_off", channel=15, note=30, time=300))
+    path = tmp_path / "plain.mid"
+    song.save(path)
+    found = published(path)
+    assert [(c["from"], c["to"], c["start_us"]) for c in found["changes"]] == [
+        ("low A", "B", 500_000),
+        ("B", "low A", 1_000_000),
+    ]
+    assert found["timing"]["clock"] == "host"
+    assert found["timing"]["uncertainty_us"] >= 5_000 + 3_000
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "empty"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(range(1, 200)), "none of its"),
+        (b"MThd\0\0\0\6\0\1", "damaged"),
+        (b"MThd\0\0\0\6\0\1\0\1\1\xe0MTrk\0\0\0\4\0\xff\x2f\0", "neither"),
+        (b"SQLite format 3\0" + b"\0" * 100, ""),
+        (b"time_us,holes\n", "ends after its header"),
+        (b"time_us,holes\n0,xxxxxxxx\n5,xxxxxxx\n", "line 3: expected eight letters"),
+        (b"time_us,holes\n0,xxxxxxxx\nsoon,xxxxxxxo\n", "line 3: expected a time in whole microseconds; got 'soon'"),
+        (b"time_us,holes\n9,xxxxxxxx\n8,xxxxxxxo\n", "line 3: expected a time of 9 or later"),
+        (b"time_us,holes\n0,xxxxxxxx,1\n", "line 2: expected two values"),
+        (b"time_us,holes\n0,xxxx\xffxxx\n", "line 2: expected plain text"),
+        (b"time_us,holes\n" + b"9" * 5_000 + b",xxxxxxxx\n", "line 2: expected a time"),
+    ],
+)
+def test_what_is_no_playing_is_refused_in_one_sentence(tmp_path, content, words):
+    path = tmp_path / "stranger"
+    path.write_bytes(content)
+    with pytest.raises(IntakeError) as refused:
+        load(path)
+    sentence = str(refused.value)
+    assert sentence.startswith(str(path))
+    assert words in sentence
+    assert "\n" not in sentence
+    assert len(sentence) < 400
+
+
+def test_a_missing_file_and_a_folder_are_named(tmp_path):
+    for path in (tmp_path / "nowhere", tmp_path):
+        with pytest.raises(IntakeError, match=str(path)):
+            load(path)
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_csv_from_any_desk_is_read(line_end, mark):
+    text = line_end.join(["time_us,holes", "100, xxxxxxxx", "", "600100,xxxxxxxo"]) + line_end
+    record = read_csv((mark + text).encode())
+    assert record.t_us.tolist() == [0, 600_000]
+    assert record.covered.tolist() == [from_text("xxxxxxxx"), from_text("xxxxxxxo")]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=300))
+def test_any_bytes_after_the_header_are_read_or_refused_by_line(rows):
+    lines = []
+    try:
+        record = read_csv(b"time_us,holes\n" + rows)
+    except RowError as error:
+        lines.append(error.line)
+    else:
+        assert (np.diff(record.t_us) >= 0).all()
+    assert all(line >= 2 for line in lines)
+
+
+@pytest.mark.parametrize("carrier", ["stream", "sysex"])
+def test_a_recording_cut_off_at_any_byte_is_the_beginning_of_the_whole(tmp_path, carrier):
+    data = wire_bytes(playing(4), setup(), sensors("ideal"), carrier)
+    path = tmp_path / "cut"
+    path.write_bytes(data)
+    whole = load(path).record
+    for length in range(len(data)):
+        path.write_bytes(data[:length])
+        try:
+            record = load(path).record
+        except IntakeError:
+            # Before the first whole frame there is nothing.
+            assert length < 60
+            continue
+        count = len(record.t_us)
+        assert record.t_us.tolist() == whole.t_us[:count].tolist()
+        assert record.covered.tolist() == whole.covered[:count].tolist()
+        assert (record.intake.bad_frames, record.intake.lost_frames, record.doubts) == (0, 0, [])
+
+
+def test_a_midi_file_cut_off_at_any_byte_is_refused_or_a_beginning(tmp_path):
+    song = mido.MidiFile()
+    track = mido.MidiTrack()
+    song.tracks.append(track)
+    for _, frame in wire_frames(playing(2), setup(), sensors("ideal"), "sysex"):
+        track.append(mido.Message("sysex", data=frame[1:-1], time=3))
+    held = io.BytesIO()
+    song.save(file=held)
+    path = tmp_path / "cut.mid"
+    path.write_bytes(held.getvalue())
+    whole = load(path).record
+    for length in range(0, len(held.getvalue()), 3):
+        path.write_bytes(held.getvalue()[:length])
+        try:
+            record = load(path).record
+        except IntakeError:
+            continue
+        assert record.t_us.tolist() == whole.t_us[: len(record.t_us)].tolist()
