@@ -10,6 +10,7 @@ from __future__ import annotations
 import random
 from collections import deque
 from dataclasses import dataclass
+from math import ceil
 
 from host.simulated.performance import Performance
 from host.simulated.plain_link import PlainLink
@@ -75,7 +76,6 @@ class Chanter:
         self._stored = levels_of(self._sensors)
         self._outbox: deque[tuple[int, bytes]] = deque()
         self._size = 0
-        self._bounded = True
         self._next_scan = 0
         self._boot = self.setup.boot
         self._power_up(0, self.setup.ticks_start)
@@ -92,7 +92,11 @@ class Chanter:
         return (self._ticks_zero + t_us - self._started_us) & 0xFFFFFFFF
 
     def advance(self, now_us: int) -> None:
-        """Scan up to `now_us`, and put what there is to say into the outbox."""
+        """Scan up to `now_us` and fill the outbox; where it runs over, the oldest frames go."""
+        self._run(now_us)
+        self._trim()
+
+    def _run(self, now_us: int) -> None:
         last = self._heights.scan_from(now_us + 1)
         if last > self._next_scan:
             first, self._next_scan = self._next_scan, last
@@ -174,7 +178,9 @@ class Chanter:
             return
         self._outbox.append((at_us, frame))
         self._size += len(frame)
-        while self._bounded and self._size > OUTBOX_BYTES:
+
+    def _trim(self) -> None:
+        while self._size > OUTBOX_BYTES:
             self._size -= len(self._outbox.popleft()[1])
             self.dropped += 1
 
@@ -188,8 +194,7 @@ class Chanter:
         """How much waits to be sent."""
         return self._size
 
-    def take_frames(self) -> list[tuple[int, bytes]]:
-        """All that waits, as whole frames with the true time of each."""
+    def _take_all(self) -> list[tuple[int, bytes]]:
         self._own_up()
         frames = list(self._outbox)
         self._outbox.clear()
@@ -211,23 +216,24 @@ class Chanter:
 
     def due_frames(self, now_us: int) -> list[tuple[int, bytes]]:
         """As `due`, frame by frame with the true time at which each was ready."""
-        self._bounded = False
-        self.advance(now_us)
-        self._bounded = True
-        return self.take_frames()
+        self._run(now_us)
+        return self._take_all()
 
     # -- what it is asked ---------------------------------------------------------------------------------------
 
     def receive(self, data: bytes, now_us: int) -> bytes:
         """Bytes from the host, and all that is to be said up to now, answers last."""
-        self._bounded = False
-        self.hear(data, now_us)
-        self._bounded = True
-        return b"".join(frame for _, frame in self.take_frames())
+        self._run(now_us)
+        self._answer_all(data, now_us)
+        return b"".join(frame for _, frame in self._take_all())
 
     def hear(self, data: bytes, now_us: int) -> None:
         """Bytes from the host, read at `now_us`; answers go into the outbox."""
-        self.advance(now_us)
+        self._run(now_us)
+        self._answer_all(data, now_us)
+        self._trim()
+
+    def _answer_all(self, data: bytes, now_us: int) -> None:
         if now_us < self._started_us:
             return  # it is starting up, and deaf
         for request in self._link.receive(data):
@@ -266,9 +272,10 @@ class Chanter:
         scan_hz = 1_000_000 / self.setup.scan_us
         carried_hz = self.setup.link_bytes_per_s / RAW_FRAME_BYTES[self._wire_carrier()]
         if request.raw_rate_hz:
-            every = max(1, round(scan_hz / max(request.raw_rate_hz, SLOWEST_RAW_HZ)))
+            asked_hz: float = max(request.raw_rate_hz, SLOWEST_RAW_HZ)
         else:
-            every = max(1, -int(-scan_hz // carried_hz))
+            asked_hz = carried_hz
+        every = max(1, ceil(scan_hz / asked_hz))  # never faster than asked
         rate_hz = scan_hz / every
         if request.what & wire.STREAM_RAW:
             if rate_hz > carried_hz:

@@ -58,7 +58,7 @@ def truth_lines(performance: Performance, setup: Setup) -> Iterator[str]:
         "start_holes": to_text(performance.start_mask),
         "end_us": performance.end_us,
     }
-    yield json.dumps(header, ensure_ascii=False)
+    yield json.dumps(header)
     entries = [_note(n) for n in performance.notes] + [_edge(e) for e in performance.edges]
     entries += [_grace(g) for g in performance.graces] + [_fault(f) for f in performance.faults]
     for _, entry in sorted(entries, key=lambda entry: entry[0]):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -19,7 +20,7 @@ def simulate(
         ),
     ] = "mixed",
     changes: Annotated[
-        int | None, typer.Option(min=1, max=10_000_000, help="How many changes to play; else the pupil's own number.")
+        int | None, typer.Option(min=1, max=1_000_000, help="How many changes to play; else the pupil's own number.")
     ] = None,
     seconds: Annotated[
         float | None, typer.Option("--for", min=0.001, max=1_000_000, metavar="SECONDS", help="How long to play.")
@@ -58,6 +59,8 @@ def simulate(
     from host.simulated.truth import write_truth
 
     times = _speed(speed)
+    if seconds is not None and isnan(seconds):
+        raise typer.BadParameter("expected a number of seconds", param_hint="--for")
     try:
         sitting = load_sitting(pupil)
     except PupilError as error:

@@ -1,0 +1,307 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from host.simulated.chanter import BOOT_US, OUTBOX_BYTES, Chanter, Setup, setup_for
+from host.simulated.performance import Performance
+from host.simulated.play import perform
+from host.simulated.pupil import Pupil
+from host.simulated.script import write_script
+from host.simulated.sensing import levels_of, sense, sensors
+from host.simulated.whole import wire_bytes, wire_frames
+from host.wire import messages as wire
+from host.wire.answers import read_answer_body
+from host.wire.frames import StreamReader, to_stream
+from host.wire.link import Answered, Doubted, Event, HostLink, RawState, Seen, State, TroubleSeen
+
+
+def playing(changes: int = 20, seed: int = 3) -> Performance:
+    pupil = Pupil(scatter_us=(5_000,) * 8)
+    return perform(pupil, write_script(pupil, seed, changes=changes), seed)
+
+
+class Conversation:
+    """A host and a chanter with nothing lost between them."""
+
+    def __init__(self, setup: Setup | None = None, changes: int = 20) -> None:
+        self.performance = playing(changes)
+        self.chanter = Chanter(self.performance, setup)
+        self.host = HostLink()
+        self.events: list[Event] = []
+        self.now_us = 0
+
+    def run(self, until_us: int) -> list[Event]:
+        return self._take(self.chanter.due(until_us), until_us)
+
+    def ask(self, data: bytes) -> list[Event]:
+        return self._take(self.chanter.receive(data, self.now_us), self.now_us)
+
+    def answer(self, data: bytes) -> Answered:
+        (answered,) = [event for event in self.ask(data) if isinstance(event, Answered)]
+        return answered
+
+    def _take(self, data: bytes, now_us: int) -> list[Event]:
+        self.now_us = now_us
+        events = self.host.receive(data, now_us)
+        self.events += events
+        return events
+
+
+def of_kind(events: list[Event], kind: type) -> list[Event]:
+    return [event for event in events if isinstance(event, kind)]
+
+
+def test_hello_comes_first_and_again_every_five_seconds() -> None:
+    talk = Conversation()
+    events = talk.run(11_000_000)
+    assert isinstance(events[0], Seen)
+    hello = events[0].hello
+    assert (hello.protocol, hello.holes, hello.scan_rate_hz, hello.raw_bits) == (1, 8, 1_000, 10)
+    assert hello.name == "simulated chanter"
+    assert len(of_kind(events, Seen)) == 3
+
+
+def test_frames_on_the_wire_open_with_a_zero() -> None:
+    data = wire_bytes(playing(1))
+    assert data[0] == 0
+    assert data[1] != 0
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=20, deadline=None)
+def test_what_the_host_reads_is_what_the_sensors_saw(seed: int) -> None:
+    performance = playing(15, seed)
+    setup = setup_for(seed)
+    host = HostLink()
+    states = of_kind(host.receive(wire_bytes(performance, setup), None), State)
+    edges = [(states[0].t_us, states[0].covered_mask)]
+    for state in states[1:]:
+        if state.covered_mask != edges[-1][1]:
+            edges.append((state.t_us, state.covered_mask))
+    expected = sense(performance, sensors(), setup.scan_us, setup.phase_us)
+    assert edges == [(t_us - setup.phase_us, mask) for t_us, mask in expected]
+    intake = host.close()
+    assert (intake.bad_frames, intake.lost_frames, intake.restarts, intake.skipped_bytes) == (0, 0, 0, 0)
+
+
+def test_a_holes_frame_comes_at_least_every_100_ms_and_times_never_go_back() -> None:
+    performance = playing(30)
+    reader = StreamReader()
+    stamps = []
+    for at_us, frame in wire_frames(performance):
+        for payload in reader.feed(frame):
+            message = wire.decode(payload) if isinstance(payload, bytes) else None
+            if isinstance(message, wire.Holes):
+                stamps.append(message.ticks32)
+                assert message.ticks32 <= at_us <= message.ticks32 + 2_000
+                assert message.sequence == len(stamps) - 1
+    gaps = [after - before for before, after in pairwise(stamps)]
+    assert all(0 < gap <= 100_000 for gap in gaps)
+    assert performance.end_us - stamps[-1] <= 100_000
+
+
+def test_the_chanter_clock_wraps_where_it_is_told_to_start_before_the_wrap() -> None:
+    performance = playing(10)
+    plain, wrapped = (
+        HostLink().receive(wire_bytes(performance, Setup(ticks_start=ticks)), None) for ticks in (0, 2**32 - 2_000_000)
+    )
+    assert of_kind(wrapped, State) == of_kind(plain, State)
+    assert not of_kind(wrapped, Doubted)
+
+
+def test_who_is_answered_and_a_hello_follows() -> None:
+    talk = Conversation()
+    talk.run(700_000)
+    events = talk.ask(talk.host.who())
+    answered, seen = events[-2:]
+    assert isinstance(answered, Answered)
+    assert answered.answer.status == wire.DONE
+    assert isinstance(seen, Seen)
+
+
+def test_the_clock_answer_echoes_the_host_and_tells_the_chanter() -> None:
+    talk = Conversation(Setup(ticks_start=2**32 - 400_000))
+    talk.run(700_000)
+    answered = talk.answer(talk.host.clock(123_456_789_012))
+    assert answered.value == (123_456_789_012, 300_000)
+    assert answered.t_us == 700_000
+
+
+def test_streams_can_be_switched_and_raw_samples_are_those_of_the_holes() -> None:
+    talk = Conversation()
+    talk.run(500_000)
+    assert talk.answer(talk.host.stream(wire.STREAM_NOTHING)).answer.status == wire.DONE
+    assert not of_kind(talk.run(1_500_000), State)
+    assert talk.answer(talk.host.stream(wire.STREAM_BOTH, 250)).value == 250
+    events = talk.run(3_500_000)
+    raws, states = of_kind(events, RawState), of_kind(events, State)
+    assert len(raws) == 500
+    assert {after.t_us - before.t_us for before, after in pairwise(raws)} == {4_000}
+    assert states
+    # Away from any edge the samples lie clearly on the side that the holes frames tell.
+    beats = [s for s in states if all(abs(s.t_us - e.t_us) > 20_000 for e in talk.performance.edges)]
+    assert beats
+    for beat in beats:
+        near = min(raws, key=lambda raw: abs(raw.t_us - beat.t_us))
+        assert sum(1 << hole for hole, sample in enumerate(near.samples) if sample > 500) == beat.covered_mask
+    assert talk.answer(talk.host.stream(wire.STREAM_HOLES)).value == 0
+    assert not of_kind(talk.run(5_000_000), RawState)
+
+
+@pytest.mark.parametrize(
+    ("asked_hz", "status", "actual_hz"),
+    [
+        (0, wire.DONE, 333),
+        (400, wire.DONE, 333),
+        (2, wire.DONE, 10),
+        (500, wire.BAD_VALUE, None),
+        (1_000, wire.BAD_VALUE, None),
+    ],
+)
+def test_a_raw_rate_that_115200_baud_cannot_carry_is_refused(asked_hz: int, status: int, actual_hz: int | None) -> None:
+    # 27 bytes a frame: 115 200 baud carries 426 a second, and 1 kHz divides to 1 000, 500, 333 …
+    talk = Conversation()
+    answered = talk.answer(talk.host.stream(wire.STREAM_RAW, asked_hz))
+    assert answered.answer.status == status
+    assert answered.value == actual_hz
+
+
+def test_a_fast_link_carries_a_kilohertz() -> None:
+    talk = Conversation(Setup(link_bytes_per_s=100_000))
+    assert talk.answer(talk.host.stream(wire.STREAM_RAW)).value == 1_000
+
+
+def test_thresholds_are_given_back_used_and_kept_over_a_restart() -> None:
+    talk = Conversation()
+    talk.run(200_000)
+    own = levels_of(sensors())
+    assert talk.answer(talk.host.get_thresholds()).value == own
+    # With the levels out of reach every hole reads as open.
+    blind = ((60_000, 50_000),) * 8
+    assert talk.answer(talk.host.set_thresholds(blind)).answer.status == wire.DONE
+    assert of_kind(talk.run(500_000), State)[-1].covered_mask == 0
+    assert talk.answer(talk.host.get_thresholds()).value == blind
+    talk.answer(talk.host.restart())
+    talk.run(1_000_000)
+    assert talk.answer(talk.host.get_thresholds()).value == own
+    talk.answer(talk.host.set_thresholds(blind))
+    assert talk.answer(talk.host.keep()).answer.status == wire.DONE
+    talk.answer(talk.host.restart())
+    talk.run(2_000_000)
+    assert talk.answer(talk.host.get_thresholds()).value == blind
+
+
+def raw_answers(chanter: Chanter, data: bytes) -> list[wire.Answer]:
+    payloads = StreamReader().feed(chanter.receive(data, 0))
+    messages = [wire.decode(payload) for payload in payloads if isinstance(payload, bytes)]
+    return [message for message in messages if isinstance(message, wire.Answer)]
+
+
+def test_bad_requests_are_answered_with_their_status_and_damage_with_silence() -> None:
+    chanter = Chanter(playing(1))
+    wrong_way = wire.SetThresholds(9, ((400, 400),) * 8)
+    assert raw_answers(chanter, to_stream(wire.encode(wrong_way))) == [wire.Answer(9, wire.BAD_VALUE)]
+    assert raw_answers(chanter, to_stream(wire.encode(wire.Stream(10, 7)))) == [wire.Answer(10, wire.BAD_VALUE)]
+    assert raw_answers(chanter, to_stream(b"\xee\x0b123")) == [wire.Answer(11, wire.UNKNOWN_REQUEST)]
+    assert raw_answers(chanter, b"\x05nonsense\x00" + b"\xff" * 1_000 + b"\x00") == []
+    answers = raw_answers(chanter, to_stream(wire.encode(wire.GetThresholds(12))))
+    assert read_answer_body(wire.GetThresholds(12), answers[0].body) == levels_of(sensors())
+
+
+def test_a_restart_brings_a_new_boot_number_and_everything_from_the_start() -> None:
+    talk = Conversation(replace(setup_for(4), boot=65_535, ticks_start=3_000_000_000))
+    talk.run(3_000_000)
+    assert talk.answer(talk.host.restart()).answer.status == wire.DONE
+    assert talk.host.hello is not None
+    assert talk.host.hello.boot == 65_535
+    assert not talk.run(3_000_000 + BOOT_US - 1_000)
+    assert talk.ask(talk.host.who()) == []  # still starting up
+    events = talk.run(6_000_000)
+    assert talk.host.hello.boot == 0
+    assert talk.host.intake.restarts == 1
+    assert talk.host.intake.lost_frames == 0
+    assert [event.doubt.cause for event in events if isinstance(event, Doubted)] == ["restart"]
+
+
+def test_when_nobody_reads_the_oldest_frames_go_and_the_number_is_told() -> None:
+    chanter = Chanter(playing(100))
+    host = HostLink()
+    host.receive(chanter.due(1_000_000), 1_000_000)
+    for now_us in range(1_000_000, 40_000_000, 1_000_000):
+        chanter.advance(now_us)
+        assert chanter.waiting_bytes <= OUTBOX_BYTES
+    dropped = chanter.dropped
+    events = host.receive(chanter.due(40_000_000), 40_000_000)
+    (trouble,) = [event.trouble for event in events if isinstance(event, TroubleSeen)]
+    assert (trouble.code, trouble.hole, trouble.detail) == (wire.SEND_BUFFER_FULL, 255, dropped)
+    # Of what was dropped, the host misses all but the hellos, which carry no sequence number.
+    assert dropped - 8 <= host.intake.lost_frames <= dropped
+    assert host.intake.lost_frames > 50
+    assert isinstance(events[0], Doubted)
+
+
+def test_trouble_can_be_reported() -> None:
+    talk = Conversation()
+    talk.run(50_000)
+    talk.chanter.report(wire.SENSOR_STUCK, hole=3)
+    (seen,) = of_kind(talk.run(60_000), TroubleSeen)
+    assert (seen.trouble.code, seen.trouble.hole, seen.t_us) == (wire.SENSOR_STUCK, 3, 50_000)
+
+
+@given(st.lists(st.integers(1, 5_000_000), max_size=12))
+@settings(max_examples=20, deadline=None)
+def test_how_often_the_chanter_is_served_changes_nothing(times: list[int]) -> None:
+    performance = playing(8)
+    chanter = Chanter(performance)
+    pieces = [
+        chanter.due(now_us) for now_us in sorted({*(t for t in times if t < performance.end_us), performance.end_us})
+    ]
+    assert b"".join(pieces) == wire_bytes(performance)
+
+
+def test_taking_in_mouthfuls_gives_whole_frames() -> None:
+    performance = playing(8)
+    chanter = Chanter(performance)
+    got = []
+    for now_us in range(0, performance.end_us + 100_000, 100_000):
+        chanter.advance(min(now_us, performance.end_us))
+        while piece := chanter.take(30):
+            assert piece.endswith(b"\0")
+            assert len(piece) <= 60
+            got.append(piece)
+    assert b"".join(got) == wire_bytes(performance)
+
+
+def test_over_midi_the_same_states_arrive() -> None:
+    performance = playing(10)
+    over_stream = HostLink().receive(wire_bytes(performance), None)
+    over_midi = HostLink("sysex").receive(wire_bytes(performance, carrier="sysex"), None)
+    assert over_midi == over_stream
+
+
+def test_plain_notes_tell_the_same_masks() -> None:
+    performance = playing(10)
+    data = wire_bytes(performance, carrier="plain")
+    assert len(data) % 3 == 0
+    mask, masks = 0, []
+    for status, note, velocity in zip(data[::3], data[1::3], data[2::3], strict=True):
+        assert status in (0x9F, 0x8F)
+        assert (velocity > 0) == (status == 0x9F)
+        bit = 1 << note - 24
+        mask = mask | bit if velocity else mask & ~bit
+        masks.append(mask)
+    # After the first eight notes all holes are known; from then on every reported mask is reached in order.
+    reached = iter(masks[7:])
+    assert all(any(mask == seen for seen in reached) for _, mask in sense(performance))
+
+
+def test_damage_works_on_whole_frames() -> None:
+    performance = playing(4)
+    host = HostLink()
+    host.receive(wire_bytes(performance, damage=lambda frames: frames[:20] + frames[22:]), None)
+    assert host.close().lost_frames == 2

@@ -1,0 +1,56 @@
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from host.simulated.chanter import setup_for
+from host.simulated.play import perform
+from host.simulated.pupil_file import load_sitting
+from host.simulated.script import write_script
+from host.simulated.sensing import sense, sensors
+from host.simulated.truth import read_truth, truth_lines, write_truth
+from host.simulated.whole import wire_bytes
+from host.wire.columns import read_record
+
+
+def test_a_truth_file_reads_back_as_it_was_played(tmp_path: Path) -> None:
+    pupil = load_sitting("mixed").pupil
+    performance = perform(pupil, write_script(pupil, 11, changes=200), 11)
+    setup = setup_for(11)
+    write_truth(tmp_path / "truth.jsonl", performance, setup)
+    truth = read_truth(tmp_path / "truth.jsonl")
+    assert truth.performance == replace(performance, trembles=())
+    assert (truth.scan_us, truth.zero_ticks32, truth.first_stamp_us) == (1_000, setup.ticks_start, setup.phase_us)
+
+
+def test_every_line_is_one_object_of_the_documented_kinds_in_order_of_time() -> None:
+    pupil = load_sitting("mixed").pupil
+    performance = perform(pupil, write_script(pupil, 12, changes=100), 12)
+    header, *lines = [json.loads(line) for line in truth_lines(performance, setup_for(12))]
+    assert header["schema"] == "fingerlead-truth-1"
+    assert header["pupil"] == "mixed"
+    assert {kind for line in lines for kind in line} == {"note", "edge", "grace", "fault"}
+    times = [body["t_us"] for line in lines for body in line.values()]
+    assert times == sorted(times)
+
+
+def test_times_of_the_record_and_of_the_truth_differ_by_the_first_stamp() -> None:
+    pupil = load_sitting("clean").pupil
+    performance = perform(pupil, write_script(pupil, 13, changes=40), 13)
+    setup = setup_for(13)
+    record = read_record(wire_bytes(performance, setup, sensors("ideal")), None)
+    header = json.loads(next(truth_lines(performance, setup)))
+    expected = sense(performance, sensors("ideal"), setup.scan_us, setup.phase_us)
+    by_time = dict(zip(record.t_us.tolist(), record.covered.tolist(), strict=True))
+    for t_us, mask in expected:
+        assert by_time[t_us - header["first_stamp_us"]] == mask
+
+
+def test_another_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "other.jsonl"
+    path.write_text('{"schema": "something else"}\n', encoding="utf-8")
+    with pytest.raises(ValueError, match="fingerlead-truth-1"):
+        read_truth(path)
