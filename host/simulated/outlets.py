@@ -256,6 +256,8 @@ class MidiOutlet:
 
 
 def _midi_ports(name: str) -> tuple[Any, Any, Any]:
+    # Only use a JACK server that runs; never start one behind the user's back.
+    os.environ.setdefault("JACK_NO_START_SERVER", "1")
     try:
         import mido
 
