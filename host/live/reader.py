@@ -5,7 +5,8 @@
                 └─► PortRefused, the first time only ─► Ended
 
 Everything goes into one bounded queue in order, failures as well as data; Lost and Back alternate. Where the queue is
-full the thread waits: nothing is dropped here, and a chanter counts itself what it could not send.
+full the thread waits: nothing is dropped here, and a chanter counts itself what it could not send. Whenever the port is
+opened, whoever is there is asked who it is.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from typing import TYPE_CHECKING
 
 from host.ports.base import Carrier, Chunk, Port, PortLost, PortRefused
 from host.ports.host_clock import now_us
+from host.wire.link import carry
+from host.wire.messages import Who, encode
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -28,6 +31,8 @@ QUEUE_SIZE = 4096
 FIRST_PAUSE_S = 0.1
 LONGEST_PAUSE_S = 2.0
 PUT_TIMEOUT_S = 0.1
+# Links count their own requests from 0 up; this one is nobody's.
+WHO = encode(Who(255))
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +159,8 @@ class Reader:
             self._port = port
         came = False
         try:
+            # The zero ends whatever an earlier host may have left in the chanter's reader.
+            port.write(carry(WHO, "sysex") if port.carrier == "sysex" else b"\0" + carry(WHO, "stream"))
             while not self._stop.is_set():
                 for chunk in port.read(READ_TIMEOUT_S):
                     self.carrier = port.carrier

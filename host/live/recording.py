@@ -25,16 +25,15 @@ TICK_S = 0.05
 
 
 class Recording:
-    """What has been kept so far. `ask` sends bytes to the chanter."""
+    """What has been kept so far."""
 
-    def __init__(self, writer: SessionWriter, ask: Callable[[bytes], None]) -> None:
+    def __init__(self, writer: SessionWriter) -> None:
         self.writer = writer
         self.bytes = 0
         self.covered_mask: int | None = None
         self.chanter = ""
         self.losses = 0
         self.away = False
-        self._ask = ask
         self._link: HostLink | None = None
         self._notes: PlainNotes | None = None
         self._note_messages = 0
@@ -64,7 +63,6 @@ class Recording:
         elif isinstance(item, Back):
             self.away = False
             self.writer.mark("back", item.host_us)
-            self._who()
         elif isinstance(item, Ended):
             if item.error is not None and not isinstance(item.error, PortEnded):
                 raise item.error
@@ -91,11 +89,6 @@ class Recording:
             self._notes = PlainNotes()
         else:
             self._link = HostLink(carrier)
-            self._who()
-
-    def _who(self) -> None:
-        if self._link is not None:
-            self._ask(self._link.who())
 
     def _decode(self, data: bytes, host_us: int) -> None:
         events: list[Event] = []
@@ -124,7 +117,7 @@ def record(
 
     Closes reader and writer, whatever happens. Raises what `Recording.take` does.
     """
-    recording = Recording(writer, reader.write)
+    recording = Recording(writer)
     started_us = clock()
     more = True
     try:

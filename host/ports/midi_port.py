@@ -20,7 +20,7 @@ from host.ports.base import Carrier, Chunk, Port, PortLost, PortRefused
 from host.ports.host_clock import now_us
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 PREFIX = "midi:"
 # Long enough for a heartbeat of a chanter that speaks System Exclusive, whatever else plays on the same port.
@@ -40,8 +40,9 @@ _native = threading.Lock()
 class MidiPort(Port):
     """A MIDI input whose name contains what follows `midi:`, and the output of the same name. Raises PortRefused."""
 
-    def __init__(self, spec: str) -> None:
+    def __init__(self, spec: str, clock: Callable[[], int] = now_us) -> None:
         self.name = spec
+        self._clock = clock
         self.carrier: Carrier = "sysex"
         wanted = spec.removeprefix(PREFIX)
         backend = _backend(spec)
@@ -64,7 +65,7 @@ class MidiPort(Port):
                 spec, f"it is busy: another program may have it ({error})", "close that program and try again"
             ) from None
         self._backend = backend
-        self._opened_us = self._heard_us = self._looked_us = now_us()
+        self._opened_us = self._heard_us = self._looked_us = self._clock()
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """One chunk for each message, waiting up to `timeout_s` for the first; raises PortLost."""
@@ -75,7 +76,7 @@ class MidiPort(Port):
             while True:
                 message, host_us = self._waiting.get_nowait()
                 chunks += self._sort(message, host_us)
-        host_us = now_us()
+        host_us = self._clock()
         if not self._settled and self._held and host_us - self._opened_us >= SETTLE_US:
             chunks += self._settle("plain")
         if chunks:
@@ -106,7 +107,7 @@ class MidiPort(Port):
     def _arrived(self, message: Any) -> None:
         # On the library's own thread. Full means that nobody reads; sequence numbers will tell of the loss.
         with contextlib.suppress(queue.Full):
-            self._waiting.put_nowait((message, now_us()))
+            self._waiting.put_nowait((message, self._clock()))
 
     def _sort(self, message: Any, host_us: int) -> list[Chunk]:
         """The message as a chunk if it is of the kind that this port carries; the first one decides the kind."""

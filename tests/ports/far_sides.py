@@ -1,0 +1,122 @@
+"""The far sides of the ports that need no more than this machine."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import select
+import socket
+import tempfile
+import tty
+from pathlib import Path
+
+from port_contract import FarSide, Pump, some_bytes, some_chanter
+
+from host.ports.find import open_port
+from host.ports.simulated_port import SimulatedPort
+
+
+class PtySide(FarSide):
+    """A chanter behind a pseudo-terminal, opened as a serial port."""
+
+    def __init__(self) -> None:
+        self.fd, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        self.spec = os.ttyname(self._slave)
+        self._pump = Pump(some_chanter(), lambda data: os.write(self.fd, data), self._take)
+
+    def port(self):
+        return open_port(self.spec)
+
+    def start(self) -> None:
+        self._pump.start()
+
+    def _take(self) -> bytes:
+        return os.read(self.fd, 4096) if select.select([self.fd], [], [], 0)[0] else b""
+
+    def vanish(self) -> None:
+        self._pump.stop()
+        for fd in (self.fd, self._slave):
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+    def close(self) -> None:
+        self.vanish()
+
+
+class SocketSide(FarSide):
+    """A chanter behind a TCP port, opened through pyserial's socket://."""
+
+    def __init__(self) -> None:
+        self._door = socket.create_server(("127.0.0.1", 0))
+        self.spec = f"socket://127.0.0.1:{self._door.getsockname()[1]}"
+        self._guest: socket.socket | None = None
+        self._pump: Pump | None = None
+
+    def port(self):
+        return open_port(self.spec)
+
+    def start(self) -> None:
+        self._guest, _ = self._door.accept()
+        self._pump = Pump(some_chanter(), self._guest.sendall, self._take)
+        self._pump.start()
+
+    def _take(self) -> bytes:
+        return self._guest.recv(4096) if select.select([self._guest], [], [], 0)[0] else b""
+
+    def vanish(self) -> None:
+        if self._pump is not None:
+            self._pump.stop()
+        if self._guest is not None:
+            self._guest.close()
+
+    def close(self) -> None:
+        self.vanish()
+        self._door.close()
+
+
+class LoopSide(FarSide):
+    """pyserial's loop://: what is written comes back, here a chanter's own words."""
+
+    spec = "loop://"
+    hears = False
+    stays = True
+
+    def port(self):
+        self._port = open_port(self.spec)
+        return self._port
+
+    def start(self) -> None:
+        frames = some_bytes().split(b"\0")
+        # In pieces, as they would come; all of it fits into the loop.
+        for frame in frames:
+            self._port.write(frame + b"\0")
+
+
+class ReplaySide(FarSide):
+    """A file of a chanter's bytes, played at its own speed."""
+
+    hears = False
+
+    def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory()
+        path = Path(self._folder.name, "evening.wire")
+        path.write_bytes(some_bytes(for_us=2_000_000))
+        self.spec = f"replay:{path}"
+
+    def port(self):
+        return open_port(self.spec)
+
+    def close(self) -> None:
+        self._folder.cleanup()
+
+
+class SimulatedSide(FarSide):
+    """The simulated chanter in the same process."""
+
+    spec = "sim"
+    stays = True
+
+    def port(self):
+        return SimulatedPort(some_chanter())
