@@ -14,9 +14,23 @@ from host.simulated.outlets import Outlet
 
 TICK_S = 0.002
 IDLE_S = 0.02
+GREETING_S = 0.25
 # At full speed the chanter's clock moves in steps of this, while its outbox has room for what they bring.
 STEP_US = 50_000
 ROOM_BYTES = 1_024
+
+
+def _first_words(outlet: Outlet, clock: Callable[[], float]) -> bytes:
+    """What the host says first, or nothing for a host that only listens.
+
+    A serial library empties its input while it opens a port; what a chanter said before that would be lost.
+    """
+    until_s = clock() + GREETING_S
+    while clock() < until_s:
+        if data := outlet.read():
+            return data
+        outlet.wait(TICK_S, False)
+    return b""
 
 
 def serve(
@@ -28,7 +42,9 @@ def serve(
     """Play to the end of the performance. `speed` None: as fast as the reader takes it, and only while there is one."""
     while not outlet.connected():
         outlet.wait(IDLE_S, False)
+    asked = _first_words(outlet, clock)
     start_s = clock()
+    chanter.hear(asked, 0)
     rest = b""
     was_there = True
     while True:
