@@ -69,8 +69,7 @@ class SessionWriter:
         try:
             # Closed at once where this fails, so that nothing half made stays behind.
             self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
-            self._lay_out()
-            self.tell(
+            self._lay_out(
                 program="fingerlead",
                 program_version=_program_version(),
                 started_utc=(started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
@@ -147,14 +146,15 @@ class SessionWriter:
     ) -> None:
         self.close()
 
-    def _lay_out(self) -> None:
-        # The tables go in before the write-ahead log is switched on: whatever becomes of the log, this is a session.
+    def _lay_out(self, **meta: str) -> None:
+        # This goes in before the write-ahead log is switched on: whatever becomes of the log, the file is a session.
         db = self._db
         db.execute("BEGIN")
         for statement in SCHEMA.values():
             db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute(f"PRAGMA user_version = {VERSION}")
+        self.tell(**meta)
         db.execute("COMMIT")
         db.execute("PRAGMA journal_mode = WAL")
         # FULL: a commit is on the disk, not only in the system's memory, when it returns.

@@ -33,6 +33,7 @@ MOST_META = 1_000
 MOST_MARKS = 1_000_000
 GREATEST_US = 1 << 62
 LOG_HEADER = 32
+PAGE_SIZE_AT = 16
 SNAPSHOT_TRIES = 10
 
 
@@ -93,10 +94,9 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
             copy = _snapshot(path, folder / "session")
             uri = copy.as_uri() + "?mode=rw"
         else:
-            if path.stat().st_size > GREATEST_FILE:
-                raise SessionError(path, _too_big(path))
             # Immutable: SQLite then neither looks for nor makes a log, so a folder that cannot be written will do.
             uri = path.as_uri() + "?mode=ro&immutable=1"
+            _check_size(path)
         db = sqlite3.connect(uri, uri=True, isolation_level=None)
         stack.callback(db.close)
         db.execute("PRAGMA trusted_schema = OFF")
@@ -105,6 +105,18 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
         db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, GREATEST_CELL)
         db.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
         yield db
+
+
+def _check_size(path: Path) -> None:
+    size = path.stat().st_size
+    if size > GREATEST_FILE:
+        raise SessionError(path, _TOO_BIG)
+    with path.open("rb") as file:
+        head = file.read(PAGE_SIZE_AT + 2)
+    # SQLite takes what is missing of a last page for zeros. 1 stands for 65 536 (SQLite's file format, section 1.3).
+    page_size = int.from_bytes(head[PAGE_SIZE_AT:], "big")
+    if size % (65_536 if page_size == 1 else page_size or 1):
+        raise SessionError(path, _damaged("it is cut off"))
 
 
 def _beside(path: Path, ending: str) -> Path:
@@ -130,7 +142,7 @@ def _snapshot(path: Path, copy: Path) -> Path:
         before = _header(log)
         sizes = [each.stat().st_size for each in (path, log, _beside(path, "-journal")) if each.exists()]
         if sum(sizes) > GREATEST_FILE:
-            raise SessionError(path, _too_big(path))
+            raise SessionError(path, _TOO_BIG)
         shutil.copyfile(path, copy)
         for ending in ("-wal", "-journal"):
             _beside(copy, ending).unlink(missing_ok=True)
@@ -206,7 +218,7 @@ def _join(
     starts_us = np.array(first_us, dtype=np.int64)
     sizes = np.fromiter(map(len, pieces), np.int64, len(pieces))
     reads, rest = np.divmod(np.fromiter(map(len, packed), np.int64, len(packed)), 8)
-    if rest.any() or not reads.all() or np.abs(starts_us).max() > GREATEST_US:
+    if rest.any() or not reads.all() or starts_us.max() > GREATEST_US or starts_us.min() < -GREATEST_US:
         raise SessionError(path, _damaged("a batch has no sound times of arrival"))
     columns = np.frombuffer(b"".join(packed), "<u4").reshape(-1, 2).astype(np.int64)
     first_read = np.cumsum(reads) - reads
@@ -220,14 +232,11 @@ def _join(
 
 
 _EXPECTED = "expected a session of fingerlead"
+_TOO_BIG = f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sittings"
 
 
 def _damaged(what: str) -> str:
     return f"{_EXPECTED}, whole; this one is damaged ({what}). Copy it anew from where it was recorded"
-
-
-def _too_big(path: Path) -> str:
-    return f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sittings"
 
 
 def _shown(text: object) -> str:
