@@ -17,6 +17,7 @@ from host.wire.account import GAP_US, HOLES_KIND, KINDS, REMEMBERED, TROUBLE_KIN
 from host.wire.bulk import Bytes, Column, Cut, Timed, cut
 from host.wire.clock import HALF
 from host.wire.messages import Hello
+from host.wire.plain_midi import read_plain_record
 from host.wire.record import Doubt, Record
 
 # After an odd frame: how many frames go one by one, and how many are then tried at once (doubled while all is well).
@@ -29,14 +30,17 @@ ArrivalOf = Callable[[int], int | None]
 def read_record(
     data: bytes,
     arrivals: NDArray[np.int64] | None = None,
-    carrier: Literal["stream", "sysex"] = "stream",
+    carrier: Literal["stream", "sysex", "plain"] = "stream",
     gap_us: int = GAP_US,
 ) -> Record:
     """Read all frames of a recording.
 
     `arrivals` is k × 2: the offset of the first byte of each read, rising, and the host µs at which it arrived; they
     count for restarts alone. Bytes of any kind are read: damage is counted, and no frame at all is an empty Record.
+    Plain notes (on the default notes and channel) have no other clock than `arrivals`: without them nothing is read.
     """
+    if carrier == "plain":
+        return read_plain_record(data, np.empty((0, 2), np.int64) if arrivals is None else arrivals)
     pieces = cut(data, carrier)
     account = Account(gap_us)
     account.intake = pieces.intake

@@ -113,9 +113,10 @@ def read_plain_record(
     notes = PlainNotes(base_note, channel)
     rows = arrivals.tolist()
     stops = [offset for offset, _ in rows[1:]] + [len(data)]
+    # Bytes before the first known arrival have no time at all.
     states = [
         state
-        for (start, host_us), stop in zip(rows, stops, strict=True)
+        for (start, host_us), stop in zip(rows, stops, strict=False)
         for state in notes.receive_bytes(data[start:stop], host_us)
     ]
     return Record(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -55,10 +56,8 @@ def one_round(seed: int) -> None:
     expected = as_plain(collect(HostLink(carrier, patience_us=None), pieces_of(stream, arrivals)))
     assert as_plain(columns.read_record(stream, arrivals, carrier)) == expected
     ChanterLink(carrier).receive(stream)
-    try:
+    with suppress(NotAChanter):
         collect(HostLink(carrier), pieces_of(stream, arrivals))
-    except NotAChanter as error:
-        assert "\n" not in str(error)  # noqa: PT017
 
 
 def main(seconds: float, seed: int | None) -> None:

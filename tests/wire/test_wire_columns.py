@@ -11,8 +11,8 @@ from wire_streams import as_plain, collect, damages, hurt, pieces_of, play, play
 
 from host.wire import bulk, columns
 from host.wire.columns import read_record
-from host.wire.link import HostLink
-from host.wire.messages import Holes
+from host.wire.link import ChanterLink, HostLink
+from host.wire.messages import Holes, Raw
 
 
 def patient(carrier: str = "stream") -> HostLink:
@@ -155,7 +155,17 @@ def test_an_empty_recording_is_an_empty_record():
     assert record.covered.dtype == np.uint8
 
 
-def test_mended_columns_hold_full_width_numbers():
-    assert Holes(65535, 2**32 - 1, 255) is not None
+def test_a_raw_frame_that_comes_again_after_half_a_wrap_of_holes_is_a_repeat_either_way():
+    # Its ticks would fit a time still to come; that it is the same frame decides.
+    chanter = ChanterLink()
+    raw = chanter.send(Raw(0, 0, (0,) * 8))
+    holes = [chanter.send(Holes(i, 1_500_000_000 * i, 1)) for i in range(3)]
+    stream = b"".join([holes[0], raw, *holes[1:], raw, holes[2], chanter.send(Holes(3, 3_000_000_001, 2))])
+    record = read_record(stream)
+    assert record.t_us.tolist() == [0, 1_500_000_000, 3_000_000_000, 3_000_000_001]
+    assert as_plain(record) == as_plain(collect(patient(), [(stream, None)]))
+
+
+def test_columns_hold_full_width_numbers():
     frames = play([("wait", 2**32 - 1), ("holes", 255), ("wait", 1), ("holes", 255)])
     assert read_record(b"".join(frames)).t_us.tolist() == [0, 1]
