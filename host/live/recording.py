@@ -8,17 +8,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from fingering.holes import HOLES
 from host.live.reader import Back, Ended, Item, Lost, Reader
 from host.ports.base import Chunk, PortEnded
 from host.ports.host_clock import now_us
+from host.wire.errors import NotAChanter
 from host.wire.events import Event, Seen, State
-from host.wire.link import HostLink
+from host.wire.link import PATIENCE_US, HostLink
+from host.wire.plain_midi import BASE_NOTE, CHANNEL, PlainNotes
+from host.wire.record import Intake
 
 if TYPE_CHECKING:
     from host.ports.base import Carrier
     from host.store.session_file import SessionWriter
-    from host.wire.plain_midi import PlainNotes
-    from host.wire.record import Intake
 
 # Often enough that no byte is unsaved for longer than 250 ms.
 TICK_S = 0.05
@@ -36,23 +38,25 @@ class Recording:
         self.away = False
         self._link: HostLink | None = None
         self._notes: PlainNotes | None = None
-        self._note_messages = 0
+        self._first_us = 0
 
     @property
-    def intake(self) -> Intake | None:
-        """The link's account; None for plain notes, and before the first byte."""
-        return None if self._link is None else self._link.intake
+    def intake(self) -> Intake:
+        """What has been taken in; of a plain chanter, its notes."""
+        source = self._link or self._notes
+        return Intake() if source is None else source.intake
 
     @property
-    def frames(self) -> int:
-        """How many frames, or notes of a plain chanter, have come."""
-        return self._note_messages if self._link is None else self._link.intake.frames
+    def plain(self) -> bool:
+        """Whether the chanter plays plain notes."""
+        return self._notes is not None
 
     def take(self, item: Item, carrier: Carrier) -> bool:
         """Keep what came; whether more is to come. Raises NotAChanter, SessionError, and the port's own errors."""
         if isinstance(item, Chunk):
             if not self.bytes:
                 self._meet(carrier)
+                self._first_us = item.host_us
             self.bytes += len(item.data)
             self.writer.append(item.data, item.host_us)
             self._decode(item.data, item.host_us)
@@ -74,6 +78,12 @@ class Recording:
         self.writer.tick(host_us)
         if self._link is not None:
             self._link.receive(b"", host_us)
+        elif self._notes is not None and not self._notes.intake.frames and host_us - self._first_us >= PATIENCE_US:
+            raise NotAChanter(
+                f"notes {BASE_NOTE} to {BASE_NOTE + HOLES - 1} on channel {CHANNEL + 1}, one for each hole",
+                "other notes alone",
+                "check that this is the chanter's port",
+            )
 
     def close(self) -> None:
         """Nothing more will come."""
@@ -84,8 +94,6 @@ class Recording:
     def _meet(self, carrier: Carrier) -> None:
         self.writer.tell(carrier=carrier)
         if carrier == "plain":
-            from host.wire.plain_midi import PlainNotes
-
             self._notes = PlainNotes()
         else:
             self._link = HostLink(carrier)
@@ -95,9 +103,7 @@ class Recording:
         if self._link is not None:
             events = self._link.receive(data, host_us)
         elif self._notes is not None:
-            self._note_messages += len(data) // 3
-            for place in range(0, len(data) - 2, 3):
-                events += self._notes.receive(data[place], data[place + 1], data[place + 2], host_us)
+            events += self._notes.receive_bytes(data, host_us)
         for event in events:
             if isinstance(event, State):
                 self.covered_mask = event.covered_mask

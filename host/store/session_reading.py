@@ -12,12 +12,15 @@ import shutil
 import sqlite3
 import tempfile
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 
 from host.store.session_schema import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
+from host.wire.plain_midi import PlainNotes, read_plain_record
+from host.wire.record import Doubt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,7 +86,41 @@ def session_record(session: StoredSession) -> Record:
     """The holes over time in a session."""
     from host.wire.columns import read_record
 
-    return read_record(session.data, session.arrivals, carrier=session.carrier)
+    if session.carrier != "plain":
+        return read_record(session.data, session.arrivals, carrier=session.carrier)
+    record = read_plain_record(session.data, session.arrivals)
+    record.doubts += _times_away(session, record)
+    return record
+
+
+def _times_away(session: StoredSession, record: Record) -> list[Doubt]:
+    """Where a chanter without a clock of its own was away: from its last state before to its first one after."""
+    doubts: list[Doubt] = []
+    if not session.marks or not len(record.t_us):
+        return doubts
+    first_us = _first_note_us(session)
+    lost_us = None
+    for mark in session.marks:
+        if mark.kind == "lost":
+            lost_us = mark.host_us - first_us
+        elif lost_us is not None:
+            before = int(np.searchsorted(record.t_us, lost_us, "right")) - 1
+            after = int(np.searchsorted(record.t_us, mark.host_us - first_us, "left"))
+            if before >= 0 and after < len(record.t_us):
+                doubts.append(Doubt(int(record.t_us[before]), int(record.t_us[after]), "gap"))
+            lost_us = None
+    return doubts
+
+
+def _first_note_us(session: StoredSession) -> int:
+    """The arrival from which a plain chanter's times count."""
+    notes = PlainNotes()
+    rows = session.arrivals.tolist()
+    for (start, host_us), (stop, _) in pairwise([*rows, (len(session.data), 0)]):
+        notes.receive_bytes(session.data[start:stop], host_us)
+        if notes.intake.frames:
+            return int(host_us)
+    return 0
 
 
 @contextlib.contextmanager

@@ -30,6 +30,7 @@ from host.store.session_file import (
 from host.wire.columns import read_record
 from host.wire.frames import to_stream
 from host.wire.messages import Holes, encode
+from host.wire.record import Doubt
 
 an_arrival = st.tuples(st.binary(min_size=1, max_size=40), st.integers(-5_000, 400_000))
 
@@ -473,3 +474,27 @@ def test_a_strangers_log_is_no_danger(tmp_path_factory, log):
     write(path, playing(3))
     path.with_name("a.session-wal").write_bytes(log)
     assert session_record(read_session(path)).intake.frames == 3
+
+
+# -- plain notes ----------------------------------------------------------------------------------------------------
+
+
+def note(hole: int, covered: bool) -> bytes:
+    return bytes([0x9F, 24 + hole, 64 if covered else 0])
+
+
+def test_the_time_a_plain_chanter_was_away_is_in_doubt(tmp_path):
+    path = tmp_path / "a.session"
+    with SessionWriter(path, "plain", "midi:Oak") as writer:
+        for hole in range(8):
+            writer.append(note(hole, True), 1_000_000 + hole)
+        writer.append(note(7, False), 2_000_000)
+        writer.mark("lost", 2_500_000, "unplugged")
+        writer.mark("back", 4_000_000)
+        writer.append(note(6, False), 4_000_000)
+        writer.append(note(6, True), 5_000_000)
+        writer.mark("lost", 6_000_000, "unplugged")
+    record = session_record(read_session(path))
+    assert record.t_us.tolist() == [7, 1_000_000, 3_000_000, 4_000_000]
+    assert record.doubts == [Doubt(1_000_000, 3_000_000, "gap")]
+    assert record.clock == "host"

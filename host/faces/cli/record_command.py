@@ -60,8 +60,8 @@ def record(
 def summary(kept: Recording, output: Path) -> str:
     """What was kept, in a sentence or two."""
     who = f" from {kept.chanter}" if kept.chanter else ""
-    text = f"{output}: {kept.frames} {'frames' if kept.intake else 'notes'}{who}"
-    if kept.intake is not None:
+    text = f"{output}: {_amount(kept)}{who}"
+    if not kept.plain:
         text += f"; {kept.intake.bad_frames} damaged, {kept.intake.lost_frames} lost"
     if kept.losses:
         text += f"; the port was lost {'once' if kept.losses == 1 else f'{kept.losses} times'}"
@@ -78,7 +78,11 @@ def line_of(kept: Recording, seconds: int) -> str:
     if not kept.bytes:
         return f"{clock}  waiting for the chanter to speak (Ctrl-C ends)"
     note = "" if kept.covered_mask is None else f", {NOTES[SOUNDING[kept.covered_mask]]}"
-    return f"{clock}  {kept.frames} {'frames' if kept.intake else 'notes'}{note} (Ctrl-C ends)"
+    return f"{clock}  {_amount(kept)}{note} (Ctrl-C ends)"
+
+
+def _amount(kept: Recording) -> str:
+    return f"{kept.intake.frames} {'notes' if kept.plain else 'frames'}"
 
 
 class _Line:
