@@ -1,0 +1,230 @@
+from __future__ import annotations
+
+import pytest
+
+from host.live.meeting import meet
+from host.live.reader import Back, Ended, Lost, Reader
+from host.live.recording import Recording, record
+from host.live.sources import open_source, session_pieces
+from host.ports.base import Chunk, PortEnded, PortLost, PortRefused
+from host.ports.replay_port import ReplayPort, wire_pieces
+from host.simulated.chanter import Chanter, setup_for
+from host.simulated.play import perform
+from host.simulated.pupil import Pupil
+from host.simulated.script import write_script
+from host.store.session_file import SessionWriter, read_session
+from host.wire.errors import NotAChanter
+
+
+def some_chanter(carrier: str = "stream") -> Chanter:
+    pupil = Pupil()
+    return Chanter(perform(pupil, write_script(pupil, 3, for_us=20_000_000), 3), setup_for(3), carrier=carrier)
+
+
+class Watch:
+    def __init__(self) -> None:
+        self.now_us = 1_000_000
+
+    def __call__(self) -> int:
+        return self.now_us
+
+    def sleep(self, seconds: float) -> None:
+        self.now_us += round(seconds * 1_000_000)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "a.session"
+
+
+@pytest.fixture
+def recording(path):
+    recording = Recording(SessionWriter(path, "stream", "x"))
+    yield recording
+    recording.writer.close()
+
+
+def replayed(data: bytes, carrier: str = "stream"):
+    return lambda: ReplayPort("replay", wire_pieces(data, carrier), carrier, None)
+
+
+@pytest.mark.parametrize("carrier", ["stream", "sysex"])
+def test_a_replay_is_recorded_to_its_end_and_byte_for_byte(path, carrier):
+    data = some_chanter(carrier).due(10_000_000)
+    shown = []
+    reader = Reader(replayed(data, carrier)).start()
+    kept = record(reader, SessionWriter(path, "stream", "x"), lambda r: shown.append(r.bytes), lambda: False)
+    session = read_session(path)
+    assert session.data == data
+    assert session.carrier == carrier
+    assert (kept.bytes, kept.chanter, kept.intake.bad_frames) == (len(data), "simulated chanter", 0)
+    assert shown[-1] == len(data)
+
+
+def test_being_told_to_end_keeps_what_the_reader_still_held(path):
+    data = some_chanter().due(3_000_000)
+    reader = Reader(replayed(data)).start()
+    while reader._thread.is_alive():
+        reader._thread.join(0.01)
+    kept = record(reader, SessionWriter(path, "stream", "x"), lambda r: None, lambda: True)
+    assert kept.bytes == len(data)
+    assert read_session(path).data == data
+
+
+def test_it_ends_by_the_clock(path):
+    watch = Watch()
+    reader = Reader(lambda: ReplayPort("replay", [(3_600_000_000, b"late")])).start()
+
+    def show(kept):
+        watch.now_us += 100_000
+
+    kept = record(reader, SessionWriter(path, "stream", "x"), show, lambda: False, 1_000_000, watch)
+    assert kept.bytes == 0
+    assert watch.now_us == 2_000_000
+
+
+def test_losses_and_returns_are_marked_and_seen(recording, path):
+    data = some_chanter().due(200_000)
+    assert recording.take(Chunk(data, 10), "stream")
+    assert recording.covered_mask is not None
+    assert recording.take(Lost("unplugged", 20), "stream")
+    assert (recording.away, recording.covered_mask, recording.losses) == (True, None, 1)
+    assert recording.take(Back(30), "stream")
+    assert not recording.away
+    assert not recording.take(Ended(PortEnded("over")), "stream")
+    recording.close()
+    assert [(mark.kind, mark.host_us, mark.cause) for mark in read_session(path).marks] == [
+        ("lost", 20, "unplugged"),
+        ("back", 30, ""),
+    ]
+
+
+def test_an_error_of_the_reader_is_raised_here(recording):
+    with pytest.raises(PortRefused):
+        recording.take(Ended(PortRefused("x", "busy", "close it")), "stream")
+
+
+def test_no_chanter_is_refused_two_seconds_after_its_first_bytes_and_not_before(recording):
+    recording.take(Chunk(b"G28 X0 Y0\n", 5_000_000), "stream")
+    recording.tick(6_999_999)
+    with pytest.raises(NotAChanter) as refused:
+        recording.tick(7_000_000)
+    assert "\n" not in str(refused.value)
+
+
+def test_other_instruments_notes_are_refused_as_well(recording):
+    recording.take(Chunk(bytes([0x90, 60, 64]), 5_000_000), "plain")
+    recording.tick(6_999_999)
+    with pytest.raises(NotAChanter, match="notes 24 to 31 on channel 16"):
+        recording.tick(7_000_000)
+
+
+def test_a_plain_chanters_notes_are_counted(recording):
+    for hole in range(8):
+        recording.take(Chunk(bytes([0x9F, 24 + hole, 64]), 5_000_000), "plain")
+    recording.tick(9_000_000)
+    assert recording.plain
+    assert (recording.intake.frames, recording.covered_mask) == (8, 255)
+
+
+def test_a_silent_port_is_waited_for(recording):
+    for second in range(100):
+        recording.tick(second * 1_000_000)
+
+
+# -- playing a session again ----------------------------------------------------------------------------------------
+
+
+def test_a_session_is_a_source_too(path):
+    with SessionWriter(path, "sysex", "x") as writer:
+        for i in range(10):
+            writer.append(bytes([i]) * (i + 1), 1_000 + i * 50_000)
+    pieces = list(session_pieces(read_session(path)))
+    assert pieces == [(i * 50_000, bytes([i]) * (i + 1)) for i in range(10)]
+    with open_source(f"replay:{path}@all") as port:
+        assert port.carrier == "sysex"
+        assert [chunk.data for chunk in port.read(0)] == [data for _, data in pieces]
+
+
+def test_a_damaged_session_is_refused_as_a_source(path):
+    with SessionWriter(path, "stream", "x") as writer:
+        writer.append(b"x", 0)
+    path.write_bytes(path.read_bytes()[:5000])
+    with pytest.raises(PortRefused, match="this one is damaged"):
+        open_source(f"replay:{path}")
+
+
+# -- who is there ---------------------------------------------------------------------------------------------------
+
+
+class Someone:
+    """A port with a clock of its own: what `says` gives for the time since it was opened, then what was written."""
+
+    name = "x"
+
+    def __init__(self, says, carrier="stream") -> None:
+        self.watch, self.says, self.carrier = Watch(), says, carrier
+        self.written: list[bytes] = []
+
+    def read(self, timeout_s):
+        self.watch.sleep(timeout_s)
+        data = self.says(self.watch.now_us - 1_000_000, self.written)
+        return [Chunk(data, self.watch.now_us)] if data else []
+
+    def write(self, data):
+        self.written.append(data)
+
+
+def test_a_chanter_says_its_name():
+    chanter = some_chanter()
+    port = Someone(lambda t_us, written: chanter.due(t_us))
+    met = meet(port, port.watch)
+    assert met.kind == "chanter"
+    assert met.hello is not None
+    assert met.sentence.startswith("simulated chanter, firmware 1.0.0, device ")
+    assert port.watch.now_us < 1_300_000
+
+
+def test_a_board_that_starts_anew_when_opened_is_waited_for():
+    chanter = some_chanter()
+    port = Someone(lambda t_us, written: chanter.due(t_us - 2_600_000) if t_us >= 2_600_000 else b"")
+    assert meet(port, port.watch).kind == "chanter"
+    assert len(port.written) == 3
+
+
+def test_a_chanter_that_does_not_hear_is_one_all_the_same():
+    chanter = some_chanter()
+    chanter.due(1_000_000)
+    port = Someone(lambda t_us, written: chanter.due(1_000_000 + t_us))
+    met = meet(port, port.watch)
+    assert (met.kind, met.sentence) == ("chanter", "a chanter that did not say its name within 3 s")
+
+
+def test_a_stranger_is_named_as_such_in_one_sentence():
+    port = Someone(lambda t_us, written: b"ok T:21.3\n")
+    met = meet(port, port.watch)
+    assert met.kind == "stranger"
+    assert "does not look like a chanter" in met.sentence
+    assert "\n" not in met.sentence
+    late = Someone(lambda t_us, written: b"\x55" if t_us > 2_800_000 else b"")
+    assert meet(late, late.watch).kind == "stranger"
+
+
+def test_silence_is_called_silence():
+    port = Someone(lambda t_us, written: b"")
+    assert meet(port, port.watch).sentence == "silent for 3 s: no chanter, or not switched on"
+    assert port.watch.now_us >= 4_000_000
+
+
+def test_notes_may_be_a_plain_chanter():
+    port = Someone(lambda t_us, written: bytes([0x9F, 24, 64]), "plain")
+    assert meet(port, port.watch).kind == "notes"
+
+
+def test_a_port_that_vanishes_meanwhile_is_said():
+    def says(t_us, written):
+        raise PortLost("x", "unplugged")
+
+    port = Someone(says)
+    met = meet(port, port.watch)
+    assert (met.kind, met.sentence) == ("refused", "x: the connection is lost (unplugged)")
