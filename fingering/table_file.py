@@ -110,13 +110,13 @@ def _line_of(text: str, key: str) -> int | None:
     return None
 
 
-def _check_text(value: object, path: str, line: int | None, key: str) -> str:
+def _check_text(value: object, path: str, line: int | None, key: str, where: str = "") -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > TEXT_LIMIT or not value.isprintable():
         shown = repr(value)
         raise TableError(
             path,
             line,
-            f"expected {key} to be text on one line of at most {TEXT_LIMIT} characters; "
+            f"{where}expected {key} to be text on one line of at most {TEXT_LIMIT} characters; "
             f"got {shown if len(shown) <= 60 else shown[:60] + '…'}",
         )
     return value
@@ -135,7 +135,7 @@ def _row(entry: dict[str, Any], index: int, lines: _Lines, path: str) -> Row:
         if key not in entry:
             needed = ", ".join(_NEEDED)
             raise TableError(path, lines.row(index), f"{where}expected a row with {needed}; {key} is missing")
-    texts = {key: _check_text(value, path, lines.key(index, key), where + key) for key, value in entry.items()}
+    texts = {key: _check_text(value, path, lines.key(index, key), key, where) for key, value in entry.items()}
     try:
         note = note_index(texts["note"])
     except ValueError as error:
