@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
 from typing import Any, Literal
 
 from fingering.moves import possible_strays
@@ -38,6 +37,7 @@ class Movement:
 def movements() -> tuple[Movement, ...]:
     """All forms of all movements, in the order of the table, which settles what sounds alike."""
     import tomllib
+    from importlib.resources import files
 
     text = (files("fingering") / "tables" / "movements.toml").read_text(encoding="utf-8")
     return tuple(form for row in tomllib.loads(text)["movement"] for form in _forms(row))
@@ -83,7 +83,6 @@ def _without(notes: tuple[int, ...], from_note: int, to_note: int) -> tuple[int,
 def _spellings(from_note: int, to_note: int) -> tuple[dict[tuple[int, ...], Movement], dict[tuple[int, ...], Movement]]:
     """What may be heard between two notes, as spelled and with both notes left out; the better reading stands first."""
     fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
-    fitting.sort(key=lambda m: m.after is None)
     spelled: dict[tuple[int, ...], Movement] = {}
     for movement in fitting:
         spelled.setdefault(movement.notes, movement)

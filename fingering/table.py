@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
@@ -109,6 +108,8 @@ def standard_table(alternates: bool = False) -> Table:
 
 
 def _own(file_name: str) -> tuple[str, tuple[Row, ...]]:
+    from importlib.resources import files
+
     return read_rows((files("fingering") / "tables" / file_name).read_bytes(), file_name)
 
 
