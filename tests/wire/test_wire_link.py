@@ -173,7 +173,19 @@ def test_a_restart_seen_in_the_times_is_not_counted_again_when_the_hello_comes()
     ]
     assert read(start).intake.restarts == 1
     # The next new boot number is a restart of its own.
-    assert read([*start, ("boot", 3), ("hello", 1), ("restart", 0), *playing(1)]).intake.restarts == 2
+    assert read([*start, ("boot", 3), ("hello", 1), *playing(1)]).intake.restarts == 2
+    # So is one that comes after a hello which told of nothing new.
+    again = [
+        ("hello", 1),
+        *playing(3),
+        ("restart", 0),
+        *playing(2),
+        ("hello", 1),
+        ("boot", 2),
+        ("hello", 1),
+        *playing(1),
+    ]
+    assert read(again).intake.restarts == 2
 
 
 def test_with_the_same_boot_number_time_that_falls_back_is_a_restart_all_the_same():
