@@ -175,3 +175,12 @@ def as_plain(record: Record) -> dict[str, object]:
         "scan_us": record.scan_us,
         "hello": record.hello,
     }
+
+
+def read(script, carrier: str = "stream", host_us: int | None = None) -> Record:
+    """A script's frames through a link in one read each."""
+    return collect(HostLink(carrier), [(frame, host_us) for frame in play(script, carrier)])
+
+
+def playing(count: int) -> list[tuple[str, int]]:
+    return [step for i in range(count) for step in (("holes", i & 0xFF), ("wait", 10_000))]
