@@ -90,6 +90,7 @@ class _Line:
 
     def __init__(self, output: Path) -> None:
         from rich.console import Console
+        from rich.text import Text
 
         from host.ports.host_clock import now_us
 
@@ -97,7 +98,7 @@ class _Line:
         self._started_us = now_us()
         self._shown_us = 0
         console = Console(stderr=True, highlight=False)
-        self._status = console.status(f"recording {output}") if console.is_terminal else None
+        self._status = console.status(Text(f"recording {output}")) if console.is_terminal else None
 
     def show(self, kept: Recording) -> None:
         now = self._clock()

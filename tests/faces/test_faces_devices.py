@@ -1,0 +1,77 @@
+from __future__ import annotations
+
+import io
+import json
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from host.faces.cli import devices_command
+from host.faces.cli.devices_command import devices
+from host.ports import find
+from host.ports.find import Found
+from host.wire.frames import to_stream
+from host.wire.messages import Hello, encode
+
+HELLO = Hello(
+    device_id=bytes(range(8)),
+    firmware=(1, 2, 3),
+    abilities=0,
+    scan_rate_hz=1000,
+    raw_bits=10,
+    name="[red]oak[/red]",
+    boot=7,
+)
+
+
+@pytest.fixture
+def app(monkeypatch, tmp_path):
+    """The command where one port has a chanter, one is missing, and there is no MIDI."""
+    (tmp_path / "oak.wire").write_bytes(b"\0" + to_stream(encode(HELLO)))
+    found = [Found(f"replay:{tmp_path}/oak.wire@all", "USB thing"), Found("/dev/ttyNOPE9", "")]
+    monkeypatch.setattr(find, "serial_ports", lambda: found)
+    monkeypatch.setattr(find, "midi_ports", lambda: ([], "MIDI: none here; serial ports work without"))
+    app = typer.Typer()
+    app.command()(devices)
+    return app
+
+
+def test_a_pipe_gets_plain_lines(app):
+    ran = CliRunner().invoke(app)
+    assert ran.exit_code == 0
+    first, second, last = ran.stdout.splitlines()
+    spec, says, description = first.split("\t")
+    assert spec.endswith("oak.wire@all")
+    # A chanter's own name is not taken for a colour.
+    assert says == "[red]oak[/red], firmware 1.2.3, device 0001020304050607, 1000 scans a second"
+    assert description == "USB thing"
+    assert second.startswith("/dev/ttyNOPE9\tthere is no such port; plug the chanter in")
+    assert last == "sim\tthe simulated chanter in this program, always here"
+    assert ran.stderr == "MIDI: none here; serial ports work without\n"
+
+
+def test_a_program_gets_json(app):
+    ran = CliRunner().invoke(app, ["--format", "json", "/dev/ttyNOPE8"])
+    listed = json.loads(ran.stdout)
+    assert listed["schema"] == "fingerlead-devices-1"
+    named, oak, missing, sim = listed["devices"]
+    assert (named["port"], named["kind"]) == ("/dev/ttyNOPE8", "refused")
+    assert (oak["kind"], oak["name"], oak["device_id"]) == ("chanter", HELLO.name, "0001020304050607")
+    assert (missing["kind"], missing["name"]) == ("refused", None)
+    assert sim["port"] == "sim"
+
+
+def test_a_terminal_gets_a_table(app, monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    shown = Terminal()
+    monkeypatch.setattr(devices_command.sys, "stdout", shown)
+    monkeypatch.setenv("COLUMNS", "200")
+    devices()
+    text = shown.getvalue()
+    assert "who is there" in text
+    assert "[red]oak[/red], firmware 1.2.3" in text
+    assert "always here" in text
