@@ -45,15 +45,11 @@ class Geometry:
 
 
 @lru_cache(maxsize=8)
-def _geometry(standard: tuple[int, ...]) -> Geometry:
+def geometry_of(table: Table) -> Geometry:
+    """The geometry of a fingering table."""
     may_stray = np.zeros((NO_NOTE + 1,) * 3, dtype=bool)
     for from_note in range(len(NOTES)):
         for to_note in range(len(NOTES)):
             if from_note != to_note:
-                may_stray[from_note, to_note, list(possible_strays(from_note, to_note))] = True
-    return Geometry(np.array([*standard, 255], dtype=np.uint8), may_stray)
-
-
-def geometry_of(table: Table) -> Geometry:
-    """The geometry of a fingering table."""
-    return _geometry(tuple(table.standard))
+                may_stray[from_note, to_note, list(possible_strays(from_note, to_note, table))] = True
+    return Geometry(np.array([*table.standard, 255], dtype=np.uint8), may_stray)

@@ -1,0 +1,34 @@
+"""`fingerlead report`: the page for the teacher."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from host.faces.cli import options
+
+
+def report(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="One or more files of playing.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="The page to write.")] = Path("report.html"),
+    skew_us: options.SkewUs = None,
+    steady_us: options.SteadyUs = 40_000,
+    heard_us: options.HeardUs = 10_000,
+    loose_us: options.LooseUs = 40_000,
+    table: options.TableFile = None,
+    alternates: options.Alternates = False,
+) -> None:
+    """Make one page of some sessions: what to work on first, and every change with its fingers."""
+    from host.faces.cli.problem import Problem
+    from host.faces.report.page import write_report
+
+    chart = options.table_from(table, alternates)
+    settings = options.settings_from(steady_us, heard_us, loose_us)
+    analyses = [(file, options.analysed(file, chart, settings, skew_us)[1]) for file in files]
+    try:
+        write_report(analyses, output)
+    except OSError as error:
+        raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
+    typer.echo(f"{output}: open it in a browser, or print it.")
