@@ -122,7 +122,7 @@ class Tune:
         for part in _parts(self.bars):
             endings = _endings(self.bars, part)
             times = max([self.bars[index].times for index in part] + [n for e in endings if e for n in e])
-            for time in range(1, times + 1):
+            for time in range(1, min(times, MOST_TIMES) + 1):
                 order += [
                     index for index, ending in zip(part, endings, strict=True) if ending is None or time in ending
                 ]
