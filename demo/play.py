@@ -21,7 +21,7 @@ def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path
     from host.faces.cli.problem import Problem
     from host.faces.report.page import write_report
     from host.live.reader import Reader
-    from host.live.recording import record
+    from host.live.recording import Recording, record
     from host.live.sources import open_source
     from host.simulated.pupil_file import load_sitting
     from host.store.session_file import SessionWriter
@@ -45,12 +45,8 @@ def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path
                 raise Problem("the simulated chanter did not start; try: fingerlead simulate --on pty")
             say(f"\nA simulated chanter plays on {port}, {speed:g} times as fast as life; recording {session} ...")
             reader = Reader(lambda: open_source(port)).start()
-
-            def until_it_ends(_: object) -> None:
-                if simulator.poll() is not None:
-                    raise KeyboardInterrupt
-
-            record(reader, SessionWriter(session, "stream", port), until_it_ends)
+            kept = Recording(SessionWriter(session, "stream", port))
+            record(reader, kept, lambda _: None, lambda: simulator.poll() is not None)
         finally:
             simulator.terminate()
     loaded, analysis = analysed(session, standard_table())

@@ -184,9 +184,8 @@ def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> lis
 
 
 def _scale(change: Change, picture: Drawing, timing: Timing, x: Callable[[int], float], y: int) -> list[str]:
-    parts = [
-        f'<rect x="{x(0)}" y="{y + 2}" width="{max(x(timing.uncertainty_us) - x(0), 1):.1f}" height="4" class="unsure"/>'
-    ]
+    unsure = max(x(timing.uncertainty_us) - x(0), 1)
+    parts = [f'<rect x="{x(0)}" y="{y + 2}" width="{unsure:.1f}" height="4" class="unsure"/>']
     for at_us in range(0, picture.end_us, step_us(max(change.spread_us, SHORTEST_US))):
         parts.append(f'<path d="M{x(at_us)} {y}v4" class="tick"/>')
         parts.append(f'<text x="{x(at_us)}" y="{y + 15}" text-anchor="middle" class="ms">{at_us // 1_000}</text>')

@@ -26,11 +26,18 @@ if TYPE_CHECKING:
 TICK_S = 0.05
 
 
-class Recording:
-    """What has been kept so far."""
+Heard = Event | Lost | Back
 
-    def __init__(self, writer: SessionWriter) -> None:
-        self.writer = writer
+
+def nobody(what: Heard) -> None:
+    """A listener that does not listen."""
+
+
+class Recording:
+    """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded."""
+
+    def __init__(self, writer: SessionWriter | None, hear: Callable[[Heard], None] = nobody) -> None:
+        self.writer, self._hear = writer, hear
         self.bytes = 0
         self.covered_mask: int | None = None
         self.chanter = ""
@@ -47,6 +54,17 @@ class Recording:
         return Intake() if source is None else source.intake
 
     @property
+    def scan_us(self) -> int | None:
+        """The chanter's scan period, where a hello told it."""
+        return None if self._link is None else self._link.scan_us
+
+    @property
+    def end_us(self) -> int:
+        """The time of the last timed frame, or of the last note of a plain chanter."""
+        source = self._link or self._notes
+        return 0 if source is None else source.end_us
+
+    @property
     def plain(self) -> bool:
         """Whether the chanter plays plain notes."""
         return self._notes is not None
@@ -58,15 +76,20 @@ class Recording:
                 self._meet(carrier)
                 self._first_us = item.host_us
             self.bytes += len(item.data)
-            self.writer.append(item.data, item.host_us)
+            if self.writer is not None:
+                self.writer.append(item.data, item.host_us)
             self._decode(item.data, item.host_us)
         elif isinstance(item, Lost):
             self.losses += 1
             self.away, self.covered_mask = True, None
-            self.writer.mark("lost", item.host_us, item.cause)
+            if self.writer is not None:
+                self.writer.mark("lost", item.host_us, item.cause)
+            self._hear(item)
         elif isinstance(item, Back):
             self.away = False
-            self.writer.mark("back", item.host_us)
+            if self.writer is not None:
+                self.writer.mark("back", item.host_us)
+            self._hear(item)
         elif isinstance(item, Ended):
             if item.error is not None and not isinstance(item.error, PortEnded):
                 raise item.error
@@ -75,7 +98,8 @@ class Recording:
 
     def tick(self, host_us: int) -> None:
         """Time goes by. Raises NotAChanter, SessionError."""
-        self.writer.tick(host_us)
+        if self.writer is not None:
+            self.writer.tick(host_us)
         if self._link is not None:
             self._link.receive(b"", host_us)
         elif self._notes is not None and not self._notes.intake.frames and host_us - self._first_us >= PATIENCE_US:
@@ -89,10 +113,12 @@ class Recording:
         """Nothing more will come."""
         if self._link is not None:
             self._link.close()
-        self.writer.close()
+        if self.writer is not None:
+            self.writer.close()
 
     def _meet(self, carrier: Carrier) -> None:
-        self.writer.tell(carrier=carrier)
+        if self.writer is not None:
+            self.writer.tell(carrier=carrier)
         if carrier == "plain":
             self._notes = PlainNotes()
         else:
@@ -109,11 +135,12 @@ class Recording:
                 self.covered_mask = event.covered_mask
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
+            self._hear(event)
 
 
 def record(
     reader: Reader,
-    writer: SessionWriter,
+    recording: Recording,
     show: Callable[[Recording], None],
     told_to_end: Callable[[], bool],
     for_us: int | None = None,
@@ -121,9 +148,8 @@ def record(
 ) -> Recording:
     """Record from a started reader until `for_us` has gone by, a replay ends, or `told_to_end`: all three keep all.
 
-    Closes reader and writer, whatever happens. Raises what `Recording.take` does.
+    Closes reader and recording, whatever happens. Raises what `Recording.take` does.
     """
-    recording = Recording(writer)
     started_us = clock()
     more = True
     try:

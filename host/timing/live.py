@@ -49,11 +49,11 @@ class LiveAnalysis:
         settings: Settings,
         tell: Callable[[Told], None],
         *,
-        clock: Literal["chanter", "host"] = "chanter",
         skew_us: int | None = None,
     ) -> None:
         self.table, self.settings, self.tell = table, settings, tell
-        self._clock, self._skew_us = clock, skew_us
+        self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
+        self._skew_us = skew_us
         self._scan_us: int | None = None
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
@@ -73,7 +73,7 @@ class LiveAnalysis:
     def timing(self) -> Timing:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
-        return timeline.timing_for(self._clock, scan_us, self._skew_us)
+        return timeline.timing_for(self.clock, scan_us, self._skew_us)
 
     def scan(self, scan_us: int | None) -> None:
         """The chanter has told its scan period."""
@@ -119,7 +119,7 @@ class LiveAnalysis:
         """All that is settled, as an analysis."""
         edge_us, covered = self._edges(0)
         record = Record(
-            edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self._clock, self._scan_us
+            edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
         )
         return Analysis(record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts))
 

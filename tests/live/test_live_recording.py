@@ -53,7 +53,7 @@ def test_a_replay_is_recorded_to_its_end_and_byte_for_byte(path, carrier):
     data = some_chanter(carrier).due(10_000_000)
     shown = []
     reader = Reader(replayed(data, carrier)).start()
-    kept = record(reader, SessionWriter(path, "stream", "x"), lambda r: shown.append(r.bytes), lambda: False)
+    kept = record(reader, Recording(SessionWriter(path, "stream", "x")), lambda r: shown.append(r.bytes), lambda: False)
     session = read_session(path)
     assert session.data == data
     assert session.carrier == carrier
@@ -66,7 +66,7 @@ def test_being_told_to_end_keeps_what_the_reader_still_held(path):
     reader = Reader(replayed(data)).start()
     while reader._thread.is_alive():
         reader._thread.join(0.01)
-    kept = record(reader, SessionWriter(path, "stream", "x"), lambda r: None, lambda: True)
+    kept = record(reader, Recording(SessionWriter(path, "stream", "x")), lambda r: None, lambda: True)
     assert kept.bytes == len(data)
     assert read_session(path).data == data
 
@@ -78,7 +78,7 @@ def test_it_ends_by_the_clock(path):
     def show(kept):
         watch.now_us += 100_000
 
-    kept = record(reader, SessionWriter(path, "stream", "x"), show, lambda: False, 1_000_000, watch)
+    kept = record(reader, Recording(SessionWriter(path, "stream", "x")), show, lambda: False, 1_000_000, watch)
     assert kept.bytes == 0
     assert watch.now_us == 2_000_000
 

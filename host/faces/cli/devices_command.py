@@ -19,9 +19,7 @@ def devices(
         list[str] | None,
         typer.Argument(help="Ask here too: PTYs and network ports are in no list.", metavar="[PORT]..."),
     ] = None,
-    format: Annotated[
-        Literal["text", "json"], typer.Option("--format", help="For people, or for programs.")
-    ] = "text",
+    format: Annotated[Literal["text", "json"], typer.Option("--format", help="For people, or for programs.")] = "text",
 ) -> None:
     """Find what is plugged in, ask who it is, and name it."""
     from concurrent.futures import ThreadPoolExecutor

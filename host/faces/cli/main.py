@@ -1,4 +1,4 @@
-"""`fingerlead`: every command in one place. What a command needs is imported when it runs, so that help comes at once."""
+"""`fingerlead`: every command in one place. What a command needs is imported when it runs: help comes at once."""
 
 from __future__ import annotations
 

@@ -25,6 +25,7 @@ def record(
     """Record a sitting at the chanter; Ctrl-C ends it and keeps everything."""
     from host.faces.cli.ending import told_to_end
     from host.live.reader import Reader
+    from host.live.recording import Recording
     from host.live.recording import record as keep_recording
     from host.live.sources import open_source
     from host.ports.base import PortRefused
@@ -39,7 +40,7 @@ def record(
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
     try:
         with told_to_end() as told, _Line(output) as line:
-            kept = keep_recording(reader, writer, line.show, told, for_us)
+            kept = keep_recording(reader, Recording(writer), line.show, told, for_us)
     except PortRefused as error:
         writer.discard()
         raise Problem(str(error)) from None
@@ -114,4 +115,3 @@ class _Line:
     def __exit__(self, *_: object) -> None:
         if self._status is not None:
             self._status.stop()
-

@@ -1,0 +1,101 @@
+"""`fingerlead live`: each change told as it happens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from host.faces.cli import options
+from host.faces.cli.problem import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from host.live.listening import Heard
+    from host.timing.results import Timing
+
+
+def live(
+    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Keep the sitting as a session in this file too.")
+    ] = None,
+    for_seconds: Annotated[
+        float | None, typer.Option("--for", min=0.1, max=1_000_000, help="Stop after so many seconds.")
+    ] = None,
+    strips: Annotated[
+        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that went astray.")
+    ] = True,
+    skew_us: options.SkewUs = None,
+    table: options.TableFile = None,
+    alternates: options.Alternates = False,
+) -> None:
+    """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
+    from host.faces.cli.ending import told_to_end
+    from host.faces.words import work_on_first
+    from host.live.listening import Listening
+    from host.live.reader import Reader
+    from host.live.recording import record
+    from host.live.sources import open_source
+    from host.ports.base import PortRefused
+    from host.store.session_file import SessionError, SessionWriter
+    from host.timing.summary import summarise
+    from host.wire.errors import NotAChanter
+
+    chart = options.table_from(table, alternates)
+    try:
+        keep = None if output is None else SessionWriter(output, "stream", port)
+    except SessionError as error:
+        raise Problem(f"{output}: {error}") from None
+    listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep)
+    reader = Reader(lambda: open_source(port)).start()
+    for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
+    try:
+        with told_to_end() as told:
+            record(reader, listening.recording, lambda _: None, told, for_us)
+    except PortRefused as error:
+        raise Problem(str(error)) from None
+    except NotAChanter as error:
+        raise Problem(f"{port}: {error}") from None
+    except SessionError as error:
+        raise Problem(f"{output}: {error}") from None
+    typer.echo(work_on_first(summarise([listening.close()])))
+    if output is not None:
+        typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")
+
+
+def teller(strips: bool) -> Callable[[Heard, Timing], None]:
+    """A listener that says each change in words, and draws the strip of those that were not clean."""
+    from host.faces.strip import strip_text
+    from host.faces.words import change_sentence, chanter_sentence, doubt_sentence, ornament_sentence
+    from host.live.reader import Back, Lost
+    from host.timing.live import Told
+    from host.timing.results import Change
+    from host.wire.events import Doubted, Seen, TroubleSeen
+
+    seen: set[bytes] = set()
+
+    def hear(what: Heard, timing: Timing) -> None:
+        if isinstance(what, Told):
+            if isinstance(what.result, Change):
+                again = "On second look: " if what.again else ""
+                typer.echo(again + change_sentence(what.result, timing))
+                if strips and (what.result.verdict == "stray" or what.result.loose):
+                    typer.echo(strip_text(what.result, timing) + "\n")
+            else:
+                typer.echo(ornament_sentence(what.result))
+        elif isinstance(what, Seen) and what.hello.device_id not in seen:
+            seen.add(what.hello.device_id)
+            typer.echo(chanter_sentence(what.hello))
+        elif isinstance(what, Doubted):
+            typer.echo(doubt_sentence(what.doubt), err=True)
+        elif isinstance(what, TroubleSeen):
+            typer.echo(f"The chanter reports: {what.words}.", err=True)
+        elif isinstance(what, Lost):
+            typer.echo(f"The chanter is gone ({what.cause}); waiting for it to come back.", err=True)
+        elif isinstance(what, Back):
+            typer.echo("The chanter is back.", err=True)
+
+    return hear
