@@ -13,10 +13,10 @@ from host.live.reader import Back, Ended, Item, Lost, Reader
 from host.ports.base import Chunk, PortEnded
 from host.ports.host_clock import now_us
 from host.wire.errors import NotAChanter
-from host.wire.events import Event, Seen, State
+from host.wire.events import Doubted, Event, Seen, State
 from host.wire.link import PATIENCE_US, HostLink
 from host.wire.plain_midi import BASE_NOTE, CHANNEL, PlainNotes
-from host.wire.record import Intake
+from host.wire.record import Doubt, Intake
 
 if TYPE_CHECKING:
     from host.ports.base import Carrier
@@ -46,6 +46,9 @@ class Recording:
         self._link: HostLink | None = None
         self._notes: PlainNotes | None = None
         self._first_us = 0
+        # Of a plain chanter: the time of its last state, and of the last one before it went away.
+        self._last_state_us: int | None = None
+        self._away_from_us: int | None = None
 
     @property
     def intake(self) -> Intake:
@@ -82,6 +85,7 @@ class Recording:
         elif isinstance(item, Lost):
             self.losses += 1
             self.away, self.covered_mask = True, None
+            self._away_from_us = self._last_state_us
             if self.writer is not None:
                 self.writer.mark("lost", item.host_us, item.cause)
             self._hear(item)
@@ -129,13 +133,24 @@ class Recording:
         if self._link is not None:
             events = self._link.receive(data, host_us)
         elif self._notes is not None:
-            events += self._notes.receive_bytes(data, host_us)
+            events += self._doubted(self._notes.receive_bytes(data, host_us))
         for event in events:
             if isinstance(event, State):
                 self.covered_mask = event.covered_mask
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
             self._hear(event)
+
+    def _doubted(self, states: list[State]) -> list[Event]:
+        """A plain chanter's states; before the first since it was away, a doubt, as no clock of its own can tell."""
+        if not states:
+            return []
+        doubts: list[Event] = []
+        if self._away_from_us is not None:
+            doubts.append(Doubted(Doubt(self._away_from_us, states[0].t_us, "gap")))
+            self._away_from_us = None
+        self._last_state_us = states[-1].t_us
+        return [*doubts, *states]
 
 
 def record(

@@ -12,8 +12,10 @@ from host.simulated.chanter import Chanter, setup_for
 from host.simulated.play import perform
 from host.simulated.pupil import Pupil
 from host.simulated.script import write_script
-from host.store.session_file import SessionWriter, read_session
+from host.store.session_file import SessionWriter, read_session, session_record
 from host.wire.errors import NotAChanter
+from host.wire.events import Doubted, State
+from host.wire.record import Doubt
 
 
 def some_chanter(carrier: str = "stream") -> Chanter:
@@ -125,6 +127,24 @@ def test_a_plain_chanters_notes_are_counted(recording):
     recording.tick(9_000_000)
     assert recording.plain
     assert (recording.intake.frames, recording.covered_mask) == (8, 255)
+
+
+def test_the_time_a_plain_chanter_was_away_is_doubted_as_it_is_when_read_again(path):
+    heard = []
+    recording = Recording(SessionWriter(path, "plain", "x"), heard.append)
+    for hole in range(8):
+        recording.take(Chunk(bytes([0x9F, 24 + hole, 64]), 5_000_000 + hole), "plain")
+    recording.take(Lost("unplugged", 6_000_000), "plain")
+    recording.take(Back(7_000_000), "plain")
+    recording.take(Chunk(bytes([0x8F, 30, 0]), 7_000_000), "plain")
+    recording.take(Chunk(bytes([0x9F, 30, 1]), 7_500_000), "plain")
+    recording.close()
+    stored = session_record(read_session(path))
+    told = [each for each in heard if isinstance(each, (Doubted, State))]
+    assert [each.doubt for each in told if isinstance(each, Doubted)] == stored.doubts
+    assert [each.t_us for each in told if isinstance(each, State)] == stored.t_us.tolist()
+    assert stored.doubts == [Doubt(7, 2_000_000, "gap")]
+    assert isinstance(told[1], Doubted)
 
 
 def test_a_silent_port_is_waited_for(recording):
