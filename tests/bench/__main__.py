@@ -34,7 +34,8 @@ def machine() -> str:
     model = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
     if info.exists():
-        model = next((line.split(":")[1].strip() for line in info.read_text().splitlines() if "model name" in line), model)
+        names = (line.split(":")[1].strip() for line in info.read_text().splitlines() if "model name" in line)
+        model = next(names, model)
     return f"{model}, {platform.system()}, Python {platform.python_version()}, numpy {np.__version__}"
 
 
@@ -133,7 +134,13 @@ def help_rows() -> list[tuple[str, str, str]]:
     command = Path(sys.executable).with_name("fingerlead")
     help_s = best_of(7, lambda: subprocess.run([command, "--help"], check=True, capture_output=True))
     bare_s = best_of(7, lambda: subprocess.run([sys.executable, "-c", "pass"], check=True))
-    return [("fingerlead --help", f"{help_s * 1e3:.0f} ms", f"{help_s / bare_s:.0f} × a bare Python ({bare_s * 1e3:.0f} ms)")]
+    return [
+        (
+            "fingerlead --help",
+            f"{help_s * 1e3:.0f} ms",
+            f"{help_s / bare_s:.0f} × a bare Python ({bare_s * 1e3:.0f} ms)",
+        )
+    ]
 
 
 def main() -> None:

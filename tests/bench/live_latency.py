@@ -49,7 +49,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int,
     told: dict[int, int] = {}
     heard = 0
 
-    def hear(what: object) -> None:
+    def hear(what: object, _: object) -> None:
         nonlocal heard
         if isinstance(what, State):
             heard += 1  # the hello is frame 0
@@ -57,12 +57,12 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int,
             told.setdefault(heard, time.perf_counter_ns())
 
     port = open_port(name)
-    listening = Listening(port.carrier, standard_table(), hear)
+    listening = Listening(standard_table(), hear)
     player = threading.Thread(target=_play, args=(ours, frames, written))
     player.start()
     while heard < len(frames) - 1:
         for chunk in port.read(0.1):
-            listening.take(chunk.data, chunk.host_us)
+            listening.recording.take(chunk, port.carrier)
     player.join()
     port.close()
     os.close(ours)
@@ -70,7 +70,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int,
 
 
 def _bare(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, int]]:
-    """The same with a loop that reads and hands on: when each frame was written, and when its last byte was handed on."""
+    """The same with a loop that only hands on: when each frame was written, and when its last byte was handed on."""
     import serial
 
     ours, name = _pty()
