@@ -29,11 +29,12 @@ from host.music.tune import Tune
 
 __all__ = ["SIZE_LIMIT", "AbcError", "AbcWarning", "parse_abc", "to_abc"]
 
-SIZE_LIMIT = 1_000_000  # characters; a book of two hundred pipe tunes takes a tenth of it
+SIZE_LIMIT = 500_000  # characters; a book of two hundred pipe tunes takes a fifth of it
 
 _LINE_END = re.compile(r"\r\n|\r|\n")
-# A letter of a note with a repeat sign right after it is music, though it looks like a field.
-_FIELD = re.compile(r"([A-Za-z+]):(?!(?<=[A-Ga-g]:)[|:])")
+_FIELD = re.compile(r"[A-Za-z+]:")
+# In a tune's music a note with a repeat sign right after it is no field, though it looks like one.
+_NO_FIELD = re.compile(r"[A-Ga-g]:[|:]")
 _COMMENT = re.compile(r"(?<!\\)%")
 _CONTINUES = re.compile(r"\\\s*$")
 _NUMBER = re.compile(r"[0-9]{1,9}")
@@ -88,23 +89,23 @@ class _FileReader:
         if not text.strip():
             self.end_tune()
             return
-        found = _FIELD.match(text)
-        field = None
-        if found is not None:
+        in_music = self._tune is not None and self._tune.in_music
+        if _FIELD.match(text) and not (in_music and _NO_FIELD.match(text)):
             value = text[2:]
             begins = 3 + len(value) - len(value.lstrip())
-            field = FieldText(value.strip().replace("\\%", "%"), number, begins, self._source_name)
-        if found is not None and field is not None and found[1] == "X":
+            self._field(text[0], FieldText(value.strip().replace("\\%", "%"), number, begins, self._source_name))
+        elif self._tune is not None:
+            self._tune.music(text, number)
+
+    def _field(self, letter: str, field: FieldText) -> None:
+        if letter == "X":
             self.end_tune()
             self._begun = True
             self._tune = _TuneReader(field, self._defaults, self.warnings)
         elif self._tune is not None:
-            if found is not None and field is not None:
-                self._tune.field(found[1], field)
-            else:
-                self._tune.music(text, number)
-        elif not self._begun and found is not None and field is not None and found[1] in "MLQCR":
-            self._defaults[found[1]] = field
+            self._tune.field(letter, field)
+        elif not self._begun and letter in "MLQCR":
+            self._defaults[letter] = field
 
     def end_tune(self) -> None:
         """An empty line, a new tune or the end of the text."""
@@ -135,6 +136,11 @@ class _TuneReader:
         self._words_allowed = False
         self._last_field = ""
         self._at = (number.line, 1)
+
+    @property
+    def in_music(self) -> bool:
+        """Whether the header is over."""
+        return self._music is not None
 
     # --- the header ---
 

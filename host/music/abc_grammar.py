@@ -26,7 +26,8 @@ chord: LBRACKET (note | SKIPPED)+ "]" LENGTH?
 
 meter: NONE | COMMON | CUT | "("? INT ("+" INT)* ")"? "/" INT
 unit: INT ["/" INT]
-tempo: QUOTED? (beat+ "=" INT | INT)? QUOTED?
+tempo: QUOTED | (QUOTED SPACE?)? _speed (SPACE? QUOTED)?
+_speed: beat (SPACE? beat)* SPACE? "=" SPACE? INT | INT
 beat: INT "/" INT
 
 LBRACE: "{"
@@ -49,7 +50,7 @@ OVERLAY: /&[^|]*/
 INLINE_FIELD.2: /\[[A-Za-z]:[^\]]*\]/
 LINE_BREAK: "$"
 
-INT: /[0-9]{1,4}/
+INT: /[0-9]{1,6}/
 NONE: "none"
 COMMON: "C"
 CUT: "C|"
@@ -91,9 +92,7 @@ def parse(text: str, start: str, line: int, column: int, source_name: str) -> An
         _refuse(getattr(error, "expected", ()), at, text, start, line, column, source_name)
 
 
-def _refuse(
-    allowed: Any, at: int | None, text: str, start: str, line: int, column: int, source_name: str
-) -> NoReturn:
+def _refuse(allowed: Any, at: int | None, text: str, start: str, line: int, column: int, source_name: str) -> NoReturn:
     at = len(text) if at is None else at
     expected = next((words for closer, words in _CLOSERS if closer in allowed), _EXPECTED[start])
     if start == "music" and "PITCH" in allowed and "BAR" not in allowed and "RBRACE" not in allowed:
