@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from host.ports.base import Port, PortEnded, PortLost
 from host.ports.host_clock import now_us
 from host.wire.errors import NotAChanter
+from host.wire.events import RawState, State, TroubleSeen
 from host.wire.link import HostLink
 
 if TYPE_CHECKING:
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 PATIENCE_US = 3_000_000
 ASK_EVERY_US = 1_000_000
 READ_TIMEOUT_S = 0.05
+# What only a chanter says: a port that sends back what it is told repeats our question.
+SPOKEN = (State, RawState, TroubleSeen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,7 @@ def meet(port: Port, clock: Callable[[], int] = now_us, patience_us: int = PATIE
     started_us = asked_us = clock()
     link: HostLink | None = None
     size = 0
+    spoke = False
     try:
         while clock() - started_us < patience_us:
             if link is None or clock() - asked_us >= ASK_EVERY_US:
@@ -44,7 +48,7 @@ def meet(port: Port, clock: Callable[[], int] = now_us, patience_us: int = PATIE
                 if port.carrier == "plain":
                     return Met("notes", "plays notes: a chanter without a clock of its own, or another instrument")
                 size += len(chunk.data)
-                link.receive(chunk.data, chunk.host_us)
+                spoke = spoke or any(isinstance(event, SPOKEN) for event in link.receive(chunk.data, chunk.host_us))
                 if link.hello is not None:
                     return Met("chanter", describe(link.hello), link.hello)
             link.receive(b"", clock())
@@ -55,7 +59,7 @@ def meet(port: Port, clock: Callable[[], int] = now_us, patience_us: int = PATIE
     except PortEnded:
         pass
     seconds = f"{patience_us / 1_000_000:g} s"
-    if link is not None and link.intake.frames:
+    if spoke:
         return Met("chanter", f"a chanter that did not say its name within {seconds}")
     if size:
         return Met("stranger", f"no chanter, or one at another speed: {size} bytes in {seconds}, no frame in them")

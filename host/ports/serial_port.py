@@ -15,6 +15,7 @@ import socket
 import sys
 
 import serial
+from serial import rfc2217
 
 from host.ports.base import Carrier, Chunk, Port, PortLost, PortRefused
 from host.ports.host_clock import now_us
@@ -25,7 +26,7 @@ WRITE_TIMEOUT_S = 1.0
 LONGEST_READ = 1 << 16
 
 # pyserial closed by another thread raises TypeError; termios.error is no OSError, and Windows has no termios.
-_VANISHED: tuple[type[Exception], ...] = (OSError, TypeError, ValueError)
+_VANISHED: tuple[type[Exception], ...] = (OSError, TypeError, ValueError, NotImplementedError)
 with contextlib.suppress(ImportError):
     import termios
 
@@ -42,8 +43,9 @@ class SerialPort(Port):
         self.name = spec
         self._socket: socket.socket | None = None
         try:
-            self._serial = serial.serial_for_url(spec, baudrate=baud, do_not_open=True, write_timeout=WRITE_TIMEOUT_S)
-            self._serial.timeout = 0
+            self._serial = serial.serial_for_url(spec, baudrate=baud, do_not_open=True, timeout=0)
+            if not isinstance(self._serial, rfc2217.Serial):
+                self._serial.write_timeout = WRITE_TIMEOUT_S
             with contextlib.suppress(ValueError):
                 self._serial.exclusive = True
             if not dtr:
@@ -51,7 +53,7 @@ class SerialPort(Port):
             self._serial.open()
         except _VANISHED as error:
             raise _refused(spec, error) from None
-        with contextlib.suppress(*_VANISHED, AttributeError, NotImplementedError):
+        with contextlib.suppress(*_VANISHED, AttributeError):
             # Serial adapters hold bytes for up to 16 ms; PTYs and some drivers do not know the setting.
             self._serial.set_low_latency_mode(True)
         if spec.lower().startswith("socket://"):

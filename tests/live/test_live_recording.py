@@ -230,6 +230,13 @@ def test_a_stranger_is_named_as_such_in_one_sentence():
     assert meet(late, late.watch).kind == "stranger"
 
 
+def test_a_port_that_sends_back_what_it_is_told_is_no_chanter():
+    port = Someone(lambda t_us, written: written.pop() if written and t_us > 1_500_000 else b"")
+    met = meet(port, port.watch)
+    assert met.kind == "stranger"
+    assert "no frame in them" in met.sentence
+
+
 def test_silence_is_called_silence():
     port = Someone(lambda t_us, written: b"")
     assert meet(port, port.watch).sentence == "silent for 3 s: no chanter, or not switched on"

@@ -8,12 +8,17 @@ import pty
 import select
 import socket
 import tempfile
+import threading
+import time
 import tty
 from pathlib import Path
 
+import serial
 from port_contract import FarSide, Pump, some_bytes, some_chanter
+from serial import rfc2217
 
 from host.ports.find import open_port
+from host.ports.host_clock import now_us
 from host.ports.simulated_port import SimulatedPort
 
 
@@ -74,6 +79,61 @@ class SocketSide(FarSide):
     def close(self) -> None:
         self.vanish()
         self._door.close()
+
+
+class Rfc2217Side(SocketSide):
+    """A chanter behind a serial port on the network, as RFC 2217 has it; pyserial plays the server."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.spec = self.spec.replace("socket", "rfc2217")
+        self._greeter = threading.Thread(target=self._serve, daemon=True)
+        self._speak = threading.Event()
+        self._greeter.start()
+
+    def start(self) -> None:
+        self._speak.set()
+
+    def _serve(self) -> None:
+        try:
+            self._guest, _ = self._door.accept()
+        except OSError:
+            return
+        manager = rfc2217.PortManager(serial.serial_for_url("loop://"), self)
+        chanter = some_chanter()
+        started_us = None
+        with contextlib.suppress(OSError, ValueError):
+            while self._guest.fileno() >= 0:
+                heard = b"".join(manager.filter(self._take()))
+                if self._speak.is_set():
+                    started_us = started_us or now_us()
+                    t_us = now_us() - started_us
+                    if heard:
+                        chanter.hear(heard, t_us)
+                    self._guest.sendall(b"".join(manager.escape(chanter.due(t_us))))
+                time.sleep(0.002)
+
+    def _take(self) -> bytes:
+        if not select.select([self._guest], [], [], 0)[0]:
+            return b""
+        data = self._guest.recv(4096)
+        if not data:
+            raise OSError("gone")
+        return data
+
+    def write(self, data: bytes) -> None:
+        """The manager's own words."""
+        self._guest.sendall(data)
+
+    def vanish(self) -> None:
+        with contextlib.suppress(OSError):
+            self._door.shutdown(socket.SHUT_RDWR)
+        if self._guest is not None:
+            with contextlib.suppress(OSError):
+                self._guest.shutdown(socket.SHUT_RDWR)
+        self._greeter.join()
+        if self._guest is not None:
+            self._guest.close()
 
 
 class LoopSide(FarSide):

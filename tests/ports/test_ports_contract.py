@@ -4,7 +4,7 @@ import pytest
 
 pytest.importorskip("pty", reason="needs a system with pseudo-terminals")
 
-from far_sides import LoopSide, PtySide, ReplaySide, SimulatedSide, SocketSide
+from far_sides import LoopSide, PtySide, ReplaySide, Rfc2217Side, SimulatedSide, SocketSide
 from port_contract import PortContract
 
 
@@ -14,6 +14,12 @@ class TestSerialOverAPseudoTerminal(PortContract):
 
 class TestSerialOverASocket(PortContract):
     side = SocketSide
+
+
+# pyserial 3.5 speaks to threads in the old way.
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+class TestSerialOverTheNetwork(PortContract):
+    side = Rfc2217Side
 
 
 class TestSerialOverALoop(PortContract):
