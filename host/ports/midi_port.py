@@ -64,7 +64,6 @@ class MidiPort(Port):
             raise PortRefused(
                 spec, f"it is busy: another program may have it ({error})", "close that program and try again"
             ) from None
-        self._backend = backend
         self._opened_us = self._heard_us = self._looked_us = self._clock()
 
     def read(self, timeout_s: float) -> list[Chunk]:
@@ -140,7 +139,8 @@ class MidiPort(Port):
         self._looked_us = host_us
         try:
             with _quiet():
-                there = self._input_name in self._backend.get_input_names()
+                # Through the client that the open port has: a new one on a JACK server that died brings us down.
+                there = self._input_name in self._input._rt.get_ports()
         except (OSError, ValueError) as error:
             raise PortLost(self.name, f"the MIDI system is gone ({error})") from None
         if not there:

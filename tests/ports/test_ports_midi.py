@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import mido
 import pytest
 from port_contract import some_bytes
@@ -15,6 +17,7 @@ FRAME = to_sysex(bytes([0x02, 1, 0, 9, 9, 9, 9, 255]))
 class End:
     def __init__(self, name: str) -> None:
         self.name, self.sent, self.closed = name, [], False
+        self._rt = None
 
     def send(self, message) -> None:
         if self.closed:
@@ -51,6 +54,8 @@ class FakeMidi:
             raise self.error
         self.callback = callback
         self.opened["in"] = End(name)
+        # Where mido keeps the library's own port, which has a list too.
+        self.opened["in"]._rt = SimpleNamespace(get_ports=self.get_input_names)
         return self.opened["in"]
 
     def open_output(self, name):
