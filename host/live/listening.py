@@ -17,6 +17,8 @@ from host.wire.events import Doubted, Seen, State
 
 if TYPE_CHECKING:
     from fingering.table import Table
+    from host.live.reader import Item
+    from host.ports.base import Carrier
     from host.store.session_file import SessionWriter
     from host.timing.analysis import Analysis
     from host.timing.results import Timing
@@ -40,9 +42,23 @@ class Listening:
         self._tell = tell
         self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us)
 
-    def close(self) -> Analysis:
-        """Nothing more will come: settle the rest and give the whole."""
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Take in what a reader brings; whether more is to come. Raises as `Recording.take` does."""
+        more = self.recording.take(item, carrier)
+        self._live.prepare()
+        return more
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by."""
+        self.recording.tick(host_us)
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        self.recording.close()
         self._live.close(self.recording.end_us)
+
+    def analysis(self) -> Analysis:
+        """All that was settled."""
         return self._live.analysis(self.recording.intake)
 
     def _pass_on(self, what: Heard) -> None:

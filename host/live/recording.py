@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from fingering.holes import HOLES
 from host.live.reader import Back, Ended, Item, Lost, Reader
@@ -153,14 +153,33 @@ class Recording:
         return [*doubts, *states]
 
 
+class Taking(Protocol):
+    """What takes in the items of a reader, as `Recording` does."""
+
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Take in an item; whether more is to come."""
+        ...
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by."""
+        ...
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        ...
+
+
+Taker = TypeVar("Taker", bound=Taking)
+
+
 def record(
     reader: Reader,
-    recording: Recording,
-    show: Callable[[Recording], None],
+    recording: Taker,
+    show: Callable[[Taker], None],
     told_to_end: Callable[[], bool],
     for_us: int | None = None,
     clock: Callable[[], int] = now_us,
-) -> Recording:
+) -> Taker:
     """Record from a started reader until `for_us` has gone by, a replay ends, or `told_to_end`: all three keep all.
 
     Closes reader and recording, whatever happens. Raises what `Recording.take` does.

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from fingering.notes import SOUNDING
 
@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 class Blame:
     """`finger` went out of turn, early or late; `first` should go before `second`, which went `apart_us` before it.
 
-    `finger` is one of the two. `mends_all` says whether mending it alone leaves no third note.
+    `finger` is one of the two. `mends_all` says whether mending it alone leaves no third note. `turn` says how much of
+    the order is needed for that: `first` going first of all would do, or `second` going last of all, or neither is
+    enough and the two must mind each other.
     """
 
     finger: int
@@ -32,6 +34,7 @@ class Blame:
     second: int
     apart_us: int
     mends_all: bool
+    turn: Literal["first", "last", "before"]
 
 
 def blame(change: Change) -> Blame | None:
@@ -55,7 +58,21 @@ def blame(change: Change) -> Blame | None:
         return None
     left_us, apart_us, _, late, finger, other = best
     first, second = (finger, other) if late else (other, finger)
-    return Blame(finger, not late, first, second, apart_us, left_us == 0)
+    turn = _turn(change, times, first, second, left_us)
+    return Blame(finger, not late, first, second, apart_us, left_us == 0, turn)
+
+
+def _turn(
+    change: Change, times: dict[int, int], first: int, second: int, left_us: int
+) -> Literal["first", "last", "before"]:
+    """Whether `first` before all others, or `second` after all of them, leaves as little as the mending does."""
+    leading = {**times, first: min(times.values()) - 1}
+    if third_note_us(change.from_mask, change.to_mask, leading) <= left_us:
+        return "first"
+    following = {**times, second: max(times.values()) + 1}
+    if third_note_us(change.from_mask, change.to_mask, following) <= left_us:
+        return "last"
+    return "before"
 
 
 def third_note_us(from_mask: int, to_mask: int, times: dict[int, int]) -> int:

@@ -109,9 +109,9 @@ def measure(
     notes = held_notes(edge_us, covered, settings, geometry)
     next_edge = len(covered)
     if not final:
-        anchors = np.flatnonzero(
+        anchors = (
             is_anchor(notes.note, notes.end_us - notes.start_us, settings) & (notes.stop < len(covered))
-        )
+        ).nonzero()[0]
         if not anchors.size or notes.begin[anchors[-1]] == 0:
             return None
         notes = notes.take(slice(0, int(anchors[-1]) + 1))
@@ -217,7 +217,7 @@ def _movements(
     windows: m.Windows, edge_us: NDArray[np.int64], covered: NDArray[np.uint8], settings: Settings
 ) -> tuple[dict[int, str], m.Runs | None]:
     """The windows that a movement of the ornament table explains, by name, and the notes heard in the busy windows."""
-    busy = np.flatnonzero(windows.busy)
+    busy = windows.busy.nonzero()[0]
     if not busy.size:
         return {}, None
     runs = m.sounding_runs(windows, busy, edge_us, covered)
@@ -227,7 +227,7 @@ def _movements(
     runs = runs.take(~leaving & ~arriving & (runs.duration_us >= settings.heard_us))
     if not runs.window.size:
         return {}, None
-    begins = np.flatnonzero(np.concatenate(([True], runs.window[1:] != runs.window[:-1])))
+    begins = (np.concatenate(([True], runs.window[1:] != runs.window[:-1]))).nonzero()[0]
     lengths = np.diff(np.append(begins, len(runs.window)))
     nth = np.arange(len(runs.window)) - np.repeat(begins, lengths)
     packed = (runs.note.astype(np.int64) + 1) << (4 * np.minimum(nth, LONGEST_MOVEMENT - 1))

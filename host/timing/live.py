@@ -68,6 +68,7 @@ class LiveAnalysis:
         self._note_start_us = 0
         self._note_told = False
         self._now_us = 0
+        self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to tell then
 
     @property
     def timing(self) -> Timing:
@@ -77,11 +78,12 @@ class LiveAnalysis:
 
     def scan(self, scan_us: int | None) -> None:
         """The chanter has told its scan period."""
-        self._scan_us = scan_us
+        self._scan_us, self._prepared = scan_us, None
 
     def doubt(self, doubt: Doubt) -> None:
         """Something may be missing between two times; to be said before the state that ends it."""
         self._doubts.append(doubt)
+        self._prepared = None
 
     def state(self, t_us: int, covered_mask: int) -> None:
         """The mask that stands from `t_us` on; also when it has not changed."""
@@ -98,9 +100,9 @@ class LiveAnalysis:
         changed = covered_mask != covered[-1]
         closes = changed and _HELD_CODE[covered_mask] != note
         anchor = note != NO_NOTE and t_us - self._note_start_us >= self._anchor_us
-        if anchor and not closes and not self._note_told:
+        if anchor and not self._note_told:
             self._note_told = True
-            self._look()
+            self._look(t_us)
         if changed:
             edge_us.append(t_us)
             covered.append(covered_mask)
@@ -108,6 +110,18 @@ class LiveAnalysis:
             if anchor:
                 self._settle(final=False)
             self._note_start_us, self._note_told = t_us, False
+
+    def prepare(self) -> None:
+        """Work out ahead what is to be told if the mask stands; to be called when there is nothing else to do.
+
+        A change is told on a frame that brings nothing new: the last mask, still there. So what it will say is ready.
+        """
+        count = len(self._covered)
+        if self._note_told or not count or (self._prepared and self._prepared[0] == count):
+            return
+        if _HELD_CODE[self._covered[-1]] != NO_NOTE:
+            measured = self._measure(max(self._now_us, self._note_start_us + self._anchor_us), final=True)
+            self._prepared = count, self._changes(measured[0]) if measured else []
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
@@ -117,47 +131,51 @@ class LiveAnalysis:
 
     def analysis(self, intake: Intake | None = None) -> Analysis:
         """All that is settled, as an analysis."""
-        edge_us, covered = self._edges(0)
+        edge_us, covered = self._edges(0, self._now_us)
         record = Record(
             edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
         )
         return Analysis(record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts))
 
-    def _edges(self, begin: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
-        edge_us = np.array(self._edge_us[begin:], dtype=np.int64)
-        covered = np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
-        return np.append(edge_us, self._now_us), covered
+    def _edges(self, begin: int, end_us: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        edge_us = self._edge_us[begin:]
+        edge_us.append(end_us)
+        return np.array(edge_us, dtype=np.int64), np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
 
-    def _measure(self, *, final: bool) -> tuple[Part, Place] | None:
-        edge_us, covered = self._edges(self._place.edge)
+    def _measure(self, end_us: int, *, final: bool) -> tuple[Part, Place] | None:
+        edge_us, covered = self._edges(self._place.edge, end_us)
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
             self._doubts_over += 1
         doubts = doubt_spans(self._doubts[self._doubts_over :])
         rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts)
         return measure(edge_us, covered, rules, self._place, final=final)
 
-    def _look(self) -> None:
+    def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        measured = self._measure(final=True)
-        if measured is not None:
-            self._tell_changes(measured[0])
+        if self._prepared is None or self._prepared[0] != len(self._covered):
+            measured = self._measure(t_us, final=True)
+            self._prepared = len(self._covered), self._changes(measured[0]) if measured else []
+        self._tell_changes(self._prepared[1])
 
     def _settle(self, *, final: bool) -> None:
-        measured = self._measure(final=final)
+        measured = self._measure(self._now_us, final=final)
         if measured is None:
             return
         part, after = measured
         self._parts.append(part)
-        self._tell_changes(part)
+        self._tell_changes(self._changes(part))
         for ornament in part.ornaments:
             self.tell(Told(ornament))
         self._told.clear()
         self._place = after
 
-    def _tell_changes(self, part: Part) -> None:
-        reader = PartReader(part, self.settings, *self._edges(self._place.edge), self._place.changes, self._place.edge)
-        for index in range(len(reader)):
-            change = reader.change(index)
+    def _changes(self, part: Part) -> list[Change]:
+        edge_us, covered = self._edges(self._place.edge, self._now_us)
+        reader = PartReader(part, self.settings, edge_us, covered, self._place.changes, self._place.edge)
+        return [reader.change(index) for index in range(len(reader))]
+
+    def _tell_changes(self, changes: list[Change]) -> None:
+        for change in changes:
             before = self._told.get(change.number)
             if change != before:
                 self._told[change.number] = change

@@ -83,7 +83,7 @@ class Runs:
 def windows_between(notes: HeldNotes, covered: NDArray[np.uint8]) -> Windows:
     """A window for each two neighbouring held notes, none across hands off."""
     sounding = notes.note != NO_NOTE
-    held = np.flatnonzero(sounding[:-1] & sounding[1:])
+    held = (sounding[:-1] & sounding[1:]).nonzero()[0]
     first, last = notes.last[held] + 1, notes.first[held + 1]
     from_mask, to_mask = notes.mask[held], notes.mask[held + 1]
     toggled = np.zeros(len(covered), dtype=np.int32)
@@ -118,15 +118,16 @@ def finger_times(
     times = np.full((len(windows), HOLES), NOT_MOVED, dtype=narrow)
     after_us = (edge_us[at] - begin_us[window]).astype(narrow)
     toggled = covered[at] ^ covered[at - 1]
-    busy = np.flatnonzero(windows.busy[window])
+    busy = windows.busy[window].nonzero()[0]
     # Most edges move one finger and go in one sweep; those that move several are taken finger by finger. What this
     # writes into busy windows, where a finger moves more than once, is written over.
     single = POPCOUNT[toggled] == 1
     times[window[single], HOLE_OF_BIT[toggled[single]]] = after_us[single]
-    together = np.flatnonzero(~single)
-    for finger in range(HOLES):
-        some = together[toggled[together] >> finger & 1 != 0]
-        times[window[some], finger] = after_us[some]
+    together = (~single).nonzero()[0]
+    if together.size:
+        for finger in range(HOLES):
+            some = together[toggled[together] >> finger & 1 != 0]
+            times[window[some], finger] = after_us[some]
     returns = _busy_finger_times(windows, times, window[busy], toggled[busy], after_us[busy], bounce_us)
     returns.start_us += begin_us[returns.window]
     return times, returns
@@ -144,20 +145,20 @@ def _busy_finger_times(
     finger_bits = np.zeros(len(windows), dtype=np.uint8)
     found: list[tuple[Indices, NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]] = []
     differs = windows.from_mask ^ windows.to_mask
-    times[np.flatnonzero(windows.busy)] = NOT_MOVED
-    for finger in range(HOLES):
-        mine = np.flatnonzero(toggled >> finger & 1)
+    times[windows.busy.nonzero()[0]] = NOT_MOVED
+    for finger in range(HOLES) if toggled.size else ():
+        mine = (toggled >> finger & 1).nonzero()[0]
         if not mine.size:
             continue
         of, t_us = window[mine], after_us[mine].astype(np.int64)
         starts = np.concatenate(([True], of[1:] != of[:-1]))
-        begins = np.flatnonzero(starts)
+        begins = starts.nonzero()[0]
         moved = differs[of[begins]] >> finger & 1 != 0
         ends = np.append(begins[1:], len(mine)) - 1
         times[of[begins[moved]], finger] = t_us[_before_bounces(t_us, begins[moved], ends[moved], bounce_us)]
         back = ~moved[np.cumsum(starts) - 1]
         finger_bits[of[back]] |= np.uint8(1 << finger)
-        away = np.flatnonzero(back)[::2]  # a finger that returns toggles an even number of times
+        away = back.nonzero()[0][::2]  # a finger that returns toggles an even number of times
         found.append((of[away], np.full(len(away), finger, np.uint8), t_us[away], t_us[away + 1] - t_us[away]))
     if not found:
         none = np.zeros(0, dtype=np.int64)
@@ -194,7 +195,7 @@ def joined(window: Indices, at: Indices, edge_us: NDArray[np.int64], covered: ND
     note = SOUND[covered[at]]
     starts = np.ones(len(at), dtype=bool)
     starts[1:] = (window[1:] != window[:-1]) | (note[1:] != note[:-1]) | (at[1:] != at[:-1] + 1)
-    begins = np.flatnonzero(starts)
+    begins = starts.nonzero()[0]
     ends = np.append(begins[1:], len(at))[: len(begins)] - 1
     start_us = edge_us[at[begins]]
     return Runs(window[begins], note[begins], covered[at[begins]], start_us, edge_us[at[ends] + 1] - start_us)
@@ -218,7 +219,7 @@ def strays_and_sounding_returns(
 
     sounded = np.zeros(len(windows), dtype=bool)
     bits = returns.finger_bits[window] if returns.window.size else np.zeros(0, dtype=np.uint8)
-    returning = np.flatnonzero(bits)
+    returning = bits.nonzero()[0]
     if returning.size:
         of, mask, bits = window[returning], covered[at[returning]], bits[returning]
         stood = windows.from_mask[of]

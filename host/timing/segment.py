@@ -72,7 +72,7 @@ def held_notes(
 ) -> HeldNotes:
     """All note stretches of at least `steady_us`, hands off included, with their settled masks."""
     code = HELD_CODE[covered]
-    turns = np.flatnonzero(code[1:] != code[:-1]) + 1
+    turns = (code[1:] != code[:-1]).nonzero()[0] + 1
     begin = np.concatenate(([0], turns))
     stop = np.concatenate((turns, [len(covered)]))
     start_us, end_us = edge_us[begin], edge_us[stop]
@@ -82,7 +82,7 @@ def held_notes(
     notes = HeldNotes(
         code[begin], covered[begin], start_us[steady], end_us[steady], begin, stop, begin.copy(), stop - 1
     )
-    mixed = np.flatnonzero(stop - begin > 1)
+    mixed = (stop - begin > 1).nonzero()[0]
     if mixed.size:
         _settle(notes, mixed, edge_us, covered, settings, geometry)
     return notes
@@ -120,7 +120,7 @@ def _settle(
     steady = of_mask & (lasts_us >= settings.steady_us)
     first = np.minimum.reduceat(np.where(steady, at, len(covered)), offsets)
     last = np.maximum.reduceat(np.where(steady, at, -1), offsets)
-    never = np.flatnonzero(last < 0)
+    never = (last < 0).nonzero()[0]
     if never.size:
         longest = at[_first_longest(np.where(of_mask, lasts_us, -1), which, offsets)[never]]
         first[never] = last[never] = longest

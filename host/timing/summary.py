@@ -26,9 +26,11 @@ if TYPE_CHECKING:
 CONFIDENCE = 0.95
 # Fewer than this of one change say nothing of a habit; our own choice.
 FEWEST = 4
-# A change stands out if even the low end of its stray share's interval is above this; our own choice. One stray in
-# twenty is what a clean player makes now and then.
-STANDS_OUT = 0.05
+# One stray in twenty is what a clean player makes now and then; our own choice.
+NOW_AND_THEN = 0.05
+# All 72 changes are looked at, so each is judged 72 times as strictly (Bonferroni): of clean players' sessions, one in
+# twenty at most has any change that stands out.
+CHANGES = 72
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +87,11 @@ class ChangeSummary:
 
     @property
     def stands_out(self) -> bool:
-        """Whether the strays are more than a clean player's now and then."""
-        return self.count >= FEWEST and 1 - self.clean_interval[1] > STANDS_OUT
+        """Whether so many strays could hardly come by chance to one who strays only now and then.
+
+        An exact one-sided binomial test of the stray share against NOW_AND_THEN.
+        """
+        return self.count >= FEWEST and at_least(len(self.astray), self.count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
 
     @property
     def loose(self) -> int:
@@ -127,10 +132,35 @@ class ChangeSummary:
 
 @dataclass(slots=True)
 class Summary:
-    """All changes of the sessions; `playing_us` is the time in which notes were held or changed."""
+    """All changes of the sessions; `playing_us` is from their first held note to the end of their last.
+
+    `session_of` says in which session, counted from 0, each plain change was.
+    """
 
     by_change: dict[tuple[int, int], ChangeSummary]
     playing_us: int
+    uncertainty_us: int = 0  # the widest of the sessions'
+    session_of: dict[Change, int] = field(default_factory=dict)
+
+    @property
+    def plain(self) -> int:
+        """How many plain changes there were."""
+        return sum(change.count for change in self.by_change.values())
+
+    @property
+    def astray(self) -> int:
+        """In how many of them a stray was heard."""
+        return sum(len(change.astray) for change in self.by_change.values())
+
+    @property
+    def heard_us(self) -> int:
+        """Heard stray time in all of them."""
+        return sum(change.heard_us for change in self.by_change.values())
+
+    @property
+    def heard_a_minute_us(self) -> float:
+        """Heard stray time per minute of playing, in µs."""
+        return self.heard_us / self.playing_us * 60_000_000 if self.playing_us else 0.0
 
     def per_minute_us(self, change: ChangeSummary) -> float:
         """Heard stray time of a change per minute of playing, in µs."""
@@ -149,7 +179,8 @@ class Summary:
 def summarise(analyses: Iterable[Analysis]) -> Summary:
     """Put the changes of some sessions together."""
     summary = Summary({}, 0)
-    for analysis in analyses:
+    for number, analysis in enumerate(analyses):
+        summary.uncertainty_us = max(summary.uncertainty_us, analysis.timing.uncertainty_us)
         held = analysis.arrays
         if len(held.end_us):
             summary.playing_us += int(held.end_us[-1] - held.start_us[0])
@@ -158,6 +189,7 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
             of = summary.by_change.setdefault(key, ChangeSummary(*key))
             if change.verdict in ("clean", "stray") and change.loose is not None:
                 of.plain.append(change)
+                summary.session_of[change] = number
             elif change.verdict == "perhaps":
                 of.perhaps += 1
             elif change.verdict == "uncertain":
@@ -183,6 +215,14 @@ def wilson(successes: int, count: int, confidence: float = CONFIDENCE) -> tuple[
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
+def at_least(successes: int, count: int, share: float) -> float:
+    """The chance of at least so many successes in `count` trials, each of which succeeds with the chance `share`."""
+    return math.fsum(
+        math.exp(_log_choose(count, k) + k * math.log(share) + (count - k) * math.log1p(-share))
+        for k in range(successes, count + 1)
+    )
+
+
 def spread(values: Sequence[int]) -> Spread:
     """Median, quartiles (linear between ranks) and the median's interval of one or more durations."""
     low, middle, high = (round(float(q)) for q in np.percentile(values, (25, 50, 75)))
@@ -195,10 +235,14 @@ def median_interval(values: Sequence[int], confidence: float = CONFIDENCE) -> tu
     ordered = sorted(values)
     tail, rank = 0.0, -1
     for k in range(count // 2):
-        # Binomial(count, 1/2) at most k, in logarithms: counts may be large.
-        log_choose = math.lgamma(count + 1) - math.lgamma(k + 1) - math.lgamma(count - k + 1)
-        tail += math.exp(log_choose - count * math.log(2))
+        # Binomial(count, 1/2) at most k.
+        tail += math.exp(_log_choose(count, k) - count * math.log(2))
         if 2 * tail > 1 - confidence:
             break
         rank = k
     return None if rank < 0 else (ordered[rank], ordered[count - 1 - rank])
+
+
+def _log_choose(count: int, k: int) -> float:
+    # In logarithms: counts may be large.
+    return math.lgamma(count + 1) - math.lgamma(k + 1) - math.lgamma(count - k + 1)

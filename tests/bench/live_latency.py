@@ -8,9 +8,10 @@ listener's call; only frames that let a change be told count, for both.
 from __future__ import annotations
 
 import os
-import threading
 import time
 import tty
+from multiprocessing import Pipe, get_context
+from multiprocessing.connection import Connection
 
 import numpy as np
 
@@ -26,16 +27,38 @@ def _pty() -> tuple[int, str]:
     return ours, os.ttyname(theirs)
 
 
-def _play(ours: int, frames: list[tuple[int, bytes]], written: dict[int, int]) -> None:
+def _play(ours: int, frames: list[tuple[int, bytes]], written: Connection) -> None:
+    """In a process of its own, so that it takes no time from the reader's: write each frame when it is due."""
+    times = []
     begin = time.perf_counter_ns()
-    for number, (t_us, data) in enumerate(frames):
+    for t_us, data in frames:
         while (left := begin + t_us * 1_000 // SPEED - time.perf_counter_ns()) > 0:
-            time.sleep(left / 1e9 if left > 300_000 else 0)
-        written[number] = time.perf_counter_ns()
+            time.sleep(max(0, left - 200_000) / 1e9)
+        times.append(time.perf_counter_ns())
         os.write(ours, data)
+    written.send(times)
 
 
-def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, int]]:
+class _Player:
+    """The other end of a pseudo-terminal, playing."""
+
+    def __init__(self, frames: list[tuple[int, bytes]]) -> None:
+        self._ours, self.name = _pty()
+        self._written, far = Pipe(duplex=False)
+        self._process = get_context("fork").Process(target=_play, args=(self._ours, frames, far))
+
+    def start(self) -> None:
+        self._process.start()
+
+    def times(self) -> list[int]:
+        """When each frame was written, once all are."""
+        times: list[int] = self._written.recv()
+        self._process.join()
+        os.close(self._ours)
+        return times
+
+
+def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
     """When each frame was written, and when a change was told on it."""
     from fingering.table import standard_table
     from host.live.listening import Listening
@@ -44,8 +67,6 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int,
     from host.timing.results import Change
     from host.wire.events import State
 
-    ours, name = _pty()
-    written: dict[int, int] = {}
     told: dict[int, int] = {}
     heard = 0
 
@@ -56,25 +77,20 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int,
         elif isinstance(what, Told) and isinstance(what.result, Change):
             told.setdefault(heard, time.perf_counter_ns())
 
-    port = open_port(name)
+    player = _Player(frames)
     listening = Listening(standard_table(), hear)
-    player = threading.Thread(target=_play, args=(ours, frames, written))
-    player.start()
-    while heard < len(frames) - 1:
-        for chunk in port.read(0.1):
-            listening.recording.take(chunk, port.carrier)
-    player.join()
-    port.close()
-    os.close(ours)
-    return written, told
+    with open_port(player.name) as port:
+        player.start()
+        while heard < len(frames) - 1:
+            for chunk in port.read(0.1):
+                listening.take(chunk, port.carrier)
+        return player.times(), told
 
 
-def _bare(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, int]]:
+def _bare(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
     """The same with a loop that only hands on: when each frame was written, and when its last byte was handed on."""
     import serial
 
-    ours, name = _pty()
-    written: dict[int, int] = {}
     handed: dict[int, int] = {}
     ends = np.cumsum([len(data) for _, data in frames]).tolist()
     got, number = 0, 0
@@ -86,14 +102,12 @@ def _bare(frames: list[tuple[int, bytes]]) -> tuple[dict[int, int], dict[int, in
             handed[number] = time.perf_counter_ns()
             number += 1
 
-    player = threading.Thread(target=_play, args=(ours, frames, written))
-    with serial.Serial(name, timeout=0.1) as port:
+    player = _Player(frames)
+    with serial.Serial(player.name, timeout=0.1) as port:
         player.start()
         while number < len(frames):
             hand_on(port.read(1) + port.read(port.in_waiting))
-        player.join()
-    os.close(ours)
-    return written, handed
+        return player.times(), handed
 
 
 def live_and_bare_latencies_us() -> tuple[np.ndarray, np.ndarray]:

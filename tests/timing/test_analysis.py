@@ -129,8 +129,8 @@ def whole_geometry():
 
 
 @settings(max_examples=150, deadline=None)
-@given(doubted_walks())
-def test_live_equals_batch(walk):
+@given(doubted_walks(), st.integers(0, 7))
+def test_live_equals_batch_however_often_it_works_ahead(walk, ahead):
     states, end_us, doubts = walk
     batch = analyse(record_of(states, end_us, doubts), TABLE, SKEWED)
     said = []
@@ -141,6 +141,8 @@ def test_live_equals_batch(walk):
         while waiting and waiting[0][1] <= t_us:
             live.doubt(Doubt(*waiting.pop(0), "lost", 1))
         live.state(t_us, mask)
+        if ahead >> len(said) % 3 & 1:
+            live.prepare()
     for doubt in waiting:
         live.doubt(Doubt(*doubt, "lost", 1))
     live.close(end_us)

@@ -54,14 +54,14 @@ def live(
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
     try:
         with told_to_end() as told:
-            record(reader, listening.recording, lambda _: None, told, for_us)
+            record(reader, listening, lambda _: None, told, for_us)
     except PortRefused as error:
         raise Problem(str(error)) from None
     except NotAChanter as error:
         raise Problem(f"{port}: {error}") from None
     except SessionError as error:
         raise Problem(f"{output}: {error}") from None
-    typer.echo(work_on_first(summarise([listening.close()])))
+    typer.echo(work_on_first(summarise([listening.analysis()])))
     if output is not None:
         typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")
 
