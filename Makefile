@@ -2,6 +2,7 @@
 PYTHON ?= $(shell for p in python3 python3.13 python3.12 python3.11 python; do \
   "$$p" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
 BIN := .venv/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
 .PHONY: help demo test check bench fuzz soak golden lock clean
@@ -18,20 +19,20 @@ help:
 	@$(PYTHON) -m venv .venv || { echo "The venv module is missing: on Debian and Ubuntu, install python3-venv." >&2; exit 1; }
 	@touch $@
 
-.venv/program: .venv/made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+.venv/program: .venv/made pyproject.toml requirements.lock
+	@$(PIP) -e .
 	@touch $@
 
-.venv/test: .venv/made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test]'
+.venv/test: .venv/made pyproject.toml requirements.lock
+	@$(PIP) -e '.[test]'
 	@touch $@
 
-.venv/check: .venv/made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test,check]'
+.venv/check: .venv/made pyproject.toml requirements.lock
+	@$(PIP) -e '.[test,check]'
 	@touch $@
 
-.venv/bench: .venv/made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test,bench]'
+.venv/bench: .venv/made pyproject.toml requirements.lock
+	@$(PIP) -e '.[test,bench]'
 	@touch $@
 
 demo: .venv/program
@@ -49,13 +50,17 @@ bench: .venv/bench
 	@$(BIN)/python -m tests.bench
 
 fuzz: .venv/test
-	@$(BIN)/python -m tests.fuzz --seconds $(SECONDS_LONG)
+	@$(BIN)/python tests/wire/fuzz_wire.py $(SECONDS_LONG)
 
 soak: .venv/test
-	@$(BIN)/python -m tests.soak --seconds $(SECONDS_LONG)
+	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden
+
+lock: .venv/made
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
+	@$(BIN)/uv pip compile --quiet pyproject.toml --all-extras --universal --no-annotate --no-header -o requirements.lock
 
 clean:
 	rm -rf .venv build dist out *.egg-info
