@@ -1,0 +1,188 @@
+"""The command line as its users meet it: what it prints, where, and how it ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from fingering.notes import NOTES
+from host.faces.cli.main import app
+
+PROGRAM = Path(sys.executable).with_name("fingerlead")
+ROOT = Path(__file__).parents[2]
+LISTED = """time_us,holes
+0,xxxxxxxx
+500000,xxxxxxxo
+515000,xxxxxxoo
+1000000,xxxxxxoo
+1500000,xxxoxxxo
+1600000,xxxoxxxo
+2000000,xxxoxxxo
+"""
+
+
+def run(*words, **more):
+    return subprocess.run([PROGRAM, *map(str, words)], capture_output=True, text=True, timeout=60, **more)
+
+
+@pytest.fixture
+def listed(tmp_path):
+    path = tmp_path / "listed.csv"
+    path.write_text(LISTED)
+    return path
+
+
+def test_json_is_as_it_was_published(listed):
+    done = run("analyse", listed, "--format", "json")
+    assert (done.returncode, done.stderr) == (0, "")
+    found = json.loads(done.stdout)
+    assert list(found) == ["schema", "source", "timing", "intake", "settings", "held", "changes", "ornaments"]
+    assert found["schema"] == "fingerlead-analysis-1"
+    assert found["source"] == {"kind": "csv", "path": str(listed)}
+    assert found["timing"] == {
+        "clock": "chanter", "uncertainty_us": 1_000, "scan_us": 0, "skew_us": 1_000, "skew": "assumed",
+    }  # fmt: skip
+    assert found["intake"] == {"frames": 7, "bad_frames": 0, "lost_frames": 0, "restarts": 0, "skipped_bytes": 0}
+    assert found["held"][0] == {
+        "note": "low G", "holes": "xxxxxxxx", "start_us": 0, "end_us": 500_000, "fingering": "standard", "wrong_fingers": [],
+    }  # fmt: skip
+    assert found["changes"][0] == {
+        "from": "low G", "to": "B", "start_us": 500_000, "end_us": 515_000, "way": "one-way", "lead": "bottom little",
+        "spread_us": 15_000,
+        "fingers": [
+            {"finger": "bottom little", "motion": "lift", "after_start_us": 0},
+            {"finger": "bottom ring", "motion": "lift", "after_start_us": 15_000},
+        ],
+        "strays": [
+            {"note": "low A", "holes": "xxxxxxxo", "start_us": 500_000, "duration_us": 15_000, "heard": True}
+        ],
+        "slips": [], "loose": False, "verdict": "stray", "because": None,
+    }  # fmt: skip
+    assert found["changes"][1]["way"] == "crossing"
+    assert found["changes"][1]["lead"] is None
+    assert found["changes"][1]["because"].startswith("too close to call")
+
+
+def test_words_name_the_finger_and_the_stray(listed):
+    done = run("analyse", listed)
+    assert done.returncode == 0
+    assert "The bottom little lifted 15 ms before the bottom ring, so a low A sounded for 15 ms." in done.stdout
+    assert "Let the bottom ring go first." in done.stdout
+
+
+def test_csv_has_a_row_for_each_change(listed):
+    rows = run("analyse", listed, "--format", "csv").stdout.splitlines()
+    assert rows[0].split(",")[:4] == ["number", "from", "to", "start_us"]
+    assert rows[1].startswith("1,low G,B,500000,15000,one-way,bottom little,stray,false,")
+    assert len(rows) == 3
+
+
+def test_a_pipe_gets_plain_text(listed, tmp_path):
+    for words in (
+        ("analyse", listed),
+        ("moves",),
+        ("fingering",),
+        ("--help",),
+        ("report", listed, "-o", tmp_path / "p"),
+    ):
+        done = run(*words, env={**os.environ, "TERM": "xterm-256color"})
+        assert done.returncode == 0
+        assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_moves_are_as_they_were_published():
+    found = json.loads(run("moves", "--format", "json").stdout)
+    assert found["schema"] == "fingerlead-moves-1"
+    assert len(found["moves"]) == 72
+    assert list(found["moves"][0]) == [
+        "from", "to", "way", "fingers", "orders", "stray_free_orders", "before", "must_lead", "must_follow",
+        "possible_strays", "difficulty",
+    ]  # fmt: skip
+    by_name = {(move["from"], move["to"]): move for move in found["moves"]}
+    up = by_name["low G", "B"]
+    assert (up["must_lead"], up["must_follow"]) == (["bottom ring"], ["bottom little"])
+    assert (up["before"], up["possible_strays"]) == ([["bottom ring", "bottom little"]], ["low A"])
+    assert by_name["B", "C"]["must_lead"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        ((), 2),
+        (("analyse",), 2),
+        (("analyse", "x", "--format", "xml"), 2),
+        (("juggle",), 2),
+        (("analyse", "/nowhere/at/all"), 1),
+        (("report", "/nowhere/at/all"), 1),
+        (("live", "/dev/nowhere"), 1),
+        (("record", "/dev/nowhere", "-o", "/tmp/never.session"), 1),
+        (("analyse", "/dev/null"), 1),
+        (("analyse", "/"), 1),
+        (("fingering", "xxxxxxxz"), 1),
+        (("simulate", "--on", "the moon"), 1),
+    ],
+)
+def test_exit_codes_tell_usage_from_a_problem_and_a_problem_is_one_sentence(words, code):
+    done = run(*words)
+    assert done.returncode == code
+    assert "Traceback" not in done.stderr
+    if code == 1:
+        assert done.stdout == ""
+        assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_a_page_that_cannot_be_written_is_named(listed, tmp_path):
+    done = run("report", listed, "-o", tmp_path / "no" / "such" / "page.html")
+    assert done.returncode == 1
+    assert "page.html" in done.stderr
+
+
+def test_live_tells_what_the_session_it_keeps_tells_afterwards(tmp_path):
+    session, port = tmp_path / "kept.session", None
+    simulate = [PROGRAM, "simulate", "--on", "pty", "--pupil", "heavy-crossing", "--changes", "60", "--speed", "20"]
+    with subprocess.Popen(simulate, stdout=subprocess.PIPE, text=True) as simulator:
+        port = simulator.stdout.readline().removeprefix("listening on ").strip()
+        live = subprocess.Popen(
+            [PROGRAM, "live", port, "-o", session, "--no-strips"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert simulator.wait(60) == 0
+        live.terminate()
+        out, err = live.communicate(timeout=30)
+    assert live.returncode == 0, err
+    told = [
+        line for line in out.splitlines() if re.match(rf"({'|'.join(n.capitalize() for n in NOTES)}) to ", line, re.I)
+    ]
+    later = run("analyse", session, "--format", "csv").stdout.splitlines()[1:]
+    assert len(told) == len(later) >= 60
+    assert sum("sounded for" in line for line in told) == sum(",stray," in row for row in later) > 5
+
+
+def test_the_demo_ends_with_a_report(tmp_path):
+    done = run("demo", "--folder", tmp_path, "--speed", "60")
+    assert done.returncode == 0, done.stderr
+    assert "Work on low G to B first" in done.stdout
+    page = (tmp_path / "evening.html").read_text()
+    assert "Work on low G to B first" in page
+    assert (tmp_path / "evening.truth").exists()
+
+
+def test_every_command_and_option_is_in_the_readme():
+    readme = (ROOT / "README.md").read_text()
+    for command in app.registered_commands:
+        name = command.name or command.callback.__name__
+        assert f"fingerlead {name}" in readme
+
+
+def test_help_imports_nothing_heavy():
+    code = "import sys, host.faces.cli.main; print([m for m in ('numpy', 'serial', 'mido', 'rich', 'jinja2') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert done.stdout.strip() == "[]"
