@@ -50,7 +50,8 @@ def test_json_is_as_it_was_published(listed):
     }  # fmt: skip
     assert found["intake"] == {"frames": 7, "bad_frames": 0, "lost_frames": 0, "restarts": 0, "skipped_bytes": 0}
     assert found["held"][0] == {
-        "note": "low G", "holes": "xxxxxxxx", "start_us": 0, "end_us": 500_000, "fingering": "standard", "wrong_fingers": [],
+        "note": "low G", "holes": "xxxxxxxx", "start_us": 0, "end_us": 500_000, "fingering": "standard",
+        "wrong_fingers": [],
     }  # fmt: skip
     assert found["changes"][0] == {
         "from": "low G", "to": "B", "start_us": 500_000, "end_us": 515_000, "way": "one-way", "lead": "bottom little",
@@ -183,6 +184,7 @@ def test_every_command_and_option_is_in_the_readme():
 
 
 def test_help_imports_nothing_heavy():
-    code = "import sys, host.faces.cli.main; print([m for m in ('numpy', 'serial', 'mido', 'rich', 'jinja2') if m in sys.modules])"
+    heavy = ("numpy", "serial", "mido", "rich", "jinja2", "lark")
+    code = f"import sys, host.faces.cli.main; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
     assert done.stdout.strip() == "[]"
