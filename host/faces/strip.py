@@ -13,9 +13,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from fingering.holes import FINGERS, HOLES
-from fingering.notes import ABC_LETTERS, NOTES, SOUNDING
-from host.faces.words import change_name, ms, what_happened
-from host.timing.blame import blame
+from fingering.notes import NOTES, SOUNDING
+from host.faces.words import change_name, listed, ms, whole_ms
+from host.timing.blame import Blame, blame
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from host.timing.results import Change, Timing
 
 SHORTEST_US = 20_000
-MARGIN = 0.3
+MARGIN = 0.4
+# One letter for each note, as notes are named: the octave told by case.
+LETTERS = "GABCDEFga"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +37,13 @@ class Drawing:
     stretches: tuple[tuple[int, int, int], ...]
     notes: tuple[int, int]
     lead: int | None
-    should_lead: int | None
+    blamed: Blame | None
     strays: tuple[tuple[int, int], ...]  # begin_us, end_us
+
+    @property
+    def should_lead(self) -> int | None:
+        """The finger that should have gone before the one that went out of turn."""
+        return self.blamed.first if self.blamed else None
 
     def is_stray(self, at_us: int) -> bool:
         """Whether a stray sounds at a time."""
@@ -62,14 +69,15 @@ def drawing(change: Change) -> Drawing:
     times = [begin_us, *(at_us for at_us, _ in edges), end_us]
     masks = [change.from_mask, *(mask for _, mask in edges)]
     stretches = tuple(zip(times[:-1], times[1:], masks, strict=True))
-    blamed = blame(change)
+    # A stray that nobody hears needs no mending.
+    blamed = blame(change) if any(stray.heard for stray in change.strays) else None
     return Drawing(
         begin_us,
         end_us,
         stretches,
         (change.from_note, change.to_note),
         change.lead,
-        blamed.first if blamed else None,
+        blamed,
         tuple(
             (stray.start_us - change.start_us, stray.start_us - change.start_us + stray.duration_us)
             for stray in change.strays
@@ -99,7 +107,7 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
     sounds = ["░" if picture.is_stray(at_us) else " " for at_us in middles]
     for column, mask in enumerate(masks):
         if column == 0 or SOUNDING[mask] != SOUNDING[masks[column - 1]]:
-            sounds[column] = ABC_LETTERS[SOUNDING[mask]]
+            sounds[column] = LETTERS[SOUNDING[mask]]
     lines = [f"  {'sounds':<14} {''.join(sounds).rstrip()}"]
     for hole in range(HOLES):
         mark = "▶" if hole == picture.lead else "▷" if hole == picture.should_lead else " "
@@ -112,59 +120,110 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
         scale = scale[:column] + label + scale[column + len(label) :]
     lines.append(f"  {'ms':<14} {scale.rstrip()}")
     bar = "▒" * max(1, round(timing.uncertainty_us / span_us * width))
-    marks = "" if picture.lead is None else "▶ "
-    lines.append(f"{'':17}{marks}{lead_words(picture, '   ▷ ')}   {bar} ±{ms(timing.uncertainty_us)}")
+    marks = ("  " if picture.lead is None else "▶ ", "▷ ")
+    for mark, told in zip(marks, lead_words(picture), strict=False):
+        lines.append(f"{'':15}{mark}{told}")
+    lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(timing.uncertainty_us)}"
     return "\n".join(lines)
 
 
-def lead_words(picture: Drawing, between: str) -> str:
+def lead_words(picture: Drawing) -> list[str]:
     """Which finger led, and which should have."""
-    lead = "too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"
-    return lead if picture.should_lead is None else f"{lead}{between}{FINGERS[picture.should_lead]} should go first"
+    told = ["too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"]
+    if picture.blamed:
+        first, second = FINGERS[picture.blamed.first], FINGERS[picture.blamed.second]
+        told.append(f"{first} should go first" if picture.blamed.turn == "first" else f"{first} before {second}")
+    return told
 
 
-LABELS, LANES, TOP, LANE, FOOT = 96, 264, 22, 13, 34
+# The picture is 320 units wide, with type of 12: at 6 cm that is print of 6.4 points.
+LABELS, LANES, RIGHT = 106, 206, 8
+SOUND, TOP, LANE, BAND, FOOT = 17, 33, 15, 9, 42
+LETTER = 10
 
 
 def strip_svg(change: Change, timing: Timing, number: str) -> str:
-    """The strip as an SVG element; `number` makes its ids its own on a page. Colour follows the text around it."""
+    """The strip as an SVG element; `number` makes its ids its own on a page. Colours and type are the page's style."""
     picture = drawing(change)
     span_us = picture.end_us - picture.begin_us
-    height = TOP + HOLES * LANE + FOOT
+    told = lead_words(picture)
+    bottom = TOP + HOLES * LANE
+    height = bottom + FOOT + 16 * (len(told) - 1)
 
     def x(at_us: int) -> float:
         return round(LABELS + (at_us - picture.begin_us) / span_us * LANES, 1)
 
     parts = [
-        f'<svg class="strip" viewBox="0 0 {LABELS + LANES + 8} {height}" role="img" '
+        f'<svg class="strip" viewBox="0 0 {LABELS + LANES + RIGHT} {height}" role="img" '
         f'aria-labelledby="{number}-title {number}-desc">',
         f'<title id="{number}-title">Finger strip of {escape(change_name(*picture.notes))}</title>',
-        f'<desc id="{number}-desc">{escape(what_happened(change, timing))}</desc>',
+        f'<desc id="{number}-desc">{escape(in_words(change, timing))}</desc>',
         f'<defs><pattern id="{number}-hatch" width="4" height="4" patternUnits="userSpaceOnUse" '
-        'patternTransform="rotate(45)"><rect width="1.6" height="4" class="ink"/></pattern></defs>',
+        'patternTransform="rotate(45)"><rect width="1.7" height="4" class="ink"/></pattern></defs>',
     ]
-    for begin_us, end_us, note in picture.runs():
-        left, right = x(begin_us), x(end_us)
-        stray = picture.is_stray(begin_us)
-        if stray:
-            parts.append(
-                f'<rect x="{left}" y="{TOP}" width="{max(right - left, 1):.1f}" height="{HOLES * LANE - 2}" '
-                f'fill="url(#{number}-hatch)" class="stray"/>'
-            )
-        name = ABC_LETTERS[note] if stray else NOTES[note]
-        anchor = ("middle", (left + right) / 2) if stray else ("start", left) if begin_us < 0 else ("end", right)
-        weight = ' class="note stray-name"' if stray else ' class="note"'
-        if stray or right - left > 20:
-            parts.append(f'<text x="{anchor[1]:.1f}" y="{TOP - 8}" text-anchor="{anchor[0]}"{weight}>{name}</text>')
+    parts += _sounds(picture, x, f"{number}-hatch", bottom - LANE + BAND)
+    moved = {finger.finger for finger in change.fingers}
     for hole in range(HOLES):
         y = TOP + hole * LANE
-        parts.append(f'<text x="{LABELS - 14}" y="{y + 9}" text-anchor="end" class="finger">{FINGERS[hole]}</text>')
+        still = "" if hole in moved else " still"
+        parts.append(
+            f'<text x="{LABELS - 15}" y="{y + BAND}" text-anchor="end" class="finger{still}">{FINGERS[hole]}</text>'
+        )
         parts += _lane(picture, hole, y, x)
         if hole in (picture.lead, picture.should_lead):
-            kind = "lead" if hole == picture.lead else "should"
-            parts.append(f'<path d="M{LABELS - 10} {y + 1}l8 5l-8 5z" class="{kind}"/>')
-    parts += _scale(change, picture, timing, x, TOP + HOLES * LANE)
+            parts.append(_triangle(LABELS - 12, y - 1, "lead" if hole == picture.lead else "should"))
+    parts += _scale(change, picture, timing, x, bottom)
+    for line, words in enumerate(told):
+        y = bottom + FOOT - 6 + 16 * line
+        if line or picture.lead is not None:
+            parts.append(_triangle(LABELS - 12, y - 10, "should" if line else "lead"))
+        parts.append(f'<text x="{LABELS}" y="{y}" class="lead-name">{words}</text>')
     return "".join(parts) + "</svg>"
+
+
+def in_words(change: Change, timing: Timing) -> str:
+    """The picture for those who do not see it: every finger in order, and what sounded."""
+    moved = [
+        f"{FINGERS[finger.finger]} {'lifts' if finger.motion == 'lift' else 'comes down'} "
+        f"at {ms(finger.after_start_us, timing.uncertainty_us)}"
+        for finger in change.fingers
+    ]
+    sounded = [
+        f"{NOTES[stray.note]} from {whole_ms(stray.start_us - change.start_us, timing.uncertainty_us)} "
+        f"to {ms(stray.start_us - change.start_us + stray.duration_us, timing.uncertainty_us)}"
+        for stray in change.strays
+    ]
+    return f"{listed(moved)}; {f'in between sounds {listed(sounded)}' if sounded else 'nothing sounds in between'}."
+
+
+def _triangle(x: int, y: int, kind: str) -> str:
+    return f'<path d="M{x} {y}l9 5.5l-9 5.5z" class="{kind}"/>'
+
+
+def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int) -> list[str]:
+    """The lane of what sounds: strays hatched, their bounds drawn down through the lanes, names and letters above."""
+    parts = []
+    runs = picture.runs()
+    right = LABELS + LANES
+    room = LABELS + 7 * len(NOTES[runs[0][2]])
+    names = [f'<text x="{LABELS}" y="{SOUND - 5}" class="note">{NOTES[runs[0][2]]}</text>'] if runs else []
+    for begin_us, end_us, note in runs:
+        stray = picture.is_stray(begin_us)
+        left, width = x(begin_us), max(x(end_us) - x(begin_us), 1)
+        end = round(left + width, 1)
+        fill = f'fill="url(#{hatch})"' if stray else 'fill="none"'
+        parts.append(f'<rect x="{left}" y="{SOUND}" width="{width:.1f}" height="{BAND}" {fill} class="sound"/>')
+        if stray:
+            parts.append(f'<path d="M{left} {SOUND + BAND}V{bottom}M{end} {SOUND + BAND}V{bottom}" class="bound"/>')
+        if note not in picture.notes:
+            middle = max(left + width / 2, room + LETTER / 2)
+            room = middle + LETTER / 2
+            names.append(f'<text x="{middle:.1f}" y="{SOUND - 4}" class="letter">{LETTERS[note]}</text>')
+    last = NOTES[runs[-1][2]]
+    # Where many strays crowd the lane, the note that is reached gives way: the words above the strip name it.
+    if room < right - 7 * len(last):
+        names.append(f'<text x="{right}" y="{SOUND - 5}" text-anchor="end" class="note">{last}</text>')
+    return parts + names
 
 
 def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> list[str]:
@@ -176,19 +235,18 @@ def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> lis
             begin_us = joined.pop()[0]
         joined.append((begin_us, end_us, covered))
     return [
-        f'<rect x="{x(begin)}" y="{y + 1}" width="{x(end) - x(begin):.1f}" height="{LANE - 3}" class="ink"/>'
+        f'<rect x="{x(begin)}" y="{y}" width="{x(end) - x(begin):.1f}" height="{BAND}" class="ink"/>'
         if covered
-        else f'<rect x="{x(begin)}" y="{y + 5.5}" width="{x(end) - x(begin):.1f}" height="1" class="ink"/>'
+        else f'<rect x="{x(begin)}" y="{y + BAND / 2 - 0.5}" width="{x(end) - x(begin):.1f}" height="1" class="ink"/>'
         for begin, end, covered in joined
     ]
 
 
 def _scale(change: Change, picture: Drawing, timing: Timing, x: Callable[[int], float], y: int) -> list[str]:
     unsure = max(x(timing.uncertainty_us) - x(0), 1)
-    parts = [f'<rect x="{x(0)}" y="{y + 2}" width="{unsure:.1f}" height="4" class="unsure"/>']
+    parts = [f'<rect x="{x(0)}" y="{y}" width="{unsure:.1f}" height="5" class="unsure"/>']
     for at_us in range(0, picture.end_us, step_us(max(change.spread_us, SHORTEST_US))):
-        parts.append(f'<path d="M{x(at_us)} {y}v4" class="tick"/>')
-        parts.append(f'<text x="{x(at_us)}" y="{y + 15}" text-anchor="middle" class="ms">{at_us // 1_000}</text>')
-    parts.append(f'<text x="{LABELS - 14}" y="{y + 15}" text-anchor="end" class="ms">ms from the first</text>')
-    parts.append(f'<text x="{LABELS}" y="{y + 29}" class="lead-name">{lead_words(picture, "; ")}</text>')
+        parts.append(f'<path d="M{x(at_us)} {y - 2}v7" class="tick"/>')
+        parts.append(f'<text x="{x(at_us)}" y="{y + 17}" text-anchor="middle" class="ms">{at_us // 1_000}</text>')
+    parts.append(f'<text x="{LABELS - 15}" y="{y + 17}" text-anchor="end" class="ms">ms</text>')
     return parts

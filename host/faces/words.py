@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from statistics import median
 from typing import TYPE_CHECKING
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from host.timing.blame import Blame, blame
-from host.timing.summary import heard_stray_us
+from host.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, at_least, heard_stray_us
 
 if TYPE_CHECKING:
     from host.timing.analysis import Analysis
@@ -17,11 +19,18 @@ if TYPE_CHECKING:
     from host.wire.record import Doubt
 
 NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
+TOO_LITTLE = "Too little was played to say what to work on first: no change came {fewest} times without a grace note."
 
 
-def ms(us: int) -> str:
-    """A duration for people; whole milliseconds are finer than any finger can be timed."""
-    return f"{round(us / 1_000)} ms"
+def whole_ms(us: float, uncertainty_us: int = 0) -> int:
+    """A duration in milliseconds with no more digits than the uncertainty allows: in tens where it is 10 ms or more."""
+    step = 10 ** max(0, len(str(uncertainty_us // 1_000)) - 1)
+    return round(us / (1_000 * step)) * step
+
+
+def ms(us: float, uncertainty_us: int = 0) -> str:
+    """A duration for people."""
+    return f"{whole_ms(us, uncertainty_us)} ms"
 
 
 def clock_text(t_us: int) -> str:
@@ -47,7 +56,7 @@ def change_name(from_note: int, to_note: int) -> str:
 
 def change_sentence(change: Change, timing: Timing) -> str:
     """One change: its name, then what happened and what to try."""
-    return f"{_capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing)}"
+    return f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing)}"
 
 
 def what_happened(change: Change, timing: Timing) -> str:
@@ -57,18 +66,18 @@ def what_happened(change: Change, timing: Timing) -> str:
     told = []
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
-        told.append(_astray(change, heard))
+        told.append(_astray(change, heard, timing.uncertainty_us))
     elif change.verdict == "perhaps":
         told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
     elif change.verdict == "ornamented":
         told.append("a grace note sounded in it; it is not counted with the plain changes.")
     else:
-        told.append("clean." if not change.loose else "nothing else sounded.")
+        told.append(_clean(change))
     if change.loose:
         last = change.fingers[-1]
         told.append(
-            f"The fingers were loose: {finger_name(last.finger)} came {ms(last.after_start_us)} after the first. "
-            "Move them as one."
+            f"The fingers were loose: {finger_name(last.finger)} came "
+            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Keep them closer together."
         )
     if change.verdict in ("clean", "stray") and change.loose is not None:
         told.append(_who_led(change, timing))
@@ -76,29 +85,44 @@ def what_happened(change: Change, timing: Timing) -> str:
     return " ".join(part for part in told if part)
 
 
-def _astray(change: Change, heard: list[Stray]) -> str:
+def _clean(change: Change) -> str:
+    if not change.strays:
+        return "clean." if not change.loose else "nothing else sounded."
+    notes = listed([_article(name) for name in dict.fromkeys(NOTES[stray.note] for stray in change.strays)])
+    return f"clean; {notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
+
+
+def _astray(change: Change, heard: list[Stray], uncertainty_us: int) -> str:
     sounded = listed([_article(NOTES[stray.note]) for stray in heard])
-    lasted = f"sounded for {listed([ms(stray.duration_us) for stray in heard])}"
+    lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
     blamed = blame(change)
     if blamed is None:
-        return f"{_capital(sounded)} {lasted} in between."
-    return f"{_capital(order_sentence(change, blamed))}, so {sounded} {lasted}. {advice(blamed)}"
+        return f"{capital(sounded)} {lasted} in between."
+    return f"{capital(order_sentence(change, blamed, uncertainty_us))}, so {sounded} {lasted}. {advice(blamed)}"
 
 
-def order_sentence(change: Change, blamed: Blame) -> str:
+def order_sentence(change: Change, blamed: Blame, uncertainty_us: int = 0) -> str:
     """Which finger moved before which, and by how much."""
     verb = {finger.finger: "lifted" if finger.motion == "lift" else "came down" for finger in change.fingers}
     other = "" if verb[blamed.first] == verb[blamed.second] else f" {verb[blamed.first]}"
     return (
-        f"{finger_name(blamed.second)} {verb[blamed.second]} {ms(blamed.apart_us)} before "
+        f"{finger_name(blamed.second)} {verb[blamed.second]} {ms(blamed.apart_us, uncertainty_us)} before "
         f"{finger_name(blamed.first)}{other}"
     )
 
 
 def advice(blamed: Blame) -> str:
     """What to try; tried on the finger times themselves before it is said."""
-    lead = f"Let {finger_name(blamed.first)} go first."
-    return lead if blamed.mends_all else f"{lead} That mends a part of it; the other fingers were not together either."
+    let = f"Let {turn_words(blamed)}."
+    return let if blamed.mends_all else f"{let} That mends a part of it; the other fingers were not together either."
+
+
+def turn_words(blamed: Blame, verb: str = "go") -> str:
+    """Which finger has to go before which; `verb` is `go` or `should go`."""
+    first, second = finger_name(blamed.first), finger_name(blamed.second)
+    if blamed.turn == "before":
+        return f"{first} {verb} before {second}"
+    return f"{first} {verb} first" if blamed.turn == "first" else f"{second} {verb} last"
 
 
 def _who_led(change: Change, timing: Timing) -> str:
@@ -106,14 +130,15 @@ def _who_led(change: Change, timing: Timing) -> str:
         return ""
     if change.lead is None:
         return "Which finger led is too close to call."
-    return f"{_capital(finger_name(change.lead))} led by {ms(change.fingers[1].after_start_us)}."
+    return f"{capital(finger_name(change.lead))} led by {ms(change.fingers[1].after_start_us, timing.uncertainty_us)}."
 
 
 def _slips(change: Change) -> list[str]:
     names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
     if not names or change.verdict == "ornamented":
         return []
-    return [f"{_capital(listed(names))} moved too, though it has no part in this change."]
+    it_has = "it has" if len(names) == 1 else "they have"
+    return [f"{capital(listed(names))} moved too, though {it_has} no part in this change."]
 
 
 def passing_words(first: Change, second: Change) -> str:
@@ -123,26 +148,40 @@ def passing_words(first: Change, second: Change) -> str:
 
 def ornament_sentence(ornament: Ornament) -> str:
     """An ornament as played."""
-    return f"{_capital(ornament.name)} on {NOTES[ornament.on]}, {ms(ornament.end_us - ornament.start_us)}."
+    return f"{capital(ornament.name)} on {NOTES[ornament.on]}, {ms(ornament.end_us - ornament.start_us)}."
 
 
 def work_on_first(summary: Summary) -> str:
     """What to work on first, in a sentence or two."""
     first = summary.first()
     if first is None:
-        return NOTHING_STANDS_OUT
+        return _no_first(summary)
     astray = first.astray
     text = (
         f"Work on {change_name(first.from_note, first.to_note)} first: in {len(astray)} of {first.count} "
         f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
-        f"between, typically for {ms(first.typical_stray_us)}."
+        f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
     )
     usual = usual_blame(first)
-    return f"{text} {usual_advice(first, usual)}" if usual else text
+    return f"{text} {usual_advice(usual, summary.uncertainty_us)}" if usual else text
+
+
+def _no_first(summary: Summary) -> str:
+    if all(change.count < FEWEST for change in summary.by_change.values()):
+        return TOO_LITTLE.format(fewest=FEWEST)
+    if at_least(summary.astray, summary.plain, NOW_AND_THEN) >= 1 - CONFIDENCE:
+        return NOTHING_STANDS_OUT
+    return (
+        f"Nothing stands out yet: strays sounded in {summary.astray} of {summary.plain} changes, but spread so widely "
+        "that no one change is sure to be the trouble. Longer playing, or the same few notes again, will tell."
+    )
 
 
 def usual_blame(of: ChangeSummary) -> tuple[Blame, int] | None:
-    """The commonest fault in the instances that went astray, weighed by what was heard, and in how many it was."""
+    """The commonest fault in the instances that went astray, weighed by what was heard, and in how many it was.
+
+    `apart_us` is the middle one of all of them.
+    """
     found: dict[tuple[int, bool, int, int], list[tuple[int, Blame]]] = {}
     for change in of.astray:
         blamed = blame(change)
@@ -152,16 +191,17 @@ def usual_blame(of: ChangeSummary) -> tuple[Blame, int] | None:
     if not found:
         return None
     commonest = max(found.values(), key=lambda group: sum(heard_us for heard_us, _ in group))
-    ranked = sorted((blamed for _, blamed in commonest), key=lambda blamed: blamed.apart_us)
-    return ranked[len(ranked) // 2], len(ranked)
+    apart_us = round(median(blamed.apart_us for _, blamed in commonest))
+    return replace(commonest[0][1], apart_us=apart_us), len(commonest)
 
 
-def usual_advice(of: ChangeSummary, usual: tuple[Blame, int]) -> str:
-    """The commonest fault and what to try."""
+def usual_advice(usual: tuple[Blame, int], uncertainty_us: int = 0) -> str:
+    """The commonest fault of some changes that went astray, and what to try."""
     blamed, times = usual
     how = "early" if blamed.early else "late"
+    often = "once, by" if times == 1 else f"in {times} of them, typically by"
     return (
-        f"{_capital(finger_name(blamed.finger))} was {how} in {times} of them, typically by {ms(blamed.apart_us)}: "
+        f"{capital(finger_name(blamed.finger))} was {how} {often} {ms(blamed.apart_us, uncertainty_us)}: "
         f"let {finger_name(blamed.first)} go before {finger_name(blamed.second)}."
     )
 
@@ -195,7 +235,7 @@ def intake_sentence(analysis: Analysis) -> str:
         return "Nothing was lost on the way."
     uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)
     touched = _count(uncertain, "change is uncertain for it", "changes are uncertain for it") or "no change was touched"
-    return f"{_capital(listed(told))}; {touched}."
+    return f"{capital(listed(told))}; {touched}."
 
 
 def doubt_sentence(doubt: Doubt) -> str:
@@ -218,7 +258,7 @@ def false_fingering(note: int, wrong: tuple[int, ...], covered_mask: int) -> str
     down = [finger_name(finger) for finger in wrong if covered_mask >> finger & 1]
     up = [finger_name(finger) for finger in wrong if not covered_mask >> finger & 1]
     parts = ([f"{listed(down)} should be up"] if down else []) + ([f"{listed(up)} should be down"] if up else [])
-    return f"{_capital(NOTES[note])}: {' and '.join(parts)}."
+    return f"{capital(NOTES[note])}: {' and '.join(parts)}."
 
 
 def _article(note: str) -> str:
@@ -229,5 +269,6 @@ def _count(count: int, one: str, many: str) -> str:
     return "" if not count else f"{count} {one if count == 1 else many}"
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """With a capital at its head, as a sentence begins."""
     return text[:1].upper() + text[1:]

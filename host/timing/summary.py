@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass, field
-from statistics import NormalDist
+from statistics import NormalDist, median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,8 +82,7 @@ class ChangeSummary:
     @property
     def typical_stray_us(self) -> int:
         """The median heard stray time of those that went astray; 0 where none did."""
-        lengths = sorted(heard_stray_us(change) for change in self.astray)
-        return lengths[len(lengths) // 2] if lengths else 0
+        return round(median(map(heard_stray_us, self.astray))) if self.astray else 0
 
     @property
     def stands_out(self) -> bool:
@@ -91,7 +90,8 @@ class ChangeSummary:
 
         An exact one-sided binomial test of the stray share against NOW_AND_THEN.
         """
-        return self.count >= FEWEST and at_least(len(self.astray), self.count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
+        chance = at_least(len(self.astray), self.count, NOW_AND_THEN)
+        return self.count >= FEWEST and chance < (1 - CONFIDENCE) / CHANGES
 
     @property
     def loose(self) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import asdict, dataclass
 from datetime import date
 from itertools import pairwise
@@ -12,15 +13,15 @@ from fingering.holes import FINGERS
 from fingering.notes import ABC_LETTERS, NOTES
 from host.faces import words
 from host.faces.strip import strip_svg
-from host.timing.reading import VERDICTS
 from host.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
 
 if TYPE_CHECKING:
     from host.timing.analysis import Analysis
-    from host.timing.results import Change, Timing
 
-# Lists of single moments are for looking things up, not for reading through.
-MOST_MOMENTS = 40
+# Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
+MOST_MOMENTS = 12
+# The first so many changes stand open, and are printed.
+OPEN = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,8 @@ class Played:
 
 def write_report(files: list[tuple[Path, Analysis]], page: Path) -> None:
     """Write the page, dated today; OSError where it cannot be written."""
-    played = [Played(path.name, analysis) for path, analysis in files]
+    # A name that is no UTF-8 cannot be written as it stands.
+    played = [Played(os.fsencode(path.name).decode(errors="replace"), analysis) for path, analysis in files]
     page.write_text(render(played, date.today()), encoding="utf-8")
 
 
@@ -50,23 +52,28 @@ def render(played: list[Played], made_on: date) -> str:
         lstrip_blocks=True,
     ).get_template("page.html")
     first = summary.first()
-    ranked = _in_order(summary)
+    made = f"{made_on.day} {made_on:%B %Y}"
+    settings = asdict(played[0].analysis.settings)
     return template.render(
         title=played[0].name if len(played) == 1 else f"{len(played)} sessions",
         work_on_first=words.work_on_first(summary),
-        first=_change(summary, first, played[0].analysis.timing) if first else None,
+        first=_change(played, summary, first) if first else None,
+        unsure=words.ms(summary.uncertainty_us),
         totals=_totals(summary),
         notes=[{"name": name, "letter": letter} for name, letter in zip(NOTES, ABC_LETTERS, strict=True)],
         grid=_grid(summary),
-        changes=[_change(summary, each, played[0].analysis.timing) for each in ranked],
+        changes=[_change(played, summary, each) for each in _in_order(summary)],
+        open=OPEN,
         passing=_passing(played),
-        loose=_moments(played, lambda c: bool(c.loose) or (bool(c.slips) and c.verdict in ("clean", "stray"))),
-        beside_graces=_moments(played, lambda c: c.verdict == "stray" and c.loose is None),
+        loose=_moments(played, lambda c: c.verdict in ("clean", "stray") and bool(c.loose or c.slips)),
+        beside_graces=_moments(played, lambda c: c.verdict == "stray" and c.loose is None and not c.slips),
         false=_false_fingerings(played),
         files=[_file(each) for each in played],
-        settings=asdict(played[0].analysis.settings),
+        settings=settings,
         table=played[0].analysis.table.name,
-        made_on=f"{made_on.day} {made_on:%B %Y}",
+        made_on=made,
+        running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
+        f"{settings['heard_us'] // 1_000} ms, loose beyond {settings['loose_us'] // 1_000} ms",
     )
 
 
@@ -78,15 +85,12 @@ def _in_order(summary: Summary) -> list[ChangeSummary]:
 
 def _totals(summary: Summary) -> dict[str, Any]:
     changes = summary.by_change.values()
-    plain = sum(change.count for change in changes)
-    astray = sum(len(change.astray) for change in changes)
-    heard_us = sum(change.heard_us for change in changes)
     return {
         "minutes": f"{summary.playing_us / 60_000_000:.1f}",
-        "plain": plain,
-        "clean": plain - astray,
-        "share": _percent(1 - astray / plain) if plain else "–",
-        "heard": words.ms(round(heard_us / summary.playing_us * 60_000_000)) if summary.playing_us else "–",
+        "plain": summary.plain,
+        "astray": summary.astray,
+        "share": _percent(1 - summary.astray / summary.plain) if summary.plain else "–",
+        "heard": _a_minute(summary.heard_a_minute_us),
         "ornamented": sum(change.ornamented for change in changes),
         "perhaps": sum(change.perhaps for change in changes),
         "uncertain": sum(change.uncertain for change in changes),
@@ -112,7 +116,7 @@ def _grid(summary: Summary) -> list[list[dict[str, Any] | None]]:
                     "anchor": _anchor(change),
                     "count": change.count,
                     "clean": _percent(change.clean_share),
-                    "stray": round(change.typical_stray_us / 1_000) if change.astray else None,
+                    "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
                     "state": state,
                     "name": words.change_name(from_note, to_note),
                 }
@@ -121,7 +125,8 @@ def _grid(summary: Summary) -> list[list[dict[str, Any] | None]]:
     return rows
 
 
-def _change(summary: Summary, change: ChangeSummary, timing: Timing) -> dict[str, Any]:
+def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
+    unsure_us = summary.uncertainty_us
     usual = words.usual_blame(change)
     low, high = change.clean_interval
     led = change.led()
@@ -133,43 +138,59 @@ def _change(summary: Summary, change: ChangeSummary, timing: Timing) -> dict[str
         "clean": _percent(change.clean_share),
         "interval": f"{_percent(low)} to {_percent(high)}",
         "stands_out": change.stands_out,
-        "per_minute": words.ms(round(summary.per_minute_us(change))),
+        "per_minute": _a_minute(summary.per_minute_us(change)),
         "loose": change.loose,
-        "advice": words.usual_advice(change, usual) if usual else "",
-        "worst": _strip(change.worst(), timing, f"{_anchor(change)}-worst"),
-        "typical": _strip(change.typical(), timing, f"{_anchor(change)}-typical"),
+        "advice": words.usual_advice(usual, unsure_us) if usual else "",
+        "strips": _strips(played, summary, change),
         "led": [
             {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}
             for finger, times in sorted(led.items(), key=lambda item: (item[0] is None, -item[1]))
         ],
-        "lags": [_spread_row(FINGERS[finger], spread) for finger, spread in change.lags().items()],
-        "strays": [_spread_row(NOTES[note], spread) for note, spread in change.strays().items()],
+        "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
+        "strays": [_spread_row(NOTES[note], spread, unsure_us) for note, spread in change.strays().items()],
         "beside": {"ornamented": change.ornamented, "perhaps": change.perhaps, "uncertain": change.uncertain},
     }
 
 
-def _strip(change: Change | None, timing: Timing, number: str) -> dict[str, str] | None:
-    if change is None:
-        return None
+def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> list[dict[str, str]]:
+    """The typical and the worst instance; one strip where they are the same."""
     from markupsafe import Markup
 
-    # Made by `strip_svg` from numbers and its own escaped words.
-    return {
-        "svg": Markup(strip_svg(change, timing, number)),
-        "at": words.clock_text(change.start_us),
-        "words": words.what_happened(change, timing),
-    }
+    typical, worst = change.typical(), change.worst()
+    if typical is None or worst is None:
+        return []
+    far = "Worst" if change.astray else "Widest"
+    kinds = [("Typical", typical), (far, worst)] if typical != worst else [("The only one", worst)]
+    if typical == worst and change.count > 1:
+        kinds = [(f"Typical and {far.lower()}", worst)]
+    strips = []
+    for kind, instance in kinds:
+        of = played[summary.session_of[instance]]
+        timing = of.analysis.timing
+        strips.append(
+            {
+                "kind": kind,
+                # Made by `strip_svg` from numbers and its own escaped words.
+                "svg": Markup(strip_svg(instance, timing, f"{_anchor(change)}-{len(strips)}")),
+                "at": words.clock_text(instance.start_us),
+                "file": of.name,
+                "words": words.capital(words.what_happened(instance, timing)),
+            }
+        )
+    return strips
 
 
-def _spread_row(name: str, spread: Spread) -> dict[str, Any]:
-    low, high = spread.quartiles_us
-    interval = spread.interval_us
+def _spread_row(name: str, spread: Spread, uncertainty_us: int) -> dict[str, Any]:
+    def from_to(pair_us: tuple[int, int]) -> str:
+        low, high = (words.whole_ms(us, uncertainty_us) for us in pair_us)
+        return f"{low} to {high}" if low != high else str(low)
+
     return {
         "name": name,
         "count": spread.count,
-        "median": round(spread.median_us / 1_000),
-        "quartiles": f"{round(low / 1_000)} to {round(high / 1_000)}",
-        "interval": f"{round(interval[0] / 1_000)} to {round(interval[1] / 1_000)}" if interval else "too few",
+        "median": words.whole_ms(spread.median_us, uncertainty_us),
+        "quartiles": from_to(spread.quartiles_us),
+        "interval": from_to(spread.interval_us) if spread.interval_us else "too few",
     }
 
 
@@ -186,7 +207,7 @@ def _moments(played: list[Played], wanted: Any) -> dict[str, Any]:
                 "file": each.name,
                 "at": words.clock_text(change.start_us),
                 "name": words.change_name(change.from_note, change.to_note),
-                "words": words.what_happened(change, each.analysis.timing),
+                "words": words.capital(words.what_happened(change, each.analysis.timing)),
             }
             for each, change in shown
         ],
@@ -200,7 +221,7 @@ def _passing(played: list[Played]) -> dict[str, Any]:
             "file": each.name,
             "at": words.clock_text(first.end_us),
             "name": words.change_name(first.from_note, second.to_note),
-            "words": words.passing_words(first, second),
+            "words": words.capital(words.passing_words(first, second)),
         }
         for each in played
         for first, second in pairwise(each.analysis.changes)
@@ -230,14 +251,26 @@ def _false_fingerings(played: list[Played]) -> list[dict[str, Any]]:
 
 
 def _file(each: Played) -> dict[str, Any]:
-    verdicts = each.analysis.arrays.verdict.tolist()
+    own = summarise([each.analysis])
+    doubts = each.analysis.doubts
     return {
         "name": each.name,
-        "changes": len(verdicts),
-        "clean": sum(VERDICTS[verdict] == "clean" for verdict in verdicts),
+        "changes": len(each.analysis.changes),
+        "totals": _totals(own),
+        "doubts": [
+            {"at": words.clock_text(doubt.start_us), "words": words.doubt_sentence(doubt)}
+            for doubt in doubts[:MOST_MOMENTS]
+        ],
+        "more_doubts": max(0, len(doubts) - MOST_MOMENTS),
         "timing": words.timing_sentence(each.analysis.timing),
         "intake": words.intake_sentence(each.analysis),
     }
+
+
+def _a_minute(us: float) -> str:
+    """An average: two figures are as much as it can bear."""
+    whole = round(us / 1_000)
+    return f"{round(whole, 2 - len(str(whole)))} ms"
 
 
 def _percent(share: float) -> str:
