@@ -78,11 +78,21 @@ def held_notes(
     start_us, end_us = edge_us[begin], edge_us[stop]
     steady = end_us - start_us >= settings.steady_us
     begin, stop = begin[steady], stop[steady]
-    # A note of one stretch is settled in it from its start to its end; the others are looked into.
-    notes = HeldNotes(
-        code[begin], covered[begin], start_us[steady], end_us[steady], begin, stop, begin.copy(), stop - 1
-    )
-    mixed = (stop - begin > 1).nonzero()[0]
+    start_us = start_us[steady]
+    note = code[begin]
+
+    # Most notes are steady in one stretch alone, and settled there: it is the only one, or it is standard, in time, and
+    # outlasts all the others, which are too short to be steady. The rest are looked into.
+    is_steady = edge_us[1:] - edge_us[:-1] >= settings.steady_us
+    up_to = np.zeros(len(covered) + 1, dtype=np.int32)
+    is_steady.cumsum(out=up_to[1:])
+    once = up_to[stop] - up_to[begin] == 1
+    places = is_steady.nonzero()[0]
+    first = np.where(once, places[np.minimum(up_to[begin], len(places) - 1)], begin) if len(places) else begin.copy()
+    in_time = edge_us[first] - start_us <= settings.correction_us
+    settled = (stop - begin == 1) | (once & in_time & (covered[first] == geometry.standard[note]))
+    notes = HeldNotes(note, covered[first], start_us, end_us[steady], begin, stop, first, first.copy())
+    mixed = (~settled).nonzero()[0]
     if mixed.size:
         _settle(notes, mixed, edge_us, covered, settings, geometry)
     return notes
@@ -96,7 +106,7 @@ def _settle(
     settings: Settings,
     geometry: Geometry,
 ) -> None:
-    """Settle the notes at `mixed`, which have several masks: the mask, and its first and last steady stretch."""
+    """Settle the notes at `mixed`, which changed masks: the mask, and its first and last steady stretch."""
     begin, stop = notes.begin[mixed], notes.stop[mixed]
     at, offsets = ranges(begin, stop)
     which = np.repeat(np.arange(len(mixed)), stop - begin)
