@@ -1,0 +1,223 @@
+"""Statistics against scipy, the counts against a plain recount, and what is said to work on first."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter, defaultdict
+from statistics import median
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
+from host.simulated.pupil import with_worst_habit
+from host.simulated.pupil_file import load_sitting
+from host.timing.published import as_dict
+from host.timing.summary import (
+    CHANGES,
+    CONFIDENCE,
+    FEWEST,
+    NOW_AND_THEN,
+    ChangeSummary,
+    at_least,
+    median_interval,
+    spread,
+    summarise,
+    wilson,
+)
+from tests.faces.playing import one_change, played_by, random_playing, sitting
+
+stats = pytest.importorskip("scipy.stats", reason="needs scipy")
+
+TIMES = st.lists(st.integers(0, 200_000), min_size=1, max_size=80)
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+def test_interval_of_a_share_is_wilsons(confidence):
+    # scipy: binomtest(...).proportion_ci(method="wilson")
+    for count in [1, 2, 5, 11, 40, 2_000]:
+        for successes in {0, 1, count // 3, count // 2, count - 1, count}:
+            theirs = stats.binomtest(successes, count).proportion_ci(confidence, method="wilson")
+            assert wilson(successes, count, confidence) == pytest.approx((theirs.low, theirs.high), abs=1e-12)
+
+
+def test_no_trials_say_nothing():
+    assert wilson(0, 0) == (0.0, 1.0)
+
+
+@given(TIMES)
+def test_interval_of_a_median_is_that_of_order_statistics(values):
+    # scipy: quantile_test, the distribution-free interval of a quantile (Conover).
+    theirs = stats.quantile_test(values, p=0.5).confidence_interval(CONFIDENCE)
+    ours = median_interval(values)
+    if ours is None:
+        assert np.isnan(theirs.low) or np.isnan(theirs.high)
+    else:
+        assert ours == (theirs.low, theirs.high)
+
+
+@pytest.mark.parametrize("count", [6, 9, 20, 101, 1_000, 5_000])
+def test_interval_of_a_median_holds_it_as_often_as_it_says_and_no_wider_than_needed(count):
+    # scipy: the binomial distribution of how many values lie below the median.
+    interval = median_interval(range(count))
+    assert interval is not None
+    low, high = interval
+    assert low + high == count - 1
+    assert 1 - 2 * stats.binom.cdf(low, count, 0.5) >= CONFIDENCE
+    assert 1 - 2 * stats.binom.cdf(low + 1, count, 0.5) < CONFIDENCE
+
+
+def test_few_values_have_no_interval():
+    assert median_interval([1, 2, 3, 4, 5]) is None
+    assert median_interval([1, 2, 3, 4, 5, 6]) == (1, 6)
+
+
+@given(TIMES)
+def test_spread_is_median_and_quartiles(values):
+    # scipy: mquantiles with alphap = betap = 1, the linear rule between ranks.
+    low, middle, high = stats.mstats.mquantiles(values, (0.25, 0.5, 0.75), alphap=1, betap=1)
+    found = spread(values)
+    assert found.count == len(values)
+    assert found.median_us == pytest.approx(middle, abs=0.5001)
+    assert found.quartiles_us == pytest.approx((low, high), abs=0.5001)
+
+
+def test_chance_of_so_many_is_the_binomial_tail():
+    # scipy: the binomial distribution's survival function.
+    for count in [1, 4, 30, 400]:
+        for successes in {0, 1, count // 4, count}:
+            assert at_least(successes, count, 0.05) == pytest.approx(stats.binom.sf(successes - 1, count, 0.05))
+
+
+def test_one_who_strays_now_and_then_has_a_change_that_stands_out_in_one_session_of_twenty_at_most():
+    clean, astray = one_change(0, {6: 0, 7: 20_000}), one_change(0, {7: 0, 6: 20_000})
+    assert (clean.verdict, astray.verdict) == ("clean", "stray")
+    for count in range(1, 60):
+        enough = [k for k in range(count + 1) if _of([astray] * k + [clean] * (count - k)).stands_out]
+        assert enough == list(range(min(enough, default=count + 1), count + 1))
+        false_alarm = stats.binom.sf(min(enough, default=count + 1) - 1, count, NOW_AND_THEN)
+        assert false_alarm * CHANGES <= 1 - CONFIDENCE
+        assert bool(enough) == (count >= FEWEST)
+
+
+def _of(plain):
+    return ChangeSummary(0, 2, plain)
+
+
+@pytest.fixture(scope="module")
+def clean_player():
+    return load_sitting("clean").pupil
+
+
+def test_the_planted_worst_fault_comes_first_in_19_of_20_seeds(clean_player):
+    mixed = load_sitting("mixed").pupil
+    for player in (clean_player, mixed):
+        right = 0
+        for seed in range(20):
+            pupil, habit = with_worst_habit(player, seed)
+            first = summarise([played_by(pupil, seed, 300)]).first()
+            right += first is not None and (first.from_note, first.to_note) == (habit.from_note, habit.to_note)
+        assert right >= 19
+
+
+def test_for_a_clean_player_nothing_stands_out(clean_player):
+    assert [summarise([played_by(clean_player, seed, 300)]).first() for seed in range(20)] == [None] * 20
+
+
+def recounted(analyses):
+    """The same numbers from the published JSON, by plain loops."""
+    found = defaultdict(lambda: {"plain": [], "ornamented": 0, "perhaps": 0, "uncertain": 0})
+    for analysis in analyses:
+        for change in json.loads(json.dumps(as_dict(analysis, "wire", "x")))["changes"]:
+            of = found[NOTES.index(change["from"]), NOTES.index(change["to"])]
+            if change["verdict"] in ("perhaps", "uncertain"):
+                of[change["verdict"]] += 1
+            elif change["verdict"] == "ornamented" or change["loose"] is None:
+                of["ornamented"] += 1
+            else:
+                of["plain"].append(change)
+    return found
+
+
+@pytest.fixture(scope="module")
+def sittings():
+    def lose(frames):
+        return [frame for number, frame in enumerate(frames) if number % 97 != 5]
+
+    return [sitting("mixed", 5, 500, damage=lose), sitting("heavy-crossing", 2, 300)]
+
+
+def test_everything_is_as_a_plain_recount_has_it(sittings):
+    summary = summarise(sittings)
+    wanted = recounted(sittings)
+    assert set(summary.by_change) == set(wanted)
+    assert any(of.uncertain for of in summary.by_change.values())
+    assert any(of.ornamented for of in summary.by_change.values())
+    total_us = 0
+    for key, of in summary.by_change.items():
+        plain = wanted[key]["plain"]
+        heard = [sum(s["duration_us"] for s in c["strays"] if s["heard"]) for c in plain]
+        assert of.count == len(plain)
+        assert (of.ornamented, of.perhaps, of.uncertain) == tuple(
+            wanted[key][kind] for kind in ("ornamented", "perhaps", "uncertain")
+        )
+        assert of.heard_us == sum(heard)
+        assert len(of.astray) == sum(c["verdict"] == "stray" for c in plain) == sum(us > 0 for us in heard)
+        assert of.loose == sum(c["loose"] for c in plain)
+        assert of.led() == Counter(c["lead"] and FINGERS.index(c["lead"]) for c in plain)
+        if of.astray:
+            assert of.typical_stray_us == round(median(us for us in heard if us))
+        after = defaultdict(list)
+        for c in plain:
+            for finger in c["fingers"]:
+                after[FINGERS.index(finger["finger"])].append(finger["after_start_us"])
+        assert of.lags() == {finger: spread(values) for finger, values in after.items()}
+        lengths = defaultdict(list)
+        for c in plain:
+            for stray in c["strays"]:
+                if stray["heard"]:
+                    lengths[NOTES.index(stray["note"])].append(stray["duration_us"])
+        assert of.strays() == {note: spread(values) for note, values in lengths.items()}
+        total_us += of.heard_us
+    playing_us = sum(analysis.held[-1].end_us - analysis.held[0].start_us for analysis in sittings)
+    assert summary.heard_a_minute_us == pytest.approx(total_us * 60e6 / playing_us)
+
+
+def test_ranking_is_by_heard_stray_time_and_the_first_that_stands_out_is_worked_on(sittings):
+    summary = summarise(sittings)
+    ranked = summary.ranked()
+    times = [summary.per_minute_us(of) for of in ranked]
+    assert times == sorted(times, reverse=True)
+    assert times[-1] > 0
+    first = summary.first()
+    assert first is not None
+    assert all(not of.stands_out for of in ranked[: ranked.index(first)])
+
+
+def test_each_plain_change_is_traced_to_its_session(sittings):
+    summary = summarise(sittings)
+    for of in summary.by_change.values():
+        for change in of.plain:
+            assert sittings[summary.session_of[change]].changes[change.number] == change
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 1_000))
+def test_worst_and_typical_are_instances_of_the_change(seed):
+    for of in summarise([random_playing(200, seed)]).by_change.values():
+        if not of.count:
+            assert of.worst() is of.typical() is None
+            continue
+        heard = [sum(s.duration_us for s in change.strays if s.heard) for change in of.plain]
+        assert heard[of.plain.index(of.worst())] == max(heard)
+        assert of.typical() in of.plain
+        if 2 * len(of.astray) >= of.count:
+            assert of.typical() in of.astray
+
+
+def test_no_playing_at_all():
+    summary = summarise([])
+    assert (summary.first(), summary.ranked(), summary.heard_a_minute_us, summary.plain) == (None, [], 0.0, 0)
