@@ -140,7 +140,7 @@ class Summary:
     by_change: dict[tuple[int, int], ChangeSummary]
     playing_us: int
     uncertainty_us: int = 0  # the widest of the sessions'
-    session_of: dict[Change, int] = field(default_factory=dict)
+    session_of: dict[Change, int] = field(default_factory=dict, repr=False)
 
     @property
     def plain(self) -> int:

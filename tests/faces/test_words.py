@@ -1,0 +1,254 @@
+"""The sentences: they say what happened, and whoever obeys them mends it."""
+
+from __future__ import annotations
+
+import random
+import re
+from dataclasses import replace
+
+import pytest
+
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
+from fingering.table import standard_table
+from host.faces import words
+from host.timing.blame import blame, third_note_us
+from host.timing.results import Slip, Timing
+from host.timing.summary import FEWEST, summarise
+from host.wire.record import Doubt
+from tests.faces.playing import (
+    PAIRS,
+    STANDARD,
+    SURE,
+    analysed,
+    moved,
+    one_change,
+    random_playing,
+    random_times,
+    sitting,
+)
+
+COARSE = Timing("host", 12_000, 2_000, 3_000, "assumed")
+FINGER = f"the ({'|'.join(FINGERS)})"
+
+
+def told(change, timing=SURE):
+    return words.what_happened(change, timing)
+
+
+def test_the_sentence_of_a_fault_of_two_fingers():
+    change = one_change(5, {2: 0, 1: 14_000})
+    assert words.change_sentence(change, SURE) == (
+        "E to high G: The top middle lifted 14 ms before the top index, so an F sounded for 14 ms. "
+        "Let the top index go first."
+    )
+
+
+def test_a_crossing_names_both_motions():
+    change = one_change(1, {7: 0, 6: 15_000, 5: 15_000})
+    assert told(change) == (
+        "The bottom little came down 15 ms before the bottom middle lifted, so a low G sounded for 15 ms. "
+        "Let the bottom middle go first."
+    )
+
+
+def obeyed(advice, times):
+    """The finger times of one who does what the advice says, and nothing else."""
+    match = re.fullmatch(rf"Let {FINGER} go (first|last|before {FINGER})\.( That mends a part of it; .*)?", advice)
+    assert match, advice
+    finger = FINGERS.index(match[1])
+    if match[2] == "first":
+        return {**times, finger: min(times.values()) - 1_000}
+    if match[2] == "last":
+        return {**times, finger: max(times.values()) + 1_000}
+    other = FINGERS.index(match[3])
+    return [{**times, finger: times[other]}, {**times, other: times[finger]}]
+
+
+@pytest.mark.parametrize(("from_note", "to_note"), PAIRS)
+def test_whoever_obeys_the_advice_mends_the_stray(from_note, to_note):
+    chance = random.Random(from_note * 9 + to_note)
+    for _ in range(25):
+        times = random_times(from_note, to_note, chance)
+        change = one_change(from_note, times)
+        heard = [stray for stray in change.strays if stray.heard]
+        sentence = told(change)
+        assert ("Let" in sentence) == (bool(heard) and blame(change) is not None)
+        if not heard:
+            continue
+        for stray in heard:
+            assert NOTES[stray.note] in sentence
+            assert words.ms(stray.duration_us) in sentence
+        exact = {f.finger: f.after_start_us for f in change.fingers}
+        astray_us = third_note_us(change.from_mask, change.to_mask, exact)
+        advice = re.search(r"Let .*?(?=$| The fingers were loose| The .* moved too)", sentence)[0]
+        mended = obeyed(advice, exact)
+        tries = mended if isinstance(mended, list) else [mended]
+        left_us = min(third_note_us(change.from_mask, change.to_mask, times) for times in tries)
+        assert left_us < astray_us
+        assert (left_us == 0) == ("a part of it" not in advice)
+
+
+def test_the_order_told_is_the_order_played():
+    order = re.compile(rf"The {FINGER[4:]} (lifted|came down) (\d+) ms before {FINGER}( lifted| came down)?,")
+    matches = [(change, order.match(told(change))) for change in random_playing(1_500).changes]
+    assert sum(match is not None for _, match in matches) > 300
+    for change, match in matches:
+        if match is None:
+            assert blame(change) is None or change.verdict != "stray"
+            continue
+        at = {f.finger: f for f in change.fingers}
+        early, late = at[FINGERS.index(match[1])], at[FINGERS.index(match[4])]
+        assert int(match[3]) == round((late.after_start_us - early.after_start_us) / 1_000)
+        verbs = {"lift": "lifted", "lower": "came down"}
+        assert match[2] == verbs[early.motion]
+        assert (match[5] or f" {match[2]}") == f" {verbs[late.motion]}"
+
+
+def test_a_lead_nearer_than_the_uncertainty_is_too_close_to_call():
+    near, far = {6: 0, 7: 999}, {6: 0, 7: 1_000}
+    assert told(one_change(0, near)) == "clean. Which finger led is too close to call."
+    assert told(one_change(0, far)) == "clean. The bottom ring led by 1 ms."
+
+
+def test_a_single_finger_leads_nobody():
+    assert told(one_change(0, {7: 0})) == "clean."
+
+
+def test_a_stray_too_short_to_hear_is_owned_up_to_without_advice():
+    assert told(one_change(0, {7: 0, 6: 9_000})) == (
+        "clean; a low A in between was too short to be heard. The bottom little led by 9 ms."
+    )
+
+
+def test_loose_fingers_are_named_even_where_nothing_sounded():
+    assert told(one_change(0, {6: 0, 7: 60_000})) == (
+        "nothing else sounded. The fingers were loose: the bottom little came 60 ms after the first. "
+        "Keep them closer together. The bottom ring led by 60 ms."
+    )
+
+
+def test_slips_are_named_once_each():
+    change = one_change(0, {6: 0, 7: 5_000})
+    one = replace(change, slips=(Slip(2, 0, 6_000), Slip(2, 8_000, 6_000)))
+    two = replace(change, slips=(Slip(2, 0, 6_000), Slip(0, 8_000, 6_000)))
+    assert told(one).endswith("The top middle moved too, though it has no part in this change.")
+    assert told(two).endswith("The top middle and the thumb moved too, though they have no part in this change.")
+
+
+def test_a_very_short_note_makes_both_changes_doubtful():
+    # From low G by low A, 60 ms long, to B: a slow stray, or meant.
+    analysis = analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 60_000})])
+    first, second = analysis.changes
+    assert first.verdict == second.verdict == "perhaps"
+    assert "may be a slow stray, or may be meant" in told(first)
+    assert words.passing_words(first, second) == "a low A stood between for 60 ms."
+
+
+def test_uncertain_and_ornamented_changes_are_told_as_such():
+    change = one_change(0, {7: 0, 6: 20_000})
+    assert told(replace(change, verdict="uncertain")).startswith("uncertain")
+    grace = [(0, STANDARD[1]), (500_000, 0b01111101), (530_000, 0b00111101), (540_000, 0b00111111)]
+    (ornamented,) = analysed(grace).changes
+    assert ornamented.verdict == "ornamented"
+    assert "grace note" in told(ornamented)
+
+
+def test_false_fingerings_name_the_fingers_and_the_way():
+    table = standard_table()
+    for mask in range(1, 256):
+        verdict = table.verdict(mask)
+        if verdict.fingering != "false":
+            continue
+        sentence = words.false_fingering(verdict.note, verdict.wrong_fingers, mask)
+        assert sentence.startswith(f"{words.capital(NOTES[verdict.note])}: ")
+        should = mask
+        for group, state in re.findall(r"((?:the [a-z ]+?(?:, | and )?)+) should be (up|down)", sentence):
+            for finger in re.findall(FINGER, group):
+                bit = 1 << FINGERS.index(finger)
+                should = should & ~bit if state == "up" else should | bit
+        assert should == STANDARD[verdict.note]
+
+
+def test_no_more_digits_than_the_uncertainty_allows():
+    for us in range(0, 90_000, 700):
+        assert words.whole_ms(us) == round(us / 1_000)
+        assert abs(words.whole_ms(us, 10_000) * 1_000 - us) <= 5_000
+        assert words.whole_ms(us, 12_345) % 10 == 0
+    seen = 0
+    for change in random_playing(300).changes:
+        for number in re.findall(r"(\d+) ms", told(change, COARSE)):
+            assert int(number) % 10 == 0
+            seen += 1
+    assert seen > 100
+
+
+def test_a_good_teachers_tone():
+    # Never praise by machine, never shame, no scores.
+    for change in random_playing(300).changes:
+        sentence = words.change_sentence(change, SURE)
+        assert not re.search(r"(?i)!|\b(great|good|well|perfect|bad|poor|wrong|score|points|mistake)\b", sentence)
+        assert sentence.endswith(".")
+        assert "  " not in sentence
+        assert ".." not in sentence
+
+
+def test_what_to_work_on_first():
+    states = [(0, STANDARD[0])]
+    for turn in range(6):
+        states += moved(0, {7: 0, 6: 18_000}, 1_000_000 * (2 * turn + 1))
+        states += moved(2, {7: 0, 6: 0}, 1_000_000 * (2 * turn + 2))
+    summary = summarise([analysed(states)])
+    assert words.work_on_first(summary) == (
+        "Work on low G to B first: in 6 of 6 a low A sounded in between, typically for 18 ms. The bottom little was "
+        "early in 6 of them, typically by 18 ms: let the bottom ring go before the bottom little."
+    )
+
+
+def test_what_to_work_on_first_where_nothing_stands_out():
+    few = summarise([analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 18_000})])])
+    assert words.work_on_first(few).startswith("Too little was played")
+    assert str(FEWEST) in words.work_on_first(few)
+    assert words.work_on_first(summarise([sitting("clean", 1, 300)])) == words.NOTHING_STANDS_OUT
+
+
+def test_strays_everywhere_and_none_that_stands_out_is_not_called_clean():
+    anyhow = summarise([random_playing(90, seed=3, scatter_us=20_000)])
+    assert anyhow.first() is None
+    assert max(of.count for of in anyhow.by_change.values()) >= FEWEST
+    assert anyhow.astray > 15
+    assert words.work_on_first(anyhow).startswith(f"Nothing stands out yet: strays sounded in {anyhow.astray} of 90")
+
+
+def test_the_timing_is_said_to_be_assumed_given_or_measured():
+    assert "assumed" in words.timing_sentence(COARSE)
+    assert "arrived" in words.timing_sentence(COARSE)
+    assert "as you gave it" in words.timing_sentence(SURE)
+    assert "as measured" in words.timing_sentence(replace(SURE, skew="measured"))
+
+
+def test_what_was_lost_is_told():
+    def lose(frames):
+        return [frame for number, frame in enumerate(frames) if number % 97 != 5]
+
+    analysis = sitting("mixed", 5, 100, damage=lose)
+    lost = analysis.record.intake.lost_frames
+    uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)
+    assert lost
+    assert uncertain > 1
+    assert words.intake_sentence(analysis) == f"{lost} frames were lost; {uncertain} changes are uncertain for it."
+    assert words.intake_sentence(sitting("mixed", 5, 20)) == "Nothing was lost on the way."
+    for cause in ("lost", "gap", "restart"):
+        assert "not known" in words.doubt_sentence(Doubt(0, 100_000, cause, 3))
+
+
+@pytest.mark.parametrize(
+    ("t_us", "text"),
+    [(0, "0:00.0"), (59_999_999, "0:59.9"), (60_000_000, "1:00.0"), (3_600_000_000 + 61_500_000, "61:01.5")],
+)
+def test_times_in_a_recording(t_us, text):
+    assert words.clock_text(t_us) == text
+
+
+def test_lists_as_people_say_them():
+    assert [words.listed(list(names)) for names in ("a", "ab", "abc")] == ["a", "a and b", "a, b and c"]
