@@ -1,0 +1,203 @@
+"""A tune as LilyPond music: notes, beams, grace notes, bar lines, repeats and endings, just as they are written.
+
+Stems of melody notes go down and those of grace notes up, beamed 32nds without a slope (common practice in pipe music;
+ABC 2.1, section 4.6, for K:HP). HP prints no signature, Hp prints F sharp and C sharp (same section).
+Bars have the length that they have in the tune, so a bar line comes where the tune has one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from host.faces.sheet.piece import SheetError, note_id
+
+if TYPE_CHECKING:
+    from host.music.tune import Bar, Note, Tune
+
+# Usual places on the staff: low G on the second line.
+PITCHES = ("g'", "a'", "b'", "c''", "d''", "e''", "f''", "g''", "a''")
+_SHARPENED = ("g'", "a'", "b'", "cis''", "d''", "e''", "fis''", "g''", "a''")
+_BARLINES = {"": "", "|": "|", "||": "||", "|]": "|.", "[|": ".|"}
+_REPEATS = {(True, True): ":|.|:", (True, False): ":|.", (False, True): ".|:"}
+
+GRACE_LENGTH = Fraction(1, 32)
+LONGEST_NOTE = 16  # whole notes
+SHORTEST_LOG = 7  # a 128th
+MOST_NOTES = 4_000  # what LilyPond engraves well within its time
+
+
+def music(tune: Tune, piece: int = 0) -> str:
+    """The tune's music, without braces around it; raises SheetError for what no sheet can show."""
+    count = sum(len(bar.notes) for bar in tune.bars)
+    if not any(note.note is not None for bar in tune.bars for note in bar.notes):
+        raise SheetError("expected a tune with notes to print; it has none")
+    if count > MOST_NOTES:
+        raise SheetError(f"expected a tune of at most {MOST_NOTES} notes; got {count}: print it in parts")
+    lines = ["\\key d \\major" if tune.key == "Hp" else "\\omit Staff.KeySignature"]
+    if tune.meter is None:
+        lines.append("\\omit Staff.TimeSignature")
+    if tune.tempo is not None:
+        lines.append(f"\\tempo 4 = {max(1, min(999, round(tune.tempo)))}")
+    lines.append(f"\\set Score.currentBarNumber = #{tune.first_bar_number}")
+    if tune.meter is not None:
+        lines.append(_time(tune.meter))
+    brackets = _Brackets(tune.bars)
+    for index in range(len(tune.bars)):
+        lines += _bar(tune, index, piece, brackets)
+    return "\n".join(lines)
+
+
+def duration(length: Fraction) -> list[str]:
+    """A length on the staff as LilyPond durations to be tied together.
+
+    A length that no dotted note has (a fifth of a whole note, shorter than a 128th) is drawn as the next shorter one.
+    """
+    if not 0 < length <= LONGEST_NOTE:
+        raise SheetError(f"expected notes of at most {LONGEST_NOTE} whole notes; got one of {length}")
+    if length.denominator & (length.denominator - 1) or length.denominator > 2 ** (SHORTEST_LOG + 2):
+        base = next((2**log for log in range(SHORTEST_LOG) if Fraction(1, 2**log) <= length), 2**SHORTEST_LOG)
+        return [f"{base}*{length * base}"]
+    parts = []
+    while length:
+        part, text = _largest(length)
+        parts.append(text)
+        length -= part
+    return parts
+
+
+def scaled(length: Fraction) -> str:
+    """A duration that is only time, for the rows under the staff."""
+    return f"1*{length.numerator}/{length.denominator}"
+
+
+def beams(bar: Bar) -> list[str]:
+    """For each note of a bar what begins or ends at it: `[`, `]` or nothing.
+
+    Only notes that have flags are beamed, and no beam begins or ends at a rest.
+    """
+    signs = [""] * len(bar.notes)
+    place = 0
+    while place < len(bar.notes):
+        last = place
+        while last + 1 < len(bar.notes) and bar.notes[last].beam and _flagged(bar.notes[last + 1]):
+            last += 1
+        if last > place and _flagged(bar.notes[place]):
+            signs[place], signs[last] = "[", "]"
+        else:
+            last = place
+        place = last + 1
+    return signs
+
+
+def _bar(tune: Tune, index: int, piece: int, brackets: _Brackets) -> Iterator[str]:
+    bar = tune.bars[index]
+    after = tune.bars[index + 1] if index + 1 < len(tune.bars) else None
+    if bar.meter is not None and index:
+        yield _time(bar.meter)
+    yield f"\\set Timing.measureLength = #(ly:make-moment {bar.length})"
+    if bar.opens and index == 0:
+        yield '\\bar ".|:"'
+    yield from brackets.at(index)
+    identities = [note_id(index, place, piece) for place in range(len(bar.notes))]
+    yield " ".join(_notes(bar, identities, _SHARPENED if tune.key == "Hp" else PITCHES))
+    if after is None:
+        yield from brackets.at(index + 1)
+    if bar.times > 2:
+        yield f'\\textEndMark "{bar.times} times"'
+    closes, opens = bar.times > 1, after is not None and after.opens
+    line = _BARLINES[bar.barline] if not (closes or opens) else _REPEATS[closes, opens]
+    if line != "|":
+        yield f'\\bar "{line}"'
+    if bar.ends_line and after is not None:
+        yield "\\break"
+
+
+class _Brackets:
+    """The brackets over endings. One ends where its repeat closes, at a double bar line or where another begins."""
+
+    def __init__(self, bars: tuple[Bar, ...]) -> None:
+        self._commands: dict[int, list[str]] = {}
+        is_open = False
+        for index, bar in enumerate(bars):
+            if bar.ending:
+                numbers = ", ".join(map(str, bar.ending))
+                self._commands.setdefault(index, []).append(f'(volta "{numbers}.")')
+                is_open = True
+            last = index + 1 == len(bars) or bool(bars[index + 1].ending)
+            if is_open and (last or bar.times > 1 or bar.barline in ("||", "|]", "[|")):
+                self._commands.setdefault(index + 1, []).append("(volta #f)")
+                is_open = False
+
+    def at(self, index: int) -> list[str]:
+        """What LilyPond is told where a bar begins (or the tune ends)."""
+        commands = self._commands.get(index)
+        return [f"\\set Score.repeatCommands = #'({' '.join(commands)})"] if commands else []
+
+
+def _notes(bar: Bar, ids: list[str], pitches: tuple[str, ...]) -> Iterator[str]:
+    in_tuplet = False
+    for note, beam, identity in zip(bar.notes, beams(bar), ids, strict=True):
+        if in_tuplet and (note.tuplet is None or note.tuplet.place == 0):
+            yield "}"
+            in_tuplet = False
+        graces = _graces(note, pitches)
+        if note.tuplet is not None and not in_tuplet:
+            # Grace notes come before the group: within it they would be shortened too.
+            yield f"{graces} \\tuplet {note.tuplet.p}/{note.tuplet.q} {{"
+            in_tuplet, graces = True, ""
+        yield f"{graces} {_note(note, beam, identity, pitches)}"
+    if in_tuplet:
+        yield "}"
+
+
+def _note(note: Note, beam: str, identity: str, pitches: tuple[str, ...]) -> str:
+    lengths = duration(note.written)
+    if note.note is None:
+        return " ".join(f"r{length}" for length in lengths)
+    pitch = pitches[note.note]
+    tied = [f"{pitch}{length}" for length in lengths]
+    # A beam is at the end of it that the group's other notes are at.
+    if beam == "]":
+        tied[0] += beam
+    else:
+        tied[-1] += beam
+    return tagged(identity) + " " + " ~ ".join(tied) + (" ~" if note.tie else "")
+
+
+def _graces(note: Note, pitches: tuple[str, ...]) -> str:
+    if not note.graces:
+        return ""
+    lengths = [GRACE_LENGTH * units for units in note.grace_lengths or (Fraction(1),) * len(note.graces)]
+    texts = [pitches[grace] + duration(length)[0] for grace, length in zip(note.graces, lengths, strict=True)]
+    if len(texts) > 1 and max(lengths) < Fraction(1, 4):
+        texts[0] += "["
+        texts[-1] += "]"
+    command = "\\slashedGrace" if note.slashed and len(texts) == 1 else "\\grace"
+    return f"{command} {{ {' '.join(texts)} }}"
+
+
+def _largest(length: Fraction) -> tuple[Fraction, str]:
+    """The largest dotted note (up to two dots) that fits into a length, and its name."""
+    for log in range(-1, SHORTEST_LOG + 3):
+        base = Fraction(2) if log < 0 else Fraction(1, 2**log)
+        name = "\\breve" if log < 0 else str(2**log)
+        for dots in (2, 1, 0):
+            part = base * (2 - Fraction(1, 2**dots))
+            if part <= length and (dots == 0 or part == length):
+                return part, name + "." * dots
+    raise SheetError(f"expected a note that can be drawn; got one of {length}")  # not reached: log goes far enough
+
+
+def _flagged(note: Note) -> bool:
+    return note.note is not None and note.written < Fraction(1, 4)
+
+
+def _time(meter: tuple[int, int]) -> str:
+    return f"\\time {meter[0]}/{meter[1]}"
+
+
+def tagged(identity: str) -> str:
+    """What gives the next note its id in the SVG."""
+    return f'\\tweak output-attributes #\'((id . "{identity}"))'
