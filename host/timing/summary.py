@@ -127,7 +127,7 @@ class ChangeSummary:
         """An instance in the middle: of those astray if most of them are, else of all."""
         some = self.astray if 2 * len(self.astray) >= self.count else self.plain
         ranked = sorted(some, key=lambda c: (heard_stray_us(c), c.spread_us))
-        return ranked[len(ranked) // 2] if ranked else None
+        return ranked[(len(ranked) - 1) // 2] if ranked else None
 
 
 @dataclass(slots=True)

@@ -216,7 +216,7 @@ def test_strays_everywhere_and_none_that_stands_out_is_not_called_clean():
     anyhow = summarise([random_playing(90, seed=3, scatter_us=20_000)])
     assert anyhow.first() is None
     assert max(of.count for of in anyhow.by_change.values()) >= FEWEST
-    assert anyhow.astray > 15
+    assert anyhow.astray >= 15
     assert words.work_on_first(anyhow).startswith(f"Nothing stands out yet: strays sounded in {anyhow.astray} of 90")
 
 

@@ -67,7 +67,7 @@ def render(played: list[Played], made_on: date) -> str:
         passing=_passing(played),
         loose=_moments(played, lambda c: c.verdict in ("clean", "stray") and bool(c.loose or c.slips)),
         beside_graces=_moments(played, lambda c: c.verdict == "stray" and c.loose is None and not c.slips),
-        false=_false_fingerings(played),
+        false_fingerings=_false_fingerings(played),
         files=[_file(each) for each in played],
         settings=settings,
         table=played[0].analysis.table.name,

@@ -1,0 +1,226 @@
+"""The page: whole, self-contained, escaped, and with the numbers of the analysis."""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections import Counter
+from datetime import date
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from fingering.notes import NOTES
+from host.faces.report.page import MOST_MOMENTS, Played, render, write_report
+from host.timing.results import Timing
+from host.timing.summary import summarise
+from tests.faces.playing import STANDARD, analysed, moved, random_playing, sitting
+
+DAY = date(2026, 3, 7)
+VOID = {"meta", "br", "link", "img", "input", "hr"}
+
+
+class Page(HTMLParser):
+    """The elements of a page; fails where one is not closed in its order."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.elements, self._open, self.text = [], [], ""
+        self.feed(html)
+        self.close()
+        assert self._open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self._open.pop() == tag
+
+    def handle_data(self, data):
+        if self._open and self._open[-1] not in ("style", "title", "desc"):
+            self.text += data
+
+
+def lose(frames):
+    return [frame for number, frame in enumerate(frames) if number % 97 != 5]
+
+
+@pytest.fixture(scope="module")
+def mixed():
+    return sitting("mixed", 5, 400, damage=lose)
+
+
+@pytest.fixture(scope="module")
+def html(mixed):
+    return render([Played("evening.session", mixed)], DAY)
+
+
+def plain_text(html):
+    return " ".join(Page(html).text.split())
+
+
+def test_elements_are_closed_ids_are_unique_and_links_lead_somewhere(html):
+    elements = Page(html).elements
+    ids = Counter(attrs["id"] for _, attrs in elements if "id" in attrs)
+    assert max(ids.values()) == 1
+    for tag, attrs in elements:
+        if tag == "a":
+            assert attrs["href"][0] == "#"
+            assert attrs["href"][1:] in ids
+        for name in ("aria-labelledby", "aria-describedby"):
+            assert set(attrs.get(name, "").split()) <= set(ids)
+
+
+def test_nothing_is_fetched_and_nothing_runs(html):
+    elements = Page(html).elements
+    assert not {tag for tag, _ in elements} & {"script", "link", "img", "iframe", "object", "base", "form"}
+    assert not [attrs for _, attrs in elements if any(name.startswith("on") or name == "src" for name in attrs)]
+    assert "http:" not in html
+    assert "https:" not in html
+    assert "@import" not in html
+    assert set(re.findall(r"url\((.)", html)) == {"#"}
+
+
+def test_every_name_is_escaped_and_kept_apart_from_the_text_around_it():
+    name = "<script>alert('&\"')</script>\u202e\n.csv"
+    analysis = sitting("mixed", 5, 60)
+    html = render([Played(name, analysis), Played("b", analysis)], DAY)
+    assert "<script>" not in html
+    assert "&lt;script&gt;" in html
+    assert html.count("\u202e") == len(re.findall("<bdi>[^<]*\u202e", html))
+    Page(html)
+    Page(render([Played(name, analysis)], DAY))
+
+
+def test_a_table_of_a_strange_name_is_escaped_too(mixed, monkeypatch):
+    monkeypatch.setattr(mixed, "table", type("Table", (), {"name": "</style><b>"})())
+    html = render([Played("x", mixed)], DAY)
+    assert "</style><b>" not in html
+
+
+@pytest.mark.skipif(os.name == "nt", reason="file names are no bytes there")
+def test_a_file_name_that_is_no_utf_8_is_written_all_the_same(tmp_path, mixed):
+    page = tmp_path / "page.html"
+    write_report([(Path(os.fsdecode(b"\xff\xfe.wire")), mixed)], page)
+    assert "\ufffd\ufffd.wire" in page.read_text(encoding="utf-8")
+
+
+def test_the_grid_has_each_change_with_its_numbers(html, mixed):
+    summary = summarise([mixed])
+    grid = html[html.index('<table class="grid"') : html.index("</table>")]
+    rows = re.findall(r"<tr>(.*?)</tr>", grid, re.S)[1:]
+    assert len(rows) == len(NOTES)
+    for from_note, row in enumerate(rows):
+        cells = re.findall(r'<td class="(\w+)">(.*?)</td>', row, re.S)
+        assert len(cells) == len(NOTES)
+        for to_note, (kind, cell) in enumerate(cells):
+            of = summary.by_change.get((from_note, to_note))
+            if from_note == to_note:
+                assert kind == "same"
+            elif of is None or not of.count:
+                assert kind == "empty"
+            else:
+                text = " ".join(re.sub(r"<[^>]*>", "", cell).split())
+                often = {"often": ", strays often", "some": ", strays now and then", "none": ""}[kind]
+                mark = {"often": "▲ ", "some": "△ ", "none": ""}[kind]
+                stray = f", {round(of.typical_stray_us / 1_000)} ms of stray" if of.astray else ""
+                share = round(100 * of.clean_share)
+                name = f"{NOTES[from_note]} to {NOTES[to_note]}"
+                assert text == f"{name}{often}: {mark}{of.count} times, {share} % clean{stray}"
+                assert kind == ("often" if of.stands_out else "some" if of.astray else "none")
+
+
+def test_every_change_has_its_section_and_strips_and_the_worst_stand_open(html, mixed):
+    summary = summarise([mixed])
+    some = [of for of in summary.by_change.values() if of.count]
+    elements = Page(html).elements
+    details = [attrs for tag, attrs in elements if tag == "details"]
+    assert len(details) == len(some)
+    assert ["open" in attrs for attrs in details] == [True] * 3 + [False] * (len(some) - 3)
+    strips = [attrs for tag, attrs in elements if tag == "svg"]
+    assert len(strips) == sum(1 if of.worst() == of.typical() else 2 for of in some)
+    names = re.findall(r"<summary><h3>(.*?)</h3>", html)
+    assert names[0] == next(f"{NOTES[of.from_note]} to {NOTES[of.to_note]}" for of in summary.ranked())
+
+
+def test_what_was_lost_and_left_out_is_told(html, mixed):
+    text = plain_text(html)
+    assert f"{mixed.record.intake.lost_frames} frames were lost" in text
+    verdicts = Counter(change.verdict for change in mixed.changes)
+    assert verdicts["uncertain"]
+    assert f"Not counted above: {verdicts['uncertain']} uncertain changes" in text
+    assert "to within 5 ms" in text
+    assert "assumed" in text
+    assert "held from 40 ms" in text
+    assert "7 March 2026" in text
+
+
+def test_lists_of_moments_are_cut_and_say_so():
+    states, at_us = [(0, STANDARD[0])], 0
+    for turn in range(40):
+        at_us += 1_000_000
+        states += moved(*(((0, {6: 0, 7: 60_000}), (2, {7: 0, 6: 60_000}))[turn % 2]), at_us)
+    text = plain_text(render([Played("x", analysed(states))], DAY))
+    assert f"And {40 - MOST_MOMENTS} more" in text
+
+
+def test_false_fingerings_are_counted():
+    # C with the little finger up, twice.
+    wrong = STANDARD[3] & ~(1 << 7)
+    states = [(0, STANDARD[0]), (500_000, wrong), (1_000_000, STANDARD[0]), (1_500_000, wrong)]
+    html = render([Played("x", analysed(states, end_us=2_000_000))], DAY)
+    text = plain_text(html)
+    assert "C: the bottom little should be down." in text
+    table = html[html.index("False fingerings, the most") :]
+    assert re.findall(r'<td class="num">(.*?)</td>', table[: table.index("</table>")]) == ["2", "1.0"]
+
+
+def test_several_sessions_stand_side_by_side_and_keep_their_own_uncertainty():
+    fine = analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 18_000})], Timing("chanter", 2_000, 0, 2_000, "given"))
+    coarse = analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 33_000})], Timing("host", 12_000, 0, 2_000, "given"))
+    html = render([Played("fine.session", fine), Played("coarse.mid", coarse)], DAY)
+    text = plain_text(html)
+    assert "2 sessions" in text
+    assert "lifted 30 ms before the bottom ring, so a low A sounded for 30 ms" in text
+    assert "Worst, at 0:00.5 in coarse.mid" in text
+    table = html[html.index('id="sessions-h"') : html.index('id="grid-h"')]
+    assert re.findall(r"<bdi>(.*?)</bdi>", table) == ["fine.session", "coarse.mid"]
+
+
+def test_no_playing_makes_a_page_too():
+    text = plain_text(render([Played("silence", analysed([(0, STANDARD[0])]))], DAY))
+    assert "Too little was played" in text
+    assert "No plain change was played." in text
+
+
+def test_a_clean_sitting_says_so_without_praise():
+    text = plain_text(render([Played("x", sitting("clean", 1, 300))], DAY))
+    assert "Nothing stands out" in text
+    assert "No stray note was heard." in text
+
+
+def test_a_very_long_session_makes_a_small_page_in_seconds():
+    analysis = random_playing(20_000)
+    began = time.perf_counter()
+    html = render([Played("long", analysis)], DAY)
+    assert time.perf_counter() - began < 20  # two seconds on a quiet machine
+    assert len(html.encode()) < 2_000_000
+
+
+def test_golden_page(golden):
+    states, at_us = [(0, STANDARD[0])], 0
+    for turn in range(8):
+        at_us += 1_000_000
+        states += moved(0, {7: 0, 6: 12_000 + 2_000 * turn}, at_us)
+        at_us += 1_000_000
+        states += moved(2, {7: 0, 6: 3_000 * turn}, at_us)
+    timing = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
+    html = render([Played("evening.session", analysed(states, timing))], DAY)
+    golden("page.html", html.replace("><", ">\n<"))
