@@ -44,9 +44,11 @@ class Listening:
 
     def take(self, item: Item, carrier: Carrier) -> bool:
         """Take in what a reader brings; whether more is to come. Raises as `Recording.take` does."""
-        more = self.recording.take(item, carrier)
-        self._live.prepare()
-        return more
+        return self.recording.take(item, carrier)
+
+    def idle(self) -> None:
+        """Nothing came for a while."""
+        self._live.idle()
 
     def tick(self, host_us: int) -> None:
         """Time goes by."""

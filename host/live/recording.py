@@ -113,6 +113,9 @@ class Recording:
                 "check that this is the chanter's port",
             )
 
+    def idle(self) -> None:
+        """Nothing came for a while; there is nothing to catch up with."""
+
     def close(self) -> None:
         """Nothing more will come."""
         if self._link is not None:
@@ -164,6 +167,10 @@ class Taking(Protocol):
         """Time goes by."""
         ...
 
+    def idle(self) -> None:
+        """Nothing came for a while."""
+        ...
+
     def close(self) -> None:
         """Nothing more will come."""
         ...
@@ -189,7 +196,9 @@ def record(
     try:
         while more and not told_to_end() and (for_us is None or clock() - started_us < for_us):
             item = reader.get(TICK_S)
-            if item is not None:
+            if item is None:
+                recording.idle()
+            else:
                 more = recording.take(item, reader.carrier)
             recording.tick(clock())
             show(recording)

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from host.wire.record import Doubt
 
 _HELD_CODE: list[int] = HELD_CODE.tolist()
+# Edges that may wait to be settled where there is never an idle moment.
+LONGEST_TAIL = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,7 @@ class LiveAnalysis:
         self._told: dict[int, Change] = {}
         self._note_start_us = 0
         self._note_told = False
+        self._unsettled = False
         self._now_us = 0
         self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to tell then
 
@@ -107,15 +110,18 @@ class LiveAnalysis:
             edge_us.append(t_us)
             covered.append(covered_mask)
         if closes:
-            if anchor:
-                self._settle(final=False)
+            self._unsettled |= anchor
             self._note_start_us, self._note_told = t_us, False
+            if len(covered) - self._place.edge > LONGEST_TAIL:
+                self._settle(final=False)
 
-    def prepare(self) -> None:
-        """Work out ahead what is to be told if the mask stands; to be called when there is nothing else to do.
+    def idle(self) -> None:
+        """There is nothing else to do for a moment: settle what is over, and work out ahead what is to be told next.
 
         A change is told on a frame that brings nothing new: the last mask, still there. So what it will say is ready.
         """
+        if self._unsettled:
+            self._settle(final=False)
         count = len(self._covered)
         if self._note_told or not count or (self._prepared and self._prepared[0] == count):
             return
@@ -158,6 +164,7 @@ class LiveAnalysis:
         self._tell_changes(self._prepared[1])
 
     def _settle(self, *, final: bool) -> None:
+        self._unsettled = False
         measured = self._measure(self._now_us, final=final)
         if measured is None:
             return

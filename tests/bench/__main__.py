@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench import playing
-from tests.bench.live_latency import live_and_bare_latencies_us
+from tests.bench.live_latency import latencies_us
 
 
 def best_of(runs: int, work: Callable[[], object]) -> float:
@@ -118,15 +118,20 @@ def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tu
 
 def live_rows() -> list[tuple[str, str, str]]:
     """From a byte's arrival to the change in a listener's hands, beside a loop that only forwards the bytes."""
-    ours_us, bare_us = live_and_bare_latencies_us()
-    ours, bare = np.percentile(ours_us, [50, 99]), np.percentile(bare_us, [50, 99])
-    return [
-        (
-            f"live, byte to change told ({len(ours_us)} changes)",
-            f"median {ours[0] / 1e3:.2f} ms, 99th percentile {ours[1] / 1e3:.2f} ms",
-            f"{ours[1] / bare[1]:.1f} × a bare loop (median {bare[0] / 1e3:.2f}, 99th {bare[1] / 1e3:.2f} ms)",
+    took = latencies_us()
+    bare = np.percentile(took.bare, [50, 99])
+    rows = []
+    for what, ours_us in (("state handed on", took.state), ("change told", took.change)):
+        ours = np.percentile(ours_us, [50, 99])
+        rows.append(
+            (
+                f"live, byte to {what} ({len(ours_us):,} times)",
+                f"median {ours[0] / 1e3:.2f} ms, 99th percentile {ours[1] / 1e3:.2f} ms",
+                f"{ours[0] / bare[0]:.1f} and {ours[1] / bare[1]:.1f} × a bare loop "
+                f"({bare[0] / 1e3:.2f} and {bare[1] / 1e3:.2f} ms)",
+            )
         )
-    ]
+    return rows
 
 
 def help_rows() -> list[tuple[str, str, str]]:

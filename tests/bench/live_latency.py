@@ -2,7 +2,7 @@
 
 The same frames are written, at their own pace, to two readers in turn: the program's (serial port, link, analysis,
 listener), and one that reads and hands the bytes on. A latency runs from just before the write of the frame to the
-listener's call; only frames that let a change be told count, for both.
+listener's call: of every frame for the decoded state, and of the frames on which a change is told for the change.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import time
 import tty
+from dataclasses import dataclass
 from multiprocessing import Pipe, get_context
 from multiprocessing.connection import Connection
 
@@ -17,8 +18,8 @@ import numpy as np
 
 from tests.bench import playing
 
-CHANGES = 300
-SPEED = 4  # played so many times faster than it was timed; the analysis knows only the chanter's clock
+CHANGES = 150
+SPEED = 1
 
 
 def _pty() -> tuple[int, str]:
@@ -58,15 +59,17 @@ class _Player:
         return times
 
 
-def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
-    """When each frame was written, and when a change was told on it."""
+def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int], dict[int, int]]:
+    """When each frame was written, when its state was handed on, and when a change was told on it."""
     from fingering.table import standard_table
     from host.live.listening import Listening
+    from host.live.recording import TICK_S
     from host.ports.find import open_port
     from host.timing.live import Told
     from host.timing.results import Change
     from host.wire.events import State
 
+    handed: dict[int, int] = {}
     told: dict[int, int] = {}
     heard = 0
 
@@ -74,6 +77,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
         nonlocal heard
         if isinstance(what, State):
             heard += 1  # the hello is frame 0
+            handed[heard] = time.perf_counter_ns()
         elif isinstance(what, Told) and isinstance(what.result, Change):
             told.setdefault(heard, time.perf_counter_ns())
 
@@ -82,9 +86,12 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
     with open_port(player.name) as port:
         player.start()
         while heard < len(frames) - 1:
-            for chunk in port.read(0.1):
+            chunks = port.read(TICK_S)
+            for chunk in chunks:
                 listening.take(chunk, port.carrier)
-        return player.times(), told
+            if not chunks:
+                listening.idle()
+        return player.times(), handed, told
 
 
 def _bare(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
@@ -110,13 +117,24 @@ def _bare(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
         return player.times(), handed
 
 
-def live_and_bare_latencies_us() -> tuple[np.ndarray, np.ndarray]:
-    """The latencies of the frames on which a change is told: the program's and the bare loop's."""
+@dataclass(frozen=True, slots=True)
+class Latencies:
+    """In µs, from the byte: to the state, to the change told, to the bare loop's hand."""
+
+    state: np.ndarray
+    change: np.ndarray
+    bare: np.ndarray
+
+
+def latencies_us() -> Latencies:
+    """Play the same frames to the program and to the bare loop."""
     edge_us, covered = playing.hour_of_edges()
     edges = CHANGES * 3
     frames = playing.wire_frames(edge_us[: edges + 1], covered[:edges])
-    written, told = _program(frames)
-    ours = [(at - written[number]) / 1e3 for number, at in told.items()]
-    written, handed = _bare(frames)
-    bare = [(handed[number] - written[number]) / 1e3 for number in told]
-    return np.array(ours), np.array(bare)
+
+    def after(written: list[int], at: dict[int, int]) -> np.ndarray:
+        return np.array([(at_ns - written[number]) / 1e3 for number, at_ns in at.items() if number])
+
+    written, handed, told = _program(frames)
+    bare_written, bare = _bare(frames)
+    return Latencies(after(written, handed), after(written, told), after(bare_written, bare))

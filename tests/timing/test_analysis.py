@@ -142,7 +142,7 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, ahead):
             live.doubt(Doubt(*waiting.pop(0), "lost", 1))
         live.state(t_us, mask)
         if ahead >> len(said) % 3 & 1:
-            live.prepare()
+            live.idle()
     for doubt in waiting:
         live.doubt(Doubt(*doubt, "lost", 1))
     live.close(end_us)
