@@ -1,7 +1,13 @@
-"""`fingerlead demo`: an invented evening that plays by itself, from the chanter's bytes to the report."""
+"""`fingerlead demo`: an invented evening that plays by itself, from the chanter's bytes to the report.
+
+The simulated chanter runs in a process of its own and is recorded through its port like any other: on a pseudo-terminal
+where the system has them, on a TCP port elsewhere.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
@@ -15,6 +21,54 @@ def demo(
     speed: Annotated[float, typer.Option(min=1, max=100, help="Times as fast as real time.")] = 8.0,
 ) -> None:
     """Play an invented evening on a simulated chanter, record it, and write its report."""
-    from demo.play import play_evening
-
     play_evening(folder, speed, typer.echo)
+
+
+def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path:
+    """Play, record, analyse and report; returns the report's path. Raises Problem."""
+    import subprocess
+    import sys
+
+    from fingering.table import standard_table
+    from host.faces.cli.analyse_command import text_lines
+    from host.faces.cli.options import analysed
+    from host.faces.cli.problem import Problem
+    from host.faces.report.page import write_report
+    from host.live.reader import Reader
+    from host.live.recording import Recording, record
+    from host.live.sources import open_source
+    from host.simulated.pupil_file import load_sitting
+    from host.store.session_file import SessionWriter
+
+    scenario = files("demo") / "evening.toml"
+    sitting = load_sitting(str(scenario))
+    say(" ".join(sitting.about.split()))
+    folder.mkdir(parents=True, exist_ok=True)
+    session, truth, page = (folder / name for name in ("evening.session", "evening.truth", "evening.html"))
+    for old in (session, truth, page):
+        old.unlink(missing_ok=True)
+    place = "pty" if sys.platform != "win32" else "tcp:0"
+    command = [
+        sys.executable, "-m", "host.faces.cli.main", "simulate", "--on", place, "--pupil", str(scenario),
+        "--truth", str(truth), "--speed", str(speed),
+    ]  # fmt: skip
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as simulator:
+        try:
+            assert simulator.stdout is not None
+            port = simulator.stdout.readline().removeprefix("listening on ").strip()
+            if not port:
+                raise Problem("the simulated chanter did not start; try: fingerlead simulate --on pty")
+            say(f"\nA simulated chanter plays on {port}, {speed:g} times as fast as life; recording {session} ...")
+            reader = Reader(lambda: open_source(port)).start()
+            kept = Recording(SessionWriter(session, "stream", port))
+            record(reader, kept, lambda _: None, lambda: simulator.poll() is not None)
+        finally:
+            simulator.terminate()
+    loaded, analysis = analysed(session, standard_table())
+    say("")
+    for line in text_lines(loaded, analysis):
+        say(line)
+    write_report([(session, analysis)], page)
+    say(f"\nThe report for the teacher: {page.resolve()}")
+    say(f"What the simulated fingers truly did: {truth}")
+    return page
