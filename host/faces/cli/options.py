@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +12,8 @@ import typer
 from host.faces.cli.problem import Problem
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from fingering.table import Table
     from host.store.intake import Loaded
     from host.timing.analysis import Analysis
@@ -58,6 +62,18 @@ def settings_from(steady_us: int, heard_us: int, loose_us: int) -> Settings:
     return Settings(steady_us=steady_us, heard_us=heard_us, loose_us=loose_us)
 
 
+@contextlib.contextmanager
+def working(what: str) -> Iterator[None]:
+    """Show what is being done while it lasts; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status(what):
+        yield
+
+
 def analysed(
     file: Path, table: Table, settings: Settings | None = None, skew_us: int | None = None
 ) -> tuple[Loaded, Analysis]:
@@ -68,8 +84,9 @@ def analysed(
     from host.timing.timeline import timing_of
 
     try:
-        loaded = load(file)
+        with working(f"reading {file}"):
+            loaded = load(file)
+            timing = timing_of(loaded.record, loaded.kind, skew_us)
+            return loaded, analyse(loaded.record, table, timing, settings or Defaults())
     except IntakeError as error:
         raise Problem(str(error)) from None
-    timing = timing_of(loaded.record, loaded.kind, skew_us)
-    return loaded, analyse(loaded.record, table, timing, settings or Defaults())

@@ -28,7 +28,8 @@ def report(
     settings = options.settings_from(steady_us, heard_us, loose_us)
     analyses = [(file, options.analysed(file, chart, settings, skew_us)[1]) for file in files]
     try:
-        write_report(analyses, output)
+        with options.working(f"writing {output}"):
+            write_report(analyses, output)
     except OSError as error:
         raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
     typer.echo(f"{output}: open it in a browser, or print it.")
