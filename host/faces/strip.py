@@ -176,8 +176,8 @@ def strip_svg(change: Change, timing: Timing, number: str) -> str:
     for line, words in enumerate(told):
         y = bottom + FOOT - 6 + 16 * line
         if line or picture.lead is not None:
-            parts.append(_triangle(LABELS - 12, y - 10, "should" if line else "lead"))
-        parts.append(f'<text x="{LABELS}" y="{y}" class="lead-name">{words}</text>')
+            parts.append(_triangle(2, y - 10, "should" if line else "lead"))
+        parts.append(f'<text x="16" y="{y}" class="lead-name">{words}</text>')
     return "".join(parts) + "</svg>"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
+import click
 import typer
 
 from host.faces.cli import options
@@ -24,6 +25,8 @@ def report(
     from host.faces.cli.problem import Problem
     from host.faces.report.page import write_report
 
+    if any(output.exists() and file.exists() and output.samefile(file) for file in files):
+        raise Problem(f"the page would be written over the playing in {output}; name another file with -o")
     chart = options.table_from(table, alternates)
     settings = options.settings_from(steady_us, heard_us, loose_us)
     analyses = [(file, options.analysed(file, chart, settings, skew_us)[1]) for file in files]
@@ -32,4 +35,4 @@ def report(
             write_report(analyses, output)
     except OSError as error:
         raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
-    typer.echo(f"{output}: open it in a browser, or print it.")
+    typer.echo(f"{click.format_filename(output)}: open it in a browser, or print it.")
