@@ -7,15 +7,15 @@ with their notes, within the bar; an accidental holds to the end of the bar.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, cast
 
 from fingering.notes import ABC_LETTERS
+from host.music.abc_drafts import Draft, DraftBar
 from host.music.abc_errors import AbcError, Warnings, shown
 from host.music.abc_fields import PIPE_SCALE
 from host.music.abc_grammar import parse
-from host.music.tune import MOST_TIMES, Bar, Barline, Note, Tuplet, first_bar_number
+from host.music.tune import MOST_TIMES, Bar, Barline, Tuplet, first_bar_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,44 +39,6 @@ _SKIPPED_WORDS = {
     "X": "a rest of whole bars",
     "y": "extra space",
 }
-
-
-@dataclass(slots=True, eq=False)
-class Draft:
-    """A note still being read."""
-
-    note: int | None
-    length: Fraction
-    line: int
-    column: int
-    bar: int
-    graces: tuple[int, ...] = ()
-    grace_lengths: tuple[Fraction, ...] = ()
-    slashed: bool = False
-    tie: bool = False
-    beam: bool = False
-    tuplet: Tuplet | None = None
-    word: str | None = None
-
-    def done(self) -> Note:
-        """The note as it stays."""
-        return Note(
-            self.note, self.length, self.graces, self.grace_lengths, self.slashed, self.tie, self.beam, self.tuplet,
-            self.word, self.line, self.column,
-        )  # fmt: skip
-
-
-@dataclass(slots=True)
-class DraftBar:
-    """A bar still being read."""
-
-    notes: list[Draft]
-    barline: Barline = "|"
-    opens: bool = False
-    ending: tuple[int, ...] = ()
-    times: int = 1
-    meter: tuple[int, int] | None = None
-    ends_line: bool = False
 
 
 class MusicReader:
@@ -130,7 +92,7 @@ class MusicReader:
     @property
     def bar_number(self) -> int:
         """The bar being read, as players count: an upbeat is bar 0."""
-        first = first_bar_number(self.meter, [self._finished(bar) for bar in self._bars[:1]] * 2) if self._bars else 1
+        first = first_bar_number(self.meter, [bar.done() for bar in self._bars[:1]] * 2) if self._bars else 1
         return len(self._bars) + first
 
     @property
@@ -165,12 +127,7 @@ class MusicReader:
         self._end_tie()
         if self._bars:
             self._bars[-1].ends_line = False
-        return tuple(map(self._finished, self._bars))
-
-    @staticmethod
-    def _finished(bar: DraftBar) -> Bar:
-        notes = tuple(note.done() for note in bar.notes)
-        return Bar(notes, bar.barline, bar.opens, bar.ending, bar.times, bar.meter, bar.ends_line)
+        return tuple(bar.done() for bar in self._bars)
 
     def _refuse(self, line: int, column: int, expected: str, got: str) -> AbcError:
         return AbcError(line, column, expected, f"{got} in bar {self.bar_number}", self._source_name)

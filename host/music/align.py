@@ -6,19 +6,21 @@ price. A jump starts from the likeliest state and ends on a note played right.
 
 Conventions: *state* j means that j expected notes are done. One row of costs a held note, one column a state, int16,
 each row's least cost taken off it. An exercise longer than WINDOW is looked at through a window around the player: a
-jump reaches as far as the window does. Batch and live are one: `align` feeds an `Aligner` note by note.
+jump reaches as far as the window does, and from its end such an exercise cannot be begun again.
+
+Batch and live are one: `align` feeds an `Aligner` note by note.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from fingering.moves import possible_strays
 from fingering.notes import NOTES
+from host.music.align_costs import Costs, PlayedNote, Prices
 from host.music.expectation import Expectation, expect
 
 if TYPE_CHECKING:
@@ -31,45 +33,11 @@ if TYPE_CHECKING:
 
 Kind = Literal["right", "wrong", "missed", "extra", "slow stray", "grace", "repeated", "restart", "again", "left out"]
 
-WINDOW = 1024  # states looked at together; an hour of one tune without a repeat needs more
+__all__ = ["Aligner", "Alignment", "Costs", "Item", "Kind", "PlayedNote", "align"]
+
+WINDOW = 2048  # states looked at together: some twenty minutes of a tune that has no repeat
 _SURE = 8  # the window follows when the player was near its edge for so many notes
 _FAR = 10_000  # no walk costs as much
-_NEVER = 20_000
-
-
-class PlayedNote(NamedTuple):
-    """A held note as alignment sees it."""
-
-    note: int
-    start_us: int
-    end_us: int
-
-
-@dataclass(frozen=True, slots=True)
-class Costs:
-    """What each reading costs, and when a note counts as short. Our own choice; whole numbers up to 1 000.
-
-    A note may be a slow stray up to `stray_us`, a grace note played slowly up to `grace_us`; after a pause of
-    `pause_us` with no note held a jump is `after_pause` cheaper. Going back more than `near` notes, other than to the
-    very beginning, costs `far` more.
-    """
-
-    wrong: int = 4
-    missed: int = 4
-    extra: int = 4
-    slow_stray: int = 2
-    grace: int = 1
-    repeated: int = 2
-    back_to_bar: int = 5
-    back: int = 7
-    far: int = 3
-    near: int = 16
-    on_to_bar: int = 12
-    again: int = 1
-    after_pause: int = 2
-    stray_us: int = 300_000
-    grace_us: int = 250_000
-    pause_us: int = 400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,43 +62,6 @@ class Alignment:
     reached: int
 
 
-class _Prices:
-    """For each played note 0 to 8 the price of each step at each state; all int16."""
-
-    def __init__(self, expectation: Expectation, costs: Costs) -> None:
-        wanted = expectation.notes
-        size = len(wanted)
-        note = np.array([one.note for one in wanted])
-        begins = np.array([one.begins_bar for one in wanted])
-        begins[0] = True
-        played = np.arange(len(NOTES))[:, None]
-        same = played == note
-        self.match = np.where(same, 0, costs.wrong).astype(np.int16)
-        self.back = np.where(same, np.where(begins, costs.back_to_bar, costs.back), _NEVER).astype(np.int16)
-        self.on = np.where(same & begins, costs.on_to_bar, _NEVER).astype(np.int16)
-        self.extra_long = np.full((len(NOTES), size + 1), costs.extra, dtype=np.int16)
-        self.extra_long[:, 1:][same] = min(costs.repeated, costs.extra)
-        self.extra_stray = self.extra_long.copy()
-        for state in range(1, size):
-            for stray in possible_strays(wanted[state - 1].note, wanted[state].note):
-                self.extra_stray[stray, state] = min(costs.slow_stray, costs.extra)
-        self.extra_grace = self.extra_stray.copy()
-        for state, one in enumerate(wanted):
-            for grace in one.graces:
-                self.extra_grace[grace, state] = min(costs.grace, costs.extra)
-
-    def extra(self, played: PlayedNote, costs: Costs) -> Row:
-        """The price of the note being no expected one, at each state."""
-        held_us = played.end_us - played.start_us
-        table = (
-            self.extra_grace if held_us < costs.grace_us
-            else self.extra_stray if held_us < costs.stray_us
-            else self.extra_long
-        )  # fmt: skip
-        row: Row = table[played.note]
-        return row
-
-
 @dataclass(slots=True)
 class _Step:
     """One row of the table: the costs after a note, where the window stood, and from where a jump could come."""
@@ -148,7 +79,7 @@ class Aligner:
 
     def __init__(self, what: Tune | Sequence[int] | Expectation, costs: Costs = Costs()) -> None:
         self.expectation, self.costs = expect(what), costs
-        self._prices = _Prices(self.expectation, costs)
+        self._prices = Prices(self.expectation, costs)
         self._size = len(self.expectation.notes)
         self._width = min(self._size + 1, WINDOW)
         self._ramp = (np.arange(self._width) * min(costs.missed, _FAR // self._width)).astype(np.int16)
@@ -201,7 +132,8 @@ class Aligner:
         states = slice(low, low + self._width - 1)
         here = origin - low
         paused = bool(self._steps) and played.start_us - self._steps[-1].played.end_us >= costs.pause_us
-        discount = costs.after_pause if paused else 0
+        # Leaving out the beginning is less likely than leaving out a part later on.
+        discount = costs.after_pause if paused else 0 if self._steps else -1
 
         row = before + prices.extra(played, costs)[low : low + self._width]
         after = row[1:]

@@ -1,0 +1,246 @@
+"""What was not as written, item by item of an alignment, in words."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fingering.holes import fingers_of
+from fingering.moves import move
+from host.music import phrases
+from host.music.align import Item, Kind
+from host.music.blame import blame
+
+if TYPE_CHECKING:
+    from fingering.table import Table
+    from host.music.expectation import Expectation, Wanted
+    from host.timing.results import Change, Held
+    from host.wire.record import Doubt
+
+# A finger away for less has hardly moved: half an ordinary grace note (our own choice).
+SLIP_US = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was not as written.
+
+    `expected` and `held` are indices; `note` was wanted there, `played` was held. `change` are the two notes between
+    which it happened. `gist` is the sentence without its place. An `uncertain` one is shown and never counted.
+    """
+
+    kind: Kind | str
+    expected: int | None
+    held: int | None
+    note: int | None
+    played: int | None
+    change: tuple[int, int] | None
+    finger: int | None
+    start_us: int | None
+    duration_us: int | None
+    bar: int | None
+    gist: str
+    uncertain: bool = False
+
+    @property
+    def words(self) -> str:
+        """The sentence with its place."""
+        return self.gist if self.bar is None else f"Bar {self.bar}: {self.gist}"
+
+
+class FindingReader:
+    """Goes through the items in order, and knows which expected note was done last."""
+
+    def __init__(self, expectation: Expectation, held: Sequence[Held], doubts: Sequence[Doubt], table: Table) -> None:
+        self.findings: list[Finding] = []
+        self._wanted, self._held, self._table = expectation.notes, held, table
+        self._starts = np.array([note.start_us for note in held], dtype=np.int64)
+        spans = sorted((doubt.start_us, doubt.end_us) for doubt in doubts)
+        self._doubts_start = [start_us for start_us, _ in spans]
+        self._doubts_end = list(accumulate((end_us for _, end_us in spans), max))
+        self._done: int | None = None  # the expected note done last
+        self._last: int | None = None  # the held note before
+        self._last_right = False
+        self._after: list[int | None] = [None] * len(held)  # per held note: what was done last when it was over
+        self._jumped = [False] * len(held)
+        self._idle: dict[int, int] = {}  # finger out of place: its finding's place in the list
+
+    def read(self, item: Item) -> None:
+        """One item."""
+        if item.kind in ("restart", "again", "left out"):
+            self._jump(item)
+        elif item.kind == "missed":
+            self._miss(item)
+        else:
+            self._play(item)
+
+    def _at(self, index: int | None) -> Wanted | None:
+        return self._wanted[index] if index is not None and 0 <= index < len(self._wanted) else None
+
+    def _bar(self, index: int | None) -> int | None:
+        at = self._at(index)
+        return None if at is None else at.bar
+
+    def _next(self) -> int:
+        return 0 if self._done is None else self._done + 1
+
+    def _change(self) -> tuple[int, int] | None:
+        """The two expected notes that the player is between."""
+        this, after = self._at(self._done), self._at(self._next())
+        return None if this is None or after is None or this.note == after.note else (this.note, after.note)
+
+    def _jump(self, item: Item) -> None:
+        assert item.held is not None
+        assert item.expected is not None
+        self._jumped[item.held] = True
+        if item.kind != "again":
+            here, there = self._at(self._done), self._wanted[item.expected]
+            say = phrases.went_back if item.kind == "restart" else phrases.left_out
+            self._find(item, gist=say(here, there), bar=None, uncertain_span=(self._last, item.held))
+        self._done = item.expected - 1 if item.expected else None
+        self._idle.clear()
+
+    def _miss(self, item: Item) -> None:
+        assert item.expected is not None
+        note = self._wanted[item.expected].note
+        after = 0 if self._last is None else self._last + 1
+        self._find(
+            item, note=note, gist=phrases.missed(note), change=self._change(), uncertain_span=(self._last, after)
+        )
+        self._done = item.expected
+
+    def _play(self, item: Item) -> None:
+        assert item.held is not None
+        held = self._held[item.held]
+        if item.kind == "right":
+            self._look_for_idle(item, held)
+            self._done = item.expected
+        elif item.kind == "wrong":
+            assert item.expected is not None
+            note = self._wanted[item.expected].note
+            self._find(item, note=note, gist=phrases.wrong(note, held.note), change=self._change())
+            self._done = item.expected
+        elif item.kind == "slow stray":
+            self._stray(item, held)
+        elif item.kind != "grace":
+            say = phrases.repeated if item.kind == "repeated" else phrases.extra
+            self._find(item, gist=say(held.note), change=self._change())
+        self._last, self._last_right = item.held, item.kind == "right"
+        self._after[item.held] = self._done
+
+    def _stray(self, item: Item, held: Held) -> None:
+        change = self._change()
+        assert change is not None
+        found = blame(*change, held.covered_mask, self._table)
+        gist = phrases.stray(change, held.note, found)
+        self._find(item, gist=gist, change=change, finger=None if found is None else found.finger)
+
+    def _look_for_idle(self, item: Item, held: Held) -> None:
+        """A finger that the change did not ask for, out of place from here on though it was in place before."""
+        assert item.expected is not None
+        note = self._wanted[item.expected].note
+        wrong = held.covered_mask ^ self._table.standard[note]
+        self._idle = {finger: place for finger, place in self._idle.items() if wrong >> finger & 1}
+        for place in self._idle.values():
+            begun = self.findings[place]
+            if begun.start_us is not None:
+                self.findings[place] = replace(begun, duration_us=held.end_us - begun.start_us)
+        before = self._at(self._done)
+        if not wrong or self._last is None or before is None or not self._last_right or self._jumped[item.held or 0]:
+            return
+        asked = self._table.standard[before.note] ^ self._table.standard[note]
+        was_wrong = self._held[self._last].covered_mask ^ self._table.standard[before.note]
+        for finger in fingers_of(wrong & ~asked & ~was_wrong & 0xFF):
+            lifted = not held.covered_mask >> finger & 1
+            self._idle[finger] = len(self.findings)
+            self._find(
+                Item(item.expected, item.held, item.kind), kind="idle", note=note, finger=finger,
+                change=(before.note, note), gist=phrases.idle(before.note, note, finger, lifted),
+            )  # fmt: skip
+
+    def _find(
+        self,
+        item: Item,
+        *,
+        gist: str,
+        kind: str | None = None,
+        note: int | None = None,
+        change: tuple[int, int] | None = None,
+        finger: int | None = None,
+        bar: int | None = -1,
+        uncertain_span: tuple[int | None, int] | None = None,
+    ) -> None:
+        held = None if item.held is None else self._held[item.held]
+        if bar == -1:
+            bar = self._bar(item.expected if item.expected is not None else self._next())
+            bar = self._bar(self._done) if bar is None else bar
+        if uncertain_span is None and item.held is not None:
+            uncertain = self._doubted(self._edge(item.held - 1, False), self._edge(item.held + 1, True))
+        else:
+            first, last = uncertain_span or (None, 0)
+            uncertain = self._doubted(self._edge(-1 if first is None else first, True), self._edge(last, False))
+        start_us = held.start_us if held else self._edge(-1 if self._last is None else self._last, False)
+        self.findings.append(
+            Finding(
+                kind or item.kind, item.expected, item.held, note, None if held is None else held.note, change, finger,
+                start_us, None if held is None else held.end_us - held.start_us, bar, gist, uncertain,
+            )
+        )  # fmt: skip
+
+    def _edge(self, number: int, start: bool) -> int:
+        """Where a held note starts or ends; the beginning and the end of the playing where there is none."""
+        if not self._held or number < 0:
+            return 0
+        if number >= len(self._held):
+            return self._held[-1].end_us
+        return self._held[number].start_us if start else self._held[number].end_us
+
+    def _doubted(self, start_us: int, end_us: int) -> bool:
+        begun = bisect_right(self._doubts_start, end_us)
+        return begun > 0 and self._doubts_end[begun - 1] >= start_us
+
+    # --- changes ---
+
+    def _held_before(self, change: Change) -> int:
+        """The held note that a change leaves."""
+        reached_us = change.edges[-1][0] if change.edges else change.end_us
+        return int(np.searchsorted(self._starts, reached_us, side="right")) - 2
+
+    def wanted(self, changes: Sequence[Change]) -> list[tuple[int, int] | None]:
+        """For each change what it should have been."""
+        pairs: list[tuple[int, int] | None] = []
+        for change in changes:
+            number = self._held_before(change)
+            if not 0 <= number < len(self._held) - 1 or self._jumped[number + 1]:
+                pairs.append(None)
+                continue
+            self._done = self._after[number]
+            pairs.append(None if self._done is None else self._change())
+        return pairs
+
+    def slips(self, changes: Sequence[Change], wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
+        """Fingers that moved and came back within a change that does not ask for them and has no grace notes."""
+        found = []
+        for change, pair in zip(changes, wanted, strict=True):
+            if pair is None or not change.slips or change.verdict == "uncertain":
+                continue
+            number = self._held_before(change)
+            done = self._after[number]
+            expected = 0 if done is None else done + 1
+            if self._wanted[expected].graces:
+                continue
+            for slip in change.slips:
+                if slip.duration_us >= SLIP_US and slip.finger not in move(*pair, self._table).fingers:
+                    lifted = bool(change.from_mask >> slip.finger & 1)
+                    found.append(
+                        Finding(
+                            "idle", expected, number + 1, pair[1], None, pair, slip.finger, slip.start_us,
+                            slip.duration_us, self._bar(expected), phrases.slipped(*pair, slip.finger, lifted),
+                        )
+                    )  # fmt: skip
+        return found
