@@ -119,9 +119,9 @@ def compare(
 ) -> Comparison:
     """Align held notes and say what was not as written. `changes` are those between the held notes, in order."""
     walk = align(expectation, held)
-    reader = FindingReader(expectation, held, doubts, table or standard_table())
+    reader = FindingReader(expectation, held, changes, doubts, table or standard_table())
     for item in walk.items:
         reader.read(item)
-    wanted = reader.wanted(changes)
-    findings = sorted([*reader.findings, *reader.slips(changes, wanted)], key=lambda finding: finding.start_us or 0)
+    wanted = reader.wanted()
+    findings = sorted([*reader.findings, *reader.slips(wanted)], key=lambda finding: finding.start_us or 0)
     return Comparison(expectation, walk.items, tuple(findings), tuple(wanted), walk.reached)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,13 +57,22 @@ class Finding:
 class FindingReader:
     """Goes through the items in order, and knows which expected note was done last."""
 
-    def __init__(self, expectation: Expectation, held: Sequence[Held], doubts: Sequence[Doubt], table: Table) -> None:
+    def __init__(
+        self,
+        expectation: Expectation,
+        held: Sequence[Held],
+        changes: Sequence[Change],
+        doubts: Sequence[Doubt],
+        table: Table,
+    ) -> None:
         self.findings: list[Finding] = []
         self._wanted, self._held, self._table = expectation.notes, held, table
         self._starts = np.array([note.start_us for note in held], dtype=np.int64)
         spans = sorted((doubt.start_us, doubt.end_us) for doubt in doubts)
         self._doubts_start = [start_us for start_us, _ in spans]
         self._doubts_end = list(accumulate((end_us for _, end_us in spans), max))
+        self._left = [self._held_before(change) for change in changes]
+        self._changes = dict(zip(self._left, changes, strict=True))  # by the held note that each leaves
         self._done: int | None = None  # the expected note done last
         self._last: int | None = None  # the held note before
         self._last_right = False
@@ -136,9 +146,27 @@ class FindingReader:
     def _stray(self, item: Item, held: Held) -> None:
         change = self._change()
         assert change is not None
-        found = blame(*change, held.covered_mask, self._table)
+        assert item.held is not None
+        found = blame(*change, self._longest_mask(item.held), self._table)
         gist = phrases.stray(change, held.note, found)
         self._find(item, gist=gist, change=change, finger=None if found is None else found.finger)
+
+    def _longest_mask(self, number: int) -> int:
+        """The mask that stood longest while a note was held.
+
+        Not its settled mask: a finger that puts the fingering right at the last moment hides who was out of turn.
+        """
+        held = self._held[number]
+        edges = {held.start_us: held.covered_mask}
+        for before in (number - 1, number):
+            change = self._changes.get(before)
+            if change is not None:
+                edges.update((at_us, mask) for at_us, mask in change.edges if held.start_us <= at_us < held.end_us)
+        times_us = [*sorted(edges), held.end_us]
+        lasted: Counter[int] = Counter()
+        for at_us, until_us in pairwise(times_us):
+            lasted[edges[at_us]] += until_us - at_us
+        return lasted.most_common(1)[0][0]
 
     def _look_for_idle(self, item: Item, held: Held) -> None:
         """A finger that the change did not ask for, out of place from here on though it was in place before."""
@@ -211,11 +239,10 @@ class FindingReader:
         reached_us = change.edges[-1][0] if change.edges else change.end_us
         return int(np.searchsorted(self._starts, reached_us, side="right")) - 2
 
-    def wanted(self, changes: Sequence[Change]) -> list[tuple[int, int] | None]:
+    def wanted(self) -> list[tuple[int, int] | None]:
         """For each change what it should have been."""
         pairs: list[tuple[int, int] | None] = []
-        for change in changes:
-            number = self._held_before(change)
+        for number in self._left:
             if not 0 <= number < len(self._held) - 1 or self._jumped[number + 1]:
                 pairs.append(None)
                 continue
@@ -223,13 +250,13 @@ class FindingReader:
             pairs.append(None if self._done is None else self._change())
         return pairs
 
-    def slips(self, changes: Sequence[Change], wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
+    def slips(self, wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
         """Fingers that moved and came back within a change that does not ask for them and has no grace notes."""
         found = []
-        for change, pair in zip(changes, wanted, strict=True):
+        for number, pair in zip(self._left, wanted, strict=True):
+            change = self._changes[number]
             if pair is None or not change.slips or change.verdict == "uncertain":
                 continue
-            number = self._held_before(change)
             done = self._after[number]
             expected = 0 if done is None else done + 1
             if self._wanted[expected].graces:

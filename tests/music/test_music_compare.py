@@ -5,17 +5,18 @@ from __future__ import annotations
 import json
 import random
 from collections import Counter
+from itertools import pairwise
 
 import pytest
 from playing import STANDARD, Fingers, held
 
 from fingering.holes import FINGERS
 from fingering.moves import possible_strays
-from fingering.notes import NOTES
+from fingering.notes import NOTES, SOUNDING
 from host.music.abc import parse_abc
 from host.music.align import PlayedNote
 from host.music.compare import compare, compare_analysis, expected_json
-from host.music.expectation import ExpectationError
+from host.music.expectation import ExpectationError, expect
 from host.timing.results import Held
 from host.wire.record import Doubt
 
@@ -34,7 +35,7 @@ def test_a_clean_playing_has_nothing_that_stands_out():
     findings, comparison = found(Fingers().play(NOTES_WRITTEN))
     assert findings == []
     assert comparison.summary == CLEAN
-    assert comparison.wanted == tuple(zip(NOTES_WRITTEN, NOTES_WRITTEN[1:], strict=False))
+    assert comparison.wanted == tuple(pairwise(NOTES_WRITTEN))
 
 
 def test_a_wrong_note():
@@ -116,15 +117,9 @@ def test_plain_notes_will_do_and_silence_is_told():
 
 
 def test_nothing_played():
-    comparison = compare_analysis(Fingers().analysis(), WRITTEN) if False else compare_nothing()
+    comparison = compare(expect(WRITTEN), [])
     assert comparison.items == ()
     assert comparison.as_dict()["reached"] == 0
-
-
-def compare_nothing():
-    from host.music.expectation import expect
-
-    return compare(expect(WRITTEN), [])
 
 
 def plant(kind, chance):
@@ -173,8 +168,6 @@ def plant(kind, chance):
 
 
 def fingers_sound(mask, from_note, to_note):
-    from fingering.notes import SOUNDING
-
     return SOUNDING[mask] in possible_strays(from_note, to_note)
 
 
@@ -212,8 +205,6 @@ def test_words_name_every_note_and_finger_as_the_trade_does():
 
 
 def test_held_notes_alone_will_do():
-    from host.music.expectation import expect
-
     played = [Held(n.note, STANDARD[n.note], n.start_us, n.end_us, "standard", ()) for n in held([0, 1, 3])]
     comparison = compare(expect([0, 1, 2, 3]), played)
     assert [(f.kind, f.expected) for f in comparison.findings] == [("missed", 2)]
