@@ -115,12 +115,15 @@ class Aligner:
 
     def recent(self, notes: int) -> list[Item]:
         """The last steps of the walk as it reads now, back to `notes` held notes ago."""
-        items, _ = self._walk(max(len(self._steps) - notes, 0))
-        return items
+        return self._walk(max(len(self._steps) - notes, 0))[0]
+
+    def done_before(self, notes: int) -> int:
+        """How many expected notes were done `notes` held notes ago, as the walk reads now."""
+        return self._walk(max(len(self._steps) - notes, 0))[2]
 
     def alignment(self) -> Alignment:
         """The whole walk as it reads now."""
-        items, reached = self._walk(0)
+        items, reached, _ = self._walk(0)
         return Alignment(tuple(items), self._cost, reached)
 
     def _take(self, played: PlayedNote) -> None:
@@ -193,8 +196,8 @@ class Aligner:
 
     # --- the walk back ---
 
-    def _walk(self, begin: int) -> tuple[list[Item], int]:
-        """The items from held note `begin` on, in order, and the state that the walk ends in."""
+    def _walk(self, begin: int) -> tuple[list[Item], int, int]:
+        """The items from held note `begin` on, in order, the state that the walk ends in, and the one before them."""
         # What was not reached is not missed: the walk ends at the cheapest state, and of equal ones at the last.
         state = reached = self._likeliest(self._row)
         items: list[Item] = []
@@ -203,7 +206,7 @@ class Aligner:
         if begin == 0:
             items += [Item(index, None, "missed") for index in range(state - 1, -1, -1)]
         items.reverse()
-        return items, reached
+        return items, reached, state
 
     def _step_back(self, number: int, state: int, items: list[Item]) -> int:
         """Add the items of one held note, last first, and return the state before it."""

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, standard_table
-from host.music.align import Item, align
+from host.music.align import Aligner, Item, align
 from host.music.expectation import Expectation, expect
 from host.music.findings import Finding, FindingReader
 
@@ -120,8 +120,28 @@ def compare(
     """Align held notes and say what was not as written. `changes` are those between the held notes, in order."""
     walk = align(expectation, held)
     reader = FindingReader(expectation, held, changes, doubts, table or standard_table())
-    for item in walk.items:
-        reader.read(item)
-    wanted = reader.wanted()
-    findings = sorted([*reader.findings, *reader.slips(wanted)], key=lambda finding: finding.start_us or 0)
+    findings, wanted = reader.read_all(walk.items)
     return Comparison(expectation, walk.items, tuple(findings), tuple(wanted), walk.reached)
+
+
+def compare_recent(
+    aligner: Aligner,
+    held: Sequence[Held],
+    changes: Sequence[Change] = (),
+    doubts: Sequence[Doubt] = (),
+    table: Table | None = None,
+) -> list[Finding]:
+    """While playing: the findings of the last held notes, as they read now; indices `held` count from the first given.
+
+    `aligner` was fed all notes played; `held` are the last of them, with the changes between them. What comes later may
+    change a finding of the last notes, most often the very last.
+    """
+    before = len(aligner) - len(held)
+    if before < 0:
+        raise ValueError(f"expected at most the {len(aligner)} notes that the aligner was fed; got {len(held)}")
+    items = [
+        item if item.held is None else replace(item, held=item.held - before) for item in aligner.recent(len(held))
+    ]
+    done = aligner.done_before(len(held))
+    reader = FindingReader(aligner.expectation, held, changes, doubts, table or standard_table(), done)
+    return reader.read_all(items)[0]

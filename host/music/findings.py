@@ -64,6 +64,7 @@ class FindingReader:
         changes: Sequence[Change],
         doubts: Sequence[Doubt],
         table: Table,
+        done: int = 0,
     ) -> None:
         self.findings: list[Finding] = []
         self._wanted, self._held, self._table = expectation.notes, held, table
@@ -73,15 +74,21 @@ class FindingReader:
         self._doubts_end = list(accumulate((end_us for _, end_us in spans), max))
         self._left = [self._held_before(change) for change in changes]
         self._changes = dict(zip(self._left, changes, strict=True))  # by the held note that each leaves
-        self._done: int | None = None  # the expected note done last
+        self._done: int | None = done - 1 if done else None  # the expected note done last
         self._last: int | None = None  # the held note before
         self._last_right = False
         self._after: list[int | None] = [None] * len(held)  # per held note: what was done last when it was over
         self._jumped = [False] * len(held)
         self._idle: dict[int, int] = {}  # finger out of place: its finding's place in the list
 
-    def read(self, item: Item) -> None:
-        """One item."""
+    def read_all(self, items: Sequence[Item]) -> tuple[list[Finding], list[tuple[int, int] | None]]:
+        """The findings in order of time, and for each change what it should have been."""
+        for item in items:
+            self._read(item)
+        wanted = self._wanted_changes()
+        return sorted([*self.findings, *self._slips(wanted)], key=lambda finding: finding.start_us or 0), wanted
+
+    def _read(self, item: Item) -> None:
         if item.kind in ("restart", "again", "left out"):
             self._jump(item)
         elif item.kind == "missed":
@@ -239,7 +246,7 @@ class FindingReader:
         reached_us = change.edges[-1][0] if change.edges else change.end_us
         return int(np.searchsorted(self._starts, reached_us, side="right")) - 2
 
-    def wanted(self) -> list[tuple[int, int] | None]:
+    def _wanted_changes(self) -> list[tuple[int, int] | None]:
         """For each change what it should have been."""
         pairs: list[tuple[int, int] | None] = []
         for number in self._left:
@@ -250,7 +257,7 @@ class FindingReader:
             pairs.append(None if self._done is None else self._change())
         return pairs
 
-    def slips(self, wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
+    def _slips(self, wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
         """Fingers that moved and came back within a change that does not ask for them and has no grace notes."""
         found = []
         for number, pair in zip(self._left, wanted, strict=True):
