@@ -113,16 +113,8 @@ def order_sentence(change: Change, blamed: Blame, uncertainty_us: int = 0) -> st
 
 def advice(blamed: Blame) -> str:
     """What to try; tried on the finger times themselves before it is said."""
-    let = f"Let {turn_words(blamed)}."
-    return let if blamed.mends_all else f"{let} That mends a part of it; the other fingers were not together either."
-
-
-def turn_words(blamed: Blame, verb: str = "go") -> str:
-    """Which finger has to go before which; `verb` is `go` or `should go`."""
-    first, second = finger_name(blamed.first), finger_name(blamed.second)
-    if blamed.turn == "before":
-        return f"{first} {verb} before {second}"
-    return f"{first} {verb} first" if blamed.turn == "first" else f"{second} {verb} last"
+    finger = blamed.first if blamed.turn == "first" else blamed.second
+    return f"Let {finger_name(finger)} go {blamed.turn}."
 
 
 def _who_led(change: Change, timing: Timing) -> str:

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 class Blame:
     """`finger` went out of turn, early or late; `first` should go before `second`, which went `apart_us` before it.
 
-    `finger` is one of the two. `mends_all` says whether mending it alone leaves no third note. `turn` says how much of
-    the order is needed for that: `first` going first of all would do, or `second` going last of all, or neither is
-    enough and the two must mind each other.
+    `finger` is one of the two. `turn` is the advice in short. On the way up it is enough that `first`, whose hole names
+    the note to come, goes first of all; on the way down, that `second`, whose hole names the note that is left, goes
+    last. Of two fingers that is the same.
     """
 
     finger: int
@@ -33,8 +33,7 @@ class Blame:
     first: int
     second: int
     apart_us: int
-    mends_all: bool
-    turn: Literal["first", "last", "before"]
+    turn: Literal["first", "last"]
 
 
 def blame(change: Change) -> Blame | None:
@@ -56,23 +55,10 @@ def blame(change: Change) -> Blame | None:
                 best = tried
     if best is None or best[0] >= astray_us:
         return None
-    left_us, apart_us, _, late, finger, other = best
+    _, apart_us, _, late, finger, other = best
     first, second = (finger, other) if late else (other, finger)
-    turn = _turn(change, times, first, second, left_us)
-    return Blame(finger, not late, first, second, apart_us, left_us == 0, turn)
-
-
-def _turn(
-    change: Change, times: dict[int, int], first: int, second: int, left_us: int
-) -> Literal["first", "last", "before"]:
-    """Whether `first` before all others, or `second` after all of them, leaves as little as the mending does."""
-    leading = {**times, first: min(times.values()) - 1}
-    if third_note_us(change.from_mask, change.to_mask, leading) <= left_us:
-        return "first"
-    following = {**times, second: max(times.values()) + 1}
-    if third_note_us(change.from_mask, change.to_mask, following) <= left_us:
-        return "last"
-    return "before"
+    up = change.to_note > change.from_note
+    return Blame(finger, not late, first, second, apart_us, "first" if up or len(times) == 2 else "last")
 
 
 def third_note_us(from_mask: int, to_mask: int, times: dict[int, int]) -> int:

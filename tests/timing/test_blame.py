@@ -48,8 +48,7 @@ def test_obeying_the_advice_takes_the_stray_away(from_note, to_note):
         mended = dict(exact)
         mended[blamed.finger] = exact[blamed.first] if blamed.early else exact[blamed.second]
         after = third_note_us(change.from_mask, change.to_mask, mended)
-        assert after < before
-        assert (after == 0) == blamed.mends_all
+        assert after == 0 < before
         assert exact[blamed.first] - exact[blamed.second] == blamed.apart_us >= 0
 
 
