@@ -10,8 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from fingering.notes import HIGH_G
+
 Motion = Literal["lift", "lower"]
-FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble"]
+FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble", "wrong", "restart"]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -26,38 +28,49 @@ class Edge:
 
 @dataclass(frozen=True, slots=True)
 class PlayedNote:
-    """A note as it was meant, from the instant at which the pupil wanted it, and the mask it settles on."""
+    """A note as it was played, from the instant at which the pupil wanted it, and the mask it settles on.
+
+    `place` counts the notes of the tune that it belongs to from 0; None where the pupil plays no tune.
+    """
 
     number: int
     t_us: int
     note: int
     covered_mask: int
+    place: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """Something planted. `change` is the number of the note it leads to, or in which it happens.
 
-    `by_us`, never negative: how early or late (early, late, slow), or how long (slip, false, tremble).
+    `by_us`, never negative: how early or late (early, late, slow), or how long (slip, false, tremble, the wrong note,
+    the pause before a restart). `finger` is None for a wrong note and a restart. In a tune, `place` is where that note
+    is written, `written` the note that stands there where another was played, and `stopped_at` the place of the last
+    note before a restart, which goes on from `place`.
     """
 
     kind: FaultKind
-    finger: int
+    finger: int | None
     from_note: int
     to_note: int
     t_us: int
     by_us: int
     change: int
+    place: int | None = None
+    written: int | None = None
+    stopped_at: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class PlayedGrace:
-    """A high G grace note on the note `on`."""
+    """A grace note on the note `on`."""
 
     t_us: int
     duration_us: int
     on: int
     change: int
+    note: int = HIGH_G
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from fingering.holes import fingers_of
 from fingering.notes import HIGH_G, SOUNDING
 from host.simulated.performance import Edge, Fault, FaultKind, Motion, Performance, PlayedGrace, PlayedNote, Tremble
 from host.simulated.pupil import STANDARD, Pupil, check, troublesome
-from host.simulated.script import Script
+from host.simulated.script import Script, Step
 
 # The share of a hold, on either side of a change, that the change's edges may use.
 ROOM = 0.35
@@ -18,11 +20,31 @@ GRACE_US = (25_000, 45_000)
 SLIP_US = (15_000, 45_000)
 SHORTEST_WITH_EXTRAS_US = 220_000
 CLIP = 3.0
+# One grace note of a tune; less where the note after it is short.
+TUNE_GRACE_US = 28_000
+GRACES_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """A finger that is to go astray in the change to note number `change`.
+
+    early, slow: first or last of the change's fingers, by `by_us`. slip: an idle finger that moves `after_us` after the
+    change's time and comes back `by_us` later or, with `until`, stays away until the change to that note.
+    """
+
+    kind: FaultKind
+    change: int
+    finger: int
+    by_us: int = 0
+    after_us: int = 0
+    until: int | None = None
 
 
 class _Player:
-    def __init__(self, pupil: Pupil, seed: int) -> None:
+    def __init__(self, pupil: Pupil, seed: int, plants: Sequence[Plant]) -> None:
         self.pupil = pupil
+        self.plants = plants
         self.rng = random.Random(f"fingers {seed}")
         self.edges: list[Edge] = []
         self.faults: list[Fault] = []
@@ -35,9 +57,12 @@ class _Player:
     def between(self, bounds: tuple[int, int]) -> int:
         return self.rng.randint(*bounds)
 
-    def settle(self, note: int) -> int:
+    def settle(self, number: int, note: int) -> int:
         """The mask on which the pupil settles for a note."""
         mask = STANDARD[note]
+        for plant in self.plants:
+            if plant.until is not None and plant.change <= number < plant.until:
+                mask ^= 1 << plant.finger
         for wrong in self.pupil.wrong_fingers:
             other = mask ^ 1 << wrong.finger
             if wrong.note == note and SOUNDING[other] == note and self.happens(wrong.chance):
@@ -47,7 +72,7 @@ class _Player:
     def change(self, before: PlayedNote, after: PlayedNote, hold_before_us: int, hold_after_us: int) -> int:
         """Play one change; returns how much longer the note after it must be held because of it."""
         offsets = self._offsets(before, after, round(ROOM * hold_before_us), round(ROOM * hold_after_us))
-        longer_us = self._lag(before, after, offsets)
+        longer_us = self._lag(before, after, offsets) + self._planted(before, after, offsets)
         for finger, offset_us in offsets.items():
             self._edge(after.t_us + offset_us, finger, _motion(before.covered_mask, finger), after)
         if min(hold_before_us, hold_after_us) >= SHORTEST_WITH_EXTRAS_US:
@@ -60,7 +85,7 @@ class _Player:
     def _fault(
         self, kind: FaultKind, finger: int, before: PlayedNote, after: PlayedNote, t_us: int, by_us: int
     ) -> None:
-        self.faults.append(Fault(kind, finger, before.note, after.note, t_us, by_us, after.number))
+        self.faults.append(Fault(kind, finger, before.note, after.note, t_us, by_us, after.number, after.place))
 
     def _offsets(self, before: PlayedNote, after: PlayedNote, back_us: int, on_us: int) -> dict[int, int]:
         """When each moving finger moves, from the change's own time."""
@@ -95,6 +120,48 @@ class _Player:
         self._fault("slow", finger, before, after, after.t_us + offsets[finger], by_us)
         return by_us
 
+    def _planted(self, before: PlayedNote, after: PlayedNote, offsets: dict[int, int]) -> int:
+        """What is planted in this change; returns how much longer the note after it must be held because of it."""
+        longer_us = 0
+        for plant in self.plants:
+            if plant.change != after.number:
+                continue
+            if plant.kind == "early":
+                offsets[plant.finger] = min(t for f, t in offsets.items() if f != plant.finger) - plant.by_us
+            elif plant.kind == "slow":
+                offsets[plant.finger] = max(t for f, t in offsets.items() if f != plant.finger) + plant.by_us
+                longer_us = plant.by_us
+            elif plant.until is None:
+                self._slip(before, after, plant.finger, after.t_us + plant.after_us, plant.by_us)
+                continue
+            self._fault(plant.kind, plant.finger, before, after, after.t_us + offsets[plant.finger], plant.by_us)
+        return longer_us
+
+    def rest(self, before: PlayedNote, after: PlayedNote, rest_us: int) -> None:
+        """Hands off, and on again at the note after."""
+        for mask, t_us in ((before.covered_mask, after.t_us - rest_us), (after.covered_mask, after.t_us)):
+            for finger in fingers_of(mask):
+                sd = min(self.pupil.scatter_us[finger], rest_us / (4 * CLIP))
+                scatter = min(max(self.rng.gauss(0.0, sd), -CLIP * sd), CLIP * sd)
+                self._edge(t_us + round(scatter), finger, "lift" if t_us < after.t_us else "lower", after)
+
+    def graces_before(self, before: PlayedNote, after: PlayedNote, graces: Sequence[int], hold_us: int) -> None:
+        """Play the grace notes of a tune and settle on the note after them, the fingers of each step together."""
+        length_us = round(min(TUNE_GRACE_US, GRACES_SHARE * hold_us / len(graces)))
+        mask, t_us = before.covered_mask, after.t_us
+        for note in graces:
+            if note == SOUNDING[mask]:
+                continue
+            there = _nearest(note, mask, after.covered_mask)
+            self._together(mask, there, t_us, after)
+            self.graces.append(PlayedGrace(t_us, length_us, after.note, after.number, note))
+            mask, t_us = there, t_us + length_us
+        self._together(mask, after.covered_mask, t_us, after)
+
+    def _together(self, from_mask: int, to_mask: int, t_us: int, after: PlayedNote) -> None:
+        for finger in fingers_of(from_mask ^ to_mask):
+            self._edge(t_us, finger, _motion(from_mask, finger), after)
+
     def _extras(self, before: PlayedNote, after: PlayedNote) -> None:
         idle = [f for f in range(8) if not (before.covered_mask ^ after.covered_mask) >> f & 1]
         grace_bit = 1 << GRACE_FINGER
@@ -112,17 +179,20 @@ class _Player:
             idle.remove(GRACE_FINGER)
         if idle and self.happens(self.pupil.slips):
             finger, start_us, by_us = self.rng.choice(idle), self.between((-20_000, 25_000)), self.between(SLIP_US)
-            start_us += after.t_us
-            away = _motion(before.covered_mask, finger)
-            self._edge(start_us, finger, away, after)
-            self._edge(start_us + by_us, finger, "lower" if away == "lift" else "lift", after)
-            self._fault("slip", finger, before, after, start_us, by_us)
+            self._slip(before, after, finger, after.t_us + start_us, by_us)
+
+    def _slip(self, before: PlayedNote, after: PlayedNote, finger: int, start_us: int, by_us: int) -> None:
+        away = _motion(before.covered_mask, finger)
+        self._edge(start_us, finger, away, after)
+        self._edge(start_us + by_us, finger, "lower" if away == "lift" else "lift", after)
+        self._fault("slip", finger, before, after, start_us, by_us)
 
     def hold(self, before: PlayedNote, note: PlayedNote, end_us: int) -> None:
         """What may happen while a note is held."""
         hold_us = end_us - note.t_us
         for finger in fingers_of(note.covered_mask ^ STANDARD[note.note]):
-            self._fault("false", finger, before, note, note.t_us, hold_us)
+            if not any(p.until is not None and p.finger == finger for p in self.plants):
+                self._fault("false", finger, before, note, note.t_us, hold_us)
         covered = fingers_of(note.covered_mask)
         if covered and self.happens(self.pupil.trembles):
             start_us, length_us = note.t_us + round(0.55 * hold_us), round(0.1 * hold_us)
@@ -144,19 +214,39 @@ def _careful(before: PlayedNote, after: PlayedNote) -> tuple[int | None, int | N
     return None, (lowers[0] if lowers else None)
 
 
-def perform(pupil: Pupil, script: Script, seed: int) -> Performance:
-    """Play a script of at least one step, no note twice in a row; ValueError for a script or pupil it cannot play."""
+def _nearest(note: int, from_mask: int, to_mask: int) -> int:
+    """The mask that sounds a note with the fewest moves from one mask and on to another: how grace notes are played."""
+    masks = [mask for mask in range(1, 256) if SOUNDING[mask] == note]
+    return min(masks, key=lambda mask: ((mask ^ from_mask).bit_count(), (mask ^ to_mask).bit_count()))
+
+
+def _run_together(before: Step, after: Step) -> bool:
+    return before.note == after.note and not after.rest_us and all(grace == after.note for grace in after.graces)
+
+
+def perform(pupil: Pupil, script: Script, seed: int, plants: Sequence[Plant] = ()) -> Performance:
+    """Play a script of at least one step; ValueError for a script or pupil it cannot play.
+
+    A note may come twice in a row only with a grace note or a rest between.
+    """
     check(pupil)
-    if not script or any(a.note == b.note for a, b in pairwise(script)):
+    if not script or any(_run_together(a, b) for a, b in pairwise(script)):
         raise ValueError("expected a script of at least one note that repeats none at once")
-    player = _Player(pupil, seed)
-    notes = [PlayedNote(0, 0, script[0].note, player.settle(script[0].note))]
+    player = _Player(pupil, seed, plants)
+    notes = [PlayedNote(0, 0, script[0].note, player.settle(0, script[0].note), script[0].place)]
     t_us = script[0].hold_us
     for number, (step_before, step) in enumerate(pairwise(script), start=1):
         before = notes[-1]
-        after = PlayedNote(number, t_us, step.note, player.settle(step.note))
         player.hold(notes[-2] if number > 1 else before, before, t_us)
-        longer_us = player.change(before, after, step_before.hold_us, step.hold_us)
+        t_us += step.rest_us
+        after = PlayedNote(number, t_us, step.note, player.settle(number, step.note), step.place)
+        longer_us = 0
+        if step.rest_us:
+            player.rest(before, after, step.rest_us)
+        elif step.graces:
+            player.graces_before(before, after, step.graces, step.hold_us)
+        else:
+            longer_us = player.change(before, after, step_before.hold_us, step.hold_us)
         notes.append(after)
         t_us += step.hold_us + longer_us
     player.hold(notes[-2] if len(notes) > 1 else notes[0], notes[-1], t_us)

@@ -14,10 +14,16 @@ FIRST_HOLD_US = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One note (0 to 8) and how long the pupil means to hold it."""
+    """One note (0 to 8) and how long the pupil means to hold it.
+
+    `graces` are played before it, after the hands were off for `rest_us`. `place` is where in a tune it is written.
+    """
 
     note: int
     hold_us: int
+    graces: tuple[int, ...] = ()
+    rest_us: int = 0
+    place: int | None = None
 
 
 Script = tuple[Step, ...]

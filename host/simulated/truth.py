@@ -12,12 +12,17 @@ The first line is the header:
 the true clock: where that frame was received, a time t of the analysis is t + `first_stamp_us` here. Then, in order of
 time:
 
-    {"note":  {"number", "note", "holes", "t_us"}}         what was meant, from when, and the mask for it
+    {"note":  {"number", "note", "holes", "t_us"}}         what was played, from when, and the mask for it
     {"edge":  {"t_us", "finger", "motion", "change"}}      `change` is the number of the note that it leads to
-    {"grace": {"t_us", "duration_us", "on", "change"}}     a high G grace note; its edges are there too
+    {"grace": {"t_us", "duration_us", "on", "change"}}     a high G grace note (others add "note"); its edges are there
     {"fault": {"kind", "finger", "from", "to", "t_us", "by_us", "change"}}
 
 Kinds of fault and their `by_us`: early, late, slow (by how much), slip, false, tremble (for how long). Scatter is none.
+Where a tune is played, a note has "place", the place in the tune that it belongs to, counted from 0 with repeats
+written out, and so has a fault. Then there are two kinds more, whose finger is null:
+
+    wrong     note number `change` was to be "written", but "to" was played, for `by_us`
+    restart   the pupil stopped after the note at "stopped_at", paused for `by_us`, and went on from "place"
 """
 
 from __future__ import annotations
@@ -29,7 +34,7 @@ from pathlib import Path
 from typing import Any
 
 from fingering.holes import FINGERS, from_text, to_text
-from fingering.notes import NOTES, note_index
+from fingering.notes import HIGH_G, NOTES, note_index
 from host.simulated.chanter import Setup
 from host.simulated.performance import Edge, Fault, Performance, PlayedGrace, PlayedNote
 
@@ -66,7 +71,8 @@ def truth_lines(performance: Performance, setup: Setup) -> Iterator[str]:
 
 
 def _note(note: PlayedNote) -> tuple[int, dict[str, Any]]:
-    body = {"number": note.number, "note": NOTES[note.note], "holes": to_text(note.covered_mask), "t_us": note.t_us}
+    body: dict[str, Any] = {"number": note.number, "note": NOTES[note.note], "holes": to_text(note.covered_mask)}
+    body |= {"t_us": note.t_us} | _given(place=note.place)
     return note.t_us, {"note": body}
 
 
@@ -76,21 +82,27 @@ def _edge(edge: Edge) -> tuple[int, dict[str, Any]]:
 
 
 def _grace(grace: PlayedGrace) -> tuple[int, dict[str, Any]]:
-    body = {"t_us": grace.t_us, "duration_us": grace.duration_us, "on": NOTES[grace.on], "change": grace.change}
+    body: dict[str, Any] = {"t_us": grace.t_us, "duration_us": grace.duration_us, "on": NOTES[grace.on]}
+    body |= {"change": grace.change} | _given(note=None if grace.note == HIGH_G else NOTES[grace.note])
     return grace.t_us, {"grace": body}
 
 
 def _fault(fault: Fault) -> tuple[int, dict[str, Any]]:
     body = {
         "kind": fault.kind,
-        "finger": FINGERS[fault.finger],
+        "finger": None if fault.finger is None else FINGERS[fault.finger],
         "from": NOTES[fault.from_note],
         "to": NOTES[fault.to_note],
         "t_us": fault.t_us,
         "by_us": fault.by_us,
         "change": fault.change,
     }
-    return fault.t_us, {"fault": body}
+    written = None if fault.written is None else NOTES[fault.written]
+    return fault.t_us, {"fault": body | _given(place=fault.place, written=written, stopped_at=fault.stopped_at)}
+
+
+def _given(**values: Any) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
 
 
 def write_truth(path: Path, performance: Performance, setup: Setup) -> None:
@@ -115,24 +127,32 @@ def read_truth(path: Path) -> Truth:
         start_mask=from_text(header["start_holes"]),
         edges=tuple(Edge(e["t_us"], FINGERS.index(e["finger"]), e["motion"], e["change"]) for e in found["edge"]),
         notes=tuple(
-            PlayedNote(n["number"], n["t_us"], note_index(n["note"]), from_text(n["holes"])) for n in found["note"]
+            PlayedNote(n["number"], n["t_us"], note_index(n["note"]), from_text(n["holes"]), n.get("place"))
+            for n in found["note"]
         ),
-        faults=tuple(
-            Fault(
-                f["kind"],
-                FINGERS.index(f["finger"]),
-                note_index(f["from"]),
-                note_index(f["to"]),
-                f["t_us"],
-                f["by_us"],
-                f["change"],
-            )
-            for f in found["fault"]
-        ),
+        faults=tuple(_read_fault(fault) for fault in found["fault"]),
         graces=tuple(
-            PlayedGrace(g["t_us"], g["duration_us"], note_index(g["on"]), g["change"]) for g in found["grace"]
+            PlayedGrace(
+                g["t_us"], g["duration_us"], note_index(g["on"]), g["change"], note_index(g.get("note", "high G"))
+            )
+            for g in found["grace"]
         ),
         trembles=(),
         end_us=header["end_us"],
     )
     return Truth(performance, header["scan_us"], header["zero_ticks32"], header["first_stamp_us"])
+
+
+def _read_fault(body: dict[str, Any]) -> Fault:
+    return Fault(
+        body["kind"],
+        None if body["finger"] is None else FINGERS.index(body["finger"]),
+        note_index(body["from"]),
+        note_index(body["to"]),
+        body["t_us"],
+        body["by_us"],
+        body["change"],
+        body.get("place"),
+        note_index(body["written"]) if "written" in body else None,
+        body.get("stopped_at"),
+    )
