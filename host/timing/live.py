@@ -173,8 +173,8 @@ class LiveAnalysis:
         self._tell_changes(self._changes(part))
         for ornament in part.ornaments:
             self.tell(Told(ornament))
-        self._told.clear()
         self._place = after
+        self._told = {number: change for number, change in self._told.items() if number >= after.changes}
 
     def _changes(self, part: Part) -> list[Change]:
         edge_us, covered = self._edges(self._place.edge, self._now_us)

@@ -147,6 +147,8 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, ahead):
         live.doubt(Doubt(*doubt, "lost", 1))
     live.close(end_us)
     assert told(live.analysis()) == told(batch)
+    once = [item for item in said if hasattr(item.result, "number") and not item.again]
+    assert sorted(item.result.number for item in once) == list(range(len(batch.changes)))
     last = {item.result.number: item.result for item in said if hasattr(item.result, "number")}
     assert [last[n] for n in sorted(last)] == list(batch.changes)
 

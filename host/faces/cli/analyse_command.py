@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from host.faces.cli import options
+from host.faces.cli.problem import Problem
+from host.faces.cli.written import tune_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from host.music.tune import Tune
     from host.store.intake import Loaded
     from host.timing.analysis import Analysis
 
@@ -32,6 +35,10 @@ def analyse(
     form: Annotated[
         Format, typer.Option("--format", help="Words, one JSON object, or a CSV row for each change.")
     ] = Format.text,
+    expect: Annotated[
+        str | None,
+        typer.Option("--expect", metavar="TUNE.abc|RUNG", help="Compare with what was to be played: a tune or a rung."),
+    ] = None,
     skew_us: options.SkewUs = None,
     steady_us: options.SteadyUs = 40_000,
     heard_us: options.HeardUs = 10_000,
@@ -42,18 +49,40 @@ def analyse(
     """Tell of each change which finger led, by how much, and what sounded in between."""
     settings = options.settings_from(steady_us, heard_us, loose_us)
     loaded, analysis = options.analysed(file, options.table_from(table, alternates), settings, skew_us)
+    tune = None if expect is None else tune_of(expect)
     if form is Format.json:
         import json
 
-        from host.timing.published import as_dict
-
-        typer.echo(json.dumps(as_dict(analysis, loaded.kind, str(file))))
+        typer.echo(json.dumps(json_object(loaded, analysis, tune)))
     elif form is Format.csv:
         for row in csv_rows(analysis):
             typer.echo(row)
     else:
-        for line in text_lines(loaded, analysis):
+        for line in text_lines(loaded, analysis, tune):
             typer.echo(line)
+
+
+def json_object(loaded: Loaded, analysis: Analysis, tune: Tune | None) -> dict[str, Any]:
+    """The published object; with a tune to compare with, `expected` and what was `wanted` of each change."""
+    from host.timing.published import as_dict
+
+    found = as_dict(analysis, loaded.kind, str(loaded.path))
+    if tune is not None:
+        found["expected"], wanted = compared(analysis, tune)
+        for change, pair in zip(found["changes"], wanted, strict=True):
+            change["wanted"] = pair
+    return found
+
+
+def compared(analysis: Analysis, tune: Tune) -> tuple[dict[str, Any], list[dict[str, str] | None]]:
+    """Playing held against a tune; raises Problem for one without notes."""
+    from host.music.compare import expected_json
+    from host.music.expectation import ExpectationError
+
+    try:
+        return expected_json(analysis, tune)
+    except ExpectationError as error:
+        raise Problem(str(error)) from None
 
 
 CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
@@ -82,7 +111,7 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
         yield ",".join(map(str, cells))
 
 
-def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
+def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> Iterator[str]:
     """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
     from host.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
     from host.timing.summary import summarise
@@ -93,6 +122,12 @@ def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
     yield work_on_first(summarise([analysis]))
     yield timing_sentence(analysis.timing)
     yield intake_sentence(analysis)
+    if tune is not None:
+        expected, _ = compared(analysis, tune)
+        yield ""
+        yield f"Held against {expected['name']}, {expected['right']} of {expected['played']} notes were as written:"
+        for sentence in expected["words"]:
+            yield f"  {sentence}"
     told = [change for change in changes if change.verdict != "clean" or change.loose or change.slips]
     if told:
         yield ""
