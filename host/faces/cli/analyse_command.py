@@ -35,10 +35,7 @@ def analyse(
     form: Annotated[
         Format, typer.Option("--format", help="Words, one JSON object, or a CSV row for each change.")
     ] = Format.text,
-    expect: Annotated[
-        str | None,
-        typer.Option("--expect", metavar="TUNE.abc|RUNG", help="Compare with what was to be played: a tune or a rung."),
-    ] = None,
+    expect: options.Expect = None,
     skew_us: options.SkewUs = None,
     steady_us: options.SteadyUs = 40_000,
     heard_us: options.HeardUs = 10_000,

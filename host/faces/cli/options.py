@@ -28,6 +28,10 @@ SkewUs = Annotated[
         help="How far apart the sensors may fire, in microseconds, where it has been measured.",
     ),
 ]
+Expect = Annotated[
+    str | None,
+    typer.Option("--expect", metavar="TUNE.abc|RUNG", help="Compare with what was to be played: a tune or a rung."),
+]
 SteadyUs = Annotated[
     int, typer.Option("--steady-us", min=1, max=10_000_000, help="A note shorter than this is not held.")
 ]

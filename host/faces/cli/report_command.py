@@ -9,11 +9,13 @@ import click
 import typer
 
 from host.faces.cli import options
+from host.faces.cli.written import tune_of
 
 
 def report(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="One or more files of playing.")],
     output: Annotated[Path, typer.Option("--output", "-o", help="The page to write.")] = Path("report.html"),
+    expect: options.Expect = None,
     skew_us: options.SkewUs = None,
     steady_us: options.SteadyUs = 40_000,
     heard_us: options.HeardUs = 10_000,
@@ -27,12 +29,13 @@ def report(
 
     if any(output.exists() and file.exists() and output.samefile(file) for file in files):
         raise Problem(f"the page would be written over the playing in {output}; name another file with -o")
+    tune = None if expect is None else tune_of(expect)
     chart = options.table_from(table, alternates)
     settings = options.settings_from(steady_us, heard_us, loose_us)
     analyses = [(file, options.analysed(file, chart, settings, skew_us)[1]) for file in files]
     try:
         with options.working(f"writing {output}"):
-            write_report(analyses, output)
+            write_report(analyses, output, tune)
     except OSError as error:
         raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
     typer.echo(f"{click.format_filename(output)}: open it in a browser, or print it.")

@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 from fingering.holes import FINGERS
 from fingering.notes import ABC_LETTERS, NOTES
 from host.faces import words
+from host.faces.report.against import KEY, against
 from host.faces.strip import strip_svg
 from host.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
 
 if TYPE_CHECKING:
+    from host.music.tune import Tune
     from host.timing.analysis import Analysis
 
 # Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
@@ -32,15 +34,15 @@ class Played:
     analysis: Analysis
 
 
-def write_report(files: list[tuple[Path, Analysis]], page: Path) -> None:
-    """Write the page, dated today; OSError where it cannot be written."""
+def write_report(files: list[tuple[Path, Analysis]], page: Path, tune: Tune | None = None) -> None:
+    """Write the page, dated today; OSError where it cannot be written. A tune is what was to be played."""
     # A name that is no UTF-8 cannot be written as it stands.
     played = [Played(os.fsencode(path.name).decode(errors="replace"), analysis) for path, analysis in files]
-    page.write_text(render(played, date.today()), encoding="utf-8")
+    page.write_text(render(played, date.today(), tune), encoding="utf-8")
 
 
-def render(played: list[Played], made_on: date) -> str:
-    """The page as HTML. All text is escaped but for the strips, which are made here."""
+def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str:
+    """The page as HTML. All text is escaped but for the strips and the staff, which are made here."""
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
     summary = summarise(each.analysis for each in played)
@@ -64,6 +66,8 @@ def render(played: list[Played], made_on: date) -> str:
         grid=_grid(summary),
         changes=[_change(played, summary, each) for each in _in_order(summary)],
         open=OPEN,
+        against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
+        against_key=KEY,
         passing=_passing(played),
         loose=_moments(played, lambda c: c.verdict in ("clean", "stray") and bool(c.loose or c.slips)),
         beside_graces=_moments(played, lambda c: c.verdict == "stray" and c.loose is None and not c.slips),
