@@ -1,0 +1,179 @@
+"""One rung of the ladder: what it trains, in which order its fingers move, its music, how it is passed.
+
+A rung trains a row of notes, there and back; most train one pair. The two directions of a change are separate things to
+learn: each has its own order of fingers and its own count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from fingering.holes import FINGERS, TOP_HAND
+from fingering.moves import SCATTER_US, difficulty, move
+from fingering.notes import NOTES
+from fingering.rung_music import mixable, rung_abc
+
+Group = Literal["one note", "one hand", "both hands", "crossing"]
+GROUPS: tuple[Group, ...] = ("one note", "one hand", "both hands", "crossing")
+
+# Days of ordinary practice, as wide as teachers' answers are: common practice, no source.
+DAYS_SOURCE = "common practice, no source"
+CROSSING_IS_HARD = 10.0  # difficulty; our own choice
+MOST_MIXED = 3
+
+PASSED = (
+    "Ten clean changes in a row each way, none of them loose: first without a beat, then with one. "
+    "Uncertain ones do not count. Then the same again on another day."
+)
+PASSED_ONE_NOTE = (
+    "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "
+    "while you count to four: first without a beat, then with one. Uncertain ones do not count. "
+    "Then the same again on another day."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One rung. `key` is its name for machines, `notes` the row of notes (0 to 8) that it goes through and back.
+
+    `difficulty` is that of its hardest change. `mixes` are the keys of rungs below that its music mixes in. `days` is
+    the typical time to learn, from and to. `own` tells that a teacher's file wrote the music.
+    """
+
+    key: str
+    name: str
+    notes: tuple[int, ...]
+    group: Group
+    difficulty: float
+    trains: str
+    mixes: tuple[str, ...]
+    abc: str
+    days: tuple[int, int]
+    passed: str
+    own: bool = False
+
+    @property
+    def out(self) -> tuple[tuple[int, int], ...]:
+        """Its changes on the way out, as (from, to); none for a note alone."""
+        return tuple(pairwise(self.notes))
+
+    @property
+    def back(self) -> tuple[tuple[int, int], ...]:
+        """Its changes on the way back."""
+        return tuple(pairwise(self.notes[::-1]))
+
+
+def make_rung(
+    notes: Sequence[int],
+    below: Sequence[Rung],
+    scatter_us: int = SCATTER_US,
+    *,
+    key: str | None = None,
+    name: str | None = None,
+    trains: str | None = None,
+    mix: Sequence[str] | None = None,
+    abc: str | None = None,
+    days: tuple[int, int] | None = None,
+) -> Rung:
+    """A rung on top of those `below`; whatever is not given is derived from its notes.
+
+    Without `mix`, up to three rungs below that share an end note are mixed in: the latest at either end, and the
+    earliest, to rest on; where none shares one, the latest. Neighbouring notes must differ.
+    """
+    row = tuple(notes)
+    name = name or rung_name(row)
+    mixed = _mixed(row, below) if mix is None else [rung for wanted in mix for rung in below if rung.key == wanted]
+    group = group_of(row)
+    hardest = max((difficulty(a, b, scatter_us) for a, b in pairwise(row)), default=0.0)
+    return Rung(
+        key or rung_key(row),
+        name,
+        row,
+        group,
+        hardest,
+        trains or _trains(row),
+        tuple(rung.key for rung in mixed),
+        abc or rung_abc(row, [rung.notes for rung in mixed], len(below) + 1, name),
+        days or _days(row, group, hardest),
+        PASSED if len(row) > 1 else PASSED_ONE_NOTE.format(note=NOTES[row[0]]),
+        abc is not None,
+    )
+
+
+def rung_key(notes: Sequence[int]) -> str:
+    """The key that a row of notes has unless it is given another: `low-a-e`."""
+    return "-".join(NOTES[note].replace(" ", "-").lower() for note in notes)
+
+
+def rung_name(notes: Sequence[int]) -> str:
+    """The name that a row of notes has unless it is given another: `low A and E`."""
+    names = [NOTES[note] for note in notes]
+    return f"{names[0]} alone" if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def group_of(notes: Sequence[int]) -> Group:
+    """Which part of the ladder a row of notes belongs to: that of its hardest kind of change."""
+    return max((_group(a, b) for a, b in pairwise(notes)), key=GROUPS.index, default="one note")
+
+
+def _group(from_note: int, to_note: int) -> Group:
+    change = move(from_note, to_note)
+    if change.way == "crossing":
+        return "crossing"
+    hands = {bool(1 << finger & TOP_HAND) for finger in change.fingers}
+    return "one hand" if len(hands) == 1 else "both hands"
+
+
+def _mixed(notes: tuple[int, ...], below: Sequence[Rung]) -> list[Rung]:
+    """The rungs below to mix in, latest first, then the earliest."""
+    known = [rung for rung in below if rung.notes != notes]
+    start = [rung for rung in known if mixable(notes, rung.notes, notes[0])]
+    turn = [rung for rung in known if mixable(notes, rung.notes, notes[-1])]
+    rows = [rung for rung in known if len(rung.notes) > 1]
+    restful = [rung for rung in rows if rung in start or rung in turn]
+    chosen = [*start[-1:], *turn[-1:], *restful[:1]] or rows[-1:]
+    return list(dict.fromkeys(chosen))[:MOST_MIXED]
+
+
+def _trains(notes: tuple[int, ...]) -> str:
+    if len(notes) == 1:
+        return f"{NOTES[notes[0]]} alone, held, with every hole that it covers sealed."
+    if len(notes) > 2:
+        return f"{', '.join(NOTES[note] for note in notes)}, and back the same way."
+    change = move(notes[0], notes[1])
+    way = f"{NOTES[notes[0]]} to {NOTES[notes[1]]}, and back"
+    if len(change.fingers) == 1:
+        return f"{way}: the {FINGERS[change.fingers[0]]} alone."
+    count = ("two", "three", "four", "five", "six", "seven", "eight")[len(change.fingers) - 2]
+    hands = {
+        "one hand": f"{count} fingers of one hand, all the same way",
+        "both hands": f"{count} fingers of both hands, all the same way",
+        "crossing": f"{count} fingers, some down while others come up",
+    }
+    return f"{way}: {hands[group_of(notes)]}."
+
+
+def _days(notes: tuple[int, ...], group: Group, hardest: float) -> tuple[int, int]:
+    if group == "one note" or (len(notes) == 2 and len(move(notes[0], notes[1]).fingers) == 1):
+        return 1, 7
+    if group == "one hand":
+        return 3, 21
+    if group == "both hands" or hardest < CROSSING_IS_HARD:
+        return 7, 42
+    return 14, 90
+
+
+def days_text(days: tuple[int, int]) -> str:
+    """A stretch of days in words: `3 days to 3 weeks`."""
+    return f"{_span(days[0])} to {_span(days[1])}"
+
+
+def _span(days: int) -> str:
+    if days >= 60:
+        return f"{round(days / 30)} months"
+    if days >= 7 and days % 7 == 0:
+        return "1 week" if days == 7 else f"{days // 7} weeks"
+    return "1 day" if days == 1 else f"{days} days"
