@@ -140,7 +140,7 @@ def _mixed(notes: tuple[int, ...], below: Sequence[Rung]) -> list[Rung]:
 
 def _trains(notes: tuple[int, ...]) -> str:
     if len(notes) == 1:
-        return f"{NOTES[notes[0]]} alone, held, with every hole that it covers sealed."
+        return f"{NOTES[notes[0]]}, held, with every hole that it covers sealed."
     if len(notes) > 2:
         return f"{', '.join(NOTES[note] for note in notes)}, and back the same way."
     change = move(notes[0], notes[1])
