@@ -11,11 +11,14 @@ from host.faces.cli.analyse_command import analyse
 from host.faces.cli.demo_command import demo
 from host.faces.cli.devices_command import devices
 from host.faces.cli.fingering_command import fingering
+from host.faces.cli.heard_command import heard
+from host.faces.cli.ladder_command import ladder
 from host.faces.cli.live_command import live
 from host.faces.cli.moves_command import moves
 from host.faces.cli.problem import Problem
 from host.faces.cli.record_command import record
 from host.faces.cli.report_command import report
+from host.faces.cli.sheet_command import sheet
 from host.faces.cli.simulate_command import simulate
 
 app = typer.Typer(
@@ -26,7 +29,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (devices, simulate, record, live, analyse, report, moves, fingering, demo):
+for command in (devices, simulate, record, live, analyse, report, moves, fingering, heard, ladder, sheet, demo):
     app.command()(command)
 
 
