@@ -46,8 +46,9 @@ def places(key: str) -> dict[str, int]:
 def find_rung(rungs: Sequence[Rung], text: str) -> Rung:
     """A rung by its key, its name or its number from the bottom; ValueError says what was expected."""
     wanted = "-".join(text.lower().replace("-", " ").split())
-    if wanted.isascii() and wanted.isdigit() and len(wanted) <= 4 and 0 < int(wanted) <= len(rungs):
-        return rungs[int(wanted) - 1]
+    number = text.strip()
+    if number.isascii() and number.isdigit() and len(number) <= 4 and 0 < int(number) <= len(rungs):
+        return rungs[int(number) - 1]
     for rung in rungs:
         if wanted in (rung.key.lower(), "-".join(rung.name.lower().replace("-", " ").split())):
             return rung

@@ -23,7 +23,7 @@ def card_page() -> str:
             if move.from_note == from_note and move.possible_strays
         ]
         blocks.append(
-            f"<section><h2>From {escape(name)}</h2><table><thead><tr><th>to</th><th>you hear</th>"
+            f"<section><h2>From {escape(name)}</h2><table><thead><tr><th>from {escape(name)} to</th><th>you hear</th>"
             f"<th>what went too early</th></tr></thead>{''.join(rows)}</table></section>"
         )
     return _PAGE.replace("BLOCKS", "\n".join(blocks))
@@ -66,9 +66,9 @@ section { margin: 0 0 .8em }
 h2, thead { break-after: avoid } tbody { break-inside: avoid }
 table { border-collapse: collapse; width: 100% }
 th, td { text-align: left; vertical-align: top; padding: .06em .5em .06em 0; font-weight: normal }
-thead th { font-style: italic; border-bottom: 1px solid #000 }
-tbody th { font-weight: bold; white-space: nowrap; width: 4.2em }
-td:nth-last-child(2) { white-space: nowrap; width: 4.4em }
+thead th { font-style: italic; border-bottom: 1px solid #000; white-space: nowrap }
+tbody th { font-weight: bold; white-space: nowrap; width: 7.2em }
+td:nth-last-child(2) { white-space: nowrap; width: 4.8em }
 tbody { border-bottom: 1px solid #999 }
 @media print {
   body { font-size: 7.6pt; line-height: 1.2; margin: 0; padding: 0; max-width: none }

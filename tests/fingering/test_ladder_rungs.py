@@ -1,0 +1,235 @@
+"""The ladder: the order of rungs, the order of fingers tried out in simulation, the music against its own ABC."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fingering.holes import FINGERS, to_text
+from fingering.ladder import LEVELS, find_rung, ladder, places
+from fingering.moves import move
+from fingering.notes import NOTES
+from fingering.orders import advice, order
+from fingering.rungs import days_text, make_rung
+from fingering.table import standard_table
+from fingering.tunes import easy_tunes
+from host.music.abc import parse_abc
+
+STANDARD = standard_table().standard
+LADDERS = {level: ladder(scatter_us) for level, scatter_us in LEVELS.items()}
+PAIRS = list(itertools.permutations(range(9), 2))
+
+
+def sounds(text):
+    # The rule said again: the topmost open hole names the note.
+    names = ("high A", "high G", "F", "E", "D", "C", "B", "low A")
+    return names[text.index("o")] if "o" in text else "low G"
+
+
+def strays_of(a, b, times):
+    """What sounds besides the two notes where each finger moves at its time, on the written masks."""
+    letters, end = list(to_text(STANDARD[a])), to_text(STANDARD[b])
+    heard = set()
+    for finger in sorted(times, key=times.__getitem__):
+        letters[finger] = end[finger]
+        heard.add(sounds("".join(letters)))
+    return heard - {NOTES[a], NOTES[b]}
+
+
+def stretches(tune):
+    """The notes as played, cut at rests."""
+    found = [[]]
+    for bar in tune.bar_order():
+        for note in tune.bars[bar].notes:
+            if note.note is None:
+                found.append([])
+            else:
+                found[-1].append(note.note)
+    return [stretch for stretch in found if stretch]
+
+
+def changes_of(abc):
+    (tune,), warnings = parse_abc(abc)
+    assert not warnings
+    return [pair for stretch in stretches(tune) for pair in itertools.pairwise(stretch)]
+
+
+def the_changes(rung):
+    return {*rung.out, *rung.back}
+
+
+# --- the order of rungs ---
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_low_g_then_each_pair_once_by_group_and_growing_difficulty(level):
+    rungs = LADDERS[level]
+    assert rungs[0].notes == (0,)
+    assert sorted(rung.notes for rung in rungs[1:]) == list(itertools.combinations(range(9), 2))
+    groups = [rung.group for rung in rungs]
+    assert [name for name, _ in itertools.groupby(groups)] == ["one note", "one hand", "both hands", "crossing"]
+    for _, group in itertools.groupby(rungs, lambda rung: rung.group):
+        hard = [rung.difficulty for rung in group]
+        assert all(a <= b + 1e-9 for a, b in itertools.pairwise(hard))
+
+
+def test_the_groups_are_what_the_chart_says():
+    for rung in LADDERS["usual"][1:]:
+        before, after = (to_text(STANDARD[note]) for note in rung.notes)
+        moving = [i for i in range(8) if before[i] != after[i]]
+        crossing = len({before[i] for i in moving}) == 2
+        hands = len({i < 4 for i in moving})
+        assert rung.group == ("crossing" if crossing else "one hand" if hands == 1 else "both hands")
+
+
+def test_every_rung_has_both_directions():
+    for rung in LADDERS["usual"][1:]:
+        assert rung.out == (rung.notes,)
+        assert rung.back == (rung.notes[::-1],)
+
+
+def test_the_order_changes_with_the_scatter_and_low_rungs_stay():
+    keys = {level: [rung.key for rung in rungs] for level, rungs in LADDERS.items()}
+    assert keys["calm"] != keys["usual"] != keys["shaky"]
+    assert keys["calm"][:18] == keys["usual"][:18] == keys["shaky"][:18]
+    for key in keys["usual"]:
+        assert places(key) == {level: keys[level].index(key) + 1 for level in LEVELS}
+
+
+def test_trouble_spots_of_teachers_stand_high():
+    # Common practice, no source: teachers' pages name D-E, C-E, low A-C and B-C, E-high G, low G-B.
+    rungs = LADDERS["usual"]
+    place = {rung.key: number for number, rung in enumerate(rungs)}
+    single = [place[rung.key] for rung in rungs[1:] if len(move(*rung.notes).fingers) == 1]
+    spots = ["d-e", "c-e", "low-a-c", "b-c", "e-high-g", "low-g-b"]
+    assert all(place[key] > max(single) for key in spots)
+    assert all(place[key] > statistics.median(place.values()) for key in spots[:4])
+
+
+# --- the order of fingers ---
+
+
+@given(st.sampled_from(PAIRS), st.data())
+def test_the_order_obeyed_sounds_no_third_note(pair, data):
+    groups = order(*pair)
+    assert sorted(itertools.chain(*groups)) == list(move(*pair).fingers)
+    gaps = st.floats(0, 1, exclude_max=True)
+    times = {finger: stage + data.draw(gaps) for stage, group in enumerate(groups) for finger in group}
+    assert strays_of(*pair, times) == set()
+
+
+@given(st.sampled_from([pair for pair in PAIRS if move(*pair).before]), st.data())
+def test_the_order_broken_sounds_one(pair, data):
+    first, then = data.draw(st.sampled_from(move(*pair).before))
+    order_ = data.draw(st.permutations(move(*pair).fingers))
+    times = {finger: float(place) for place, finger in enumerate(order_)}
+    if times[first] < times[then]:
+        times[first], times[then] = times[then], times[first]
+    assert strays_of(*pair, times)
+
+
+@given(st.sampled_from(PAIRS), st.data())
+def test_a_line_of_advice_obeyed_sounds_no_third_note(pair, data):
+    # Read from the words alone: who is named first, who next; the free ones whenever.
+    text = advice(*pair).lower().replace("may go at any time", "")
+    order_, _, free = text.rstrip(".").partition(";")
+    stages = order_.split(" first, then ")
+    times = {}
+    for stage, part in enumerate(stages):
+        times |= {finger: stage + data.draw(st.floats(0, 0.9)) for finger in named(part)}
+    times |= {finger: data.draw(st.floats(-1, 3)) for finger in named(free)}
+    if len(stages) > 1:
+        assert set(times) == set(move(*pair).fingers)
+    assert strays_of(*pair, {finger: times.get(finger, 0.5) for finger in move(*pair).fingers}) == set()
+
+
+def named(text):
+    """The fingers in a text such as `the top middle, top ring and thumb`."""
+    return [number for number, finger in enumerate(FINGERS) if finger in text]
+
+
+def test_what_teachers_say_of_the_way_out_and_back():
+    # Common practice, no source: up to B the ring finger first, back the little finger; up, the top hand opens first.
+    assert advice(0, 2) == "Lift the bottom ring first, then lift the bottom little."
+    assert advice(2, 0) == "Put down the bottom little first, then put down the bottom ring."
+    assert advice(4, 5).startswith("Lift the top ring first, then put down the bottom index; ")
+    assert advice(5, 4).startswith("Lift the bottom index first, then put down the top ring; ")
+    assert advice(1, 5) == "Only the top ring lifts; keep the others still."
+    assert "no other note can sound" in advice(2, 3)
+
+
+# --- the music ---
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_the_music_trains_the_rung_both_ways_and_mixes_in_what_is_below(level):
+    below = {}
+    for rung in LADDERS[level]:
+        found = changes_of(rung.abc)
+        mixed = [below[key] for key in rung.mixes]
+        assert set(found) <= the_changes(rung).union(*(the_changes(other) for other in mixed))
+        for change in the_changes(rung):
+            assert found.count(change) >= 10
+        for other in mixed:
+            if len(other.notes) > 1:
+                assert set(found) & the_changes(other)
+        assert bool(mixed) == (rung.key != "low-g")
+        below[rung.key] = rung
+
+
+@pytest.mark.parametrize("abc", [*(rung.abc for rung in LADDERS["usual"]), *(tune.abc for tune in easy_tunes())])
+def test_music_is_easy(abc):
+    (tune,), warnings = parse_abc(abc)
+    assert not warnings
+    assert tune.key == "HP"
+    assert all(bar.length * tune.meter[1] == tune.meter[0] for bar in tune.bars)
+    notes = [note for bar in tune.bars for note in bar.notes]
+    assert not any(note.graces or note.tie or note.tuplet for note in notes)
+    # A note twice in a row needs a grace note between.
+    assert all(a != b for stretch in stretches(tune) for a, b in itertools.pairwise(stretch))
+
+
+def test_each_tune_names_the_rung_that_makes_it_playable():
+    rungs = LADDERS["usual"]
+    assert 5 <= len(easy_tunes()) <= 8
+    for tune in easy_tunes():
+        used = set(changes_of(tune.abc))
+        needed = max(number for number, rung in enumerate(rungs) if the_changes(rung) & used)
+        assert rungs[needed].key == tune.rung
+        assert used <= set().union(*(the_changes(rung) for rung in rungs[: needed + 1]))
+
+
+@given(st.lists(st.integers(0, 8), min_size=1, max_size=9), st.integers(0, 37))
+def test_any_row_of_notes_makes_a_rung(row, count):
+    notes = [note for place, note in enumerate(row) if place == 0 or row[place - 1] != note]
+    below = LADDERS["usual"][:count]
+    rung = make_rung(notes, below)
+    mixed = [other for other in below if other.key in rung.mixes]
+    assert set(changes_of(rung.abc)) <= the_changes(rung).union(*(the_changes(other) for other in mixed))
+    assert the_changes(rung) <= set(changes_of(rung.abc))
+
+
+# --- finding, words ---
+
+
+def test_a_rung_is_found_by_key_name_and_number():
+    rungs = LADDERS["usual"]
+    for number, rung in enumerate(rungs, 1):
+        for text in (rung.key, rung.name, rung.key.upper(), f" {number} "):
+            assert find_rung(rungs, text) is rung
+    for text in ("", "0", "38", "-1", "x" * 999, "²"):
+        with pytest.raises(ValueError, match="expected the key of a rung"):
+            find_rung(rungs, text)
+
+
+def test_typical_times_are_wide_and_in_words():
+    assert days_text((1, 7)) == "1 day to 1 week"
+    assert days_text((14, 90)) == "2 weeks to 3 months"
+    for rung in LADDERS["usual"]:
+        assert rung.days[1] >= 5 * rung.days[0]
+        assert "another day" in rung.passed
+        assert "Uncertain ones do not count" in rung.passed
