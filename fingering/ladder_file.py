@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from fingering.notes import NOTES, note_index
 from fingering.rungs import Rung, make_rung, rung_key
@@ -58,14 +58,9 @@ def read_ladder(data: bytes, path: str) -> tuple[Rung, ...]:
 class _Entry:
     def __init__(self, file: TomlFile, index: int, entry: dict[str, Any]) -> None:
         self.file, self.index, self.entry = file, index, entry
-        # Where the line cannot be told, the number of the rung can.
-        self.where = "" if file.entry_line(index) else f"rung {index + 1}: "
 
-    def line(self, key: str | None = None) -> int | None:
-        return self.file.entry_line(self.index, key)
-
-    def refuse(self, key: str | None, reason: str) -> None:
-        self.file.refuse(self.line(key), self.where + reason)
+    def refuse(self, key: str | None, reason: str) -> NoReturn:
+        self.file.refuse_entry(self.index, key, reason)
 
     def rung(self, below: list[Rung]) -> Rung:
         for key in self.entry:
@@ -89,7 +84,7 @@ class _Entry:
         )
 
     def _text(self, key: str) -> str | None:
-        return self.file.text(self.entry[key], self.line(key), key) if key in self.entry else None
+        return self.file.text(self.entry[key], key, self.index) if key in self.entry else None
 
     def _notes(self) -> tuple[int, ...]:
         if "notes" not in self.entry:

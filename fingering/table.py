@@ -16,7 +16,8 @@ from typing import Literal
 
 from fingering.holes import HANDS_OFF, fingers_of
 from fingering.notes import NOTES, SOUNDING
-from fingering.table_file import SIZE_LIMIT, Row, TableError, read_rows
+from fingering.table_file import Row, TableError, read_rows
+from fingering.toml_file import read_bytes
 
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
 
@@ -116,8 +117,7 @@ def _own(file_name: str) -> tuple[str, tuple[Row, ...]]:
 def load_table(path: str | Path) -> Table:
     """A table from a user's TOML file, checked row by row; raises TableError with file, line and reason."""
     shown = str(path)
-    data = _read(Path(path), shown)
-    name, rows = read_rows(data, shown)
+    name, rows = read_rows(read_bytes(path, TableError), shown)
     present = {row.note for row in rows if row.kind == "standard"}
     missing = [name for note, name in enumerate(NOTES) if note not in present]
     if missing:
@@ -127,16 +127,3 @@ def load_table(path: str | Path) -> Table:
             f'expected one row of kind "standard" for each of the nine notes; none for {", ".join(missing)}',
         )
     return _table(name, rows)
-
-
-def _read(path: Path, shown: str) -> bytes:
-    try:
-        plain = path.is_file() or not path.exists()
-        if plain:
-            with open(path, "rb") as file:
-                return file.read(SIZE_LIMIT + 1)
-    except OSError as error:
-        raise TableError(shown, None, f"cannot be read: {error.strerror or error}") from None
-    except ValueError as error:
-        raise TableError(shown, None, f"cannot be read: {error}") from None
-    raise TableError(shown, None, "expected a TOML file; this is a folder or a device")

@@ -48,6 +48,11 @@ class TomlFile:
         """Raise the file's error."""
         raise self._error(self.path, line, reason) from None
 
+    def refuse_entry(self, index: int, key: str | None, reason: str) -> NoReturn:
+        """Raise the file's error at a key of an entry; where the line cannot be told, the entry's number can."""
+        where = "" if self._heads else f"{self._head} {index + 1}: "
+        self.refuse(self.entry_line(index, key), where + reason)
+
     def line_of(self, key: str) -> int | None:
         """The line of a key, or of a table's head, outside of the entries."""
         pattern = re.compile(rf"^\s*\[*\s*[\"']?{re.escape(key)}[\"']?\s*[=.\]]")
@@ -64,12 +69,14 @@ class TomlFile:
                     return number + 1
         return self._heads[index] + 1
 
-    def text(self, value: object, line: int | None, key: str) -> str:
-        """A value that has to be text on one line."""
-        if not isinstance(value, str) or not value.strip() or len(value) > TEXT_LIMIT or not value.isprintable():
-            wanted = f"expected {key} to be text on one line of at most {TEXT_LIMIT} characters"
-            self.refuse(line, f"{wanted}; got {shortened(value)}")
-        return value
+    def text(self, value: object, key: str, index: int | None = None) -> str:
+        """A value that has to be text on one line: of an entry, or outside of all."""
+        if isinstance(value, str) and value.strip() and len(value) <= TEXT_LIMIT and value.isprintable():
+            return value
+        wanted = f"expected {key} to be text on one line of at most {TEXT_LIMIT} characters; got {shortened(value)}"
+        if index is None:
+            self.refuse(self.line_of(key), wanted)
+        self.refuse_entry(index, key, wanted)
 
     def _parse(self) -> dict[str, Any]:
         import tomllib
