@@ -18,11 +18,11 @@ MOST_LISTED = 24  # orders that text lists one by one; JSON lists all of them
 
 def heard(
     from_note: Annotated[
-        str | None, typer.Argument(metavar="[FROM]", help="The note before.", show_default=False)
+        str | None, typer.Argument(metavar="FROM", help="The note before.", show_default=False)
     ] = None,
-    to_note: Annotated[str | None, typer.Argument(metavar="[TO]", help="The note after.", show_default=False)] = None,
+    to_note: Annotated[str | None, typer.Argument(metavar="TO", help="The note after.", show_default=False)] = None,
     stray: Annotated[
-        str | None, typer.Argument(metavar="[STRAY]", help="The note heard in between.", show_default=False)
+        str | None, typer.Argument(metavar="STRAY", help="The note heard in between.", show_default=False)
     ] = None,
     card: Annotated[
         Path | None, typer.Option("--card", metavar="FILE", help="Write a card of all changes to print, as HTML.")

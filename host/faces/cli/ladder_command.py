@@ -20,7 +20,7 @@ def ladder(
     rung: Annotated[
         str | None,
         typer.Argument(
-            metavar="[RUNG|TUNE]",
+            metavar="RUNG|TUNE",
             help="A rung by its key (low-a-e) or its number, or an easy tune by its key. Without it, the whole ladder.",
             show_default=False,
         ),
