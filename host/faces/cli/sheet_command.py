@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal, cast
 
 import typer
 
+from host.faces.cli.ladder_command import rungs_from
 from host.faces.cli.problem import Problem
+from host.faces.cli.written import easy_tune_of, is_abc_file, read_tunes, rung_of
 
 if TYPE_CHECKING:
     from host.faces.sheet.lilypond import Format
@@ -102,27 +104,15 @@ def _source(
         return chart_source(style)
     if what is None:
         return sheet_source(_homework(homework, pupil), style)
-    path = Path(what)
-    if path.suffix.lower() == ".abc" or path.is_file():
-        return sheet_source(_tunes(path, bool(fade), number), style)
+    if is_abc_file(what):
+        return sheet_source(_tunes(Path(what), bool(fade), number), style)
     return sheet_source(_rung(what, rungs, fade is not False, bool(fade)), style)
 
 
 def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
     from host.faces.sheet.piece import Sheet, tune_piece
-    from host.music.abc import SIZE_LIMIT, AbcError, parse_abc
 
-    try:
-        with path.open("rb") as file:
-            text = file.read(SIZE_LIMIT + 1)
-    except OSError as error:
-        raise Problem(f"{path}: expected a file of ABC; {error.strerror}") from None
-    try:
-        tunes, warnings = parse_abc(text, str(path))
-    except AbcError as error:
-        raise Problem(str(error)) from None
-    for warning in warnings:
-        typer.echo(f"{path}, {warning}", err=True)
+    tunes = read_tunes(path)
     chosen = [tune for tune in tunes if number is None or tune.number == number]
     if not chosen:
         there = ", ".join(str(tune.number) for tune in tunes[:20])
@@ -131,20 +121,13 @@ def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
 
 
 def _rung(text: str, path: Path | None, fade_rungs: bool, fade_tunes: bool) -> Sheet:
-    from fingering.ladder import find_rung
-    from fingering.tunes import easy_tunes
-    from host.faces.cli.ladder_command import rungs_from
     from host.faces.sheet.piece import Sheet, rung_piece, tune_piece
-    from host.music.abc import parse_abc
 
-    for easy in easy_tunes():
-        if text.strip().lower() in (easy.key, easy.title.lower()):
-            return Sheet(tuple(tune_piece(tune, fade_tunes) for tune in parse_abc(easy.abc, easy.key)[0]))
+    easy = easy_tune_of(text)
+    if easy is not None:
+        return Sheet((tune_piece(easy, fade_tunes),))
     found = rungs_from(path)
-    try:
-        rung = find_rung(found, text)
-    except ValueError as error:
-        raise Problem(f"{error}; or name a file of ABC, or chart (`fingerlead ladder` lists the rungs)") from None
+    rung = rung_of(text, found)
     return Sheet((rung_piece(rung, found.index(rung) + 1, len(found), fade_rungs),))
 
 
