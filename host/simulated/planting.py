@@ -4,7 +4,7 @@ early    a finger that should wait moves first of all, and a third note sounds f
 slow     a finger comes last of all, and a third note sounds for 60 to 150 ms
 wrong    another note is played instead of the written one
 restart  the pupil stops, and goes back to the beginning or a few notes
-slip     an idle finger moves and nothing sounds of it: for a moment, or for several notes on end
+slip     an idle finger moves, unheard where the tune allows: for a moment, or for several notes on end
 """
 
 from __future__ import annotations
@@ -30,10 +30,13 @@ CLEAN = Pupil("clean", (1_500,) * 8, 14_000)
 
 EARLY_US = (20_000, 32_000)
 SLOW_US = (60_000, 150_000)
-SLIP_US = (15_000, 45_000)
+SLIP_US = (15_000, 36_000)  # not so long that a note of it is held
 SLIP_AT_US = (-20_000, 25_000)
+BACK = (2, 6)  # notes
 PAUSE_US = (500_000, 1_500_000)
 AWAY_NOTES = (3, 6)
+# Bottom middle and ring: lifted, they sound C and B, which are neither grace notes nor strikes on a note above them.
+HEARD_SLIPS = (5, 6)
 # A fault is not planted beside a note shorter than this: its fingers would run into those of the next change.
 ROOM_US = 150_000
 TRIED_RESTARTS = 40
@@ -105,13 +108,13 @@ def _wrong(tune: Script, seed: int, pupil: Pupil, rng: random.Random) -> Perform
 
 
 def _restart(tune: Script, seed: int, pupil: Pupil, rng: random.Random) -> Performance | None:
-    if len(tune) < 3:
-        return None
     notes = [step.note for step in tune]
+    if len(tune) < 3 or len(set(notes)) == 1:  # one note over and over sounds the same from wherever it is taken up
+        return None
     choices: list[tuple[int, int]] = []
     for _ in range(TRIED_RESTARTS):
         last = rng.randrange(1, len(tune) - 1)
-        choices.append((last, 0 if rng.random() < 0.5 else max(last - rng.randint(1, 6), 0)))
+        choices.append((last, 0 if rng.random() < 0.5 else max(last - rng.randint(*BACK), 0)))
     # Where a tune goes round in circles, going back can sound like going back elsewhere: the fewer ways, the better.
     last, place = min(choices, key=lambda choice: len(sounds_alike(notes, *choice)))
     pause_us = rng.randint(*PAUSE_US)
@@ -131,15 +134,19 @@ def _restart(tune: Script, seed: int, pupil: Pupil, rng: random.Random) -> Perfo
 
 def sounds_alike(notes: list[int], stopped_at: int, place: int) -> list[tuple[int, int]]:
     """All (stopped at, place) of restarts that play the very same row of notes as this one, itself included."""
-    played = notes[: stopped_at + 1] + notes[place:]
-    back = stopped_at - place
-    return [
-        (last, last - back) for last in range(back, len(notes)) if notes[: last + 1] + notes[last - back :] == played
-    ]
+    length = stopped_at - place + 1  # of what is played again
+    first = last = stopped_at
+    while first >= length and notes[first] == notes[first - length]:
+        first -= 1
+    while last + 1 < len(notes) and notes[last + 1] == notes[last + 1 - length]:
+        last += 1
+    return [(stop, stop - length + 1) for stop in range(first, last + 1)]
 
 
 def _slip(tune: Script, seed: int, pupil: Pupil, rng: random.Random) -> Performance | None:
     moments, stays = _moments(tune), _stays(tune)
+    if not moments and not stays:
+        moments = _heard_moments(tune)
     if not moments and not stays:
         return None
     if not moments or (stays and rng.random() < 0.5):
@@ -174,6 +181,16 @@ def _moments(tune: Script) -> list[tuple[int, int]]:
         for number in _plain(tune)
         for finger in range(8)
         if _silent(STANDARD[tune[number - 1].note], STANDARD[tune[number].note], finger)
+    ]
+
+
+def _heard_moments(tune: Script) -> list[tuple[int, int]]:
+    """Where no finger can slip in silence: bottom-hand fingers whose slip sounds no usual grace note."""
+    return [
+        (number, finger)
+        for number in _plain(tune)
+        for finger in HEARD_SLIPS
+        if STANDARD[tune[number - 1].note] & STANDARD[tune[number].note] & 1 << finger
     ]
 
 

@@ -4,21 +4,42 @@ from __future__ import annotations
 
 from math import isnan
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from host.faces.cli.problem import Problem
 
+if TYPE_CHECKING:
+    from host.music.tune import Tune
+    from host.simulated.performance import Performance
+    from host.simulated.tune import Written
+
+TEMPO = 80  # quarter notes a minute, where a tune asks for none
+
 
 def simulate(
     on: Annotated[str, typer.Option("--on", metavar="PLACE", help="Where: pty, tcp:PORT (0 for any) or midi:NAME.")],
     pupil: Annotated[
-        str,
+        str | None,
         typer.Option(
-            help="Who plays: clean, early-little-finger, heavy-crossing, mixed, trembling, or a pupil's TOML file."
+            help="Who plays: clean, early-little-finger, heavy-crossing, mixed (unless told; clean for a tune), "
+            "trembling, or a pupil's TOML file.",
+            show_default=False,
         ),
-    ] = "mixed",
+    ] = None,
+    tune: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE.abc|RUNG",
+            help="Play this, once: ABC, a rung or an easy tune of the ladder.",
+            show_default=False,
+        ),
+    ] = None,
+    fault: Annotated[
+        Literal["early", "slow", "wrong", "restart", "slip"] | None,
+        typer.Option(help="Play the tune cleanly but for one fault, told in the truth file.", show_default=False),
+    ] = None,
     changes: Annotated[
         int | None, typer.Option(min=1, max=1_000_000, help="How many changes to play; else the pupil's own number.")
     ] = None,
@@ -51,9 +72,6 @@ def simulate(
 
     from host.simulated.chanter import Chanter, setup_for
     from host.simulated.outlets import OutletError, open_outlet
-    from host.simulated.play import perform
-    from host.simulated.pupil_file import PupilError, load_sitting
-    from host.simulated.script import write_script
     from host.simulated.sensing import sensors as make_sensors
     from host.simulated.serve import serve
     from host.simulated.truth import write_truth
@@ -61,15 +79,17 @@ def simulate(
     times = _speed(speed)
     if seconds is not None and isnan(seconds):
         raise typer.BadParameter("expected a number of seconds", param_hint="--for")
-    try:
-        sitting = load_sitting(pupil)
-    except PupilError as error:
-        raise Problem(str(error)) from None
-    if changes is None and seconds is None:
-        changes = sitting.changes
-    seed = sitting.seed if seed is None else seed
-    script = write_script(sitting.pupil, seed, changes, None if seconds is None else round(seconds * 1_000_000))
-    performance = perform(sitting.pupil, script, seed)
+    if tune is None:
+        if fault is not None:
+            raise typer.BadParameter("expected a tune to plant it in: --tune FILE.abc|RUNG", param_hint="--fault")
+        performance = _sitting(pupil or "mixed", seed, changes, seconds)
+    else:
+        if changes is not None or seconds is not None:
+            raise typer.BadParameter("a tune is played once, to its end", param_hint="--changes, --for")
+        if fault is not None and pupil is not None:
+            raise typer.BadParameter("a fault is planted in clean playing: leave the pupil out", param_hint="--pupil")
+        performance = _tune(tune, pupil or "clean", fault, seed)
+    seed = performance.seed
     # The one thing that no seed decides: every start has a boot number of its own.
     setup = replace(setup_for(seed, scan_us, ticks), boot=int.from_bytes(os.urandom(2), "little"))
     if truth is not None:
@@ -88,6 +108,59 @@ def simulate(
         typer.echo("stopped", err=True)
     finally:
         outlet.close()
+
+
+def _sitting(name: str, seed: int | None, changes: int | None, seconds: float | None) -> Performance:
+    from host.simulated.play import perform
+    from host.simulated.pupil_file import PupilError, load_sitting
+    from host.simulated.script import write_script
+
+    try:
+        sitting = load_sitting(name)
+    except PupilError as error:
+        raise Problem(str(error)) from None
+    if changes is None and seconds is None:
+        changes = sitting.changes
+    seed = sitting.seed if seed is None else seed
+    script = write_script(sitting.pupil, seed, changes, None if seconds is None else round(seconds * 1_000_000))
+    return perform(sitting.pupil, script, seed)
+
+
+def _tune(
+    what: str, name: str, fault: Literal["early", "slow", "wrong", "restart", "slip"] | None, seed: int | None
+) -> Performance:
+    from host.faces.cli.written import tune_of
+    from host.simulated.planting import NoPlaceError, plant_one
+    from host.simulated.play import perform
+    from host.simulated.pupil_file import PupilError, load_sitting
+    from host.simulated.tune import tune_script
+
+    tune = tune_of(what)
+    notes = written_notes(tune)
+    if not notes:
+        raise Problem(f"{what}: expected a tune with notes to play; this one has none")
+    script = tune_script(notes, round(4 * 60_000_000 / (tune.tempo or TEMPO)))
+    try:
+        if fault is not None:
+            return plant_one(fault, script, 1 if seed is None else seed)[0]
+        sitting = load_sitting(name)
+    except (NoPlaceError, PupilError) as error:
+        raise Problem(str(error)) from None
+    return perform(sitting.pupil, script, sitting.seed if seed is None else seed)
+
+
+def written_notes(tune: Tune) -> list[Written]:
+    """A tune's notes and the rests between them, repeats written out, as the simulated pupil takes them."""
+    from host.simulated.tune import Written
+
+    notes: list[Written] = []
+    ends_at = None
+    for note in tune.played():
+        if ends_at is not None and note.starts_at > ends_at:
+            notes.append(Written(None, note.starts_at - ends_at))
+        notes.append(Written(note.note, note.length, note.graces))
+        ends_at = note.starts_at + note.length
+    return notes
 
 
 def _speed(text: str) -> float | None:
