@@ -51,9 +51,10 @@ def plant_one(kind: PlantedKind, tune: Script, seed: int, pupil: Pupil = CLEAN) 
     rng = random.Random(f"plant {kind} {seed}")
     performance = _PLANTERS[kind](tune, seed, pupil, rng)
     if performance is None:
+        others = ", ".join(each for each in KINDS if each != kind)
         raise NoPlaceError(
-            f"expected a tune with a place for a fault of the kind {kind!r}; this one has none: try another tune, or "
-            f"another kind ({', '.join(each for each in KINDS if each != kind)})"
+            f"expected a tune with a place for the fault {kind!r}, but {_WHY_NOT[kind]}: try another tune, or "
+            f"another kind ({others})"
         )
     (fault,) = performance.faults
     return performance, fault
@@ -217,4 +218,11 @@ _PLANTERS: dict[PlantedKind, Callable[[Script, int, Pupil, random.Random], Perfo
     "wrong": _wrong,
     "restart": _restart,
     "slip": _slip,
+}
+_WHY_NOT: dict[PlantedKind, str] = {
+    "early": "in no plain change of this one can a third note sound",
+    "slow": "in no plain change of this one can a third note sound",
+    "wrong": "every note of this one has grace notes beside it",
+    "restart": "this one is too short, or the same note over and over",
+    "slip": "this one has no plain change at which a finger is idle",
 }
