@@ -92,7 +92,7 @@ def _arguments(format: Format, cropped: bool) -> list[str]:
     if format == "png":
         arguments.append(f"-dresolution={PNG_DPI}")
     if cropped:
-        arguments.append("-dcrop")
+        arguments += ["-dno-print-pages", "-dcrop"]
     return [*arguments, "sheet.ly"]
 
 

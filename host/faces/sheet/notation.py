@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from host.faces.sheet.piece import SheetError, note_id
+from host.faces.sheet.text import printable
 
 if TYPE_CHECKING:
     from host.music.tune import Bar, Note, Tune
@@ -25,16 +26,17 @@ _REPEATS = {(True, True): ":|.|:", (True, False): ":|.", (False, True): ".|:"}
 GRACE_LENGTH = Fraction(1, 32)
 LONGEST_NOTE = 16  # whole notes
 SHORTEST_LOG = 7  # a 128th
-MOST_NOTES = 4_000  # what LilyPond engraves well within its time
 
 
 def music(tune: Tune, piece: int = 0) -> str:
     """The tune's music, without braces around it; raises SheetError for what no sheet can show."""
-    count = sum(len(bar.notes) for bar in tune.bars)
     if not any(note.note is not None for bar in tune.bars for note in bar.notes):
-        raise SheetError("expected a tune with notes to print; it has none")
-    if count > MOST_NOTES:
-        raise SheetError(f"expected a tune of at most {MOST_NOTES} notes; got {count}: print it in parts")
+        raise SheetError(f"expected notes to print; {_name(tune)} has none")
+    for number, bar in enumerate(tune.bars, tune.first_bar_number):
+        if any(note.written > LONGEST_NOTE for note in bar.notes):
+            raise SheetError(
+                f"expected notes of at most {LONGEST_NOTE} whole notes; {_name(tune)} has a longer one in bar {number}"
+            )
     lines = ["\\key d \\major" if tune.key == "Hp" else "\\omit Staff.KeySignature"]
     if tune.meter is None:
         lines.append("\\omit Staff.TimeSignature")
@@ -54,8 +56,6 @@ def duration(length: Fraction) -> list[str]:
 
     A length that no dotted note has (a fifth of a whole note, shorter than a 128th) is drawn as the next shorter one.
     """
-    if not 0 < length <= LONGEST_NOTE:
-        raise SheetError(f"expected notes of at most {LONGEST_NOTE} whole notes; got one of {length}")
     if length.denominator & (length.denominator - 1) or length.denominator > 2 ** (SHORTEST_LOG + 2):
         base = next((2**log for log in range(SHORTEST_LOG) if Fraction(1, 2**log) <= length), 2**SHORTEST_LOG)
         return [f"{base}*{length * base}"]
@@ -187,7 +187,7 @@ def _largest(length: Fraction) -> tuple[Fraction, str]:
             part = base * (2 - Fraction(1, 2**dots))
             if part <= length and (dots == 0 or part == length):
                 return part, name + "." * dots
-    raise SheetError(f"expected a note that can be drawn; got one of {length}")  # not reached: log goes far enough
+    raise ValueError(f"no note is as short as {length}")
 
 
 def _flagged(note: Note) -> bool:
@@ -196,6 +196,10 @@ def _flagged(note: Note) -> bool:
 
 def _time(meter: tuple[int, int]) -> str:
     return f"\\time {meter[0]}/{meter[1]}"
+
+
+def _name(tune: Tune) -> str:
+    return f"tune {tune.number}" + (f" ({printable(tune.title, 60)})" if tune.title else "")
 
 
 def tagged(identity: str) -> str:

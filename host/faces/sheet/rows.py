@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 PICTURE_SIZE = 1.0
 LONGEST_SYLLABLE = 20
+_NO_SYLLABLE = (None, "", "_")  # "_" holds the syllable before
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +47,11 @@ def spots(piece: SheetPiece) -> list[Spot]:
 
 def words_row(piece: SheetPiece) -> str:
     """The tune's own words, empty where it has none."""
-    if not any(spot.note.word for spot in spots(piece)):
+    notes = [spot.note for spot in spots(piece)]
+    worded = [place for place, note in enumerate(notes) if note.word not in _NO_SYLLABLE]
+    if not worded:
         return ""
-    return " ".join(_word(spot.note) for spot in spots(piece))
+    return " ".join(_word(note, hyphens=place < worded[-1]) for place, note in enumerate(notes))
 
 
 def letters_row(piece: SheetPiece, letters: Letters) -> str:
@@ -147,18 +150,20 @@ def _timed(text: str, length: Fraction) -> str:
     return f"{text or chr(92) + 'skip'} {scaled(length)}"
 
 
-def _word(note: Note) -> str:
-    word = note.word or ""
-    if word in ("", "_"):
+def _word(note: Note, hyphens: bool) -> str:
+    """A syllable; a hyphen is drawn to the next one, where there is one."""
+    word = note.word
+    if word is None or word in _NO_SYLLABLE:
         return _timed("", note.length)
-    text = word[:-1] if word.endswith("-") and len(word) > 1 else word
+    text = word[:-1] if hyphens and word.endswith("-") and len(word) > 1 else word
     # As a markup: LilyPond draws a tie for a tilde in a plain syllable.
     syllable = f"\\markup \\concat {{ {quoted(text, LONGEST_SYLLABLE)} }}"
     return _timed(syllable, note.length) + (" --" if text != word else "")
 
 
-def row_lines(*rows: str) -> Iterator[str]:
-    """Each row that has anything in it as a line of lyrics."""
-    for row in rows:
+def row_lines(words: str, letters: str, pictures: str) -> Iterator[str]:
+    """The rows under the staff that have anything in them, as lines of lyrics."""
+    for row, apart in ((words, 0.1), (letters, 0.1), (pictures, 0.3)):
         if row:
-            yield f"\\new Lyrics \\lyricmode {{ {row} }}"
+            room = f"\\override LyricText.extra-spacing-width = #'(-{apart} . {apart})"
+            yield f"\\new Lyrics \\with {{ {room} }} \\lyricmode {{ {row} }}"

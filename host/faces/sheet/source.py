@@ -6,6 +6,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from host.faces.sheet.notation import music
+from host.faces.sheet.piece import SheetError
 from host.faces.sheet.rows import letters_row, marks_row, pictures_row, row_lines, words_row
 from host.faces.sheet.text import quoted
 
@@ -18,13 +19,20 @@ SIZES = (26, 24, 22, 20, 18)
 PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MARGINS_MM = 30.0
 _POINT_MM = 0.3515
+MOST_SIGNS = 8_000  # notes and grace notes of a sheet: half of what LilyPond engraves in its time
 PAGE_EACH_SIZE = 22  # at which a rung is sure to stay on its page
 # Widths in staff spaces, found by trial: what LilyPond needs at least, with room to breathe.
 _NOTE_WIDTH, _GRACE_WIDTH, _BAR_WIDTH, _CLEF_WIDTH = 3.4, 1.3, 1.5, 7.0
 
 
 def sheet_source(sheet: Sheet, style: Style) -> str:
-    """The whole source of a sheet."""
+    """The whole source of a sheet; raises SheetError for what no sheet can show."""
+    notes = [note for piece in sheet.pieces for bar in piece.tune.bars for note in bar.notes]
+    signs = len(notes) + sum(len(note.graces) for note in notes)
+    if signs > MOST_SIGNS:
+        raise SheetError(
+            f"expected at most {MOST_SIGNS} notes and grace notes on a sheet; got {signs}: print one tune at a time"
+        )
     size = min(fitting_size(piece.tune, style.paper) for piece in sheet.pieces)
     if sheet.page_each:
         size = min(size, PAGE_EACH_SIZE)
