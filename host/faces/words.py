@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from host.wire.record import Doubt
 
 NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
-TOO_LITTLE = "Too little was played to say what to work on first: no change came {fewest} times without a grace note."
+TOO_LITTLE = "Too little was played to say what to work on first: play each change at least {fewest} times."
 
 
 def whole_ms(us: float, uncertainty_us: int = 0) -> int:
@@ -70,7 +70,9 @@ def what_happened(change: Change, timing: Timing) -> str:
     elif change.verdict == "perhaps":
         told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
     elif change.verdict == "ornamented":
-        told.append("a grace note sounded in it; it is not counted with the plain changes.")
+        names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
+        what = f"{listed(names)} sounded too, a grace note or a slip" if names else "a grace note was played in it"
+        told.append(f"{what}; it is not counted with the plain changes.")
     else:
         told.append(_clean(change))
     if change.loose:
@@ -201,11 +203,18 @@ def usual_advice(usual: tuple[Blame, int], uncertainty_us: int = 0) -> str:
 def timing_sentence(timing: Timing) -> str:
     """How far the times can be trusted."""
     clock = "the chanter's own clock" if timing.clock == "chanter" else "the times at which its messages arrived"
+    whose = "this chanter's" if timing.scan_us else "it"
     skew = {
-        "assumed": "assumed, as this chanter's has not been measured",
+        "assumed": f"assumed, as {whose} has not been measured",
         "given": "as you gave it",
         "measured": "as measured",
     }[timing.skew]
+    if not timing.scan_us:
+        # A list of times, from whatever wrote it.
+        return (
+            f"Finger times are as the file lists them, to within {ms(timing.uncertainty_us)} ({skew}); "
+            "nearer than that is too close to call."
+        )
     scans = f"two scans of {timing.scan_us / 1_000:g} ms and " if timing.scan_us else ""
     return (
         f"Finger times are from {clock}, to within {ms(timing.uncertainty_us)} "

@@ -6,6 +6,7 @@ wire. Whatever it is comes out as a `Record`.
 
 from __future__ import annotations
 
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -48,9 +49,12 @@ class Loaded:
 def load(path: Path) -> Loaded:
     """Read a file of playing; raises IntakeError."""
     try:
-        size = path.stat().st_size
+        found = path.stat()
+        size = found.st_size
         if path.is_dir():
             raise IntakeError(path, f"{EXPECTED}; this is a folder. Name a file in it")
+        if not stat.S_ISREG(found.st_mode):
+            raise IntakeError(path, f"{EXPECTED}; this is a device or a pipe. To listen to one: fingerlead live {path}")
         if size > GREATEST_BYTES:
             raise IntakeError(path, f"expected at most {GREATEST_BYTES >> 20} MiB; it has {size >> 20}. Split it")
         with path.open("rb") as file:
@@ -59,7 +63,7 @@ def load(path: Path) -> Loaded:
                 return Loaded(_session(path), "session", path)
             data = head + file.read(GREATEST_BYTES)
     except OSError as error:
-        raise IntakeError(path, f"it cannot be read: {error.strerror or error}") from None
+        raise IntakeError(path, f"it cannot be read: {error.strerror or error}. Name another file") from None
     if not data:
         raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
     try:
@@ -83,8 +87,13 @@ def _wire(path: Path, data: bytes) -> Record:
     from host.wire.columns import read_record
 
     record = read_record(data, None, carrier="stream")
-    if not record.intake.frames and SYSEX_HEAD in data:
+    if not _speaks(record) and SYSEX_HEAD in data:
         record = read_record(data, None, carrier="sysex")
-    if not record.intake.frames:
+    if not _speaks(record):
         raise IntakeError(path, f"{EXPECTED}; none of its {len(data)} bytes are any of these. Name another file")
     return record
+
+
+def _speaks(record: Record) -> bool:
+    """Whether a chanter is in it: among enough bytes of any kind, a frame of no known kind is sound by chance."""
+    return bool(len(record.t_us)) or record.hello is not None

@@ -36,7 +36,8 @@ def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Recor
         song = mido.MidiFile(file=io.BytesIO(data))
         timed = list(_timed(song))
     except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
-        raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged ({error})") from None
+        why = f" ({error})" if str(error) else ""
+        raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
     frames = [(host_us, bytes(message.bin())) for host_us, message in timed if message.type == "sysex"]
     ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
     arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
@@ -51,7 +52,7 @@ def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
     import mido
 
     if song.ticks_per_beat <= 0 or song.ticks_per_beat >= 1 << 15:
-        raise MidiFileError("expected a division in ticks a beat; this file counts film frames instead")
+        raise MidiFileError("expected a division in ticks a beat; this file has none, or counts film frames instead")
     tempo_us, tempo_tick, tempo_at_us, tick = DEFAULT_TEMPO_US, 0, 0, 0
     for message in mido.merge_tracks(song.tracks):
         tick += message.time

@@ -229,6 +229,9 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
         raise SessionError(path, _damaged(f"its carrier is {_shown(carrier)}"))
     marks = _rows(db, path, "SELECT host_us, kind, cause FROM mark ORDER BY number", (int, str, str), MOST_MARKS)
     batches = _rows(db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), None)
+    (lowest, highest, count) = db.execute("SELECT min(number), max(number), count(*) FROM batch").fetchone()
+    if batches and (lowest, highest) != (1, count):
+        raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
     data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
     return StoredSession(data, arrivals, carrier, told, [Mark(*each) for each in zip(*marks, strict=True)])
 

@@ -49,9 +49,9 @@ class Part:
     """Results for a stretch of timeline. Changes count on through the parts before it.
 
     Per held note: `note, mask, start_us, end_us`. Per change: the two notes and settled masks, `first` and `last` edge,
-    `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`, `plain` (no ornament, no returning finger sounded),
-    `loose`. `finger_us`: the times of the fingers that differ, from the change's start, flat in order of change and
-    finger. Strays and slips are flat, with the number of the change they belong to.
+    `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`, `plain` (a stray was heard, or no ornament and no
+    returning finger), `loose`. `finger_us`: the times of the fingers that differ, from the change's start, flat in
+    order of change and finger. Strays and slips are flat, with the number of the change they belong to.
     """
 
     note: NDArray[np.uint8]
@@ -129,9 +129,9 @@ def measure(
     differs = windows.from_mask ^ windows.to_mask
     times = times[is_change]
     lead, after_us, spread_us = m.leads(times, rules.uncertainty_us)
-    plain = ~(explained | sounded)
     heard = np.zeros(len(windows), dtype=bool)
     heard[strays.window[strays.duration_us >= settings.heard_us]] = True
+    plain = heard | ~(explained | sounded)
     verdict = np.full(len(windows), m.CLEAN, dtype=np.uint8)
     verdict[m.perhaps(notes, windows, settings, geometry)] = m.PERHAPS
     verdict[~plain] = m.ORNAMENTED

@@ -19,8 +19,9 @@ VERDICTS: tuple[Verdict, ...] = ("clean", "stray", "ornamented", "perhaps", "unc
 REASONS: dict[Verdict, str] = {
     "uncertain": "frames were lost or the chanter was away meanwhile",
     "perhaps": "a note beside it was so short that it may be a slow stray, or may be meant",
-    "ornamented": "a grace note or an ornament sounded in it, or a finger that takes no part",
 }
+ORNAMENT = "an ornament or a grace note was played in it"
+TOOK_NO_PART = "a finger that takes no part in it sounded"
 TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
 
 
@@ -38,11 +39,17 @@ def finger_offsets(part: Part) -> NDArray[np.int64]:
 def reasons(part: Part) -> list[str | None]:
     """For each change why its verdict, or its missing lead, is what it is; None where it speaks for itself."""
     moved = POPCOUNT[part.from_mask ^ part.to_mask].tolist()
+    slipped = set(part.slip_change.tolist())
     rows = zip(part.verdict.tolist(), part.plain.tolist(), part.lead.tolist(), moved, strict=True)
-    return [_reason(VERDICTS[verdict], plain, lead, fingers) for verdict, plain, lead, fingers in rows]
+    return [
+        _reason(VERDICTS[verdict], plain, lead, fingers, number in slipped)
+        for number, (verdict, plain, lead, fingers) in enumerate(rows)
+    ]
 
 
-def _reason(verdict: Verdict, plain: bool, lead: int, fingers: int) -> str | None:
+def _reason(verdict: Verdict, plain: bool, lead: int, fingers: int, slipped: bool) -> str | None:
+    if verdict == "ornamented":
+        return TOOK_NO_PART if slipped else ORNAMENT
     if verdict in REASONS:
         return REASONS[verdict]
     return TOO_CLOSE if plain and lead < 0 and fingers > 1 else None
@@ -89,11 +96,13 @@ class PartReader:
             )
         )
         begin, stop = np.searchsorted(p.slip_change, (number, number + 1))
-        slips = map(
-            Slip,
-            p.slip_finger[begin:stop].tolist(),
-            p.slip_start_us[begin:stop].tolist(),
-            p.slip_us[begin:stop].tolist(),
+        slips = tuple(
+            map(
+                Slip,
+                p.slip_finger[begin:stop].tolist(),
+                p.slip_start_us[begin:stop].tolist(),
+                p.slip_us[begin:stop].tolist(),
+            )
         )
         window = slice(int(p.first[index]) - self.edges_before, int(p.last[index]) - self.edges_before + 1)
         lead, verdict, plain = int(p.lead[index]), VERDICTS[p.verdict[index]], bool(p.plain[index])
@@ -113,9 +122,9 @@ class PartReader:
                 for after_us, finger in sorted(zip(after, moved, strict=True))
             ),
             strays=strays,
-            slips=tuple(slips),
+            slips=slips,
             loose=bool(p.loose[index]) if plain else None,
             verdict=verdict,
-            because=_reason(verdict, plain, lead, len(moved)),
+            because=_reason(verdict, plain, lead, len(moved), bool(slips)),
             edges=tuple(zip(self.edge_us[window].tolist(), self.covered[window].tolist(), strict=True)),
         )

@@ -16,6 +16,8 @@ HALF = 1 << 31
 
 # What arrivals alone leave open: a serial adapter may hold every byte for this long (common practice, no source).
 UNKNOWN_DELAY_US = 16_000
+# Whole microseconds of both clocks and of the fit, carried from a third of the span to its ends.
+ROUNDING_US = 6
 # How far two quartz clocks may run apart where the fit is too short to tell (from memory).
 UNKNOWN_DRIFT_PPM = 100
 SHORTEST_SPAN_US = 10_000_000
@@ -105,10 +107,14 @@ class ClockFit:
         self._ceiling = _Bins()  # host - t is at most this
         self._exchanges = _Bins()  # round trips, by the time in their middle
         self._bounds: dict[tuple[int, int], tuple[int, int]] = {}
+        self._from_us: int | None = None  # the first and last time heard of, which the lowest points need not be
+        self._to_us = -(1 << 62)
 
     def add_arrival(self, t_us: int, host_us: int) -> None:
         """A frame stamped `t_us` arrived at `host_us`."""
         self._ceiling.add(t_us, host_us - t_us)
+        self._from_us = t_us if self._from_us is None else min(self._from_us, t_us)
+        self._to_us = max(self._to_us, t_us)
 
     def add_exchange(self, sent_us: int, t_us: int, received_us: int) -> None:
         """A clock request sent at `sent_us` was read at `t_us`; its answer came at `received_us`."""
@@ -124,12 +130,13 @@ class ClockFit:
     def fit(self) -> Fit | None:
         """The fit of what has come so far; None before anything has."""
         ceiling = self._ceiling.points()
-        if not ceiling:
+        if not ceiling or self._from_us is None:
             return None
+        from_us, to_us = self._from_us, self._to_us
         at_us = ceiling[0][0]
         span_us = ceiling[-1][0] - at_us
         rise_us, run_us = _slope_below(ceiling) if span_us >= SHORTEST_SPAN_US else (0, 1)
-        drift_us = 0 if span_us >= SHORTEST_SPAN_US else -(-span_us * UNKNOWN_DRIFT_PPM // 1_000_000)
+        drift_us = 0 if span_us >= SHORTEST_SPAN_US else -(-(to_us - from_us) * UNKNOWN_DRIFT_PPM // 1_000_000)
 
         def tilt(t_us: int) -> int:
             return (t_us - at_us) * rise_us // run_us
@@ -145,7 +152,7 @@ class ClockFit:
             low_us, high_us = self._bounds[t_us, trip_us]
             here_us = offset_us + tilt(t_us)
             errors.append((t_us, max(high_us - here_us, here_us - low_us)))
-        uncertainty_us = _widest(errors, at_us, ceiling[-1][0])
+        uncertainty_us = _widest(errors, from_us, to_us)
         return Fit(at_us, offset_us, rise_us, run_us, uncertainty_us + drift_us + 1, True)
 
 
@@ -180,4 +187,4 @@ def _widest(errors: list[tuple[int, int]], first_us: int, last_us: int) -> int:
     run, both = late_us - early_us, early_error + late_error
     before = early_error + -(-(early_us - first_us) * both // run)
     after = late_error + -(-(last_us - late_us) * both // run)
-    return max(before, after)
+    return max(before, after) + ROUNDING_US

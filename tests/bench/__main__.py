@@ -16,6 +16,7 @@ import numpy as np
 
 from tests.bench import playing
 from tests.bench.live_latency import latencies_us
+from tests.bench.more_rows import music_rows, sheet_rows, wire_rows
 
 
 def best_of(runs: int, work: Callable[[], object]) -> float:
@@ -152,7 +153,15 @@ def main() -> None:
     """Print the table."""
     edge_us, covered = playing.hour_of_edges()
     with tempfile.TemporaryDirectory() as folder:
-        rows = [*kernel_rows(edge_us, covered), *file_rows(Path(folder), edge_us, covered), *live_rows(), *help_rows()]
+        rows = [
+            *kernel_rows(edge_us, covered),
+            *file_rows(Path(folder), edge_us, covered),
+            *wire_rows(best_of),
+            *live_rows(),
+            *music_rows(best_of),
+            *sheet_rows(best_of),
+            *help_rows(),
+        ]
     print(f"Measured on {machine()}.\n")
     print("| what | measured | beside |\n| --- | --- | --- |")
     for row in rows:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import time
 
 import pytest
 from hypothesis import given, settings
@@ -255,10 +254,3 @@ def test_damage_anywhere_gives_a_table_or_a_sentence(junk, at):
     if refused is not None:
         assert re.fullmatch(r"mine\.toml(, line \d+)?: .+", str(refused), re.DOTALL)
         assert refused.line is None or 1 <= refused.line <= damaged.count(b"\n") + 1
-
-
-def test_the_own_tables_are_read_without_delay():
-    standard_table.cache_clear()
-    start = time.perf_counter()
-    standard_table(alternates=True)
-    assert time.perf_counter() - start < 0.5

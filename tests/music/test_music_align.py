@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import time
 
 import pytest
 from hypothesis import given, settings
@@ -179,10 +178,7 @@ def test_an_hour_is_followed_also_through_a_window(length):
             else:
                 playing.append(note)
     playing = held(playing[:20_000])
-    begin = time.process_time()
     alignment = align(wanted, playing)
-    took_s = time.process_time() - begin
-    assert took_s < 2  # a second on an idle machine; the figure itself is the bench's
     right = sum(item.kind == "right" for item in alignment.items)
     assert right >= 20_000 - 1.2 * faults
     assert sum(item.kind == "restart" for item in alignment.items) < 0.1 * faults
@@ -194,25 +190,3 @@ def test_a_restart_far_back_is_followed_through_the_window():
     playing = wanted[: WINDOW + 800] + wanted[back_to:]
     alignment = align(wanted, held(playing))
     assert [(item.kind, item.expected) for item in alignment.items if item.kind != "right"] == [("restart", back_to)]
-
-
-def test_the_work_grows_with_the_notes():
-    def took(notes):
-        wanted = walk(1, notes)
-        playing = held(wanted)
-        begin = time.process_time()
-        align(wanted, playing)
-        return time.process_time() - begin
-
-    took(1_000)
-    assert took(16_000) < 16 * took(4_000)
-
-
-def test_live_a_note_takes_under_a_millisecond():
-    aligner = Aligner(walk(2, 700))
-    took = []
-    for note in held(walk(3, 2_000)):
-        begin = time.perf_counter()
-        aligner.feed(note)
-        took.append(time.perf_counter() - begin)
-    assert sorted(took)[int(len(took) * 0.99)] < 1e-3

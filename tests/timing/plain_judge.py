@@ -133,7 +133,8 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
         order = sorted((t, f) for f, t in moved.items())
         start = order[0][0]
         spread = order[-1][0] - start
-        plain = not movement and not sounded
+        heard = any(d >= settings.heard_us for *_, d in strays)
+        plain = heard or (not movement and not sounded)
         lead = order[0][1]
         if len(order) > 1 and order[1][0] - start < uncertainty_us:
             lead = None
@@ -155,7 +156,7 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
             verdict = "perhaps"
         if not plain:
             verdict = "ornamented"
-        if any(d >= settings.heard_us for *_, d in strays):
+        if heard:
             verdict = "stray"
         if any(s <= w1 and e >= w0 for s, e in doubts):
             verdict = "uncertain"

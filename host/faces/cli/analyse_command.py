@@ -82,6 +82,9 @@ def compared(analysis: Analysis, tune: Tune) -> tuple[dict[str, Any], list[dict[
         raise Problem(str(error)) from None
 
 
+# More than anybody reads in a terminal.
+MOST_TOLD = 200
+FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
 CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
 
 
@@ -108,6 +111,11 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
         yield ",".join(map(str, cells))
 
 
+def counted(count: int, what: str) -> str:
+    """`1 note`, `2 notes`."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> Iterator[str]:
     """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
     from host.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
@@ -115,7 +123,12 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
 
     changes = list(analysis.changes)
     clean = sum(change.verdict == "clean" for change in changes)
-    yield f"{loaded.path}: {len(analysis.held)} notes held, {len(changes)} changes between them, {clean} clean."
+    notes = counted(len(analysis.held), "note")
+    yield f"{loaded.path}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
+    if not changes:
+        held_ms = analysis.settings.steady_us / 1_000
+        yield f"There is nothing to time: that takes two different notes in a row, each held for {held_ms:g} ms."
+        return
     yield work_on_first(summarise([analysis]))
     yield timing_sentence(analysis.timing)
     yield intake_sentence(analysis)
@@ -123,11 +136,16 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
         expected, _ = compared(analysis, tune)
         yield ""
         yield f"Held against {expected['name']}, {expected['right']} of {expected['played']} notes were as written:"
-        for sentence in expected["words"]:
-            yield f"  {sentence}"
+        astray = any(change.verdict == "stray" for change in changes)
+        if astray and not any(expected[kind] for kind in FINDINGS):
+            yield "  No note was wrong, missed or extra; what sounded between them stands below."
+        else:
+            yield from (f"  {sentence}" for sentence in expected["words"])
     told = [change for change in changes if change.verdict != "clean" or change.loose or change.slips]
     if told:
         yield ""
         yield "What was not clean, by the time in the recording:"
-    for change in told:
+    for change in told[:MOST_TOLD]:
         yield f"  {clock_text(change.start_us)}  {change_sentence(change, analysis.timing)}"
+    if len(told) > MOST_TOLD:
+        yield f"  and {len(told) - MOST_TOLD} more; --format csv has them all."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -81,7 +82,7 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
         if isinstance(what, Told):
             if isinstance(what.result, Change):
                 again = "On second look: " if what.again else ""
-                typer.echo(again + change_sentence(what.result, timing))
+                typer.echo(wrapped(again + change_sentence(what.result, timing)))
                 if strips and (what.result.verdict == "stray" or what.result.loose):
                     typer.echo(strip_text(what.result, timing) + "\n")
             else:
@@ -99,3 +100,13 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
             typer.echo("The chanter is back.", err=True)
 
     return hear
+
+
+def wrapped(sentence: str) -> str:
+    """A sentence broken at words where a terminal is narrower than it; as it is in a pipe."""
+    if not sys.stdout.isatty():
+        return sentence
+    import shutil
+    import textwrap
+
+    return textwrap.fill(sentence, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")

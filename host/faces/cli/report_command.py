@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
-import click
 import typer
 
 from host.faces.cli import options
@@ -29,6 +29,8 @@ def report(
 
     if any(output.exists() and file.exists() and output.samefile(file) for file in files):
         raise Problem(f"the page would be written over the playing in {output}; name another file with -o")
+    if len({file.resolve() for file in files}) < len(files):
+        raise Problem("a file is named twice, and would be counted twice; name each once")
     tune = None if expect is None else tune_of(expect)
     chart = options.table_from(table, alternates)
     settings = options.settings_from(steady_us, heard_us, loose_us)
@@ -38,4 +40,4 @@ def report(
             write_report(analyses, output, tune)
     except OSError as error:
         raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
-    typer.echo(f"{click.format_filename(output)}: open it in a browser, or print it.")
+    typer.echo(f"{os.fsencode(output).decode(errors='replace')}: open it in a browser, or print it.")

@@ -19,6 +19,7 @@ from host.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, 
 if TYPE_CHECKING:
     from host.music.tune import Tune
     from host.timing.analysis import Analysis
+    from host.timing.results import Change
 
 # Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
 MOST_MOMENTS = 12
@@ -69,8 +70,8 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str
         against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
         against_key=KEY,
         passing=_passing(played),
-        loose=_moments(played, lambda c: c.verdict in ("clean", "stray") and bool(c.loose or c.slips)),
-        beside_graces=_moments(played, lambda c: c.verdict == "stray" and c.loose is None and not c.slips),
+        loose=_moments(played, _loose_or_slipped),
+        beside_graces=_moments(played, lambda c: c.verdict == "stray" and bool(c.slips)),
         false_fingerings=_false_fingerings(played),
         files=[_file(each) for each in played],
         settings=settings,
@@ -79,6 +80,10 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str
         running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
         f"{settings['heard_us'] // 1_000} ms, loose beyond {settings['loose_us'] // 1_000} ms",
     )
+
+
+def _loose_or_slipped(change: Change) -> bool:
+    return change.verdict in ("clean", "stray") and bool(change.loose or (change.slips and not change.strays))
 
 
 def _in_order(summary: Summary) -> list[ChangeSummary]:
