@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -85,8 +85,10 @@ class Part:
 
 def nothing() -> Part:
     """The part of a timeline without edges."""
-    columns = {column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name != "ornaments"}
-    return Part(**columns)  # type: ignore[arg-type]
+    columns: dict[str, Any] = {
+        column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name != "ornaments"
+    }
+    return Part(**columns)
 
 
 @dataclass(slots=True)
