@@ -14,6 +14,7 @@ from host.live.recording import Recording
 from host.timing.live import LiveAnalysis, Told
 from host.timing.results import Settings
 from host.wire.events import Doubted, Seen, State
+from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
     from fingering.table import Table
@@ -37,8 +38,9 @@ class Listening:
         *,
         skew_us: int | None = None,
         keep: SessionWriter | None = None,
+        plays: NoteNumbers = NoteNumbers(),
     ) -> None:
-        self.recording = Recording(keep, self._hear)
+        self.recording = Recording(keep, self._hear, plays)
         self._tell = tell
         self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us)
 

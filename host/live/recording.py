@@ -8,14 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from fingering.holes import HOLES
 from host.live.reader import Back, Ended, Item, Lost, Reader
 from host.ports.base import Chunk, PortEnded
 from host.ports.host_clock import now_us
 from host.wire.errors import NotAChanter
 from host.wire.events import Doubted, Event, Seen, State
 from host.wire.link import PATIENCE_US, HostLink
-from host.wire.plain_midi import BASE_NOTE, CHANNEL, PlainNotes
+from host.wire.plain_midi import NoteNumbers, PlainNotes
 from host.wire.record import Doubt, Intake
 
 if TYPE_CHECKING:
@@ -34,10 +33,15 @@ def nobody(what: Heard) -> None:
 
 
 class Recording:
-    """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded."""
+    """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded.
 
-    def __init__(self, writer: SessionWriter | None, hear: Callable[[Heard], None] = nobody) -> None:
-        self.writer, self._hear = writer, hear
+    `plays` says which notes a chanter of plain notes plays.
+    """
+
+    def __init__(
+        self, writer: SessionWriter | None, hear: Callable[[Heard], None] = nobody, plays: NoteNumbers = NoteNumbers()
+    ) -> None:
+        self.writer, self._hear, self._plays = writer, hear, plays
         self.bytes = 0
         self.covered_mask: int | None = None
         self.chanter = ""
@@ -108,9 +112,9 @@ class Recording:
             self._link.receive(b"", host_us)
         elif self._notes is not None and not self._notes.intake.frames and host_us - self._first_us >= PATIENCE_US:
             raise NotAChanter(
-                f"notes {BASE_NOTE} to {BASE_NOTE + HOLES - 1} on channel {CHANNEL + 1}, one for each hole",
+                f"{self._plays}, one for each hole",
                 "other notes alone",
-                "check that this is the chanter's port",
+                "check that this is the chanter's port, and what notes it plays (--first-note, --channel)",
             )
 
     def idle(self) -> None:
@@ -127,7 +131,7 @@ class Recording:
         if self.writer is not None:
             self.writer.tell(carrier=carrier)
         if carrier == "plain":
-            self._notes = PlainNotes()
+            self._notes = PlainNotes(*self._plays)
         else:
             self._link = HostLink(carrier)
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 from host.store import csv_file, midi_file
 from host.store.session_file import MAGIC as SESSION_MAGIC
 from host.store.session_file import SessionError, read_session, session_record
+from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
     from host.wire.record import Record
@@ -46,8 +47,8 @@ class Loaded:
     path: Path
 
 
-def load(path: Path) -> Loaded:
-    """Read a file of playing; raises IntakeError."""
+def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
+    """Read a file of playing; raises IntakeError. `plays` are the plain notes to look for in a MIDI file."""
     try:
         found = path.stat()
         size = found.st_size
@@ -68,7 +69,7 @@ def load(path: Path) -> Loaded:
         raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
     try:
         if data.startswith(midi_file.MAGIC):
-            return Loaded(midi_file.read_midi_file(data), "midi", path)
+            return Loaded(midi_file.read_midi_file(data, *plays), "midi", path)
         if csv_file.looks_like_csv(data):
             return Loaded(csv_file.read_csv(data), "csv", path)
     except (midi_file.MidiFileError, csv_file.RowError) as error:

@@ -8,6 +8,7 @@ limits of size, and checked cell by cell. Reading leaves no file beside the sess
 from __future__ import annotations
 
 import contextlib
+import json
 import shutil
 import sqlite3
 import tempfile
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, get_args
 import numpy as np
 
 from host.store.session_schema import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
-from host.wire.plain_midi import PlainNotes, read_plain_record
+from host.wire.plain_midi import NoteNumbers, PlainNotes, read_plain_record
 from host.wire.record import Doubt
 
 if TYPE_CHECKING:
@@ -88,9 +89,20 @@ def session_record(session: StoredSession) -> Record:
 
     if session.carrier != "plain":
         return read_record(session.data, session.arrivals, carrier=session.carrier)
-    record = read_plain_record(session.data, session.arrivals)
+    record = read_plain_record(session.data, session.arrivals, *note_numbers(session))
     record.doubts += _times_away(session, record)
     return record
+
+
+def note_numbers(session: StoredSession) -> NoteNumbers:
+    """Which notes a plain chanter played, by the settings it was recorded with; else the usual ones."""
+    try:
+        settings = json.loads(session.meta.get("settings", "{}"))
+        numbers = NoteNumbers(int(settings["base_note"]), int(settings["channel"]))
+        PlainNotes(*numbers)  # refuses what no MIDI note or channel is
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return NoteNumbers()
+    return numbers
 
 
 def _times_away(session: StoredSession, record: Record) -> list[Doubt]:
@@ -114,7 +126,7 @@ def _times_away(session: StoredSession, record: Record) -> list[Doubt]:
 
 def _first_note_us(session: StoredSession) -> int:
     """The arrival from which a plain chanter's times count."""
-    notes = PlainNotes()
+    notes = PlainNotes(*note_numbers(session))
     rows = session.arrivals.tolist()
     for (start, host_us), (stop, _) in pairwise([*rows, (len(session.data), 0)]):
         notes.receive_bytes(session.data[start:stop], host_us)

@@ -7,7 +7,7 @@ real-time bytes inside other messages, System Exclusive) as in the MIDI 1.0 spec
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from fingering.holes import ALL_COVERED, HOLES
 from host.wire.events import State
@@ -19,6 +19,17 @@ if TYPE_CHECKING:
 
 BASE_NOTE = 24
 CHANNEL = 15  # counted from 0: the channel that people call 16
+
+
+class NoteNumbers(NamedTuple):
+    """Which notes a chanter of plain notes plays. Channels count from 0 here; people count from 1."""
+
+    base_note: int = BASE_NOTE
+    channel: int = CHANNEL
+
+    def __str__(self) -> str:
+        return f"notes {self.base_note} to {self.base_note + HOLES - 1} on channel {self.channel + 1}"
+
 
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
 _COMMON_DATA_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1}

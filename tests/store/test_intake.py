@@ -20,9 +20,11 @@ from host.simulated.sensing import sensors
 from host.simulated.whole import wire_bytes, wire_frames
 from host.store.csv_file import RowError, read_csv
 from host.store.intake import IntakeError, load
+from host.store.session_file import SessionWriter
 from host.timing.analysis import analyse
 from host.timing.published import as_dict
 from host.timing.timeline import timing_of
+from host.wire.plain_midi import NoteNumbers
 
 
 def playing(changes=12, seed=3):
@@ -190,3 +192,22 @@ def test_a_midi_file_cut_off_at_any_byte_is_refused_or_a_beginning(tmp_path):
         except IntakeError:
             continue
         assert record.t_us.tolist() == whole.t_us[: len(record.t_us)].tolist()
+
+
+def test_plain_notes_elsewhere_are_found_where_they_are_said_to_be(tmp_path):
+    song = mido.MidiFile()
+    track = mido.MidiTrack()
+    song.tracks.append(track)
+    track += [mido.Message("note_on", channel=2, note=60 + hole, velocity=64, time=0) for hole in range(8)]
+    path = tmp_path / "plain.mid"
+    song.save(path)
+    with pytest.raises(IntakeError, match="channel 16, notes 24 to 31"):
+        load(path)
+    assert load(path, NoteNumbers(60, 2)).record.covered.tolist() == [0xFF]
+
+
+def test_a_session_remembers_which_notes_its_chanter_plays(tmp_path):
+    path = tmp_path / "plain.session"
+    with SessionWriter(path, "plain", "midi:oak", NoteNumbers(60, 2)._asdict()) as session:
+        session.append(bytes(byte for hole in range(8) for byte in (0x92, 60 + hole, 64)), 1_000)
+    assert load(path).record.covered.tolist() == [0xFF]

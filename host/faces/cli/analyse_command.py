@@ -42,10 +42,14 @@ def analyse(
     loose_us: options.LooseUs = 40_000,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
+    first_note: options.FirstNote = 24,
+    channel: options.Channel = 16,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
     settings = options.settings_from(steady_us, heard_us, loose_us)
-    loaded, analysis = options.analysed(file, options.table_from(table, alternates), settings, skew_us)
+    loaded, analysis = options.analysed(
+        file, options.table_from(table, alternates), settings, skew_us, first_note, channel
+    )
     tune = None if expect is None else tune_of(expect)
     if form is Format.json:
         import json

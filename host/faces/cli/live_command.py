@@ -32,6 +32,8 @@ def live(
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
+    first_note: options.FirstNote = 24,
+    channel: options.Channel = 16,
 ) -> None:
     """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
     from host.faces.cli.ending import told_to_end
@@ -44,13 +46,15 @@ def live(
     from host.store.session_file import SessionError, SessionWriter
     from host.timing.summary import summarise
     from host.wire.errors import NotAChanter
+    from host.wire.plain_midi import NoteNumbers
 
+    plays = NoteNumbers(first_note, channel - 1)
     chart = options.table_from(table, alternates)
     try:
-        keep = None if output is None else SessionWriter(output, "stream", port)
+        keep = None if output is None else SessionWriter(output, "stream", port, plays._asdict())
     except SessionError as error:
         raise Problem(f"{output}: {error}") from None
-    listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep)
+    listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep, plays=plays)
     reader = Reader(lambda: open_source(port)).start()
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
     try:

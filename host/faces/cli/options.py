@@ -28,6 +28,11 @@ SkewUs = Annotated[
         help="How far apart the sensors may fire, in microseconds, where it has been measured.",
     ),
 ]
+FirstNote = Annotated[
+    int,
+    typer.Option("--first-note", min=0, max=120, help="Plain MIDI notes: the thumb's; the other holes follow upwards."),
+]
+Channel = Annotated[int, typer.Option("--channel", min=1, max=16, help="Plain MIDI notes: the channel.")]
 Expect = Annotated[
     str | None,
     typer.Option("--expect", metavar="TUNE.abc|RUNG", help="Compare with what was to be played: a tune or a rung."),
@@ -79,17 +84,23 @@ def working(what: str) -> Iterator[None]:
 
 
 def analysed(
-    file: Path, table: Table, settings: Settings | None = None, skew_us: int | None = None
+    file: Path,
+    table: Table,
+    settings: Settings | None = None,
+    skew_us: int | None = None,
+    first_note: int = 24,
+    channel: int = 16,
 ) -> tuple[Loaded, Analysis]:
     """A file of playing, read and analysed; raises Problem."""
     from host.store.intake import IntakeError, load
     from host.timing.analysis import analyse
     from host.timing.results import Settings as Defaults
     from host.timing.timeline import timing_of
+    from host.wire.plain_midi import NoteNumbers
 
     try:
         with working(f"reading {file}"):
-            loaded = load(file)
+            loaded = load(file, NoteNumbers(first_note, channel - 1))
             timing = timing_of(loaded.record, loaded.kind, skew_us)
             return loaded, analyse(loaded.record, table, timing, settings or Defaults())
     except IntakeError as error:

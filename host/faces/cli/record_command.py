@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from host.faces.cli import options
 from host.faces.cli.problem import Problem
 
 if TYPE_CHECKING:
@@ -21,6 +22,8 @@ def record(
     for_seconds: Annotated[
         float | None, typer.Option("--for", min=0.1, max=1_000_000, help="Stop after so many seconds.")
     ] = None,
+    first_note: options.FirstNote = 24,
+    channel: options.Channel = 16,
 ) -> None:
     """Record a sitting at the chanter; Ctrl-C ends it and keeps everything."""
     from host.faces.cli.ending import told_to_end
@@ -31,16 +34,19 @@ def record(
     from host.ports.base import PortRefused
     from host.store.session_file import SessionError, SessionWriter
     from host.wire.errors import NotAChanter
+    from host.wire.plain_midi import NoteNumbers
+
+    plays = NoteNumbers(first_note, channel - 1)
 
     try:
-        writer = SessionWriter(output, "stream", port)
+        writer = SessionWriter(output, "stream", port, plays._asdict())
     except SessionError as error:
         raise Problem(f"{output}: {error}") from None
     reader = Reader(lambda: open_source(port)).start()
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
     try:
         with told_to_end() as told, _Line(output) as line:
-            kept = keep_recording(reader, Recording(writer), line.show, told, for_us)
+            kept = keep_recording(reader, Recording(writer, plays=plays), line.show, told, for_us)
     except PortRefused as error:
         writer.discard()
         raise Problem(str(error)) from None

@@ -22,6 +22,8 @@ def report(
     loose_us: options.LooseUs = 40_000,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
+    first_note: options.FirstNote = 24,
+    channel: options.Channel = 16,
 ) -> None:
     """Make one page of some sessions: what to work on first, and every change with its fingers."""
     from host.faces.cli.problem import Problem
@@ -34,7 +36,7 @@ def report(
     tune = None if expect is None else tune_of(expect)
     chart = options.table_from(table, alternates)
     settings = options.settings_from(steady_us, heard_us, loose_us)
-    analyses = [(file, options.analysed(file, chart, settings, skew_us)[1]) for file in files]
+    analyses = [(file, options.analysed(file, chart, settings, skew_us, first_note, channel)[1]) for file in files]
     try:
         with options.working(f"writing {output}"):
             write_report(analyses, output, tune)
