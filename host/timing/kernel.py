@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from host.timing.geometry import Geometry
     from host.timing.results import Settings
+    from host.timing.segment import Indices
 
 # Fits the second-level cache of common machines; measured, not critical.
 PIECE_EDGES = 1 << 15
@@ -122,7 +123,7 @@ def measure(
     windows = m.windows_between(notes, covered)
     at, window = m.edges_in(windows)
     times, returns = m.finger_times(windows, at, window, edge_us, covered, settings.bounce_us)
-    named, runs = _movements(windows, edge_us, covered, settings)
+    named, runs = _movements(windows, at, window, edge_us, covered, settings)
     explained = np.zeros(len(windows), dtype=bool)
     explained[list(named)] = True
     strays, sounded = m.strays_and_sounding_returns(windows, at, window, returns, explained, edge_us, covered)
@@ -216,13 +217,19 @@ def _movement(packed: int, from_note: int, to_note: int) -> str | None:
 
 
 def _movements(
-    windows: m.Windows, edge_us: NDArray[np.int64], covered: NDArray[np.uint8], settings: Settings
+    windows: m.Windows,
+    at: Indices,
+    window: Indices,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    settings: Settings,
 ) -> tuple[dict[int, str], m.Runs | None]:
     """The windows that a movement of the ornament table explains, by name, and the notes heard in the busy windows."""
-    busy = windows.busy.nonzero()[0]
-    if not busy.size:
+    if not windows.busy.any():
         return {}, None
-    runs = m.sounding_runs(windows, busy, edge_us, covered)
+    # What the last edge brings is the second note, not something between.
+    between = windows.busy[window] & (at != windows.last[window])
+    runs = m.joined(window[between], at[between], edge_us, covered)
     end_us = runs.start_us + runs.duration_us
     leaving = (runs.start_us == edge_us[windows.first[runs.window]]) & (runs.note == windows.from_note[runs.window])
     arriving = (end_us == edge_us[windows.last[runs.window]]) & (runs.note == windows.to_note[runs.window])

@@ -112,7 +112,8 @@ class LiveAnalysis:
         if closes:
             self._unsettled |= anchor
             self._note_start_us, self._note_told = t_us, False
-            if len(covered) - self._place.edge > LONGEST_TAIL:
+            # Without an anchor there is nothing to settle, however long the tail.
+            if self._unsettled and len(covered) - self._place.edge > LONGEST_TAIL:
                 self._settle(final=False)
 
     def idle(self) -> None:
@@ -122,12 +123,8 @@ class LiveAnalysis:
         """
         if self._unsettled:
             self._settle(final=False)
-        count = len(self._covered)
-        if self._note_told or not count or (self._prepared and self._prepared[0] == count):
-            return
-        if _HELD_CODE[self._covered[-1]] != NO_NOTE:
-            measured = self._measure(max(self._now_us, self._note_start_us + self._anchor_us), final=True)
-            self._prepared = count, self._changes(measured[0]) if measured else []
+        if self._covered and not self._note_told and _HELD_CODE[self._covered[-1]] != NO_NOTE:
+            self._prepare(max(self._now_us, self._note_start_us + self._anchor_us))
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
@@ -158,10 +155,15 @@ class LiveAnalysis:
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        if self._prepared is None or self._prepared[0] != len(self._covered):
-            measured = self._measure(t_us, final=True)
-            self._prepared = len(self._covered), self._changes(measured[0]) if measured else []
-        self._tell_changes(self._prepared[1])
+        self._tell_changes(self._prepare(t_us))
+
+    def _prepare(self, end_us: int) -> list[Change]:
+        """What is to be told if the last mask stands until `end_us`; worked out once for the edges so far."""
+        count = len(self._covered)
+        if self._prepared is None or self._prepared[0] != count:
+            measured = self._measure(end_us, final=True)
+            self._prepared = count, self._changes(measured[0]) if measured else []
+        return self._prepared[1]
 
     def _settle(self, *, final: bool) -> None:
         self._unsettled = False

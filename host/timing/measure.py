@@ -182,14 +182,6 @@ def _before_bounces(t_us: NDArray[np.int64], begins: Indices, ends: Indices, bou
     return settle
 
 
-def sounding_runs(windows: Windows, some: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]) -> Runs:
-    """What sounds in the windows `some`, neighbouring stretches of one note joined, without the last edge's stretch."""
-    some = some[windows.last[some] > windows.first[some]]
-    at, _ = ranges(windows.first[some], windows.last[some])
-    window = np.repeat(some, windows.last[some] - windows.first[some])
-    return joined(window, at, edge_us, covered)
-
-
 def joined(window: Indices, at: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]) -> Runs:
     """Stretches `at` as runs: those that follow one another in one window on one note are one."""
     note = SOUND[covered[at]]

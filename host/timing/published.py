@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from fingering.holes import FINGERS, fingers_of, to_text
 from fingering.notes import NOTES
 from host.timing.reading import VERDICTS, finger_offsets, reasons, way_of
+from host.wire.account import GAP_US
 
 if TYPE_CHECKING:
     from host.timing.analysis import Analysis
@@ -28,7 +29,7 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "source": {"kind": kind, "path": path},
         "timing": asdict(analysis.timing),
         "intake": asdict(intake),
-        "settings": {**asdict(analysis.settings), "table": analysis.table.name},
+        "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
         "held": _held(analysis),
         "changes": _changes(analysis),
         "ornaments": [

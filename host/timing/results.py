@@ -25,7 +25,6 @@ class Settings:
     passing_us: int = 80_000  # a shorter held note may be a slow stray or grace note
     loose_us: int = 40_000  # a wider spread is loose
     correction_us: int = 250_000  # the standard fingering settles a note if it comes within this
-    gap_us: int = 250_000  # no frame for so long is a gap
 
 
 @dataclass(frozen=True, slots=True)

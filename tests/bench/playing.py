@@ -6,7 +6,6 @@ Made of standard fingerings with normal finger scatter (8 ms, an assumption), a 
 from __future__ import annotations
 
 import random
-import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -91,9 +90,3 @@ def write_sounding_notes(path: Path, edge_us: np.ndarray, covered: np.ndarray) -
         now = end
     song.save(path)
     return len(turns)
-
-
-def batches_in(path: Path) -> int:
-    """How many rows of bytes a session file has."""
-    with sqlite3.connect(path) as connection:
-        return int(connection.execute("select count(*) from batch").fetchone()[0])
