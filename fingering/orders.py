@@ -44,12 +44,6 @@ def advice(from_note: int, to_note: int) -> str:
     return f"{told}."
 
 
-def order_text(from_note: int, to_note: int) -> str:
-    """The groups of `order` on one line: `lift the top ring, then put down the bottom index and ...`."""
-    change = move(from_note, to_note)
-    return ", then ".join(_what(change, group) for group in order(from_note, to_note))
-
-
 def change_text(from_note: int, to_note: int) -> str:
     """A change by its notes."""
     return f"{NOTES[from_note]} to {NOTES[to_note]}"

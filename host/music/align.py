@@ -83,7 +83,6 @@ class Aligner:
         self._size = len(self.expectation.notes)
         self._width = min(self._size + 1, WINDOW)
         self._ramp = (np.arange(self._width) * min(costs.missed, _FAR // self._width)).astype(np.int16)
-        self._missed = int(self._ramp[1] - self._ramp[0]) if self._width > 1 else 0
         self._first: Row = self._ramp.copy()
         self._steps: list[_Step] = []
         self._low, self._row = 0, self._first

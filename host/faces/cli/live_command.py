@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from host.faces.cli import options
-from host.faces.cli.problem import Problem
+from host.faces.cli.sitting import expect_bytes, session_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,30 +42,19 @@ def live(
     from host.live.reader import Reader
     from host.live.recording import record
     from host.live.sources import open_source
-    from host.ports.base import PortRefused
-    from host.store.session_file import SessionError, SessionWriter
     from host.timing.summary import summarise
-    from host.wire.errors import NotAChanter
     from host.wire.plain_midi import NoteNumbers
 
     plays = NoteNumbers(first_note, channel - 1)
     chart = options.table_from(table, alternates)
-    try:
-        keep = None if output is None else SessionWriter(output, "stream", port, plays._asdict())
-    except SessionError as error:
-        raise Problem(f"{output}: {error}") from None
-    listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep, plays=plays)
-    reader = Reader(lambda: open_source(port)).start()
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
-    try:
+    with session_of(port, output, plays) as keep:
+        listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep, plays=plays)
+        reader = Reader(lambda: open_source(port)).start()
         with told_to_end() as told:
             record(reader, listening, lambda _: None, told, for_us)
-    except PortRefused as error:
-        raise Problem(str(error)) from None
-    except NotAChanter as error:
-        raise Problem(f"{port}: {error}") from None
-    except SessionError as error:
-        raise Problem(f"{output}: {error}") from None
+    if output is not None:
+        expect_bytes(listening.recording, port)
     typer.echo(work_on_first(summarise([listening.analysis()])))
     if output is not None:
         typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")

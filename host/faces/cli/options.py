@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from host.faces.cli.problem import Problem
+from host.timing.results import Settings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
     from fingering.table import Table
     from host.store.intake import Loaded
     from host.timing.analysis import Analysis
-    from host.timing.results import Settings
 
+DEFAULTS = Settings()
 SkewUs = Annotated[
     int | None,
     typer.Option(
@@ -66,8 +67,6 @@ def table_from(table: Path | None, alternates: bool) -> Table:
 
 def settings_from(steady_us: int, heard_us: int, loose_us: int) -> Settings:
     """The settings that the options name."""
-    from host.timing.results import Settings
-
     return Settings(steady_us=steady_us, heard_us=heard_us, loose_us=loose_us)
 
 
@@ -94,7 +93,6 @@ def analysed(
     """A file of playing, read and analysed; raises Problem."""
     from host.store.intake import IntakeError, load
     from host.timing.analysis import analyse
-    from host.timing.results import Settings as Defaults
     from host.timing.timeline import timing_of
     from host.wire.plain_midi import NoteNumbers
 
@@ -102,6 +100,6 @@ def analysed(
         with working(f"reading {file}"):
             loaded = load(file, NoteNumbers(first_note, channel - 1))
             timing = timing_of(loaded.record, loaded.kind, skew_us)
-            return loaded, analyse(loaded.record, table, timing, settings or Defaults())
+            return loaded, analyse(loaded.record, table, timing, settings or DEFAULTS)
     except IntakeError as error:
         raise Problem(str(error)) from None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from host.faces.cli import options
-from host.faces.cli.problem import Problem
+from host.faces.cli.sitting import expect_bytes, session_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,36 +31,15 @@ def record(
     from host.live.recording import Recording
     from host.live.recording import record as keep_recording
     from host.live.sources import open_source
-    from host.ports.base import PortRefused
-    from host.store.session_file import SessionError, SessionWriter
-    from host.wire.errors import NotAChanter
     from host.wire.plain_midi import NoteNumbers
 
     plays = NoteNumbers(first_note, channel - 1)
-
-    try:
-        writer = SessionWriter(output, "stream", port, plays._asdict())
-    except SessionError as error:
-        raise Problem(f"{output}: {error}") from None
-    reader = Reader(lambda: open_source(port)).start()
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
-    try:
+    with session_of(port, output, plays) as writer:
+        reader = Reader(lambda: open_source(port)).start()
         with told_to_end() as told, _Line(output) as line:
             kept = keep_recording(reader, Recording(writer, plays=plays), line.show, told, for_us)
-    except PortRefused as error:
-        writer.discard()
-        raise Problem(str(error)) from None
-    except NotAChanter as error:
-        writer.discard()
-        raise Problem(f"{port}: {error}") from None
-    except SessionError as error:
-        raise Problem(f"{output}: {error}") from None
-    if not kept.bytes:
-        writer.discard()
-        raise Problem(
-            f"{port}: expected a chanter to speak, but nothing came, so no session was kept; "
-            "check that it is switched on, and see: fingerlead devices"
-        )
+    expect_bytes(kept, port)
     typer.echo(summary(kept, output))
 
 
