@@ -31,10 +31,6 @@ help:
 	@$(PIP) -e '.[test,check]'
 	@touch $@
 
-.venv/bench: .venv/made pyproject.toml requirements.lock
-	@$(PIP) -e '.[test,bench]'
-	@touch $@
-
 demo: .venv/program
 	@$(BIN)/fingerlead demo
 
@@ -46,7 +42,7 @@ check: .venv/check
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 
-bench: .venv/bench
+bench: .venv/test
 	@$(BIN)/python -m tests.bench
 
 fuzz: .venv/test
