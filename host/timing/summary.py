@@ -218,7 +218,7 @@ def wilson(successes: int, count: int, confidence: float = CONFIDENCE) -> tuple[
 def at_least(successes: int, count: int, share: float) -> float:
     """The chance of at least so many successes in `count` trials, each of which succeeds with the chance `share`."""
     return math.fsum(
-        math.exp(_log_choose(count, k) + k * math.log(share) + (count - k) * math.log1p(-share))
+        math.exp(log_choose(count, k) + k * math.log(share) + (count - k) * math.log1p(-share))
         for k in range(successes, count + 1)
     )
 
@@ -236,13 +236,13 @@ def median_interval(values: Sequence[int], confidence: float = CONFIDENCE) -> tu
     tail, rank = 0.0, -1
     for k in range(count // 2):
         # Binomial(count, 1/2) at most k.
-        tail += math.exp(_log_choose(count, k) - count * math.log(2))
+        tail += math.exp(log_choose(count, k) - count * math.log(2))
         if 2 * tail > 1 - confidence:
             break
         rank = k
     return None if rank < 0 else (ordered[rank], ordered[count - 1 - rank])
 
 
-def _log_choose(count: int, k: int) -> float:
-    # In logarithms: counts may be large.
+def log_choose(count: int, k: int) -> float:
+    """The logarithm of how many ways there are to choose k of them: counts may be large."""
     return math.lgamma(count + 1) - math.lgamma(k + 1) - math.lgamma(count - k + 1)

@@ -1,0 +1,73 @@
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from statistics import median
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "faces"))
+
+from playing import random_playing, sitting
+
+from host.simulated.pupil_file import BUILT_IN
+from host.timing.blame import blame
+from host.timing.summary import summarise
+from host.timing.tally import Fault, Tally, tally, together
+
+
+def expected(analyses):
+    """The same counts, from the objects that people are shown."""
+    return {
+        key: (of.count, of.loose, of.ornamented, of.perhaps, of.uncertain, len(of.astray), of.heard_us)
+        for key, of in summarise(analyses).by_change.items()
+    }
+
+
+def counts(tallies):
+    return {
+        (t.from_note, t.to_note): (t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain, t.astray, t.heard_us)
+        for t in tallies
+    }
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+def test_counts_are_those_of_the_summary(name):
+    analysis = sitting(name, seed=5, changes=120)
+    assert counts(tally(analysis)) == expected([analysis])
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 80), st.integers(0, 999)), min_size=1, max_size=4))
+def test_tallies_put_together_are_the_tallies_of_all(sittings):
+    analyses = [random_playing(changes, seed) for changes, seed in sittings]
+    joined = together(each for analysis in analyses for each in tally(analysis))
+    assert counts(joined.values()) == expected(analyses)
+    assert all((each.from_note, each.to_note) == key for key, each in joined.items())
+
+
+def test_faults_are_those_that_blame_names_in_the_changes_astray():
+    analysis = random_playing(300, seed=3)
+    for each in tally(analysis):
+        of = summarise([analysis]).by_change[each.from_note, each.to_note]
+        blamed = [found for change in of.astray if (found := blame(change)) is not None]
+        assert sum(fault.times for fault in each.faults) == len(blamed)
+        for fault in each.faults:
+            same = [b.apart_us for b in blamed if (b.finger, b.early, b.first, b.second) == fault.turn]
+            assert (len(same), round(median(same))) == (fault.times, fault.apart_us)
+        assert [fault.heard_us for fault in each.faults] == sorted((f.heard_us for f in each.faults), reverse=True)
+
+
+def test_one_fault_in_two_sessions_is_one_fault():
+    turn = (7, True, 6, 7)
+    one = Tally(0, 2, plain=4, strays_us=(20_000,), faults=(Fault(turn, 1, 20_000, 18_000),))
+    two = Tally(0, 2, plain=5, strays_us=(30_000, 40_000), faults=(Fault(turn, 2, 70_000, 30_000),))
+    assert together([one, two]) == {
+        (0, 2): Tally(0, 2, plain=9, strays_us=(20_000, 30_000, 40_000), faults=(Fault(turn, 3, 90_000, 30_000),))
+    }
+
+
+def test_nothing_played_gives_no_tallies():
+    assert tally(random_playing(0)) == []
