@@ -17,6 +17,8 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 MOST_LUFS = -23.0
+# Where a listener's level starts, below the loudest.
+START_DB = -20.0
 CHANNELS = 2
 _TABLE_RATE_HZ = 48_000
 _SHELF_B = (1.53512485958697, -2.69169618940638, 1.19839281085285)

@@ -15,8 +15,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from host.sound.loudness import gain_of
-
 SLOWEST_BPM, FASTEST_BPM = 20, 240
 MOST_BEATS, MOST_SUBDIVISION, MOST_COUNT_IN_BARS = 16, 4, 4
 # Peaks beside a reed at 0 LUFS: accent, beat, between the beats.
@@ -93,4 +91,5 @@ def click_wave(kind: str, rate_hz: int) -> npt.NDArray[np.float32]:
     knock = np.sin(2 * np.pi * high * seconds) * np.exp(-seconds / 0.004)
     knock += 0.4 * np.sin(2 * np.pi * 2.76 * high * seconds) * np.exp(-seconds / 0.0015)
     fade = np.minimum(1.0, (frame[-1] + 1 - frame) / (0.2 * len(frame)))
-    return (CLICK_GAINS[kind] * knock * fade).astype(np.float32)
+    sound: npt.NDArray[np.float32] = (CLICK_GAINS[kind] * knock * fade).astype(np.float32)
+    return sound

@@ -1,4 +1,4 @@
-"""The voices: which harmonics a note of the practice chanter, of the pipe chanter and of the drones has, and how strong.
+"""The voices: which harmonics a note of the practice chanter or the pipe chanter has, and how strong they are.
 
 The spectra are our own choice, made to be plausible and easy on the ear, and measured on no instrument:
 *practice*, a reed on a narrow cylinder: odd harmonics strong, even ones weak until they pass the open holes above about
@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fingering.notes import SOUNDING
-from host.sound.loudness import MOST_LUFS, gain_of, loudness
+from host.sound.loudness import MOST_LUFS, START_DB, gain_of, loudness
 
 if TYPE_CHECKING:
     from fingering.table import Table
@@ -77,7 +77,7 @@ def at_zero_lufs(hz: float, amplitudes: Floats) -> Floats:
 
 
 def phases(harmonics: int) -> Floats:
-    """Schroeder's phases in radians for harmonics 1, 2, …: the same for every note, whatever its number of harmonics."""
+    """Schroeder's phases in radians for harmonics 1, 2, …: the same for every note."""
     harmonic = np.arange(1, harmonics + 1)
     return np.pi * harmonic * (harmonic - 1) / 64
 
@@ -112,8 +112,7 @@ def voice_json(
     Harmonics end for `rate_hz` or more; a slower page leaves out those above 0.45 of its rate.
     `drones` are one more such spectrum on `hz`, and `mixed_gain` the factor for reed and drones while both sound.
     """
-    from host.sound import drones
-    from host.sound.engine import START_DB
+    from host.sound import drones  # which are made of voices
 
     found = spectra(voice, tuning, table, rate_hz)
     return {

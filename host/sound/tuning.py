@@ -55,7 +55,7 @@ class Tuning:
         return tuple(self.low_a_hz * float(ratio) for ratio in scale_named(self.scale).ratios)
 
     def hz(self, table: Table) -> npt.NDArray[np.float64]:
-        """Hz by mask, shape (256,): the note that the mask sounds, shifted where the table calls its fingering false."""
+        """Hz by mask, shape (256,): the note that the mask sounds, shifted where its fingering is false."""
         notes = self.note_hz()
         shift = 2 ** (self.false_cents / 1200)
         return np.array(
