@@ -23,7 +23,7 @@ from host.store.session_reading import Mark, StoredSession, read_session, sessio
 from host.store.session_schema import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
     from types import TracebackType
     from typing import Self
 
@@ -117,6 +117,14 @@ class SessionWriter:
             self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
         except sqlite3.Error as error:
             raise SessionError(self.path, _unwritable(error)) from None
+
+    @contextlib.contextmanager
+    def at_once(self) -> Iterator[None]:
+        """Everything within is saved in one go: for a session that is there already, not one that is being played."""
+        self._db.execute("BEGIN")
+        yield
+        self._save()
+        self._db.execute("COMMIT")
 
     def close(self) -> None:
         """Save what is left and make it one single file. What was saved before stays, whatever happens here."""

@@ -1,0 +1,179 @@
+"""The index of a studio: what each session says, in one SQLite file that can be made anew from the sessions.
+
+It holds keys and numbers, no name and no word of anybody. `session` has one row for each session file, `result` one for
+each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import struct
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from host.store.studio.pupils import StudioError
+from host.timing.tally import Fault, Tally
+
+APPLICATION_ID = int.from_bytes(b"FLst", "big")
+VERSION = 1
+NAME = "index.sqlite"
+SCHEMA = (
+    "CREATE TABLE session (digest TEXT PRIMARY KEY, pupil TEXT NOT NULL, started_utc TEXT NOT NULL, "
+    "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, problem TEXT NOT NULL) "
+    "WITHOUT ROWID",
+    "CREATE INDEX session_of ON session (pupil, started_utc)",
+    "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
+    "plain INTEGER NOT NULL, loose INTEGER NOT NULL, ornamented INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
+    "uncertain INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
+    "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """One session in a studio. `problem` tells why a file that lies in the pupil's folder cannot be read."""
+
+    digest: str
+    pupil: str
+    started_utc: str
+    playing_us: int = 0
+    uncertainty_us: int = 0
+    rungs: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def day(self) -> str:
+        """The day it began, ISO, in UTC."""
+        return self.started_utc[:10]
+
+
+class Index:
+    """The index in a studio's folder; made where there is none. Safe for several programs at once."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / NAME
+        try:
+            self.db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
+            self._lay_out()
+        except sqlite3.DatabaseError as error:
+            raise StudioError(
+                f"{self.path}: expected a studio's index; this one cannot be used ({error}). "
+                "Move it away: it is made anew from the sessions"
+            ) from None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.db.close()
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Everything within is written together or not at all."""
+        self.db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self.db.execute("ROLLBACK")
+            raise
+        self.db.execute("COMMIT")
+
+    def has(self, digest: str) -> str | None:
+        """Whose session this is; None where it is in no row."""
+        row = self.db.execute("SELECT pupil FROM session WHERE digest = ?", (digest,)).fetchone()
+        return row[0] if row else None
+
+    def known(self) -> set[tuple[str, str]]:
+        """All (pupil, digest)."""
+        return set(self.db.execute("SELECT pupil, digest FROM session"))
+
+    def put(self, sitting: Sitting, tallies: Iterable[Tally]) -> None:
+        """Write a session's rows, in place of what was there."""
+        self.drop(sitting.digest)
+        s = sitting
+        self.db.execute(
+            "INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (s.digest, s.pupil, s.started_utc, s.playing_us, s.uncertainty_us, json.dumps(s.rungs), s.problem),
+        )
+        self.db.executemany("INSERT INTO result VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (_row(s, t) for t in tallies))
+
+    def drop(self, digest: str) -> None:
+        """Forget a session."""
+        self.db.execute("DELETE FROM result WHERE digest = ?", (digest,))
+        self.db.execute("DELETE FROM session WHERE digest = ?", (digest,))
+
+    def drop_pupil(self, pupil: str) -> None:
+        """Forget all of a pupil's sessions, and leave no byte of them."""
+        with self.writing():
+            self.db.execute("DELETE FROM result WHERE digest IN (SELECT digest FROM session WHERE pupil = ?)", (pupil,))
+            self.db.execute("DELETE FROM session WHERE pupil = ?", (pupil,))
+        self.db.execute("VACUUM")
+        self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def sittings(self, pupil: str | None = None, since: str = "", until: str = "9999") -> list[Sitting]:
+        """Sessions in order of time, begun from the day `since` on and before the day `until`."""
+        rows = self.db.execute(
+            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, problem FROM session "
+            "WHERE (?1 IS NULL OR pupil = ?1) AND started_utc >= ?2 AND started_utc < ?3 ORDER BY started_utc, digest",
+            (pupil, since, until),
+        )
+        return [
+            Sitting(digest, who, started_utc, playing_us, uncertainty_us, tuple(json.loads(rungs)), problem)
+            for digest, who, started_utc, playing_us, uncertainty_us, rungs, problem in rows
+        ]
+
+    def tallies(
+        self, pupil: str | None = None, since: str = "", until: str = "9999"
+    ) -> Iterator[tuple[str, str, Tally]]:
+        """(pupil, digest, tally) of the sessions as `sittings` chooses them, in order of time."""
+        rows = self.db.execute(
+            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.loose, r.ornamented, r.perhaps, r.uncertain, "
+            "r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
+            "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
+            "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
+            (pupil, since, until),
+        )
+        for who, digest, a, b, plain, loose, ornamented, perhaps, uncertain, strays, faults in rows:
+            lengths = _lengths(strays)
+            yield who, digest, Tally(a, b, plain, loose, ornamented, perhaps, uncertain, lengths, _faults(faults))
+
+    def _lay_out(self) -> None:
+        (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
+        (version,) = self.db.execute("PRAGMA user_version").fetchone()
+        (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if tables and (application_id, version) != (APPLICATION_ID, VERSION):
+            newer = application_id == APPLICATION_ID and version > VERSION
+            raise StudioError(
+                f"{self.path}: expected a studio's index of version {VERSION}; "
+                + ("this one is newer. Use a newer fingerlead" if newer else "this is something else. Move it away")
+            )
+        self.db.execute("PRAGMA trusted_schema = OFF")
+        self.db.execute("PRAGMA secure_delete = ON")
+        self.db.execute("PRAGMA journal_mode = WAL")
+        # A lost row is made anew from its session when the studio opens, so the log need not wait for the disk.
+        self.db.execute("PRAGMA synchronous = NORMAL")
+        with self.writing():
+            (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if not tables:
+                for statement in SCHEMA:
+                    self.db.execute(statement)
+                self.db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self.db.execute(f"PRAGMA user_version = {VERSION}")
+
+
+def _row(s: Sitting, t: Tally) -> tuple[object, ...]:
+    faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
+    strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
+    numbers = (t.from_note, t.to_note, t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain)
+    return s.digest, *numbers, strays, faults
+
+
+def _lengths(strays: bytes) -> tuple[int, ...]:
+    return struct.unpack(f"<{len(strays) // 4}I", strays) if strays else ()
+
+
+def _faults(text: str) -> tuple[Fault, ...]:
+    if text == "[]":
+        return ()
+    return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in json.loads(text))

@@ -1,0 +1,320 @@
+"""The studio: pupils, their sessions, and what was practised; everything stays in one folder on this machine.
+
+What is true is in the pupils' folders. The index says the same in numbers; when the studio opens it is brought up to
+date with the folders, so that whatever was cut off (a crash, a full disk, another program) loses nothing and doubles
+nothing. A session is taken in by its content: written anew by this program, so that nothing of a stranger's file but
+its bytes of playing comes in, and named by their digest, so that the same session twice is one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+import time
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
+from host.store.studio import pupils as folders
+from host.store.studio.index import NAME, Index, Sitting
+from host.store.studio.pupils import Hand, Pupil, StudioError
+
+if TYPE_CHECKING:
+    from types import TracebackType
+    from typing import Self
+
+    from host.timing.analysis import Analysis
+    from host.timing.tally import Tally
+
+ENDING = ".session"
+GREATEST_TAKEN_IN = 1 << 28
+MOST_RUNGS = 40
+# Sessions entered in one transaction.
+BATCH = 100
+LEFT_BEHIND_S = 3_600
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """What became of a file: `new`, `same` (it was there already, with the pupil `whose`), or `refused` and why."""
+
+    path: Path
+    outcome: Literal["new", "same", "refused"]
+    digest: str = ""
+    whose: str = ""
+    sentence: str = ""
+
+
+class Studio:
+    """A studio in a folder, made where there is none; `with` closes it. Raises StudioError."""
+
+    def __init__(self, folder: Path | str) -> None:
+        self.folder = Path(folder)
+        try:
+            (self.folder / "pupils").mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StudioError(f"{self.folder}: no studio can be kept here: {error.strerror or error}") from None
+        self.index = Index(self.folder)
+        self.catch_up()
+
+    def close(self) -> None:
+        """Let go of the folder."""
+        self.index.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # Pupils
+
+    def pupils(self) -> list[Pupil]:
+        """All pupils by name; a folder that cannot be read shows up with its key as its name."""
+        found = []
+        for folder in self._folders():
+            try:
+                found.append(folders.read_pupil(folder))
+            except StudioError as error:
+                found.append(Pupil(folder.name, f"({folder.name})", note=str(error)))
+        return sorted(found, key=lambda pupil: (pupil.name.casefold(), pupil.key))
+
+    def pupil(self, key: str) -> Pupil:
+        """One pupil."""
+        return folders.read_pupil(self.of(key))
+
+    def of(self, key: str) -> Path:
+        """A pupil's folder; refuses what is no pupil's key."""
+        folder = self.folder / "pupils" / key
+        if not folders.is_key(key) or not folder.is_dir():
+            raise StudioError(f"expected a pupil of this studio; there is none with the key {key[:20]!r}")
+        return folder
+
+    def add(self, name: str, hand_on_top: Hand = "left", chanter: str = "", note: str = "") -> Pupil:
+        """A new pupil."""
+        pupil = folders.checked(Pupil(folders.new_key(), name, hand_on_top, chanter, note))
+        folder = self.folder / "pupils" / pupil.key
+        (folder / "sessions").mkdir(parents=True)
+        folders.write_pupil(folder, pupil)
+        return pupil
+
+    def change(self, key: str, **to: str) -> Pupil:
+        """Change a pupil's name, hand_on_top, chanter, note or lesson."""
+        pupil = folders.checked(replace(self.pupil(key), **to))  # type: ignore[arg-type]
+        folders.write_pupil(self.of(key), pupil)
+        return pupil
+
+    def export(self, key: str, path: Path) -> Path:
+        """Everything that is kept of a pupil, as one zip file."""
+        folder = self.of(key)
+        try:
+            with zipfile.ZipFile(path, "x", zipfile.ZIP_DEFLATED) as bundle:
+                for file in sorted(folder.rglob("*")):
+                    if file.is_file() and not file.name.startswith("."):
+                        bundle.write(file, file.relative_to(folder))
+        except FileExistsError:
+            raise StudioError(f"{path}: expected the name of a new file, but this one exists") from None
+        except OSError as error:
+            path.unlink(missing_ok=True)
+            raise StudioError(f"{path}: it cannot be written: {error.strerror or error}") from None
+        return path
+
+    def delete(self, key: str) -> None:
+        """Delete a pupil whole: their folder, and every row of theirs. Nothing brings it back."""
+        folder = self.of(key)
+        # Out of sight at once, whatever happens next; the name is the first to go.
+        gone = self.folder / f".deleting-{key}"
+        folder.replace(gone)
+        (gone / "pupil.json").unlink(missing_ok=True)
+        self.index.drop_pupil(key)
+        shutil.rmtree(gone)
+
+    # Sessions
+
+    def take_in(self, key: str, path: Path | str, extra: Iterable[str] = ()) -> TakenIn:
+        """Take a session file in for a pupil, as from a stranger; `extra` are rungs it was practised on."""
+        path, sessions = Path(path), self.of(key) / "sessions"
+        try:
+            if path.stat().st_size > GREATEST_TAKEN_IN:
+                return _refused(path, f"expected a session of at most {GREATEST_TAKEN_IN >> 20} MiB; this is larger")
+            session = read_session(path)
+        except SessionError as error:
+            return _refused(path, error.reason)
+        except OSError as error:
+            return _refused(path, f"it cannot be read: {error.strerror or error}")
+        digest = digest_of(session)
+        new = sessions / f".{digest}-{os.getpid()}"
+        try:
+            if (whose := self.index.has(digest)) is None:
+                new.unlink(missing_ok=True)
+                _write_anew(new, session, extra)
+                new.chmod(0o444)
+                # What is entered is what was written: read back before it counts.
+                sitting, tallies = reading(key, digest, new)
+                with self.index.writing():
+                    if (whose := self.index.has(digest)) is None:
+                        new.replace(sessions / f"{digest}{ENDING}")
+                        self.index.put(sitting, tallies)
+                        return TakenIn(path, "new", digest, key)
+        except (SessionError, OSError, sqlite3.Error) as error:
+            return _refused(path, f"it cannot be kept: {error}. Make room, and take it in again")
+        finally:
+            for ending in ("", "-wal", "-shm", "-journal"):
+                new.with_name(new.name + ending).unlink(missing_ok=True)
+        return TakenIn(path, "same", digest, whose, f"{path}: this session is in the studio already")
+
+    def session_path(self, digest: str) -> Path:
+        """Where a session of this studio lies."""
+        whose = self.index.has(digest)
+        if whose is None:
+            raise StudioError(f"expected a session of this studio; there is none {digest[:20]!r}")
+        return self.of(whose) / "sessions" / f"{digest}{ENDING}"
+
+    def catch_up(self) -> int:
+        """Enter what lies in the folders and not in the index, and drop what does not; how many were entered."""
+        for half in self.folder.glob(".deleting-*"):
+            self.index.drop_pupil(half.name.removeprefix(".deleting-"))
+            shutil.rmtree(half, ignore_errors=True)
+        known = self.index.known()
+        lying: dict[str, tuple[str, Path]] = {}
+        for folder in self._folders():
+            _sweep(folder)
+            for file in _sessions(folder):
+                digest = file.name.removesuffix(ENDING)
+                # One session lies in one folder only; where somebody copied it, the folder that is known goes before.
+                if digest not in lying or (folder.name, digest) in known:
+                    lying[digest] = folder.name, file
+        here = {(key, digest) for digest, (key, _) in lying.items()}
+        with self.index.writing():
+            for _, digest in known - here:
+                self.index.drop(digest)
+        new = sorted(here - known)
+        for start in range(0, len(new), BATCH):
+            rows = [reading(key, digest, lying[digest][1]) for key, digest in new[start : start + BATCH]]
+            with self.index.writing():
+                for sitting, tallies in rows:
+                    self.index.put(sitting, tallies)
+        return len(new)
+
+    def rebuild(self) -> int:
+        """Make the index anew from the sessions; how many there are."""
+        self.index.close()
+        for ending in ("", "-wal", "-shm"):
+            (self.folder / (NAME + ending)).unlink(missing_ok=True)
+        self.index = Index(self.folder)
+        return self.catch_up()
+
+    def _folders(self) -> list[Path]:
+        found = sorted(folder for folder in (self.folder / "pupils").iterdir() if folders.is_key(folder.name))
+        # A folder without a pupil or a session was begun and never finished.
+        return [folder for folder in found if (folder / "pupil.json").exists() or _sessions(folder)]
+
+
+def reading(key: str, digest: str, path: Path) -> tuple[Sitting, list[Tally]]:
+    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
+    from host.timing.tally import tally
+
+    try:
+        session, analysis = analysed(path)
+    except SessionError as error:
+        return Sitting(digest, key, "", problem=error.reason), []
+    held = analysis.arrays
+    playing_us = int(held.end_us[-1] - held.start_us[0]) if len(held.end_us) else 0
+    sitting = Sitting(digest, key, started(session), playing_us, analysis.timing.uncertainty_us, rungs_of(session))
+    return sitting, tally(analysis)
+
+
+def analysed(path: Path) -> tuple[StoredSession, Analysis]:
+    """A session and its analysis; raises SessionError."""
+    from fingering.table import standard_table
+    from host.timing.analysis import analyse
+    from host.timing.timeline import timing_of
+
+    session = read_session(path)
+    record = session_record(session)
+    return session, analyse(record, standard_table(), timing_of(record, "session"))
+
+
+def digest_of(session: StoredSession) -> str:
+    """What names a session: a SHA-256 over its bytes, when they came, and where the port was lost."""
+    sha = hashlib.sha256(session.carrier.encode())
+    sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
+    sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
+    return sha.hexdigest()[:32]
+
+
+def started(session: StoredSession) -> str:
+    """When a session began, ISO in UTC; nothing where it does not say."""
+    try:
+        return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
+    except (ValueError, OverflowError):
+        return ""
+
+
+def rungs_of(session: StoredSession) -> tuple[str, ...]:
+    """Keys of the rungs it was practised on, as its settings say."""
+    with contextlib.suppress(ValueError, RecursionError):
+        told = json.loads(session.meta.get("settings", "{}"))
+        if isinstance(told, dict):
+            return folders.texts(told, "rungs")[:MOST_RUNGS]
+    return ()
+
+
+def _sessions(folder: Path) -> list[Path]:
+    with contextlib.suppress(FileNotFoundError):
+        return [Path(entry.path) for entry in os.scandir(folder / "sessions") if _is_session(entry.name)]
+    return []
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a taking in that was killed has left; what another program may be writing now is younger."""
+    with contextlib.suppress(OSError):
+        for entry in os.scandir(folder / "sessions"):
+            if entry.name.startswith(".") and time.time() - entry.stat().st_mtime > LEFT_BEHIND_S:
+                os.unlink(entry.path)
+
+
+def _is_session(name: str) -> bool:
+    return name.endswith(ENDING) and not name.startswith(".")
+
+
+def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> None:
+    settings: dict[str, object] = {}
+    with contextlib.suppress(ValueError, RecursionError):
+        told = json.loads(session.meta.get("settings", "{}"))
+        settings = told if isinstance(told, dict) else {}
+    rungs = [*rungs_of(session), *extra]
+    if rungs:
+        settings = {**settings, "rungs": list(dict.fromkeys(rungs))}
+    begun = started(session)
+    marks = sorted(session.marks, key=lambda mark: mark.host_us)
+    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
+    port = session.meta.get("port", "")
+    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
+        starts = session.arrivals[:, 0].tolist()
+        for start, stop, host_us in zip(
+            starts, [*starts[1:], len(session.data)], session.arrivals[:, 1].tolist(), strict=True
+        ):
+            while marks and marks[0].host_us <= host_us:
+                writer.mark(*_mark(marks.pop(0)))
+            writer.append(session.data[start:stop], host_us)
+        for mark in marks:
+            writer.mark(*_mark(mark))
+
+
+def _mark(mark: Mark) -> tuple[Literal["lost", "back"], int, str]:
+    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
+
+
+def _refused(path: Path, why: str) -> TakenIn:
+    return TakenIn(path, "refused", sentence=f"{path}: {why}")
