@@ -86,12 +86,8 @@ class ChangeSummary:
 
     @property
     def stands_out(self) -> bool:
-        """Whether so many strays could hardly come by chance to one who strays only now and then.
-
-        An exact one-sided binomial test of the stray share against NOW_AND_THEN.
-        """
-        chance = at_least(len(self.astray), self.count, NOW_AND_THEN)
-        return self.count >= FEWEST and chance < (1 - CONFIDENCE) / CHANGES
+        """Whether so many strays could hardly come by chance; see `stands_out`."""
+        return stands_out(len(self.astray), self.count)
 
     @property
     def loose(self) -> int:
@@ -213,6 +209,14 @@ def wilson(successes: int, count: int, confidence: float = CONFIDENCE) -> tuple[
     middle = (share + z * z / (2 * count)) / (1 + z * z / count)
     half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
     return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def stands_out(astray: int, count: int) -> bool:
+    """Whether so many strays could hardly come by chance to one who strays only now and then.
+
+    An exact one-sided binomial test of the stray share against NOW_AND_THEN.
+    """
+    return count >= FEWEST and at_least(astray, count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
 
 
 def at_least(successes: int, count: int, share: float) -> float:

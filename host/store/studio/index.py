@@ -10,7 +10,7 @@ import contextlib
 import json
 import sqlite3
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +27,8 @@ SCHEMA = (
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
     "plain INTEGER NOT NULL, loose INTEGER NOT NULL, ornamented INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
-    "uncertain INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
+    "uncertain INTEGER NOT NULL, astray INTEGER NOT NULL, heard_us INTEGER NOT NULL, strays BLOB NOT NULL, "
+    "faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
 )
 
@@ -96,7 +97,8 @@ class Index:
             "INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)",
             (s.digest, s.pupil, s.started_utc, s.playing_us, s.uncertainty_us, json.dumps(s.rungs), s.problem),
         )
-        self.db.executemany("INSERT INTO result VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (_row(s, t) for t in tallies))
+        marks = ", ".join("?" * 12)
+        self.db.executemany(f"INSERT INTO result VALUES ({marks})", (_row(s, t) for t in tallies))
 
     def drop(self, digest: str) -> None:
         """Forget a session."""
@@ -138,6 +140,24 @@ class Index:
             lengths = _lengths(strays)
             yield who, digest, Tally(a, b, plain, loose, ornamented, perhaps, uncertain, lengths, _faults(faults))
 
+    def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
+        """For each pupil, side and directed change what is asked of a whole studio at once.
+
+        `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
+        pupil, after, from note, to note, plain, astray, heard µs, sittings.
+        """
+        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, turn TEXT)")
+        with self.writing():
+            self.db.execute("DELETE FROM span")
+            self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
+        rows = self.db.execute(
+            "SELECT s.pupil, s.started_utc >= p.turn AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
+            "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
+            "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
+        )
+        for who, after, *numbers in rows:
+            yield who, bool(after), *numbers
+
     def _lay_out(self) -> None:
         (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
         (version,) = self.db.execute("PRAGMA user_version").fetchone()
@@ -166,7 +186,7 @@ def _row(s: Sitting, t: Tally) -> tuple[object, ...]:
     faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
     numbers = (t.from_note, t.to_note, t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain)
-    return s.digest, *numbers, strays, faults
+    return s.digest, *numbers, t.astray, t.heard_us, strays, faults
 
 
 def _lengths(strays: bytes) -> tuple[int, ...]:
