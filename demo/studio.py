@@ -26,6 +26,8 @@ from host.store.studio import pupils as folders
 from host.store.studio.studio import Studio
 
 WEEKS = 12
+# The last lesson was before this week.
+LESSON = WEEKS - 2
 CHANGES_AN_EVENING = 70
 # A serial port brings a few frames at a time.
 BYTES_A_READ, READ_US = 64, 10_000
@@ -40,7 +42,7 @@ class Invented:
     note: str
     evenings: int
     scatter_us: int
-    weeks_us: tuple[int, int]
+    weeks_us: tuple[int, int, int]  # in the first week, at the last lesson, in the last week
     worst: tuple[int, int, int] | None  # from note, to note, finger
     rungs: tuple[str, ...]
 
@@ -50,8 +52,8 @@ class Invented:
         if self.worst is None:
             return pupil
         from_note, to_note, finger = self.worst
-        first_us, last_us = self.weeks_us
-        by_us = first_us + (last_us - first_us) * week // (WEEKS - 1)
+        first_us, lesson_us, last_us = self.weeks_us
+        by_us = last_us if week >= LESSON else first_us + (lesson_us - first_us) * week // LESSON
         habit = Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0)
         return replace(pupil, habits=(habit,))
 
@@ -63,7 +65,7 @@ def invented() -> list[Invented]:
 
 
 def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _: None) -> Path:
-    """Make the studio in a new folder, its last lessons a week before `today`; raises StudioError."""
+    """Make the studio in a new folder, its last lessons two weeks before `today`; raises StudioError."""
     if folder.exists() and any(folder.iterdir()):
         raise folders.StudioError(f"{folder}: expected a new or an empty folder for the invented studio. Name another")
     with Studio(folder) as studio, tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
@@ -74,7 +76,7 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
                 session = write_evening(Path(scratch) / "evening.session", start, data, person.rungs)
                 studio.take_in(pupil.key, session)
                 session.unlink()
-            lesson = today - timedelta(days=14)
+            lesson = today - timedelta(days=7 * (WEEKS - LESSON))
             studio.change(pupil.key, lesson=lesson.isoformat())
             folders.give(
                 studio.of(pupil.key),
@@ -109,14 +111,14 @@ def write_evening(path: Path, start: datetime, data: bytes, rungs: tuple[str, ..
 
 def _invented(row: dict[str, Any]) -> Invented:
     worst = row.get("worst")
-    first_ms, last_ms = row["weeks_ms"]
+    first_ms, lesson_ms, last_ms = row["weeks_ms"]
     return Invented(
         row["name"],
         row.get("hand_on_top", "left"),
         row.get("note", ""),
         row["evenings"],
         row["scatter_ms"] * 1_000,
-        (first_ms * 1_000, last_ms * 1_000),
+        (first_ms * 1_000, lesson_ms * 1_000, last_ms * 1_000),
         worst and (note_index(worst["from"]), note_index(worst["to"]), FINGERS.index(worst["finger"])),
         tuple(row["rungs"]),
     )
