@@ -60,6 +60,12 @@ class Bank:
     waves: tuple[Wave, ...]
     drone_step: float
     drone_wave: Wave
+    mixed_gain: float
+
+    @property
+    def gains(self) -> tuple[float, float]:
+        """Of the reed and of the drones."""
+        return (self.mixed_gain, self.mixed_gain) if self.setting.drones else (1.0, 0.0)
 
     def wave_of(self, covered_mask: int) -> Wave:
         """The period of the note that a mask sounds."""
@@ -69,10 +75,12 @@ class Bank:
 def bank(chosen: Setting, table: Table, rate_hz: int) -> Bank:
     """Reckon everything; some milliseconds of work, so never in the thread that renders."""
     tuning = chosen.tuning
+    notes = spectra(chosen.voice, tuning, table, rate_hz)
     return Bank(
         chosen,
         tuple((tuning.hz(table) / rate_hz).tolist()),
-        tuple(wave(amplitudes) for amplitudes in spectra(chosen.voice, tuning, table, rate_hz)),
+        tuple(wave(amplitudes) for amplitudes in notes),
         tuning.low_a_hz * drones.FUNDAMENTAL / rate_hz,
         wave(drones.amplitudes(tuning.low_a_hz, rate_hz)),
+        drones.mixed_gain(tuning, notes, rate_hz),
     )

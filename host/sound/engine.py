@@ -172,7 +172,8 @@ class Engine:
         return given
 
     def _take_what_was_told(self) -> None:
-        while self._told:
+        # Counted first: whoever tells faster than this takes may not hold it up.
+        for _ in range(len(self._told)):
             at_frame, covered_mask = self._told.popleft()
             self._piping.cover(covered_mask, max(at_frame, self.frame + AHEAD_FRAMES))
 

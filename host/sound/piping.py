@@ -5,7 +5,7 @@ A piece of samples is made in stretches from one change to the next; within a st
 
 from __future__ import annotations
 
-from bisect import insort
+from bisect import bisect_right, insort
 from collections import deque
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from fingering.holes import ALL_COVERED, HANDS_OFF
-from host.sound import drones
 from host.sound.oscillator import Oscillator, Ramp
 from host.sound.reed import CROSSFADE_US
 
@@ -40,7 +39,7 @@ class Piping:
         self._reed = Oscillator(first.steps[self._mask], first.wave_of(self._mask), cross_frames)
         self._drones = Oscillator(first.drone_step, first.drone_wave, cross_frames)
         self._gate = Ramp(0.0, rate_hz)
-        self._with_drones = Ramp(float(first.setting.drones), rate_hz)
+        self._reed_gain, self._drones_gain = (Ramp(gain, rate_hz) for gain in first.gains)
         self._waiting: list[tuple[int, int, int | None]] = []
         self._told = 0
         self._resting = True
@@ -62,13 +61,16 @@ class Piping:
         """Fill the frames from `first_frame` on."""
         if self._coming:
             self._bank = self._coming.popleft()
-            self._with_drones.aim_at(float(self._bank.setting.drones), FADE_US)
+            for ramp, gain in zip((self._reed_gain, self._drones_gain), self._bank.gains, strict=True):
+                ramp.aim_at(gain, FADE_US)
             self._reed.go_to(self._bank.steps[self._mask], self._bank.wave_of(self._mask))
             self._drones.go_to(self._bank.drone_step, self._bank.drone_wave)
         frame, end_frame = first_frame, first_frame + len(made)
         while frame < end_frame:
-            while self._waiting and self._waiting[0][0] <= frame:
-                self._sound(self._waiting.pop(0)[2], frame)
+            due = bisect_right(self._waiting, frame, key=lambda change: change[0])
+            if due:
+                self._sound(self._waiting[due - 1][2], frame)
+                del self._waiting[:due]
             if self._rest_at <= frame:
                 self._rest()
             stop = min(end_frame, self._rest_at, self._waiting[0][0] if self._waiting else _NEVER)
@@ -76,10 +78,10 @@ class Piping:
             frame = stop
 
     def _sound(self, covered_mask: int | None, frame: int) -> None:
+        if self._resting and covered_mask in (None, HANDS_OFF):
+            return
         if covered_mask is None:
             self._rest()
-        elif covered_mask == HANDS_OFF and self._resting:
-            return
         else:
             if covered_mask != self._mask:
                 self._mask = covered_mask
@@ -99,12 +101,10 @@ class Piping:
 
     def _stretch(self, made: Samples) -> None:
         frames = len(made)
-        share = self._with_drones.next(frames)
-        if self._gate.silent:
-            made[:] = 0
-            return
-        made[:] = self._reed.next(frames)
-        if np.ndim(share) or share:
-            made *= 1 + (drones.MIXED_GAIN - 1) * share
-            made += drones.MIXED_GAIN * share * self._drones.next(frames)
+        # Silent or not, the phases run on: what is heard later may not hang on how the stretches were cut.
+        np.multiply(self._reed.next(frames), self._reed_gain.next(frames), out=made, casting="same_kind")
+        if self._drones_gain.silent:
+            self._drones.skip(frames)
+        else:
+            made += self._drones_gain.next(frames) * self._drones.next(frames)
         made *= self._gate.next(frames)

@@ -127,7 +127,7 @@ def voice_json(
         "drones": {
             "hz": tuning.low_a_hz * drones.FUNDAMENTAL,
             "amplitudes": _rounded(drones.amplitudes(tuning.low_a_hz, rate_hz)),
-            "mixed_gain": drones.MIXED_GAIN,
+            "mixed_gain": drones.mixed_gain(tuning, found, rate_hz),
         },
     }
 

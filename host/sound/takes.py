@@ -62,10 +62,15 @@ def render_take(
     # Hands off for a second of the playing, not of the listening.
     engine = Engine(rate_hz, table, voice, tuning, drones=drones, hands_off_us=math.ceil(HANDS_OFF_US / speed))
     engine.start_at_level(level_db)
+    samples = np.empty(AHEAD_FRAMES + frames, dtype=np.float32)
+    done = 0
     for t_us, covered_mask in edges:
-        engine.cover(covered_mask, AHEAD_FRAMES + frame_of(t_us))
-    engine.render(AHEAD_FRAMES)
-    samples = engine.render(frames)
+        begins = frame_of(t_us)
+        samples[done:begins] = engine.render(begins - done)
+        engine.cover(covered_mask, begins + AHEAD_FRAMES)
+        done = begins
+    samples[done:] = engine.render(len(samples) - done)
+    samples = samples[AHEAD_FRAMES:]
     fade = min(frames, _FADE_US * rate_hz // 1_000_000)
     rise = np.linspace(0, 1, fade, endpoint=False, dtype=np.float32)
     samples[:fade] *= rise
