@@ -1,0 +1,359 @@
+// The practice page. Messages go into `state`; once a frame what has changed is drawn. Sound alone does not wait.
+
+import { byId, openDialog, tell, write } from "./dom.js";
+import { loadTexts, say } from "./texts.js";
+import { shownChange, state, take } from "./state.js";
+import { Line } from "./live.js";
+import { drawMusicWords, drawStaff } from "./staff.js";
+import { drawChanter } from "./chanter.js";
+import { drawChange, drawCount } from "./change.js";
+import { startHearing, stopHearing } from "./hear.js";
+import { drawPlayMode, letGo, startCheck, startKeys } from "./keys.js";
+import { drawPads, liftAll, startPads } from "./pads.js";
+import { drawStart } from "./start.js";
+import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
+import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
+import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "./reed.js";
+
+const SAY_EVERY_MS = 900;
+const SHORT_NOTICE_MS = 5_000;
+
+let line = null;
+let asked = false;
+
+const send = (message) => line?.send(message) ?? false;
+
+function redraw() {
+  if (asked) return;
+  asked = true;
+  requestAnimationFrame(() => {
+    asked = false;
+    drawAll();
+  });
+}
+
+// What a screen reader says: the newest sentence, not one on top of another.
+let saying = 0;
+let saidAt = -SAY_EVERY_MS;
+let toSay = "";
+function announce(text) {
+  if (!text) return;
+  toSay = text;
+  saying ||= setTimeout(() => {
+    saying = 0;
+    saidAt = performance.now();
+    const live = byId("live");
+    live.textContent = live.textContent === toSay ? `${toSay}\u00a0` : toSay;
+  }, Math.max(0, saidAt + SAY_EVERY_MS - performance.now()));
+}
+
+function notice(text, forMs = 0) {
+  clearTimeout(noticeTimer);
+  if (text && text !== byId("notice").textContent) announce(text);
+  tell(byId("notice"), text);
+  if (forMs) noticeTimer = setTimeout(() => notice(""), forMs);
+}
+let noticeTimer = 0;
+
+// --- what comes in
+
+function heard(message) {
+  const before = state.chanter;
+  if (!take(message) && message.kind !== "say" && message.kind !== "remind") return;
+  switch (message.kind) {
+    case "all":
+      arrived();
+      break;
+    case "holes":
+      if (!state.playing && soundsHere()) cover(message.covered_mask);
+      break;
+    case "change":
+      announce(message.sentence);
+      break;
+    case "chanter":
+      chanterChanged(before);
+      break;
+    case "progress":
+      if (message.passed) announce(message.sentence);
+      break;
+    case "tonight":
+      announce(message.sentence);
+      break;
+    case "sound":
+    case "metronome":
+      soundChanged();
+      break;
+    case "summary":
+      leavePlaying();
+      announce(say("summary.title"));
+      focusLater("summary-title");
+      break;
+    case "say":
+    case "remind":
+      notice(message.sentence);
+      break;
+  }
+  redraw();
+}
+
+function arrived() {
+  soundChanged();
+  // The host was started anew, or another page has taken the chanter elsewhere.
+  if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
+  else if (state.playing) send({ kind: "holes", covered_mask: state.ownMask });
+  if (!state.playing && soundsHere()) cover(state.chanter?.state === "here" ? state.holes?.covered_mask ?? null : null);
+  const [remark] = state.remarks ?? [];
+  if (remark) notice(remark);
+}
+
+function chanterChanged(before) {
+  const { chanter } = state;
+  if (chanter.state !== before?.state) announce(chanter.sentence);
+  if (chanter.state !== "here" && !state.playing) {
+    state.holes = null;
+    cover(null);
+  }
+  if (chanter.source && chanter.source !== "page" && state.playing) leavePlaying();
+}
+
+const soundsHere = () => state.sound?.where === "page";
+
+function soundChanged() {
+  if (!soundsHere() && isSounding()) soundOff();
+  fitVoice();
+  beat(soundsHere() ? state.metronome : null);
+}
+
+// --- what is done here
+
+async function startSound() {
+  try {
+    await soundOn();
+    beat(state.metronome);
+    if (state.playing) cover(state.ownMask);
+  } catch (error) {
+    notice(error.sentence ?? say("page.needs_audio"));
+  }
+  redraw();
+}
+
+function choose(to) {
+  state.choosing = false;
+  state.summary = null;
+  notice("");
+  if (soundsHere()) startSound();
+  if (to === "keys" || to === "touch") {
+    send({ kind: "listen", to: "page" });
+    if (to === "keys") {
+      state.checking = true;
+      startCheck();
+      focusLater("keys-title");
+    } else {
+      play("touch");
+    }
+  } else {
+    leavePlaying();
+    send({ kind: "listen", to });
+    focusLater("rung-name");
+  }
+  redraw();
+}
+
+function play(how) {
+  letGo();
+  state.checking = false;
+  state.playing = how;
+  state.ownMask = 0;
+  byId("main").focus();
+  focusLater("rung-name");
+  redraw();
+}
+
+function ownCover(mask) {
+  if (mask === state.ownMask) return;
+  state.ownMask = mask;
+  if (soundsHere()) cover(mask);
+  if (state.replay) stopHearing();
+  send({ kind: "holes", covered_mask: mask });
+  redraw();
+}
+
+function leavePlaying() {
+  if (state.playing || state.checking) {
+    liftAll();
+    letGo();
+    if (state.ownMask) ownCover(0);
+    state.playing = null;
+    state.checking = false;
+    redraw();
+  }
+}
+
+function leaveKeys() {
+  const wasChecking = state.checking;
+  leavePlaying();
+  if (wasChecking) {
+    state.choosing = true;
+    focusLater("start-title");
+  } else {
+    focusLater("play-mode-button");
+  }
+}
+
+function chooseRung(key) {
+  byId("ladder-dialog").close();
+  state.tonight = null;
+  send({ kind: "rung", key });
+  focusLater("rung-name");
+  redraw();
+}
+
+function focusLater(id) {
+  requestAnimationFrame(() => requestAnimationFrame(() => byId(id).focus({ preventScroll: false })));
+}
+
+// --- drawing
+
+function view() {
+  if (!state.joined) return "none";
+  if (state.summary) return "summary";
+  if (state.checking) return "keys-check";
+  const { chanter } = state;
+  const none = !chanter || chanter.state === "none" || chanter.state === "refused" || !chanter.source;
+  return state.choosing || (none && !state.playing) ? "start" : "practice";
+}
+
+function drawAll() {
+  const shown = view();
+  for (const id of ["start", "keys-check", "summary", "practice"]) byId(id).hidden = id !== shown;
+  document.body.dataset.view = shown;
+  const practising = shown === "practice";
+  for (const id of ["ladder", "tonight", "finish", "to-start"]) {
+    const button = byId(id === "to-start" ? id : `${id}-button`);
+    button.hidden = !practising;
+  }
+  byId("settings-button").hidden = !state.joined;
+  drawSoundButton();
+  const quiet = shown === "start" || shown === "none";
+  write(byId("chanter-sentence"), quiet ? "" : state.chanter?.sentence || state.chanter?.name || "");
+  write(byId("chanter-name"), quiet ? "" : state.chanter?.name ?? "");
+  if (shown === "start") {
+    drawStart(choose);
+    if (state.chanter?.state === "refused") tell(byId("notice"), state.chanter.sentence);
+  }
+  drawSettings();
+  drawLadder(chooseRung);
+  if (shown === "summary") drawSummary();
+  if (!practising) return;
+  drawMusicWords();
+  drawStaff();
+  drawChanter();
+  drawPads();
+  drawPlayMode();
+  drawUncertainty();
+  drawChange();
+  drawCount();
+  drawDue(chooseRung);
+  drawTonight();
+  drawBeat();
+}
+
+function drawSoundButton() {
+  const button = byId("sound-button");
+  button.hidden = !soundsHere() || !state.joined;
+  const on = isSounding();
+  write(button, say(on ? "sound.turn_off" : "sound.turn_on"));
+  button.classList.toggle("main", !on);
+}
+
+function drawUncertainty() {
+  const { uncertainty_us: us, source } = state.chanter ?? {};
+  tell(byId("uncertainty"), us && source ? say("now.uncertainty", { ms: Math.round(us / 1000) }) : "");
+}
+
+// --- beginning
+
+function wire() {
+  byId("sound-button").addEventListener("click", () => {
+    if (isSounding()) soundOff();
+    else startSound();
+    redraw();
+  });
+  byId("to-start").addEventListener("click", () => {
+    leavePlaying();
+    state.choosing = true;
+    focusLater("start-title");
+    redraw();
+  });
+  byId("ladder-button").addEventListener("click", () => openDialog(byId("ladder-dialog")));
+  byId("settings-button").addEventListener("click", () => openDialog(byId("settings-dialog")));
+  byId("tonight-button").addEventListener("click", () => send({ kind: "tonight" }));
+  byId("tonight").querySelector("button").addEventListener("click", () => state.rung && chooseRung(state.rung.key));
+  byId("finish-button").addEventListener("click", () => send({ kind: "finish" }));
+  byId("restart-button").addEventListener("click", () => send({ kind: "restart" }));
+  byId("summary-again").addEventListener("click", () => {
+    state.summary = null;
+    send({ kind: "restart" });
+    focusLater("rung-name");
+    redraw();
+  });
+  byId("play-mode-button").addEventListener("click", (event) => {
+    // The button's own Enter must not count as a key of the chanter.
+    event.currentTarget.blur();
+    if (state.playing === "keys") leaveKeys();
+    else play("keys");
+  });
+  byId("play-mode-check").addEventListener("click", () => {
+    leavePlaying();
+    state.checking = true;
+    startCheck();
+    focusLater("keys-title");
+    redraw();
+  });
+  for (const dialog of document.querySelectorAll("dialog")) {
+    dialog.querySelector(".close").addEventListener("click", () => dialog.close());
+    dialog.addEventListener("click", (event) => event.target === dialog && dialog.close());
+  }
+  startKeys({ cover: ownCover, leave: leaveKeys, play, holds: (count) => send({ kind: "keyboard", holds: count }) });
+  startPads(ownCover);
+  startSettings(send);
+  startHearing(announce);
+  onHand((hand) => {
+    leavePlaying();
+    state.handOnTop = hand;
+    send({ kind: "hand", on_top: hand });
+    redraw();
+  });
+  addEventListener("redraw", redraw);
+}
+
+async function begin() {
+  if (!("WebSocket" in window)) {
+    byId("needs").hidden = false;
+    return;
+  }
+  try {
+    await loadTexts();
+  } catch {
+    write(byId("chanter-sentence"), "");
+    tell(byId("notice"), byId("notice").dataset.failed);
+    return;
+  }
+  wire();
+  if (!canSound()) notice(say("page.needs_audio"));
+  line = new Line({
+    heard,
+    up: () => {
+      if (state.joined) notice(say("page.back_line"), SHORT_NOTICE_MS);
+    },
+    down: (was) => {
+      if (!state.playing) cover(null);
+      notice(say(was ? "page.lost_line" : "page.not_let_in"));
+      redraw();
+    },
+  });
+}
+
+begin();
+// For the tests: what the page knows, to be looked at.
+export { shownChange, state };

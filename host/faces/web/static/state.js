@@ -1,0 +1,60 @@
+// What the page knows: the newest message of each kind. Drawing reads from here, once a frame.
+
+const RECENT = 8;
+
+export const state = {
+  joined: false,
+  chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null,
+  sound: null, metronome: null,
+  ladder: [], due: [], notes: [], fingers: [], chart: [],
+  changes: [], chosen: null,
+  handOnTop: "left",
+  // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
+  playing: null, ownMask: 0, replay: null,
+  // Asked for and not yet there: shows the choice of chanter although one is heard.
+  choosing: false, checking: false,
+};
+
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "tonight", "summary", "sound", "metronome"];
+
+// Take a message in. Returns whether it was known.
+export function take(message) {
+  const { kind, ...what } = message;
+  if (kind === "all") {
+    for (const part of PARTS) if (part in what) state[part] = what[part];
+    for (const list of ["ladder", "due", "notes", "fingers", "chart"]) state[list] = what[list] ?? state[list];
+    state.changes = (what.changes ?? []).slice(-RECENT);
+    state.chosen = null;
+    state.remarks = what.remarks ?? [];
+    state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
+    state.joined = true;
+  } else if (kind === "change") {
+    state.changes = [...state.changes.slice(1 - RECENT), what];
+    state.chosen = null;
+  } else if (kind === "hand") {
+    state.handOnTop = what.on_top === "right" ? "right" : "left";
+  } else if (kind === "ladder") {
+    state.ladder = what.ladder ?? state.ladder;
+    state.due = what.due ?? state.due;
+  } else if (kind === "tonight") {
+    state.tonight = what.item || what.sentence ? what : null;
+  } else if (PARTS.includes(kind)) {
+    state[kind] = what;
+    if (kind === "rung") state.lit = null;
+  } else {
+    return false;
+  }
+  return true;
+}
+
+// The change that is looked at: the one chosen from the earlier ones, or the last.
+export const shownChange = () => state.chosen ?? state.changes.at(-1) ?? null;
+
+// The mask to draw: what is played back, this page's own fingers, or what the chanter tells.
+export function shownMask() {
+  if (state.replay) return state.replay.mask;
+  if (state.playing) return state.ownMask;
+  return state.holes?.covered_mask ?? null;
+}
+
+export const wantedNote = () => state.lit?.note ?? null;

@@ -1,0 +1,278 @@
+"""A small host for the tests of the practice page: the same files, templates and headers, and messages told by hand.
+
+It answers a page's holes with their note and lights the rung's next note when it is reached; the rest the test tells.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import queue
+import threading
+import time
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from playing import SURE, one_change
+from starlette.applications import Starlette
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.websockets import WebSocketDisconnect
+
+from fingering.holes import FINGERS
+from fingering.ladder import ladder
+from fingering.notes import NOTES, SOUNDING
+from fingering.scale import SCALES
+from fingering.table import standard_table
+from host.faces import web
+from host.faces.strip import LETTERS, strip_svg
+from host.faces.web.texts import catalogue
+from host.faces.words import change_sentence
+from host.music.abc import parse_abc
+from host.sound.reed import voice_json
+from host.sound.takes import render_take, wav_bytes
+from host.sound.tuning import Tuning
+from host.timing.blame import blame
+
+WEB = Path(next(iter(web.__path__)))
+TABLE = standard_table()
+# As strict as the page is served.
+POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
+TAKE = [(0, TABLE.standard[1]), (400_000, TABLE.standard[1] ^ 0b1000), (430_000, TABLE.standard[5])]
+TAKE_END_US = 900_000
+
+
+@cache
+def staff(number: int) -> str:
+    from host.faces.sheet.pages import staff_svg
+
+    return staff_svg(parse_abc(ladder()[number].abc)[0][0], letters="full")
+
+
+def rung_message(number: int = 3, help_: list[int] | None = None) -> dict[str, Any]:
+    rung = ladder()[number]
+    tune = parse_abc(rung.abc)[0][0]
+    return {
+        "kind": "rung", "key": rung.key, "name": rung.name, "number": number + 1, "of": len(ladder()),
+        "trains": rung.trains, "staff_svg": staff(number), "passed_text": rung.passed, "tune": False,
+        "help": help_ or [2] * 9,
+        "notes": [
+            {"id": f"n0-{one.bar}-{one.place}", "note": one.note, "letter": LETTERS[one.note]} for one in tune.played()
+        ],
+    }  # fmt: skip
+
+
+def change_message(number: int, from_note: int, times: dict[int, int], **also: Any) -> dict[str, Any]:
+    change = one_change(from_note, times)
+    return {
+        "kind": "change", "number": number, "take": number, "from": change.from_note, "to": change.to_note,
+        "verdict": change.verdict, "sentence": change_sentence(change, SURE),
+        "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": blame(change) is not None,
+        "slow": True, "again": False, "seconds_ago": 0, **also,
+    }  # fmt: skip
+
+
+def progress_message(out: int = 3, back: int = 6, **also: Any) -> dict[str, Any]:
+    return {
+        "kind": "progress", "out": {"name": "low A to E", "in_a_row": out, "needed": 10},
+        "back": {"name": "E to low A", "in_a_row": back, "needed": 10}, "pass_number": 1, "with_beat": False,
+        "sentence": "", "passed": False, **also,
+    }  # fmt: skip
+
+
+HERE = {
+    "kind": "chanter", "state": "here", "source": "simulated", "name": "Simulated pupil",
+    "sentence": "A simulated pupil is playing; nothing of it is kept as yours.", "uncertainty_us": 5_000,
+    "kept": False, "found": [],
+}  # fmt: skip
+OWN = {
+    **HERE, "source": "page", "name": "This page", "uncertainty_us": 12_000,
+    "sentence": "You play with the keys or the screen of this page; nothing is kept as yours.",
+}  # fmt: skip
+NONE = {**HERE, "state": "none", "source": None, "name": "", "sentence": "No chanter is plugged in.", "uncertainty_us": 0}
+
+
+def everything(**over: Any) -> dict[str, Any]:
+    """The snapshot of a host with nothing plugged in; parts may be given instead."""
+    states = ["confirmed", "passed", "due", *["open"] * 40]
+    told = {
+        "kind": "all", "chanter": NONE, "rung": rung_message(), "lit": {"id": "n0-0-0", "note": 1, "index": 0},
+        "progress": progress_message(), "holes": None, "tonight": None, "changes": [], "hand_on_top": "left",
+        "due": [ladder()[2].key], "notes": list(NOTES), "fingers": list(FINGERS), "chart": list(TABLE.standard),
+        "remarks": [],
+        "sound": {
+            "where": "page", "state": "silent", "device": None, "devices": ["Built-in"], "under_runs": 0,
+            "delay_ms": None, "level_db": -20, "voice": "practice", "low_a_hz": 240.0, "scale": SCALES[0].name,
+            "scales": [scale.name for scale in SCALES], "drones": False, "false_cents": -35.0, "sentence": "",
+        },
+        "metronome": {
+            "on": False, "bpm": 60, "beats": 4, "subdivision": 1, "offered": False, "loop_ms": None, "sentence": "",
+        },
+        "ladder": [
+            {"key": rung.key, "name": rung.name, "group": rung.group, "state": state}
+            for rung, state in zip(ladder(), states, strict=False)
+        ],
+        **over,
+    }  # fmt: skip
+    return {key: strip_kind(value) if key != "kind" else value for key, value in told.items()}
+
+
+def strip_kind(value: Any) -> Any:
+    """Inside `all` the parts need no kind; changes keep theirs."""
+    return {key: part for key, part in value.items() if key != "kind"} if isinstance(value, dict) else value
+
+
+class PageHost:
+    """The host in a thread of its own. `heard` is what pages sent, `tell` sends to every page."""
+
+    def __init__(self) -> None:
+        self.snapshot = everything()
+        self.heard: queue.Queue[dict[str, Any]] = queue.Queue()
+        self.answers = True  # whether holes and wishes are answered at all
+        self.asked: list[str] = []
+        self._seats: set[Any] = set()
+        self._reached = 0
+        templates = Environment(loader=FileSystemLoader(WEB / "templates"), autoescape=True, undefined=StrictUndefined)
+
+        def page(name: str) -> Any:
+            async def show(request: Any) -> Response:
+                return HTMLResponse(templates.get_template(name).render(t=catalogue()))
+
+            return show
+
+        async def texts(request: Any) -> Response:
+            return JSONResponse(catalogue())
+
+        async def voice(request: Any) -> Response:
+            return JSONResponse(voice_json("practice", Tuning(), TABLE))
+
+        async def track(request: Any) -> Response:
+            return JSONResponse({"edges": TAKE, "end_us": TAKE_END_US})
+
+        async def samples(request: Any) -> Response:
+            self.asked.append(str(request.url.path) + "?" + str(request.url.query))
+            speed = float(request.query_params.get("speed", "1"))
+            return Response(wav_bytes(render_take(TAKE, TAKE_END_US, speed, TABLE), 48_000), media_type="audio/wav")
+
+        routes = [
+            Route("/", page("practice.html")), Route("/hold", page("hold.html")), Route("/texts.json", texts),
+            Route("/voice.json", voice), Route("/take/{number:int}.json", track), Route("/phrase.json", track),
+            Route("/take/{number:int}.wav", samples), Route("/phrase.wav", samples),
+            WebSocketRoute("/live", self._live), Mount("/static", StaticFiles(directory=WEB / "static")),
+        ]  # fmt: skip
+        inner = Starlette(routes=routes)
+
+        async def guarded(scope: Any, receive: Any, send: Any) -> None:
+            async def with_policy(message: Any) -> None:
+                if message["type"] == "http.response.start":
+                    message["headers"] = [*message["headers"], (b"content-security-policy", POLICY.encode())]
+                await send(message)
+
+            await inner(scope, receive, with_policy)
+
+        config = uvicorn.Config(guarded, host="127.0.0.1", port=0, log_level="error", ws="websockets-sansio")
+        self._server = uvicorn.Server(config)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+        while not self._server.started:
+            time.sleep(0.01)
+        self.address = f"http://127.0.0.1:{self._server.servers[0].sockets[0].getsockname()[1]}/"
+
+    def _run(self) -> None:
+        async def serve() -> None:
+            self._loop = asyncio.get_running_loop()
+            await self._server.serve()
+
+        asyncio.run(serve())
+
+    async def _live(self, socket: Any) -> None:
+        await socket.accept()
+        self._seats.add(socket)
+        try:
+            await socket.send_text(json.dumps(self.snapshot))
+            while True:
+                message = json.loads(await socket.receive_text())
+                for answer in self._answer(message) if self.answers else ():
+                    await socket.send_text(json.dumps(answer))
+                self.heard.put(message)
+        except (WebSocketDisconnect, RuntimeError):
+            pass
+        finally:
+            self._seats.discard(socket)
+
+    def _answer(self, message: dict[str, Any]) -> list[dict[str, Any]]:
+        kind = message["kind"]
+        if kind == "all":
+            return [self.snapshot]
+        if kind == "listen":
+            told = OWN if message["to"] == "page" else HERE
+            self.snapshot = {**self.snapshot, "chanter": strip_kind(told)}
+            self._reached = 0
+            return [told]
+        if kind == "rung":
+            number = next(i for i, rung in enumerate(ladder()) if rung.key == message["key"])
+            told = rung_message(number)
+            return [told, {"kind": "lit", "id": told["notes"][0]["id"], "note": told["notes"][0]["note"], "index": 0}]
+        if kind == "sound":
+            self.snapshot["sound"] = {**self.snapshot["sound"], **strip_kind(message)}
+            return [{"kind": "sound", **self.snapshot["sound"]}]
+        if kind == "finish":
+            return [{
+                "kind": "summary", "lines": ["Low A to E went astray in 2 of 14."], "passed": ["low A and B"],
+                "minutes": 11, "session_file": None,
+            }]  # fmt: skip
+        if kind == "tonight":
+            item = {"name": "low A and E"}
+            return [{"kind": "tonight", "minutes_left": 10, "item": item, "sentence": "Low A and E."}]
+        return self._holes(message["covered_mask"]) if kind == "holes" else []
+
+    def _holes(self, mask: int) -> list[dict[str, Any]]:
+        fingering = TABLE.verdict(mask).fingering
+        told: list[dict[str, Any]] = [
+            {"kind": "holes", "covered_mask": mask, "note": SOUNDING[mask], "fingering": fingering, "t_us": 0}
+        ]
+        notes = self.snapshot["rung"]["notes"]
+        if self._reached < len(notes) and TABLE.standard[notes[self._reached]["note"]] == mask:
+            self._reached += 1
+            lit = {"id": None, "note": None}
+            if self._reached < len(notes):
+                lit = {key: notes[self._reached][key] for key in lit}
+            told.append({"kind": "lit", **lit, "index": self._reached})
+        return told
+
+    def tell(self, *messages: dict[str, Any]) -> None:
+        """Send to every page, in order; returns when they are on their way."""
+
+        async def send() -> None:
+            for seat in list(self._seats):
+                for message in messages:
+                    await seat.send_text(json.dumps(message))
+
+        assert self._loop
+        asyncio.run_coroutine_threadsafe(send(), self._loop).result(5)
+
+    def hang_up(self) -> None:
+        """Break every line, as a host that goes away does."""
+
+        async def close() -> None:
+            for seat in list(self._seats):
+                await seat.close()
+
+        assert self._loop
+        asyncio.run_coroutine_threadsafe(close(), self._loop).result(5)
+
+    def wait_for(self, kind: str, **fields: Any) -> dict[str, Any]:
+        """The next message of a kind (with these fields) that a page sent; what came before it is dropped."""
+        while True:
+            message = self.heard.get(timeout=5)
+            if message["kind"] == kind and fields.items() <= message.items():
+                return message
+
+    def close(self) -> None:
+        self._server.should_exit = True
+        self._thread.join(5)
