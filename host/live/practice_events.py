@@ -1,0 +1,203 @@
+"""What a practice has to tell: events as they happen, and what can be asked for at any time.
+
+Structured data only: the words are the faces' business. Notes are 0 to 8, times integer µs on the chanter's clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from fingering.rungs import Group
+    from host.music.tune import Tune
+    from host.timing.blame import Blame
+    from host.timing.results import Change, Timing
+
+# How one turn of a change ended: `slow stray` where the music tells that a short held note was one.
+Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
+# What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
+PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
+RungState = Literal["open", "passed", "due", "confirmed"]
+Edges = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lit:
+    """The note to play next: its `index` in the order of playing, where it is written, and the note.
+
+    `place` is (index of the bar, index of the note in it) in the tune. All None where there is no music.
+    """
+
+    index: int | None
+    place: tuple[int, int] | None
+    note: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A change as it went.
+
+    `blame` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
+    `Practice.take` for. `again` where the same take was judged before and reads differently now. `change` spans a slow
+    stray too, one that was held as long as a note: its two changes are then one.
+    """
+
+    change: Change
+    timing: Timing
+    blame: Blame | None
+    take: int
+    again: bool
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Progressed:
+    """How many clean changes in a row, out and back (None for a note alone, which counts in `out`).
+
+    `needed` is 0 where nothing is counted (a tune, Tonight). `with_beat`: the row counts only while a beat sounds, and
+    `waits_for_beat` that it does not sound now. `passed`: nothing more to do here today.
+    """
+
+    out: int
+    back: int | None
+    needed: int
+    pass_number: Literal[1, 2]
+    with_beat: bool
+    waits_for_beat: bool
+    passed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A row was full."""
+
+    rung_key: str
+    what: PassKind
+
+
+@dataclass(frozen=True, slots=True)
+class TonightItem:
+    """One turn of Tonight: a pair of notes out and back a few times, or a note alone, or a rest (no notes).
+
+    `weak` are the directed changes for whose sake it comes.
+    """
+
+    name: str
+    notes: tuple[int, ...]
+    weak: tuple[tuple[int, int], ...]
+    rest: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What comes next tonight; `item` None when the ten minutes are over.
+
+    `too_little`: there was too little history, so it is made from the present rung and those passed.
+    """
+
+    item: TonightItem | None
+    number: int
+    left_us: int
+    too_little: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What was passed before and is to be confirmed today: keys of rungs."""
+
+    rungs: tuple[str, ...]
+
+
+Event = Lit | Judged | Progressed | Passed | Turn | Due
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """A change to hear again: `edges` from `start_us` on, first (start_us, the mask before it), up to `end_us`.
+
+    `mended_edges` is the same take with only the blamed finger's edge moved; None where nobody is blamed.
+    """
+
+    edges: Edges
+    start_us: int
+    end_us: int
+    mended_edges: Edges | None
+    change: Change
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """The last few notes as played, edges as in `Take`."""
+
+    edges: Edges
+    start_us: int
+    end_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class LadderRung:
+    """One rung as the ladder on the page shows it."""
+
+    key: str
+    name: str
+    group: Group
+    state: RungState
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All that a page needs when it joins in the middle.
+
+    `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
+    is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
+    fingering picture, 1 letter, 0 nothing. `judged` are the last changes, the latest last.
+    """
+
+    key: str | None
+    name: str
+    number: int | None
+    of: int
+    trains: str
+    passed_text: str
+    tune: Tune
+    is_tune: bool
+    notes: tuple[tuple[int, tuple[int, int] | None], ...]  # in order of playing: the note, and where it is written
+    lit: Lit
+    progressed: Progressed
+    help: tuple[int, ...]
+    ladder: tuple[LadderRung, ...]
+    due: tuple[str, ...]
+    turn: Turn | None
+    judged: tuple[Judged, ...]
+    covered_mask: int | None
+    away: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeCount:
+    """How one directed change went in this sitting."""
+
+    from_note: int
+    to_note: int
+    tried: int
+    clean: int
+    stray: int
+    loose: int
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a sitting brought. `playing_us` is the time in which a note sounded; `played` are keys of rungs and tunes.
+
+    `worth_work` is the change that went astray most, None where too little was played to say.
+    """
+
+    playing_us: int
+    changes: tuple[ChangeCount, ...]
+    played: tuple[str, ...]
+    passed: tuple[Passed, ...]
+    due: tuple[str, ...]
+    turns: int
+    worth_work: ChangeCount | None
+    kept: bool
