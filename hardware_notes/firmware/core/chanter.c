@@ -1,0 +1,216 @@
+#include "chanter.h"
+
+#define TROUBLE_FRAME_MOST (TROUBLE_SIZE + CHECK_BYTES + 7) /* on the longer carrier */
+#define TELL_OVERRUN_EVERY_US 1000000u
+#define RESTART_WITHIN_US 100000u
+#define STUCK_EDGES 200 /* a sample that has not moved by one count over so many edges of the others */
+
+static uint16_t scan_rate_hz(void) { return (uint16_t)((1000000u + board.scan_us / 2u) / board.scan_us); }
+
+/* -- what it says -------------------------------------------------------------------------------------------------- */
+
+void say(struct chanter *c, const uint8_t *payload, uint16_t size) {
+    uint8_t frame[LONGEST_FRAME];
+    outbox_add(&c->outbox, frame, frame_write(board.sysex, payload, size, frame));
+}
+
+void say_hello(struct chanter *c, uint32_t now_us) {
+    uint8_t p[HELLO_MOST];
+    p[0] = TYPE_HELLO;
+    p[HELLO_AT_PROTOCOL] = PROTOCOL;
+    board_device_id(p + HELLO_AT_DEVICE_ID);
+    p[HELLO_AT_FIRMWARE] = FIRMWARE_MAJOR;
+    p[HELLO_AT_FIRMWARE + 1] = FIRMWARE_MINOR;
+    p[HELLO_AT_FIRMWARE + 2] = FIRMWARE_PATCH;
+    p[HELLO_AT_HOLES] = HOLES;
+    p[HELLO_AT_ABILITIES] = CAN_RAW | CAN_STORE_THRESHOLDS;
+    put_u16(p + HELLO_AT_SCAN_RATE, scan_rate_hz());
+    p[HELLO_AT_RAW_BITS] = board.raw_bits;
+    uint16_t size = HELLO_SIZE;
+    for (const char *letter = board.name; *letter != 0 && size < HELLO_SIZE + NAME_MOST; letter++) {
+        p[size++] = (uint8_t)*letter;
+    }
+    p[size++] = 0;
+    put_u16(p + size, c->boot);
+    say(c, p, (uint16_t)(size + 2));
+    c->last_hello_us = now_us;
+}
+
+void say_trouble(struct chanter *c, uint8_t code, uint8_t hole, uint16_t detail, uint32_t now_us) {
+    uint8_t p[TROUBLE_SIZE];
+    p[0] = TYPE_TROUBLE;
+    p[TROUBLE_AT_CODE] = code;
+    p[TROUBLE_AT_HOLE] = hole;
+    put_u16(p + TROUBLE_AT_DETAIL, detail);
+    put_u32(p + TROUBLE_AT_TIME, now_us);
+    say(c, p, TROUBLE_SIZE);
+}
+
+static void say_holes(struct chanter *c, uint8_t covered_mask, uint32_t t_us, uint32_t now_us) {
+    c->last_beat_us = now_us;
+    if (!(c->what & STREAM_HOLES)) {
+        return;
+    }
+    uint8_t p[HOLES_SIZE];
+    p[0] = TYPE_HOLES;
+    put_u16(p + HOLES_AT_SEQUENCE, c->holes_sequence++);
+    put_u32(p + HOLES_AT_TIME, t_us);
+    p[HOLES_AT_MASK] = covered_mask;
+    say(c, p, HOLES_SIZE);
+}
+
+static void say_raw(struct chanter *c, const uint16_t samples[HOLES], uint32_t now_us) {
+    uint8_t p[RAW_SIZE];
+    p[0] = TYPE_RAW;
+    put_u16(p + RAW_AT_SEQUENCE, c->raw_sequence++);
+    put_u32(p + RAW_AT_TIME, now_us);
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        put_u16(p + RAW_AT_SAMPLES + 2 * hole, samples[hole]);
+    }
+    say(c, p, RAW_SIZE);
+}
+
+/* -- a scan -------------------------------------------------------------------------------------------------------- */
+
+/* Where earlier scans were missed, the time from here on counts from now. */
+static void set_next_scan(struct chanter *c, uint32_t now_us) {
+    uint32_t late_us = now_us - c->next_scan_us;
+    c->next_scan_us += board.scan_us;
+    if (late_us < board.scan_us) {
+        return;
+    }
+    c->next_scan_us = now_us + board.scan_us;
+    if (now_us - c->last_overrun_us >= TELL_OVERRUN_EVERY_US) {
+        c->last_overrun_us = now_us;
+        say_trouble(c, TROUBLE_SCAN_OVERRUN, NO_HOLE, 0, now_us);
+    }
+}
+
+static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_t now_us) {
+    c->seen_mask = first_seen(&c->levels, samples);
+    chatter_start(&c->chatter, c->seen_mask);
+    say_hello(c, now_us);
+    if (board_state() & STATE_WATCHDOG) {
+        say_trouble(c, TROUBLE_RESTARTED_BY_WATCHDOG, NO_HOLE, 0, now_us);
+    }
+    say_holes(c, c->seen_mask, now_us, now_us);
+    c->started = true;
+}
+
+static void watch_sensors(struct chanter *c, const uint16_t samples[HOLES], uint8_t edges, uint32_t now_us) {
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        if (samples[hole] != c->last_samples[hole]) {
+            c->last_samples[hole] = samples[hole];
+            c->still_edges[hole] = 0;
+        } else if (edges > 0 && c->still_edges[hole] < STUCK_EDGES) {
+            uint8_t more = (uint8_t)(c->still_edges[hole] + edges);
+            c->still_edges[hole] = more > STUCK_EDGES ? STUCK_EDGES : more;
+            if (c->still_edges[hole] == STUCK_EDGES) {
+                say_trouble(c, TROUBLE_SENSOR_STUCK, hole, 0, now_us);
+            }
+        }
+    }
+}
+
+static void scan(struct chanter *c, uint32_t now_us) {
+    uint16_t samples[HOLES];
+    board_read_samples(samples);
+    board_feed_watchdog();
+    set_next_scan(c, now_us);
+    if (!c->started) {
+        first_scan(c, samples, now_us);
+        return;
+    }
+    if (now_us - c->last_hello_us >= HELLO_EVERY_US) {
+        say_hello(c, now_us);
+        if (board_state() & STATE_SUPPLY_LOW) {
+            say_trouble(c, TROUBLE_SUPPLY_LOW, NO_HOLE, 0, now_us);
+        }
+    }
+    c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
+    chatter_see(&c->chatter, now_us, c->seen_mask);
+    struct edge edge;
+    uint8_t edges = 0;
+    while (chatter_decide(&c->chatter, now_us, SETTLE_US, &edge)) {
+        say_holes(c, edge.covered_mask, edge.first_us, now_us);
+        edges++;
+    }
+    watch_sensors(c, samples, edges, now_us);
+    /* While an edge waits, a frame with the time of now would be later than the edge's own. */
+    bool beat_due = now_us - c->last_beat_us >= BEAT_US;
+    if (beat_due && c->chatter.waiting_mask == 0) {
+        say_holes(c, c->chatter.covered_mask, now_us, now_us);
+    }
+    if ((c->what & STREAM_RAW) && --c->raw_in == 0) {
+        c->raw_in = c->raw_every;
+        say_raw(c, samples, now_us);
+    }
+}
+
+/* -- the rest ------------------------------------------------------------------------------------------------------ */
+
+/* At the start nothing is said before the boot number is stored: so no start ever has the number of another. */
+static void go_on_storing(struct chanter *c, uint32_t now_us) {
+    if (!c->keeping.busy) {
+        return;
+    }
+    enum stored how = keeping_go_on(&c->keeping);
+    if (how == STILL_STORING) {
+        return;
+    }
+    if (c->keep_asked) {
+        c->keep_asked = false;
+        answer_keep(c, how);
+    }
+    if (!c->started) {
+        if (how == NOT_STORED) {
+            /* No counter without storage: what noise the samples have, and the time that all this took. */
+            uint16_t samples[HOLES];
+            board_read_samples(samples);
+            c->boot = check_step((uint16_t)now_us, (uint8_t)(now_us >> 16));
+            for (uint8_t hole = 0; hole < HOLES; hole++) {
+                c->boot = check_step(c->boot, (uint8_t)samples[hole]);
+            }
+        }
+        c->next_scan_us = now_us;
+        c->last_overrun_us = now_us - TELL_OVERRUN_EVERY_US;
+    }
+}
+
+static void tell_drops(struct chanter *c, uint32_t now_us) {
+    if (c->outbox.dropped > 0 && outbox_has_room(&c->outbox, TROUBLE_FRAME_MOST)) {
+        say_trouble(c, TROUBLE_SEND_BUFFER_FULL, NO_HOLE, c->outbox.dropped, now_us);
+        c->outbox.dropped = 0;
+    }
+}
+
+void chanter_start(struct chanter *c) {
+    *c = (struct chanter){.what = STREAM_HOLES, .raw_every = 1, .raw_in = 1};
+    outbox_start(&c->outbox, board.sysex);
+    reader_start(&c->reader, board.sysex);
+    c->boot = (uint16_t)(keeping_load(&c->keeping, &c->levels) + 1u);
+    keeping_begin(&c->keeping, &c->levels, c->boot);
+}
+
+void chanter_step(struct chanter *c) {
+    uint32_t now_us = board_microseconds();
+    bool starting = c->keeping.busy && !c->started;
+    if (!starting && (int32_t)(now_us - c->next_scan_us) >= 0) {
+        scan(c, now_us);
+    }
+    go_on_storing(c, now_us);
+    outbox_send(&c->outbox);
+    tell_drops(c, now_us);
+    /* One byte at a time: whatever the host sends, the next scan is never far. */
+    int byte = starting ? -1 : board_receive();
+    if (byte >= 0) {
+        uint16_t size = reader_take(&c->reader, (uint8_t)byte);
+        if (size > 0) {
+            answer_request(c, size);
+        }
+    }
+    bool said = outbox_empty(&c->outbox) || now_us - c->restart_us >= RESTART_WITHIN_US;
+    if (c->restarting && said && !c->keeping.busy) {
+        board_restart();
+    }
+}

@@ -1,0 +1,61 @@
+#include "outbox.h"
+
+#include "board.h"
+
+static uint8_t take_byte(struct outbox *outbox) {
+    uint8_t byte = outbox->ring[outbox->oldest];
+    outbox->oldest = (uint16_t)((outbox->oldest + 1u) % OUTBOX_BYTES);
+    outbox->held--;
+    return byte;
+}
+
+static void drop_oldest(struct outbox *outbox) {
+    while (take_byte(outbox) != outbox->last_byte) {
+    }
+    if (outbox->dropped < UINT16_MAX) {
+        outbox->dropped++;
+    }
+}
+
+void outbox_start(struct outbox *outbox, bool sysex) {
+    outbox->oldest = 0;
+    outbox->held = 0;
+    outbox->dropped = 0;
+    outbox->sent = 0;
+    outbox->last_byte = sysex ? SYSEX_END : 0;
+    /* On a stream a zero goes first: it ends whatever noise the line had before. */
+    outbox->size = sysex ? 0 : 1;
+    outbox->under_way[0] = 0;
+}
+
+bool outbox_has_room(const struct outbox *outbox, uint16_t size) { return size <= OUTBOX_BYTES - outbox->held; }
+
+bool outbox_empty(const struct outbox *outbox) { return outbox->held == 0 && outbox->sent == outbox->size; }
+
+void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size) {
+    while (!outbox_has_room(outbox, size)) {
+        drop_oldest(outbox);
+    }
+    uint16_t at = (uint16_t)((outbox->oldest + outbox->held) % OUTBOX_BYTES);
+    for (uint16_t i = 0; i < size; i++) {
+        outbox->ring[at] = frame[i];
+        at = (uint16_t)((at + 1u) % OUTBOX_BYTES);
+    }
+    outbox->held = (uint16_t)(outbox->held + size);
+}
+
+void outbox_send(struct outbox *outbox) {
+    if (outbox->sent == outbox->size) {
+        if (outbox->held == 0) {
+            return;
+        }
+        outbox->size = 0;
+        outbox->sent = 0;
+        do {
+            outbox->under_way[outbox->size] = take_byte(outbox);
+        } while (outbox->under_way[outbox->size++] != outbox->last_byte);
+    }
+    uint16_t left = (uint16_t)(outbox->size - outbox->sent);
+    uint16_t taken = board_send(outbox->under_way + outbox->sent, left);
+    outbox->sent = (uint16_t)(outbox->sent + taken);
+}

@@ -1,0 +1,87 @@
+"""Scripts for a chanter without hardware: what its sensors see, what the host says, what goes wrong, all at told times.
+
+python hardware_notes/firmware/scripts.py [--pupil NAME] [--seed N] [--changes N] > SCRIPT
+
+writes a simulated pupil's playing as samples. The format is told in boards/script.h.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+SAMPLES, BYTES, AWAY, BACK, HANG, STORAGE, STATE, OVERSLEEP, END = range(9)
+BYTES_PER_RECORD = 15
+COUNTED_STEP_US = 5
+
+
+@dataclass
+class Script:
+    """Records in the making. `counted` is the clock that goes on by its readings alone, the same on every board."""
+
+    counted: bool = True
+    start_us: int = 0
+    records: list[tuple[int, int, bytes]] = field(default_factory=list)
+
+    def samples(self, at_us: int, samples: Sequence[int]) -> None:
+        """From now on the sensors show these eight samples."""
+        self.records.append((at_us, SAMPLES, struct.pack("<8H", *samples)))
+
+    def mask(self, at_us: int, covered_mask: int, open_raw: int = 100, covered_raw: int = 900) -> None:
+        """From now on these holes are covered."""
+        self.samples(at_us, [covered_raw if covered_mask >> hole & 1 else open_raw for hole in range(8)])
+
+    def host_says(self, at_us: int, data: bytes) -> None:
+        """Bytes from the host, all at once."""
+        for start in range(0, len(data), BYTES_PER_RECORD):
+            piece = data[start : start + BYTES_PER_RECORD]
+            self.records.append((at_us, BYTES, bytes((len(piece),)) + piece))
+
+    def happens(self, at_us: int, kind: int, value: int = 0) -> None:
+        """AWAY, BACK, HANG, STORAGE, STATE, OVERSLEEP or END, with its number."""
+        self.records.append((at_us, kind, struct.pack("<I", value)))
+
+    def as_bytes(self) -> bytes:
+        """The whole script; records of one time stay in the order in which they were told."""
+        header = struct.pack("<4sB3xII", b"FLS1", self.counted, self.start_us, len(self.records))
+        ordered = sorted(self.records, key=lambda record: record[0])
+        return header + b"".join(struct.pack("<IB16s", *record) for record in ordered)
+
+
+def main() -> None:
+    """Write a pupil's playing to the standard output."""
+    import argparse
+
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    from host.simulated.play import perform
+    from host.simulated.pupil_file import load_sitting
+    from host.simulated.script import write_script
+    from host.simulated.sensing import CHUNK, Heights, sensors
+
+    parser = argparse.ArgumentParser(description="A simulated pupil's playing as a script of samples.")
+    parser.add_argument("--pupil", default="mixed", help="clean, early-little-finger, heavy-crossing, mixed, trembling")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--changes", type=int, default=50)
+    parser.add_argument("--every-us", type=int, default=500, help="one set of samples every so many microseconds")
+    told = parser.parse_args()
+    pupil = load_sitting(told.pupil).pupil
+    performance = perform(pupil, write_script(pupil, told.seed, changes=told.changes), told.seed)
+    heights = Heights(performance, sensors(), told.every_us, 0)
+    script = Script(counted=False)
+    last = heights.scan_from(performance.end_us)
+    for first in range(0, last, CHUNK):
+        rows = heights.samples(first, min(last, first + CHUNK)).tolist()
+        for scan, row in enumerate(rows, first):
+            script.samples(heights.time_us(scan), row)
+    script.happens(performance.end_us + 200_000, END)
+    sys.stdout.buffer.write(script.as_bytes())
+
+
+if __name__ == "__main__":
+    main()
