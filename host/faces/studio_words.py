@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fingering.holes import FINGERS
 from host.faces.words import capital, change_name, finger_name, listed, ms
+from host.store.studio.overview import DAYS_BEFORE
 
 if TYPE_CHECKING:
     from host.store.studio.overview import Changed, Glance
@@ -24,7 +25,7 @@ def day_words(day: str) -> str:
 
 def glance_sentence(glance: Glance) -> str:
     """One pupil in one sentence: what changed since the last lesson, and what to work on first."""
-    since = f"since {'the lesson on ' if glance.pupil.lesson else ''}{day_words(glance.since)}"
+    since = "since the lesson" if glance.pupil.lesson else f"in the last {DAYS_BEFORE} days"
     if not glance.sittings:
         return f"Nothing was played {since}."
     told = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]

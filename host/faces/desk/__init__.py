@@ -1,0 +1,1 @@
+"""The teacher's desk: the studio as pages, for screen and paper."""

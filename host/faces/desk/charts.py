@@ -1,0 +1,69 @@
+"""Small pictures of progress: one for each directed change, all with the same axes, so that they compare at a glance.
+
+Each week is a dot at the share of changes that went astray, with Wilson's interval as a line through it. The numbers
+drawn stand in `data-share`, and in words in the description.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from html import escape
+from typing import TYPE_CHECKING
+
+from host.timing.summary import wilson
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from host.timing.tally import Tally
+
+WIDTH, HEIGHT = 240, 96
+LEFT, RIGHT, TOP, BOTTOM = 34, 8, 8, 20
+
+
+def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], lesson: str, number: str) -> str:
+    """The share astray of one change week by week; `weeks` are all Mondays of the axis, `lesson` an ISO day or none."""
+    inner_w, inner_h = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
+
+    def x(day: str) -> float:
+        first, last = date.fromisoformat(weeks[0]), date.fromisoformat(weeks[-1])
+        span = max((last - first).days, 7)
+        return round(LEFT + (date.fromisoformat(day) - first).days / span * inner_w, 1)
+
+    def y(share: float) -> float:
+        return round(TOP + (1 - share) * inner_h, 1)
+
+    shown = {week: tally for week, tally in by_week.items() if tally.plain}
+    told = "; ".join(
+        f"week of {_day(week)}: {tally.astray} of {tally.plain} astray" for week, tally in sorted(shown.items())
+    )
+    parts = [
+        f'<svg class="progress" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-labelledby="{number}-t {number}-d">',
+        f'<title id="{number}-t">{escape(name)}, share astray by week</title>',
+        f'<desc id="{number}-d">{escape(told)}.</desc>',
+    ]
+    for share in (0.0, 0.5, 1.0):
+        parts.append(f'<path d="M{LEFT} {y(share)}H{WIDTH - RIGHT}" class="rule"/>')
+        parts.append(f'<text x="{LEFT - 6}" y="{y(share) + 4}" text-anchor="end">{share:.0%}</text>')
+    if lesson >= weeks[0]:
+        at = min(x(lesson), WIDTH - RIGHT)
+        parts.append(f'<path d="M{at} {TOP}V{HEIGHT - BOTTOM}" class="lesson"/>')
+    points = []
+    for week, tally in sorted(shown.items()):
+        share = tally.astray / tally.plain
+        low, high = wilson(tally.astray, tally.plain)
+        points.append(f"{x(week)},{y(share)}")
+        parts.append(f'<path d="M{x(week)} {y(low)}V{y(high)}" class="interval"/>')
+        parts.append(
+            f'<circle cx="{x(week)}" cy="{y(share)}" r="3" class="dot" data-week="{week}" data-share="{share:.4f}"/>'
+        )
+    if len(points) > 1:
+        parts.insert(-2 * len(points), f'<polyline points="{" ".join(points)}" class="line"/>')
+    parts.append(f'<text x="{LEFT}" y="{HEIGHT - 5}">{_day(weeks[0])}</text>')
+    parts.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - 5}" text-anchor="end">{_day(weeks[-1])}</text>')
+    return "".join(parts) + "</svg>"
+
+
+def _day(week: str) -> str:
+    at = date.fromisoformat(week)
+    return f"{at.day} {at:%b}"

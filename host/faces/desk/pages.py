@@ -1,0 +1,320 @@
+"""The desk's pages as HTML: pupils at a glance, one pupil, one session, a passage that was pasted.
+
+All text of people is escaped by the templates; strips and charts are made here from numbers.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from fingering.ladder import ladder
+from fingering.tunes import easy_tunes
+from host.faces import studio_words as say
+from host.faces.desk.charts import progress_svg
+from host.faces.strip import strip_svg
+from host.faces.words import capital, change_name, clock_text, what_happened
+from host.store.session_file import SessionError
+from host.store.studio import pupils as folders
+from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
+from host.store.studio.studio import analysed
+from host.timing.summary import heard_stray_us, stands_out, wilson
+from host.timing.tally import together
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from jinja2 import Environment
+
+    from host.store.studio.overview import Glance
+    from host.store.studio.pupils import Pupil
+    from host.store.studio.studio import Studio
+    from host.timing.analysis import Analysis
+    from host.timing.results import Change
+    from host.timing.tally import Tally
+
+MOST_CHARTS = 6
+MOST_STRIPS = 3
+MOST_MOMENTS = 60
+MOST_SITTINGS = 30
+HANDS = {"left": "left hand on top", "right": "right hand on top"}
+
+
+@cache
+def environment() -> Environment:
+    """The templates of the desk."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    return Environment(
+        loader=PackageLoader("host.faces.desk", "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def render(name: str, **told: Any) -> str:
+    """A template filled in."""
+    return environment().get_template(name).render(hands=HANDS, **told)
+
+
+def glance_page(studio: Studio, today: date, by: str = "", next_key: str = "", notice: str = "") -> str:
+    """All pupils: those with something to work on first, or grouped by shared fault."""
+    found = glances(studio.index, studio.pupils(), today)
+    groups = [
+        {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
+        for fault, group in (by_fault(found) if by == "fault" else [(None, _neediest_first(found))])
+    ]
+    return render(
+        "glance.html",
+        groups=groups,
+        count=len(found),
+        by=by,
+        today=say.day_words(today.isoformat()),
+        next_key=next_key,
+        notice=notice,
+    )
+
+
+def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: str = "") -> str:
+    """One pupil; `turn` is the day on which before ends and after begins, the last lesson unless told."""
+    pupil = studio.pupil(key)
+    (glance,) = glances(studio.index, [pupil], today)
+    turn = folders.day_text(turn) or glance.since
+    sittings = studio.index.sittings(key)
+    by_change = weeks(studio.index, key)
+    recent = together(t for *_, t in studio.index.tallies(key, glance.since))
+    folder, compared = studio.of(key), between(studio.index, key, "", turn)
+    return render(
+        "pupil.html",
+        pupil=pupil,
+        sentence=say.glance_sentence(glance),
+        since=say.day_words(glance.since),
+        turn=turn,
+        turn_words=say.day_words(turn),
+        today=say.day_words(today.isoformat()),
+        days=len({sitting.day for sitting in sittings}),
+        minutes=round(sum(sitting.playing_us for sitting in sittings) / 60_000_000),
+        recent_days=glance.days,
+        recent_minutes=round(glance.playing_us / 60_000_000),
+        rung=_furthest([rung for sitting in sittings for rung in sitting.rungs]),
+        charts=_charts(by_change, recent, pupil, today),
+        worst=_worst(studio, key, glance.since, list(recent.values())),
+        compared=[
+            {
+                "name": capital(change_name(*each.change)),
+                "before": _share(each.difference.before.astray, each.difference.before.plain),
+                "after": _share(each.difference.after.astray, each.difference.after.plain),
+                "interval": "{:+.0f} to {:+.0f}".format(*(100 * end for end in each.difference.interval)),
+                "trend": each.difference.trend,
+            }
+            for each in compared
+            if each.difference.trend != "too little"
+        ],
+        too_little=sum(each.difference.trend == "too little" for each in compared),
+        sittings=[_sitting_row(each) for each in reversed(sittings[-MOST_SITTINGS:])],
+        more_sittings=max(0, len(sittings) - MOST_SITTINGS),
+        homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
+        rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(ladder(), 1)],
+        tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
+        weakest=_weakest_rungs(list(recent.values())),
+        notice=notice,
+    )
+
+
+def session_page(studio: Studio, digest: str, notice: str = "") -> str:
+    """One session: what to jump to, the remarks, and the player. Raises StudioError."""
+    key = studio.index.has(digest) or ""
+    path = studio.session_path(digest)
+    pupil = studio.pupil(key)
+    sitting = next(each for each in studio.index.sittings(key) if each.digest == digest)
+    try:
+        _, analysis = analysed(path)
+    except SessionError as error:
+        raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
+    astray = [change for change in analysis.changes if change.verdict == "stray"]
+    shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
+    return render(
+        "session.html",
+        pupil=pupil,
+        digest=digest,
+        day=say.day_words(sitting.day),
+        minutes=f"{sitting.playing_us / 60_000_000:.1f}",
+        changes=len(analysis.changes),
+        astray=len(astray),
+        end_us=analysis.record.end_us,
+        moments=[_moment(analysis, change, f"m{change.number}") for change in shown],
+        more=len(astray) - len(shown),
+        remarks=[
+            {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
+            for each in folders.remarks(studio.of(key))
+            if each.session == digest
+        ],
+        notice=notice,
+    )
+
+
+def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
+    """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
+    return render(
+        "passage.html",
+        sentence=sentence,
+        source=source,
+        end_us=analysis.record.end_us,
+        moments=[_moment(analysis, change, f"m{change.number}") for change in analysis.changes],
+        notice="",
+    )
+
+
+def _neediest_first(found: list[Glance]) -> list[Glance]:
+    """Those who got worse, then those with something to work on by how much is heard, then the rest by name."""
+
+    def need(glance: Glance) -> tuple[bool, int]:
+        worse = any(each.difference.trend == "worse" for each in glance.changed)
+        return not worse, -(glance.first.heard_us if glance.first else 0)
+
+    return sorted(found, key=need)
+
+
+def _glance_row(glance: Glance) -> dict[str, Any]:
+    return {
+        "key": glance.pupil.key,
+        "name": glance.pupil.name,
+        "hand": glance.pupil.hand_on_top,
+        "sentence": say.glance_sentence(glance),
+        "days": glance.days,
+        "since": say.day_words(glance.since),
+        "minutes": round(glance.playing_us / 60_000_000),
+        "problems": glance.problems,
+        "state": "work" if glance.first else "well",
+    }
+
+
+def _charts(
+    by_change: dict[tuple[int, int], dict[str, Tally]],
+    recent: dict[tuple[int, int], Tally],
+    pupil: Pupil,
+    today: date,
+) -> list[dict[str, Any]]:
+    if not by_change:
+        return []
+    first = min(week for by_week in by_change.values() for week in by_week)
+    axis, last = [first], monday(today.isoformat())
+    while axis[-1] < last:
+        axis.append((date.fromisoformat(axis[-1]) + timedelta(days=7)).isoformat())
+    cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
+    recent_cost = {change: tally.heard_us for change, tally in recent.items()}
+    worst = sorted(by_change, key=lambda change: (-recent_cost.get(change, 0), -cost[change], change))
+    # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
+    chosen = worst[: MOST_CHARTS // 2]
+    chosen += [change for change in sorted(by_change, key=lambda c: (-cost[c], c)) if change not in chosen]
+    from markupsafe import Markup
+
+    return [
+        {
+            "name": capital(change_name(*change)),
+            "svg": Markup(
+                progress_svg(change_name(*change), by_change[change], axis, pupil.lesson, f"p{change[0]}{change[1]}")
+            ),
+        }
+        for change in chosen[:MOST_CHARTS]
+        if cost[change]
+    ]
+
+
+def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[dict[str, Any]]:
+    """The worst changes since a day, each with its worst instance and, from before, a typical one beside it."""
+    found = []
+    ranked = worst_first(tallies)
+    for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]:
+        change = (tally.from_note, tally.to_note)
+        now = _instance(studio, key, change, since, "9999")
+        before = _instance(studio, key, change, "", since)
+        pair = [("Since then, the worst", now), ("Before, the worst", before)]
+        found.append(
+            {
+                "name": capital(change_name(*change)),
+                "sentence": say.tally_sentence(tally),
+                "strips": [{"kind": kind, **each} for kind, each in pair if each],
+            }
+        )
+    return found
+
+
+def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, until: str) -> dict[str, Any] | None:
+    """The worst instance of a change in a span of days, from the session in which it cost most."""
+    best = max(
+        ((t.heard_us, digest) for _, digest, t in studio.index.tallies(key, since, until) if _is(t, wanted)),
+        default=(0, ""),
+    )
+    if not best[0]:
+        return None
+    try:
+        _, analysis = analysed(studio.session_path(best[1]))
+    except (SessionError, folders.StudioError):
+        return None
+    same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
+    if not same:
+        return None
+    worst = max(same, key=heard_stray_us)
+    return {"digest": best[1], **_moment(analysis, worst, f"w{wanted[0]}{wanted[1]}-{since or 'all'}")}
+
+
+def _is(tally: Tally, wanted: tuple[int, int]) -> bool:
+    return (tally.from_note, tally.to_note) == wanted
+
+
+def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    return {
+        "number": change.number,
+        "at": clock_text(change.start_us),
+        "at_us": change.start_us,
+        "name": capital(change_name(change.from_note, change.to_note)),
+        "words": capital(what_happened(change, analysis.timing)),
+        "svg": Markup(strip_svg(change, analysis.timing, number)),
+        "stray": change.verdict == "stray",
+    }
+
+
+def _share(astray: int, plain: int) -> str:
+    low, high = wilson(astray, plain)
+    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
+
+
+def _sitting_row(sitting: Any) -> dict[str, Any]:
+    names = {rung.key: rung.name for rung in ladder()}
+    return {
+        "digest": sitting.digest,
+        "day": say.day_words(sitting.day),
+        "minutes": f"{sitting.playing_us / 60_000_000:.1f}",
+        "rungs": ", ".join(names.get(key, key) for key in sitting.rungs),
+        "problem": sitting.problem,
+    }
+
+
+def _homework_row(given: folders.Homework) -> dict[str, Any]:
+    names = {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+    return {
+        "day": say.day_words(given.day),
+        "names": [names.get(key, key) for key in (*given.rungs, *given.tunes)],
+        "note": given.note,
+    }
+
+
+def _furthest(keys: Sequence[str]) -> str:
+    order = {rung.key: number for number, rung in enumerate(ladder(), 1)}
+    known = [key for key in keys if key in order]
+    if not known:
+        return ""
+    key = max(known, key=order.__getitem__)
+    return f"{order[key]}, {next(rung.name for rung in ladder() if rung.key == key)}"
+
+
+def _weakest_rungs(tallies: list[Tally]) -> list[str]:
+    pairs = {frozenset(rung.notes): rung.key for rung in ladder() if len(rung.notes) == 2}
+    worst = [pairs.get(frozenset((t.from_note, t.to_note))) for t in worst_first(tallies)]
+    return list(dict.fromkeys(key for key in worst if key))[:MOST_STRIPS]

@@ -1,0 +1,154 @@
+from __future__ import annotations
+
+import io
+import re
+import sys
+import wave
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
+
+from studios import playing, write
+
+from host.faces.desk.charts import progress_svg
+from host.faces.desk.routes import Desk
+from host.store.studio.studio import Studio
+from host.timing.summary import wilson
+from host.timing.tally import Tally
+
+TODAY = date(2026, 9, 20)
+HOSTILE = '<script>alert("x")</script> =2+2'
+
+
+@pytest.fixture
+def desk(tmp_path):
+    testclient = pytest.importorskip("starlette.testclient", reason="needs httpx")
+    from starlette.applications import Starlette
+
+    with Studio(tmp_path / "studio") as studio:
+        desk = Desk(studio, lambda: TODAY)
+        client = testclient.TestClient(Starlette(routes=desk.routes()))
+        client.studio = studio
+        yield client
+
+
+@pytest.fixture
+def pupil(desk, tmp_path):
+    key = desk.studio.add("Ailsa").key
+    for day in range(4):
+        path = write(tmp_path / f"{day}.session", playing(day, 60), 4 * day, {"rungs": ["low-g-b"]})
+        desk.studio.take_in(key, path)
+    return key
+
+
+def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
+    answer = desk.post("/pupil", data={"name": "Ailsa", "hand_on_top": "right"})
+    assert "Ailsa" in answer.text
+    (pupil,) = desk.studio.pupils()
+    told = {"name": "Ailsa B.", "hand_on_top": "left", "chanter": "the blue one", "note": "a", "lesson": "2026-09-09"}
+    assert "the blue one" in desk.post(f"/pupil/{pupil.key}", data=told).text
+    assert desk.studio.pupil(pupil.key).lesson == "2026-09-09"
+    wrong = desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa"})
+    assert wrong.status_code == 400
+    assert "nothing was deleted" in wrong.text
+    desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa B."})
+    assert desk.studio.pupils() == []
+
+
+def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
+    desk.studio.change(pupil, name=HOSTILE, note=HOSTILE, chanter=HOSTILE)
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": HOSTILE})
+    desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b", "note": HOSTILE})
+    for page in ("/", "/?by=fault", f"/pupil/{pupil}", f"/session/{digest}"):
+        text = desk.get(page).text
+        assert "<script>alert" not in text, page
+        assert "&lt;script&gt;alert" in text, page
+
+
+def test_sessions_are_sent_in_and_refused_by_name(desk, pupil, tmp_path):
+    good = write(tmp_path / "sent.session", playing(9, 20), 9)
+    again = ("files", ("again.session", good.read_bytes()))
+    bad = ("files", ("<b>bad", b"nothing"))
+    answer = desk.post(f"/pupil/{pupil}/take-in", files=[("files", ("good.session", good.read_bytes())), again, bad])
+    assert "good.session: taken in" in answer.text
+    assert "again.session: this session is in the studio already" in answer.text
+    assert "&lt;b&gt;bad: expected a session" in answer.text
+    assert len(desk.studio.index.sittings(pupil)) == 5
+
+
+def test_remarks_are_pinned_and_taken_back(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    page = desk.post(f"/session/{digest}/remark", data={"at_us": "2500000", "text": "listen here"}).text
+    assert "listen here" in page
+    (back,) = re.findall(rf"/session/{digest}/remark/(\w+)/back", page)
+    assert "listen here" not in desk.post(f"/session/{digest}/remark/{back}/back").text
+    assert desk.post(f"/session/{digest}/remark", data={"at_us": "soon", "text": "x"}).status_code == 400
+
+
+def test_a_stretch_is_heard_at_a_speed(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    told = desk.get(f"/session/{digest}.json").json()
+    assert told["edges"][0][0] == 0
+    for speed, seconds in ((1, 2), (0.25, 8)):
+        asked = {"from_us": 1_000_000, "until_us": 3_000_000, "speed": speed}
+        answer = desk.get(f"/session/{digest}.wav", params=asked)
+        with wave.open(io.BytesIO(answer.content)) as sound:
+            assert sound.getnframes() / sound.getframerate() == pytest.approx(seconds, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["from_us=x", "from_us=5&until_us=5", "from_us=0&until_us=99000000000", "until_us=1000000&speed=7", "speed=nan"],
+)
+def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    answer = desk.get(f"/session/{digest}.wav?{query}")
+    assert answer.status_code == 400
+    assert "expected" in answer.text
+
+
+@pytest.mark.parametrize(
+    "path", ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/desk/routes.py", "/message/abc"]
+)
+def test_what_is_not_there_is_a_sentence(desk, path):
+    answer = desk.get(path)
+    assert answer.status_code in (400, 404)
+    assert "Traceback" not in answer.text
+
+
+def test_everything_of_a_pupil_goes_out(desk, pupil):
+    with zipfile.ZipFile(io.BytesIO(desk.get(f"/pupil/{pupil}/all.zip").content)) as bundle:
+        assert sum(name.endswith(".session") for name in bundle.namelist()) == 4
+
+
+def test_the_homework_sheet_is_a_pdf(desk, pupil):
+    pytest.importorskip("lilypond", reason="needs the package lilypond")
+    assert desk.get(f"/pupil/{pupil}/homework.pdf").status_code == 400
+    desk.post(f"/pupil/{pupil}/homework", data={"rungs": ["low-g-b"], "tunes": ["heron"], "note": "slowly"})
+    answer = desk.get(f"/pupil/{pupil}/homework.pdf")
+    assert answer.content.startswith(b"%PDF")
+
+
+def test_a_chart_draws_its_numbers():
+    weeks = ["2026-09-07", "2026-09-14", "2026-09-21"]
+    by_week = {"2026-09-07": Tally(0, 2, plain=10, strays_us=(20_000,) * 7), "2026-09-21": Tally(0, 2, plain=8)}
+    svg = progress_svg("low G to B", by_week, weeks, "2026-09-10", "n")
+    dots = re.findall(r'cx="([\d.]+)" cy="([\d.]+)" r="3" class="dot" data-week="([\d-]+)" data-share="([\d.]+)"', svg)
+    assert [(week, float(share)) for *_, week, share in dots] == [("2026-09-07", 0.7), ("2026-09-21", 0.0)]
+    (x0, y0, *_), (x1, y1, *_) = dots
+    assert float(x0) < float(x1)
+    rules = [float(y) for y in re.findall(r'<path d="M34 ([\d.]+)H', svg)]
+    zero, _, whole = rules
+    assert float(y1) == zero
+    assert float(y0) == pytest.approx(zero + 0.7 * (whole - zero), abs=0.1)
+    low, high = wilson(7, 10)
+    ends = re.search(rf'M{x0} ([\d.]+)V([\d.]+)" class="interval"', svg)
+    assert [float(end) for end in ends.groups()] == pytest.approx(
+        [zero + share * (whole - zero) for share in (low, high)], abs=0.1
+    )
+    assert "7 of 10 astray" in svg
