@@ -1,0 +1,123 @@
+"""A change mended: the same take with only the blamed finger's edge moved to where it should have been.
+
+Question: would the advice have helped? It is obeyed in simulation, and the outcome measured anew by `kernel`, as any
+playing is. Conventions: edges are (time in µs, covered mask from then on), as in `Change.edges`.
+
+The blamed finger's edge is the one that gave it its time, with the bounces that belong to it; it moves to the instant
+of the finger that it should not have gone before (or after). Every other finger keeps every one of its edges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fingering.holes import HOLES
+from host.timing.geometry import geometry_of
+from host.timing.kernel import Place, Rules, measure
+from host.timing.reading import PartReader
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from fingering.table import Table
+    from host.timing.blame import Blame
+    from host.timing.results import Change, Settings
+
+# How long the two notes of a change are held in simulation; longer than any length that decides something.
+HELD_US = 1_000_000
+
+Edges = tuple[tuple[int, int], ...]
+Toggle = tuple[int, int]  # time, finger
+
+
+def toggles(from_mask: int, edges: Iterable[tuple[int, int]]) -> list[Toggle]:
+    """Each finger's moves, as (time, finger), in order of time and finger."""
+    found: list[Toggle] = []
+    before = from_mask
+    for at_us, mask in edges:
+        found += [(at_us, finger) for finger in range(HOLES) if (before ^ mask) >> finger & 1]
+        before = mask
+    return found
+
+
+def edges_of(from_mask: int, moves: Iterable[Toggle]) -> Edges:
+    """The edges that moves make; moves at one time make one edge, and none where they cancel out."""
+    masks: dict[int, int] = {}
+    mask = from_mask
+    for at_us, finger in sorted(moves):
+        mask ^= 1 << finger
+        masks[at_us] = mask
+    edges: list[tuple[int, int]] = []
+    before = from_mask
+    for at_us, mask in masks.items():
+        if mask != before:
+            edges.append((at_us, mask))
+        before = mask
+    return tuple(edges)
+
+
+def mended_edges(change: Change, blamed: Blame) -> Edges:
+    """The change's edges with only the blamed finger's edge moved."""
+    times = {finger.finger: change.start_us + finger.after_start_us for finger in change.fingers}
+    at_us = times[blamed.finger]
+    by_us = times[blamed.first if blamed.early else blamed.second] - at_us
+    moves = [
+        (moved_us + by_us if finger == blamed.finger and moved_us >= at_us else moved_us, finger)
+        for moved_us, finger in toggles(change.from_mask, change.edges)
+    ]
+    return edges_of(change.from_mask, moves)
+
+
+def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> bool:
+    """Whether the mended change, measured anew, has no heard stray, and is one plain change between the same notes.
+
+    Strays too short to be heard may be left. A finger that slipped still slips; none slips that did not before.
+    """
+    edges = mended_edges(change, blamed)
+    if not edges or edges[-1][1] != change.to_mask:
+        return False
+    again = measured(change.from_mask, edges, table, settings)
+    if len(again) != 1:
+        return False
+    (mended,) = again
+    same = (mended.from_mask, mended.to_mask) == (change.from_mask, change.to_mask)
+    slipped = {slip.finger for slip in mended.slips} <= {slip.finger for slip in change.slips}
+    return same and slipped and mended.verdict == "clean"
+
+
+def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, uncertainty_us: int = 0) -> list[Change]:
+    """The changes in a take of its own: what stood before held for a second, then the edges, the last held as long."""
+    lead_us = edges[0][0] - HELD_US
+    edge_us = np.array([lead_us, *(at_us for at_us, _ in edges), edges[-1][0] + HELD_US], dtype=np.int64)
+    covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
+    rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64))
+    found = measure(edge_us, covered, rules, Place(), final=True)
+    if found is None:
+        return []
+    reader = PartReader(found[0], settings, edge_us, covered)
+    return [reader.change(index) for index in range(len(reader))]
+
+
+def as_one(first: Change, second: Change, table: Table, settings: Settings, uncertainty_us: int) -> Change | None:
+    """Two changes around a slow stray as the one that was meant, with the number of the second.
+
+    The note between was held, so it counts as a note by its length alone; only the music tells that it was none.
+    Measured anew with the length of a held note set above it. None where that does not make it one change.
+    """
+    # Long enough that nothing in between is steady: then the two outer notes are the only held ones.
+    steady_us = second.edges[-1][0] - first.edges[0][0] + 1
+    if first.to_note != second.from_note or first.from_note == second.to_note or steady_us > HELD_US:
+        return None
+    longer = replace(
+        settings,
+        steady_us=max(steady_us, settings.steady_us),
+        passing_us=max(steady_us, settings.passing_us),
+        correction_us=max(steady_us, settings.correction_us),
+    )
+    found = measured(first.from_mask, (*first.edges, *second.edges), table, longer, uncertainty_us)
+    if len(found) != 1 or (found[0].from_mask, found[0].to_mask) != (first.from_mask, second.to_mask):
+        return None
+    return replace(found[0], number=second.number)
