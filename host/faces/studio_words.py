@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from fingering.holes import FINGERS
 from host.faces.words import capital, change_name, finger_name, listed, ms
 from host.store.studio.overview import DAYS_BEFORE
+from host.timing.summary import wilson
 
 if TYPE_CHECKING:
     from host.store.studio.overview import Changed, Glance
@@ -70,6 +71,12 @@ def difference_words(difference: Difference) -> str:
     before, after = difference.before, difference.after
     counts = f"{before.astray} of {before.plain} astray before, {after.astray} of {after.plain} since"
     return f"{counts}: {difference.trend if difference.trend != 'too little' else 'too little played to compare'}"
+
+
+def share_words(astray: int, plain: int) -> str:
+    """How many went astray, and where the true share lies 19 times in 20."""
+    low, high = wilson(astray, plain)
+    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 
 
 def tally_sentence(tally: Tally) -> str:

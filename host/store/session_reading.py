@@ -13,6 +13,7 @@ import shutil
 import sqlite3
 import tempfile
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
@@ -92,6 +93,14 @@ def session_record(session: StoredSession) -> Record:
     record = read_plain_record(session.data, session.arrivals, *note_numbers(session))
     record.doubts += _times_away(session, record)
     return record
+
+
+def started_utc(session: StoredSession) -> str:
+    """When a session began, ISO in UTC; nothing where it does not say."""
+    try:
+        return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
+    except (ValueError, OverflowError):
+        return ""
 
 
 def note_numbers(session: StoredSession) -> NoteNumbers:

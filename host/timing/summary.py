@@ -177,9 +177,7 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
     summary = Summary({}, 0)
     for number, analysis in enumerate(analyses):
         summary.uncertainty_us = max(summary.uncertainty_us, analysis.timing.uncertainty_us)
-        held = analysis.arrays
-        if len(held.end_us):
-            summary.playing_us += int(held.end_us[-1] - held.start_us[0])
+        summary.playing_us += playing_us(analysis)
         for change in analysis.changes:
             key = change.from_note, change.to_note
             of = summary.by_change.setdefault(key, ChangeSummary(*key))
@@ -193,6 +191,12 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
             else:
                 of.ornamented += 1
     return summary
+
+
+def playing_us(analysis: Analysis) -> int:
+    """From the first held note to the end of the last; 0 where none was held."""
+    held = analysis.arrays
+    return int(held.end_us[-1] - held.start_us[0]) if len(held.end_us) else 0
 
 
 def heard_stray_us(change: Change) -> int:

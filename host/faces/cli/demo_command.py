@@ -7,6 +7,7 @@ where the system has them, on a TCP port elsewhere.
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -33,7 +34,7 @@ def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path
     from host.faces.cli.analyse_command import text_lines
     from host.faces.cli.options import analysed
     from host.faces.cli.problem import Problem
-    from host.faces.report.page import write_report
+    from host.faces.report.page import played, render
     from host.live.reader import Reader
     from host.live.recording import Recording, record
     from host.live.sources import open_source
@@ -68,7 +69,7 @@ def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path
     say("")
     for line in text_lines(loaded, analysis):
         say(line)
-    write_report([(session, analysis)], page)
+    page.write_text(render(played([(session, analysis)]), date.today()), encoding="utf-8")
     say(f"\nThe report for the teacher: {page.resolve()}")
     say(f"What the simulated fingers truly did: {truth}")
     return page

@@ -19,7 +19,7 @@ from host.store.session_file import SessionError
 from host.store.studio import pupils as folders
 from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
 from host.store.studio.studio import analysed
-from host.timing.summary import heard_stray_us, stands_out, wilson
+from host.timing.summary import heard_stray_us, stands_out
 from host.timing.tally import together
 
 if TYPE_CHECKING:
@@ -62,20 +62,24 @@ def render(name: str, **told: Any) -> str:
 
 def glance_page(studio: Studio, today: date, by: str = "", next_key: str = "", notice: str = "") -> str:
     """All pupils: those with something to work on first, or grouped by shared fault."""
-    found = glances(studio.index, studio.pupils(), today)
-    groups = [
-        {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
-        for fault, group in (by_fault(found) if by == "fault" else [(None, _neediest_first(found))])
-    ]
     return render(
         "glance.html",
-        groups=groups,
-        count=len(found),
+        groups=_groups(studio, today, by),
         by=by,
         today=say.day_words(today.isoformat()),
         next_key=next_key,
         notice=notice,
     )
+
+
+def printed_glance(studio: Studio, today: date) -> str:
+    """All pupils as one page that holds its own style, for paper."""
+    from markupsafe import Markup
+
+    from host.faces.desk.style import style
+
+    groups, day = _groups(studio, today, ""), say.day_words(today.isoformat())
+    return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
 
 def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: str = "") -> str:
@@ -105,8 +109,8 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         compared=[
             {
                 "name": capital(change_name(*each.change)),
-                "before": _share(each.difference.before.astray, each.difference.before.plain),
-                "after": _share(each.difference.after.astray, each.difference.after.plain),
+                "before": say.share_words(each.difference.before.astray, each.difference.before.plain),
+                "after": say.share_words(each.difference.after.astray, each.difference.after.plain),
                 "interval": "{:+.0f} to {:+.0f}".format(*(100 * end for end in each.difference.interval)),
                 "trend": each.difference.trend,
             }
@@ -166,6 +170,16 @@ def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
         moments=[_moment(analysis, change, f"m{change.number}") for change in analysis.changes],
         notice="",
     )
+
+
+def _groups(studio: Studio, today: date, by: str) -> list[dict[str, Any]]:
+    found = glances(studio.index, studio.pupils(), today)
+    groups = by_fault(found) if by == "fault" else [(None, _neediest_first(found))]
+    return [
+        {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
+        for fault, group in groups
+        if group
+    ]
 
 
 def _neediest_first(found: list[Glance]) -> list[Glance]:
@@ -278,11 +292,6 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
         "svg": Markup(strip_svg(change, analysis.timing, number)),
         "stray": change.verdict == "stray",
     }
-
-
-def _share(astray: int, plain: int) -> str:
-    low, high = wilson(astray, plain)
-    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 
 
 def _sitting_row(sitting: Any) -> dict[str, Any]:

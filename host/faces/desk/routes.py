@@ -10,7 +10,7 @@ import secrets
 import tempfile
 from collections.abc import Awaitable, Callable
 from datetime import date
-from functools import cache, lru_cache, wraps
+from functools import lru_cache, wraps
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,7 @@ from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from host.faces.desk import pages
+from host.faces.desk.style import style
 from host.faces.words import work_on_first
 from host.store.session_file import SessionError
 from host.store.studio import pupils as folders
@@ -236,13 +237,6 @@ class Desk:
         if number not in self.opened:
             raise StudioError("this message is no longer open; paste it again")
         return self.opened[number]
-
-
-@cache
-def style() -> str:
-    """What pages and reports share, and the desk's own."""
-    shared = (files("host.faces.report") / "templates" / "style.css").read_text(encoding="utf-8")
-    return shared + (files("host.faces.desk") / "static" / "desk.css").read_text(encoding="utf-8")
 
 
 async def static(request: Request) -> Response:

@@ -13,6 +13,7 @@ from fingering.holes import FINGERS
 from fingering.notes import ABC_LETTERS, NOTES
 from host.faces import words
 from host.faces.report.against import KEY, against
+from host.faces.report.turned import turned
 from host.faces.strip import strip_svg
 from host.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
 
@@ -29,21 +30,24 @@ OPEN = 3
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """One file of playing and what came of it."""
+    """One file of playing and what came of it; `day` it was played on, ISO, where that is known."""
 
     name: str
     analysis: Analysis
+    day: str = ""
 
 
-def write_report(files: list[tuple[Path, Analysis]], page: Path, tune: Tune | None = None) -> None:
-    """Write the page, dated today; OSError where it cannot be written. A tune is what was to be played."""
+def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
+    """Files of playing by their names, dated where they are sessions that say when they began."""
     # A name that is no UTF-8 cannot be written as it stands.
-    played = [Played(os.fsencode(path.name).decode(errors="replace"), analysis) for path, analysis in files]
-    page.write_text(render(played, date.today(), tune), encoding="utf-8")
+    return [Played(os.fsencode(path.name).decode(errors="replace"), each, _day(path)) for path, each in files]
 
 
-def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str:
-    """The page as HTML. All text is escaped but for the strips and the staff, which are made here."""
+def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: str = "") -> str:
+    """The page as HTML. All text is escaped but for the strips and the staff, which are made here.
+
+    A tune is what was to be played; `turn` is an ISO day, and what was played before it is compared with the rest.
+    """
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
     summary = summarise(each.analysis for each in played)
@@ -69,6 +73,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str
         open=OPEN,
         against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
         against_key=KEY,
+        turned=turned([(each.analysis, each.day) for each in played], turn) if turn else None,
         passing=_passing(played),
         loose=_moments(played, _loose_or_slipped),
         beside_graces=_moments(played, lambda c: c.verdict == "stray" and bool(c.slips)),
@@ -80,6 +85,16 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None) -> str
         running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
         f"{settings['heard_us'] // 1_000} ms, loose beyond {settings['loose_us'] // 1_000} ms",
     )
+
+
+def _day(path: Path) -> str:
+    from host.store.session_file import SessionError, read_session
+    from host.store.session_reading import started_utc
+
+    try:
+        return started_utc(read_session(path))[:10]
+    except SessionError:
+        return ""
 
 
 def _loose_or_slipped(change: Change) -> bool:

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
+from host.store.session_reading import started_utc
 from host.store.studio import pupils as folders
 from host.store.studio.index import NAME, Index, Sitting
 from host.store.studio.pupils import Hand, Pupil, StudioError
@@ -222,15 +223,15 @@ class Studio:
 
 def reading(key: str, digest: str, path: Path) -> tuple[Sitting, list[Tally]]:
     """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
+    from host.timing.summary import playing_us
     from host.timing.tally import tally
 
     try:
         session, analysis = analysed(path)
     except SessionError as error:
         return Sitting(digest, key, "", problem=error.reason), []
-    held = analysis.arrays
-    playing_us = int(held.end_us[-1] - held.start_us[0]) if len(held.end_us) else 0
-    sitting = Sitting(digest, key, started(session), playing_us, analysis.timing.uncertainty_us, rungs_of(session))
+    length_us, unsure_us = playing_us(analysis), analysis.timing.uncertainty_us
+    sitting = Sitting(digest, key, started_utc(session), length_us, unsure_us, rungs_of(session))
     return sitting, tally(analysis)
 
 
@@ -251,14 +252,6 @@ def digest_of(session: StoredSession) -> str:
     sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
     sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
     return sha.hexdigest()[:32]
-
-
-def started(session: StoredSession) -> str:
-    """When a session began, ISO in UTC; nothing where it does not say."""
-    try:
-        return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
-    except (ValueError, OverflowError):
-        return ""
 
 
 def rungs_of(session: StoredSession) -> tuple[str, ...]:
@@ -296,7 +289,7 @@ def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> Non
     rungs = [*rungs_of(session), *extra]
     if rungs:
         settings = {**settings, "rungs": list(dict.fromkeys(rungs))}
-    begun = started(session)
+    begun = started_utc(session)
     marks = sorted(session.marks, key=lambda mark: mark.host_us)
     begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
     port = session.meta.get("port", "")

@@ -1,0 +1,127 @@
+"""The report over sessions and pupils: two dates compared, the numbers as CSV and JSON, and the page as PDF."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
+
+from studios import playing, write
+
+from demo.studio import evenings, invented, write_evening
+from host.faces.cli.main import app
+from host.faces.report.numbers import COLUMNS, Player, as_csv, as_json, rows
+from host.store.studio.studio import Studio, analysed
+from host.timing.summary import summarise, wilson
+from host.timing.tally import Tally
+
+TODAY = date(2026, 11, 20)
+TURN = "2026-11-06"
+
+
+def report(*args):
+    return CliRunner().invoke(app, ["report", *map(str, args)])
+
+
+@pytest.fixture(scope="module")
+def sessions(tmp_path_factory):
+    """The last weeks of an invented pupil who got better."""
+    folder = tmp_path_factory.mktemp("sessions")
+    person = next(each for each in invented() if each.name == "Orla")
+    return [
+        write_evening(folder / f"{start:%Y-%m-%d}.session", start, data)
+        for start, data in evenings(person, TODAY)
+        if start.date() >= date(2026, 10, 9)
+    ]
+
+
+def test_two_dates_are_compared_with_their_counts(sessions, tmp_path):
+    page = tmp_path / "page.html"
+    done = report(*sessions, "-o", page, "--since", TURN)
+    assert done.exit_code == 0, done.output
+    html = page.read_text(encoding="utf-8")
+    table = html[html.index('id="turned-h"') :]
+    first = re.search(r"<tbody><tr>(.*?)</tr>", table, re.S).group(1)
+    cells = [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<t[hd].*?</t[hd]>", first)]
+    assert cells[0] == "Low G to B"
+    assert cells[4] == "better"
+    for cell, since in zip(cells[1:3], (False, True), strict=True):
+        own = summarise(analysed(path)[1] for path in sessions if (path.stem >= TURN) is since)
+        of = own.by_change[0, 2]
+        low, high = wilson(len(of.astray), of.count)
+        assert cell == f"{len(of.astray)} of {of.count} ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def test_too_little_on_one_side_is_said(sessions, tmp_path):
+    page = tmp_path / "page.html"
+    assert report(*sessions[:2], "-o", page, "--since", "2030-01-01").exit_code == 0
+    assert "Too little was played on one side" in page.read_text(encoding="utf-8")
+
+
+def test_a_day_that_is_none_is_refused(sessions, tmp_path):
+    done = report(sessions[0], "-o", tmp_path / "x.html", "--since", "yesterday")
+    assert "expected a day like" in str(done.exception)
+
+
+def test_the_numbers_are_those_of_the_summary(sessions, tmp_path):
+    for ending in ("csv", "json"):
+        assert report(*sessions[:3], "-o", tmp_path / f"n.{ending}").exit_code == 0
+    told = json.loads((tmp_path / "n.json").read_text(encoding="utf-8"))["changes"]
+    read = list(csv.DictReader(io.StringIO((tmp_path / "n.csv").read_text(encoding="utf-8"))))
+    assert len(read) == len(told)
+    assert list(read[0]) == list(COLUMNS)
+    for row, same in zip(told, read, strict=True):
+        assert {name: str(value) for name, value in row.items()} == same
+    costs = [row["heard_us_a_minute"] for row in told]
+    assert costs == sorted(costs, reverse=True)
+    for path in sessions[:3]:
+        own = summarise([analysed(path)[1]])
+        mine = {(row["from"], row["to"]): row for row in told if row["who"] == path.name}
+        assert sum(row["plain"] for row in mine.values()) == own.plain
+        assert sum(row["heard_us"] for row in mine.values()) == own.heard_us
+
+
+def test_names_that_a_spreadsheet_would_reckon_with_are_harmless():
+    hostile = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", 'plain, "quoted"\nname']
+    found = rows([Player(name, 60_000_000, (Tally(0, 1, plain=3),)) for name in hostile])
+    for row in csv.DictReader(io.StringIO(as_csv(found), newline="")):
+        assert row["who"][0] not in "=+-@\t"
+    assert sorted(row["who"] for row in json.loads(as_json(found))["changes"]) == sorted(hostile)
+
+
+def test_a_whole_studio_is_one_table_and_one_page(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        for name in ("Ailsa", "=Bea"):
+            key = studio.add(name).key
+            studio.take_in(key, write(tmp_path / f"{name}.session", playing(len(name), 40)))
+    assert report(tmp_path / "studio", "-o", tmp_path / "all.csv").exit_code == 0
+    read = list(csv.DictReader(io.StringIO((tmp_path / "all.csv").read_text(encoding="utf-8"))))
+    assert {row["who"] for row in read} == {"Ailsa", "'=Bea"}
+    assert report(tmp_path / "studio", "-o", tmp_path / "all.html").exit_code == 0
+    assert "=Bea" in (tmp_path / "all.html").read_text(encoding="utf-8")
+
+
+def test_the_pdf_says_what_the_page_says(sessions, tmp_path):
+    pytest.importorskip("weasyprint", reason="needs weasyprint")
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext of the Debian package poppler-utils")
+    pdf = tmp_path / "page.pdf"
+    done = report(*sessions[:2], "-o", pdf)
+    assert done.exit_code == 0, done.output
+    text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
+    assert "What to work on first" in text
+    summary = summarise(analysed(path)[1] for path in sessions[:2])
+    words = " ".join(text.split())
+    assert f"{summary.plain} plain changes" in words
+    assert "bottom little" in words
