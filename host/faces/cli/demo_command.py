@@ -8,21 +8,53 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from enum import StrEnum
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from host.faces.cli import options
+
+
+class Scenario(StrEnum):
+    """What the demonstration plays."""
+
+    evening = "evening"
+    studio = "studio"
+
 
 def demo(
+    what: Annotated[
+        Scenario, typer.Argument(help="One evening and its report, or a teacher's studio of a dozen over three months.")
+    ] = Scenario.evening,
     folder: Annotated[
         Path, typer.Option("--folder", help="Where the session, the truth and the report are put.")
     ] = Path("out"),
     speed: Annotated[float, typer.Option(min=1, max=100, help="Times as fast as real time.")] = 8.0,
+    browser: options.Browser = True,
 ) -> None:
-    """Play an invented evening on a simulated chanter, record it, and write its report."""
-    play_evening(folder, speed, typer.echo)
+    """Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio."""
+    if what is Scenario.studio:
+        open_studio(folder / "studio", browser, typer.echo)
+    else:
+        play_evening(folder, speed, typer.echo)
+
+
+def open_studio(folder: Path, browser: bool, say: Callable[[str], None]) -> None:
+    """Make the invented studio, where it is not there yet, and open its page. Raises Problem."""
+    from demo.studio import make_studio
+    from host.faces.cli.problem import Problem
+    from host.faces.cli.studio_command import serve_studio
+    from host.store.studio.pupils import StudioError
+
+    if not (folder / "pupils").is_dir():
+        try:
+            make_studio(folder, date.today(), say)
+        except StudioError as error:
+            raise Problem(str(error)) from None
+    serve_studio(folder, None, browser, "127.0.0.1", None)
 
 
 def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path:

@@ -47,6 +47,14 @@ HeardUs = Annotated[
 LooseUs = Annotated[
     int, typer.Option("--loose-us", min=1, max=10_000_000, help="Fingers farther apart than this are loose.")
 ]
+Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page by itself.")]
+WebAddress = Annotated[
+    str, typer.Option("--listen", metavar="ADDRESS", help="Where to serve the page; 0.0.0.0 lets in the whole house.")
+]
+WebPort = Annotated[
+    int | None,
+    typer.Option("--web-port", min=1, max=65_535, help="The page's port; else one that is free.", show_default=False),
+]
 TableFile = Annotated[
     Path | None, typer.Option("--table", help="A fingering table of your own (TOML), instead of the standard one.")
 ]
