@@ -59,14 +59,14 @@ def change_sentence(change: Change, timing: Timing) -> str:
     return f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing)}"
 
 
-def what_happened(change: Change, timing: Timing) -> str:
-    """What happened in a change and what to try, without its name."""
+def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
+    """What happened in a change and what to try, without its name; what alone where `advise` is False."""
     if change.verdict == "uncertain":
         return "uncertain, as frames were lost or the chanter was away meanwhile; it is not counted."
     told = []
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
-        told.append(_astray(change, heard, timing.uncertainty_us))
+        told.append(_astray(change, heard, timing.uncertainty_us, blame(change) if advise else None))
     elif change.verdict == "perhaps":
         told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
     elif change.verdict == "ornamented":
@@ -94,10 +94,9 @@ def _clean(change: Change) -> str:
     return f"clean; {notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
 
 
-def _astray(change: Change, heard: list[Stray], uncertainty_us: int) -> str:
+def _astray(change: Change, heard: list[Stray], uncertainty_us: int, blamed: Blame | None) -> str:
     sounded = listed([_article(NOTES[stray.note]) for stray in heard])
     lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
-    blamed = blame(change)
     if blamed is None:
         return f"{capital(sounded)} {lasted} in between."
     return f"{capital(order_sentence(change, blamed, uncertainty_us))}, so {sounded} {lasted}. {advice(blamed)}"

@@ -28,7 +28,10 @@ Heard = Decoded | Told
 
 
 class Listening:
-    """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it."""
+    """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
+
+    `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from.
+    """
 
     def __init__(
         self,
@@ -37,12 +40,14 @@ class Listening:
         settings: Settings = Settings(),
         *,
         skew_us: int | None = None,
+        scan_us: int | None = None,
         keep: SessionWriter | None = None,
         plays: NoteNumbers = NoteNumbers(),
     ) -> None:
         self.recording = Recording(keep, self._hear, plays)
         self._tell = tell
         self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us)
+        self._live.scan(scan_us)
 
     def take(self, item: Item, carrier: Carrier) -> bool:
         """Take in what a reader brings; whether more is to come. Raises as `Recording.take` does."""

@@ -1,0 +1,123 @@
+"""One page's line: what the hub publishes goes out as fast as the page takes it, what the page asks for comes in.
+
+Two tasks for each page. The sender waits for the page's own network and for nothing else; holes go at most 60 times a
+second, all else at once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from typing import TYPE_CHECKING
+
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from host.faces.web.asking import Again, AskingError, Cover, read_asked
+from host.faces.web.sentences import say
+from host.ports.host_clock import now_us
+
+if TYPE_CHECKING:
+    from host.faces.web.sitting import Sitting
+    from host.live.hub import Seat
+
+HOLES_EVERY_S = 1 / 60
+# Messages that a page may send within a second; more are passed over. Eight quick fingers make some hundred.
+MOST_A_SECOND = 400
+
+
+async def live(socket: WebSocket, sitting: Sitting) -> None:
+    """Serve one page until it goes."""
+    await socket.accept()
+    loop = asyncio.get_running_loop()
+    news = asyncio.Event()
+
+    def wake() -> None:
+        # The event loop may be over before the hub hears of it.
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(news.set)
+
+    seat = sitting.hub.join(wake)
+    sender = asyncio.create_task(_send(socket, seat, news))
+    page = Page(socket, sitting, seat)
+    try:
+        await page.hear()
+    finally:
+        page.gone()
+        sitting.hub.leave(seat)
+        sender.cancel()
+        with contextlib.suppress(asyncio.CancelledError, Exception):
+            await sender
+
+
+async def _send(socket: WebSocket, seat: Seat, news: asyncio.Event) -> None:
+    loop = asyncio.get_running_loop()
+    next_holes_s = 0.0
+    timer: asyncio.TimerHandle | None = None
+    while True:
+        await news.wait()
+        news.clear()
+        for text in seat.take():
+            await socket.send_text(text)
+        if not seat.holes_wait:
+            continue
+        wait_s = next_holes_s - loop.time()
+        if wait_s > 0:
+            if timer is None or timer.when() <= loop.time():
+                timer = loop.call_later(wait_s, news.set)
+            continue
+        holes = seat.take_holes()
+        if holes is not None:
+            next_holes_s = loop.time() + HOLES_EVERY_S
+            await socket.send_text(holes)
+
+
+class Page:
+    """What comes in over one line."""
+
+    def __init__(self, socket: WebSocket, sitting: Sitting, seat: Seat) -> None:
+        self._socket, self._sitting, self._seat = socket, sitting, seat
+        self._covers = False
+        self._second, self._count = 0, 0
+
+    async def hear(self) -> None:
+        """Take in messages until the page goes."""
+        while True:
+            try:
+                message = await self._socket.receive()
+            except (WebSocketDisconnect, RuntimeError):
+                return
+            if message["type"] == "websocket.disconnect":
+                return
+            text = message.get("text")
+            sentence = self._take(text if text is not None else message.get("bytes") or b"")
+            if sentence:
+                with contextlib.suppress(WebSocketDisconnect, RuntimeError):
+                    await self._socket.send_text(json.dumps({"kind": "say", "sentence": sentence}))
+
+    def gone(self) -> None:
+        """No finger of a page that is gone covers anything."""
+        if self._covers:
+            self._sitting.cover(0)
+
+    def _take(self, text: str | bytes) -> str:
+        """Do what is asked; what to say where it cannot be done, once a second at most."""
+        host_us = now_us()
+        second = host_us // 1_000_000
+        if second != self._second:
+            self._second, self._count = second, 0
+        self._count += 1
+        if self._count > MOST_A_SECOND:
+            return say("too_much") if self._count == MOST_A_SECOND + 1 else ""
+        try:
+            asked = read_asked(text, host_us)
+        except AskingError as error:
+            return f"{error}."
+        if isinstance(asked, Cover):
+            self._covers = asked.covered_mask != 0
+            self._sitting.cover(asked.covered_mask)
+        elif isinstance(asked, Again):
+            self._seat.fall_behind()
+        elif asked is not None and not self._sitting.ask(asked):
+            return say("too_much")
+        return ""
