@@ -15,11 +15,13 @@ from host.faces.cli.heard_command import heard
 from host.faces.cli.ladder_command import ladder
 from host.faces.cli.live_command import live
 from host.faces.cli.moves_command import moves
+from host.faces.cli.practice_command import practice
 from host.faces.cli.problem import Problem
 from host.faces.cli.record_command import record
 from host.faces.cli.report_command import report
 from host.faces.cli.sheet_command import sheet
 from host.faces.cli.simulate_command import simulate
+from host.faces.cli.studio_command import studio
 
 app = typer.Typer(
     name="fingerlead",
@@ -29,7 +31,22 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (devices, simulate, record, live, analyse, report, moves, fingering, heard, ladder, sheet, demo):
+for command in (
+    devices,
+    practice,
+    studio,
+    simulate,
+    record,
+    live,
+    analyse,
+    report,
+    moves,
+    fingering,
+    heard,
+    ladder,
+    sheet,
+    demo,
+):
     app.command()(command)
 
 
