@@ -19,6 +19,8 @@ Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
 # What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
 PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
 RungState = Literal["open", "passed", "due", "confirmed"]
+# How a try at a note alone ended: `uncertain` ones neither count nor break the row, only `held` ones count.
+HoldEnd = Literal["held", "not sealed", "opened", "let go", "uncertain"]
 Edges = tuple[tuple[int, int], ...]
 
 
@@ -49,6 +51,17 @@ class Judged:
     take: int
     again: bool
     outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class HoldJudged:
+    """A try at a note alone. `fingers` stood wrong at its end; held `held_us` of the `needed_us` that count."""
+
+    note: int
+    end: HoldEnd
+    fingers: tuple[int, ...]
+    held_us: int
+    needed_us: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +122,7 @@ class Due:
     rungs: tuple[str, ...]
 
 
-Event = Lit | Judged | Progressed | Passed | Turn | Due
+Event = Lit | Judged | HoldJudged | Progressed | Passed | Turn | Due
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +164,8 @@ class Snapshot:
 
     `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
     is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
-    fingering picture, 1 letter, 0 nothing. `judged` are the last changes, the latest last.
+    fingering picture, 1 letter, 0 nothing. `judged` are the last changes, the latest last. `next_key` is the rung to go
+    on with: due, or the lowest that is open.
     """
 
     key: str | None
@@ -172,6 +186,7 @@ class Snapshot:
     judged: tuple[Judged, ...]
     covered_mask: int | None
     away: bool
+    next_key: str | None
 
 
 @dataclass(frozen=True, slots=True)
