@@ -59,3 +59,28 @@ def _wait_for(server: subprocess.Popen, backend) -> None:
         except OSError:
             time.sleep(0.1)
     pytest.fail("jackd is installed but does not start with its dummy driver")
+
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A real Chromium."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
+    if not Path(CHROMIUM).exists():
+        pytest.skip("needs the Debian package chromium")
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()

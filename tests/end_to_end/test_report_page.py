@@ -15,28 +15,7 @@ from host.simulated import chanter, play, pupil_file, script, sensing, whole
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 WIDTHS = [320, 360, 820, 1280]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if not Path(CHROMIUM).exists():
-        pytest.skip("needs the Debian package chromium")
-    with playwright.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 def wire_file(path: Path, pupil: str, seed: int, changes: int) -> Path:

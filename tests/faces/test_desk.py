@@ -142,7 +142,7 @@ def test_a_chart_draws_its_numbers():
     assert [(week, float(share)) for *_, week, share in dots] == [("2026-09-07", 0.7), ("2026-09-21", 0.0)]
     (x0, y0, *_), (x1, y1, *_) = dots
     assert float(x0) < float(x1)
-    rules = [float(y) for y in re.findall(r'<path d="M34 ([\d.]+)H', svg)]
+    rules = [float(y) for y in re.findall(r'<path d="M42 ([\d.]+)H', svg)]
     zero, _, whole = rules
     assert float(y1) == zero
     assert float(y0) == pytest.approx(zero + 0.7 * (whole - zero), abs=0.1)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from host.timing.tally import Tally
 
 WIDTH, HEIGHT = 240, 96
-LEFT, RIGHT, TOP, BOTTOM = 34, 8, 8, 20
+LEFT, RIGHT, TOP, BOTTOM = 42, 8, 8, 20
 
 
 def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], lesson: str, number: str) -> str:

@@ -1,0 +1,144 @@
+"""The teacher's desk in a real browser: behind its guard, by axe's rules, at every width, and a session replayed."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from datetime import date
+
+import pytest
+
+from demo.studio import evenings, invented, write_evening
+from host.faces.desk.opening import opened as desk_opened
+from host.store.studio.studio import Studio
+
+playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
+
+TODAY = date(2026, 11, 20)
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    """A studio of three invented pupils, served as `fingerlead studio` serves it."""
+    folder, scratch = tmp_path_factory.mktemp("studio"), tmp_path_factory.mktemp("scratch")
+    with Studio(folder) as studio:
+        for person in invented():
+            if person.name in ("Brodie", "Fen", "Jory"):
+                key = studio.add(person.name, person.hand_on_top, note=person.note).key
+                for start, data in evenings(person, TODAY)[-14:]:
+                    studio.take_in(key, write_evening(scratch / "one.session", start, data, person.rungs))
+                    (scratch / "one.session").unlink()
+                studio.change(key, lesson="2026-11-06")
+    with desk_opened(folder, None, "127.0.0.1", None, lambda: TODAY) as (url, _):
+        yield url
+
+
+@pytest.fixture
+def page(browser, desk):
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    complaints = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    page.goto(desk)
+    yield page
+    context.close()
+    assert [told for told in complaints if "favicon" not in told and "404" not in told] == []
+
+
+def pages(page) -> list[str]:
+    """The addresses of each kind of page."""
+    pupil = page.locator(".pupils a").first.get_attribute("href")
+    page.goto(re.match(r"https?://[^/]+", page.url).group() + pupil)
+    session = page.locator(".sittings a").first.get_attribute("href")
+    return ["/", "/?by=fault", pupil, session, "/message"]
+
+
+def test_without_the_token_nothing_is_given_out(desk):
+    httpx = pytest.importorskip("httpx", reason="needs httpx")
+    bare = desk.split("?")[0]
+    assert httpx.get(bare).status_code == 401
+    assert httpx.get(desk, headers={"host": "studio.example"}).status_code == 403
+    with httpx.Client() as client:
+        assert client.get(desk, follow_redirects=True).status_code == 200
+        assert client.post(f"{bare}pupil", data={"name": "X"}).status_code == 403
+        foreign = {"origin": "http://studio.example"}
+        assert client.post(f"{bare}pupil", data={"name": "X"}, headers=foreign).status_code == 403
+
+
+def test_who_needs_help_with_what_is_read_at_once(page):
+    first = page.locator(".pupils li").first
+    assert first.locator(".name").inner_text() == "Brodie"
+    assert "Low A to C has got worse; work on it first" in first.inner_text()
+    page.get_by_role("link", name="Grouped by fault").click()
+    assert page.get_by_role("heading", name="Bottom little too early").is_visible()
+
+
+def test_axe_finds_nothing_on_any_page(page):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    home = re.match(r"https?://[^/]+", page.url).group()
+    for path in pages(page):
+        page.goto(home + path)
+        found = axe.Axe().run(page)
+        assert found.violations_count == 0, (path, found.generate_report())
+
+
+@pytest.mark.parametrize("width", [320, 820, 1280])
+def test_no_page_is_wider_than_the_screen(page, width):
+    home = re.match(r"https?://[^/]+", page.url).group()
+    paths = pages(page)
+    page.set_viewport_size({"width": width, "height": 900})
+    for path in paths:
+        page.goto(home + path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+
+
+def test_a_session_is_replayed_with_its_holes_moving(page):
+    home = re.match(r"https?://[^/]+", page.url).group()
+    session = pages(page)[3]
+    page.goto(home + session)
+    playwright.expect(page.locator(".holes circle")).to_have_count(8)
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.select_option("#speed", "0.25")
+    page.get_by_role("button", name="Stray after").click()
+    # The replay comes to the stray: the moment that belongs to it is marked while the holes move along.
+    page.locator(".moment.here").first.wait_for(timeout=20_000)
+    at_us = int(page.locator(".moment.here").first.get_attribute("data-at"))
+    assert abs(int(page.locator("#place").input_value()) - at_us) < 400_000
+    assert page.locator(".holes circle.covered").count() > 0
+    assert any(f"{session}.wav?" in url and "speed=0.25" in url for url in asked)
+    page.get_by_role("button", name="Hear it mended").click()
+    playwright.expect(page.locator("#play")).to_have_text("Stop")
+    assert any("mended=" in url for url in asked)
+
+
+def test_a_remark_is_pinned_where_the_replay_stands(page):
+    home = re.match(r"https?://[^/]+", page.url).group()
+    page.goto(home + pages(page)[3])
+    page.locator(".moment .jump").first.click()
+    page.get_by_label("A remark on this moment").fill("Hear the little finger here.")
+    page.get_by_role("button", name="Pin it here").click()
+    assert "Hear the little finger here." in page.locator(".remarks").inner_text()
+
+
+def test_homework_is_given_and_printed(page):
+    home = re.match(r"https?://[^/]+", page.url).group()
+    pupil = pages(page)[2]
+    page.goto(home + pupil)
+    page.select_option("select[name=rungs]", ["low-a-c"])
+    page.get_by_role("button", name="Give as homework").click()
+    assert "low A and C" in page.locator("section[aria-labelledby=homework-h]").inner_text()
+
+
+def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext of the Debian package poppler-utils")
+    home = re.match(r"https?://[^/]+", page.url).group()
+    page.goto(home + pages(page)[2])
+    pdf = tmp_path / "pupil.pdf"
+    page.pdf(path=pdf, format="A4")
+    text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
+    assert "What to hear first tonight" in text
+    assert "Give as homework" not in text
