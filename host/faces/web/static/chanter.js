@@ -38,6 +38,7 @@ export function drawChanter() {
   }
   parts.svg.classList.toggle("replay", look.replay);
   parts.svg.setAttribute("aria-label", inWords(look));
+  byKeys(Boolean(look.keys));
   drawNames(look);
 }
 
@@ -104,6 +105,19 @@ function build(look) {
     make("p", { class: "one-name" }, names.nowLabel, names.now), names.false);
   parts = { svg, holes, next, arrows, names };
   last = {};
+}
+
+// While the keys are holes, this is where they work: a screen reader hands them over to the page here.
+function byKeys(on) {
+  const box = byId("chanter");
+  if (on === box.hasAttribute("tabindex")) return;
+  const names = keyNames();
+  const label = say("eight.region", { thumb: say("eight.space"), ...Object.fromEntries(names.map((name, i) => [`k${i}`, name])) });
+  const attributes = { tabindex: "0", role: "application", "aria-label": label };
+  for (const [name, value] of Object.entries(attributes)) {
+    if (on) box.setAttribute(name, value);
+    else box.removeAttribute(name);
+  }
 }
 
 function inWords({ mask, wanted, note }) {

@@ -164,8 +164,7 @@ function play(how) {
   state.checking = false;
   state.playing = how;
   state.ownMask = 0;
-  byId("main").focus();
-  focusLater("rung-name");
+  focusLater(how === "keys" ? "chanter" : "rung-name");
   redraw();
 }
 

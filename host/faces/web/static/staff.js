@@ -108,7 +108,7 @@ export function drawMusicWords() {
   const { rung: now } = state;
   if (!now) return;
   const number = now.number == null ? say("music.tune") : say("music.rung", now);
-  write(byId("rung-number"), now.tune && now.number != null ? `${number} · ${say("music.tune")}` : number);
+  write(byId("rung-number"), `${now.tune && now.number != null ? `${number}, ${say("music.tune")}` : number}.`);
   write(byId("rung-name"), capital(now.name ?? ""));
   write(byId("rung-trains"), now.trains ? capital(now.trains) : "");
 }
