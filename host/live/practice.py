@@ -190,8 +190,6 @@ class Practice:
         note = alone.pop() if len(alone) == 1 else None
         self._toward = Toward(music.rung, note, self.table, self.settings)
         self._toward.beat(self._bpm)
-        if music.key is not None:
-            self._sums.played.setdefault(music.key)
         self._follow()
         return [*self._light(always=True), self._progressed()]
 
@@ -231,6 +229,8 @@ class Practice:
         if begun is not None:
             self._trying = self._asked
             self._following.begun(begun)
+            if self._music.key is not None:
+                self._sums.played.setdefault(self._music.key)
             events += self._light()
         if over is not None:
             self._read(over)

@@ -72,7 +72,7 @@ def mended_edges(change: Change, blamed: Blame) -> Edges:
 
 
 def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> bool:
-    """Whether the mended change, measured anew, has no heard stray, and is one plain change between the same notes.
+    """Whether the mended change, measured anew, is one change between the same two masks without a heard stray.
 
     Strays too short to be heard may be left. A finger that slipped still slips; none slips that did not before.
     """
@@ -83,9 +83,11 @@ def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> b
     if len(again) != 1:
         return False
     (mended,) = again
+    # All of it must be within the change: what falls out of it is not measured, but sounds.
+    whole = mended.edges == edges
     same = (mended.from_mask, mended.to_mask) == (change.from_mask, change.to_mask)
     slipped = {slip.finger for slip in mended.slips} <= {slip.finger for slip in change.slips}
-    return same and slipped and mended.verdict == "clean"
+    return whole and same and slipped and not any(stray.heard for stray in mended.strays)
 
 
 def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, uncertainty_us: int = 0) -> list[Change]:
