@@ -71,7 +71,8 @@ class Tonight:
             focus.credit += share
         self._credit += 1 - sum(shares)
         slots = sorted((f for f in self._focus if f.notes != barred), key=lambda f: -f.credit)
-        if slots and (not others or slots[0].credit >= self._credit):
+        # A weak one goes first where the credits are equal but for rounding.
+        if slots and (not others or slots[0].credit >= self._credit - 1e-9):
             slots[0].credit -= 1
             notes = slots[0].notes
         else:
