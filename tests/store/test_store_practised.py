@@ -1,0 +1,316 @@
+"""What was practised: the file tells what memory knows, two programs share it, and nothing in it is taken on trust."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from host.store.practised import FEWEST, FILE, NotKept, Progress, open_progress
+from host.store.practised_lines import SCHEMA, LineError, Passing, read_line, to_line
+
+DAY = date(2026, 11, 25)
+NEXT = DAY + timedelta(days=1)
+
+days = st.dates(date(2020, 1, 1), date(2040, 1, 1))
+changes = st.tuples(st.integers(0, 8), st.integers(0, 8)).filter(lambda pair: pair[0] != pair[1])
+outcomes = st.sampled_from(["clean", "stray", "loose", "false fingering"])
+deeds = st.lists(
+    st.one_of(
+        st.tuples(st.just("row"), days, st.sampled_from(["low-a-b", "c-d", "é-7"]), st.sampled_from([1, 2])),
+        st.tuples(st.just("change"), days, changes, outcomes),
+        st.tuples(st.just("note"), days, st.integers(0, 8), st.booleans()),
+        st.just(("keep",)),
+    ),
+    max_size=40,
+)
+
+
+def do(progress: Progress, deed: tuple) -> None:
+    if deed[0] == "row":
+        progress.row_filled(*deed[1:])
+    elif deed[0] == "change":
+        progress.change_played(*deed[1:])
+    elif deed[0] == "note":
+        progress.note_read(*deed[1:])
+    else:
+        progress.keep()
+
+
+@settings(deadline=None)
+@given(deeds)
+def test_what_is_read_back_is_what_was_known(tmp_path_factory, done):
+    folder = tmp_path_factory.mktemp("practised")
+    progress = open_progress(folder)
+    for deed in done:
+        do(progress, deed)
+    progress.keep()
+    again = open_progress(folder)
+    assert again == progress
+    assert not again.remarks
+    assert again.weakest() == progress.weakest()
+    assert [again.help_for(note) for note in range(9)] == [progress.help_for(note) for note in range(9)]
+    before = (folder / FILE).read_bytes() if (folder / FILE).exists() else b""
+    progress.keep()
+    assert ((folder / FILE).read_bytes() if (folder / FILE).exists() else b"") == before  # nothing is written twice
+
+
+@settings(deadline=None)
+@given(deeds, deeds)
+def test_two_programs_add_to_one_file(tmp_path_factory, done, also_done):
+    folder = tmp_path_factory.mktemp("practised")
+    one, other = open_progress(folder), open_progress(folder)
+    for deed in [deed for pair in zip(done, also_done, strict=False) for deed in pair]:
+        do(one if deed in done else other, deed)
+    one.keep()
+    other.keep()
+    both = open_progress(folder)
+    assert not both.remarks
+
+    def tried(progress: Progress) -> int:
+        return sum(counts.tried for by_day in progress._changes.values() for counts in by_day.values())
+
+    assert tried(both) == tried(one) + tried(other)
+
+
+def test_two_processes_write_at_once_and_no_line_is_lost(tmp_path):
+    program = (
+        "import sys; from datetime import date; from pathlib import Path; from host.store.practised import *\n"
+        "p = open_progress(Path(sys.argv[1]))\n"
+        "for n in range(60):\n    p.change_played(date(2026, 11, 25), (1, 2), 'clean'); p.keep()\n"
+    )
+    running = [subprocess.Popen([sys.executable, "-c", program, str(tmp_path)]) for _ in range(2)]
+    assert [process.wait(60) for process in running] == [0, 0]
+    progress = open_progress(tmp_path)
+    assert not progress.remarks
+    assert progress._changes[1, 2][DAY].clean == 120
+
+
+def passed(progress: Progress, key: str, *rows: tuple[date, int]) -> None:
+    for day, row in rows:
+        progress.row_filled(day, key, row)
+
+
+def test_a_rung_is_passed_on_one_day_and_confirmed_on_another():
+    progress = Progress()
+    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("open", 1)
+    passed(progress, "c-d", (DAY, 1))
+    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("open", 2)
+    passed(progress, "c-d", (DAY, 2))
+    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("passed", None)
+    assert progress.due(DAY) == ()
+    passed(progress, "c-d", (DAY, 1), (DAY, 2))  # more of the same day confirms nothing
+    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("due", 1)
+    assert progress.due(NEXT) == ("c-d",)
+    passed(progress, "c-d", (NEXT, 1))
+    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("due", 2)
+    passed(progress, "c-d", (NEXT, 2))
+    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("confirmed", None)
+    assert progress.due(NEXT + timedelta(days=100)) == ()
+
+
+def test_a_first_row_of_yesterday_counts_today():
+    progress = Progress()
+    passed(progress, "c-d", (DAY, 1))
+    assert progress.next_row("c-d", NEXT) == 2
+
+
+@given(st.lists(st.tuples(st.sampled_from([DAY, NEXT]), st.sampled_from([1, 2])), max_size=12))
+def test_rows_out_of_turn_change_nothing(rows):
+    progress = Progress()
+    before = 0
+    for day, row in rows:
+        wanted = progress.next_row("c-d", day)
+        progress.row_filled(day, "c-d", row)
+        now = progress._rungs["c-d"].rows if "c-d" in progress._rungs else 0
+        assert now - before == (row == wanted)
+        before = now
+
+
+def test_the_weakest_come_first_and_old_days_fade():
+    progress = Progress()
+    for number in range(10):
+        progress.change_played(DAY, (0, 2), "stray" if number < 5 else "clean")
+        progress.change_played(DAY, (2, 0), "clean")
+        progress.change_played(DAY, (3, 5), "stray" if number < 8 else "clean")
+    for _ in range(FEWEST - 1):
+        progress.change_played(DAY, (7, 8), "stray")
+    assert [weak.change for weak in progress.weakest()] == [(3, 5), (0, 2), (2, 0)]
+    for _ in range(10):
+        progress.change_played(NEXT, (3, 5), "clean")
+    # 8 of 10 a day ago weigh half: (4 + 1) / (10 + 5 + 4)
+    assert {weak.change: weak.wrong for weak in progress.weakest()}[3, 5] == pytest.approx(5 / 19)
+    assert [weak.change for weak in progress.weakest()] == [(0, 2), (3, 5), (2, 0)]
+
+
+def test_help_fades_as_first_tries_come_right():
+    progress = Progress()
+    for count in range(40):
+        assert progress.help_for(2) == (2 if count < 8 else 1 if count < 24 else 0)
+        progress.note_read(DAY, 2, right=True)
+    for _ in range(6):
+        progress.note_read(DAY, 2, right=False)
+    assert progress.help_for(2) == 1
+    assert progress.help_for(3) == 2
+
+
+GOOD = to_line(Passing(DAY, "c-d", 1))
+
+BAD = [
+    b"\xff\xfe\x00",
+    b"{",
+    b"[]",
+    b"null",
+    b"3",
+    b'"' + b"x" * 70_000 + b'"',
+    b"[" * 60_000,
+    b"1" * 5_000,
+    b'{"schema": "another-1", "kind": "passed"}',
+    *(
+        json.dumps({**GOOD, **change}).encode()
+        for change in (
+            {"schema": "fingerlead-practised-2"},
+            {"schema": ["fingerlead-practised-1"]},
+            {"kind": "praise"},
+            {"kind": []},
+            {"day": "2026-02-30"},
+            {"day": "2026-W01-1"},
+            {"day": "20261125"},
+            {"day": 20261125},
+            {"day": "٢٠٢٦-١١-٢٥"},
+            {"rung": ""},
+            {"rung": "x" * 65},
+            {"rung": "a\nb"},
+            {"rung": None},
+            {"rung": {}},
+            {"row": 3},
+            {"row": True},
+            {"row": 1.0},
+            {"row": "1"},
+            {"kind": "counts"},
+            {"kind": "counts", "changes": [], "notes": {}},
+            {"kind": "counts", "changes": {"low A to low A": {}}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": {"tried": 1, "clean": 1, "stray": 0}}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=1, stray=0, loose=True)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=2, stray=0, loose=0)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=-1, clean=0, stray=0, loose=0)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1e9, clean=0, stray=0, loose=0)}, "notes": {}},
+            {"kind": "counts", "changes": {}, "notes": {"B": {"tried": 10**400, "right": 0}}},
+            {"kind": "counts", "changes": {}, "notes": {"B": {"tried": 1, "right": 2}}},
+            {"kind": "counts", "changes": {}, "notes": {"B": {"tried": float("nan"), "right": 0}}},
+            {"kind": "counts", "changes": {}, "notes": {"H": {"tried": 1, "right": 0}}},
+        )
+    ),
+]
+
+
+@pytest.mark.parametrize("bad", BAD, ids=range(len(BAD)))
+def test_a_damaged_or_foreign_line_is_passed_over_and_told(tmp_path, bad):
+    with pytest.raises(LineError, match=r"^expected "):
+        read_line(bad)
+    progress = open_progress(tmp_path)
+    passed(progress, "c-d", (DAY, 1))
+    progress.keep()
+    with (tmp_path / FILE).open("ab") as file:
+        file.write(bad + b"\n")
+    passed(progress, "c-d", (DAY, 2))
+    progress.keep()
+    again = open_progress(tmp_path)
+    assert again == progress
+    (remark,) = again.remarks
+    assert "line 2: expected" in remark
+    assert len(remark) < 400
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_a_line_or_refused(data):
+    try:
+        line = read_line(data)
+    except LineError:
+        return
+    assert read_line(json.dumps(to_line(line)).encode()) == line
+
+
+def test_many_bad_lines_are_told_in_few_remarks(tmp_path):
+    (tmp_path / FILE).write_bytes(b"oh\n" * 1_000)
+    progress = open_progress(tmp_path)
+    assert len(progress.remarks) == 11
+    assert "990 more lines" in progress.remarks[-1]
+
+
+@pytest.mark.parametrize("cut", range(1, 60, 7))
+def test_a_line_that_a_crash_cut_off_does_not_swallow_the_next(tmp_path, cut):
+    progress = open_progress(tmp_path)
+    passed(progress, "c-d", (DAY, 1))
+    passed(progress, "low-a-b", (DAY, 1))
+    progress.keep()
+    path = tmp_path / FILE
+    path.write_bytes(path.read_bytes()[:-cut])
+    later = open_progress(tmp_path)
+    assert later.next_row("c-d", DAY) == 2
+    passed(later, "c-d", (DAY, 2))
+    later.keep()
+    again = open_progress(tmp_path)
+    assert again.state("c-d", DAY) == "passed"
+    assert len(again.remarks) == (cut > 1)  # without its line end alone, the line is whole
+
+
+def test_what_is_no_file_is_told_and_never_waited_for(tmp_path):
+    os.mkfifo(tmp_path / FILE)
+    progress = open_progress(tmp_path)
+    assert "nothing of it is read" in progress.remarks[0]
+    passed(progress, "c-d", (DAY, 1))
+    with pytest.raises(NotKept, match="expected a file"):
+        progress.keep()
+    folder = tmp_path / "taken"
+    folder.write_text("")
+    blocked = open_progress(folder)
+    passed(blocked, "c-d", (DAY, 1))
+    with pytest.raises(NotKept, match="could not be written"):
+        blocked.keep()
+
+
+def test_what_could_not_be_kept_is_kept_later(tmp_path, monkeypatch):
+    progress = open_progress(tmp_path / "deep" / "folder")
+    passed(progress, "c-d", (DAY, 1))
+    progress.change_played(DAY, (0, 2), "clean")
+
+    def full(path, what):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("host.store.practised.append_line", full)
+        with pytest.raises(NotKept, match="No space left on device"):
+            progress.keep()
+    progress.keep()
+    assert open_progress(tmp_path / "deep" / "folder") == progress
+
+
+def test_a_file_too_large_is_not_read(tmp_path, monkeypatch):
+    monkeypatch.setattr("host.store.practised.GREATEST_FILE", 1 << 20)
+    (tmp_path / FILE).write_bytes(b"\n" * ((1 << 20) + 1))
+    assert "at most 1 MB" in open_progress(tmp_path).remarks[0]
+
+
+def test_in_memory_alone_nothing_is_written(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    progress = Progress()
+    passed(progress, "c-d", (DAY, 1))
+    progress.keep()
+    assert not list(tmp_path.rglob("*"))
+
+
+def test_unless_told_it_is_in_the_users_own_data_folder(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    progress = open_progress()
+    assert progress.path is not None
+    assert progress.path.name == FILE
+    assert progress.path.parent.name == "fingerlead"
+    assert SCHEMA == "fingerlead-practised-1"
