@@ -8,6 +8,7 @@ import sys
 import typer
 
 from host.faces.cli.analyse_command import analyse
+from host.faces.cli.check_command import check
 from host.faces.cli.demo_command import demo
 from host.faces.cli.devices_command import devices
 from host.faces.cli.fingering_command import fingering
@@ -45,6 +46,7 @@ for command in (
     heard,
     ladder,
     sheet,
+    check,
     demo,
 ):
     app.command()(command)

@@ -1,0 +1,134 @@
+"""`fingerlead check`: a chanter's self-test, for its maker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from host.faces.cli.problem import Problem
+
+if TYPE_CHECKING:
+    from host.bench.selftest import SelfTest
+    from host.ports.base import Port
+
+READ_S = 0.02
+MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
+BAR = 40
+
+
+def check(
+    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    watch: Annotated[
+        float, typer.Option("--for", min=1, max=3_600, help="Watch scans, loss, latency and clock for so many seconds.")
+    ] = 10.0,
+    holes: Annotated[
+        bool, typer.Option("--holes", help="Hole by hole first: cover each one alone, to find wires that are swapped.")
+    ] = False,
+    restart: Annotated[bool, typer.Option("--restart", help="Try a restart too.")] = False,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", help="Write the report into this file too.", show_default=False),
+    ] = None,
+) -> None:
+    """Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock."""
+    from host.bench.selftest import SelfTest
+    from host.faces.cli.ending import told_to_end
+    from host.live.sources import open_source
+    from host.ports.base import PortLost, PortRefused
+    from host.wire.errors import NotAChanter
+
+    try:
+        with open_source(port) as opened, told_to_end() as told:
+            if opened.carrier == "plain":
+                raise Problem(
+                    "expected a chanter that speaks the wire; one that plays plain notes can be asked nothing. "
+                    "Listen to it with: fingerlead live " + port
+                )
+            if holes:
+                _hole_by_hole(opened, told)
+            test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
+            _run(test, opened, told)
+    except (PortRefused, PortLost, NotAChanter) as error:
+        raise Problem(str(error)) from None
+    lines = list(report_lines(test, port))
+    for line in lines:
+        typer.echo(line)
+    if output is not None:
+        try:
+            output.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        except OSError as error:
+            raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
+    if not test.good:
+        raise typer.Exit(1)
+
+
+def _run(test: SelfTest, port: Port, told: Callable[[], bool]) -> None:
+    from host.ports.host_clock import now_us
+
+    port.write(test.begin(now_us()))
+    while not test.done and not told():
+        chunks = port.read(READ_S)
+        for chunk in chunks:
+            _send(port, test.hear(chunk.data, chunk.host_us))
+        if not chunks:
+            _send(port, test.hear(b"", now_us()))
+
+
+def _send(port: Port, data: bytes) -> None:
+    if data:
+        port.write(data)
+
+
+def _hole_by_hole(port: Port, told: Callable[[], bool]) -> None:
+    """Ask for each hole alone, and say which one answered."""
+    from fingering.holes import FINGERS
+    from host.bench.bring_up import BringUp
+    from host.ports.host_clock import now_us
+
+    bring_up = BringUp(port.carrier if port.carrier != "plain" else "stream")
+    shown = -1
+    while bring_up.hole is not None and not told():
+        if bring_up.hole != shown:
+            shown = bring_up.hole
+            typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
+        chunks = port.read(READ_S)
+        for chunk in chunks:
+            bring_up.hear(chunk.data, chunk.host_us)
+        if not chunks:
+            bring_up.hear(b"", now_us())
+    for line in bring_up.words():
+        typer.echo(line)
+
+
+def report_lines(test: SelfTest, port: str) -> Iterator[str]:
+    """The report, to read and to attach to a question."""
+    yield f"fingerlead check of {port}"
+    yield ""
+    width = max((len(finding.what) for finding in test.findings), default=0)
+    for finding in test.findings:
+        yield f"{MARKS[finding.verdict]:>5}  {finding.what:<{width}}  {finding.sentence}"
+    if test.trips is not None:
+        trips = test.trips
+        yield ""
+        yield (
+            f"Round trip of {trips.count} clock requests: {trips.shortest_us / 1_000:.2f} to "
+            f"{trips.longest_us / 1_000:.2f} ms, middle {trips.median_us / 1_000:.2f}, 99 of 100 within "
+            f"{trips.p99_us / 1_000:.2f}."
+        )
+    if test.fit is not None:
+        yield (
+            f"Clock: {test.fit.drift_ppm:+.1f} ppm against this computer's; the chanter's times are placed to within "
+            f"{test.fit.uncertainty_us / 1_000:.2f} ms."
+        )
+    if test.scans is not None:
+        scans = test.scans
+        yield f"Steps between raw samples: {scans.shortest_us} to {scans.longest_us} µs, usually {scans.usual_us}."
+        most = max(count for _, count in scans.histogram)
+        for step_us, count in scans.histogram:
+            yield f"{step_us:>8} µs {count:>7} {'█' * max(1, round(BAR * count / most))}"
+    bad = [finding.what for finding in test.findings if finding.verdict == "bad"]
+    yield ""
+    yield f"Not as the wire asks: {', '.join(bad)}." if bad else "Everything tried is as the wire asks."
