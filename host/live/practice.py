@@ -266,8 +266,9 @@ class Practice:
         before, self._before = self._before, change
         whole = self._whole(before, change, timing)
         if whole is not None:
+            if self._held_back is None:
+                self._sums.forget_last()  # its first half was told as a change of its own
             self._held_back = None
-            self._sums.forget_last()
             return self._judge(whole, timing)
         events = self._show_held_back()
         sounding = self._playing.steady

@@ -1,4 +1,7 @@
-"""Toward passing: the row of a rung, filled first without a beat, then with one, then again on another day."""
+"""Toward passing: the row of a rung, filled first without a beat, then with one, then again on another day.
+
+With a beat means while one sounds: how near to it the changes come is not asked (our own choice).
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -450,6 +452,63 @@ def test_long_playing_keeps_no_more_and_no_more(monkeypatch):
     assert longest <= 121
     practice = player.practice
     assert len(practice._takes._takes) == len(practice._takes._judged) == len(practice._takes._of_change) == KEPT
+
+
+def test_the_summary_adds_up_what_was_told():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    for turn in range(8):
+        (player.dirty if turn < 5 else player.note)(2)
+        player.note(0)
+    player.events += player.practice.close()
+    summary = player.practice.summary()
+    told_of = [(j.change.from_note, j.change.to_note, j.outcome) for j in player.of(Judged)]
+    assert {(c.from_note, c.to_note): (c.tried, c.clean, c.stray, c.loose) for c in summary.changes} == {
+        pair: tuple(
+            sum((one[:2] == pair) and (how is None or one[2] == how) for one in told_of)
+            for how in (None, "clean", "stray", "loose")
+        )
+        for pair in ((0, 2), (2, 0))
+    }
+    assert summary.worth_work == next(c for c in summary.changes if (c.from_note, c.to_note) == (0, 2))
+    assert (summary.worth_work.tried, summary.worth_work.stray) == (8, 5)
+    assert summary.played == ("low-g-b",)
+    assert summary.kept
+
+
+# --- over the wire ---
+
+
+@pytest.mark.parametrize("rung", ladder()[1:], ids=lambda rung: rung.key)
+def test_every_rung_is_climbed_by_one_who_plays_its_music_clean(rung):
+    practice = a_practice(key=rung.key)
+    notes = [note for note, _ in practice.snapshot().notes] * 2
+    script = [Step(note, 300_000) for place, note in enumerate(notes) if not place or notes[place - 1] != note]
+    events = heard(practice, wire_of(script, 3))
+    judged = [event for event in events if isinstance(event, Judged)]
+    assert [(j.change.from_note, j.change.to_note) for j in judged] == [
+        (one.note, other.note) for one, other in pairwise(script)
+    ]
+    assert {j.outcome for j in judged} == {"clean"}
+    assert [event for event in events if isinstance(event, Passed)] == [Passed(rung.key, "without a beat")]
+    assert practice.snapshot().lit.index == 1
+
+
+@pytest.mark.parametrize("kind", ["early", "slow"])
+@pytest.mark.parametrize("seed", range(12))
+def test_a_planted_fault_is_told_once_with_its_change_and_breaks_its_row_alone(kind, seed):
+    key = ("low-g-b", "low-a-d", "d-e", "b-high-a")[seed % 4]
+    practice = a_practice(key=key)
+    a, b = next(rung.notes for rung in ladder() if rung.key == key)
+    performance, fault = plant_one(kind, tuple(Step(note, 400_000) for note in (a, b) * 5), seed)
+    events = heard(practice, played(performance, seed))
+    stray = [event for event in events if isinstance(event, Judged) and event.outcome == "stray"]
+    assert [(j.change.from_note, j.change.to_note) for j in stray] == [(fault.from_note, fault.to_note)]
+    assert stray[0].blame is not None
+    assert fault.finger in (stray[0].blame.first, stray[0].blame.second)
+    tries = {(a, b): 5, (b, a): 4}
+    counts = {(c.from_note, c.to_note): (c.tried, c.stray) for c in practice.summary().changes}
+    assert counts == {pair: (count, pair == (fault.from_note, fault.to_note)) for pair, count in tries.items()}
 
 
 # --- in whatever pieces ---
