@@ -170,8 +170,7 @@ class Practice:
             progressed=self._progressed(),
             help=tuple(self.progress.help_for(note) for note in range(9)),
             ladder=tuple(
-                LadderRung(one.key, one.name, one.group, self.progress.state(one.key, self.today))
-                for one in self.rungs
+                LadderRung(one.key, one.name, one.group, self.progress.state(one.key, self.today)) for one in self.rungs
             ),
             due=self.progress.due(self.today),
             turn=None if self._evening is None else self._evening.turn(self._playing.now_us),
@@ -186,9 +185,9 @@ class Practice:
     def _play(self, music: Music) -> list[Event]:
         """Put music on the staff."""
         self._music = music
-        alone = {wanted.note for wanted in music.wanted.notes} if len(music.wanted.notes) > 0 else set()
-        note = alone.pop() if len(alone) == 1 else None
-        self._toward = Toward(music.rung, note, self.table, self.settings)
+        notes = {wanted.note for wanted in music.wanted.notes}
+        alone = notes.pop() if len(notes) == 1 else None
+        self._toward = Toward(music.rung, alone, self.table, self.settings)
         self._toward.beat(self._bpm)
         self._follow()
         return [*self._light(always=True), self._progressed()]

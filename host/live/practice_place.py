@@ -163,9 +163,7 @@ class Following:
         """Whether the last note has been played, or sounds now."""
         return self._done() == len(self.expectation.notes)
 
-    def slow_stray(
-        self, first: Change, second: Change, doubts: Sequence[Doubt], table: Table
-    ) -> Finding | None:
+    def slow_stray(self, first: Change, second: Change, doubts: Sequence[Doubt], table: Table) -> Finding | None:
         """The finding that the note between two changes was a slow stray, if the music tells that it was."""
         if first.to_note != second.from_note or not first.edges or not second.edges:
             return None

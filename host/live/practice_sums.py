@@ -64,6 +64,4 @@ class Sums:
         changes = tuple(ChangeCount(*change, *counts) for change, counts in sorted(self._counts.items()))
         enough = [one for one in changes if one.tried >= FEWEST and one.clean < one.tried]
         worst = max(enough, key=lambda one: (1 - one.clean / one.tried, one.tried), default=None)
-        return Summary(
-            playing_us, changes, tuple(self.played), tuple(self.passed), due, self.turns, worst, kept
-        )
+        return Summary(playing_us, changes, tuple(self.played), tuple(self.passed), due, self.turns, worst, kept)

@@ -117,9 +117,7 @@ def item_tune(item: TonightItem) -> Tune:
         bars = [Bar((Note(note, whole),)) for note in (notes[0], None) * REPEATS]
     else:
         row = [*notes, *notes[-2:0:-1]] * REPEATS
-        bars = [
-            Bar(tuple(Note(note, half) for note in row[place : place + 2])) for place in range(0, len(row), 2)
-        ]
+        bars = [Bar(tuple(Note(note, half) for note in row[place : place + 2])) for place in range(0, len(row), 2)]
     bars.append(Bar((Note(notes[0], whole),), "|]"))
     return Tune(1, item.name, tuple(bars), meter=(4, 4), unit=Fraction(1, 4))
 

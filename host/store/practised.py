@@ -141,10 +141,6 @@ class Progress:
         found = [rung for rung in self._rungs if self.state(rung, today) == "due"]
         return tuple(sorted(found, key=lambda rung: (self._rungs[rung].passed_on or today, rung)))
 
-    def passed(self) -> tuple[str, ...]:
-        """The rungs that were passed, on whatever day."""
-        return tuple(rung for rung, record in self._rungs.items() if record.rows >= 2)
-
     def weakest(self) -> tuple[Weak, ...]:
         """The changes tried often enough, the weakest first."""
         found = []
