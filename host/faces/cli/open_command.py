@@ -1,0 +1,166 @@
+"""`fingerlead open`: a passage that came in a message, as its sender's program sees it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from host.faces.cli.problem import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from host.store.passage import Passage
+    from host.timing.analysis import Analysis
+
+# What is heard before the first change and after the last.
+AROUND_US = 1_000_000
+RATE_HZ = 48_000
+BYTES_A_CHARACTER = 4
+
+
+class Format(StrEnum):
+    """How a passage is written."""
+
+    text = "text"
+    json = "json"
+
+
+# The command's name, which the builtin gives way to here.
+def open(
+    message: Annotated[
+        list[str] | None,
+        typer.Argument(help="The message, or a file with it; else it is pasted or piped in.", show_default=False),
+    ] = None,
+    form: Annotated[Format, typer.Option("--format", help="Words, or one JSON object as of analyse.")] = Format.text,
+    strips: Annotated[
+        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that was not clean.")
+    ] = True,
+    sound: Annotated[
+        Path | None, typer.Option("--sound", metavar="FILE.wav", help="Write the passage as sound.", show_default=False)
+    ] = None,
+    speed: Annotated[float, typer.Option("--speed", help="The sound's speed, its pitch unchanged.")] = 1.0,
+) -> None:
+    """Open a passage that came as text in a chat: every change in words, with its fingers, and to be heard."""
+    from host.store.passage import PassageError, decode_passage
+
+    text = text_of(message or [])
+    try:
+        passage = decode_passage(text)
+    except PassageError as error:
+        raise Problem(str(error)) from None
+    analysis = passage.analysis()
+    if form is Format.json:
+        import json
+
+        from host.timing.published import as_dict
+
+        typer.echo(json.dumps(as_dict(analysis, "passage", "message")))
+    else:
+        for line in text_lines(passage, analysis, strips):
+            typer.echo(line)
+    if sound is not None:
+        typer.echo(sounded(passage, analysis, sound, speed), err=form is Format.json)
+
+
+def text_of(message: list[str]) -> str:
+    """The text that is named, pasted or piped in; raises Problem."""
+    from host.store.passage.text import BEGIN, END, LONGEST_PASTE, holds_message
+
+    if not message or message == ["-"]:
+        if sys.stdin.isatty():
+            typer.echo(f"Paste the message, from {BEGIN} to {END}, then press Enter:", err=True)
+            return pasted()
+        return _text(sys.stdin.buffer.read(LONGEST_PASTE * BYTES_A_CHARACTER), "what was piped in")
+    text = " ".join(message)
+    if holds_message(text):
+        return text
+    shown = os.fsencode(text).decode(errors="replace")
+    try:
+        with Path(text).open("rb") as file:
+            return _text(file.read(LONGEST_PASTE * BYTES_A_CHARACTER), shown)
+    except OSError as error:
+        short = shown if len(shown) <= 60 else shown[:59] + "…"
+        raise Problem(
+            f"expected a message from {BEGIN} to {END}, or a file with one in it; {short} is neither "
+            f"({error.strerror or error}). Copy the whole message, between quotation marks"
+        ) from None
+
+
+def pasted() -> str:
+    """Lines from a terminal until one ends the message."""
+    from host.store.passage.text import END, LONGEST_PASTE
+
+    text = ""
+    while len(text) <= LONGEST_PASTE:
+        try:
+            line = sys.stdin.readline(LONGEST_PASTE)
+        except UnicodeDecodeError:
+            raise Problem("expected text; got bytes that are none (UTF-8). Copy the message again") from None
+        text += line
+        if not line or END in line:
+            break
+    return text
+
+
+def _text(data: bytes, whose: str) -> str:
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise Problem(
+            f"{whose}: expected text with a message in it; got bytes that are no text (UTF-8). "
+            "A whole session opens with: fingerlead analyse FILE"
+        ) from None
+
+
+def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[str]:
+    """What a teacher reads: which changes these are, then each in words and, where not clean, with its fingers."""
+    from host.faces.strip import strip_text
+    from host.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
+
+    changes = list(analysis.changes)
+    first, last = passage.number + 1, passage.number + passage.count
+    what = f"Change {first}" if first == last else f"Changes {first} to {last}"
+    clean = sum(change.verdict == "clean" for change in changes)
+    start = clock_text(passage.at_us + changes[0].start_us)
+    yield f"{what} of a session, from {start} on: {clean} of {len(changes)} clean."
+    yield timing_sentence(analysis.timing)
+    if passage.doubts:
+        yield intake_sentence(analysis)
+    yield ""
+    for change in changes:
+        at = clock_text(passage.at_us + change.start_us)
+        yield f"{passage.number + change.number + 1:>4}  {at}  {change_sentence(change, analysis.timing)}"
+        if strips and (change.verdict != "clean" or change.loose or change.slips):
+            yield strip_text(change, analysis.timing)
+            yield ""
+
+
+def sounded(passage: Passage, analysis: Analysis, path: Path, speed: float) -> str:
+    """Write the passage's changes as sound, and say so; raises Problem."""
+    from host.sound.takes import render_take, wav_bytes
+
+    edge_us, covered = analysis.edge_us.tolist(), analysis.covered.tolist()
+    from_us = max(0, edge_us[int(analysis.arrays.first[0])] - AROUND_US)
+    until_us = min(passage.end_us, edge_us[int(analysis.arrays.last[-1])] + AROUND_US)
+    edges = [
+        (max(from_us, begin_us), mask)
+        for begin_us, end_us, mask in zip(edge_us[:-1], edge_us[1:], covered, strict=True)
+        if from_us < end_us and begin_us < until_us
+    ]
+    shown = os.fsencode(path).decode(errors="replace")
+    try:
+        samples = render_take(edges, until_us, speed, passage.table, rate_hz=RATE_HZ)
+        path.write_bytes(wav_bytes(samples, RATE_HZ))
+    except ValueError as error:
+        raise Problem(str(error)) from None
+    except OSError as error:
+        raise Problem(
+            f"the sound could not be written to {shown}: {error.strerror}; name another file with --sound"
+        ) from None
+    return f"{shown}: {len(samples) / RATE_HZ:.1f} seconds of sound."
