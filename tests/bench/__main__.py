@@ -17,6 +17,8 @@ import numpy as np
 from tests.bench import playing
 from tests.bench.live_latency import latencies_us
 from tests.bench.more_rows import music_rows, sheet_rows, wire_rows
+from tests.bench.sound_rows import sound_rows
+from tests.bench.studio_rows import studio_rows
 
 
 def best_of(runs: int, work: Callable[[], object]) -> float:
@@ -162,6 +164,8 @@ def main() -> None:
             *live_rows(),
             *music_rows(best_of),
             *sheet_rows(best_of),
+            *sound_rows(),
+            *studio_rows(),
             *help_rows(),
         ]
     print(f"Measured on {machine()}.\n")
