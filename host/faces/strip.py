@@ -60,8 +60,8 @@ class Drawing:
         return runs
 
 
-def drawing(change: Change) -> Drawing:
-    """Lay a change out in time, with room on both sides."""
+def drawing(change: Change, advise: bool = True) -> Drawing:
+    """Lay a change out in time, with room on both sides; without the finger that should have led where not `advise`."""
     edges = [(at_us - change.start_us, mask) for at_us, mask in change.edges]
     first_us, last_us = min(0, edges[0][0]), max(change.spread_us, edges[-1][0])
     room_us = round(max(last_us - first_us, SHORTEST_US) * MARGIN)
@@ -70,7 +70,7 @@ def drawing(change: Change) -> Drawing:
     masks = [change.from_mask, *(mask for _, mask in edges)]
     stretches = tuple(zip(times[:-1], times[1:], masks, strict=True))
     # A stray that nobody hears needs no mending.
-    blamed = blame(change) if any(stray.heard for stray in change.strays) else None
+    blamed = blame(change) if advise and any(stray.heard for stray in change.strays) else None
     return Drawing(
         begin_us,
         end_us,
@@ -142,9 +142,9 @@ SOUND, TOP, LANE, BAND, FOOT = 17, 33, 15, 9, 42
 LETTER = 10
 
 
-def strip_svg(change: Change, timing: Timing, number: str) -> str:
+def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) -> str:
     """The strip as an SVG element; `number` makes its ids its own on a page. Colours and type are the page's style."""
-    picture = drawing(change)
+    picture = drawing(change, advise)
     span_us = picture.end_us - picture.begin_us
     told = lead_words(picture)
     bottom = TOP + HOLES * LANE

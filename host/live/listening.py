@@ -78,8 +78,8 @@ class Listening:
             self._live.doubt(what.doubt)
         elif isinstance(what, Seen):
             self._live.scan(self.recording.scan_us)
+        if self.recording.plain:
+            self._live.clock = "host"
         self._pass_on(what)
         if isinstance(what, State):
-            if self.recording.plain:
-                self._live.clock = "host"
             self._live.state(what.t_us, what.covered_mask)

@@ -1,83 +1,52 @@
-"""The loop thread of practice: one chanter at a time listened to, sounded at once, judged, and told.
+"""A sitting at the page: one chanter at a time listened to, sounded at once, judged, and told.
 
     reader thread ─► queue ─► here: sound at once ─► analysis ─► practice ─► `tell`
-    pages and timers ─► wishes (bounded) ─┘
+    pages ─► wishes (bounded) ─┘
 
-All that touches listening, practice and session runs in this thread. Others put wishes into a bounded box, or feed
-holes that a page covers; neither ever waits.
+All that touches listening, practice and session is called from one thread, `practice_thread`; nothing here waits.
 """
 
 from __future__ import annotations
 
 import contextlib
-import queue
-import threading
 from collections.abc import Callable
 from concurrent.futures import InvalidStateError
-from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from host.live import happenings as told
 from host.live import wishes
-from host.live.listening import Heard, Listening
+from host.live.listening import Heard
 from host.live.practice_events import Passed, Turn
-from host.live.pupil_playing import PupilPort
-from host.live.reader import Back, Lost, Reader
+from host.live.pupil_playing import first_with_strays
+from host.live.reader import Back, Item, Lost, Reader
 from host.live.resting import Resting
-from host.live.sitting_file import begin_session
-from host.live.source import Source
-from host.live.sources import open_source
+from host.live.source import Setting, Source, begin_source, origin_of
 from host.ports.base import PortRefused
-from host.ports.host_clock import now_us
-from host.ports.page_port import SKEW_US, PagePort
+from host.ports.page_port import PagePort
 from host.store.practised import NotKept
 from host.store.session_file import SessionError
 from host.wire.errors import NotAChanter
 from host.wire.events import Seen, State, TroubleSeen
-from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
-    from fingering.table import Table
     from host.live.practice import Practice
     from host.live.practice_events import Edges, Event
     from host.live.sound_place import SoundPlace
-    from host.ports.base import Port
     from host.ports.find import Found
     from host.timing.results import Timing
 
-# Often enough that no byte is unsaved for longer than 250 ms.
-TICK_S = 0.05
-IDLE_S = 0.25
 LOOK_EVERY_US = 2_000_000
 KEEP_EVERY_US = 60_000_000
-MOST_WISHES = 256
-SIMULATED, PAGE = "sim", "page"
-
-
-def _nobody() -> tuple[Found, ...]:
-    return ()
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What a sitting is made with. `look` lists what is plugged in; `folder` None keeps no sessions."""
-
-    table: Table
-    folder: Path | None
-    plays: NoteNumbers = field(default_factory=NoteNumbers)
-    skew_us: int | None = None
-    look: Callable[[], tuple[Found, ...]] = _nobody
-    open_port: Callable[[str], Port] = open_source
-    clock: Callable[[], int] = now_us
-    wall_clock: Callable[[], datetime] = datetime.now
+# What passes a rung, of all that fills a row.
+DONE = ("passed", "confirmed")
 
 
 class Practising:
-    """Listens, and tells everything to `tell`, in its own thread from `start` to `stop`.
+    """Listens, and tells everything to `tell`.
 
-    `new_practice` begins a practice, told whether it counts as the learner's; `sounding` makes the sound.
+    `new_practice` begins a practice, told whether it counts as the learner's; `sounding` makes the sound. `last` is the
+    sitting that ended last, `sessions` are all that were kept.
     """
 
     def __init__(
@@ -90,98 +59,67 @@ class Practising:
     ) -> None:
         self._setting, self._new_practice, self._sounding, self._tell = setting, new_practice, sounding, tell
         self._clock = setting.clock
-        self._practice = new_practice(False)
+        self._practice = new_practice(True)
         self._rung = rung
-        self._wishes: queue.Queue[wishes.Wish] = queue.Queue(MOST_WISHES)
         self._source: Source | None = None
-        self._page_port: PagePort | None = None
+        self.page_port: PagePort | None = None
         self._chanter = told.ChanterNow("none", None, "", "", None, False, ())
         self._resting = Resting()
         self._looked_us: int | None = None
+        self._hand = "left"
         self._kept_us = 0
         self._keep_failed = False
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="practice", daemon=True)
-        self.failed: BaseException | None = None
         self.last: told.Over | None = None
+        self.sessions: list[Path] = []
 
-    # -- from other threads ---------------------------------------------------------------------------------------
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End the sitting, keep it, and wait until that is done."""
-        self._stopping.set()
-        self._thread.join()
+    # -- what the thread does -------------------------------------------------------------------------------------
 
     @property
-    def running(self) -> bool:
-        """Whether the thread is at work."""
-        return self._thread.is_alive()
+    def reader(self) -> Reader | None:
+        """What is to be read from now."""
+        return None if self._source is None else self._source.reader
 
-    def ask(self, wish: wishes.Wish) -> bool:
-        """Ask for something; False where too much is asked at once. Never waits."""
-        try:
-            self._wishes.put_nowait(wish)
-        except queue.Full:
-            return False
-        return True
-
-    def cover(self, covered_mask: int) -> None:
-        """Holes as a page covers them; passed over while another chanter is listened to."""
-        port = self._page_port
-        if port is not None:
-            port.feed(covered_mask)
-
-    # -- the loop -------------------------------------------------------------------------------------------------
-
-    def _run(self) -> None:
-        try:
-            self._begin()
-            while not self._stopping.is_set():
-                self._step()
-            self._finish()
-        except BaseException as error:
-            self.failed = error
-            raise
-        finally:
-            self._leave()
-            self._sounding.close()
-
-    def _begin(self) -> None:
+    def begin(self) -> None:
+        """Tell everything for the first time."""
         self._practise()
         self._tell(told.SoundNow(self._sounding.settings()))
         self._tell(told.MetronomeNow(self._sounding.beat()))
-        self._tell_chanter("none", found=self._setting.look())
-        self._looked_us = self._clock()
+        self._nobody_plays()
 
-    def _step(self) -> None:
+    def take_in(self, item: Item | None) -> None:
+        """Take in what the reader brought, or (None) that nothing came for a while."""
         source = self._source
         if source is None:
-            self._grant(IDLE_S)
-            self._look()
             return
-        item = source.reader.get(TICK_S)
         try:
             if item is None:
                 source.listening.idle()
                 if self._clock() - self._kept_us >= KEEP_EVERY_US:
                     self._keep_progress()
             elif not source.take(item, self._remark):
-                self._leave()
-                self._tell_chanter("none", found=self._setting.look())
+                self.finish()
                 return
             source.tick(self._clock(), self._remark)
         except PortRefused as error:
             self._refused(str(error))
         except NotAChanter as error:
             self._refused(f"{source.spec}: {error}")
-        while not self._wishes.empty():
-            self._grant(0)
 
-    def _look(self) -> None:
+    def finish(self) -> None:
+        """End the sitting: keep it, and sum it up."""
+        over = self._leave()
+        if over is not None:
+            self._tell(over)
+        self._nobody_plays()
+
+    def close(self) -> None:
+        """End everything."""
+        try:
+            self.finish()
+        finally:
+            self._sounding.close()
+
+    def look(self) -> None:
         """See what is plugged in by now, while nobody is listened to."""
         now = self._clock()
         if self._looked_us is not None and now - self._looked_us < LOOK_EVERY_US:
@@ -193,11 +131,8 @@ class Practising:
 
     # -- wishes ---------------------------------------------------------------------------------------------------
 
-    def _grant(self, timeout_s: float) -> None:
-        try:
-            wish = self._wishes.get(timeout=timeout_s) if timeout_s else self._wishes.get_nowait()
-        except queue.Empty:
-            return
+    def grant(self, wish: wishes.Wish) -> None:
+        """Do what somebody asks for."""
         match wish:
             case wishes.Listen(to):
                 self._listen(to)
@@ -211,11 +146,14 @@ class Practising:
                 self._practice.restart()
                 self._tell_music()
             case wishes.HandOnTop(hand):
+                self._hand = hand
                 self._tell(told.HandNow(hand))
             case wishes.SetSound():
                 self._set_sound(wish)
             case wishes.SetMetronome():
                 self._set_metronome(wish)
+            case wishes.SoundChanged():
+                self._tell(told.SoundNow(self._sounding.settings()))
             case wishes.Engraved(name, svg, why_not):
                 self._tell(told.StaffNow(name, svg, why_not))
             case wishes.Replay():
@@ -224,8 +162,7 @@ class Practising:
                 with contextlib.suppress(InvalidStateError):
                     answer.set_result(self._sounding.settings())
             case wishes.Finish():
-                self._finish()
-                self._tell_chanter("none", found=self._setting.look())
+                self.finish()
 
     def _choose(self, key: str) -> None:
         try:
@@ -270,58 +207,51 @@ class Practising:
     def _listen(self, to: str) -> None:
         self._leave()
         if not to:
-            self._tell_chanter("none", found=self._setting.look())
+            self._nobody_plays()
             return
+        origin = origin_of(to)
+        self._practise(origin)
+        self._chanter = told.ChanterNow("none", None, "", "", None, False, self._chanter.found)
+        self._sounding.follow(origin)
         try:
-            self._source = self._open(to)
+            self._source = self._begin_source(to)
         except SessionError as error:
             self._remark(f"{error.path}: {error}. Practice goes on, but is not kept.")
-            self._source = self._open(to, keep=False)
-        self._practise()
-        self._sounding.follow(self._source.origin)
+            self._source = self._begin_source(to, keep=False)
+        self.page_port = self._source.page_port
         self._tell(told.SoundNow(self._sounding.settings()))
         self._tell_chanter("waiting")
+
+    def _begin_source(self, to: str, keep: bool = True) -> Source:
+        return begin_source(to, self._setting, self._practice.snapshot().tune, self._hear, keep)
 
     def _play_on(self) -> None:
         """Have the simulated pupil, where it plays, take up the present music."""
         if self._source is not None and self._source.pupil_port is not None:
             self._source.pupil_port.play(self._practice.snapshot().tune)
 
-    def _open(self, to: str, keep: bool = True) -> Source:
-        setting = self._setting
-        origin: told.Origin = "simulated" if to == SIMULATED else "page" if to == PAGE else "port"
-        page = PagePort(clock=self._clock) if origin == "page" else None
-        pupil = PupilPort(self._practice.snapshot().tune) if origin == "simulated" else None
-        plays = setting.plays if page is None else NoteNumbers()
-        writer = None
-        if keep and pupil is None and setting.folder is not None:
-            writer = begin_session(setting.folder, to, "stream", plays, setting.wall_clock())
-        # Keys and screens have no scan: how far they may be off is all in the skew.
-        skew_us, scan_us = (setting.skew_us, None) if page is None else (SKEW_US, 0)
-        listening = Listening(setting.table, self._hear, skew_us=skew_us, scan_us=scan_us, keep=writer, plays=plays)
-        reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-        self._page_port = page
-        return Source(origin, to, reader, listening, page, pupil)
-
     def _leave(self) -> told.Over | None:
         """Stop listening, and keep what was played."""
-        self._page_port = None
+        self.page_port = None
         if self._source is None:
             return None
-        analysis, session = self._source.close(self._remark)
+        summary = self._practice.summary()
+        practised = {
+            "rungs": list(summary.played),
+            "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed if passed.what in DONE)),
+            "hand_on_top": self._hand,
+        }
+        analysis, session = self._source.close(self._remark, practised)
         self._source = None
         self._sounding.away()
         self._tell_events(self._practice.close())
         self._keep_progress()
         if analysis is None:
             return None
-        return told.Over(self._practice.summary(), analysis, session, self._resting.played_us)
-
-    def _finish(self) -> None:
-        over = self._leave()
-        if over is not None:
-            self.last = over
-            self._tell(over)
+        self.last = told.Over(self._practice.summary(), analysis, session, self._resting.played_us)
+        if session is not None:
+            self.sessions.append(session)
+        return self.last
 
     def _keep_progress(self) -> None:
         """Write down what was passed; where that fails it is said, and tried again later."""
@@ -337,13 +267,15 @@ class Practising:
         self._leave()
         self._tell_chanter("refused", cause=sentence, found=self._setting.look())
 
-    def _practise(self) -> None:
+    def _practise(self, origin: told.Origin | None = None) -> None:
         """A practice anew, for whoever plays now."""
-        self._practice = self._new_practice(self._source is not None and self._source.origin != "simulated")
+        self._practice = self._new_practice(origin != "simulated")
         self._resting = Resting()
-        if self._rung:
+        # Whoever looks on while the pupil plays wants to see what can go wrong.
+        rung = self._rung or (first_with_strays().key if origin == "simulated" else "")
+        if rung:
             with contextlib.suppress(ValueError):
-                self._practice.start(self._rung)
+                self._practice.start(rung)
         self._practice.beat(self._sounding.bpm)
         self._tell_music(anew=True)
 
@@ -413,6 +345,10 @@ class Practising:
             elif isinstance(event, Turn):
                 self._tell_music()
                 self._play_on()
+
+    def _nobody_plays(self) -> None:
+        self._looked_us = self._clock()
+        self._tell_chanter("none", found=self._setting.look())
 
     def _tell_music(self, anew: bool = False) -> None:
         self._tell(told.MusicNow(self._practice.snapshot(), anew))

@@ -8,6 +8,8 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from fingering.ladder import ladder
+from fingering.moves import possible_strays
 from host.ports.base import Carrier, Chunk, Port
 from host.ports.host_clock import now_us
 from host.ports.simulated_port import SPEC, SimulatedPort
@@ -15,6 +17,7 @@ from host.ports.simulated_port import SPEC, SimulatedPort
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from fingering.rungs import Rung
     from host.music.tune import Tune
     from host.simulated.performance import Performance
     from host.simulated.pupil import Pupil
@@ -27,6 +30,11 @@ DEVICE = b"a-pupil\0"
 # Gross enough to be heard, and not so often that nothing ever goes well.
 FAULT_US = 28_000
 FAULT_CHANCE = 0.4
+
+
+def first_with_strays() -> Rung:
+    """The lowest rung of the ladder with a change in which another note can sound."""
+    return next(rung for rung in ladder() if any(possible_strays(a, b) for a, b in (*rung.out, *rung.back)))
 
 
 def written_notes(tune: Tune) -> list[Written]:

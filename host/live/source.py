@@ -3,20 +3,51 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from host.live.listening import Heard, Listening
+from host.live.pupil_playing import PupilPort
+from host.live.reader import Item, Reader
+from host.live.sitting_file import begin_session
+from host.live.sources import open_source
+from host.ports.host_clock import now_us
+from host.ports.page_port import SKEW_US, PagePort
 from host.store.session_file import SessionError
+from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
+    from fingering.table import Table
     from host.live.happenings import Origin
-    from host.live.listening import Listening
-    from host.live.pupil_playing import PupilPort
-    from host.live.reader import Item, Reader
-    from host.ports.page_port import PagePort
+    from host.music.tune import Tune
+    from host.ports.base import Port
+    from host.ports.find import Found
     from host.timing.analysis import Analysis
+    from host.timing.results import Timing
+
+SIMULATED, PAGE = "sim", "page"
+
+
+def _nobody() -> tuple[Found, ...]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a sitting is made with. `look` lists what is plugged in; `folder` None keeps no sessions."""
+
+    table: Table
+    folder: Path | None
+    plays: NoteNumbers = field(default_factory=NoteNumbers)
+    skew_us: int | None = None
+    look: Callable[[], tuple[Found, ...]] = _nobody
+    open_port: Callable[[str], Port] = open_source
+    clock: Callable[[], int] = now_us
+    wall_clock: Callable[[], datetime] = datetime.now
 
 
 @dataclass(slots=True)
@@ -27,6 +58,7 @@ class Source:
     spec: str
     reader: Reader
     listening: Listening
+    plays: NoteNumbers
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last told
@@ -52,8 +84,13 @@ class Source:
         """Whether it is kept as a session."""
         return self.listening.recording.writer is not None
 
-    def close(self, trouble: Callable[[str], None]) -> tuple[Analysis | None, Path | None]:
-        """Stop listening. Gives what was played, and where it is kept; nothing where nothing was played."""
+    def close(
+        self, trouble: Callable[[str], None], practised: Mapping[str, object]
+    ) -> tuple[Analysis | None, Path | None]:
+        """Stop listening. Gives what was played, and where it is kept; nothing where nothing was played.
+
+        `practised` goes into the session's settings.
+        """
         more = True
         for item in self.reader.stop():
             # Whatever it had against the last bytes, it is over.
@@ -65,6 +102,8 @@ class Source:
             writer.discard()
             recording.writer = writer = None
         try:
+            if writer is not None:
+                writer.tell(settings=json.dumps({**self.plays._asdict(), **practised}))
             self.listening.close()
         except SessionError as error:
             trouble(f"{error.path}: {error}")
@@ -76,3 +115,26 @@ class Source:
             with contextlib.suppress(SessionError):
                 writer.close()
         trouble(f"{error.path}: {error}. Practice goes on, but is not kept.")
+
+
+def origin_of(to: str) -> Origin:
+    """What kind of player `sim`, `page` or a port is."""
+    return "simulated" if to == SIMULATED else "page" if to == PAGE else "port"
+
+
+def begin_source(
+    to: str, setting: Setting, tune: Tune, hear: Callable[[Heard, Timing], None], keep: bool = True
+) -> Source:
+    """Begin to listen to `sim`, `page` or a port; the pupil plays `tune`. SessionError where it cannot be kept."""
+    origin = origin_of(to)
+    page = PagePort(clock=setting.clock) if origin == "page" else None
+    pupil = PupilPort(tune) if origin == "simulated" else None
+    plays = setting.plays if page is None else NoteNumbers()
+    writer = None
+    if keep and pupil is None and setting.folder is not None:
+        writer = begin_session(setting.folder, to, "stream", plays, setting.wall_clock())
+    # Keys and screens have no scan: how far they may be off is all in the skew.
+    skew_us, scan_us = (setting.skew_us, None) if page is None else (SKEW_US, 0)
+    listening = Listening(setting.table, hear, skew_us=skew_us, scan_us=scan_us, keep=writer, plays=plays)
+    reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
+    return Source(origin, to, reader, listening, plays, page, pupil)

@@ -54,6 +54,11 @@ class SetSound:
 
 
 @dataclass(frozen=True, slots=True)
+class SoundChanged:
+    """An output was lost, or is back."""
+
+
+@dataclass(frozen=True, slots=True)
 class SetMetronome:
     """The metronome; None leaves a thing as it is."""
 
@@ -117,6 +122,7 @@ Wish = (
     | BeginAgain
     | HandOnTop
     | SetSound
+    | SoundChanged
     | SetMetronome
     | Tap
     | KeyboardHolds

@@ -21,21 +21,10 @@ def practice(
             show_default=False,
         ),
     ] = None,
-    rung: Annotated[
-        str | None,
-        typer.Option("--rung", help="Begin with this rung or easy tune.", show_default=False),
-    ] = None,
-    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page by itself.")] = True,
-    address: Annotated[
-        str,
-        typer.Option("--listen", metavar="ADDRESS", help="Where to serve the page; 0.0.0.0 lets in the whole house."),
-    ] = "127.0.0.1",
-    web_port: Annotated[
-        int | None,
-        typer.Option(
-            "--web-port", min=1, max=65_535, help="The page's port; else one that is free.", show_default=False
-        ),
-    ] = None,
+    rung: Annotated[str, typer.Option("--rung", help="Begin with this rung or easy tune.", show_default=False)] = "",
+    browser: options.Browser = True,
+    address: options.WebAddress = "127.0.0.1",
+    web_port: options.WebPort = None,
     folder: Annotated[
         Path | None,
         typer.Option(
@@ -52,7 +41,9 @@ def practice(
     channel: options.Channel = 16,
 ) -> None:
     """Practise: sound, the ladder, and after each change which finger led. Ctrl-C ends it and keeps the sitting."""
+    import contextlib
     import time
+    import webbrowser
 
     from host.faces.cli.ending import told_to_end
     from host.faces.web.opening import opened
@@ -60,9 +51,11 @@ def practice(
     from host.wire.plain_midi import NoteNumbers
 
     chart = options.table_from(table, alternates)
-    with told_to_end() as told:
-        try:
-            with opened(
+    _check_rung(rung)
+    try:
+        with (
+            told_to_end() as told,
+            opened(
                 port,
                 chart,
                 address=address,
@@ -72,13 +65,26 @@ def practice(
                 sound=sound,
                 skew_us=skew_us,
                 plays=NoteNumbers(first_note, channel - 1),
-            ) as practising:
-                typer.echo(f"Practice is at {practising.url}\nCtrl-C ends it and keeps the sitting.")
-                if browser:
-                    practising.show()
-                while practising.running and not told():
-                    time.sleep(LOOK_S)
-        except NoPlaceError as error:
-            raise Problem(str(error)) from None
-    for line in practising.parting_words():
+            ) as practice,
+        ):
+            typer.echo(f"Practice is at {practice.url}\nCtrl-C ends it and keeps the sitting.")
+            if browser:
+                with contextlib.suppress(Exception):
+                    webbrowser.open(practice.url)
+            while practice.running and not told():
+                time.sleep(LOOK_S)
+    except NoPlaceError as error:
+        raise Problem(str(error)) from None
+    for line in practice.parting_words():
         typer.echo(line)
+
+
+def _check_rung(rung: str) -> None:
+    from fingering.ladder import ladder
+    from host.live.practice_music import music_of
+
+    try:
+        if rung:
+            music_of(rung, ladder())
+    except ValueError as error:
+        raise Problem(str(error)) from None

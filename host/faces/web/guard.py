@@ -48,7 +48,7 @@ class Names:
         names = {"localhost"}
         if not self._here_only:
             host = socket.gethostname().lower()
-            names |= {host, f"{host.split('.')[0]}.local", f"{host.split('.')[0]}"}
+            names |= {address.lower(), host, f"{host.split('.')[0]}.local", f"{host.split('.')[0]}"}
         self._names = names
 
     def fits(self, host: str) -> bool:
@@ -174,7 +174,7 @@ def _with_headers(send: Send, host: str) -> Send:
         (b"content-security-policy", policy.encode("latin-1")),
         (b"x-frame-options", b"DENY"),
         (b"x-content-type-options", b"nosniff"),
-        (b"referrer-policy", b"no-referrer"),
+        (b"referrer-policy", b"same-origin"),
         (b"cross-origin-resource-policy", b"same-origin"),
         (b"cache-control", b"no-store"),
     ]

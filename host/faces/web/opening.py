@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fingering.ladder import ladder
 from host.faces.web import guard, sentences
 from host.faces.web.app import app
 from host.faces.web.server import Server, listen
@@ -16,53 +18,47 @@ from host.faces.web.staffs import Staffs
 from host.faces.web.telling import Telling
 from host.live.hub import Hub
 from host.live.practice import Practice
-from host.live.practising import Practising, Setting
+from host.live.practice_thread import PracticeThread
+from host.live.practising import Practising
 from host.live.sitting_file import data_folder
 from host.live.sound_place import SoundPlace
 from host.live.sounding import Sounding
-from host.live.wishes import Engraved, Listen
+from host.live.source import Setting
+from host.live.wishes import Engraved, Listen, SoundChanged
 from host.ports.find import midi_ports, serial_ports
 from host.ports.sound_port import list_outputs
 from host.store.practised import open_progress
+from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
     from fingering.table import Table
-    from host.live.happenings import Over
     from host.ports.find import Found
-    from host.wire.plain_midi import NoteNumbers
 
 OWN_PORTS = "fingerlead"
 
 
 class Opened:
-    """A running practice."""
+    """A running practice, whose page is at `url`."""
 
-    def __init__(self, url: str, practising: Practising, server: Server) -> None:
-        self.url, self._practising, self._server = url, practising, server
+    def __init__(self, url: str, practising: Practising, thread: PracticeThread, server: Server) -> None:
+        self.url, self._practising, self._thread, self._server = url, practising, thread, server
 
     @property
     def running(self) -> bool:
         """Whether both threads are at work; raises what ended one of them."""
-        for failed in (self._practising.failed, self._server.failed):
+        for failed in (self._thread.failed, self._server.failed):
             if failed is not None:
                 raise failed
-        return self._practising.running and self._server.running
-
-    def show(self) -> None:
-        """Open the page in the browser, where there is one."""
-        import webbrowser
-
-        with contextlib.suppress(Exception):
-            webbrowser.open(self.url)
+        return self._thread.running and self._server.running
 
     def parting_words(self) -> list[str]:
-        """What to say of the sitting when it is over."""
-        over: Over | None = self._practising.last
-        if over is None:
-            return [sentences.say("summary_nothing")]
-        lines = sentences.summary_lines(over, {})
-        if over.session is not None:
-            lines.append(f"Kept in {over.session}. Next: fingerlead report {over.session} -o page.html")
+        """What to say when it is over."""
+        over = self._practising.last
+        lines = [sentences.say("summary_nothing")] if over is None else sentences.summary_lines(over, rung_names())
+        kept = self._practising.sessions
+        lines += [sentences.say("kept", file=session) for session in kept]
+        if kept:
+            lines.append(sentences.say("kept_next", file=kept[-1]))
         return lines
 
 
@@ -71,49 +67,64 @@ def opened(
     port: str | None,
     table: Table,
     *,
-    address: str,
-    web_port: int | None,
-    folder: Path | None,
-    rung: str | None,
-    sound: bool,
-    skew_us: int | None,
-    plays: NoteNumbers,
+    address: str = "127.0.0.1",
+    web_port: int | None = None,
+    folder: Path | None = None,
+    rung: str = "",
+    sound: bool = True,
+    skew_us: int | None = None,
+    plays: NoteNumbers = NoteNumbers(),
 ) -> Iterator[Opened]:
-    """Practice from here to the end of the block. Raises NoPlaceError, and ValueError for a rung that is none."""
+    """Practice from here to the end of the block, listening to `port` where one is given.
+
+    Raises NoPlaceError, one sentence, where the page cannot be served.
+    """
     place = listen(address, web_port)
     number: int = place.getsockname()[1]
     folder = data_folder() if folder is None else folder
     progress = open_progress(folder)
     hub = Hub()
-    staffs = Staffs(lambda name, svg, why: practising.ask(Engraved(name, svg, why)))
-    telling = Telling(hub, table, staffs.staff_of)
-    setting = Setting(table, folder / "sessions", plays, skew_us, look=found)
-
-    def new_practice(kept: bool) -> Practice:
-        return Practice(table, progress, datetime.date.today(), kept)
-
-    place_of_sound = SoundPlace(Sounding(table), list_outputs, host=sound)
-    practising = Practising(setting, new_practice, place_of_sound, telling, rung or "")
+    staffs = Staffs(lambda name, svg, why_not: thread.ask(Engraved(name, svg, why_not)))
+    sounding = SoundPlace(Sounding(table, on_change=lambda: _do(thread.ask(SoundChanged()))), list_outputs, host=sound)
+    practising = Practising(
+        Setting(table, folder / "sessions", plays, skew_us, look=found),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept),
+        sounding,
+        Telling(hub, table, staffs.staff_of),
+        rung,
+    )
+    thread = PracticeThread(practising)
     hub.remember(remarks=list(progress.remarks))
     token = guard.new_token()
     names = guard.Names(address, number)
-    web = app(Sitting(hub, practising, table), token, f"fingerlead-{number}", names.fits)
-    practising.start()
+    web = app(Sitting(hub, thread, table), token, f"fingerlead-{number}", names.fits)
+    thread.start()
     if port is not None:
-        practising.ask(Listen(port))
+        thread.ask(Listen(port))
     try:
         with Server(web, place) as server:
-            yield Opened(f"http://{shown(address)}:{number}/?token={token}", practising, server)
+            yield Opened(f"http://{shown(address)}:{number}/?token={token}", practising, thread, server)
     finally:
-        practising.stop()
+        thread.stop()
+
+
+def _do(_: object) -> None:
+    """Whatever came of it."""
+
+
+def rung_names() -> dict[str, str]:
+    """The names of all rungs by their keys."""
+    return {rung.key: rung.name for rung in ladder()}
 
 
 def shown(address: str) -> str:
-    """An address as a browser takes it; of one that stands for all, this computer's own name on the network."""
-    import socket
-
+    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
     if address in ("0.0.0.0", "::", ""):
-        return socket.gethostname().split(".")[0]
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
+            out.connect(("192.0.2.1", 9))
+            return str(out.getsockname()[0])
+        return socket.gethostname()
     return f"[{address}]" if ":" in address else address
 
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from fingering.notes import NOTES
 from host.faces.web.texts import catalogue
 from host.faces.words import capital, change_name, false_fingering, finger_name, listed, what_happened
-from host.timing.blame import blame
 
 if TYPE_CHECKING:
     from fingering.table import Table
@@ -34,9 +33,9 @@ def chanter_sentence(chanter: ChanterNow) -> str:
 def change_sentence(judged: Judged, table: Table) -> str:
     """One change. Advice is given only where obeying it takes every stray away."""
     change, timing = judged.change, judged.timing
-    sure = judged.blame is not None or blame(change) is None
-    told = [f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing, sure)}"]
-    if not sure:
+    unsure = change.verdict == "stray" and judged.blame is None
+    told = [f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing, not unsure)}"]
+    if unsure:
         told.append(say("cannot_tell"))
     if judged.outcome == "false fingering":
         verdict = table.verdict(change.to_mask)
@@ -61,22 +60,19 @@ def row_names(snapshot: Snapshot) -> tuple[str, str]:
 
 
 def progress_sentence(progressed: Progressed, out_name: str, back_name: str) -> str:
-    """How far it is to passing the rung."""
-    needed = progressed.needed
-    if not needed:
+    """What the counted rows do not show by themselves of the way to passing the rung; often nothing."""
+    if not progressed.needed:
         return say("free")
     if progressed.passed:
         return say("passed_today")
     if progressed.waits_for_beat:
         return say("wait_beat")
-    rows = [(out_name, progressed.out)]
-    if progressed.back is not None:
-        rows.append((back_name, progressed.back))
-    full = [name for name, count in rows if count >= needed]
-    short = [name for name, count in rows if count < needed]
+    rows = ((out_name, progressed.out), (back_name, progressed.back))
+    full = [name for name, count in rows if count is not None and count >= progressed.needed]
+    short = [name for name, count in rows if count is not None and count < progressed.needed]
     if full and short:
-        return say("row_full", name=capital(full[0]), needed=needed, other=short[0])
-    return " ".join(say("in_a_row", name=capital(name), in_a_row=count, needed=needed) for name, count in rows)
+        return say("row_full", name=capital(full[0]), needed=progressed.needed, other=short[0])
+    return ""
 
 
 def turn_sentence(turn: Turn) -> str:

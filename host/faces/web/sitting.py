@@ -12,7 +12,7 @@ from host.live.wishes import Replay, Sounds, Wish
 if TYPE_CHECKING:
     from fingering.table import Table
     from host.live.hub import Hub
-    from host.live.practising import Practising
+    from host.live.practice_thread import PracticeThread
 
 ANSWER_S = 5.0
 T = TypeVar("T")
@@ -28,16 +28,16 @@ class Sitting:
     """One sitting at the page."""
 
     hub: Hub
-    practising: Practising
+    thread: PracticeThread
     table: Table
 
     def cover(self, covered_mask: int) -> None:
         """Holes as a page covers them."""
-        self.practising.cover(covered_mask)
+        self.thread.cover(covered_mask)
 
     def ask(self, wish: Wish) -> bool:
         """Ask the loop thread for something; False where too much is asked."""
-        return self.practising.ask(wish)
+        return self.thread.ask(wish)
 
     async def replay(self, number: int | None, mended: bool) -> tuple[Edges, int] | None:
         """A take, or the last phrase, as edges and their end; None where there is none. Raises TooBusyError."""
