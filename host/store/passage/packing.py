@@ -7,6 +7,7 @@ are whole scans apart, or nearly so.
 from __future__ import annotations
 
 from dataclasses import astuple, fields
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, get_args
 
 from fingering.notes import NOTES, SOUNDING
@@ -148,6 +149,7 @@ def _unpack_judging(unpacker: Unpacker, sizes: Sizes) -> tuple[Timing, Settings,
     return Timing(clock, uncertainty_us, scan_us, skew_us, skew), Settings(**settings), table
 
 
+@lru_cache(maxsize=1)
 def _known_tables() -> tuple[Table, ...]:
     """The tables that both sides have; any other goes along, its masks and its name."""
     return standard_table(), standard_table(alternates=True)

@@ -1,0 +1,441 @@
+"""A passage in a message: the same on both sides, whatever a chat did to it, and nothing made of anything else."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import random
+import string
+import zlib
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from passages import anyhow, ornamented, played, shifted, told
+
+from fingering.table import Row, Table, standard_table
+from host.simulated.pupil_file import BUILT_IN
+from host.store.passage import (
+    LONGEST_MESSAGE,
+    PassageError,
+    TooLongError,
+    cut,
+    decode_passage,
+    encode_passage,
+    message_of,
+    packing,
+    text,
+)
+from host.store.passage.numbers import Habit, Packer, Sizes, Unpacker
+from host.store.passage.packing import pack, unpack
+from host.timing.results import Settings, Timing
+
+MESSAGE = message_of(played("mixed", 5, 60), 10, 21)
+PASSAGE = decode_passage(MESSAGE)
+LONG = message_of(played("trembling", 5, 60), 2, 45)
+OF_CODE = text.ALPHABET + string.whitespace
+
+# --- the same on both sides ---
+
+
+def same_on_both_sides(analysis, first: int, last: int) -> None:
+    passage = cut(analysis, first, last)
+    opened = decode_passage(encode_passage(passage))
+    assert replace(opened, table=passage.table) == passage
+    assert (opened.table.name, opened.table.alternates) == (passage.table.name, passage.table.alternates)
+    here, there = told(analysis), told(opened.analysis())
+    assert there["changes"] == shifted(here["changes"][first : last + 1], passage.at_us)
+    for key in ("timing", "settings"):
+        assert there[key] == here[key]
+    # The held notes of its changes, and the ornaments between them.
+    from_us, until_us = (analysis.changes[number].edges for number in (first, last))
+    begin_us, end_us = from_us[0][0], until_us[-1][0]
+    notes = [note for note in here["held"] if note["end_us"] > begin_us - 1 and note["start_us"] <= end_us]
+    there_notes = [note for note in shifted(there["held"], -passage.at_us) if note in notes]
+    assert there_notes == notes
+    assert shifted(there["ornaments"], -passage.at_us) == [
+        o for o in here["ornaments"] if begin_us <= o["start_us"] and o["end_us"] <= end_us
+    ]
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+@settings(max_examples=25, deadline=None)
+@given(data=st.data())
+def test_a_simulated_pupils_passage_is_the_same_on_both_sides(name, data):
+    analysis = played(name, data.draw(st.integers(1, 4)), 80, data.draw(st.sampled_from((0, 0, 17))))
+    first = data.draw(st.integers(0, len(analysis.changes) - 1))
+    same_on_both_sides(analysis, first, data.draw(st.integers(first, min(first + 29, len(analysis.changes) - 1))))
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.integers(0, 1 << 32), st.data())
+def test_fingers_moved_anyhow_are_the_same_on_both_sides(seed, data):
+    ours = Settings(
+        steady_us=data.draw(st.sampled_from((40_000, 20_000, 90_000))),
+        heard_us=data.draw(st.sampled_from((10_000, 1, 30_000))),
+        passing_us=data.draw(st.sampled_from((80_000, 10_000, 200_000))),
+    )
+    analysis = anyhow(seed, 120, ours, standard_table(alternates=data.draw(st.booleans())))
+    if not analysis.changes:
+        return
+    first = data.draw(st.integers(0, len(analysis.changes) - 1))
+    same_on_both_sides(analysis, first, data.draw(st.integers(first, min(first + 4, len(analysis.changes) - 1))))
+
+
+def test_a_neighbour_goes_along_where_it_has_a_say_and_is_left_out_of_the_results():
+    seen = set()
+    for seed in range(60):
+        analysis = anyhow(seed, 120)
+        for first in range(len(analysis.changes)):
+            passage = cut(analysis, first, first)
+            seen.add(passage.skip)
+            assert len(passage.analysis().changes) == 1
+    assert seen == {0, 1}
+
+
+def test_a_fingering_table_of_ones_own_goes_along():
+    basis = list(standard_table().standard)
+    other_c = 0b0110_1111  # bottom little and bottom middle down, bottom ring up
+    row = Row(3, other_c, "alternate", "C with the little finger", "ours", 3)
+    own = Table("Büchel's", tuple(basis), {other_c: row}, (row,))
+    analysis = anyhow(3, 200, table=own)
+    passage = cut(analysis, 0, 9)
+    opened = decode_passage(encode_passage(passage))
+    assert (opened.table.name, opened.table.standard) == (own.name, own.standard)
+    assert list(opened.table.alternates) == [other_c]
+    assert replace(opened, table=own) == passage
+    assert told(opened.analysis())["changes"] == shifted(told(analysis)["changes"][:10], passage.at_us)
+
+
+@pytest.mark.parametrize("skew", ["measured", "assumed", "given"])
+@pytest.mark.parametrize("clock", ["chanter", "host"])
+def test_how_far_the_times_can_be_trusted_goes_along(clock, skew):
+    timing = Timing(clock, 12_345, 1_733, 2_222, skew)
+    analysis = anyhow(8, 120, timing=timing)
+    assert decode_passage(message_of(analysis, 0, 3)).timing == timing
+
+
+# --- its length ---
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_thirty_changes_fit(name, seed):
+    analysis = played(name, seed, 120)
+    for first in range(0, len(analysis.changes) - 30, 3):
+        assert len(message_of(analysis, first, first + 29)) <= LONGEST_MESSAGE
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+@settings(max_examples=6, deadline=None)
+@given(seed=st.integers(0, 1 << 32))
+def test_thirty_changes_with_a_movement_in_each_fit(name, seed):
+    analysis = ornamented(name, seed, 40)
+    assert len(analysis.ornaments) > 5
+    for first in (0, len(analysis.changes) - 30):
+        message = message_of(analysis, first, first + 29)
+        assert len(message) <= LONGEST_MESSAGE
+        same_on_both_sides(analysis, first, first + 29)
+
+
+def test_thirty_changes_fit_where_the_chanters_stamps_are_no_whole_scans_apart():
+    chance = random.Random(5)
+    for name in BUILT_IN:
+        passage = cut(played(name, 3, 60), 5, 34)
+        times = sorted(t_us + chance.randrange(1_000) for t_us, _ in passage.edges)
+        edges = tuple((t_us - times[0], mask) for t_us, (_, mask) in zip(times, passage.edges, strict=True))
+        assert len(encode_passage(replace(passage, edges=edges, end_us=passage.end_us + 1_000))) <= LONGEST_MESSAGE
+
+
+def test_where_they_do_not_fit_it_says_how_many_do():
+    analysis = played("trembling", 2, 200)
+    with pytest.raises(TooLongError) as caught:
+        message_of(analysis, 4, len(analysis.changes) - 1)
+    assert "--changes 5.." in str(caught.value)
+    fit = int(str(caught.value).split("5..")[1].split(".")[0]) - 4
+    assert len(message_of(analysis, 4, 3 + fit)) <= LONGEST_MESSAGE
+    with pytest.raises(TooLongError):
+        message_of(analysis, 4, 4 + fit)
+
+
+@pytest.mark.parametrize(("first", "last"), [(-1, 2), (3, 2), (0, 10_000), (80, 80)])
+def test_changes_that_are_not_there_are_refused(first, last):
+    with pytest.raises(PassageError, match="expected changes from 1 to"):
+        message_of(played("clean", 1, 80), first, last)
+
+
+# --- every single error ---
+
+
+def refused(damaged: str) -> bool:
+    try:
+        decode_passage(damaged)
+    except PassageError as error:
+        sentence = str(error)
+        assert sentence.startswith("expected ")
+        assert "; got " in sentence
+        assert sentence.isprintable()
+        assert len(sentence) < 400
+        return True
+    return False
+
+
+LETTERS = string.ascii_letters + string.digits
+
+
+@pytest.mark.parametrize("message", [MESSAGE, message_of(played("clean", 1, 80), 3, 3)])
+def test_every_letter_changed_lost_or_added_is_refused(message):
+    places = [place for place, letter in enumerate(message) if not letter.isspace()]
+    assert decode_passage(message)
+    for place in places:
+        before, letter, after = message[:place], message[place], message[place + 1 :]
+        assert refused(before + after)
+        for other in LETTERS:
+            assert other == letter or refused(before + other + after)
+            assert refused(before + other + letter + after)
+    assert all(refused(message + other) for other in LETTERS)
+
+
+@pytest.mark.parametrize("message", [MESSAGE, LONG])
+def test_every_two_neighbours_swapped_are_refused(message):
+    places = [place for place, letter in enumerate(message) if not letter.isspace()]
+    for one, other in itertools.pairwise(places):
+        if message[one] != message[other]:
+            swapped = list(message)
+            swapped[one], swapped[other] = message[other], message[one]
+            assert refused("".join(swapped))
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from((MESSAGE, LONG)), st.data())
+def test_anything_put_in_is_refused_or_changes_nothing(message, data):
+    place = data.draw(st.integers(0, len(message)))
+    damaged = message[:place] + data.draw(st.characters()) + message[place:]
+    with contextlib.suppress(PassageError):
+        assert decode_passage(damaged) == decode_passage(message)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from((MESSAGE, LONG)), st.data())
+def test_letters_changed_together_are_refused(message, data):
+    letters = list(message)
+    places = [place for place, letter in enumerate(letters) if letter in text.ALPHABET]
+    for place in data.draw(st.lists(st.sampled_from(places), min_size=2, max_size=20, unique=True)):
+        letters[place] = data.draw(st.sampled_from(text.ALPHABET))
+    damaged = "".join(letters)
+    assert damaged == message or refused(damaged)
+
+
+# --- what chats do ---
+
+QUOTES = ("", "> ", ">", "| ", "> > ", "> | ", "Ann: ", "[10:32] Ann: ", "> Ann Lee: > ", "\t", "    ")
+INVISIBLE = "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"
+SPACES = " \u00a0\u2009\u202f\u3000\t"
+ENDS = ("\n", "\r\n", "\n\n", "\u2028", " \n", "\u00a0\n", "\r")
+BEFORE = ("", "“", "Listen to this: ", "```\n", "*", "_ ", "— Ann 🙂\n", "fingerlead open ", '"', "It goes like this…")
+AFTER = ("", "”", "…", "\n```", "*", ".", " Thanks!\nAnn", " — Ann 🙂", '"', "\n> what is that?")
+
+
+def through_a_chat(message: str, chance: random.Random) -> str:
+    """The message with its words on other lines, quoted, with other spaces, and with words around it."""
+    width, quotes = chance.randint(12, 200), chance.sample(QUOTES, chance.randint(1, 3))
+    lines = [""]
+    for word in message.split():
+        if lines[-1] and len(lines[-1]) + len(word) >= width:
+            lines.append("")
+        lines[-1] += chance.choice(SPACES) * bool(lines[-1]) + word
+    altered = ""
+    for number, line in enumerate(lines):
+        altered += chance.choice(ENDS) * bool(number) + chance.choice(quotes) + line
+    for _ in range(chance.randrange(6)):
+        place = chance.randrange(len(altered) + 1)
+        altered = altered[:place] + chance.choice(INVISIBLE) + altered[place:]
+    return chance.choice(BEFORE) + altered + chance.choice(AFTER)
+
+
+@settings(max_examples=500, deadline=None)
+@given(st.sampled_from((MESSAGE, LONG)), st.integers(0, 1 << 62))
+def test_what_a_chat_does_changes_nothing(message, seed):
+    assert decode_passage(through_a_chat(message, random.Random(seed))) == decode_passage(message)
+
+
+@pytest.mark.parametrize("width", range(11, 60))
+def test_lines_broken_anywhere_change_nothing(width):
+    begin, *rows, end = MESSAGE.split("\n")
+    code = " ".join(rows)
+    lines = [code[place : place + width] for place in range(0, len(code), width)]
+    assert decode_passage("\n".join([begin, *lines, end])) == PASSAGE
+
+
+def test_talk_between_its_lines_changes_nothing():
+    begin, *rows = MESSAGE.split("\n")
+    for where in range(len(rows)):
+        lines = [begin, *rows]
+        lines.insert(1 + where, "Ann, today at 10:32")
+        assert decode_passage("\n".join(lines)) == PASSAGE
+
+
+# --- what is no message ---
+
+
+@pytest.mark.parametrize(
+    ("damaged", "sentence"),
+    [
+        ("", "text without either"),
+        ("hello", "text without either"),
+        (MESSAGE[: len(MESSAGE) // 2], "one without THATSALL"),
+        (MESSAGE[len(MESSAGE) // 2 :], "one without FINGERTIMES"),
+        (f"{text.END} {text.BEGIN}", "THATSALL first"),
+        (f"{text.BEGIN}\n{text.END}", "expected a code of at least"),
+        (MESSAGE + "\n" + LONG, "2 beginnings and 2 ends"),
+        (MESSAGE[:200] + "\n" + LONG, "2 beginnings and 1 ends"),
+        (MESSAGE.lower(), "text without either"),
+        (f"{text.BEGIN}\n{'A' * 2_000}\n{text.END}", "expected a code of at most 1500 letters; got 2000"),
+        ("x" * 10_000_000, "at most 200000 characters; got 10000000"),
+    ],
+)
+def test_what_is_no_whole_message_is_refused_in_a_sentence(damaged, sentence):
+    with pytest.raises(PassageError) as caught:
+        decode_passage(damaged)
+    assert sentence in str(caught.value)
+
+
+def test_two_halves_of_two_messages_are_refused():
+    other = message_of(played("mixed", 6, 60), 10, 21)
+    rows, others = MESSAGE.split("\n"), other.split("\n")
+    for many in range(2, min(len(rows), len(others)) - 1):
+        assert refused("\n".join(rows[:many] + others[many:]))
+
+
+def sealed(body: str) -> str:
+    """A code with the right check letters, whatever it holds."""
+    check, letters = zlib.crc32(body.encode()), ""
+    for _ in range(text.CHECK_LETTERS):
+        check, place = divmod(check, len(text.ALPHABET))
+        letters = text.ALPHABET[place] + letters
+    return f"{text.BEGIN}\n{body}{letters}\n{text.END}"
+
+
+def test_another_version_is_named():
+    code = "".join(MESSAGE.split()[1:-1])[: -text.CHECK_LETTERS]
+    assert decode_passage(sealed(code)) == PASSAGE
+    with pytest.raises(PassageError, match=r"version 1; got version 2.*a newer fingerlead may open it"):
+        decode_passage(sealed(text.ALPHABET[2] + code[1:]))
+
+
+# --- what a stranger may put in, with the right check letters ---
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.binary(min_size=1, max_size=700))
+def test_any_number_is_a_passage_or_refused(content):
+    message = text.write(int.from_bytes(content, "big"))
+    if not refused(message):
+        passage = decode_passage(message)
+        assert decode_passage(encode_passage(passage)).edges == passage.edges
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_a_passage_with_a_false_part_is_refused_or_carried(data):
+    """Numbers that no honest sender writes, packed by an honest packer."""
+    number = st.one_of(st.integers(0, 5), st.integers(0, (1 << 62) - 1))
+    edges = list(PASSAGE.edges)
+    for _ in range(data.draw(st.integers(0, 3))):
+        edges[data.draw(st.integers(0, len(edges) - 1))] = (data.draw(number), data.draw(st.integers(0, 255)))
+    edges.sort()
+    false = replace(
+        PASSAGE,
+        number=data.draw(number),
+        count=data.draw(number),
+        skip=data.draw(number),
+        at_us=data.draw(number),
+        edges=tuple(edges[: data.draw(st.integers(0, len(edges)))]),
+        end_us=(1 << 62) + data.draw(number),
+        timing=Timing("host", data.draw(number), data.draw(number), data.draw(number), "given"),
+        settings=Settings(*(data.draw(number) for _ in range(6))),
+    )
+    assert refused(text.write(pack(false)))
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (dict(number=10**9 + 1), "a change's number"),
+        (dict(count=0), "1 to 5000 changes"),
+        (dict(count=1_000), "finger times for 1000 changes"),
+        (dict(skip=2), "at most one change besides"),
+        (dict(at_us=(1 << 62) + 1), "a beginning within a session"),
+        (dict(edges=()), "1 to 5000 finger times"),
+        (dict(edges=((0, 255),) * 2), "fingers that move at each finger time"),
+        (dict(edges=((7, 255), (8, 127))), "a first finger time of 0"),
+        (dict(edges=((0, 255), (8, 127)), end_us=10**15), "at most a day"),
+        (dict(edges=((0, 255), (8, 127)), end_us=10, doubts=()), "finger times for"),
+        (dict(settings=Settings(steady_us=0)), "steady_us from 1"),
+        (dict(settings=Settings(loose_us=10**9)), "loose_us from 1"),
+        (dict(timing=Timing("host", 10**17, 0, 0, "given")), "a timing uncertainty of at most a day"),
+    ],
+)
+def test_each_false_part_has_its_sentence(change, sentence):
+    with pytest.raises(PassageError) as caught:
+        decode_passage(text.write(pack(replace(PASSAGE, **change))))
+    assert sentence in str(caught.value)
+
+
+def test_hostile_counts_cost_nothing():
+    for counts in ((1 << 62, 0), (0, 1 << 62), (5_000, 2_000)):
+        packer, sizes = Packer(), Sizes()
+        for value in (0, 1, 0, 0, *counts):
+            packer.number(value, sizes)
+        assert refused(text.write(packer.packed()))
+
+
+def test_what_follows_a_passage_is_refused(monkeypatch):
+    class Longer(Packer):
+        def packed(self):
+            self.among(1, 2)
+            return super().packed()
+
+    monkeypatch.setattr(packing, "Packer", Longer)
+    with pytest.raises(PassageError, match="one that goes on"):
+        unpack(pack(PASSAGE))
+
+
+# --- numbers ---
+
+
+@given(st.lists(st.one_of(st.integers(-(1 << 61), 1 << 61), st.sampled_from((0, 1, -1)))))
+def test_numbers_come_back(numbers):
+    packer, sizes, kinds = Packer(), Sizes(), Habit(3)
+    for number in numbers:
+        packer.signed(number, sizes)
+        packer.symbol(number % 3, kinds)
+        packer.among(number % 7, 7)
+    unpacker, sizes, kinds = Unpacker(packer.packed()), Sizes(), Habit(3)
+    for number in numbers:
+        assert unpacker.signed(sizes) == number
+        assert unpacker.symbol(kinds) == number % 3
+        assert unpacker.among(7) == number % 7
+    assert unpacker.rest == 0
+
+
+@given(st.integers(0, 1 << 5_000))
+def test_a_number_comes_back_as_text(number):
+    assert text.read(text.write(number)) == number
+
+
+def test_the_check_is_that_of_the_standard():
+    # The check value of CRC-32/ISO-HDLC in the catalogue of parametrised CRC algorithms (G. Cook).
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+    body = "".join(MESSAGE.split()[1:-1])[: -text.CHECK_LETTERS]
+    assert sealed(body).split()[1] == "".join(MESSAGE.split()[1:-1])
+
+
+def test_the_alphabet_has_no_two_that_look_alike():
+    # Common practice, no source.
+    for pair in ("0O", "1I", "2Z", "5S", "8B", "6G", "UV", "IL", "QO", "0Q"):
+        assert sum(letter in text.ALPHABET for letter in pair) <= 1
+    assert text.ALPHABET.isalnum()
+    assert text.ALPHABET.upper() == text.ALPHABET
+    assert len(set(text.ALPHABET)) == len(text.ALPHABET) == 27
