@@ -93,7 +93,8 @@ OWN = {
     **HERE, "source": "page", "name": "This page", "uncertainty_us": 12_000,
     "sentence": "You play with the keys or the screen of this page; nothing is kept as yours.",
 }  # fmt: skip
-NONE = {**HERE, "state": "none", "source": None, "name": "", "sentence": "No chanter is plugged in.", "uncertainty_us": 0}
+NOBODY = "Nobody is listened to."
+NONE = {**HERE, "state": "none", "source": None, "name": "", "sentence": NOBODY, "uncertainty_us": None}
 
 
 def everything(**over: Any) -> dict[str, Any]:
@@ -132,7 +133,6 @@ class PageHost:
     def __init__(self) -> None:
         self.snapshot = everything()
         self.heard: queue.Queue[dict[str, Any]] = queue.Queue()
-        self.answers = True  # whether holes and wishes are answered at all
         self.asked: list[str] = []
         self._seats: set[Any] = set()
         self._reached = 0
@@ -183,6 +183,14 @@ class PageHost:
             time.sleep(0.01)
         self.address = f"http://127.0.0.1:{self._server.servers[0].sockets[0].getsockname()[1]}/"
 
+    def begin_anew(self) -> None:
+        """As if nobody had been here: once the last page has gone and all it sent has been taken in."""
+        while self._seats:
+            time.sleep(0.01)
+        self.snapshot = everything()
+        self.asked.clear()
+        self.heard = queue.Queue()
+
     def _run(self) -> None:
         async def serve() -> None:
             self._loop = asyncio.get_running_loop()
@@ -197,7 +205,7 @@ class PageHost:
             await socket.send_text(json.dumps(self.snapshot))
             while True:
                 message = json.loads(await socket.receive_text())
-                for answer in self._answer(message) if self.answers else ():
+                for answer in self._answer(message):
                     await socket.send_text(json.dumps(answer))
                 self.heard.put(message)
         except (WebSocketDisconnect, RuntimeError):

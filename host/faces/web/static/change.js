@@ -2,7 +2,7 @@
 
 import { byId, make, picture, tell, write } from "./dom.js";
 import { say } from "./texts.js";
-import { shownChange, state } from "./state.js";
+import { lastTry, shownChange, state } from "./state.js";
 import { capital } from "./staff.js";
 import { hear, stopHearing } from "./hear.js";
 
@@ -16,17 +16,12 @@ export function drawChange() {
   const change = shownChange();
   if (change !== shown) {
     shown = change;
-    if (!change) {
-      write(byId("change-name"), say("change.title"));
-      write(byId("sentence"), say("change.waiting"));
-    } else {
-      write(byId("change-name"), name(change));
-      write(byId("sentence"), withoutName(change));
-    }
+    write(byId("change-name"), change ? name(change) : say("change.title"));
     const strip = picture(change?.strip_svg);
     byId("strip").replaceChildren(...(strip ? [strip] : []));
     drawHear(change);
   }
+  write(byId("sentence"), change ? withoutName(change) : lastTry() || say("change.waiting"));
   if (state.replay?.key !== replaying) {
     replaying = state.replay?.key;
     for (const button of document.querySelectorAll("#hear [data-key]")) {
@@ -105,7 +100,7 @@ export function drawCount() {
         ...Array.from({ length: row.needed }, (_, i) => make("i", { class: i < row.in_a_row ? "on" : "" }))),
       make("span", { class: "count-number" }, say("count.of", row)))));
   }
-  tell(byId("count-sentence"), progress.sentence ?? "");
+  tell(byId("count-sentence"), shownChange() || !lastTry() ? progress.sentence ?? "" : "");
   const passes = byId("passes");
   passes.hidden = !rung?.passed_text;
   write(passes.querySelector("p"), rung?.passed_text ?? "");

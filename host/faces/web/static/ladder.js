@@ -54,11 +54,8 @@ export function drawSummary() {
   if (summary === summaryShown) return;
   summaryShown = summary;
   if (!summary) return;
-  const minutes = Math.round(summary.minutes ?? 0);
   const lines = [
-    minutes === 1 ? say("summary.minutes_one") : say("summary.minutes", { minutes }),
     ...(summary.lines ?? []),
-    summary.passed?.length ? say("summary.passed", { names: summary.passed.map(capital).join(", ") }) : "",
     summary.session_file ? say("summary.kept", { file: summary.session_file }) : "",
     !summary.session_file && state.chanter?.kept === false ? say("summary.not_kept") : "",
   ];

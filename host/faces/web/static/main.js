@@ -2,7 +2,7 @@
 
 import { byId, openDialog, tell, write } from "./dom.js";
 import { loadTexts, say } from "./texts.js";
-import { shownChange, state, take } from "./state.js";
+import { lastTry, shownChange, state, take } from "./state.js";
 import { Line } from "./live.js";
 import { drawMusicWords, drawStaff } from "./staff.js";
 import { drawChanter } from "./chanter.js";
@@ -17,6 +17,7 @@ import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "
 
 const SAY_EVERY_MS = 900;
 const SHORT_NOTICE_MS = 5_000;
+const FOCUS_WITHIN_MS = 3_000;
 
 let line = null;
 let asked = false;
@@ -29,6 +30,7 @@ function redraw() {
   requestAnimationFrame(() => {
     asked = false;
     drawAll();
+    focusNow();
   });
 }
 
@@ -74,7 +76,7 @@ function heard(message) {
       chanterChanged(before);
       break;
     case "progress":
-      if (message.passed) announce(message.sentence);
+      if (message.passed || (!shownChange() && lastTry())) announce(message.sentence);
       break;
     case "tonight":
       announce(message.sentence);
@@ -207,8 +209,21 @@ function chooseRung(key) {
   redraw();
 }
 
+// Where the focus goes as soon as it is there: what is asked of the host comes a little later.
+let focusNext = null;
 function focusLater(id) {
-  requestAnimationFrame(() => requestAnimationFrame(() => byId(id).focus({ preventScroll: false })));
+  focusNext = { id, until: performance.now() + FOCUS_WITHIN_MS };
+  redraw();
+}
+
+function focusNow() {
+  if (!focusNext) return;
+  const element = byId(focusNext.id);
+  if (performance.now() > focusNext.until) focusNext = null;
+  else if (element.checkVisibility?.() ?? element.offsetParent) {
+    element.focus();
+    if (document.activeElement === element) focusNext = null;
+  }
 }
 
 // --- drawing
@@ -284,7 +299,11 @@ function wire() {
     focusLater("start-title");
     redraw();
   });
-  byId("ladder-button").addEventListener("click", () => openDialog(byId("ladder-dialog")));
+  byId("ladder-button").addEventListener("click", () => {
+    // What has been passed meanwhile comes with the snapshot.
+    send({ kind: "all" });
+    openDialog(byId("ladder-dialog"));
+  });
   byId("settings-button").addEventListener("click", () => openDialog(byId("settings-dialog")));
   byId("tonight-button").addEventListener("click", () => send({ kind: "tonight" }));
   byId("tonight").querySelector("button").addEventListener("click", () => state.rung && chooseRung(state.rung.key));

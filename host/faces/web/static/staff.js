@@ -1,6 +1,6 @@
 // The rung's music: the engraved staff, the note to play lit, letters that fade as reading gets surer.
 
-import { byId, draw, picture, write } from "./dom.js";
+import { byId, draw, make, picture, write } from "./dom.js";
 import { say } from "./texts.js";
 import { state } from "./state.js";
 
@@ -16,15 +16,22 @@ export function drawStaff() {
     rung = state.rung;
     lit = null;
     const svg = picture(rung?.staff_svg);
-    box.replaceChildren(...(svg ? [svg] : []));
+    box.replaceChildren(svg ?? letters());
     spots = new Map();
+    band = null;
     if (svg) prepare(svg);
     fade();
   }
-  if (state.lit !== lit || !band?.isConnected) {
+  if (state.lit !== lit) {
     lit = state.lit;
     light(box);
   }
+}
+
+// Where no staff has been engraved (yet), the letters stand in for it.
+function letters() {
+  return make("p", { class: "letters", "aria-hidden": "true" }, ...(rung?.notes ?? []).map(({ note }) =>
+    make("span", {}, state.notes[note] ?? "")));
 }
 
 function prepare(svg) {
@@ -75,15 +82,19 @@ function fade() {
 }
 
 function light(box) {
-  for (const { group } of spots.values()) group.classList.remove("lit");
+  for (const old of box.querySelectorAll(".lit")) old.classList.remove("lit");
+  const standIn = box.querySelector(".letters")?.children[lit?.index];
+  standIn?.classList.add("lit");
+  standIn?.scrollIntoView({ block: "nearest" });
   const spot = spots.get(lit?.id);
   band?.classList.toggle("gone", !spot);
   band?.pointer.classList.toggle("gone", !spot);
   const name = lit?.note == null ? "" : state.notes[lit.note];
   const label = name ? say("music.staff", { note: name }) : say("music.staff_done");
   if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
-  if (!spot) return;
+  if (!spot || !band) return;
   spot.group.classList.add("lit");
+  if (!spot.system) return;
   const { top, bottom } = spot.system;
   const place = { x: spot.left - 0.9, y: top - 1.7, width: spot.right - spot.left + 1.8, height: bottom - top + 4.2 };
   for (const [key, value] of Object.entries(place)) band.setAttribute(key, value);

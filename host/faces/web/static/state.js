@@ -7,7 +7,7 @@ export const state = {
   chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null,
   sound: null, metronome: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
-  changes: [], chosen: null,
+  changes: [], chosen: null, atFirst: null,
   handOnTop: "left",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
   playing: null, ownMask: 0, replay: null,
@@ -27,6 +27,7 @@ export function take(message) {
     state.chosen = null;
     state.remarks = what.remarks ?? [];
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
+    state.atFirst = state.joined && state.atFirst ? state.atFirst : state.progress?.sentence ?? null;
     state.joined = true;
   } else if (kind === "change") {
     state.changes = [...state.changes.slice(1 - RECENT), what];
@@ -39,13 +40,26 @@ export function take(message) {
   } else if (kind === "tonight") {
     state.tonight = what.item || what.sentence ? what : null;
   } else if (PARTS.includes(kind)) {
+    if (kind === "rung") {
+      state.lit = null;
+      if (what.key !== state.rung?.key) begun();
+    }
+    if (kind === "progress") state.atFirst ??= what.sentence;
     state[kind] = what;
-    if (kind === "rung") state.lit = null;
   } else {
     return false;
   }
   return true;
 }
+
+// Other music: what was said of the last no longer belongs.
+function begun() {
+  Object.assign(state, { changes: [], chosen: null, atFirst: null });
+}
+
+// A note alone has no changes: what is said of its last try, once there was one.
+export const lastTry = () =>
+  (!state.progress || state.progress.back || state.progress.sentence === state.atFirst ? "" : state.progress.sentence);
 
 // The change that is looked at: the one chosen from the earlier ones, or the last.
 export const shownChange = () => state.chosen ?? state.changes.at(-1) ?? null;

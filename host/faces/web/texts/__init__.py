@@ -1,6 +1,7 @@
 """The page's texts: one catalogue for the templates and for the page's scripts, so that it can be translated.
 
-Texts hold names in braces (`{name}`) that the page fills in. A translation is a file beside `en.toml` with the same keys.
+Texts hold names in braces (`{name}`), filled in where they are shown. A translation is a file beside `en.toml` with the
+same keys.
 """
 
 from __future__ import annotations
