@@ -16,10 +16,12 @@ from host.faces.cli.heard_command import heard
 from host.faces.cli.ladder_command import ladder
 from host.faces.cli.live_command import live
 from host.faces.cli.moves_command import moves
+from host.faces.cli.open_command import open
 from host.faces.cli.practice_command import practice
 from host.faces.cli.problem import Problem
 from host.faces.cli.record_command import record
 from host.faces.cli.report_command import report
+from host.faces.cli.send_command import send
 from host.faces.cli.sheet_command import sheet
 from host.faces.cli.simulate_command import simulate
 from host.faces.cli.studio_command import studio
@@ -41,6 +43,8 @@ for command in (
     live,
     analyse,
     report,
+    send,
+    open,
     moves,
     fingering,
     heard,

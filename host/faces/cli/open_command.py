@@ -6,7 +6,7 @@ import os
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 AROUND_US = 1_000_000
 RATE_HZ = 48_000
 BYTES_A_CHARACTER = 4
+END_OF_INPUT = "Enter, Ctrl-Z and Enter" if sys.platform == "win32" else "Enter and Ctrl-D"
 
 
 class Format(StrEnum):
@@ -39,7 +40,7 @@ def open(
     ] = None,
     form: Annotated[Format, typer.Option("--format", help="Words, or one JSON object as of analyse.")] = Format.text,
     strips: Annotated[
-        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that was not clean.")
+        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that went astray.")
     ] = True,
     sound: Annotated[
         Path | None, typer.Option("--sound", metavar="FILE.wav", help="Write the passage as sound.", show_default=False)
@@ -55,17 +56,26 @@ def open(
     except PassageError as error:
         raise Problem(str(error)) from None
     analysis = passage.analysis()
+    written = "" if sound is None else sounded(passage, analysis, sound, speed)
     if form is Format.json:
         import json
 
-        from host.timing.published import as_dict
-
-        typer.echo(json.dumps(as_dict(analysis, "passage", "message")))
+        typer.echo(json.dumps(json_object(passage, analysis)))
     else:
         for line in text_lines(passage, analysis, strips):
             typer.echo(line)
-    if sound is not None:
-        typer.echo(sounded(passage, analysis, sound, speed), err=form is Format.json)
+    if written:
+        typer.echo(written, err=form is Format.json)
+
+
+def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
+    """The published object, and which changes these are in the session: their numbers as people count, and where."""
+    from host.timing.published import as_dict
+
+    found = as_dict(analysis, "passage", "message")
+    first, last = passage.number + 1, passage.number + passage.count
+    found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
+    return found
 
 
 def text_of(message: list[str]) -> str:
@@ -74,8 +84,8 @@ def text_of(message: list[str]) -> str:
 
     if not message or message == ["-"]:
         if sys.stdin.isatty():
-            typer.echo(f"Paste the message, from {BEGIN} to {END}, then press Enter:", err=True)
-            return pasted()
+            # To the end of input and not to the end of the message: what is pasted after it is no shell's to run.
+            typer.echo(f"Paste the message, from {BEGIN} to {END}; then press {END_OF_INPUT}.", err=True)
         return _text(sys.stdin.buffer.read(LONGEST_PASTE * BYTES_A_CHARACTER), "what was piped in")
     text = " ".join(message)
     if holds_message(text):
@@ -92,22 +102,6 @@ def text_of(message: list[str]) -> str:
         ) from None
 
 
-def pasted() -> str:
-    """Lines from a terminal until one ends the message."""
-    from host.store.passage.text import END, LONGEST_PASTE
-
-    text = ""
-    while len(text) <= LONGEST_PASTE:
-        try:
-            line = sys.stdin.readline(LONGEST_PASTE)
-        except UnicodeDecodeError:
-            raise Problem("expected text; got bytes that are none (UTF-8). Copy the message again") from None
-        text += line
-        if not line or END in line:
-            break
-    return text
-
-
 def _text(data: bytes, whose: str) -> str:
     try:
         return data.decode("utf-8-sig")
@@ -119,7 +113,7 @@ def _text(data: bytes, whose: str) -> str:
 
 
 def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[str]:
-    """What a teacher reads: which changes these are, then each in words and, where not clean, with its fingers."""
+    """What a teacher reads: which changes these are, then each in words and, where it went astray, its fingers."""
     from host.faces.strip import strip_text
     from host.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
 
@@ -136,7 +130,7 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
     for change in changes:
         at = clock_text(passage.at_us + change.start_us)
         yield f"{passage.number + change.number + 1:>4}  {at}  {change_sentence(change, analysis.timing)}"
-        if strips and (change.verdict != "clean" or change.loose or change.slips):
+        if strips and (change.verdict == "stray" or change.loose or change.slips):
             yield strip_text(change, analysis.timing)
             yield ""
 

@@ -167,7 +167,7 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
         raise PassageError(
             f"changes from 1 to {count}" if count else "a session with changes in it",
             f"{first + 1} to {last + 1}",
-            "fingerlead analyse FILE --format csv numbers them",
+            "their numbers are in: fingerlead analyse FILE --format csv",
         )
     # The held notes that stand before the first change and after the last, and the one more on each side.
     begin, end = (
