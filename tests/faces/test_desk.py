@@ -16,7 +16,8 @@ from studios import playing, write
 
 from host.faces.desk.charts import progress_svg
 from host.faces.desk.routes import Desk
-from host.store.studio.studio import Studio
+from host.faces.strip import strip_svg
+from host.store.studio.studio import Studio, analysed
 from host.timing.summary import wilson
 from host.timing.tally import Tally
 
@@ -101,6 +102,42 @@ def test_a_stretch_is_heard_at_a_speed(desk, pupil):
             assert sound.getnframes() / sound.getframerate() == pytest.approx(seconds, abs=0.1)
 
 
+def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_path):
+    from starlette.applications import Starlette
+    from starlette.testclient import TestClient
+
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    page = desk.get(f"/session/{digest}/message", params={"first": 3, "last": 12}).text
+    message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
+    with Studio(tmp_path / "other") as other:
+        there = TestClient(Starlette(routes=Desk(other, lambda: TODAY).routes()))
+        quoted = "Ann: look here\n" + "\n".join(f"> {line}" for line in message.splitlines()) + "\nthanks"
+        opened = there.post("/message", data={"text": quoted})
+        assert opened.status_code == 200
+        strips = re.compile(r'<svg class="strip".*?</svg>', re.S)
+        ids = re.compile(r"m\d+-")
+        mine = [ids.sub("", strip) for strip in strips.findall(opened.text)]
+        analysis = analysed(desk.studio.session_path(digest))[1]
+        wanted = [strip_svg(analysis.changes[n], analysis.timing, f"m{n}") for n in range(2, 12)]
+        assert mine == [ids.sub("", strip) for strip in wanted]
+        source = str(opened.url.path)
+        told = there.get(f"{source}.json").json()
+        heard = there.get(f"{source}.wav", params={"from_us": 0, "until_us": told["edges"][-1][0], "speed": 0.5})
+        assert heard.content.startswith(b"RIFF")
+        other_letter = "A" if message[-30] != "A" else "B"
+        spoilt = there.post("/message", data={"text": message[:-30] + other_letter + message[-29:]})
+        assert spoilt.status_code == 400
+        assert "expected" in spoilt.text
+
+
+@pytest.mark.parametrize("query", ["first=x&last=2", "first=0&last=2", "first=5&last=2", "first=1&last=99999"])
+def test_a_passage_that_is_none_is_refused(desk, pupil, query):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    answer = desk.get(f"/session/{digest}/message?{query}")
+    assert answer.status_code == 400
+    assert "expected" in answer.text
+
+
 @pytest.mark.parametrize(
     "query",
     ["from_us=x", "from_us=5&until_us=5", "from_us=0&until_us=99000000000", "until_us=1000000&speed=7", "speed=nan"],
@@ -113,7 +150,8 @@ def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
 
 
 @pytest.mark.parametrize(
-    "path", ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/desk/routes.py", "/message/abc"]
+    "path",
+    ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/desk/routes.py", "/message/abc"],
 )
 def test_what_is_not_there_is_a_sentence(desk, path):
     answer = desk.get(path)

@@ -63,6 +63,7 @@ class Desk:
             Route(f"{key}/delete", _told(self.delete), methods=["POST"]),
             Route(f"{digest}.json", _told(self.edges)),
             Route(f"{digest}.wav", _told(self.sound)),
+            Route(f"{digest}/message", _told(self.message_out)),
             Route(digest, _told(self.session)),
             Route(f"{digest}/remark", _told(self.remark), methods=["POST"]),
             Route(f"{digest}/remark/{{id}}/back", _told(self.take_back), methods=["POST"]),
@@ -223,6 +224,22 @@ class Desk:
         while len(self.opened) > MOST_OPENED:
             self.opened.pop(next(iter(self.opened)))
         return _back(f"/message/{number}")
+
+    async def message_out(self, request: Request) -> Response:
+        """Some changes of a session as a message to send."""
+        from host.store.passage import PassageError, message_of
+
+        digest, query = request.path_params["digest"], request.query_params
+        try:
+            first, last = int(query.get("first", "")), int(query.get("last", ""))
+        except ValueError:
+            raise StudioError("expected the first and the last change as numbers") from None
+        try:
+            text = message_of(self._analysed(request), first - 1, last - 1)
+        except PassageError as error:
+            raise StudioError(str(error)) from None
+        told = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
+        return HTMLResponse(pages.render("message_out.html", **told))
 
     async def passage(self, request: Request) -> Response:
         """A passage that was opened."""
