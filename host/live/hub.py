@@ -5,7 +5,7 @@
 
 A seat keeps the holes apart: the newest state wins. Whatever else is published waits in order; when too much waits,
 all of it gives way to a snapshot, which says the same as it stands. Messages are objects that have a `kind`; what a
-seat gives out is JSON text, written once for all of them. Every method may be called from any thread.
+seat gives out is JSON text, written once for all of them. Any thread may call anything here.
 """
 
 from __future__ import annotations
@@ -30,43 +30,31 @@ class Seat:
     """One page's place. `wake` is called from the publishing thread whenever there is something to take."""
 
     def __init__(self, hub: Hub, wake: Callable[[], None]) -> None:
-        self._hub, self._wake = hub, wake
-        self._lock = Lock()
+        self._hub = hub
+        self.wake = wake
         self._waiting: deque[str] = deque()
         self._holes: str | None = None
         self._behind = True  # whoever joins begins with a snapshot
 
-    def put(self, text: str, holes: bool = False) -> None:
-        """Give the page something; never waits."""
-        with self._lock:
-            if holes:
-                self._holes = text
-            elif not self._behind:
-                self._waiting.append(text)
-                if len(self._waiting) > WAITING:
-                    self._behind = True
-                    self._waiting.clear()
-        self._wake()
-
     def fall_behind(self) -> None:
         """Let the page have a snapshot next."""
-        with self._lock:
-            self._behind = True
-            self._waiting.clear()
-        self._wake()
+        with self._hub.lock:
+            self.drop()
+        self.wake()
 
     def take(self) -> list[str]:
         """All that waits but the holes, oldest first; a snapshot alone where the page fell behind."""
-        with self._lock:
+        with self._hub.lock:
             behind, self._behind = self._behind, False
             waiting = list(self._waiting)
             self._waiting.clear()
-        # What is published meanwhile may come twice, which does no harm; nothing can be missing.
-        return [self._hub.snapshot()] if behind else waiting
+            parts = self._hub.parts() if behind else {}
+        # Written outside the lock: a long snapshot must not keep the publisher waiting.
+        return [json.dumps(parts)] if behind else waiting
 
     def take_holes(self) -> str | None:
         """The newest holes, where they are news."""
-        with self._lock:
+        with self._hub.lock:
             holes, self._holes = self._holes, None
         return holes
 
@@ -75,13 +63,27 @@ class Seat:
         """Whether there are newer holes than were taken."""
         return self._holes is not None
 
+    def put(self, text: str, holes: bool) -> None:
+        """For the hub, under its lock."""
+        if holes:
+            self._holes = text
+        elif not self._behind:
+            self._waiting.append(text)
+            if len(self._waiting) > WAITING:
+                self.drop()
+
+    def drop(self) -> None:
+        """For the hub, under its lock: what waits gives way to a snapshot."""
+        self._behind = True
+        self._waiting.clear()
+
 
 class Hub:
     """Publishes to all seats, and remembers what a page that joins must know. `clock` tells µs."""
 
     def __init__(self, clock: Callable[[], int] = now_us) -> None:
         self._clock = clock
-        self._lock = Lock()
+        self.lock = Lock()
         self._seats: set[Seat] = set()
         self._newest: dict[str, Any] = {}
         self._changes: deque[tuple[int, Message]] = deque(maxlen=CHANGES)
@@ -89,50 +91,51 @@ class Hub:
     def join(self, wake: Callable[[], None]) -> Seat:
         """A seat for a page, which begins with a snapshot."""
         seat = Seat(self, wake)
-        with self._lock:
+        with self.lock:
             self._seats.add(seat)
         wake()
         return seat
 
     def leave(self, seat: Seat) -> None:
         """The page is gone."""
-        with self._lock:
+        with self.lock:
             self._seats.discard(seat)
 
     def publish(self, message: Message) -> None:
-        """Tell every page. `change` joins the last changes, one told `again` in place of its first telling."""
+        """Tell every page. `change` joins the last changes, one told again in place of its first telling."""
         kind = message["kind"]
         text = json.dumps(message)
-        with self._lock:
+        with self.lock:
             if kind == "change":
                 self._note_change(message)
             elif kind not in PASSING:
                 self._newest[kind] = message
             seats = list(self._seats)
+            for seat in seats:
+                seat.put(text, holes=kind == "holes")
         for seat in seats:
-            seat.put(text, holes=kind == "holes")
+            seat.wake()
 
     def remember(self, **parts: Any) -> None:
         """Parts of a snapshot that are no message of their own; every page gets a snapshot that has them."""
-        with self._lock:
+        with self.lock:
             self._newest.update(parts)
             seats = list(self._seats)
+            for seat in seats:
+                seat.drop()
         for seat in seats:
-            seat.fall_behind()
+            seat.wake()
 
     def forget_changes(self) -> None:
         """Somebody else plays: the changes told so far are no longer the last ones."""
-        with self._lock:
+        with self.lock:
             self._changes.clear()
 
-    def snapshot(self) -> str:
-        """The message `all`."""
-        with self._lock:
-            newest = dict(self._newest)
-            changes = list(self._changes)
+    def parts(self) -> dict[str, Any]:
+        """The message `all`; to be called under the lock."""
         now = self._clock()
-        told = [{**message, "seconds_ago": (now - at_us) // 1_000_000} for at_us, message in changes]
-        return json.dumps({"kind": "all", **newest, "changes": told})
+        changes = [{**message, "seconds_ago": (now - at_us) // 1_000_000} for at_us, message in self._changes]
+        return {"kind": "all", **self._newest, "changes": changes}
 
     def _note_change(self, message: Message) -> None:
         for place, (at_us, before) in enumerate(self._changes):
