@@ -2,7 +2,7 @@
 
 import { say } from "./texts.js";
 import { state } from "./state.js";
-import { audio } from "./reed.js";
+import { audio, hush } from "./reed.js";
 
 let source = null;
 let frame = 0;
@@ -47,6 +47,7 @@ function play(context, sound, track, speed, key) {
   const startsAt = context.currentTime + 0.05;
   source.onended = stopHearing;
   source.start(startsAt);
+  hush(true);
   const { edges } = track;
   const begins = edges[0]?.[0] ?? 0;
   let next = 0;
@@ -71,6 +72,7 @@ export function stopHearing() {
     source.onended = null;
     source.stop();
     source = null;
+    hush(false);
   }
   if (state.replay) {
     state.replay = null;

@@ -5,13 +5,12 @@ import { say } from "./texts.js";
 import { state } from "./state.js";
 import { capital } from "./staff.js";
 
-let ladderKey = "";
+let ladderDrawn = [];
 let dueKey = "";
 
 export function drawLadder(choose) {
-  const key = JSON.stringify([state.ladder, state.rung?.key]);
-  if (key === ladderKey) return;
-  ladderKey = key;
+  if (ladderDrawn[0] === state.ladder && ladderDrawn[1] === state.rung?.key) return;
+  ladderDrawn = [state.ladder, state.rung?.key];
   const groups = new Map();
   state.ladder.forEach((rung, i) => {
     if (!groups.has(rung.group)) groups.set(rung.group, []);
@@ -44,7 +43,7 @@ export function drawTonight() {
   if (!tonight) return;
   const minutes = Math.ceil(tonight.minutes_left ?? 0);
   const left = minutes < 1 ? say("tonight.left_none") : minutes === 1 ? say("tonight.left_one") : say("tonight.left", { minutes });
-  write(line.firstElementChild, [say("tonight.title") + ":", tonight.sentence || capital(tonight.item?.name ?? ""), left].join(" "));
+  write(line.firstElementChild, [`${say("tonight.title")}.`, tonight.sentence || `${capital(tonight.item?.name ?? "")}.`, left].join(" "));
 }
 
 let summaryShown = null;

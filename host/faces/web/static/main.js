@@ -4,6 +4,7 @@ import { byId, openDialog, tell, write } from "./dom.js";
 import { loadTexts, say } from "./texts.js";
 import { lastTry, shownChange, state, take } from "./state.js";
 import { Line } from "./live.js";
+import { announce, focusLater, focusNow, notice, SHORT_NOTICE_MS } from "./attention.js";
 import { drawMusicWords, drawStaff } from "./staff.js";
 import { drawChanter } from "./chanter.js";
 import { drawChange, drawCount } from "./change.js";
@@ -14,10 +15,6 @@ import { drawStart } from "./start.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
 import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "./reed.js";
-
-const SAY_EVERY_MS = 900;
-const SHORT_NOTICE_MS = 5_000;
-const FOCUS_WITHIN_MS = 3_000;
 
 let line = null;
 let asked = false;
@@ -34,31 +31,9 @@ function redraw() {
   });
 }
 
-// What a screen reader says: the newest sentence, not one on top of another.
-let saying = 0;
-let saidAt = -SAY_EVERY_MS;
-let toSay = "";
-function announce(text) {
-  if (!text) return;
-  toSay = text;
-  saying ||= setTimeout(() => {
-    saying = 0;
-    saidAt = performance.now();
-    const live = byId("live");
-    live.textContent = live.textContent === toSay ? `${toSay}\u00a0` : toSay;
-  }, Math.max(0, saidAt + SAY_EVERY_MS - performance.now()));
-}
-
-function notice(text, forMs = 0) {
-  clearTimeout(noticeTimer);
-  if (text && text !== byId("notice").textContent) announce(text);
-  tell(byId("notice"), text);
-  if (forMs) noticeTimer = setTimeout(() => notice(""), forMs);
-}
-let noticeTimer = 0;
-
 // --- what comes in
 
+let rungHeard = null;
 function heard(message) {
   const before = state.chanter;
   if (!take(message) && message.kind !== "say" && message.kind !== "remind") return;
@@ -68,6 +43,10 @@ function heard(message) {
       break;
     case "holes":
       if (!state.playing && soundsHere()) cover(message.covered_mask);
+      break;
+    case "rung":
+      if (message.key !== rungHeard) stopHearing();
+      rungHeard = message.key;
       break;
     case "change":
       announce(message.sentence);
@@ -99,6 +78,7 @@ function heard(message) {
 }
 
 function arrived() {
+  rungHeard = state.rung?.key ?? null;
   soundChanged();
   // The host was started anew, or another page has taken the chanter elsewhere.
   if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
@@ -173,8 +153,8 @@ function play(how) {
 function ownCover(mask) {
   if (mask === state.ownMask) return;
   state.ownMask = mask;
-  if (soundsHere()) cover(mask);
   if (state.replay) stopHearing();
+  if (soundsHere()) cover(mask);
   send({ kind: "holes", covered_mask: mask });
   redraw();
 }
@@ -207,23 +187,6 @@ function chooseRung(key) {
   send({ kind: "rung", key });
   focusLater("rung-name");
   redraw();
-}
-
-// Where the focus goes as soon as it is there: what is asked of the host comes a little later.
-let focusNext = null;
-function focusLater(id) {
-  focusNext = { id, until: performance.now() + FOCUS_WITHIN_MS };
-  redraw();
-}
-
-function focusNow() {
-  if (!focusNext) return;
-  const element = byId(focusNext.id);
-  if (performance.now() > focusNext.until) focusNext = null;
-  else if (element.checkVisibility?.() ?? element.offsetParent) {
-    element.focus();
-    if (document.activeElement === element) focusNext = null;
-  }
 }
 
 // --- drawing
@@ -373,5 +336,3 @@ async function begin() {
 }
 
 begin();
-// For the tests: what the page knows, to be looked at.
-export { shownChange, state };

@@ -8,6 +8,8 @@ let context = null;
 let node = null;
 let voiceKey = null;
 let lastMask = null;
+let hushed = false;
+let beatKey = null;
 
 export const canSound = () => "AudioContext" in window;
 export const isSounding = () => Boolean(node) && context.state === "running";
@@ -30,6 +32,7 @@ export async function soundOn() {
     node = new AudioWorkletNode(running, "reed", { numberOfInputs: 0, outputChannelCount: [1] });
     node.connect(running.destination);
     voiceKey = null;
+    beatKey = null;
   }
   await fitVoice();
   cover(lastMask);
@@ -44,7 +47,13 @@ export function soundOff() {
 // Straight from a key, or from the host's word: the mask, at once.
 export function cover(mask) {
   lastMask = mask;
-  node?.port.postMessage({ mask });
+  node?.port.postMessage({ mask: hushed ? null : mask });
+}
+
+// While a take is heard again the reed is quiet, so that one hears the one and not both.
+export function hush(isHushed) {
+  hushed = isHushed;
+  cover(lastMask);
 }
 
 // Take the settings over; the voice itself is asked for again only where they change it.
@@ -68,6 +77,12 @@ export async function fitVoice() {
   }
 }
 
+// The beat begins anew only where it has changed.
 export function beat(metronome) {
-  node?.port.postMessage({ beat: metronome?.on ? metronome : null });
+  const { bpm, beats, subdivision } = metronome ?? {};
+  const told = metronome?.on ? { bpm, beats, subdivision } : null;
+  const key = JSON.stringify(told);
+  if (!node || key === beatKey) return;
+  beatKey = key;
+  node.port.postMessage({ beat: told });
 }

@@ -118,8 +118,8 @@ function follow(box, spot) {
 export function drawMusicWords() {
   const { rung: now } = state;
   if (!now) return;
-  const number = now.number == null ? say("music.tune") : say("music.rung", now);
-  write(byId("rung-number"), `${now.tune && now.number != null ? `${number}, ${say("music.tune")}` : number}.`);
+  const told = [now.number == null ? "" : say("music.rung", now), now.tune ? say("music.tune") : ""].filter(Boolean);
+  write(byId("rung-number"), told.length ? `${told.join(", ")}.` : "");
   write(byId("rung-name"), capital(now.name ?? ""));
   write(byId("rung-trains"), now.trains ? capital(now.trains) : "");
 }
