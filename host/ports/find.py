@@ -66,7 +66,8 @@ def serial_ports() -> list[Found]:
 
 def midi_ports() -> tuple[list[Found], str]:
     """The MIDI inputs; and why there are none, where MIDI cannot be used at all."""
-    from host.ports.midi_port import PREFIX, list_inputs
+    from host.ports.midi_port import list_inputs
+    from host.ports.midi_system import PREFIX
 
     try:
         return [Found(PREFIX + name, "MIDI input") for name in list_inputs()], ""

@@ -1,8 +1,5 @@
 """MIDI in: frames as System Exclusive, or one plain note a hole; requests out, where the device has a way in.
 
-mido and python-rtmidi are imported only in this room, and only when MIDI is asked for. The environment variable
-MIDO_BACKEND chooses another way to the system, such as `mido.backends.rtmidi/UNIX_JACK`.
-
 MIDI tells nobody that a device was unplugged, so a quiet port is looked for in the list of ports once a second; and a
 chanter that speaks System Exclusive does so ten times a second, so one that falls silent is taken for gone.
 """
@@ -10,31 +7,21 @@ chanter that speaks System Exclusive does so ten times a second, so one that fal
 from __future__ import annotations
 
 import contextlib
-import os
 import queue
-import sys
-import threading
 from typing import TYPE_CHECKING, Any
 
 from host.ports.base import Carrier, Chunk, Port, PortLost, PortRefused
 from host.ports.host_clock import now_us
+from host.ports.midi_system import PREFIX, backend_for, choose, quiet
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
-PREFIX = "midi:"
 # Long enough for a heartbeat of a chanter that speaks System Exclusive, whatever else plays on the same port.
 SETTLE_US = 300_000
 LOOK_EVERY_US = 1_000_000
 SILENCE_US = 3_000_000
 MOST_WAITING = 1 << 16
-MISSING = "MIDI needs the package python-rtmidi, which is not installed"
-INSTALL = (
-    "install it with: pip install python-rtmidi. From Python 3.13 on there is no ready-made wheel: there it also needs "
-    "a C++ compiler and, on Debian, libasound2-dev and libjack-jackd2-dev; or use Python 3.11 or 3.12"
-)
-
-_native = threading.Lock()
 
 
 class MidiPort(Port):
@@ -45,19 +32,19 @@ class MidiPort(Port):
         self._clock = clock
         self.carrier: Carrier = "sysex"
         wanted = spec.removeprefix(PREFIX)
-        backend = _backend(spec)
+        backend = backend_for(spec)
         self._waiting: queue.Queue[tuple[Any, int]] = queue.Queue(MOST_WAITING)
         self._settled = False
         self._held: list[Chunk] = []
         try:
-            with _quiet():
+            with quiet():
                 inputs, outputs = backend.get_input_names(), backend.get_output_names()
         except (OSError, ValueError) as error:
             raise PortRefused(spec, f"this system offers no MIDI ({error})", "see: fingerlead devices") from None
-        self._input_name = _choose(spec, wanted, inputs)
+        self._input_name = choose(spec, wanted, inputs, "MIDI input", "plug the chanter in and try again")
         output_name = _twin(wanted, self._input_name, outputs)
         try:
-            with _quiet():
+            with quiet():
                 self._input = backend.open_input(self._input_name, callback=self._arrived)
                 self._output = None if output_name is None else backend.open_output(output_name)
         except (OSError, ValueError) as error:
@@ -99,7 +86,7 @@ class MidiPort(Port):
     def close(self) -> None:
         """Let go of both ways; the callback is taken off before the port is closed."""
         for port in (self._input, self._output):
-            with contextlib.suppress(OSError, ValueError, RuntimeError), _quiet():
+            with contextlib.suppress(OSError, ValueError, RuntimeError), quiet():
                 if port is not None:
                     port.close()
 
@@ -138,7 +125,7 @@ class MidiPort(Port):
             return
         self._looked_us = host_us
         try:
-            with _quiet():
+            with quiet():
                 # Through the client that the open port has: a new one on a JACK server that died brings us down.
                 there = self._input_name in self._input._rt.get_ports()
         except (OSError, ValueError) as error:
@@ -149,37 +136,12 @@ class MidiPort(Port):
 
 def list_inputs() -> list[str]:
     """The names of all MIDI inputs; raises PortRefused where there is no MIDI."""
-    backend = _backend("MIDI")
+    backend = backend_for("MIDI")
     try:
-        with _quiet():
+        with quiet():
             return list(dict.fromkeys(backend.get_input_names()))
     except (OSError, ValueError) as error:
         raise PortRefused("MIDI", f"this system offers no MIDI ({error})", "serial ports work without") from None
-
-
-def _backend(spec: str) -> Any:
-    # Only listen to a JACK server that runs; never start one behind the user's back.
-    os.environ.setdefault("JACK_NO_START_SERVER", "1")
-    import mido
-
-    try:
-        with _quiet():
-            mido.backend.load()
-    except ImportError:
-        raise PortRefused(spec, MISSING, INSTALL) from None
-    return mido.backend
-
-
-def _choose(spec: str, wanted: str, names: list[str]) -> str:
-    found = [name for name in dict.fromkeys(names) if wanted.lower() in name.lower()]
-    if wanted in found:
-        return wanted
-    if len(found) == 1:
-        return found[0]
-    if found:
-        raise PortRefused(spec, f"several MIDI inputs have that in their names: {'; '.join(found)}", "write more of it")
-    others = f"there are: {'; '.join(dict.fromkeys(names))}" if names else "there is none at all"
-    raise PortRefused(spec, f"there is no MIDI input of that name ({others})", "plug the chanter in and try again")
 
 
 def _twin(wanted: str, input_name: str, outputs: list[str]) -> str | None:
@@ -187,22 +149,3 @@ def _twin(wanted: str, input_name: str, outputs: list[str]) -> str | None:
         return input_name
     found = [name for name in dict.fromkeys(outputs) if wanted.lower() in name.lower()]
     return found[0] if len(found) == 1 else None
-
-
-@contextlib.contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep what native MIDI libraries print to standard error from the user, and one thread at a time in them."""
-    with _native:
-        sys.stderr.flush()
-        try:
-            kept = os.dup(2)
-        except OSError:
-            yield
-            return
-        try:
-            with open(os.devnull, "wb") as nowhere:
-                os.dup2(nowhere.fileno(), 2)
-            yield
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)

@@ -10,9 +10,16 @@ from collections.abc import Callable, Iterator
 
 @contextlib.contextmanager
 def told_to_end() -> Iterator[Callable[[], bool]]:
-    """A function that says whether Ctrl-C (or SIGTERM) has come; a second one ends at once. Main thread only."""
+    """A function that says whether Ctrl-C has come (or SIGTERM, or the terminal is gone); a second one ends at once.
+
+    Main thread only.
+    """
     told = threading.Event()
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    # Whoever had it ignored (nohup) wants to go on without a terminal; Windows knows none.
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        numbers.append(signal.SIGHUP)
+    before = {number: signal.getsignal(number) for number in numbers}
 
     def tell(number: int, frame: object) -> None:
         told.set()

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from host.faces.cli import options
+from host.faces.cli import midi_options, options
 from host.faces.cli.sitting import expect_bytes, session_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
-    from host.live.listening import Heard
+    from host.live.listening import Heard, Listening
+    from host.live.midi_playing import MidiPlaying
     from host.timing.results import Timing
 
 
@@ -29,6 +31,17 @@ def live(
     strips: Annotated[
         bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that went astray.")
     ] = True,
+    midi_out: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME|own",
+            help="Play the notes on this MIDI output (part of its name will do), or from a port of our own.",
+            show_default=False,
+        ),
+    ] = None,
+    low_a: midi_options.LowA = midi_options.LOW_A_HZ,
+    scale: midi_options.Scale = midi_options.SCALE,
+    bend: midi_options.Bend = False,
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
@@ -48,16 +61,52 @@ def live(
     plays = NoteNumbers(first_note, channel - 1)
     chart = options.table_from(table, alternates)
     for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
-    with session_of(port, output, plays) as keep:
-        listening = Listening(chart, teller(strips), skew_us=skew_us, keep=keep, plays=plays)
+    tell = teller(strips)
+
+    def hear(what: Heard, timing: Timing) -> None:
+        # What sounds comes first: words take longer than notes.
+        if playing is not None:
+            playing.hear(what)
+        tell(what, timing)
+
+    def tick(listening: Listening) -> None:
+        if playing is not None:
+            playing.tick(listening.recording.plain)
+
+    with (
+        told_to_end() as told,
+        _playing(midi_out, low_a, scale, bend) as playing,
+        session_of(port, output, plays) as keep,
+    ):
+        listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays)
         reader = Reader(lambda: open_source(port)).start()
-        with told_to_end() as told:
-            record(reader, listening, lambda _: None, told, for_us)
+        record(reader, listening, tick, told, for_us)
     if output is not None:
         expect_bytes(listening.recording, port)
     typer.echo(work_on_first(summarise([listening.analysis()])))
     if output is not None:
         typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")
+
+
+@contextlib.contextmanager
+def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Iterator[MidiPlaying | None]:
+    """Plays on a MIDI output while it lasts, if one is wanted; everything is off at its end, whichever that is."""
+    if name is None:
+        yield None
+        return
+    from host.faces.cli.problem import Problem
+    from host.live.midi_playing import MidiPlaying
+    from host.ports.base import PortRefused
+    from host.ports.midi_out import MidiOut
+
+    voice = midi_options.midi_voice(low_a_hz, scale, bend)
+    try:
+        out = MidiOut(name, voice)
+    except PortRefused as error:
+        raise Problem(str(error)) from None
+    with out:
+        typer.echo(f"Playing on MIDI output {out.name}.")
+        yield MidiPlaying(out, lambda sentence: typer.echo(sentence, err=True))
 
 
 def teller(strips: bool) -> Callable[[Heard, Timing], None]:
