@@ -11,6 +11,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 FOLDER = Path(__file__).resolve().parent
 HEADER = FOLDER / "core" / "numbers.h"
@@ -22,8 +23,9 @@ from fingering.table import standard_table  # noqa: E402
 from host.simulated.chanter import BEAT_US, HELLO_EVERY_US, SLOWEST_RAW_HZ  # noqa: E402
 from host.simulated.sensing import SETTLE_US  # noqa: E402
 from host.wire import messages as m  # noqa: E402
+from host.wire import sysex  # noqa: E402
+from host.wire.errors import MessageError  # noqa: E402
 from host.wire.frames import MAX_STREAM_FRAME, to_stream  # noqa: E402
-from host.wire.sysex import END, HEADER as SYSEX_HEADER, MAX_SYSEX, to_sysex  # noqa: E402
 
 NO_LEVELS = ((0, 0),) * HOLES
 WIDTHS = (0xFF, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFFFFFFFFFF)
@@ -54,7 +56,7 @@ LAYOUTS: tuple[tuple[str, m.Message, dict[str, str]], ...] = (
 )
 
 
-def _fullest(message: m.Message, field: str) -> bytes:
+def _fullest(message: Any, field: str) -> bytes:
     """The payload with every bit of one field set."""
     full: object
     value = getattr(message, field)
@@ -66,8 +68,8 @@ def _fullest(message: m.Message, field: str) -> bytes:
         else:
             full = most
         try:
-            return m.encode(replace(message, **{field: full}))  # type: ignore[type-var]
-        except m.MessageError:
+            return m.encode(replace(message, **{field: full}))
+        except MessageError:
             continue
     raise AssertionError(f"no number fits {field} of {message!r}")
 
@@ -79,16 +81,17 @@ def places(message: m.Message, field: str) -> tuple[int, int]:
     return changed[0], len(changed)
 
 
+def _upper(name: str) -> str:
+    return name.upper().replace(" ", "_")
+
+
 def _define(name: str, value: int | str, note: str = "") -> str:
     line = f"#define {name:<28} {value}"
     return f"{line:<46} /* {note} */" if note else line
 
 
 def _numbers(prefix: str, names: tuple[str, ...], first: int = 0) -> list[str]:
-    return [
-        _define(f"{prefix}_{name.upper().replace(' ', '_')}", number)
-        for number, name in enumerate(names[first:], first)
-    ]
+    return [_define(f"{prefix}_{_upper(name)}", number) for number, name in enumerate(names[first:], first)]
 
 
 def _rows(values: bytes | tuple[int, ...], per_row: int) -> str:
@@ -110,11 +113,11 @@ def header() -> str:
         "",
         "/* Message types */",
     ]
-    lines += [_define(f"TYPE_{name.upper().replace(' ', '_')}", f"0x{number:02X}") for number, (name, _) in m.KNOWN.items()]
+    for number, (name, _) in m.KNOWN.items():
+        lines.append(_define(f"TYPE_{_upper(name)}", f"0x{number:02X}"))
     lines += ["", "/* Payloads: least size with the type byte, and where each field lies in the payload */"]
-    shortest = {name.upper().replace(" ", "_"): 1 + size for name, size in m.KNOWN.values()}
-    for name, size in shortest.items():
-        lines.append(_define(f"{name}_SIZE", size))
+    for name, size in m.KNOWN.values():
+        lines.append(_define(f"{_upper(name)}_SIZE", 1 + size))
     for name, message, fields in LAYOUTS:
         for field, called in fields.items():
             start, size = places(message, field)
@@ -140,12 +143,12 @@ def header() -> str:
         "/* Carriers */",
         _define("PAYLOAD_MOST", m.MAX_PAYLOAD),
         _define("STREAM_FRAME_MOST", MAX_STREAM_FRAME, "its zero included"),
-        _define("SYSEX_MOST", MAX_SYSEX, "F0 and F7 included"),
-        *(_define(f"SYSEX_HEADER_{place}", f"0x{byte:02X}") for place, byte in enumerate(SYSEX_HEADER)),
-        _define("SYSEX_END", f"0x{END[0]:02X}"),
+        _define("SYSEX_MOST", sysex.MAX_SYSEX, "F0 and F7 included"),
+        *(_define(f"SYSEX_HEADER_{place}", f"0x{byte:02X}") for place, byte in enumerate(sysex.HEADER)),
+        _define("SYSEX_END", f"0x{sysex.END[0]:02X}"),
         _define("RAW_STREAM_FRAME", len(to_stream(m.encode(m.Raw(0, 0, (0,) * HOLES)))), "bytes of a raw frame"),
-        _define("RAW_SYSEX_FRAME", len(to_sysex(m.encode(m.Raw(0, 0, (0,) * HOLES))))),
-        _define("LONGEST_FRAME", len(to_sysex(longest)), "the longest frame that a chanter sends, either carrier"),
+        _define("RAW_SYSEX_FRAME", len(sysex.to_sysex(m.encode(m.Raw(0, 0, (0,) * HOLES))))),
+        _define("LONGEST_FRAME", len(sysex.to_sysex(longest)), "the longest that a chanter sends, either carrier"),
         "",
         "/* Times and rates */",
         _define("HELLO_EVERY_US", f"{HELLO_EVERY_US}u"),
@@ -153,7 +156,7 @@ def header() -> str:
         _define("SETTLE_US", f"{SETTLE_US}u", "an edge is real once it has lasted this long"),
         _define("SLOWEST_RAW_HZ", f"{SLOWEST_RAW_HZ}u"),
         "",
-        f"/* Fingerings: the mask of each note, {NOTES[0]} up to {NOTES[-1]}; and the note (0 to 8) that each mask sounds. */",
+        f"/* Fingerings: each note's mask, {NOTES[0]} up to {NOTES[-1]}; the note (0 to 8) that each mask sounds. */",
         _define("NOTES", len(NOTES)),
         "static const uint8_t STANDARD_MASKS[NOTES] = {",
         _rows(standard_table().standard, 9),

@@ -9,13 +9,16 @@
 #ifndef SCAN_US
 #define SCAN_US 500
 #endif
+#ifndef LINK_BYTES_PER_S
+#define LINK_BYTES_PER_S 100000
+#endif
 #ifndef SYSEX
 #define SYSEX false
 #endif
 
 const struct board_facts board = {
-    .name = "chanter on a computer",
-    .link_bytes_per_s = 100000,
+    .name = "chanter by script",
+    .link_bytes_per_s = LINK_BYTES_PER_S,
     .scan_us = SCAN_US,
     .cover_at = 540,
     .uncover_at = 460,
@@ -66,7 +69,7 @@ void board_feed_watchdog(void) { restart = restart || script.hang; }
 
 uint8_t board_state(void) { return script.state; }
 
-void board_device_id(uint8_t id[8]) { memcpy(id, "computer", 8); }
+void board_device_id(uint8_t id[8]) { memcpy(id, "scripted", 8); }
 
 static uint8_t *read_all(size_t *size) {
     size_t room = 1 << 16;

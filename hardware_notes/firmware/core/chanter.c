@@ -177,6 +177,7 @@ static void go_on_storing(struct chanter *c, uint32_t now_us) {
     }
 }
 
+/* Only while somebody reads: else this would go the way of the others, and the count with it. */
 static void tell_drops(struct chanter *c, uint32_t now_us) {
     if (c->outbox.dropped > 0 && outbox_has_room(&c->outbox, TROUBLE_FRAME_MOST)) {
         say_trouble(c, TROUBLE_SEND_BUFFER_FULL, NO_HOLE, c->outbox.dropped, now_us);
@@ -199,8 +200,9 @@ void chanter_step(struct chanter *c) {
         scan(c, now_us);
     }
     go_on_storing(c, now_us);
-    outbox_send(&c->outbox);
-    tell_drops(c, now_us);
+    if (outbox_send(&c->outbox)) {
+        tell_drops(c, now_us);
+    }
     /* One byte at a time: whatever the host sends, the next scan is never far. */
     int byte = starting ? -1 : board_receive();
     if (byte >= 0) {

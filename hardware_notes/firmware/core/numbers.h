@@ -95,7 +95,7 @@
 #define SYSEX_END                    0xF7
 #define RAW_STREAM_FRAME             27        /* bytes of a raw frame */
 #define RAW_SYSEX_FRAME              34
-#define LONGEST_FRAME                59        /* the longest frame that a chanter sends, either carrier */
+#define LONGEST_FRAME                59        /* the longest that a chanter sends, either carrier */
 
 /* Times and rates */
 #define HELLO_EVERY_US               5000000u
@@ -103,7 +103,7 @@
 #define SETTLE_US                    2000u     /* an edge is real once it has lasted this long */
 #define SLOWEST_RAW_HZ               10u
 
-/* Fingerings: the mask of each note, low G up to high A; and the note (0 to 8) that each mask sounds. */
+/* Fingerings: each note's mask, low G up to high A; the note (0 to 8) that each mask sounds. */
 #define NOTES                        9
 static const uint8_t STANDARD_MASKS[NOTES] = {
     0xFF, 0x7F, 0x3F, 0x9F, 0x8F, 0x77, 0x73, 0x71, 0x78

@@ -44,10 +44,10 @@ void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size) {
     outbox->held = (uint16_t)(outbox->held + size);
 }
 
-void outbox_send(struct outbox *outbox) {
+bool outbox_send(struct outbox *outbox) {
     if (outbox->sent == outbox->size) {
         if (outbox->held == 0) {
-            return;
+            return false;
         }
         outbox->size = 0;
         outbox->sent = 0;
@@ -58,4 +58,5 @@ void outbox_send(struct outbox *outbox) {
     uint16_t left = (uint16_t)(outbox->size - outbox->sent);
     uint16_t taken = board_send(outbox->under_way + outbox->sent, left);
     outbox->sent = (uint16_t)(outbox->sent + taken);
+    return taken > 0;
 }

@@ -31,7 +31,7 @@ bool outbox_has_room(const struct outbox *outbox, uint16_t size);
 
 bool outbox_empty(const struct outbox *outbox);
 
-/* Give the board what it will take now. */
-void outbox_send(struct outbox *outbox);
+/* Give the board what it will take now; whether it took any. */
+bool outbox_send(struct outbox *outbox);
 
 #endif

@@ -1,0 +1,52 @@
+/* The start of any Cortex-M: memory set up as the linker script lays it out, then main. No C library. */
+#include "cortex_m.h"
+
+#include <stddef.h>
+
+extern uint32_t data_load[], data_start[], data_end[], bss_start[], bss_end[], stack_top[];
+
+int main(void);
+
+/* The compiler may call these by itself. Volatile keeps it from turning the loops into calls of themselves. */
+void *memcpy(void *to, const void *from, size_t size);
+void *memcpy(void *to, const void *from, size_t size) {
+    volatile uint8_t *out = to;
+    const uint8_t *in = from;
+    while (size-- > 0) {
+        *out++ = *in++;
+    }
+    return to;
+}
+
+void *memset(void *at, int value, size_t size);
+void *memset(void *at, int value, size_t size) {
+    volatile uint8_t *out = at;
+    while (size-- > 0) {
+        *out++ = (uint8_t)value;
+    }
+    return at;
+}
+
+void reset_handler(void);
+void reset_handler(void) {
+    const uint32_t *from = data_load;
+    for (uint32_t *to = data_start; to < data_end;) {
+        *to++ = *from++;
+    }
+    for (uint32_t *to = bss_start; to < bss_end;) {
+        *to++ = 0;
+    }
+    board_begin();
+    (void)main();
+    board_fault();
+}
+
+static void fault_handler(void) { board_fault(); }
+
+/* No interrupt is used but what the processor raises by itself: the first sixteen entries are all. */
+__attribute__((section(".vectors"), used)) static const struct {
+    uint32_t *stack;
+    void (*handlers[15])(void);
+} vectors = {stack_top, {reset_handler,  fault_handler, fault_handler, fault_handler, fault_handler,
+                         fault_handler,  fault_handler, fault_handler, fault_handler, fault_handler,
+                         fault_handler,  fault_handler, fault_handler, fault_handler, fault_handler}};

@@ -1,0 +1,54 @@
+"""The firmware's folder, its making, and what came of a script."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from host.wire.frames import StreamReader
+from host.wire.messages import Message, decode
+from host.wire.sysex import SysexReader
+
+FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware"
+sys.path.insert(0, str(FIRMWARE))
+
+# Virtual time by instructions: 2^6 ns each, 15.6 million a second.
+NS_PER_INSTRUCTION = 64
+# The Debian package of each tool.
+PACKAGES = {
+    "make": "make",
+    "gcc": "gcc",
+    "arm-none-eabi-gcc": "gcc-arm-none-eabi",
+    "qemu-system-arm": "qemu-system-arm",
+}
+
+
+def needs(*tools: str) -> None:
+    for tool in tools:
+        if shutil.which(tool) is None:
+            pytest.skip(f"{tool} is missing: install {PACKAGES[tool]}")
+
+
+def made(folder: Path, target: str) -> None:
+    command = ["make", "-s", "-C", str(FIRMWARE), f"BUILD={folder}", "CC=gcc", target]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@dataclass
+class Played:
+    """What came of a script."""
+
+    data: bytes
+    told: str  # what the emulated board tells at its end
+
+    def messages(self, carrier: str = "stream") -> list[Message]:
+        reader = StreamReader() if carrier == "stream" else SysexReader()
+        items = reader.feed(self.data)
+        assert all(isinstance(item, bytes) for item in items), "a damaged frame"
+        return [decode(item) for item in items if isinstance(item, bytes)]

@@ -1,0 +1,64 @@
+from __future__ import annotations
+
+import ctypes
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from firmware_tools import FIRMWARE
+
+import generate
+
+from fingering.notes import SOUNDING
+from fingering.table import standard_table
+from host.wire import messages as m
+
+
+def test_the_header_is_what_python_says_today() -> None:
+    assert generate.HEADER.read_text(encoding="ascii") == generate.header(), "run: make -C hardware_notes/firmware header"
+
+
+def test_the_places_that_were_found_are_those_of_the_specification() -> None:
+    # hardware_notes/wire.md: sequence u16, time u32, mask u8 behind the type byte, and so on.
+    assert generate.places(m.Holes(0, 0, 0), "ticks32") == (3, 4)
+    assert generate.places(m.Hello(protocol=0, holes=0), "scan_rate_hz") == (15, 2)
+    assert generate.places(m.Raw(0, 0, (0,) * 8), "samples") == (7, 16)
+    assert generate.places(m.Clock(0, 0), "host_us") == (2, 8)
+    assert generate.places(m.Trouble(0, 0, 0, 0), "detail") == (3, 2)
+
+
+def test_another_number_makes_another_header(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = generate.header()
+    monkeypatch.setattr(m, "TROUBLE_WORDS", (*m.TROUBLE_WORDS, "breath too wet"))
+    assert generate.header() != before
+    assert "TROUBLE_BREATH_TOO_WET" in generate.header()
+
+
+def test_the_generator_refuses_what_it_does_not_know() -> None:
+    done = subprocess.run([sys.executable, generate.__file__, "--wrote"], capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "expected --write or nothing; got --wrote" in done.stderr
+
+
+def test_the_compiled_fingerings_are_pythons(bridge: ctypes.CDLL) -> None:
+    masks, sounding = (ctypes.c_uint8 * 9)(), (ctypes.c_uint8 * 256)()
+    bridge.bridge_tables(masks, sounding)
+    assert tuple(masks) == standard_table().standard
+    assert bytes(sounding) == SOUNDING
+
+
+def test_the_board_layer_is_at_most_ten_functions_and_the_core_knows_no_other_hardware() -> None:
+    board = (FIRMWARE / "core" / "board.h").read_text(encoding="utf-8")
+    assert len(set(re.findall(r"^[a-z].* \**(board_\w+)\(", board, re.MULTILINE))) <= 10
+    for path in (FIRMWARE / "core").iterdir():
+        included = re.findall(r"#include\s+[<\"](.*)[>\"]", path.read_text(encoding="utf-8"))
+        own = {header.name for header in (FIRMWARE / "core").glob("*.h")}
+        assert set(included) <= own | {"stdbool.h", "stdint.h"}, path
+
+
+def test_the_files_stay_small() -> None:
+    for path in [path for path in Path(FIRMWARE).rglob("*") if path.suffix in {".c", ".h", ".py"}]:
+        if path.name != "numbers.h":
+            assert len(path.read_text(encoding="utf-8").splitlines()) <= 300, path
