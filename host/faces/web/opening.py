@@ -5,9 +5,9 @@ from __future__ import annotations
 import contextlib
 import datetime
 import socket
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fingering.ladder import ladder
 from host.faces.web import guard, sentences
@@ -74,8 +74,11 @@ def opened(
     sound: bool = True,
     skew_us: int | None = None,
     plays: NoteNumbers = NoteNumbers(),
+    teacher: Mapping[str, Any] | None = None,
 ) -> Iterator[Opened]:
     """Practice from here to the end of the block, listening to `port` where one is given.
+
+    `teacher` is what `from_teacher` has for the pupil.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
     """
@@ -94,7 +97,7 @@ def opened(
         rung,
     )
     thread = PracticeThread(practising)
-    hub.remember(remarks=list(progress.remarks))
+    hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     token = guard.new_token()
     names = guard.Names(address, number)
     web = app(Sitting(hub, thread, table), token, f"fingerlead-{number}", names.fits)

@@ -13,6 +13,7 @@ import { drawPlayMode, letGo, startCheck, startKeys } from "./keys.js";
 import { drawPads, liftAll, startPads } from "./pads.js";
 import { drawStart } from "./start.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
+import { drawTeacher } from "./teacher.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
 import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "./reed.js";
 
@@ -231,6 +232,8 @@ function drawAll() {
   drawChange();
   drawCount();
   drawDue(chooseRung);
+  drawTeacher(chooseRung);
+  drawTeacher(chooseRung);
   drawTonight();
   drawBeat();
 }

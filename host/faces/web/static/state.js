@@ -5,7 +5,7 @@ const RECENT = 8;
 export const state = {
   joined: false,
   chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null,
-  sound: null, metronome: null,
+  sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null, atFirst: null,
   handOnTop: "left",
@@ -26,6 +26,7 @@ export function take(message) {
     state.changes = (what.changes ?? []).slice(-RECENT);
     state.chosen = null;
     state.remarks = what.remarks ?? [];
+    state.teacher = what.teacher ?? null;
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
     state.atFirst = state.joined && state.atFirst ? state.atFirst : state.progress?.sentence ?? null;
     state.joined = true;
