@@ -105,9 +105,8 @@ class SittingByHand:
         self.heard = Heard()
         self.progress = Progress() if progress is None else progress
         setting.setdefault("open_port", QuietPort)
-        self.setting = Setting(
-            TABLE, folder, clock=lambda: self.now_us, wall_clock=lambda: datetime(2026, 3, 14, 19, 30, 5), **setting
-        )
+        setting.setdefault("clock", lambda: self.now_us)
+        self.setting = Setting(TABLE, folder, wall_clock=lambda: datetime(2026, 3, 14, 19, 30, 5), **setting)
         self.practising = Practising(
             self.setting,
             lambda kept: Practice(TABLE, self.progress, TODAY, kept),

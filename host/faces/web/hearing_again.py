@@ -33,7 +33,7 @@ async def hear_again(request: Request) -> Response:
         edges, end_us = found
         if form == "json":
             return JSONResponse({"edges": edges, "end_us": end_us})
-        speed = float(request.query_params.get("speed", "1"))
+        speed = _speed(request.query_params.get("speed", "1"))
         settings = await sitting.sounds()
         return Response(
             await run_in_threadpool(sound, edges, end_us, speed, sitting.table, settings), media_type="audio/wav"
@@ -48,6 +48,15 @@ def _take_number(text: str) -> int:
     if not (text.isascii() and text.isdigit()) or len(text) > 9:
         raise ValueError(f"expected the number of a take; got {text[:20]!r}")
     return int(text)
+
+
+def _speed(text: str) -> float:
+    from host.sound.takes import SPEEDS
+
+    for speed in SPEEDS:
+        if text == f"{speed:g}":
+            return speed
+    raise ValueError(f"expected a speed of {', '.join(f'{speed:g}' for speed in SPEEDS)}; got {text[:20]!r}")
 
 
 async def voice(request: Request) -> Response:
