@@ -67,6 +67,7 @@ class Practising:
         self._resting = Resting()
         self._looked_us: int | None = None
         self._hand = "left"
+        self._note: int | None = None
         self._kept_us = 0
         self._keep_failed = False
         self.last: told.Over | None = None
@@ -100,6 +101,7 @@ class Practising:
                 self.finish()
                 return
             source.tick(self._clock(), self._remark)
+            self._sounding.listen_to_beats()
         except PortRefused as error:
             self._refused(str(error))
         except NotAChanter as error:
@@ -152,6 +154,9 @@ class Practising:
                 self._set_sound(wish)
             case wishes.SetMetronome():
                 self._set_metronome(wish)
+            case wishes.Tap(host_us):
+                self._sounding.tap(host_us)
+                self._tell(told.MetronomeNow(self._sounding.beat()))
             case wishes.SoundChanged():
                 self._tell(told.SoundNow(self._sounding.settings()))
             case wishes.Engraved(name, svg, why_not):
@@ -310,6 +315,9 @@ class Practising:
         source.covered_mask = covered_mask
         verdict = self._setting.table.verdict(covered_mask)
         note = verdict.note if covered_mask else None
+        if note is not None and note != self._note and self._sounding.note(state.host_us or 0):
+            self._tell(told.MetronomeNow(self._sounding.beat()))
+        self._note = note
         self._tell(told.HolesNow(covered_mask, note, verdict.fingering, state.t_us))
         if state.host_us is not None and self._resting.moved(state.host_us):
             self._tell(told.RestDue(self._resting.played_us))

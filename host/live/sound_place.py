@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Literal
 
+from host.live.pulsing import Pulsing
 from host.sound.metronome import Metronome
 from host.sound.reed import VOICES
 from host.sound.tuning import SCALES
@@ -36,6 +37,7 @@ class SoundPlace:
         self._running = False
         self._outputs: list[Found] = []
         self._metronome = Metronome()
+        self._pulsing = Pulsing()
         self.beating = False
 
     @property
@@ -95,6 +97,21 @@ class SoundPlace:
         elif was and not self.beating:
             self._sounding.stop_metronome()
 
+    def listen_to_beats(self) -> None:
+        """Note the beats that have sounded since the last call."""
+        if self.beating:
+            for beat in self._sounding.beats():
+                self._pulsing.beat(beat.host_us)
+
+    def tap(self, host_us: int) -> None:
+        """A tap to the click, for measuring the loop from finger to ear."""
+        self.listen_to_beats()
+        self._pulsing.tap(host_us)
+
+    def note(self, host_us: int) -> bool:
+        """A note began; whether there is something new to say of how it lies to the beat."""
+        return self.beating and self._running and self._pulsing.note(host_us, self._metronome.subdivision)
+
     @property
     def bpm(self) -> float | None:
         """Beats a minute, while the beat sounds."""
@@ -126,14 +143,14 @@ class SoundPlace:
 
     def beat(self) -> dict[str, Any]:
         """The metronome, as whoever shows it wants to know it."""
-        metronome = self._metronome
+        metronome, loop = self._metronome, self._pulsing.loop
         return {
             "on": self.beating,
             "bpm": float(metronome.bpm),
             "beats": metronome.beats,
             "subdivision": metronome.subdivision,
-            "loop_ms": None,
-            "sentence": "",
+            "loop_ms": None if loop is None else loop.delay_us / 1_000,
+            "sentence": self._pulsing.sentence,
         }
 
     def _fit(self) -> None:
@@ -150,4 +167,5 @@ class SoundPlace:
             self._sounding.close()
 
     def _begin_beat(self) -> None:
+        self._pulsing.begin()
         self._sounding.start_metronome(self._metronome)
