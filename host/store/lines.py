@@ -5,6 +5,7 @@ Two programs may append to one file; a line cut off by a crash, or written by a 
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from pathlib import Path
@@ -23,7 +24,9 @@ def append_line(path: Path, what: dict[str, object]) -> None:
         # A line that a crash cut off must not swallow this one.
         if not _ends_a_line(path):
             data = b"\n" + data
-        os.write(file, data)
+        # On a full disk a part of a line may be written, and no error told.
+        if os.write(file, data) < len(data):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         os.fsync(file)
     finally:
         os.close(file)
@@ -32,7 +35,8 @@ def append_line(path: Path, what: dict[str, object]) -> None:
 def read_lines(path: Path) -> tuple[list[dict[str, object]], list[int]]:
     """The objects of a file, and the numbers (from 1) of lines that hold none; empty where there is no file."""
     try:
-        if path.stat().st_size > GREATEST_FILE:
+        # A pipe would keep whoever reads it waiting for ever.
+        if (path.exists() and not path.is_file()) or path.stat().st_size > GREATEST_FILE:
             return [], [1]
         data = path.read_bytes()
     except FileNotFoundError:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
 import signal
@@ -21,8 +22,9 @@ from studios import playing, write
 
 from host.store.session_file import read_session, session_record
 from host.store.studio import pupils
+from host.store.studio.overview import glances
 from host.store.studio.pupils import Homework, Pupil, StudioError
-from host.store.studio.studio import Studio, analysed, digest_of
+from host.store.studio.studio import Studio, analysed, digest_of, forget_index
 from host.timing.tally import tally, together
 
 NAME = "Ailsa Nic Unmistakable"
@@ -302,3 +304,153 @@ def _whole(folder: Path, files: list[Path]) -> None:
         before = contents(studio)
         studio.rebuild()
         assert contents(studio) == before
+
+
+def test_files_with_other_names_links_and_pipes_are_no_sessions(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    sessions = studio.of(key) / "sessions"
+    (sessions / ("b" * 32 + ".session")).symlink_to(write(tmp_path / "b.session", playing(2)))
+    os.mkfifo(sessions / ("c" * 32 + ".session"))
+    (sessions / ("d" * 32 + ".session")).mkdir()
+    for name in (b"\xff.session", b"<b>.session", b"..session", b"x" * 200 + b".session"):
+        Path(os.fsdecode(os.fsencode(sessions) + b"/" + name)).write_bytes(b"SQLite format 3\0")
+    (studio.folder / "pupils" / "0123456789ab").write_bytes(b"a file where a folder should be")
+    (studio.folder / "pupils" / "0123456789ac").symlink_to(studio.of(key))
+    (studio.folder / "pupils" / "0123456789ad").mkdir()
+    (studio.folder / "pupils" / "0123456789ad" / "sessions").write_bytes(b"a file too")
+    with Studio(studio.folder) as opened:
+        assert [sitting.digest for sitting in opened.index.sittings()] == [taken.digest]
+        assert [pupil.key for pupil in opened.pupils()] == [key]
+
+
+def test_what_links_point_at_does_not_go_out_and_old_files_do(studio, tmp_path):
+    folder = studio.of(studio.add("Ailsa").key)
+    (tmp_path / "secret").write_text("not a pupil's")
+    (folder / "notes.txt").symlink_to(tmp_path / "secret")
+    (folder / "old.txt").write_text("from 1970")
+    os.utime(folder / "old.txt", (0, 0))
+    with zipfile.ZipFile(studio.export(folder.name, tmp_path / "out.zip")) as bundle:
+        assert sorted(bundle.namelist()) == ["old.txt", "pupil.json"]
+    Path(os.fsdecode(os.fsencode(folder) + b"/\xff")).write_bytes(b"x")
+    with pytest.raises(StudioError, match="cannot be written"):
+        studio.export(folder.name, tmp_path / "again.zip")
+    assert not (tmp_path / "again.zip").exists()
+
+
+def test_hostile_lines_of_homework_and_remarks_become_plain_ones(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    lines = [
+        {"day": "tomorrow", "rungs": ["a\u202e", "a", "\ud800", 7, "x" * 5_000], "note": "n"},
+        {"day": "0001-01-01", "rungs": [f"r{n}" for n in range(5_000)], "tunes": None},
+    ]
+    (folder / "homework.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    latest, first = pupils.homework(folder)
+    assert first == Homework("", ("a", "x" * pupils.LONGEST_KEY), (), "n")
+    assert (latest.day, len(latest.rungs)) == ("", pupils.MOST_KEYS)
+    moments = [10**4_000, -1, True, 1.5, "5", None, 7]
+    told = [{"id": f"{n:012x}", "session": "d", "at_us": us, "text": "t", "day": "x"} for n, us in enumerate(moments)]
+    told += [{**told[-1], "id": "../../x"}, {**told[-1], "id": "f" * 12, "text": "\ud800ok"}]
+    (folder / "remarks.jsonl").write_text("".join(json.dumps(line) + "\n" for line in told))
+    assert [(each.at_us, each.text, each.day) for each in pupils.remarks(folder)] == [(7, "t", ""), (7, "ok", "")]
+
+
+def test_a_remark_is_taken_back_once_and_only_where_it_stands(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    remark = pupils.add_remark(folder, "d", 7, "here", date(2026, 9, 2))
+    pupils.take_back(folder, remark.id)
+    for id in (remark.id, "x" * 100_000):
+        with pytest.raises(StudioError, match="taken back already"):
+            pupils.take_back(folder, id)
+    for at_us in (-1, 10**4_000):
+        with pytest.raises(StudioError, match="within its session"):
+            pupils.add_remark(folder, "d", at_us, "here", date(2026, 9, 2))
+
+
+@pytest.mark.parametrize("lesson", ["0001-01-01", "9999-12-31"])
+def test_a_lesson_at_the_end_of_the_calendar_breaks_no_page(studio, lesson):
+    key = studio.add("Ailsa").key
+    with pytest.raises(StudioError, match="too far away"):
+        studio.change(key, lesson=lesson)
+    path = studio.of(key) / "pupil.json"
+    path.write_text(path.read_text().replace('"lesson": ""', f'"lesson": "{lesson}"'))
+    assert "too far away" in studio.pupil(key).note
+    (glance,) = glances(studio.index, studio.pupils(), date(2026, 9, 20))
+    assert glance.sittings == 0
+
+
+def test_a_damaged_pupil_is_mended_by_a_name_written_anew(studio):
+    key = studio.add("Ailsa").key
+    (studio.of(key) / "pupil.json").write_bytes(b"\x00")
+    assert studio.pupil(key).name == f"({key})"
+    studio.change(key, name="Ailsa", note="")
+    assert studio.pupil(key) == Pupil(key, "Ailsa")
+
+
+@pytest.mark.parametrize("day", ["", "no day", "9999-12-31T23:00:00+00:00", "0001-01-01T00:00:00+00:00"])
+def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path, day):
+    key = studio.add("Ailsa").key
+    file = stranger(tmp_path, f"UPDATE meta SET value = '{day}' WHERE key = 'started_utc'")
+    taken = studio.take_in(key, file)
+    assert taken.outcome == "new"
+    (sitting,) = studio.index.sittings(key)
+    assert sitting.day == (day[:10] if day[:1].isdigit() else "")
+    assert sitting.playing_us > 0
+    assert studio.rebuild() == 1
+    assert studio.index.sittings(key) == [sitting]
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE TRIGGER t AFTER INSERT ON session BEGIN DELETE FROM result; END",
+        "DROP TABLE result",
+        "DROP TABLE result; CREATE VIEW result AS SELECT * FROM session",
+        "ALTER TABLE session ADD COLUMN name TEXT",
+    ],
+)
+def test_an_index_that_was_tampered_with_is_refused_and_made_anew(studio, tmp_path, statement):
+    studio.take_in(studio.add("Ailsa").key, write(tmp_path / "a.session", playing()))
+    before = contents(studio)
+    studio.close()
+    with contextlib.closing(sqlite3.connect(studio.folder / "index.sqlite")) as db:
+        db.executescript(statement)
+    with pytest.raises(StudioError, match="changed by something else"):
+        Studio(studio.folder)
+    forget_index(studio.folder)
+    with Studio(studio.folder) as opened:
+        assert contents(opened) == before
+
+
+def test_an_index_is_forgotten_in_a_studio_only(tmp_path):
+    (tmp_path / "index.sqlite").write_bytes(b"of another program")
+    with pytest.raises(StudioError, match="expected a studio"):
+        forget_index(tmp_path)
+    assert (tmp_path / "index.sqlite").exists()
+
+
+def test_a_full_index_refuses_and_takes_in_again_when_there_is_room(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    (pages,) = studio.index.db.execute("PRAGMA page_count").fetchone()
+    studio.index.db.execute(f"PRAGMA max_page_count = {pages}")
+    for seed in range(20):
+        taken = studio.take_in(key, write(tmp_path / f"{seed}.session", playing(seed, 40), seed))
+        if taken.outcome == "refused":
+            break
+    assert "full" in taken.sentence
+    assert not studio.index.db.in_transaction
+    studio.index.db.execute("PRAGMA max_page_count = 1000000")
+    assert studio.take_in(key, tmp_path / f"{seed}.session").outcome == "new"
+    assert studio.rebuild() == seed + 1
+
+
+def test_a_line_that_a_full_disk_cuts_off_is_an_error_and_not_a_line(studio, monkeypatch):
+    folder = studio.of(studio.add("Ailsa").key)
+    write_all = os.write
+    monkeypatch.setattr("host.store.lines.os.write", lambda file, data: write_all(file, data[: len(data) // 2]))
+    with pytest.raises(OSError, match="No space left"):
+        pupils.add_remark(folder, "d", 7, "here", date(2026, 9, 2))
+    monkeypatch.undo()
+    assert pupils.remarks(folder) == []
+    pupils.add_remark(folder, "d", 7, "there", date(2026, 9, 2))
+    assert [each.text for each in pupils.remarks(folder)] == ["there"]

@@ -20,6 +20,8 @@ from host.timing.tally import Fault, Tally
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
 VERSION = 1
 NAME = "index.sqlite"
+# After every day.
+ENDLESS = "~"
 SCHEMA = (
     "CREATE TABLE session (digest TEXT PRIMARY KEY, pupil TEXT NOT NULL, started_utc TEXT NOT NULL, "
     "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, problem TEXT NOT NULL) "
@@ -56,14 +58,14 @@ class Index:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / NAME
+        db = None
         try:
-            self.db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
+            self.db = db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
             self._lay_out()
-        except sqlite3.DatabaseError as error:
-            raise StudioError(
-                f"{self.path}: expected a studio's index; this one cannot be used ({error}). "
-                "Move it away: it is made anew from the sessions"
-            ) from None
+        except (StudioError, sqlite3.Error) as error:
+            if db is not None:
+                db.close()
+            raise error if isinstance(error, StudioError) else StudioError(refusal(self.path, error)) from None
 
     def close(self) -> None:
         """Let go of the file."""
@@ -75,10 +77,12 @@ class Index:
         self.db.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self.db.execute("COMMIT")
         except BaseException:
-            self.db.execute("ROLLBACK")
+            # On a full disk SQLite may have rolled back by itself.
+            if self.db.in_transaction:
+                self.db.execute("ROLLBACK")
             raise
-        self.db.execute("COMMIT")
 
     def has(self, digest: str) -> str | None:
         """Whose session this is; None where it is in no row."""
@@ -113,7 +117,7 @@ class Index:
         self.db.execute("VACUUM")
         self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
-    def sittings(self, pupil: str | None = None, since: str = "", until: str = "9999") -> list[Sitting]:
+    def sittings(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[Sitting]:
         """Sessions in order of time, begun from the day `since` on and before the day `until`."""
         rows = self.db.execute(
             "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, problem FROM session "
@@ -126,7 +130,7 @@ class Index:
         ]
 
     def tallies(
-        self, pupil: str | None = None, since: str = "", until: str = "9999"
+        self, pupil: str | None = None, since: str = "", until: str = ENDLESS
     ) -> Iterator[tuple[str, str, Tally]]:
         """(pupil, digest, tally) of the sessions as `sittings` chooses them, in order of time."""
         rows = self.db.execute(
@@ -175,11 +179,35 @@ class Index:
         self.db.execute("PRAGMA synchronous = NORMAL")
         with self.writing():
             (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            if not tables:
+            if tables:
+                self._check()
+            else:
                 for statement in SCHEMA:
                     self.db.execute(statement)
                 self.db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 self.db.execute(f"PRAGMA user_version = {VERSION}")
+
+    def _check(self) -> None:
+        """Whether tables and indexes are these and no others: a stranger's trigger would be run."""
+        found = {row[0] for row in self.db.execute("SELECT sql FROM sqlite_master LIMIT 100") if row[0]}
+        if found != set(SCHEMA):
+            raise StudioError(
+                f"{self.path}: expected a studio's index; this one was changed by something else. "
+                "Move it away: it is made anew from the sessions"
+            )
+
+
+def refusal(path: Path, error: sqlite3.Error) -> str:
+    """What to say of an error of SQLite in an index: a fault of the file, or of the place where it lies."""
+    if isinstance(error, sqlite3.OperationalError):
+        return (
+            f"{path}: the studio's index cannot be used just now ({error}). Make room on the disk, see that the folder "
+            "can be written to, and close other programs that use it"
+        )
+    return (
+        f"{path}: expected a studio's index; this one cannot be used ({error}). "
+        "Move it away: it is made anew from the sessions"
+    )
 
 
 def _row(s: Sitting, t: Tally) -> tuple[object, ...]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
+from host.store.studio.index import ENDLESS
 from host.timing.progress import Difference, Side, compare
 from host.timing.summary import stands_out
 from host.timing.tally import Fault, Tally, together
@@ -88,7 +89,7 @@ def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
     }
 
 
-def between(index: Index, pupil: str, since: str, turn: str, until: str = "9999") -> list[Changed]:
+def between(index: Index, pupil: str, since: str, turn: str, until: str = ENDLESS) -> list[Changed]:
     """Every change played on both sides of a day, the clearest first; see `progress.compare`."""
     rows: dict[Change, dict[bool, list[Tally]]] = defaultdict(lambda: defaultdict(list))
     for after, span in ((False, (since, turn)), (True, (turn, until))):

@@ -14,7 +14,7 @@ import json
 import os
 import secrets
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -27,6 +27,11 @@ LONGEST_NAME = 80
 LONGEST_NOTE = 4_000
 LONGEST_REMARK = 1_000
 GREATEST_PUPIL_FILE = 1 << 16
+LONGEST_KEY = 64
+MOST_KEYS = 100
+GREATEST_US = 1 << 53
+# So far before and after it a lesson's day still has days around it.
+FIRST_DAY, LAST_DAY = "1900-01-01", "9000-01-01"
 SCHEMA = "fingerlead-pupil-1"
 
 
@@ -114,9 +119,12 @@ def day_text(text: str) -> str:
     if not text:
         return ""
     try:
-        return date.fromisoformat(text).isoformat()
+        day = date.fromisoformat(text).isoformat()
     except ValueError:
         raise StudioError(f"expected a day like 2026-03-21; got {text[:20]!r}") from None
+    if not FIRST_DAY <= day < LAST_DAY:
+        raise StudioError(f"expected a day like 2026-03-21; {day} is too far away. Look at its year")
+    return day
 
 
 def write_pupil(folder: Path, pupil: Pupil) -> None:
@@ -137,6 +145,8 @@ def read_pupil(folder: Path) -> Pupil:
     """Who the pupil of a folder is; raises StudioError."""
     path = folder / "pupil.json"
     try:
+        if path.exists() and not path.is_file():
+            raise StudioError(f"{path}: expected a file; this is something else")
         if path.stat().st_size > GREATEST_PUPIL_FILE:
             raise StudioError(f"{path}: expected a pupil's file of a few lines; this one is too large")
         told = json.loads(path.read_bytes())
@@ -170,11 +180,18 @@ def texts(told: Mapping[str, object], key: str) -> tuple[str, ...]:
     return tuple(each for each in value if isinstance(each, str)) if isinstance(value, list) else ()
 
 
+def keys(told: Iterable[str]) -> tuple[str, ...]:
+    """Keys of rungs and tunes, as strangers write them: each once, tidied, not too long, not too many."""
+    return tuple(dict.fromkeys(key for each in told if (key := tidy(each)[:LONGEST_KEY])))[:MOST_KEYS]
+
+
 def add_remark(folder: Path, session: str, at_us: int, words: str, day: date) -> Remark:
     """Pin a remark to a moment; raises StudioError."""
     words = tidy(words, lines=True)
     if not words or len(words) > LONGEST_REMARK:
         raise StudioError(f"expected a remark of 1 to {LONGEST_REMARK} letters; this one has {len(words)}")
+    if not 0 <= at_us <= GREATEST_US:
+        raise StudioError("expected the moment of a remark within its session")
     remark = Remark(secrets.token_hex(6), session, int(at_us), words, day.isoformat())
     append_line(folder / "remarks.jsonl", asdict(remark))
     return remark
@@ -182,6 +199,8 @@ def add_remark(folder: Path, session: str, at_us: int, words: str, day: date) ->
 
 def take_back(folder: Path, id: str) -> None:
     """Take a remark back."""
+    if id not in {remark.id for remark in remarks(folder)}:
+        raise StudioError("expected a remark that stands; this one was taken back already")
     append_line(folder / "remarks.jsonl", {"id": id, "taken_back": True})
 
 
@@ -192,21 +211,33 @@ def remarks(folder: Path) -> list[Remark]:
         id, at_us = text(told, "id"), told.get("at_us")
         if told.get("taken_back") is True:
             standing.pop(id, None)
-        elif isinstance(at_us, int) and id and text(told, "text"):
+        elif type(at_us) is int and 0 <= at_us <= GREATEST_US and is_key(id) and text(told, "text"):
             words = tidy(text(told, "text"), lines=True)[:LONGEST_REMARK]
-            standing[id] = Remark(id, text(told, "session"), at_us, words, text(told, "day"))
+            standing[id] = Remark(id, text(told, "session"), at_us, words, _day(told))
     return sorted(standing.values(), key=lambda each: (each.session, each.at_us, each.id))
 
 
 def give(folder: Path, homework: Homework) -> None:
     """Give homework; what was given before is kept, and no longer current."""
-    note = tidy(homework.note, lines=True)[:LONGEST_REMARK]
-    append_line(folder / "homework.jsonl", asdict(replace(homework, note=note)))
+    append_line(folder / "homework.jsonl", asdict(_tidied(homework)))
 
 
 def homework(folder: Path) -> list[Homework]:
     """All that was given, the latest first."""
     return [
-        Homework(text(told, "day"), texts(told, "rungs"), texts(told, "tunes"), text(told, "note"))
+        _tidied(Homework(_day(told), texts(told, "rungs"), texts(told, "tunes"), text(told, "note")))
         for told in reversed(read_lines(folder / "homework.jsonl")[0])
     ]
+
+
+def _tidied(given: Homework) -> Homework:
+    note = tidy(given.note, lines=True)[:LONGEST_REMARK]
+    return replace(given, rungs=keys(given.rungs), tunes=keys(given.tunes), note=note)
+
+
+def _day(told: Mapping[str, object]) -> str:
+    """The day of a line; none where it is no day."""
+    try:
+        return day_text(text(told, "day"))
+    except StudioError:
+        return ""

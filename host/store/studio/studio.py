@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Literal
 from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
 from host.store.session_reading import started_utc
 from host.store.studio import pupils as folders
-from host.store.studio.index import NAME, Index, Sitting
+from host.store.studio.index import NAME, Index, Sitting, refusal
 from host.store.studio.pupils import Hand, Pupil, StudioError
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 ENDING = ".session"
 GREATEST_TAKEN_IN = 1 << 28
 MOST_RUNGS = 40
+DIGEST_LETTERS = 32
 # Sessions entered in one transaction.
 BATCH = 100
 LEFT_BEHIND_S = 3_600
@@ -64,7 +65,16 @@ class Studio:
         except OSError as error:
             raise StudioError(f"{self.folder}: no studio can be kept here: {error.strerror or error}") from None
         self.index = Index(self.folder)
-        self.catch_up()
+        try:
+            self.catch_up()
+        except (sqlite3.Error, OSError) as error:
+            self.index.close()
+            why = (
+                f"{self.folder}: this studio cannot be read: {error.strerror or error}"
+                if isinstance(error, OSError)
+                else refusal(self.index.path, error)
+            )
+            raise StudioError(why) from None
 
     def close(self) -> None:
         """Let go of the folder."""
@@ -82,22 +92,17 @@ class Studio:
 
     def pupils(self) -> list[Pupil]:
         """All pupils by name; a folder that cannot be read shows up with its key as its name."""
-        found = []
-        for folder in self._folders():
-            try:
-                found.append(folders.read_pupil(folder))
-            except StudioError as error:
-                found.append(Pupil(folder.name, f"({folder.name})", note=str(error)))
+        found = [_pupil(folder) for folder in self._folders()]
         return sorted(found, key=lambda pupil: (pupil.name.casefold(), pupil.key))
 
     def pupil(self, key: str) -> Pupil:
-        """One pupil."""
-        return folders.read_pupil(self.of(key))
+        """One pupil, shown as in `pupils` where the folder cannot be read: a name written anew mends it."""
+        return _pupil(self.of(key))
 
     def of(self, key: str) -> Path:
         """A pupil's folder; refuses what is no pupil's key."""
         folder = self.folder / "pupils" / key
-        if not folders.is_key(key) or not folder.is_dir():
+        if not folders.is_key(key) or folder.is_symlink() or not folder.is_dir():
             raise StudioError(f"expected a pupil of this studio; there is none with the key {key[:20]!r}")
         return folder
 
@@ -119,15 +124,17 @@ class Studio:
         """Everything that is kept of a pupil, as one zip file."""
         folder = self.of(key)
         try:
-            with zipfile.ZipFile(path, "x", zipfile.ZIP_DEFLATED) as bundle:
+            with zipfile.ZipFile(path, "x", zipfile.ZIP_DEFLATED, strict_timestamps=False) as bundle:
                 for file in sorted(folder.rglob("*")):
-                    if file.is_file() and not file.name.startswith("."):
+                    # What a link points at is not the pupil's.
+                    if file.is_file() and not file.is_symlink() and not file.name.startswith("."):
                         bundle.write(file, file.relative_to(folder))
         except FileExistsError:
             raise StudioError(f"{path}: expected the name of a new file, but this one exists") from None
-        except OSError as error:
+        except (OSError, UnicodeEncodeError) as error:
             path.unlink(missing_ok=True)
-            raise StudioError(f"{path}: it cannot be written: {error.strerror or error}") from None
+            why = error.strerror if isinstance(error, OSError) else "a file in the folder has a name that is no text"
+            raise StudioError(f"{path}: it cannot be written: {why}") from None
         return path
 
     def delete(self, key: str) -> None:
@@ -210,15 +217,33 @@ class Studio:
     def rebuild(self) -> int:
         """Make the index anew from the sessions; how many there are."""
         self.index.close()
-        for ending in ("", "-wal", "-shm"):
-            (self.folder / (NAME + ending)).unlink(missing_ok=True)
+        forget_index(self.folder)
         self.index = Index(self.folder)
         return self.catch_up()
 
     def _folders(self) -> list[Path]:
-        found = sorted(folder for folder in (self.folder / "pupils").iterdir() if folders.is_key(folder.name))
+        lying = (self.folder / "pupils").iterdir()
+        found = sorted(each for each in lying if folders.is_key(each.name) and each.is_dir() and not each.is_symlink())
         # A folder without a pupil or a session was begun and never finished.
         return [folder for folder in found if (folder / "pupil.json").exists() or _sessions(folder)]
+
+
+def forget_index(folder: Path) -> None:
+    """Remove a studio's index, which may be damaged: it is made anew when the studio opens. Raises StudioError."""
+    if not (folder / "pupils").is_dir():
+        raise StudioError(f"{folder}: expected a studio, with a folder of pupils; there is none")
+    try:
+        for ending in ("", "-wal", "-shm"):
+            (folder / (NAME + ending)).unlink(missing_ok=True)
+    except OSError as error:
+        raise StudioError(f"{folder}: the index cannot be made anew: {error.strerror or error}") from None
+
+
+def _pupil(folder: Path) -> Pupil:
+    try:
+        return folders.read_pupil(folder)
+    except StudioError as error:
+        return Pupil(folder.name, f"({folder.name})", note=str(error))
 
 
 def reading(key: str, digest: str, path: Path) -> tuple[Sitting, list[Tally]]:
@@ -251,7 +276,7 @@ def digest_of(session: StoredSession) -> str:
     sha = hashlib.sha256(session.carrier.encode())
     sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
     sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
-    return sha.hexdigest()[:32]
+    return sha.hexdigest()[:DIGEST_LETTERS]
 
 
 def rungs_of(session: StoredSession) -> tuple[str, ...]:
@@ -259,13 +284,13 @@ def rungs_of(session: StoredSession) -> tuple[str, ...]:
     with contextlib.suppress(ValueError, RecursionError):
         told = json.loads(session.meta.get("settings", "{}"))
         if isinstance(told, dict):
-            return folders.texts(told, "rungs")[:MOST_RUNGS]
+            return folders.keys(folders.texts(told, "rungs"))[:MOST_RUNGS]
     return ()
 
 
 def _sessions(folder: Path) -> list[Path]:
-    with contextlib.suppress(FileNotFoundError):
-        return [Path(entry.path) for entry in os.scandir(folder / "sessions") if _is_session(entry.name)]
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        return [Path(entry.path) for entry in os.scandir(folder / "sessions") if _is_session(entry)]
     return []
 
 
@@ -277,8 +302,11 @@ def _sweep(folder: Path) -> None:
                 os.unlink(entry.path)
 
 
-def _is_session(name: str) -> bool:
-    return name.endswith(ENDING) and not name.startswith(".")
+def _is_session(entry: os.DirEntry[str]) -> bool:
+    """A file named by a digest: a session that was taken in. A link is none, and no other name is."""
+    digest = entry.name.removesuffix(ENDING)
+    named = entry.name.endswith(ENDING) and len(digest) == DIGEST_LETTERS and not set(digest) - set("0123456789abcdef")
+    return named and entry.is_file(follow_symlinks=False)
 
 
 def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> None:
@@ -286,14 +314,16 @@ def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> Non
     with contextlib.suppress(ValueError, RecursionError):
         told = json.loads(session.meta.get("settings", "{}"))
         settings = told if isinstance(told, dict) else {}
-    rungs = [*rungs_of(session), *extra]
+    rungs = folders.keys([*rungs_of(session), *extra])
     if rungs:
-        settings = {**settings, "rungs": list(dict.fromkeys(rungs))}
+        settings = {**settings, "rungs": list(rungs)}
     begun = started_utc(session)
     marks = sorted(session.marks, key=lambda mark: mark.host_us)
     begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
     port = session.meta.get("port", "")
     with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
+        if not begun:
+            writer.tell(started_utc="")
         starts = session.arrivals[:, 0].tolist()
         for start, stop, host_us in zip(
             starts, [*starts[1:], len(session.data)], session.arrivals[:, 1].tolist(), strict=True
