@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 MAGIC = b"MThd"
 DEFAULT_TEMPO_US = 500_000
+# Universal messages (MIDI 1.0), such as tunings, are for whoever plays the file's notes, and no damage.
+UNIVERSAL = ((0x7E,), (0x7F,))
 
 
 class MidiFileError(ValueError):
@@ -38,7 +40,11 @@ def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Recor
     except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
         why = f" ({error})" if str(error) else ""
         raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
-    frames = [(host_us, bytes(message.bin())) for host_us, message in timed if message.type == "sysex"]
+    frames = [
+        (host_us, bytes(message.bin()))
+        for host_us, message in timed
+        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
+    ]
     ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
     arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
     record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), carrier="sysex")

@@ -11,6 +11,7 @@ from host.faces.cli.analyse_command import analyse
 from host.faces.cli.check_command import check
 from host.faces.cli.demo_command import demo
 from host.faces.cli.devices_command import devices
+from host.faces.cli.export_command import export
 from host.faces.cli.fingering_command import fingering
 from host.faces.cli.heard_command import heard
 from host.faces.cli.ladder_command import ladder
@@ -43,6 +44,7 @@ for command in (
     live,
     analyse,
     report,
+    export,
     send,
     open,
     moves,
