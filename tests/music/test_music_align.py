@@ -7,7 +7,7 @@ import random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from playing import held
+from music_playing import held
 
 from host.music.abc import parse_abc
 from host.music.align import WINDOW, Aligner, Costs, align

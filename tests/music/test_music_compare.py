@@ -8,7 +8,7 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from playing import STANDARD, Fingers, held
+from music_playing import STANDARD, Fingers, held
 
 from fingering.holes import FINGERS
 from fingering.moves import possible_strays
