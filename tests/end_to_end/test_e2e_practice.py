@@ -1,0 +1,269 @@
+"""`fingerlead practice` as it is started: a chanter on a PTY from first frame to report, eight keys in a browser."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("httpx", reason="needs the Python package httpx")
+pytest.importorskip("websockets", reason="needs the Python package websockets")
+
+import httpx
+from websockets.sync.client import ClientConnection, connect
+
+from fingering.table import standard_table
+from host.store.session_file import read_session
+
+FINGERLEAD = [sys.executable, "-m", "host.faces.cli.main"]
+PATIENCE_S = 20.0
+LOW_G, LOW_A = standard_table().standard[:2]
+# The middle row, thumb first, as the hands lie with the left on top.
+KEYS = ["Space", "KeyF", "KeyD", "KeyS", "KeyJ", "KeyK", "KeyL", "Semicolon"]
+
+
+def fingerlead(*arguments: object, **more: Any) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [*FINGERLEAD, *map(str, arguments)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more
+    )
+
+
+class Practice:
+    """The program in a process of its own."""
+
+    def __init__(self, folder: Path, *arguments: object) -> None:
+        self.folder = folder
+        command = ("practice", "--no-browser", "--no-sound", "--folder", folder, *arguments)
+        environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+        self.process = fingerlead(*command, env=environment)
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        found = re.search(r"http://(127\.0\.0\.1:\d+)/\?token=(\S+)", line)
+        assert found, line + self.ended()[1]
+        self.address, self.host = found[0], found[1]
+        self.cookie = f"fingerlead-{self.host.rpartition(':')[2]}={found[2]}"
+
+    def page(self) -> ClientConnection:
+        headers = {"Cookie": self.cookie, "Origin": f"http://{self.host}"}
+        return connect(f"ws://{self.host}/live", additional_headers=headers, max_size=None, max_queue=None)
+
+    def get(self, path: str) -> Any:
+        return httpx.get(f"http://{self.host}{path}", headers={"Cookie": self.cookie}, timeout=PATIENCE_S)
+
+    def ended(self, by: signal.Signals | None = None) -> tuple[str, str]:
+        """What it said to its end."""
+        if by is not None:
+            self.process.send_signal(by)
+        return self.process.communicate(timeout=PATIENCE_S)
+
+    def sessions(self) -> list[Path]:
+        return sorted((self.folder / "sessions").glob("*.session"))
+
+
+@pytest.fixture
+def practice(tmp_path: Path) -> Iterator[Callable[..., Practice]]:
+    started: list[Practice] = []
+
+    def start(*arguments: object) -> Practice:
+        started.append(Practice(tmp_path / "data", *arguments))
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.process.kill()
+        one.process.communicate()
+
+
+@pytest.fixture
+def chanter() -> Iterator[str]:
+    """A simulated chanter on a PTY, its pupil at a rung."""
+    process = fingerlead("simulate", "--on", "pty", "--pupil", "early-little-finger", "--seed", 5, "--for", 60)
+    assert process.stdout is not None
+    yield process.stdout.readline().removeprefix("listening on ").strip()
+    process.kill()
+    process.communicate()
+
+
+def read_until(page: ClientConnection, fits: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        message: dict[str, Any] = json.loads(page.recv(timeout=PATIENCE_S))
+        if fits(message):
+            return message
+    raise AssertionError("it did not come")
+
+
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
+def test_a_chanter_on_a_pty_from_the_first_frame_to_the_report(practice, chanter, by, tmp_path):
+    running = practice(chanter)
+    told = []
+    with running.page() as page:
+        while len(told) < 6:
+            told.append(read_until(page, lambda message: message["kind"] == "change" and not message["again"]))
+        take = told[-1]["take"]
+        assert running.get(f"/take/{take}.wav?speed=0.1").content[:4] == b"RIFF"
+        shown = running.get(f"/take/{take}.json").json()["edges"]
+        assert len(shown) >= 2
+    out, err = running.ended(by)
+    assert (running.process.returncode, err) == (0, "")
+    (session,) = running.sessions()
+    assert f"Kept in {session}" in out
+    assert f"Next: fingerlead report {session} -o page.html" in out
+    # The same changes as were told, from the file.
+    analysed = subprocess.run(
+        [*FINGERLEAD, "analyse", str(session), "--format", "json"], capture_output=True, text=True, check=True
+    )
+    changes = json.loads(analysed.stdout)["changes"]
+    notes = json.loads(analysed.stdout)
+    assert notes["timing"]["clock"] == "chanter"
+    assert [change["verdict"] for change in changes[:6]] == [change["verdict"] for change in told]
+    report = tmp_path / "page.html"
+    subprocess.run([*FINGERLEAD, "report", str(session), "-o", str(report)], check=True, capture_output=True)
+    assert report.stat().st_size > 10_000
+    assert json.loads(read_session(session).meta["settings"])["hand_on_top"] == "left"
+
+
+def test_a_chanter_pulled_out_is_said_and_nothing_is_lost(practice):
+    simulator = fingerlead("simulate", "--on", "tcp:0", "--seed", 5, "--for", 60)
+    assert simulator.stdout is not None
+    running = practice(simulator.stdout.readline().removeprefix("listening on ").strip())
+    with running.page() as page:
+        read_until(page, lambda message: message["kind"] == "change")
+        simulator.kill()
+        simulator.communicate()
+        away = read_until(page, lambda message: (message.get("chanter") or message).get("state") == "away")
+        assert "Plug it in again" in (away.get("chanter") or away)["sentence"]
+    _, err = running.ended(signal.SIGINT)
+    assert (running.process.returncode, err) == (0, "")
+    (session,) = running.sessions()
+    assert [mark.kind for mark in read_session(session).marks] == ["lost"]
+
+
+def test_nothing_played_leaves_nothing_and_a_port_that_is_none_is_said_on_the_page(practice, tmp_path):
+    running = practice("/dev/there-is-none")
+    with running.page() as page:
+        refused = read_until(page, lambda message: (message.get("chanter") or message).get("state") == "refused")
+        assert "/dev/there-is-none" in (refused.get("chanter") or refused)["sentence"]
+    out, err = running.ended(signal.SIGINT)
+    assert (running.process.returncode, err) == (0, "")
+    assert out.splitlines()[-1] == "Nothing was played."
+    assert running.sessions() == []
+
+
+def test_a_second_one_takes_the_next_port_and_an_asked_for_one_that_is_taken_is_said(practice, tmp_path):
+    first = practice()
+    assert practice().host != first.host
+    port = first.host.rpartition(":")[2]
+    third = fingerlead("practice", "--no-browser", "--web-port", port, "--folder", tmp_path / "third")
+    _, err = third.communicate(timeout=PATIENCE_S)
+    assert third.returncode == 1
+    assert f"port {port}" in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [(["--rung", "nonsense"], "nonsense"), (["--listen", "not an address"], "expected an address of this computer")],
+)
+def test_what_cannot_be_is_said_in_a_sentence(arguments, sentence, tmp_path):
+    process = fingerlead("practice", "--no-browser", "--folder", tmp_path, *arguments)
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 1
+    assert err.startswith("fingerlead: ")
+    assert sentence in err
+    assert "Traceback" not in err
+
+
+# -- in a browser
+
+
+@pytest.fixture
+def opened(browser: Any) -> Iterator[Callable[[str], Any]]:
+    contexts, complaints = [], []
+
+    def at(address: str) -> Any:
+        context = browser.new_context(viewport={"width": 1280, "height": 900})
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(address)
+        return page
+
+    yield at
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def to_mask(page: Any, mask: int, before: int) -> int:
+    for hole, key in enumerate(KEYS):
+        if (mask ^ before) >> hole & 1:
+            (page.keyboard.down if mask >> hole & 1 else page.keyboard.up)(key)
+    return mask
+
+
+def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
+    from playwright.sync_api import expect
+
+    running = practice("--rung", "low-g-low-a")
+    page = opened(running.address)
+    assert "token" not in page.url
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    expect(page.locator("#chanter")).to_be_focused()
+    mask = to_mask(page, LOW_G, 0)
+    page.wait_for_timeout(300)
+
+    def back_and_forth(times: int) -> None:
+        nonlocal mask
+        for _ in range(times):
+            for wanted in (LOW_A, LOW_G):
+                mask = to_mask(page, wanted, mask)
+                # A note is held, and a change is told while it is.
+                page.wait_for_timeout(220)
+
+    back_and_forth(1)
+    expect(page.locator("#sentence")).to_contain_text("Clean", ignore_case=True)
+    expect(page.locator("#strip svg")).to_be_visible()
+    back_and_forth(10)
+    expect(page.locator("#beat")).to_be_visible()
+    page.locator("#beat button").first.click()
+    back_and_forth(11)
+    expect(page.locator("#count-sentence")).to_contain_text("Done for today")
+    # Loaded again in mid-rung it goes on where it was.
+    page.reload()
+    expect(page.locator("#rung-name")).to_have_text(re.compile("low G and low A", re.IGNORECASE))
+    page.close()
+    running.ended(signal.SIGINT)
+    (session,) = running.sessions()
+    stored = read_session(session)
+    assert stored.carrier == "plain"
+    assert json.loads(stored.meta["settings"])["passed"] == ["low-g-low-a"]
+    assert "low-g-low-a" in (running.folder / "practised.jsonl").read_text()
+
+
+def test_the_simulated_pupil_shows_which_finger_led_and_mending_it_can_be_heard(practice, opened):
+    from playwright.sync_api import expect
+
+    running = practice()
+    page = opened(running.address)
+    page.click("[data-to=sim]")
+    expect(page.locator("#sentence")).to_contain_text("Let the", timeout=60_000)
+    expect(page.locator("#hear")).to_contain_text("Mended")
+    page.click("#finish-button")
+    expect(page.locator("#summary")).to_be_visible()
+    page.close()
+    running.ended(signal.SIGINT)
+    assert running.sessions() == []
+    assert not (running.folder / "practised.jsonl").exists()
