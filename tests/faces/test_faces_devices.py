@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from host.faces.cli import devices_command
 from host.faces.cli.devices_command import devices
-from host.ports import find
+from host.ports import find, midi_out, sound_port
 from host.ports.find import Found
 from host.wire.frames import to_stream
 from host.wire.messages import Hello, encode
@@ -27,11 +27,14 @@ HELLO = Hello(
 
 @pytest.fixture
 def app(monkeypatch, tmp_path):
-    """The command where one port has a chanter, one is missing, and there is no MIDI."""
+    """The command where one port has a chanter, one is missing, there is no MIDI and one loudspeaker."""
     (tmp_path / "oak.wire").write_bytes(b"\0" + to_stream(encode(HELLO)))
     found = [Found(f"replay:{tmp_path}/oak.wire@all", "USB thing"), Found("/dev/ttyNOPE9", "")]
     monkeypatch.setattr(find, "serial_ports", lambda: found)
-    monkeypatch.setattr(find, "midi_ports", lambda: ([], "MIDI: none here; serial ports work without"))
+    no_midi = "MIDI: none here; serial ports work without"
+    monkeypatch.setattr(find, "midi_ports", lambda: ([], no_midi))
+    monkeypatch.setattr(midi_out, "list_outputs", lambda: ([], no_midi))
+    monkeypatch.setattr(sound_port, "list_outputs", lambda: ([Found("sound:[b]Desk[/b]", "ALSA")], ""))
     app = typer.Typer()
     app.command()(devices)
     return app
@@ -40,14 +43,16 @@ def app(monkeypatch, tmp_path):
 def test_a_pipe_gets_plain_lines(app):
     ran = CliRunner().invoke(app)
     assert ran.exit_code == 0
-    first, second, last = ran.stdout.splitlines()
+    first, second, simulated, last = ran.stdout.splitlines()
     spec, says, description = first.split("\t")
     assert spec.endswith("oak.wire@all")
     # A chanter's own name is not taken for a colour.
     assert says == "[red]oak[/red], firmware 1.2.3, device 0001020304050607, 1000 scans a second"
     assert description == "USB thing"
     assert second.startswith("/dev/ttyNOPE9\tthere is no such port; plug the chanter in")
-    assert last == "sim\tthe simulated chanter in this program, always here"
+    assert simulated == "sim\tthe simulated chanter in this program, always here"
+    assert last == "sound:[b]Desk[/b]\tan output for the sound of fingerlead practice\tALSA"
+    # What inputs and outputs lack for the same reason is said once.
     assert ran.stderr == "MIDI: none here; serial ports work without\n"
 
 
@@ -60,6 +65,13 @@ def test_a_program_gets_json(app):
     assert (oak["kind"], oak["name"], oak["device_id"]) == ("chanter", HELLO.name, "0001020304050607")
     assert (missing["kind"], missing["name"]) == ("refused", None)
     assert sim["port"] == "sim"
+    (output,) = listed["outputs"]
+    assert (output["output"], output["description"]) == ("sound:[b]Desk[/b]", "ALSA")
+
+
+def test_midi_outputs_are_listed_under_names_that_open_them(app, monkeypatch):
+    monkeypatch.setattr(midi_out, "list_outputs", lambda: ([Found("midi:Synth", "MIDI output")], ""))
+    assert "midi:Synth\tan output for fingerlead live --midi-out\tMIDI output" in CliRunner().invoke(app).stdout
 
 
 def test_a_terminal_gets_a_table(app, monkeypatch):
@@ -75,3 +87,4 @@ def test_a_terminal_gets_a_table(app, monkeypatch):
     assert "who is there" in text
     assert "[red]oak[/red], firmware 1.2.3" in text
     assert "always here" in text
+    assert "sound:[b]Desk[/b]" in text
