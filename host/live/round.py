@@ -1,20 +1,23 @@
 """One chanter passed round a class: who holds it now, and whose session its playing goes into.
 
 A thread of its own listens to the port. When the next pupil takes the chanter, the session so far is ended and taken
-into the studio for whoever played it, and a new one begins. A turn in which no hole changed leaves nothing.
+into the studio for whoever played it, and a new one begins. A turn in which no hole changed leaves nothing. While it
+lasts a turn lies in the pupil's own folder, saved as it is played: what a crash cuts off is taken in the next time.
 """
 
 from __future__ import annotations
 
+import contextlib
 import queue
-import tempfile
+import secrets
+import sqlite3
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from host.live.reader import WHO, Ended, Item, Reader
+from host.live.reader import WHO, Back, Ended, Item, Lost, Reader
 from host.live.recording import TICK_S, Recording
 from host.ports.host_clock import now_us
 from host.store.session_file import SessionError, SessionWriter
@@ -29,10 +32,13 @@ if TYPE_CHECKING:
     from host.ports.base import Port
 
 NOBODY = ""
+TURNS = "turns"
+# What can go wrong with one turn, and must not end the round.
+FAILURES = (SessionError, StudioError, NotAChanter, OSError, sqlite3.Error)
 
 
 class Turn:
-    """One pupil's turn with the chanter: a session in a scratch folder until it is over."""
+    """One pupil's turn with the chanter: a session that lies apart until it is over."""
 
     def __init__(self, key: str, hand_on_top: str, path: Path, port: str) -> None:
         self.key, self.path, self.port, self.hand = key, path, port, hand_on_top
@@ -56,10 +62,15 @@ class Turn:
             self._recording.tick(host_us)
 
     def end(self) -> bool:
-        """Close the session; whether anything was played in it."""
+        """Close the session; whether anything was played in it. Raises SessionError; what was saved stays."""
         if self._recording is not None:
             self._recording.close()
         return self.changes > 0
+
+    def forget(self) -> None:
+        """Remove the session, once it is taken in or where nothing was played."""
+        for ending in ("", "-wal", "-shm", "-journal"):
+            self.path.with_name(self.path.name + ending).unlink(missing_ok=True)
 
     def _hear(self, what: Heard) -> None:
         if isinstance(what, State):
@@ -74,8 +85,9 @@ class Round:
         self, studio: Path, port: str, open_port: Callable[[], Port], clock: Callable[[], int] = now_us
     ) -> None:
         self.now, self.sentence = NOBODY, ""
-        self._studio, self._port, self._clock = studio, port, clock
+        self._studio, self._port, self._clock, self._open = studio, port, clock, open_port
         self._reader = Reader(open_port)
+        self._over = False  # the port was refused: whoever plays next has it opened anew
         self._asked: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, name="round", daemon=True)
@@ -88,7 +100,7 @@ class Round:
 
     def next(self, key: str) -> None:
         """Let the next pupil play; nobody, where `key` is empty. From any thread."""
-        self.now = key
+        self.now, self.sentence = key, ""
         self._asked.put(key)
 
     def stop(self) -> None:
@@ -97,24 +109,51 @@ class Round:
         self._thread.join()
 
     def _run(self) -> None:
-        with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch, Studio(self._studio) as studio:
-            turn: Turn | None = None
-            turns = 0
-            try:
-                while not self._ending.is_set():
-                    asked = self._asked_last()
-                    if asked is not None:
-                        self._keep(studio, turn)
-                        turn, turns = None, turns + 1
-                        if asked:
-                            hand = studio.pupil(asked).hand_on_top
-                            turn = Turn(asked, hand, Path(scratch) / f"{turns}.session", self._port)
-                    self._listen(turn)
+        try:
+            with Studio(self._studio) as studio:
+                bring_home(studio)
+                self._pass_round(studio)
+        except FAILURES as error:
+            self._fail(error)
+        finally:
+            self._reader.stop()
+
+    def _pass_round(self, studio: Studio) -> None:
+        turn: Turn | None = None
+        while not self._ending.is_set():
+            asked = self._asked_last()
+            if asked is not None:
                 self._keep(studio, turn)
-            except (SessionError, StudioError) as error:
-                self.sentence, self.now = str(error), NOBODY
-            finally:
-                self._reader.stop()
+                turn = self._begin(studio, asked)
+            try:
+                self._listen(turn)
+            except FAILURES as error:
+                self._fail(error)
+                self._keep(studio, turn)
+                turn = None
+        with contextlib.suppress(*FAILURES):
+            for item in self._reader.stop():
+                if turn is not None and not isinstance(item, Ended):
+                    turn.take(item, self._reader)
+        self._keep(studio, turn)
+
+    def _begin(self, studio: Studio, key: str) -> Turn | None:
+        if key == NOBODY:
+            return None
+        try:
+            turns = studio.of(key) / TURNS
+            turns.mkdir(exist_ok=True)
+            turn = Turn(key, studio.pupil(key).hand_on_top, turns / f"{secrets.token_hex(6)}.session", self._port)
+        except FAILURES as error:
+            self._fail(error)
+            return None
+        if self._over:
+            self._reader, self._over = Reader(self._open).start(), False
+        self.now = key
+        return turn
+
+    def _fail(self, error: Exception) -> None:
+        self.sentence, self.now = str(error), NOBODY
 
     def _asked_last(self) -> str | None:
         """Who was asked for last; None where nobody was."""
@@ -127,19 +166,43 @@ class Round:
         """Take in what comes for a moment."""
         item = self._reader.get(TICK_S)
         if isinstance(item, Ended):
+            self._over = True
             self.sentence = str(item.error) if item.error is not None else "the port has ended"
-            self._ending.wait(TICK_S)
-        elif turn is not None:
-            try:
-                if item is not None:
-                    turn.take(item, self._reader)
-                turn.tick(self._clock())
-            except NotAChanter as error:
-                self.sentence = str(error)
+        elif isinstance(item, Lost):
+            self.sentence = f"the chanter is away ({item.cause}); it is looked for"
+        elif isinstance(item, Back):
+            self.sentence = ""
+        if turn is not None:
+            if item is not None and not isinstance(item, Ended):
+                turn.take(item, self._reader)
+            turn.tick(self._clock())
 
     def _keep(self, studio: Studio, turn: Turn | None) -> None:
-        if turn is None or not turn.end():
+        if turn is None:
             return
-        taken = studio.take_in(turn.key, turn.path)
-        if taken.outcome == "refused":
-            self.sentence = taken.sentence
+        try:
+            if turn.end():
+                taken = studio.take_in(turn.key, turn.path)
+                if taken.outcome == "refused":
+                    self.sentence = taken.sentence
+                    return
+            turn.forget()
+        except FAILURES as error:
+            self.sentence = str(error)
+
+
+def bring_home(studio: Studio) -> int:
+    """Take in turns that a crash or a full disk has left; how many. One that is being played is left alone."""
+    new = 0
+    for path in sorted(studio.folder.glob(f"pupils/*/{TURNS}/*.session")):
+        with contextlib.suppress(*FAILURES):
+            if _at_rest(path) and studio.take_in(path.parents[1].name, path).outcome != "refused":
+                path.unlink()
+                new += 1
+    return new
+
+
+def _at_rest(path: Path) -> bool:
+    """Whether no program has the session open: only then does SQLite bring it into one single file."""
+    with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
+        return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))
