@@ -19,7 +19,7 @@ pytest.importorskip("websockets", reason="needs the Python package websockets")
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection
 
-from host.faces.web.live_socket import MOST_A_SECOND
+from host.faces.web.live_socket import HOLES_AT_ONCE, MOST_A_SECOND
 from host.faces.web.server import LONGEST_MESSAGE
 from host.live import happenings as told
 from host.live.hub import WAITING
@@ -264,7 +264,7 @@ def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(onlin
             if message.get("number") == last:
                 break
         took_s = time.monotonic() - begun
-    assert 2 <= count <= 60 * took_s + 3
+    assert 2 <= count <= 60 * took_s + HOLES_AT_ONCE + 2
 
 
 def test_what_is_told_in_the_loop_thread_reaches_the_page_in_words(online):
