@@ -12,7 +12,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1] / "live"))
 
 import httpx
-from sitting_tools import TABLE, SittingByHand
+from sitting_tools import TABLE, SittingByHand, played
 from websockets.sync.client import ClientConnection, connect
 
 from host.faces.web import guard
@@ -25,6 +25,9 @@ from host.live.practice_thread import PracticeThread
 from host.ports.host_clock import now_us
 
 TOKEN = "a-token-for-tests"
+# Tests of faces find the sitting's tools here, as their folder is not on the way of Python.
+__all__ = ["PATIENCE_S", "TABLE", "Online", "Served", "SittingByHand", "online_at", "played", "served"]
+
 PATIENCE_S = 10.0
 STAFF = "<svg></svg>"
 
