@@ -20,7 +20,7 @@ from fingering.holes import fingers_of
 from fingering.ladder import ladder
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
-from host.faces.cli.simulate_command import written_notes
+from host.live.pupil_playing import written_notes
 from host.music.abc import parse_abc
 from host.music.compare import compare_analysis
 from host.simulated.chanter import setup_for

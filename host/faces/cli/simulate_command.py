@@ -11,11 +11,7 @@ import typer
 from host.faces.cli.problem import Problem
 
 if TYPE_CHECKING:
-    from host.music.tune import Tune
     from host.simulated.performance import Performance
-    from host.simulated.tune import Written
-
-TEMPO = 80  # quarter notes a minute, where a tune asks for none
 
 
 def simulate(
@@ -130,6 +126,7 @@ def _tune(
     what: str, name: str, fault: Literal["early", "slow", "wrong", "restart", "slip"] | None, seed: int | None
 ) -> Performance:
     from host.faces.cli.written import tune_of
+    from host.live.pupil_playing import TEMPO, written_notes
     from host.simulated.planting import NoPlaceError, plant_one
     from host.simulated.play import perform
     from host.simulated.pupil_file import PupilError, load_sitting
@@ -147,20 +144,6 @@ def _tune(
     except (NoPlaceError, PupilError) as error:
         raise Problem(str(error)) from None
     return perform(sitting.pupil, script, sitting.seed if seed is None else seed)
-
-
-def written_notes(tune: Tune) -> list[Written]:
-    """A tune's notes and the rests between them, repeats written out, as the simulated pupil takes them."""
-    from host.simulated.tune import Written
-
-    notes: list[Written] = []
-    ends_at = None
-    for note in tune.played():
-        if ends_at is not None and note.starts_at > ends_at:
-            notes.append(Written(None, note.starts_at - ends_at))
-        notes.append(Written(note.note, note.length, note.graces))
-        ends_at = note.starts_at + note.length
-    return notes
 
 
 def _speed(text: str) -> float | None:
