@@ -23,7 +23,7 @@
 #define SYSTICK_VALUE REGISTER(0xE000E018u)
 #define INTERRUPT_CONTROL REGISTER(0xE000ED04u)
 #define CLEAR_PENDING_SYSTICK (1u << 25)
-#define IDLE_US 50u /* a step without work sleeps until the next such beat */
+#define IDLE_US 50u /* a step without work sleeps until the next such beat, but not shortly before a scan */
 
 struct uart {
     uint32_t data, state, control, interrupt, baud_divider;
@@ -58,7 +58,7 @@ const struct board_facts board = {
 };
 
 static uint32_t last_ticks, spare_ticks, timer_us;
-static uint32_t step_began, longest_step, scan_steps, scan_ticks, longest_scan;
+static uint32_t scan_began, step_began, longest_step, scan_steps, scan_ticks, longest_scan;
 static bool scanned, worked, begun;
 
 static uint32_t ticks(void) { return ~TIMER_VALUE; }
@@ -93,6 +93,7 @@ static bool storage_access(uint32_t mode, uint8_t slot, uint32_t how, const uint
 
 void board_read_samples(uint16_t samples[HOLES]) {
     scanned = worked = true;
+    scan_began = last_ticks;
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         samples[hole] = KEPT->script.samples[hole];
     }
@@ -170,7 +171,8 @@ int board_receive(void) {
     if (byte < 0 && HOST_UART->state & UART_RECEIVED) {
         byte = (int)(HOST_UART->data & 0xFF);
     }
-    if (byte < 0 && !worked && !KEPT->script.counted) {
+    bool scan_is_near = ticks() - scan_began > (board.scan_us - 2u * IDLE_US) * TICKS_PER_US;
+    if (byte < 0 && !worked && !scan_is_near && !KEPT->script.counted) {
         sleep_until_beat();
     }
     worked = false;

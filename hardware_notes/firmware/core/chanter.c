@@ -3,6 +3,7 @@
 #define TROUBLE_FRAME_MOST (TROUBLE_SIZE + CHECK_BYTES + 7) /* on the longer carrier */
 #define TELL_OVERRUN_EVERY_US 1000000u
 #define RESTART_WITHIN_US 100000u
+#define TOLD UINT8_MAX
 #define STUCK_EDGES 200 /* a sample that has not moved by one count over so many edges of the others */
 
 static uint16_t scan_rate_hz(void) { return (uint16_t)((1000000u + board.scan_us / 2u) / board.scan_us); }
@@ -97,17 +98,19 @@ static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_
     c->started = true;
 }
 
+/* Tells of one stuck sensor at most in a scan: the step stays short, and the next edge tells of the next. */
 static void watch_sensors(struct chanter *c, const uint16_t samples[HOLES], uint8_t edges, uint32_t now_us) {
+    bool told = false;
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         if (samples[hole] != c->last_samples[hole]) {
             c->last_samples[hole] = samples[hole];
             c->still_edges[hole] = 0;
-        } else if (edges > 0 && c->still_edges[hole] < STUCK_EDGES) {
-            uint8_t more = (uint8_t)(c->still_edges[hole] + edges);
-            c->still_edges[hole] = more > STUCK_EDGES ? STUCK_EDGES : more;
-            if (c->still_edges[hole] == STUCK_EDGES) {
-                say_trouble(c, TROUBLE_SENSOR_STUCK, hole, 0, now_us);
-            }
+        } else if (c->still_edges[hole] < STUCK_EDGES) {
+            c->still_edges[hole] = (uint8_t)(c->still_edges[hole] + edges);
+        } else if (c->still_edges[hole] != TOLD && !told) {
+            c->still_edges[hole] = TOLD;
+            told = true;
+            say_trouble(c, TROUBLE_SENSOR_STUCK, hole, 0, now_us);
         }
     }
 }
@@ -120,12 +123,6 @@ static void scan(struct chanter *c, uint32_t now_us) {
     if (!c->started) {
         first_scan(c, samples, now_us);
         return;
-    }
-    if (now_us - c->last_hello_us >= HELLO_EVERY_US) {
-        say_hello(c, now_us);
-        if (board_state() & STATE_SUPPLY_LOW) {
-            say_trouble(c, TROUBLE_SUPPLY_LOW, NO_HOLE, 0, now_us);
-        }
     }
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
     chatter_see(&c->chatter, now_us, c->seen_mask);
@@ -144,6 +141,13 @@ static void scan(struct chanter *c, uint32_t now_us) {
     if ((c->what & STREAM_RAW) && --c->raw_in == 0) {
         c->raw_in = c->raw_every;
         say_raw(c, samples, now_us);
+    }
+}
+
+static void hello_again(struct chanter *c, uint32_t now_us) {
+    say_hello(c, now_us);
+    if (board_state() & STATE_SUPPLY_LOW) {
+        say_trouble(c, TROUBLE_SUPPLY_LOW, NO_HOLE, 0, now_us);
     }
 }
 
@@ -198,6 +202,8 @@ void chanter_step(struct chanter *c) {
     bool starting = c->keeping.busy && !c->started;
     if (!starting && (int32_t)(now_us - c->next_scan_us) >= 0) {
         scan(c, now_us);
+    } else if (c->started && now_us - c->last_hello_us >= HELLO_EVERY_US) {
+        hello_again(c, now_us); /* the longest frame, so not in a step that scans */
     }
     go_on_storing(c, now_us);
     if (outbox_send(&c->outbox)) {

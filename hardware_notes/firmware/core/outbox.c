@@ -2,16 +2,29 @@
 
 #include "board.h"
 
-static uint8_t take_byte(struct outbox *outbox) {
-    uint8_t byte = outbox->ring[outbox->oldest];
-    outbox->oldest = (uint16_t)((outbox->oldest + 1u) % OUTBOX_BYTES);
-    outbox->held--;
-    return byte;
+/* Bytes that one step sends at most, so that no step is long. */
+#define SENT_AT_ONCE 16
+
+/* Takes the oldest frame out of the ring, into a buffer where there is one; returns its size. */
+static uint16_t take_oldest(struct outbox *outbox, uint8_t *into) {
+    const uint8_t last_byte = outbox->last_byte;
+    uint16_t at = outbox->oldest, size = 0;
+    uint8_t byte;
+    do {
+        byte = outbox->ring[at];
+        at = (uint16_t)((at + 1u) % OUTBOX_BYTES);
+        if (into != 0) {
+            into[size] = byte;
+        }
+        size++;
+    } while (byte != last_byte);
+    outbox->oldest = at;
+    outbox->held = (uint16_t)(outbox->held - size);
+    return size;
 }
 
 static void drop_oldest(struct outbox *outbox) {
-    while (take_byte(outbox) != outbox->last_byte) {
-    }
+    (void)take_oldest(outbox, 0);
     if (outbox->dropped < UINT16_MAX) {
         outbox->dropped++;
     }
@@ -49,14 +62,11 @@ bool outbox_send(struct outbox *outbox) {
         if (outbox->held == 0) {
             return false;
         }
-        outbox->size = 0;
+        outbox->size = take_oldest(outbox, outbox->under_way);
         outbox->sent = 0;
-        do {
-            outbox->under_way[outbox->size] = take_byte(outbox);
-        } while (outbox->under_way[outbox->size++] != outbox->last_byte);
     }
     uint16_t left = (uint16_t)(outbox->size - outbox->sent);
-    uint16_t taken = board_send(outbox->under_way + outbox->sent, left);
+    uint16_t taken = board_send(outbox->under_way + outbox->sent, left < SENT_AT_ONCE ? left : SENT_AT_ONCE);
     outbox->sent = (uint16_t)(outbox->sent + taken);
     return taken > 0;
 }
