@@ -10,7 +10,6 @@ MIDI tells nobody that a device was unplugged either, so the output is looked fo
 from __future__ import annotations
 
 import contextlib
-import time
 from typing import TYPE_CHECKING, Any, Protocol
 
 from host.ports.base import PortRefused
@@ -27,8 +26,6 @@ OWN = "own"
 OWN_NAME = "fingerlead"
 READY_EVERY_US = 2_000_000
 LOOK_EVERY_US = 1_000_000
-# The system takes messages from its queue a period later; whoever closes the port at once loses the last of them.
-LINGER_S = 0.05
 SEE = "see what there is with: fingerlead devices"
 
 
@@ -96,7 +93,6 @@ class MidiOut:
         with contextlib.suppress(OSError, ValueError, RuntimeError):
             try:
                 _send_on(port, self._voice.ending())
-                time.sleep(LINGER_S)
             finally:
                 with quiet():
                     port.close()

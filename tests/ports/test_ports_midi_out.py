@@ -13,7 +13,6 @@ from fingering.notes import SOUNDING
 from fingering.table import standard_table
 from host.live.midi_playing import MidiPlaying
 from host.live.reader import Back, Lost
-from host.ports import midi_out
 from host.ports.base import PortRefused
 from host.ports.midi_out import LOOK_EVERY_US, READY_EVERY_US, MidiOut, list_outputs
 from host.sound.midi_tuning import MidiVoice
@@ -83,8 +82,6 @@ class Watch:
 
 @pytest.fixture
 def plugged(monkeypatch):
-    monkeypatch.setattr(midi_out, "LINGER_S", 0)
-
     def plug(*outputs: str) -> tuple[FakeMidi, Watch]:
         fake = FakeMidi(*outputs)
         monkeypatch.setattr(mido, "backend", fake)
@@ -159,7 +156,6 @@ class Trip(Exception):
 @given(st.lists(st.none() | st.integers(0, 255), max_size=30), st.sampled_from([None, Trip, KeyboardInterrupt]))
 def test_one_note_at_a_time_and_none_left_whichever_way_it_ends(masks, ends):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(midi_out, "LINGER_S", 0)
         fake = FakeMidi("Synth")
         patch.setattr(mido, "backend", fake)
 
