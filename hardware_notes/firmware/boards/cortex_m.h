@@ -13,6 +13,10 @@
 /* Clocks, pins, timers: before main. */
 void board_begin(void);
 
+/* Any of the board's own interrupts, of which it has at most INTERRUPTS. */
+#define INTERRUPTS 32
+void board_interrupt(void);
+
 /* The program has gone wrong; wait for the watchdog. */
 void board_fault(void);
 

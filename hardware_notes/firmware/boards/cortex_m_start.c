@@ -43,10 +43,18 @@ void reset_handler(void) {
 
 static void fault_handler(void) { board_fault(); }
 
-/* No interrupt is used but what the processor raises by itself: the first sixteen entries are all. */
+#define FOUR(handler) handler, handler, handler, handler
+#define FOURTEEN(handler) FOUR(handler), FOUR(handler), FOUR(handler), handler, handler
+
 __attribute__((section(".vectors"), used)) static const struct {
     uint32_t *stack;
-    void (*handlers[15])(void);
-} vectors = {stack_top, {reset_handler,  fault_handler, fault_handler, fault_handler, fault_handler,
-                         fault_handler,  fault_handler, fault_handler, fault_handler, fault_handler,
-                         fault_handler,  fault_handler, fault_handler, fault_handler, fault_handler}};
+    void (*reset)(void);
+    void (*processors[14])(void);
+    void (*boards[INTERRUPTS])(void);
+} vectors = {
+    stack_top,
+    reset_handler,
+    {FOURTEEN(fault_handler)},
+    {FOUR(board_interrupt), FOUR(board_interrupt), FOUR(board_interrupt), FOUR(board_interrupt),
+     FOUR(board_interrupt), FOUR(board_interrupt), FOUR(board_interrupt), FOUR(board_interrupt)},
+};

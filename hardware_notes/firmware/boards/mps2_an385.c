@@ -258,3 +258,6 @@ void board_fault(void) {
     for (;;) {
     }
 }
+
+/* None is let through. */
+void board_interrupt(void) { board_fault(); }
