@@ -95,7 +95,7 @@ class Sounding:
         try:
             out.start()
         except SoundRefused as refused:
-            self._refused = SoundHealth("none", refused.device, sentence=_sentence(str(refused)))
+            self._refused = SoundHealth("none", refused.device, sentence=f"{refused}.")
             return self
         self._out = out
         if self._mask is not None:
@@ -177,7 +177,3 @@ class Sounding:
                 "Headphones with a wire are quicker."
             )
         return replace(health, delay_ms=delay_ms, sentence=" ".join(sentences))
-
-
-def _sentence(refused: str) -> str:
-    return f"No sound from here: {refused}."

@@ -19,11 +19,12 @@ INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate of PortAudio's portaudio.h
 
 
 class SoundRefused(Exception):
-    """No sound: `cause` is what came, `advice` what to try; str() is the whole sentence."""
+    """No sound: `cause` is what came, `advice` what to try; str() is the whole sentence. `device` may be ""."""
 
     def __init__(self, device: str, cause: str, advice: str) -> None:
         self.device, self.cause, self.advice = device, cause, advice
-        super().__init__(f"{device}: {cause}; {advice}")
+        whole = f"{device}: {cause}; {advice}" if device else f"{cause}; {advice}"
+        super().__init__(whole[0].upper() + whole[1:])
 
     def __reduce__(self) -> tuple[Any, ...]:
         return SoundRefused, (self.device, self.cause, self.advice)
@@ -47,9 +48,9 @@ def portaudio() -> Any:
     try:
         import sounddevice
     except ImportError:
-        raise SoundRefused("sound", "the Python package sounddevice is missing", "pip install sounddevice") from None
+        raise SoundRefused("", "the Python package sounddevice is missing", "pip install sounddevice") from None
     except OSError as error:
-        raise SoundRefused("sound", f"the PortAudio library is missing ({error})", INSTALL) from None
+        raise SoundRefused("", f"the PortAudio library is missing ({error})", INSTALL) from None
     return sounddevice
 
 
@@ -71,7 +72,7 @@ def outputs(library: Any) -> list[Output]:
             if device["max_output_channels"] > 0
         ]
     except library.PortAudioError as error:
-        raise SoundRefused("sound", f"the sound system does not answer ({_plain(error)})", WIRED) from None
+        raise SoundRefused("", f"the sound system does not answer ({_plain(error)})", WIRED) from None
 
 
 def chosen(found: list[Output], wanted: str | None) -> Output:
@@ -80,7 +81,7 @@ def chosen(found: list[Output], wanted: str | None) -> Output:
     Where one name leads there by several ways, the quickest is taken.
     """
     if not found:
-        raise SoundRefused(wanted or "sound", "there is no sound output at all", WIRED)
+        raise SoundRefused(wanted or "", "there is no sound output at all", WIRED)
     if wanted is None:
         usual = [output for output in found if output.by_default and output.way != SELFISH] or found
         return min(usual, key=lambda output: output.low_latency_s)

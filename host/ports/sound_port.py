@@ -11,8 +11,6 @@ driver got rid of, by starting another. What was told last is told to the new on
 from __future__ import annotations
 
 import contextlib
-import os
-import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from host.ports import sound_process
 from host.ports.find import Found
 from host.ports.sound_device import SoundRefused
-from host.ports.sound_process import END, SILENCE, STATE, Gone, MakeEngine, Opened, Report
+from host.ports.sound_process import SILENCE, STATE, Gone, MakeEngine, Opened, Report
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -36,7 +34,7 @@ PREFIX = "sound:"
 RATE_HZ = 48_000
 # Longer than wires take; headphones without wire take three times as long and more (common experience, no source).
 LONG_DELAY_MS = 40.0
-ANSWER_S, RETRY_S, SILENT_S, END_S = 15.0, 2.0, 2.0, 1.0
+ANSWER_S, RETRY_S, SILENT_S, END_S = 15.0, 2.0, 0.6, 1.0
 # A new interpreter, not a copy of this one: threads and native libraries do not survive being copied.
 _processes = get_context("spawn")
 
@@ -69,17 +67,16 @@ class Beat:
 
 
 def list_outputs() -> tuple[list[Found], str]:
-    """The outputs that there are now; and why there are none, in a sentence."""
-    ours, theirs = _processes.Pipe()
-    process = _start(sound_process.list_in_here, (theirs,))
-    theirs.close()
+    """The outputs that there are now; and why there are none, in a sentence. Takes a tenth of a second."""
+    reports, far_reports = _processes.Pipe(duplex=False)
+    process = _start(sound_process.list_in_here, (far_reports,))
     try:
-        answer = _answer(ours, "sound")
+        answer = _answer(reports, "")
     except SoundRefused as refused:
-        return [], str(refused)
+        return [], f"{refused}."
     finally:
         _end(process)
-        ours.close()
+        reports.close()
     ways: dict[str, list[str]] = {}
     for name, way in answer:
         ways.setdefault(name, []).append(way)
@@ -113,10 +110,11 @@ class SoundOut:
         self._watcher = threading.Thread(target=self._watch, name="sound watcher", daemon=True)
         self._lock = threading.Lock()
         self._process: BaseProcess | None = None
-        self._control: Connection | None = None
+        self._reports: Connection | None = None
+        self._settings: Connection | None = None
         self._states: Connection | None = None
         self._last = STATE.pack(SILENCE, 0)
-        self._opened = Opened(device or "sound", rate_hz, "")
+        self._opened = Opened(device or "", rate_hz, "")
         self._report: Report | None = None
         self._beats: list[Beat] = []
         self._lost = ""
@@ -131,7 +129,9 @@ class SoundOut:
     def close(self) -> None:
         """Fade out and let go of the device; may be called again."""
         self._stop.set()
-        self.tell(END)
+        with self._lock:
+            if self._settings is not None:
+                _send(self._settings, None)
         if self._watcher.is_alive():
             self._watcher.join()
         self._let_go()
@@ -154,9 +154,8 @@ class SoundOut:
     def tell(self, method: str, *arguments: object) -> None:
         """Call this method of the engine, in the other process; nothing happens while the device is lost."""
         with self._lock:
-            if self._control is not None:
-                with contextlib.suppress(OSError):
-                    self._control.send((method, arguments))
+            if self._settings is not None:
+                _send(self._settings, (method, arguments))
 
     def beats(self) -> list[Beat]:
         """The metronome's beats since the last call."""
@@ -194,26 +193,26 @@ class SoundOut:
 
     def _begin(self) -> None:
         """A new process, playing; raises SoundRefused."""
-        states, far_states = _processes.Pipe(duplex=False)[::-1]
-        control, far_control = _processes.Pipe()
-        arguments = (far_control, far_states, self._device, self._rate_hz, self._ahead_frames)
-        process = _start(sound_process.play_in_here, arguments)
-        far_states.close()
-        far_control.close()
+        reports, far_reports = _processes.Pipe(duplex=False)
+        far_settings, settings = _processes.Pipe(duplex=False)
+        far_states, states = _processes.Pipe(duplex=False)
+        far_ends = (far_reports, far_settings, far_states)
+        process = _start(sound_process.play_in_here, (*far_ends, self._device, self._rate_hz, self._ahead_frames))
         try:
-            opened = _answer(control, self._device or "sound")
-            control.send(self.make_engine)
-            report = _answer(control, opened.device)
+            opened = _answer(reports, self._device or "")
+            settings.send(self.make_engine)
+            report = _answer(reports, opened.device)
         except (OSError, SoundRefused) as error:
-            control.close()
-            states.close()
+            for end in (reports, settings, states):
+                end.close()
             _end(process)
             if isinstance(error, SoundRefused):
                 raise
-            raise SoundRefused(self._device or "sound", f"it stopped at once ({error})", "try another one") from None
-        _never_wait(states)
+            raise SoundRefused(self._device or "", f"it stopped at once ({error})", "try another one") from None
+        # Better a state lost in a sound that hangs than a program that waits for it.
+        sound_process.never_wait(states)
         with self._lock:
-            self._process, self._control, self._states = process, control, states
+            self._process, self._reports, self._settings, self._states = process, reports, settings, states
             self._opened, self._report, self._lost = opened, report, ""
             self._send_state()
 
@@ -230,17 +229,17 @@ class SoundOut:
 
     def _listen(self) -> str:
         """Take reports until there are no more; why."""
-        control = self._control
+        reports = self._reports
         try:
-            while control is not None and control.poll(SILENT_S):
-                what = control.recv()
+            while reports is not None and reports.poll(SILENT_S):
+                what = reports.recv()
                 if isinstance(what, Report):
                     self._take(what)
                 else:
                     return what.cause if isinstance(what, (Gone, SoundRefused)) else repr(what)
         except (EOFError, OSError):
             return "its driver has stopped"
-        return "it hangs"
+        return "it asks for no more sound"
 
     def _take(self, report: Report) -> None:
         with self._lock:
@@ -261,10 +260,10 @@ class SoundOut:
     def _let_go(self) -> None:
         with self._lock:
             process, self._process = self._process, None
-            for end in (self._control, self._states):
+            for end in (self._reports, self._settings, self._states):
                 if end is not None:
                     end.close()
-            self._control = self._states = None
+            self._reports = self._settings = self._states = None
         if process is not None:
             _end(process)
 
@@ -280,15 +279,24 @@ class SoundOut:
 
 
 def _start(target: Callable[..., None], arguments: tuple[Any, ...]) -> BaseProcess:
+    """Start a process, and leave the far ends of its pipes to it."""
     process = _processes.Process(target=target, args=arguments, name="fingerlead sound", daemon=True)
     process.start()
+    for argument in arguments:
+        if isinstance(argument, Connection):
+            argument.close()
     return process
 
 
-def _answer(control: Connection, device: str) -> Any:
+def _send(settings: Connection, what: object) -> None:
+    with contextlib.suppress(OSError):
+        settings.send(what)
+
+
+def _answer(reports: Connection, device: str) -> Any:
     """What the other process says; raises SoundRefused, also where it says nothing."""
     try:
-        answer = control.recv() if control.poll(ANSWER_S) else None
+        answer = reports.recv() if reports.poll(ANSWER_S) else None
     except (EOFError, OSError):
         answer = None
     if answer is None:
@@ -305,9 +313,3 @@ def _end(process: BaseProcess) -> None:
     if process.is_alive():
         process.kill()
         process.join()
-
-
-def _never_wait(states: Connection) -> None:
-    """Better a state lost in a sound that hangs than a program that waits for it."""
-    if sys.platform != "win32":
-        os.set_blocking(states.fileno(), False)

@@ -1,31 +1,33 @@
-"""The sound's own process: an engine and a device, and one thread that matters, the device's.
+"""The sound's own process: an engine and a device, and one thread that is awake, the device's.
 
 A Python thread that wants to run waits for those of its process that do; a device waits for nobody. With analysis and
-pages in the same process there were gaps every second at any switch interval, and as many with samples made by a
-thread of their own: it runs at the usual priority, while the device's thread has the real-time one that the system
-gives it. So the engine is here, and the device's thread asks it itself, for a block at a time in a twentieth of the
-block's length. States come through a pipe that this thread looks into before each block: no other thread wakes for
-them, and so none can be holding the interpreter when the device asks. See `tests/bench/sound_latency.py`.
+pages in the same process there were gaps at any switch interval, and more with samples made by a thread of their own:
+it runs at the usual priority, while the device's thread has the real-time one that the system gives it. So the engine
+is here, and the device's thread asks it itself, for a block at a time in a tenth of the block's length. It looks for
+states in a pipe before each block, and reports ten times a second; the main thread sleeps unless settings change. A
+second thread that were awake could be put aside by a busy computer just while it holds the interpreter.
 
-    program ──states──────────────────► device's thread: SoundClock.frame_at ► engine.cover ► engine.render
-            ──engine, settings─► main thread ──► engine
-            ◄─Opened, Report, SoundRefused, Gone── main thread
+    program ──states────► device's thread: SoundClock.frame_at ► engine.cover ► engine.render
+            ◄─reports──── device's thread: Report
+            ──settings──► main thread ► engine
+            ◄─reports──── main thread: Opened, SoundRefused
 """
 
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import statistics
 import struct
+import sys
 import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from host.ports.host_clock import now_us
 from host.ports.sound_clock import SoundClock
 from host.ports.sound_device import SoundRefused, chosen, opened, outputs, portaudio
 
@@ -35,11 +37,7 @@ if TYPE_CHECKING:
 # A state on its way: the mask, or SILENCE, and when it arrived.
 STATE = struct.Struct("<iq")
 SILENCE = -1
-# Told in place of a method of the engine.
-END = ""
 REPORT_US = 100_000
-# A device that does not ask for so long is gone.
-SILENT_US = 500_000
 FADE_S = 0.25
 MOST_STATES_A_BLOCK = 256
 # More than anything plays late: what a driver says that does not know.
@@ -99,45 +97,54 @@ class Gone:
 class Playing:
     """What the device's thread does; everything of it is in `fill`."""
 
-    def __init__(self, states: Connection, channels: int) -> None:
-        self._states, self._channels = states, channels
-        self.engine: Playable | None = None
-        self.clock: SoundClock | None = None
-        self.under_runs = 0
-        self.asked_us = now_us()
-        self.delays_s: deque[float] = deque(maxlen=64)
-        self.error = ""
-        self.ended = False
+    def __init__(self, states: Connection, reports: Connection, channels: int) -> None:
+        self._states, self._reports, self._channels = states, reports, channels
+        self._engine: Playable | None = None
+        self._clock = SoundClock(1)
+        self._under_runs = 0
+        self._delays_s: deque[float] = deque(maxlen=64)
+        self._report_us = 0
+        self._told: Beat | None = None
+
+    def play(self, engine: Playable, clock: SoundClock) -> None:
+        """What is asked from now on."""
+        self._engine, self._clock = engine, clock
 
     def fill(self, out: Any, frames: int, times: Any, status: Any) -> None:
         """The device asks for samples."""
         asked_ns = time.perf_counter_ns()
-        self.asked_us = asked_ns // 1_000
-        try:
-            assert self.engine is not None
-            assert self.clock is not None
-            if status.output_underflow:
-                self.under_runs += 1
-            self.delays_s.append(times.outputBufferDacTime - times.currentTime)
-            self.clock.asked(self.engine.frame, frames, asked_ns)
-            self._take_states(self.engine, self.clock)
-            self._give(out, self.engine.render(frames))
-        except Exception as error:
-            # An error may not end the program in this thread: silence, and the main one tells.
-            self.error = f"{type(error).__name__}: {error}"
+        engine, clock = self._engine, self._clock
+        if engine is None:
             out[:] = bytes(len(out))
+            return
+        try:
+            if status.output_underflow:
+                self._under_runs += 1
+            self._delays_s.append(times.outputBufferDacTime - times.currentTime)
+            clock.asked(engine.frame, frames, asked_ns)
+            self._take_states(engine, clock)
+            self._give(out, engine.render(frames))
+            if asked_ns // 1_000 >= self._report_us:
+                self._report_us = asked_ns // 1_000 + REPORT_US
+                send(self._reports, self._report(engine, clock))
+        except Exception as error:
+            # An error may not end the program in this thread: silence, and the program is told.
+            self._engine = None
+            out[:] = bytes(len(out))
+            send(self._reports, Gone(f"{type(error).__name__}: {error}"))
 
     def end(self) -> None:
         """The device's thread has come to its end."""
-        self.ended = True
+        send(self._reports, Gone("it was taken away"))
 
-    def report(self, frame: int, beats: tuple[Beat, ...]) -> Report:
-        """How it goes; from the main thread."""
-        assert self.clock is not None
-        known = [delay_s for delay_s in self.delays_s.copy() if 0 < delay_s < NONSENSE_S]
+    def _report(self, engine: Playable, clock: SoundClock) -> Report:
+        known = [delay_s for delay_s in self._delays_s if 0 < delay_s < NONSENSE_S]
         delay_us = round(1_000_000 * statistics.median(known)) if known else None
-        host_us, latency_us = self.clock.host_us_of(frame), self.clock.latency_us
-        return Report(frame, host_us, latency_us, delay_us, self.under_runs, time.process_time(), beats)
+        beats: list[Beat] = [tuple(click) for click in getattr(engine, "clicks", ())]
+        new = beats[beats.index(self._told) + 1 if self._told in beats else 0 :]
+        self._told = beats[-1] if beats else None
+        host_us, used_s = clock.host_us_of(engine.frame), time.process_time()
+        return Report(engine.frame, host_us, clock.latency_us, delay_us, self._under_runs, used_s, tuple(new))
 
     def _take_states(self, engine: Playable, clock: SoundClock) -> None:
         for _ in range(MOST_STATES_A_BLOCK):
@@ -156,73 +163,77 @@ class Playing:
             plain[channel :: self._channels] = memoryview(samples)
 
 
-def list_in_here(control: Connection) -> None:
-    """Tell the names of all outputs, or why there are none."""
+def list_in_here(reports: Connection) -> None:
+    """Tell the names of all outputs and their ways to the system, or why there are none."""
     _be_quiet()
     try:
-        control.send([(output.name, output.way) for output in outputs(portaudio())])
+        reports.send([(output.name, output.way) for output in outputs(portaudio())])
     except SoundRefused as refused:
-        control.send(refused)
+        reports.send(refused)
 
 
-def play_in_here(control: Connection, states: Connection, device: str | None, rate_hz: int, ahead_frames: int) -> None:
+def play_in_here(
+    reports: Connection,
+    settings: Connection,
+    states: Connection,
+    device: str | None,
+    rate_hz: int,
+    ahead_frames: int,
+) -> None:
     """The whole process: open the device, say so, take an engine, play until told to end, or the program is gone."""
     _be_quiet()
+    never_wait(reports)
     # Where the program is gone, nobody is there to be told.
     with contextlib.suppress(EOFError, OSError):
         try:
-            _play(control, states, device, rate_hz, ahead_frames)
+            _play(reports, settings, states, device, rate_hz, ahead_frames)
         except SoundRefused as refused:
-            control.send(refused)
+            reports.send(refused)
         except ValueError as error:
-            control.send(SoundRefused("sound", str(error), "choose other settings"))
+            reports.send(SoundRefused("", str(error), "choose other settings"))
     # The device's library may hang or crash when it is closed after its device went: the system closes it.
     os._exit(0)
 
 
-def _play(control: Connection, states: Connection, device: str | None, rate_hz: int, ahead_frames: int) -> None:
+def _play(
+    reports: Connection,
+    settings: Connection,
+    states: Connection,
+    device: str | None,
+    rate_hz: int,
+    ahead_frames: int,
+) -> None:
     library = portaudio()
     output = chosen(outputs(library), device)
-    playing = Playing(states, min(2, output.channels))
+    playing = Playing(states, reports, min(2, output.channels))
     stream, rate_hz, sentence = opened(library, output, rate_hz, playing.fill, playing.end)
-    control.send(Opened(output.name, rate_hz, sentence))
-    playing.engine = control.recv()(rate_hz)
-    playing.clock = SoundClock(rate_hz, ahead_frames)
-    playing.asked_us = now_us()
+    reports.send(Opened(output.name, rate_hz, sentence))
+    engine = settings.recv()(rate_hz)
+    # All that stands by now stays: the collector need not look through it while playing.
+    gc.freeze()
+    playing.play(engine, SoundClock(rate_hz, ahead_frames))
     try:
         stream.start()
     except library.PortAudioError as error:
         raise SoundRefused(output.name, f"it does not start ({error.args[0]})", "try another one") from None
-    _attend(control, playing)
+    with contextlib.suppress(EOFError, OSError):
+        while (told := settings.recv()) is not None:
+            method, arguments = told
+            getattr(engine, method)(*arguments)
+    engine.cover(None, 0)
+    time.sleep(FADE_S)
 
 
-def _attend(control: Connection, playing: Playing) -> None:
-    """Pass on what is told, and report, until the device or the program is gone, or the program says so."""
-    engine, clock = playing.engine, playing.clock
-    assert engine is not None
-    assert clock is not None
-    told: Beat | None = None
-    while True:
-        try:
-            until_us = now_us() + REPORT_US
-            while control.poll(max(0, until_us - now_us()) / 1_000_000):
-                method, arguments = control.recv()
-                if method == END:
-                    raise EOFError
-                getattr(engine, method)(*arguments)
-        except (EOFError, OSError):
-            engine.cover(None, 0)
-            time.sleep(FADE_S)
-            return
-        cause = playing.error or ("it was taken away" if playing.ended else "")
-        if not cause and now_us() - playing.asked_us > SILENT_US:
-            cause = "it asks for no more sound"
-        if cause:
-            control.send(Gone(cause))
-            return
-        beats: list[Beat] = [tuple(click) for click in getattr(engine, "clicks", ())]
-        new, told = beats[beats.index(told) + 1 if told in beats else 0 :], beats[-1] if beats else None
-        control.send(playing.report(engine.frame, tuple(new)))
+def send(reports: Connection, what: object) -> None:
+    """Tell the program, unless it is gone, or does not listen: then it is not waited for."""
+    with contextlib.suppress(OSError):
+        reports.send(what)
+
+
+def never_wait(connection: Connection) -> None:
+    """Have a full pipe refuse what is sent; on Windows none does."""
+    if sys.platform != "win32":
+        os.set_blocking(connection.fileno(), False)
 
 
 def _be_quiet() -> None:

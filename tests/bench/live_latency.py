@@ -40,7 +40,7 @@ def _play(ours: int, frames: list[tuple[int, bytes]], written: Connection) -> No
     written.send(times)
 
 
-class _Player:
+class Player:
     """The other end of a pseudo-terminal, playing."""
 
     def __init__(self, frames: list[tuple[int, bytes]]) -> None:
@@ -81,7 +81,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
         elif isinstance(what, Told) and isinstance(what.result, Change):
             told.setdefault(heard, time.perf_counter_ns())
 
-    player = _Player(frames)
+    player = Player(frames)
     listening = Listening(standard_table(), hear)
     with open_port(player.name) as port:
         player.start()
@@ -109,7 +109,7 @@ def _bare(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]]:
             handed[number] = time.perf_counter_ns()
             number += 1
 
-    player = _Player(frames)
+    player = Player(frames)
     with serial.Serial(player.name, timeout=0.1) as port:
         player.start()
         while number < len(frames):

@@ -1,0 +1,208 @@
+"""From the last byte of a frame, written to a pseudo-terminal, to the first sample of the new note, captured at JACK.
+
+The chain is the one that practice runs: reader thread, queue, listening with its analysis, a session being saved, and
+the sound's own process; beside it a thread that is as busy as pages and reports make one. All under JACK's dummy
+driver at 48 kHz and 128 frames. The notes are low A, E and high A of a practice chanter at 240 Hz: all of them repeat
+themselves after 400 samples, so that a new one is seen at its very first sample (`tests.end_to_end.capture`).
+
+`python -m tests.bench.sound_latency 600` measures for ten minutes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.live_latency import Player
+from tests.bench.playing import wire_frames
+from tests.end_to_end.capture import Capture, changes
+
+SECONDS = 10
+PERIOD_FRAMES = 400
+NOTES = (1, 5, 8)
+LOW_A_HZ = 240.0
+LATE_US = 60_000
+BUSY_S, REST_S = 0.002, 0.018
+
+
+@dataclass(frozen=True, slots=True)
+class SoundLatency:
+    """`latency_us` float64[n] of every change; xruns of the server and under-runs of the device; processor shares."""
+
+    latency_us: np.ndarray
+    missed: int
+    xruns: int
+    under_runs: int
+    device_delay_ms: float
+    sound_share: float
+    program_share: float
+    seconds: float
+
+
+@contextlib.contextmanager
+def jack_server() -> Iterator[None]:
+    """A JACK server of our own with its dummy driver; this process and its children find it."""
+    ours = {"JACK_DEFAULT_SERVER": f"fingerlead-bench-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+    os.environ.update(ours)
+    name = ours["JACK_DEFAULT_SERVER"]
+    server = subprocess.Popen(
+        ["jackd", "-n", name, "-R", "-P", "10", "-S", "-d", "dummy", "-r", "48000", "-p", "128"],
+        env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        time.sleep(1)
+        yield
+    finally:
+        server.terminate()
+        server.wait()
+        for key in ours:
+            del os.environ[key]
+
+
+def _edges(seconds: int) -> tuple[np.ndarray, np.ndarray]:
+    """Changes among the three notes, 90 to 200 ms apart, so that they fall anywhere in a block."""
+    from fingering.table import standard_table
+
+    standard = standard_table().standard
+    chance = random.Random(11)
+    times, masks = [0], [standard[NOTES[0]]]
+    while times[-1] < seconds * 1_000_000:
+        times.append(times[-1] + chance.randrange(90_000, 200_000))
+        masks.append(chance.choice([standard[note] for note in NOTES if standard[note] != masks[-1]]))
+    return np.array([*times, times[-1] + 300_000], dtype=np.int64), np.array(masks, dtype=np.uint8)
+
+
+def _busy(stop: threading.Event) -> None:
+    """As a page being served: a tenth of the interpreter's time, in pieces that hold it."""
+    message = {str(number): list(range(40)) for number in range(20)}
+    while not stop.wait(REST_S):
+        until = time.perf_counter() + BUSY_S
+        while time.perf_counter() < until:
+            json.dumps(message)
+
+
+def measure(seconds: int = SECONDS) -> SoundLatency:
+    """Play for so long through the whole chain, with a JACK server running."""
+    from fingering.table import standard_table
+    from host.live.listening import Heard, Listening
+    from host.live.reader import Reader
+    from host.live.recording import TICK_S
+    from host.live.sounding import Sounding, SoundSettings
+    from host.ports.find import open_port
+    from host.ports.host_clock import now_us
+    from host.store.session_file import SessionWriter
+    from host.timing.results import Timing
+    from host.wire.events import State
+
+    edge_us, covered = _edges(seconds)
+    frames = wire_frames(edge_us, covered)
+    heard = 0
+    table = standard_table()
+
+    def hear(what: Heard, _: Timing) -> None:
+        nonlocal heard
+        if isinstance(what, State):
+            heard += 1
+            assert what.host_us is not None
+            sounding.cover(what.covered_mask, what.host_us)
+
+    stop = threading.Event()
+    with contextlib.ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        captured = stack.enter_context(Capture(folder))
+        sounding = Sounding(table, SoundSettings(low_a_hz=LOW_A_HZ)).start()
+        if sounding.health().state != "sounding":
+            raise RuntimeError(sounding.health().sentence)
+        writer = SessionWriter(folder / "bench.session", carrier="stream", port="bench")
+        listening = Listening(table, hear, keep=writer)
+        player = Player(frames)
+        reader = Reader(lambda: open_port(player.name)).start()
+        busy = threading.Thread(target=_busy, args=(stop,))
+        busy.start()
+        # All connected and awake before it begins.
+        time.sleep(1)
+        began_us, used_s, sound_used_s = now_us(), time.process_time(), sounding.health().processor_s
+        player.start()
+        while heard < len(frames) - 1:
+            item = reader.get(TICK_S)
+            if item is None:
+                listening.idle()
+            else:
+                listening.take(item, reader.carrier)
+            listening.tick(now_us())
+        took_s = (now_us() - began_us) / 1e6
+        program_share = (time.process_time() - used_s) / took_s
+        time.sleep(0.3)
+        ended_us, health = now_us(), sounding.health()
+        written_us = np.array(player.times()) / 1_000
+        stop.set()
+        busy.join()
+        reader.stop()
+        listening.close()
+        sounding.close()
+    masks = np.repeat(covered, [len(range(a, b, 100_000)) for a, b in pairwise(edge_us)])
+    changed = 2 + np.flatnonzero(np.diff(masks.astype(int)))  # frame 0 is the hello
+    begun_us = captured.host_us(changes(captured.samples, PERIOD_FRAMES))
+    which = np.minimum(np.searchsorted(begun_us, written_us[changed]), len(begun_us) - 1)
+    latency_us = begun_us[which] - written_us[changed]
+    found = (latency_us > 0) & (latency_us < LATE_US)
+    return SoundLatency(
+        latency_us[found],
+        int((~found).sum()),
+        int(((captured.xruns[:, 0] > began_us) & (captured.xruns[:, 0] < ended_us)).sum()),
+        health.under_runs,
+        health.delay_ms or 0.0,
+        (health.processor_s - sound_used_s) / took_s,
+        program_share,
+        took_s,
+    )
+
+
+def sound_latency_rows(seconds: int = SECONDS) -> list[tuple[str, str, str]]:
+    """The rows of the table; none where the machine has no JACK."""
+    if shutil.which("jackd") is None:
+        return []
+    with jack_server():
+        got = measure(seconds)
+    low, middle, high, most = np.percentile(got.latency_us, [0, 50, 99, 100]) / 1_000
+    return [
+        (
+            f"byte to the new note's first sample, JACK at 128 frames ({len(got.latency_us):,} changes)",
+            f"median {middle:.2f} ms, 99th percentile {high:.2f} ms, standard deviation "
+            f"{got.latency_us.std() / 1e3:.2f} ms",
+            f"from {low:.2f} to {most:.2f} ms, {got.missed} not heard; the device's own {got.device_delay_ms:.2f} ms "
+            "come on top",
+        ),
+        (
+            f"under-runs in {got.seconds:.0f} s of playing",
+            f"{got.xruns} of the server, {got.under_runs} of the device",
+            f"of one core the sound takes {got.sound_share:.1%}; reading, analysis and a busy thread beside it "
+            f"{got.program_share:.1%}",
+        ),
+    ]
+
+
+def main() -> None:
+    """Measure for the seconds that are given."""
+    for row in sound_latency_rows(int(sys.argv[1]) if len(sys.argv) > 1 else SECONDS):
+        print("| " + " | ".join(row) + " |")
+
+
+if __name__ == "__main__":
+    main()
