@@ -93,6 +93,16 @@ def step_us(length_us: int) -> int:
     return 10 ** len(str(length_us)) // 10
 
 
+# More would run together.
+MOST_TICKS = 8
+
+
+def ticks_us(change: Change, picture: Drawing) -> range:
+    """Where the scale is labelled: by the fingers' spread, or by all that is drawn where an ornament makes that long."""
+    step = step_us(max(change.spread_us, SHORTEST_US))
+    return range(0, picture.end_us, step if picture.end_us <= MOST_TICKS * step else step_us(picture.end_us))
+
+
 WIDTH = 48
 
 
@@ -114,7 +124,7 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
         lane = "".join("▄" if mask >> hole & 1 else "─" for mask in masks)
         lines.append(f"{mark} {FINGERS[hole]:<14} {lane}")
     scale = " " * (width + 8)
-    for at_us in range(0, picture.end_us, step_us(max(change.spread_us, SHORTEST_US))):
+    for at_us in ticks_us(change, picture):
         label = str(at_us // 1_000)
         column = (at_us - picture.begin_us) * width // span_us
         scale = scale[:column] + label + scale[column + len(label) :]
@@ -245,7 +255,7 @@ def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> lis
 def _scale(change: Change, picture: Drawing, timing: Timing, x: Callable[[int], float], y: int) -> list[str]:
     unsure = max(x(timing.uncertainty_us) - x(0), 1)
     parts = [f'<rect x="{x(0)}" y="{y}" width="{unsure:.1f}" height="5" class="unsure"/>']
-    for at_us in range(0, picture.end_us, step_us(max(change.spread_us, SHORTEST_US))):
+    for at_us in ticks_us(change, picture):
         parts.append(f'<path d="M{x(at_us)} {y - 2}v7" class="tick"/>')
         parts.append(f'<text x="{x(at_us)}" y="{y + 17}" text-anchor="middle" class="ms">{at_us // 1_000}</text>')
     parts.append(f'<text x="{LABELS - 15}" y="{y + 17}" text-anchor="end" class="ms">ms</text>')
