@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from host.live.practice_events import Event, Snapshot, Summary
     from host.ports.find import Found
-    from host.timing.analysis import Analysis
     from host.timing.results import FingeringKind, Timing
 
 Place = Literal["none", "waiting", "here", "away", "refused"]
@@ -100,10 +99,9 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """A sitting is over. `analysis` is of all that was played; `session` where it was kept."""
+    """A sitting is over; `session` is where it was kept."""
 
     summary: Summary
-    analysis: Analysis | None
     session: Path | None
     played_us: int
 

@@ -30,7 +30,8 @@ Heard = Decoded | Told
 class Listening:
     """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
 
-    `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from.
+    `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from. Without `remember`
+    there is no `analysis` in the end.
     """
 
     def __init__(
@@ -41,12 +42,13 @@ class Listening:
         *,
         skew_us: int | None = None,
         scan_us: int | None = None,
+        remember: bool = True,
         keep: SessionWriter | None = None,
         plays: NoteNumbers = NoteNumbers(),
     ) -> None:
         self.recording = Recording(keep, self._hear, plays)
         self._tell = tell
-        self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us)
+        self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us, remember=remember)
         self._live.scan(scan_us)
 
     def take(self, item: Item, carrier: Carrier) -> bool:

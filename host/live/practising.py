@@ -246,14 +246,14 @@ class Practising:
             "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed if passed.what in DONE)),
             "hand_on_top": self._hand,
         }
-        analysis, session = self._source.close(self._remark, practised)
-        self._source = None
+        session = self._source.close(self._remark, practised)
+        played, self._source = self._source.played, None
         self._sounding.away()
         self._tell_events(self._practice.close())
         self._keep_progress()
-        if analysis is None:
+        if not played:
             return None
-        self.last = told.Over(self._practice.summary(), analysis, session, self._resting.played_us)
+        self.last = told.Over(self._practice.summary(), session, self._resting.played_us)
         if session is not None:
             self.sessions.append(session)
         return self.last

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Literal
 
+from fingering.scale import SCALES
 from host.live.pulsing import Pulsing
 from host.sound.metronome import Metronome
 from host.sound.reed import VOICES
-from host.sound.tuning import SCALES
 
 if TYPE_CHECKING:
     from host.live.happenings import Origin

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from host.music.tune import Tune
     from host.ports.base import Port
     from host.ports.find import Found
-    from host.timing.analysis import Analysis
     from host.timing.results import Timing
 
 SIMULATED, PAGE = "sim", "page"
@@ -84,10 +83,8 @@ class Source:
         """Whether it is kept as a session."""
         return self.listening.recording.writer is not None
 
-    def close(
-        self, trouble: Callable[[str], None], practised: Mapping[str, object]
-    ) -> tuple[Analysis | None, Path | None]:
-        """Stop listening. Gives what was played, and where it is kept; nothing where nothing was played.
+    def close(self, trouble: Callable[[str], None], practised: Mapping[str, object]) -> Path | None:
+        """Stop listening. Gives where it is kept; where nothing was played, nothing is.
 
         `practised` goes into the session's settings.
         """
@@ -107,7 +104,7 @@ class Source:
             self.listening.close()
         except SessionError as error:
             trouble(f"{error.path}: {error}")
-        return (self.listening.analysis() if self.played else None), (writer.path if writer is not None else None)
+        return None if writer is None else writer.path
 
     def _keep_no_more(self, error: SessionError, trouble: Callable[[str], None]) -> None:
         writer, self.listening.recording.writer = self.listening.recording.writer, None
@@ -135,6 +132,8 @@ def begin_source(
         writer = begin_session(setting.folder, to, "stream", plays, setting.wall_clock())
     # Keys and screens have no scan: how far they may be off is all in the skew.
     skew_us, scan_us = (setting.skew_us, None) if page is None else (SKEW_US, 0)
-    listening = Listening(setting.table, hear, skew_us=skew_us, scan_us=scan_us, keep=writer, plays=plays)
+    listening = Listening(
+        setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
+    )
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
     return Source(origin, to, reader, listening, plays, page, pupil)

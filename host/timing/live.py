@@ -43,7 +43,11 @@ class Told:
 
 
 class LiveAnalysis:
-    """Feed it states and doubts in order of time; it hands each result to `tell`."""
+    """Feed it states and doubts in order of time; it hands each result to `tell`.
+
+    `remember` False forgets what is settled: there is no `analysis` then, and hours of it take no more room than their
+    edges.
+    """
 
     def __init__(
         self,
@@ -52,10 +56,11 @@ class LiveAnalysis:
         tell: Callable[[Told], None],
         *,
         skew_us: int | None = None,
+        remember: bool = True,
     ) -> None:
         self.table, self.settings, self.tell = table, settings, tell
         self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
-        self._skew_us = skew_us
+        self._skew_us, self._remember = skew_us, remember
         self._scan_us: int | None = None
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
@@ -133,7 +138,9 @@ class LiveAnalysis:
             self._settle(final=True)
 
     def analysis(self, intake: Intake | None = None) -> Analysis:
-        """All that is settled, as an analysis."""
+        """All that is settled, as an analysis. ValueError where it was not remembered."""
+        if not self._remember:
+            raise ValueError("expected an analysis that remembers what is settled")
         edge_us, covered = self._edges(0, self._now_us)
         record = Record(
             edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
@@ -171,7 +178,8 @@ class LiveAnalysis:
         if measured is None:
             return
         part, after = measured
-        self._parts.append(part)
+        if self._remember:
+            self._parts.append(part)
         self._tell_changes(self._changes(part))
         for ornament in part.ornaments:
             self.tell(Told(ornament))

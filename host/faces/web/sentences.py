@@ -86,7 +86,7 @@ def turn_sentence(turn: Turn) -> str:
 def summary_lines(over: Over, names: dict[str, str]) -> list[str]:
     """A sitting in a few sentences. `names` are the rungs' names by key."""
     summary: Any = over.summary
-    lines = [say("summary_played", minutes=length(summary.playing_us))]
+    lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
     if summary.worth_work is not None:
         worst = summary.worth_work
         name = change_name(worst.from_note, worst.to_note)
