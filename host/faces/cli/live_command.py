@@ -35,7 +35,7 @@ def live(
         str | None,
         typer.Option(
             metavar="NAME|own",
-            help="Play the notes on this MIDI output (part of its name will do), or from a port of our own.",
+            help="Play the notes on this MIDI output (part of its name will do); own makes a port called fingerlead.",
             show_default=False,
         ),
     ] = None,
