@@ -44,8 +44,8 @@ class SoundHealth:
     """How the sound goes. `state`: "sounding", "silent" (closed), "lost" (looked for again), "none" (refused).
 
     `delay_ms` is the device's own, from PortAudio, None where it does not say; `sentence` is for people, or "".
-    `latency_us` is the constant time from a state's arrival to its sound leaving for the device. `processor_s` is the
-    processor time of the present process of the sound.
+    `latency_us` is the constant time from a state's arrival to its sound leaving for the device. `slowest_us` is the
+    longest that a block took to make, and `processor_s` the processor time, both of the present process of the sound.
     """
 
     state: Literal["sounding", "silent", "none", "lost"]
@@ -54,6 +54,7 @@ class SoundHealth:
     delay_ms: float | None = None
     sentence: str = ""
     latency_us: int = 0
+    slowest_us: int = 0
     processor_s: float = 0.0
 
 
@@ -187,9 +188,8 @@ class SoundOut:
         if report is None or self._stop.is_set():
             return SoundHealth("silent", opened.device, under_runs)
         delay_ms = None if report.delay_us is None else report.delay_us / 1_000
-        return SoundHealth(
-            "sounding", opened.device, under_runs, delay_ms, opened.sentence, report.latency_us, report.processor_s
-        )
+        measured = (report.latency_us, report.slowest_us, report.processor_s)
+        return SoundHealth("sounding", opened.device, under_runs, delay_ms, opened.sentence, *measured)
 
     def _begin(self) -> None:
         """A new process, playing; raises SoundRefused."""

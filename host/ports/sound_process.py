@@ -75,7 +75,8 @@ class Opened:
 class Report:
     """How it goes: `frame` leaves for the device at `host_us`; what arrives sounds `latency_us` later.
 
-    `delay_us` is the device's own, None where it does not say; `beats` are (frame, beat, accent), new since the last.
+    `delay_us` is the device's own, None where it does not say; `slowest_us` is the longest that a block took to make;
+    `beats` are (frame, beat, accent), new since the last report.
     """
 
     frame: int
@@ -83,6 +84,7 @@ class Report:
     latency_us: int
     delay_us: int | None
     under_runs: int
+    slowest_us: int
     processor_s: float
     beats: tuple[Beat, ...]
 
@@ -102,6 +104,7 @@ class Playing:
         self._engine: Playable | None = None
         self._clock = SoundClock(1)
         self._under_runs = 0
+        self._slowest_ns = 0
         self._delays_s: deque[float] = deque(maxlen=64)
         self._report_us = 0
         self._told: Beat | None = None
@@ -127,6 +130,7 @@ class Playing:
             if asked_ns // 1_000 >= self._report_us:
                 self._report_us = asked_ns // 1_000 + REPORT_US
                 send(self._reports, self._report(engine, clock))
+            self._slowest_ns = max(self._slowest_ns, time.perf_counter_ns() - asked_ns)
         except Exception as error:
             # An error may not end the program in this thread: silence, and the program is told.
             self._engine = None
@@ -143,8 +147,16 @@ class Playing:
         beats: list[Beat] = [tuple(click) for click in getattr(engine, "clicks", ())]
         new = beats[beats.index(self._told) + 1 if self._told in beats else 0 :]
         self._told = beats[-1] if beats else None
-        host_us, used_s = clock.host_us_of(engine.frame), time.process_time()
-        return Report(engine.frame, host_us, clock.latency_us, delay_us, self._under_runs, used_s, tuple(new))
+        return Report(
+            engine.frame,
+            clock.host_us_of(engine.frame),
+            clock.latency_us,
+            delay_us,
+            self._under_runs,
+            self._slowest_ns // 1_000,
+            time.process_time(),
+            tuple(new),
+        )
 
     def _take_states(self, engine: Playable, clock: SoundClock) -> None:
         for _ in range(MOST_STATES_A_BLOCK):

@@ -12,6 +12,7 @@ own `frame_time` agrees to 0.2 ms while all goes well, but strays by millisecond
 
 from __future__ import annotations
 
+import os
 import select
 import subprocess
 import sys
@@ -29,6 +30,44 @@ LOOK_EVERY_S = 0.05
 AROUND = 15
 # PortAudio's name for itself at a JACK server.
 PLAYS = "^PortAudio.*:out_0$"
+
+
+class JackServer:
+    """A JACK server of a name of our own, with its dummy driver; between `with` and its end programs find this one."""
+
+    def __init__(self) -> None:
+        self.ours = {"JACK_DEFAULT_SERVER": f"fingerlead-sound-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+
+    def __enter__(self) -> Self:
+        self._before = {key: os.environ.get(key) for key in self.ours}
+        os.environ.update(self.ours)
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+        for key, value in self._before.items():
+            if value is None:
+                del os.environ[key]
+            else:
+                os.environ[key] = value
+
+    def start(self) -> None:
+        """Start it, and wait until it serves."""
+        name = self.ours["JACK_DEFAULT_SERVER"]
+        self._process = subprocess.Popen(
+            ["jackd", "-n", name, "-R", "-P", "10", "-S", "-d", "dummy", "-r", "48000", "-p", "128"],
+            env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        subprocess.run(["jack_wait", "-w", "-t", "10", "-s", name], capture_output=True)
+        assert self._process.poll() is None, "jackd is installed but does not start with its dummy driver"
+
+    def stop(self) -> None:
+        """Stop it, as a device is pulled out."""
+        self._process.terminate()
+        self._process.wait()
 
 
 class Capture:
