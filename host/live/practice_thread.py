@@ -70,7 +70,7 @@ class PracticeThread:
         practising, reader = self._practising, self._practising.reader
         if reader is None:
             self._grant(IDLE_S)
-            practising.look()
+            practising.whereabouts.look()
             return
         practising.take_in(reader.get(TICK_S))
         while not self._wishes.empty():

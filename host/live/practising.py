@@ -16,12 +16,14 @@ from typing import TYPE_CHECKING
 
 from host.live import happenings as told
 from host.live import wishes
+from host.live.choices import Choices
 from host.live.listening import Heard
 from host.live.practice_events import Passed, Turn
 from host.live.pupil_playing import first_with_strays
 from host.live.reader import Back, Item, Lost, Reader
 from host.live.resting import Resting
 from host.live.source import Setting, Source, begin_source, origin_of
+from host.live.whereabouts import Whereabouts
 from host.ports.base import PortRefused
 from host.ports.page_port import PagePort
 from host.store.practised import NotKept
@@ -33,10 +35,8 @@ if TYPE_CHECKING:
     from host.live.practice import Practice
     from host.live.practice_events import Edges, Event
     from host.live.sound_place import SoundPlace
-    from host.ports.find import Found
     from host.timing.results import Timing
 
-LOOK_EVERY_US = 2_000_000
 KEEP_EVERY_US = 60_000_000
 # What passes a rung, of all that fills a row.
 DONE = ("passed", "confirmed")
@@ -45,8 +45,8 @@ DONE = ("passed", "confirmed")
 class Practising:
     """Listens, and tells everything to `tell`.
 
-    `new_practice` begins a practice, told whether it counts as the learner's; `sounding` makes the sound. `last` is the
-    sitting that ended last, `sessions` are all that were kept.
+    `new_practice` begins a practice, told whether it counts as the learner's; `sounding` makes the sound, `choices`
+    are kept from one sitting to the next. `last` is the sitting that ended last, `sessions` are all that were kept.
     """
 
     def __init__(
@@ -56,6 +56,7 @@ class Practising:
         sounding: SoundPlace,
         tell: Callable[[told.Happening], None],
         rung: str = "",
+        choices: Choices | None = None,
     ) -> None:
         self._setting, self._new_practice, self._sounding, self._tell = setting, new_practice, sounding, tell
         self._clock = setting.clock
@@ -63,10 +64,10 @@ class Practising:
         self._rung = rung
         self._source: Source | None = None
         self.page_port: PagePort | None = None
-        self._chanter = told.ChanterNow("none", None, "", "", None, False, ())
+        self.whereabouts = Whereabouts(setting, self._pass_on)
         self._resting = Resting()
-        self._looked_us: int | None = None
-        self._hand = "left"
+        self._choices = Choices(None) if choices is None else choices
+        self._keyboard_holds: int | None = None
         self._note: int | None = None
         self._kept_us = 0
         self._keep_failed = False
@@ -82,10 +83,11 @@ class Practising:
 
     def begin(self) -> None:
         """Tell everything for the first time."""
+        self._tell(told.HandNow(self._choices.hand_on_top))
         self._practise()
         self._tell(told.SoundNow(self._sounding.settings()))
         self._tell(told.MetronomeNow(self._sounding.beat()))
-        self._nobody_plays()
+        self.whereabouts.nobody()
 
     def take_in(self, item: Item | None) -> None:
         """Take in what the reader brought, or (None) that nothing came for a while."""
@@ -112,7 +114,7 @@ class Practising:
         over = self._leave()
         if over is not None:
             self._tell(over)
-        self._nobody_plays()
+        self.whereabouts.nobody()
 
     def close(self) -> None:
         """End everything."""
@@ -120,16 +122,6 @@ class Practising:
             self.finish()
         finally:
             self._sounding.close()
-
-    def look(self) -> None:
-        """See what is plugged in by now, while nobody is listened to."""
-        now = self._clock()
-        if self._looked_us is not None and now - self._looked_us < LOOK_EVERY_US:
-            return
-        self._looked_us = now
-        found = self._setting.look()
-        if found != self._chanter.found:
-            self._tell_chanter(self._chanter.place, cause=self._chanter.cause, found=found)
 
     # -- wishes ---------------------------------------------------------------------------------------------------
 
@@ -148,8 +140,10 @@ class Practising:
                 self._practice.restart()
                 self._tell_music()
             case wishes.HandOnTop(hand):
-                self._hand = hand
+                self._choices.choose_hand(hand)
                 self._tell(told.HandNow(hand))
+            case wishes.KeyboardHolds(count):
+                self._keyboard_holds = count
             case wishes.SetSound():
                 self._set_sound(wish)
             case wishes.SetMetronome():
@@ -195,6 +189,7 @@ class Practising:
     def _set_sound(self, wish: wishes.SetSound) -> None:
         try:
             self._sounding.set(wish)
+            self._choices.choose_sound(self._sounding.chosen)
         except ValueError as error:
             self._remark(f"{error}.")
         self._tell(told.SoundNow(self._sounding.settings()))
@@ -212,11 +207,10 @@ class Practising:
     def _listen(self, to: str) -> None:
         self._leave()
         if not to:
-            self._nobody_plays()
+            self.whereabouts.nobody()
             return
         origin = origin_of(to)
         self._practise(origin)
-        self._chanter = told.ChanterNow("none", None, "", "", None, False, self._chanter.found)
         self._sounding.follow(origin)
         try:
             self._source = self._begin_source(to)
@@ -225,7 +219,7 @@ class Practising:
             self._source = self._begin_source(to, keep=False)
         self.page_port = self._source.page_port
         self._tell(told.SoundNow(self._sounding.settings()))
-        self._tell_chanter("waiting")
+        self.whereabouts.begun(self._source)
 
     def _begin_source(self, to: str, keep: bool = True) -> Source:
         return begin_source(to, self._setting, self._practice.snapshot().tune, self._hear, keep)
@@ -241,11 +235,13 @@ class Practising:
         if self._source is None:
             return None
         summary = self._practice.summary()
-        practised = {
+        practised: dict[str, object] = {
             "rungs": list(summary.played),
             "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed if passed.what in DONE)),
-            "hand_on_top": self._hand,
+            "hand_on_top": self._choices.hand_on_top,
         }
+        if self._source.origin == "page" and self._keyboard_holds is not None:
+            practised["keyboard_holds"] = self._keyboard_holds
         session = self._source.close(self._remark, practised)
         played, self._source = self._source.played, None
         self._sounding.away()
@@ -270,7 +266,7 @@ class Practising:
 
     def _refused(self, sentence: str) -> None:
         self._leave()
-        self._tell_chanter("refused", cause=sentence, found=self._setting.look())
+        self.whereabouts.nobody(refused=sentence)
 
     def _practise(self, origin: told.Origin | None = None) -> None:
         """A practice anew, for whoever plays now."""
@@ -289,60 +285,44 @@ class Practising:
     def _hear(self, what: Heard, timing: Timing) -> None:
         if isinstance(what, State):
             self._sounding.cover(what.covered_mask, what.host_us)
-            self._state(what, timing)
         elif isinstance(what, Lost):
             self._sounding.away()
-            self._tell_chanter("away", cause=what.cause)
-        elif isinstance(what, Back):
-            self._tell_chanter("waiting")
-        elif isinstance(what, Seen):
-            if what.hello.name != self._chanter.name:
-                self._tell_chanter(self._chanter.place, name=what.hello.name, timing=timing)
-        elif isinstance(what, TroubleSeen):
-            self._remark(f"The chanter reports: {what.words}.")
+        if self._source is not None:
+            self._show(self._source, what, timing)
         self._tell_events(self._practice.hear(what, timing))
 
-    def _state(self, state: State, timing: Timing) -> None:
-        source = self._source
-        if source is None:
-            return
-        covered_mask = state.covered_mask
-        source.played = source.played or covered_mask != 0
-        if self._chanter.place != "here" or _whole_ms(self._chanter.timing) != _whole_ms(timing):
-            self._tell_chanter("here", timing=timing)
-        if covered_mask == source.covered_mask:
-            return
-        source.covered_mask = covered_mask
-        verdict = self._setting.table.verdict(covered_mask)
-        note = verdict.note if covered_mask else None
-        if note is not None and note != self._note and self._sounding.note(state.host_us or 0):
+    def _show(self, source: Source, what: Heard, timing: Timing) -> None:
+        """What is to be seen of it, whatever the practice makes of it."""
+        if isinstance(what, State):
+            self.whereabouts.here(source, timing)
+            source.played = source.played or what.covered_mask != 0
+            if what.covered_mask != source.covered_mask:
+                source.covered_mask = what.covered_mask
+                self._holes(what)
+        elif isinstance(what, Lost):
+            self.whereabouts.moved(source, "away", what.cause)
+        elif isinstance(what, Back):
+            self.whereabouts.moved(source, "waiting")
+        elif isinstance(what, Seen):
+            self.whereabouts.named(source, what.hello.name, timing)
+        elif isinstance(what, TroubleSeen):
+            self._remark(f"The chanter reports: {what.words}.")
+
+    def _holes(self, state: State) -> None:
+        verdict = self._setting.table.verdict(state.covered_mask)
+        note = verdict.note if state.covered_mask else None
+        self._tell(told.HolesNow(state.covered_mask, note, verdict.fingering, state.t_us))
+        host_us = self._clock() if state.host_us is None else state.host_us
+        if note is not None and note != self._note and self._sounding.note(host_us):
             self._tell(told.MetronomeNow(self._sounding.beat()))
         self._note = note
-        self._tell(told.HolesNow(covered_mask, note, verdict.fingering, state.t_us))
-        if state.host_us is not None and self._resting.moved(state.host_us):
+        if self._resting.moved(host_us):
             self._tell(told.RestDue(self._resting.played_us))
 
     # -- what is told ---------------------------------------------------------------------------------------------
 
-    def _tell_chanter(
-        self,
-        place: told.Place,
-        cause: str = "",
-        name: str | None = None,
-        timing: Timing | None = None,
-        found: tuple[Found, ...] | None = None,
-    ) -> None:
-        source, before = self._source, self._chanter
-        self._chanter = told.ChanterNow(
-            place,
-            None if source is None else source.origin,
-            (before.name if source is not None else "") if name is None else name,
-            cause,
-            timing or (before.timing if source is not None else None),
-            source is not None and source.kept,
-            before.found if found is None else found,
-        )
-        self._tell(self._chanter)
+    def _pass_on(self, what: told.Happening) -> None:
+        self._tell(what)
 
     def _tell_events(self, events: list[Event]) -> None:
         for event in events:
@@ -354,16 +334,8 @@ class Practising:
                 self._tell_music()
                 self._play_on()
 
-    def _nobody_plays(self) -> None:
-        self._looked_us = self._clock()
-        self._tell_chanter("none", found=self._setting.look())
-
     def _tell_music(self, anew: bool = False) -> None:
         self._tell(told.MusicNow(self._practice.snapshot(), anew))
 
     def _remark(self, sentence: str) -> None:
         self._tell(told.Remark(sentence))
-
-
-def _whole_ms(timing: Timing | None) -> int:
-    return -1 if timing is None else timing.uncertainty_us // 1_000

@@ -17,7 +17,7 @@ from host.sound.reed import VOICES
 
 if TYPE_CHECKING:
     from host.live.happenings import Origin
-    from host.live.sounding import Sounding
+    from host.live.sounding import Sounding, SoundSettings
     from host.live.wishes import SetMetronome, SetSound
     from host.ports.find import Found
 
@@ -116,6 +116,11 @@ class SoundPlace:
     def bpm(self) -> float | None:
         """Beats a minute, while the beat sounds."""
         return float(self._metronome.bpm) if self.beating else None
+
+    @property
+    def chosen(self) -> SoundSettings:
+        """How it sounds, as somebody chose it."""
+        return self._sounding.settings
 
     def settings(self) -> dict[str, Any]:
         """How it sounds now, as whoever shows or makes the sound wants to know it."""

@@ -77,7 +77,7 @@ class Tap:
 
 @dataclass(frozen=True, slots=True)
 class KeyboardHolds:
-    """How many keys at once the page's keyboard was seen to hold."""
+    """How many keys at once the page's keyboard was seen to hold: it goes into the session beside what was played."""
 
     count: int
 

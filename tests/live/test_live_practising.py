@@ -71,6 +71,7 @@ def test_a_session_says_what_was_practised_and_which_hand_was_on_top(tmp_path):
     sitting = SittingByHand(tmp_path)
     sitting.practising.grant(wishes.Listen("quiet"))
     sitting.practising.grant(wishes.HandOnTop("right"))
+    sitting.practising.grant(wishes.KeyboardHolds(6))  # of a page, which does not play here
     sitting.play(DATA)
     sitting.practising.grant(wishes.Finish())
     (session,) = files(tmp_path)
@@ -239,10 +240,10 @@ def test_what_is_plugged_in_meanwhile_is_told_while_nobody_plays():
     sitting = SittingByHand(look=lambda: found[0])
     two = (Found("/dev/a", "one chanter"), Found("/dev/b", "another"))
     found[0] = two
-    sitting.practising.look()
+    sitting.practising.whereabouts.look()
     assert sitting.of(told.ChanterNow)[-1].found == ()
     sitting.now_us += 2_000_000
-    sitting.practising.look()
+    sitting.practising.whereabouts.look()
     assert sitting.of(told.ChanterNow)[-1].found == two
 
 

@@ -16,6 +16,7 @@ from host.faces.web.server import Server, listen
 from host.faces.web.sitting import Sitting
 from host.faces.web.staffs import Staffs
 from host.faces.web.telling import Telling
+from host.live.choices import Choices
 from host.live.hub import Hub
 from host.live.practice import Practice
 from host.live.practice_thread import PracticeThread
@@ -88,13 +89,15 @@ def opened(
     progress = open_progress(folder)
     hub = Hub()
     staffs = Staffs(lambda name, svg, why_not: thread.ask(Engraved(name, svg, why_not)))
-    sounding = SoundPlace(Sounding(table, on_change=lambda: _do(thread.ask(SoundChanged()))), list_outputs, host=sound)
+    choices = Choices(folder)
+    out = Sounding(table, choices.sound(), on_change=lambda: _do(thread.ask(SoundChanged())))
     practising = Practising(
         Setting(table, folder / "sessions", plays, skew_us, look=found),
         lambda kept: Practice(table, progress, datetime.date.today(), kept),
-        sounding,
+        SoundPlace(out, list_outputs, host=sound),
         Telling(hub, table, staffs.staff_of),
         rung,
+        choices,
     )
     thread = PracticeThread(practising)
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))

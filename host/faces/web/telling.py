@@ -150,6 +150,7 @@ class Telling:
             ],
             "help": list(snapshot.help),
             "passed_text": snapshot.passed_text,
+            "next_key": snapshot.next_key,
             "tune": snapshot.is_tune,
         }
 
