@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
 from host.store.session_file import Carrier, SessionError, SessionWriter
-from host.wire.plain_midi import NoteNumbers
 
 ENDING = ".session"
 TRIED_NAMES = 100
@@ -19,7 +19,9 @@ def data_folder() -> Path:
     return platformdirs.user_data_path("fingerlead")
 
 
-def begin_session(folder: Path, port: str, carrier: Carrier, plays: NoteNumbers, started: datetime) -> SessionWriter:
+def begin_session(
+    folder: Path, port: str, carrier: Carrier, settings: Mapping[str, object], started: datetime
+) -> SessionWriter:
     """A new session; SessionError where it cannot be written."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -28,7 +30,7 @@ def begin_session(folder: Path, port: str, carrier: Carrier, plays: NoteNumbers,
             folder, f"the folder for sessions cannot be made: {error.strerror or error}; name another with --folder"
         ) from None
     path = _free_name(folder, started)
-    return SessionWriter(path, carrier, port, plays._asdict(), started.astimezone())
+    return SessionWriter(path, carrier, port, settings, started.astimezone())
 
 
 def _free_name(folder: Path, started: datetime) -> Path:

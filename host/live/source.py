@@ -57,7 +57,7 @@ class Source:
     spec: str
     reader: Reader
     listening: Listening
-    plays: NoteNumbers
+    settings: Mapping[str, object]  # as they are kept with it
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last told
@@ -100,7 +100,7 @@ class Source:
             recording.writer = writer = None
         try:
             if writer is not None:
-                writer.tell(settings=json.dumps({**self.plays._asdict(), **practised}))
+                writer.tell(settings=json.dumps({**self.settings, **practised}))
             self.listening.close()
         except SessionError as error:
             trouble(f"{error.path}: {error}")
@@ -127,13 +127,14 @@ def begin_source(
     page = PagePort(clock=setting.clock) if origin == "page" else None
     pupil = PupilPort(tune) if origin == "simulated" else None
     plays = setting.plays if page is None else NoteNumbers()
-    writer = None
-    if keep and pupil is None and setting.folder is not None:
-        writer = begin_session(setting.folder, to, "stream", plays, setting.wall_clock())
     # Keys and screens have no scan: how far they may be off is all in the skew.
     skew_us, scan_us = (setting.skew_us, None) if page is None else (SKEW_US, 0)
+    settings = plays._asdict() if skew_us is None else {**plays._asdict(), "skew_us": skew_us}
+    writer = None
+    if keep and pupil is None and setting.folder is not None:
+        writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
     listening = Listening(
         setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
     )
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-    return Source(origin, to, reader, listening, plays, page, pupil)
+    return Source(origin, to, reader, listening, settings, page, pupil)
