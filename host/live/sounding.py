@@ -52,16 +52,29 @@ class SoundSettings:
     delay_ms: float | None = None
 
     def __post_init__(self) -> None:
-        if self.delay_ms is not None and not 0 <= self.delay_ms <= MOST_DELAY_MS:
-            raise ValueError(f"expected a delay from 0 to {MOST_DELAY_MS} ms; got {self.delay_ms!r}")
-        if not QUIETEST_DB <= self.level_db <= 0:
-            raise ValueError(f"expected a level from {QUIETEST_DB:.0f} to 0 decibels; got {self.level_db!r}")
+        _want(isinstance(self.voice, str), "a voice by its name", self.voice)
+        _want(isinstance(self.scale, str), "a scale by its name", self.scale)
+        _want(isinstance(self.drones, bool), "drones on or off", self.drones)
+        _want(self.device is None or isinstance(self.device, str), "an output by its name", self.device)
+        decibels = f"a level from {QUIETEST_DB:.0f} to 0 decibels"
+        _want(_number(self.level_db) and QUIETEST_DB <= self.level_db <= 0, decibels, self.level_db)
+        told = self.delay_ms is None or (_number(self.delay_ms) and 0 <= self.delay_ms <= MOST_DELAY_MS)
+        _want(told, f"a delay from 0 to {MOST_DELAY_MS} ms", self.delay_ms)
         self.tuning()
 
     def tuning(self) -> Tuning:
         """The tuning that this makes."""
         low_a_hz = voice_named(self.voice).low_a_hz if self.low_a_hz is None else self.low_a_hz
         return Tuning(low_a_hz, self.scale, self.false_cents)
+
+
+def _want(well: bool, expected: str, got: object) -> None:
+    if not well:
+        raise ValueError(f"expected {expected}; got {got!r}")
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 def make_engine(table: Table, settings: SoundSettings, rate_hz: int) -> Engine:

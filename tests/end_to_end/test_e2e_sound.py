@@ -1,0 +1,192 @@
+"""The sound as it leaves the program, captured sample by sample at a real JACK server with its dummy driver."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from capture import Capture, JackServer, changes
+
+from fingering.scale import scale
+from fingering.table import standard_table
+from host.live.sounding import Sounding, SoundSettings
+from host.ports.host_clock import now_us
+from host.ports.sound_port import list_outputs
+from host.sound.metronome import Metronome
+
+TABLE = standard_table()
+LOW_A, E, HIGH_A = (TABLE.standard[note] for note in (1, 5, 8))
+# Low A, E and high A repeat themselves after so many frames at 48 kHz.
+LOW_A_HZ, PERIOD = 240.0, 400
+SOON_US = 60_000
+
+
+@pytest.fixture(scope="module")
+def server():
+    if shutil.which("jackd") is None:
+        pytest.skip("needs the Debian package jackd2")
+    pytest.importorskip("jack", reason="needs the PyPI package JACK-Client")
+    with JackServer() as server:
+        found, why = list_outputs()
+        if "PortAudio" in why:
+            pytest.skip("needs the Debian package libportaudio2")
+        assert "sound:system" in [one.spec for one in found]
+        yield server
+
+
+@pytest.fixture
+def sounding(server):
+    made = Sounding(TABLE, SoundSettings(low_a_hz=LOW_A_HZ)).start()
+    assert made.health().state == "sounding", made.health().sentence
+    yield made
+    made.close()
+
+
+def until(true, deadline_s=20.0):
+    give_up = time.monotonic() + deadline_s
+    while not true():
+        assert time.monotonic() < give_up, "it never happened"
+        time.sleep(0.01)
+
+
+def wait_until(host_us):
+    until(lambda: now_us() > host_us)
+
+
+def pitch_hz(samples, rate_hz, near_hz):
+    """The fundamental by the phase's advance between two windowed spectra: needs no grid of frequencies."""
+    step, size = 4_096, 16_384
+    window = np.hanning(size)
+    place = round(near_hz * size / rate_hz)
+    first, second = (np.fft.rfft(samples[at : at + size] * window)[place] for at in (0, step))
+    turns = np.angle(second / first) / (2 * np.pi)
+    whole = round(near_hz * step / rate_hz - turns)
+    return float((whole + turns) * rate_hz / step)
+
+
+@pytest.mark.parametrize("note", range(9))
+def test_a_captured_note_has_the_published_pitch(sounding, tmp_path, note):
+    with Capture(tmp_path) as captured:
+        sounding.cover(TABLE.standard[note], now_us())
+        started_us = now_us()
+        wait_until(started_us + 700_000)
+    # The ratios and their source are those of fingering.scale.
+    hz = LOW_A_HZ * float(scale(sounding.settings.scale).ratios[note])
+    at = captured.near(started_us + 150_000)
+    got_hz = pitch_hz(captured.samples[at:], captured.rate_hz, hz)
+    assert abs(1_200 * np.log2(got_hz / hz)) < 0.5
+
+
+def test_states_sound_as_far_apart_as_they_arrived_to_the_sample(sounding, tmp_path):
+    steps_us = (31_234, 20_001, 57_777, 25_500, 44_449)
+    # A server that was late itself is no measure; on a busy machine it now and then is.
+    for _ in range(5):
+        begun, arrive_us, captured = _five_changes(sounding, tmp_path, steps_us)
+        if not len(captured.xruns):
+            break
+    assert len(begun) == 6
+    apart_us = np.diff(begun) * 1e6 / captured.rate_hz
+    # A frame is 21 µs; the first sample of a crossfade may be too small to see, and the clock moves by microseconds.
+    assert np.abs(apart_us - steps_us).max() < 100
+    # As long after their arrival as is said; the captured cycles' times are those of calls, which come a little late.
+    late_us = captured.host_us(begun) - arrive_us
+    assert np.abs(np.median(late_us) - sounding.health().latency_us) < 1_000
+
+
+def _five_changes(sounding, folder, steps_us):
+    with Capture(folder) as captured:
+        sounding.cover(LOW_A, now_us())
+        wait_until(now_us() + 800_000)
+        # Told ahead of their time, so that nobody who is late here can move them.
+        arrive_us = [now_us() + SOON_US]
+        for step_us in steps_us:
+            arrive_us.append(arrive_us[-1] + step_us)
+        for mask, host_us in zip((E, HIGH_A, LOW_A, HIGH_A, E, LOW_A), arrive_us, strict=True):
+            sounding.cover(mask, host_us)
+        wait_until(arrive_us[-1] + 100_000)
+    begun = changes(captured.samples, PERIOD)
+    return begun[begun > captured.near(arrive_us[0] - 1_000)], arrive_us, captured
+
+
+def test_a_chanter_that_goes_away_is_silent_200_ms_later(sounding, tmp_path):
+    with Capture(tmp_path) as captured:
+        sounding.cover(LOW_A, now_us())
+        wait_until(now_us() + 300_000)
+        sounding.away()
+        away_us = now_us()
+        wait_until(away_us + 400_000)
+    before = captured.samples[captured.near(away_us - 100_000) : captured.near(away_us)]
+    fading = captured.samples[captured.near(away_us + 80_000) : captured.near(away_us + 100_000)]
+    after = captured.samples[captured.near(away_us + 215_000) :]
+    assert 0 < np.abs(fading).max() < np.abs(before).max()
+    assert np.abs(before).max() > 0.001
+    assert not after.any()
+    # No click: nowhere a step that the steady note does not have.
+    around = captured.samples[captured.near(away_us - 100_000) :]
+    assert np.abs(np.diff(around)).max() <= 1.1 * np.abs(np.diff(before)).max()
+
+
+def test_closing_fades_instead_of_cutting_off(sounding, tmp_path):
+    with Capture(tmp_path) as captured:
+        sounding.cover(LOW_A, now_us())
+        wait_until(now_us() + 300_000)
+        closed_us = now_us()
+        sounding.close()
+    steady = captured.samples[captured.near(closed_us - 100_000) : captured.near(closed_us)]
+    rest = captured.samples[captured.near(closed_us) :]
+    assert np.abs(np.diff(rest)).max() <= 1.1 * np.abs(np.diff(steady)).max()
+    assert not captured.samples[-captured.period :].any()
+
+
+def test_beats_are_told_when_they_are_captured(sounding, tmp_path):
+    with Capture(tmp_path) as captured:
+        # A level at which clicks stand out, and the ramp to it over.
+        sounding.set(level_db=0.0)
+        wait_until(now_us() + 1_200_000)
+        sounding.start_metronome(Metronome(bpm=240))
+        wait_until(now_us() + 1_100_000)
+        sounding.stop_metronome()
+        wait_until(now_us() + 300_000)
+        beats = sounding.beats()
+    assert [beat.beat for beat in beats] == list(range(len(beats)))
+    assert 4 <= len(beats) <= 5
+    sounds = np.flatnonzero(captured.samples)
+    first = sounds[np.diff(sounds, prepend=-10_000) > 4_800]
+    assert len(first) == len(beats)
+    # To the sample of each other; the device's own delay lies between capture and air.
+    told_us = np.array([beat.host_us for beat in beats])
+    assert np.abs(np.diff(first) - 12_000).max() == 0
+    in_air_us = captured.host_us(first) + 1_000 * sounding.health().delay_ms
+    assert np.abs(np.median(in_air_us - told_us)) < 1_000
+
+
+def test_a_device_that_is_pulled_out_is_told_and_sounds_again_by_itself(server, tmp_path):
+    told = []
+    sounding = Sounding(TABLE, SoundSettings(low_a_hz=LOW_A_HZ), on_change=lambda: told.append(sounding.health()))
+    sounding.start()
+    try:
+        sounding.cover(LOW_A, now_us())
+        server.stop()
+        until(lambda: told)
+        assert told[0].state == "lost"
+        assert told[0].sentence.startswith("The sound stopped: system: ")
+        assert told[0].sentence.endswith("It goes on by itself when the output is back.")
+        # A state that comes meanwhile is the one that sounds afterwards.
+        sounding.cover(HIGH_A, now_us())
+        server.start()
+        until(lambda: len(told) >= 2)
+        assert sounding.health().state == "sounding"
+        assert sounding.health().sentence == ""
+        with Capture(tmp_path) as captured:
+            wait_until(now_us() + 600_000)
+        at = captured.near(now_us() - 500_000)
+        assert pitch_hz(captured.samples[at:], captured.rate_hz, 2 * LOW_A_HZ) == pytest.approx(2 * LOW_A_HZ, abs=0.1)
+    finally:
+        sounding.close()
