@@ -54,25 +54,17 @@ class Script:
         return header + b"".join(struct.pack("<IB16s", *record) for record in ordered)
 
 
-def main() -> None:
-    """Write a pupil's playing to the standard output."""
-    import argparse
-
+def pupil_script(pupil_name: str, seed: int, changes: int, every_us: int) -> Script:
+    """A simulated pupil's playing; PupilError where there is no such pupil."""
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
     from host.simulated.play import perform
     from host.simulated.pupil_file import load_sitting
     from host.simulated.script import write_script
     from host.simulated.sensing import CHUNK, Heights, sensors
 
-    parser = argparse.ArgumentParser(description="A simulated pupil's playing as a script of samples.")
-    parser.add_argument("--pupil", default="mixed", help="clean, early-little-finger, heavy-crossing, mixed, trembling")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--changes", type=int, default=50)
-    parser.add_argument("--every-us", type=int, default=500, help="one set of samples every so many microseconds")
-    told = parser.parse_args()
-    pupil = load_sitting(told.pupil).pupil
-    performance = perform(pupil, write_script(pupil, told.seed, changes=told.changes), told.seed)
-    heights = Heights(performance, sensors(), told.every_us, 0)
+    pupil = load_sitting(pupil_name).pupil
+    performance = perform(pupil, write_script(pupil, seed, changes=changes), seed)
+    heights = Heights(performance, sensors(), every_us, 0)
     script = Script(counted=False)
     last = heights.scan_from(performance.end_us)
     for first in range(0, last, CHUNK):
@@ -80,6 +72,25 @@ def main() -> None:
         for scan, row in enumerate(rows, first):
             script.samples(heights.time_us(scan), row)
     script.happens(performance.end_us + 200_000, END)
+    return script
+
+
+def main() -> None:
+    """Write a pupil's playing to the standard output."""
+    import argparse
+
+    parser = argparse.ArgumentParser(description="A simulated pupil's playing as a script of samples.")
+    parser.add_argument("--pupil", default="mixed", help="a built-in pupil or a pupil file")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--changes", type=int, default=50)
+    parser.add_argument("--every-us", type=int, default=500, help="one set of samples every so many microseconds")
+    told = parser.parse_args()
+    if told.changes < 1 or told.every_us < 1:
+        sys.exit("expected at least one change and one microsecond")
+    try:
+        script = pupil_script(told.pupil, told.seed, told.changes, told.every_us)
+    except ValueError as error:
+        sys.exit(str(error))
     sys.stdout.buffer.write(script.as_bytes())
 
 

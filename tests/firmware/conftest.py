@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from firmware_tools import Played, made, needs
+from firmware_tools import EMULATOR, Played, made, needs
 
 Player = Callable[..., Played]
 
@@ -62,11 +62,9 @@ def emulate(elf: Path, storage: Path) -> Player:
 
     def emulate(script: bytes) -> Played:
         frames = storage.parent / "frames"
-        command = "qemu-system-arm -M mps2-an385 -display none -monitor none -icount shift=6,sleep=off"
-        command += " -semihosting-config enable=on,target=native"
         ends = ["-kernel", str(elf), "-serial", f"file:{frames}", "-serial", "stdio"]
         done = subprocess.run(
-            [*command.split(), *ends], input=script, capture_output=True, timeout=120, check=False, cwd=storage.parent
+            [*EMULATOR, *ends], input=script, capture_output=True, timeout=120, check=False, cwd=storage.parent
         )
         assert done.returncode == 0, done.stderr.decode()
         return Played(frames.read_bytes(), done.stdout.decode())

@@ -19,6 +19,10 @@ sys.path.insert(0, str(FIRMWARE))
 
 # Virtual time by instructions: 2^6 ns each, 15.6 million a second.
 NS_PER_INSTRUCTION = 64
+EMULATOR = (
+    *("qemu-system-arm", "-M", "mps2-an385", "-display", "none", "-monitor", "none"),
+    *("-icount", "shift=6,sleep=off", "-semihosting-config", "enable=on,target=native"),
+)
 # The Debian package of each tool.
 PACKAGES = {
     "make": "make",
@@ -34,8 +38,8 @@ def needs(*tools: str) -> None:
             pytest.skip(f"{tool} is missing: install {PACKAGES[tool]}")
 
 
-def made(folder: Path, target: str) -> None:
-    command = ["make", "-s", "-C", str(FIRMWARE), f"BUILD={folder}", "CC=gcc", target]
+def made(folder: Path, target: str, *settings: str) -> None:
+    command = ["make", "-s", "-C", str(FIRMWARE), f"BUILD={folder}", "CC=gcc", *settings, target]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -49,15 +50,26 @@ def test_hello_first_and_on_who_and_every_five_seconds(play: Player, carrier: st
     script.happens(16_500_000, scripts.END)
     messages = play(script.as_bytes(), carrier).messages(carrier)
     hellos = only(m.Hello, messages)
-    assert messages[0] == hellos[0] == m.Hello(
-        1, b"scripted", (1, 0, 0), 8, m.CAN_RAW | m.CAN_STORE_THRESHOLDS, 2_000 if carrier == "stream" else 1_000, 10,
-        "chanter by script", 1,
+    assert (
+        messages[0]
+        == hellos[0]
+        == m.Hello(
+            1,
+            b"scripted",
+            (1, 0, 0),
+            8,
+            m.CAN_RAW | m.CAN_STORE_THRESHOLDS,
+            2_000 if carrier == "stream" else 1_000,
+            10,
+            "chanter by script",
+            1,
+        )
     )
     assert len(hellos) == 1 + 1 + 3
     answer = next(place for place, message in enumerate(messages) if isinstance(message, m.Answer))
     assert messages[answer : answer + 2] == [m.Answer(7, m.DONE), hellos[0]]
     times_us = [holes.ticks32 for holes in only(m.Holes, messages)]
-    assert all(0 < after - before <= 100_000 for before, after in zip(times_us, times_us[1:], strict=False))
+    assert all(0 < after - before <= 100_000 for before, after in pairwise(times_us))
 
 
 def test_every_start_has_another_boot_number(play: Player) -> None:
@@ -140,7 +152,7 @@ def test_raw_frames_come_at_the_asked_rate_and_show_the_samples(play: Player) ->
     assert only(m.Answer, messages)[0].body == struct.pack("<H", 286)
     assert {frame.samples for frame in raw} == {tuple(range(100, 900, 100))}
     assert [frame.sequence for frame in raw] == list(range(len(raw)))
-    assert {(b.ticks32 - a.ticks32) // 100 for a, b in zip(raw, raw[1:], strict=False)} == {35}
+    assert {(b.ticks32 - a.ticks32) // 100 for a, b in pairwise(raw)} == {35}
 
 
 def test_stream_nothing_means_nothing_and_no_number_is_used_up(play: Player) -> None:
@@ -154,7 +166,9 @@ def test_stream_nothing_means_nothing_and_no_number_is_used_up(play: Player) -> 
     assert (holes[0].covered_mask, {h.covered_mask for h in holes[1:]}) == (0, {0xFF})
 
 
-CHANGES = st.lists(st.tuples(st.sampled_from((100, 600, 1_200, 2_700, 9_000, 130_000)), st.integers(0, 255)), max_size=30)
+CHANGES = st.lists(
+    st.tuples(st.sampled_from((100, 600, 1_200, 2_700, 9_000, 130_000)), st.integers(0, 255)), max_size=30
+)
 
 
 @given(CHANGES, st.sampled_from((0, 2**32 - 100_000)))
@@ -168,20 +182,21 @@ def test_frames_are_those_that_the_python_filter_decides(
     script.mask(0, 0xFF)
     script.host_says(0, to_stream(m.encode(m.Stream(1, m.STREAM_BOTH, 2_000))))
     at_us = 10_000
-    for gap_us, mask in changes:
+    for gap_us, covered_mask in changes:
         at_us += gap_us
-        script.mask(at_us, mask)
+        script.mask(at_us, covered_mask)
     script.happens(at_us + 10_000, scripts.END)
     link = HostLink()
     messages = play(script.as_bytes()).messages()
-    chatter, mask, expected, beats_us = None, None, [], []
+    chatter: ChatterFilter | None = None
+    mask: int | None = None
+    expected, found, beats_us = [], [], []
     for message in messages:
         if isinstance(message, m.Raw):
             seen = sum(1 << hole for hole, sample in enumerate(message.samples) if sample >= 540)
             chatter = chatter or ChatterFilter(2_000, seen)
             t_us = (message.ticks32 - start_us) & 0xFFFFFFFF
             expected += chatter.see(t_us, seen)
-    found = []
     for holes in only(m.Holes, messages):
         t_us = (holes.ticks32 - start_us) & 0xFFFFFFFF
         if mask is not None and holes.covered_mask != mask:
@@ -191,7 +206,7 @@ def test_frames_are_those_that_the_python_filter_decides(
     assert found == expected
     assert beats_us == sorted(beats_us)
     # No heartbeat while an edge waits: but never much more than 100 ms without a frame.
-    assert all(after - before <= 104_000 for before, after in zip(beats_us, beats_us[1:], strict=False))
+    assert all(after - before <= 104_000 for before, after in pairwise(beats_us))
     link.receive(b"".join(to_stream(m.encode(message)) for message in messages), 0)
     assert (link.intake.restarts, link.intake.lost_frames, link.intake.bad_frames) == (0, 0, 0)
 
@@ -257,9 +272,7 @@ def test_the_watchdog_restarts_a_chanter_that_hangs_and_says_so(play: Player) ->
 
 @given(st.binary(max_size=600), st.sampled_from(("stream", "sysex")))
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_garbage_on_the_request_line_costs_no_scan(
-    play: Player, storage: Path, garbage: bytes, carrier: str
-) -> None:
+def test_garbage_on_the_request_line_costs_no_scan(play: Player, storage: Path, garbage: bytes, carrier: str) -> None:
     storage.write_bytes(b"\xff" * 96)
     script = Script()
     carry = to_stream if carrier == "stream" else to_sysex
@@ -271,5 +284,5 @@ def test_garbage_on_the_request_line_costs_no_scan(
     script.happens(60_000, scripts.END)
     messages = play(script.as_bytes(), carrier).messages(carrier)
     times_us = [raw.ticks32 for raw in only(m.Raw, messages)]
-    assert all(abs(after - before - every_us) <= 10 for before, after in zip(times_us, times_us[1:], strict=False))
+    assert all(abs(after - before - every_us) <= 10 for before, after in pairwise(times_us))
     assert len(times_us) >= 50_000 // every_us

@@ -56,10 +56,17 @@ RUNS = st.lists(st.tuples(st.integers(1, 6), st.integers(0, 255) | st.sampled_fr
 @given(RUNS, st.integers(0, 5_000), st.integers(0, 255), st.integers(0, 2**32 - 1), st.data())
 @settings(max_examples=400, deadline=None)
 def test_c_and_python_filters_decide_the_same(
-    bridge: ctypes.CDLL, runs: list[tuple[int, int]], settle_us: int, start_mask: int, start_us: int, data: st.DataObject
+    bridge: ctypes.CDLL,
+    runs: list[tuple[int, int]],
+    settle_us: int,
+    start_mask: int,
+    start_us: int,
+    data: st.DataObject,
 ) -> None:
     seen = [mask for length, mask in runs for _ in range(length)]
-    gaps = data.draw(st.lists(st.sampled_from((1, 400, 500, 1_000, 2_000, 7_000)), min_size=len(seen), max_size=len(seen)))
+    gaps = data.draw(
+        st.lists(st.sampled_from((1, 400, 500, 1_000, 2_000, 7_000)), min_size=len(seen), max_size=len(seen))
+    )
     times_us = [start_us + int(gap) for gap in np.cumsum(gaps)] if gaps else []
     chatter = ChatterFilter(settle_us, start_mask)
     expected = [

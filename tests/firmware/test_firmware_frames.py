@@ -5,7 +5,7 @@ from __future__ import annotations
 import ctypes
 
 import pytest
-from cobs import cobs
+from cobs import cobs  # type: ignore[import-untyped]
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 

@@ -6,10 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import generate
 import pytest
 from firmware_tools import FIRMWARE
-
-import generate
 
 from fingering.notes import SOUNDING
 from fingering.table import standard_table
@@ -17,7 +16,9 @@ from host.wire import messages as m
 
 
 def test_the_header_is_what_python_says_today() -> None:
-    assert generate.HEADER.read_text(encoding="ascii") == generate.header(), "run: make -C hardware_notes/firmware header"
+    assert generate.HEADER.read_text(encoding="ascii") == generate.header(), (
+        "run: make -C hardware_notes/firmware header"
+    )
 
 
 def test_the_places_that_were_found_are_those_of_the_specification() -> None:

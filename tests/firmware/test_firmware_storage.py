@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from fingering.holes import HOLES
 from host.wire import messages as m
 from host.wire.answers import read_answer_body
 from host.wire.frames import to_stream
+from host.wire.messages import pairs
 
 Player = Callable[..., Played]
 PAGE = 48
@@ -33,8 +35,7 @@ def start(play: Player, keep: m.Levels | None = None, storage_works: bool = True
     script.happens(50_000, scripts.END)
     messages = play(script.as_bytes()).messages()
     answers = {message.request: message for message in messages if isinstance(message, m.Answer)}
-    levels = read_answer_body(m.GetThresholds(1), answers[1].body)
-    assert isinstance(levels, tuple)
+    levels = pairs(struct.unpack("<16H", answers[1].body))
     hello = messages[0]
     assert isinstance(hello, m.Hello)
     return hello.boot, levels, answers[3].status if keep is not None else 0
@@ -92,7 +93,9 @@ def test_storage_torn_at_every_byte_loses_nothing(play: Player, storage: Path, r
     start(play, keep=SECOND)
     after_keep = storage.read_bytes()
     for old, new, either in ((before_start, before_keep, (FIRST,)), (before_keep, after_keep, (FIRST, SECOND))):
-        slot = next(place for place in range(0, len(old), PAGE) if old[place : place + PAGE] != new[place : place + PAGE])
+        slot = next(
+            place for place in range(0, len(old), PAGE) if old[place : place + PAGE] != new[place : place + PAGE]
+        )
         assert old[PAGE - slot : 2 * PAGE - slot] == new[PAGE - slot : 2 * PAGE - slot], "only one slot is written"
         remains = {"old": old, "erased": b"\xff" * 96, "zeros": bytes(96)}[rest]
         seen = set()

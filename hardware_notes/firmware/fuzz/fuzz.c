@@ -1,10 +1,11 @@
 /* Any bytes as a chanter's life: samples, requests, garbage, an absent reader, failing storage; and what must hold always.
  *
  * With clang this is a libFuzzer target. Without, OWN_MAIN makes it a program of its own:
- *     fuzz SECONDS FILE...    plays the files, then changed and invented ones until the time is up; prints the seed
+ *     fuzz SECONDS FILE...    plays the files, then changed and invented ones until the time is up
  *     fuzz 0 FILE...          plays the files only
- * Built with AddressSanitizer and UBSan, both end it at the first fault.
+ * Built with AddressSanitizer and UBSan; it ends at the first fault, with the life that led to it in the file life.found.
  */
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -24,7 +25,11 @@ const struct board_facts board = {
 #endif
 };
 
-#define REQUIRE(what) ((what) ? (void)0 : (fprintf(stderr, "does not hold: %s (line %d)\n", #what, __LINE__), abort()))
+static void fail(const char *what, int line) {
+    fprintf(stderr, "does not hold: %s (line %d)\n", what, line);
+    abort();
+}
+#define REQUIRE(what) ((what) ? (void)0 : fail(#what, __LINE__))
 
 /* -- one life ------------------------------------------------------------------------------------------------------ */
 
@@ -32,10 +37,11 @@ static struct {
     const uint8_t *data;
     size_t size, next;
     uint32_t now_us, last_holes_us, last_raw_us;
+    uint32_t in_frame; /* bytes */
     uint16_t samples[HOLES];
     uint8_t pages[SLOTS][PAGE_BYTES];
     uint8_t queue[256], read, written, room;
-    bool holes_seen, raw_seen, hello_seen, broken, restarted;
+    bool holes_seen, raw_seen, broken, restarted;
     struct reader host; /* the core's reader, here on the host's end */
 } life;
 
@@ -60,12 +66,10 @@ enum stored board_store(uint8_t slot, const uint8_t page[PAGE_BYTES]) {
     return life.broken ? NOT_STORED : STORED;
 }
 
-/* Known kinds of the right size, hello first, times that never go back. */
+/* Known kinds of the right size, times that never go back. */
 static void hear(const uint8_t *p, uint16_t size) {
-    REQUIRE(life.hello_seen || p[0] == TYPE_HELLO);
     if (p[0] == TYPE_HELLO) {
         REQUIRE(size == HELLO_MOST);
-        life.hello_seen = true;
     } else if (p[0] == TYPE_HOLES) {
         REQUIRE(size == HOLES_SIZE);
         uint32_t t_us = get_u32(p + HOLES_AT_TIME);
@@ -91,7 +95,8 @@ uint16_t board_send(const uint8_t *bytes, uint16_t size) {
     for (uint16_t i = 0; i < taken; i++) {
         uint16_t length = reader_take(&life.host, bytes[i]);
         bool ends = bytes[i] == (board.sysex ? SYSEX_END : 0);
-        REQUIRE(!ends || length > 0 || !life.hello_seen); /* every frame that ends is whole */
+        REQUIRE(!ends || length > 0 || life.in_frame == 0); /* every frame that ends is whole */
+        life.in_frame = ends ? 0 : life.in_frame + 1;
         if (length > 0) {
             REQUIRE(length <= HELLO_MOST);
             hear(life.host.kept, length);
@@ -137,7 +142,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
             REQUIRE(levels_sound(&chanter.levels));
         }
         if (life.restarted) {
-            life.restarted = life.holes_seen = life.raw_seen = life.hello_seen = false;
+            life.in_frame = 0; /* a restart may cut a frame off */
+            life.restarted = life.holes_seen = life.raw_seen = false;
             reader_start(&life.host, board.sysex);
             chanter_start(&chanter);
         }
@@ -150,12 +156,28 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
 #ifdef OWN_MAIN
 #define LIFE_MOST 4096
 
+/* Both sanitizers end by SIGABRT, as abort does. */
+const char *__asan_default_options(void);
+const char *__asan_default_options(void) { return "abort_on_error=1"; }
+const char *__ubsan_default_options(void);
+const char *__ubsan_default_options(void) { return "abort_on_error=1:print_stacktrace=1"; }
+
 static uint32_t state;
 static uint32_t chance(uint32_t below) { /* xorshift32: G. Marsaglia, Journal of Statistical Software 8(14), 2003 */
     state ^= state << 13;
     state ^= state >> 17;
     state ^= state << 5;
     return state % below;
+}
+
+/* So that a fault can be played again. */
+static void save_life(int sign) {
+    (void)sign;
+    FILE *file = fopen("life.found", "wb");
+    if (file != NULL) {
+        fwrite(life.data, 1, life.size, file);
+        fclose(file);
+    }
 }
 
 static size_t read_file(const char *name, uint8_t *data) {
@@ -194,6 +216,7 @@ static size_t changed(uint8_t *data, size_t size) {
 
 int main(int argc, char **argv) {
     uint8_t data[LIFE_MOST];
+    signal(SIGABRT, save_life);
     if (argc < 3) {
         fprintf(stderr, "expected: fuzz SECONDS FILE...\n");
         return 1;
@@ -203,7 +226,6 @@ int main(int argc, char **argv) {
     }
     time_t end = time(NULL) + atoi(argv[1]);
     uint32_t seed = (uint32_t)time(NULL) | 1u, lives = 0;
-    fprintf(stderr, "seed %u\n", seed);
     for (state = seed; time(NULL) < end; lives++) {
         size_t size = read_file(argv[2 + chance((uint32_t)argc - 2)], data);
         size = changed(data, size);
