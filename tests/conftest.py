@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
+
+
+def pytest_configure(config):
+    """Signals as a terminal gives them: whoever started the tests may have them ignored, and programs inherit that."""
+    for name, usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, usual)
 
 
 def pytest_addoption(parser):
