@@ -109,7 +109,7 @@ def note_numbers(session: StoredSession) -> NoteNumbers:
         settings = json.loads(session.meta.get("settings", "{}"))
         numbers = NoteNumbers(int(settings["base_note"]), int(settings["channel"]))
         PlainNotes(*numbers)  # refuses what no MIDI note or channel is
-    except (ValueError, TypeError, KeyError, RecursionError):
+    except (ValueError, OverflowError, TypeError, KeyError, RecursionError):
         return NoteNumbers()
     return numbers
 

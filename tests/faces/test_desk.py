@@ -17,6 +17,7 @@ from studios import playing, write
 from host.faces.desk.charts import progress_svg
 from host.faces.desk.routes import Desk
 from host.faces.strip import strip_svg
+from host.store.studio import pupils as folders
 from host.store.studio.studio import Studio, analysed
 from host.timing.summary import wilson
 from host.timing.tally import Tally
@@ -140,7 +141,15 @@ def test_a_passage_that_is_none_is_refused(desk, pupil, query):
 
 @pytest.mark.parametrize(
     "query",
-    ["from_us=x", "from_us=5&until_us=5", "from_us=0&until_us=99000000000", "until_us=1000000&speed=7", "speed=nan"],
+    [
+        "from_us=x",
+        "from_us=5&until_us=5",
+        "from_us=0&until_us=99000000000",
+        "until_us=60000000&speed=0.05",
+        "until_us=1" + "0" * 400,
+        "until_us=1000000&speed=7",
+        "speed=nan",
+    ],
 )
 def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
     digest = desk.studio.index.sittings(pupil)[0].digest
@@ -190,3 +199,113 @@ def test_a_chart_draws_its_numbers():
         [zero + share * (whole - zero) for share in (low, high)], abs=0.1
     )
     assert "7 of 10 astray" in svg
+
+
+class Passed:
+    """A chanter passed round that only remembers who was asked for."""
+
+    def __init__(self):
+        self.now = self.sentence = ""
+
+    def next(self, key):
+        self.now = key
+
+
+@pytest.fixture
+def passed(desk, tmp_path):
+    from starlette.applications import Starlette
+    from starlette.testclient import TestClient
+
+    there = TestClient(Starlette(routes=Desk(desk.studio, lambda: TODAY, passed := Passed()).routes()))
+    there.studio, there.passed = desk.studio, passed
+    return there
+
+
+def test_the_chanter_goes_round_by_name_and_is_put_down(passed):
+    keys = [passed.studio.add(name).key for name in ("Bea", "ailsa", "Catriona")]
+    for key in (keys[1], keys[0], keys[2], keys[1]):
+        page = passed.get("/").text
+        (following,) = re.findall(r'name="key" value="(\w+)"><button data-key="n"', page)
+        assert following == key
+        answer = passed.post("/next", data={"key": following})
+        assert passed.passed.now == key
+        assert f"{passed.studio.pupil(key).name} has the chanter." in answer.text
+    assert passed.post("/next", data={"by": "fault"}).url.query == b"by=fault"
+    assert passed.passed.now == ""
+    assert "Nobody has the chanter" in passed.get("/round.json").json()["told"]
+
+
+def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):
+    passed.studio.change(passed.studio.add("x").key, name=HOSTILE)
+    passed.passed.sentence = "the port <b> is not there"
+    page = passed.get("/").text
+    assert "The port &lt;b&gt; is not there" in page
+    assert "<script>alert" not in page
+    assert "is not there" in passed.get("/round.json").json()["told"]
+    assert passed.post("/next", data={"key": "0123456789ab"}).status_code == 400
+    assert passed.passed.now == ""
+
+
+def test_without_a_chanter_nobody_plays_next(desk):
+    desk.studio.add("Ailsa")
+    assert "round.js" not in desk.get("/").text
+    assert "no chanter is listened to" in desk.post("/next", data={"key": ""}).text
+
+
+def test_files_that_cannot_be_read_are_told_at_a_glance(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    path = desk.studio.session_path(digest)
+    path.chmod(0o600)
+    path.write_bytes(b"rot")
+    desk.studio.rebuild()
+    assert "1 file cannot be read" in desk.get("/").text
+    assert "expected a session" in desk.get(f"/pupil/{pupil}").text
+    assert desk.get(f"/session/{digest}").status_code == 400
+
+
+@pytest.mark.parametrize("day", [-700_000, -4_000, 40, 2_900_000])
+def test_a_session_of_another_age_leaves_the_pictures_alone(desk, pupil, tmp_path, day):
+    pictures = re.findall(r'<svg class="progress".*?</svg>', desk.get(f"/pupil/{pupil}").text, re.S)
+    taken = desk.studio.take_in(pupil, write(tmp_path / "odd.session", playing(9, 60), day))
+    page = desk.get(f"/pupil/{pupil}")
+    assert re.findall(r'<svg class="progress".*?</svg>', page.text, re.S) == pictures
+    assert taken.digest in page.text
+    assert desk.get(f"/session/{taken.digest}").status_code == 200
+
+
+def test_a_full_disk_and_a_damaged_index_are_sentences(desk, pupil, monkeypatch):
+    def full(*told, **named):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("host.store.studio.pupils.append_line", full)
+    given = desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b"})
+    assert (given.status_code, "No space left" in given.text) == (500, True)
+    monkeypatch.setattr("pathlib.Path.mkdir", full)
+    assert "No space left" in desk.post("/pupil", data={"name": "Bea"}).text
+    monkeypatch.undo()
+    desk.studio.index.db.execute("DROP TABLE result")
+    for path in ("/", f"/pupil/{pupil}"):
+        answer = desk.get(path)
+        assert (answer.status_code, "--rebuild" in answer.text) == (500, True)
+
+
+@pytest.mark.parametrize("told", ["9" * 4_000, "-5", "9" * 5_000, "1e3", ""])
+def test_a_remark_belongs_into_its_session(desk, pupil, told):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    assert desk.post(f"/session/{digest}/remark", data={"at_us": told, "text": "x"}).status_code == 400
+    assert desk.get(f"/session/{digest}").status_code == 200
+
+
+def test_homework_of_hostile_keys_is_kept_short(desk, pupil):
+    rungs = ["<b>" * 5_000, "low-g-b", "low-g-b", "\u202e"]
+    assert desk.post(f"/pupil/{pupil}/homework", data={"rungs": rungs}).status_code == 200
+    (given, *_) = folders.homework(desk.studio.of(pupil))
+    assert given.rungs == (("<b>" * 5_000)[: folders.LONGEST_KEY], "low-g-b")
+
+
+def test_a_damaged_pupil_has_a_page_on_which_a_name_is_written_anew(desk, pupil):
+    (desk.studio.of(pupil) / "pupil.json").write_bytes(b"\x00")
+    assert "damaged" in desk.get(f"/pupil/{pupil}").text
+    told = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": "", "lesson": ""}
+    assert desk.post(f"/pupil/{pupil}", data=told).status_code == 200
+    assert desk.studio.pupil(pupil).name == "Ailsa"

@@ -24,9 +24,7 @@ def desk_app(desk: Desk, token: str, cookie: str, fits: Callable[[str], bool]) -
     from starlette.applications import Starlette
     from starlette.middleware import Middleware
 
-    return Starlette(
-        routes=desk.routes(), middleware=[Middleware(guard.Guard, token=token, cookie=cookie, fits=fits)]
-    )
+    return Starlette(routes=desk.routes(), middleware=[Middleware(guard.Guard, token=token, cookie=cookie, fits=fits)])
 
 
 @contextlib.contextmanager

@@ -17,6 +17,7 @@ from host.faces.strip import strip_svg
 from host.faces.words import capital, change_name, clock_text, what_happened
 from host.store.session_file import SessionError
 from host.store.studio import pupils as folders
+from host.store.studio.index import ENDLESS
 from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
 from host.store.studio.studio import analysed
 from host.timing.summary import heard_stray_us, stands_out
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
+    from host.live.round import Round
     from host.store.studio.overview import Glance
     from host.store.studio.pupils import Pupil
     from host.store.studio.studio import Studio
@@ -38,6 +40,7 @@ MOST_CHARTS = 6
 MOST_STRIPS = 3
 MOST_MOMENTS = 60
 MOST_SITTINGS = 30
+MOST_WEEKS = 26
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
 
 
@@ -60,16 +63,33 @@ def render(name: str, **told: Any) -> str:
     return environment().get_template(name).render(hands=HANDS, **told)
 
 
-def glance_page(studio: Studio, today: date, by: str = "", next_key: str = "", notice: str = "") -> str:
-    """All pupils: those with something to work on first, or grouped by shared fault."""
+def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None = None) -> str:
+    """All pupils: those with something to work on first, or grouped by shared fault; who has the chanter, if any."""
     return render(
         "glance.html",
         groups=_groups(studio, today, by),
         by=by,
         today=say.day_words(today.isoformat()),
-        next_key=next_key,
-        notice=notice,
+        passed=None if passed is None else _passed(studio, passed),
+        notice="",
     )
+
+
+def round_sentence(studio: Studio, passed: Round) -> str:
+    """Who has the chanter that is passed round, and what is wrong with it."""
+    name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
+    told = f"{name} has the chanter" if name else "Nobody has the chanter: what is played now is not kept"
+    return f"{told}. {capital(passed.sentence)}" if passed.sentence else f"{told}."
+
+
+def after(pupils: Sequence[Pupil], key: str) -> Pupil | None:
+    """Who plays next, going round by name; the first where nobody has the chanter, none where there is nobody."""
+    keys = [pupil.key for pupil in pupils]
+    return pupils[(keys.index(key) + 1) % len(keys) if key in keys else 0] if pupils else None
+
+
+def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
+    return {"now": passed.now, "told": round_sentence(studio, passed), "next": after(studio.pupils(), passed.now)}
 
 
 def printed_glance(studio: Studio, today: date) -> str:
@@ -89,7 +109,8 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
     turn = folders.day_text(turn) or glance.since
     sittings = studio.index.sittings(key)
     by_change = weeks(studio.index, key)
-    recent = together(t for *_, t in studio.index.tallies(key, glance.since))
+    tomorrow = (today + timedelta(days=1)).isoformat()
+    recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     folder, compared = studio.of(key), between(studio.index, key, "", turn)
     return render(
         "pupil.html",
@@ -99,7 +120,7 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         turn=turn,
         turn_words=say.day_words(turn),
         today=say.day_words(today.isoformat()),
-        days=len({sitting.day for sitting in sittings}),
+        days=len({sitting.day for sitting in sittings if sitting.day}),
         minutes=round(sum(sitting.playing_us for sitting in sittings) / 60_000_000),
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
@@ -214,10 +235,17 @@ def _charts(
 ) -> list[dict[str, Any]]:
     if not by_change:
         return []
-    first = min(week for by_week in by_change.values() for week in by_week)
-    axis, last = [first], monday(today.isoformat())
-    while axis[-1] < last:
-        axis.append((date.fromisoformat(axis[-1]) + timedelta(days=7)).isoformat())
+    last = monday(today.isoformat())
+    # A clock that was set wrong puts a session into another age: it is in the list, and not in the pictures.
+    axis = [monday((today - timedelta(days=7 * back)).isoformat()) for back in reversed(range(MOST_WEEKS))]
+    by_change = {
+        change: shown
+        for change, by_week in by_change.items()
+        if (shown := {week: tally for week, tally in by_week.items() if axis[0] <= week <= last})
+    }
+    if not by_change:
+        return []
+    axis = [week for week in axis if week >= min(week for by_week in by_change.values() for week in by_week)]
     cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
     recent_cost = {change: tally.heard_us for change, tally in recent.items()}
     worst = sorted(by_change, key=lambda change: (-recent_cost.get(change, 0), -cost[change], change))
@@ -244,7 +272,7 @@ def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[d
     ranked = worst_first(tallies)
     for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]:
         change = (tally.from_note, tally.to_note)
-        now = _instance(studio, key, change, since, "9999")
+        now = _instance(studio, key, change, since, ENDLESS)
         before = _instance(studio, key, change, "", since)
         pair = [("Since then, the worst", now), ("Before, the worst", before)]
         found.append(

@@ -7,6 +7,7 @@ before, by the guard around the whole app.
 from __future__ import annotations
 
 import secrets
+import sqlite3
 import tempfile
 from collections.abc import Awaitable, Callable
 from datetime import date
@@ -30,6 +31,7 @@ from host.timing.summary import summarise
 if TYPE_CHECKING:
     from starlette.requests import Request
 
+    from host.live.round import Round
     from host.store.studio.studio import Studio
     from host.timing.analysis import Analysis
 
@@ -42,7 +44,7 @@ Handler = Callable[["Request"], Awaitable[Response]]
 class Desk:
     """The addresses of one studio. `round` is the chanter passed round, where one is listened to."""
 
-    def __init__(self, studio: Studio, today: Callable[[], date] = date.today, round: Any = None) -> None:
+    def __init__(self, studio: Studio, today: Callable[[], date] = date.today, round: Round | None = None) -> None:
         self.studio, self.today, self.round = studio, today, round
         self.opened: dict[str, Analysis] = {}
 
@@ -52,7 +54,8 @@ class Desk:
         return [
             Route("/", _told(self.glance)),
             Route("/desk/{name}", _told(static)),
-            Route("/next/{key}", _told(self.next), methods=["POST"]),
+            Route("/round.json", _told(self.passed)),
+            Route("/next", _told(self.next), methods=["POST"]),
             Route("/pupil", _told(self.add), methods=["POST"]),
             Route(key, _told(self.pupil), methods=["GET"]),
             Route(key, _told(self.change), methods=["POST"]),
@@ -75,18 +78,21 @@ class Desk:
 
     async def glance(self, request: Request) -> Response:
         """All pupils."""
-        query = request.query_params
-        next_key = "off" if self.round is None else self.round.now
-        return HTMLResponse(
-            pages.glance_page(self.studio, self.today(), query.get("by", ""), next_key)
-        )
+        by = request.query_params.get("by", "")
+        return HTMLResponse(pages.glance_page(self.studio, self.today(), by, self.round))
+
+    async def passed(self, request: Request) -> Response:
+        """Who has the chanter, and what is wrong with it."""
+        return JSONResponse({"told": "" if self.round is None else pages.round_sentence(self.studio, self.round)})
 
     async def next(self, request: Request) -> Response:
-        """Who plays next."""
+        """Who plays next; nobody, where no key is given."""
         if self.round is None:
-            raise StudioError("no chanter is listened to; begin the studio with --listen PORT")
-        self.round.next(self.studio.pupil(request.path_params["key"]).key)
-        return _back("/")
+            raise StudioError("no chanter is listened to; begin with: fingerlead studio FOLDER PORT")
+        form = await request.form()
+        key, by = _field(form, "key"), _field(form, "by")
+        self.round.next(self.studio.pupil(key).key if key else "")
+        return _back("/?by=fault" if by == "fault" else "/")
 
     async def add(self, request: Request) -> Response:
         """A new pupil."""
@@ -98,9 +104,7 @@ class Desk:
     async def pupil(self, request: Request) -> Response:
         """One pupil."""
         turn = request.query_params.get("turn", "")
-        return HTMLResponse(
-            pages.pupil_page(self.studio, request.path_params["key"], self.today(), turn)
-        )
+        return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), turn))
 
     async def change(self, request: Request) -> Response:
         """What is known about a pupil, written anew."""
@@ -261,7 +265,7 @@ async def static(request: Request) -> Response:
     name = request.path_params["name"]
     if name == "desk.css":
         return Response(style(), media_type="text/css")
-    if name == "desk.js":
+    if name in ("desk.js", "round.js"):
         return FileResponse(str(files("host.faces.desk") / "static" / name), media_type="text/javascript")
     raise StudioError("there is nothing of this name")
 
@@ -284,16 +288,21 @@ def _told(handler: Handler) -> Handler:
         try:
             return await handler(request)
         except StudioError as error:
-            if request.url.path.endswith((".wav", ".json")):
-                return PlainTextResponse(str(error), status_code=400)
-            return HTMLResponse(pages.render("refused.html", sentence=str(error), notice=""), status_code=400)
+            status, sentence = 400, str(error)
+        except OSError as error:
+            status, sentence = 500, f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
+        except sqlite3.DatabaseError as error:
+            status = 500
+            sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
+        if request.url.path.endswith((".wav", ".json")):
+            return PlainTextResponse(sentence, status_code=status)
+        return HTMLResponse(pages.render("refused.html", sentence=sentence, notice=""), status_code=status)
 
     return answered
 
 
 def _back(to: str) -> Response:
     return RedirectResponse(to, status_code=303)
-
 
 
 def _field(form: Any, name: str) -> str:

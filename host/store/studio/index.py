@@ -93,6 +93,10 @@ class Index:
         """All (pupil, digest)."""
         return set(self.db.execute("SELECT pupil, digest FROM session"))
 
+    def problems(self) -> dict[str, int]:
+        """How many files of each pupil cannot be read; pupils without any are left out."""
+        return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))
+
     def put(self, sitting: Sitting, tallies: Iterable[Tally]) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(sitting.digest)

@@ -36,7 +36,10 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """One pupil at a glance, since the last lesson (`since`, ISO). `first` is what to work on first, if anything."""
+    """One pupil at a glance, since the last lesson (`since`, ISO). `first` is what to work on first, if anything.
+
+    `problems` are files that cannot be read, whenever they were played: they cannot say.
+    """
 
     pupil: Pupil
     since: str
@@ -64,7 +67,11 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
     kept: dict[str, list[Sitting]] = defaultdict(list)
     for sitting in index.sittings(since=min((turn for _, turn in spans.values()), default="")):
         kept[sitting.pupil].append(sitting)
-    return [_glance(index, pupil, spans[pupil.key][1], rows[pupil.key], kept[pupil.key]) for pupil in pupils]
+    problems = index.problems()
+    return [
+        _glance(index, pupil, spans[pupil.key][1], rows[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
+        for pupil in pupils
+    ]
 
 
 def by_fault(found: Iterable[Glance]) -> list[tuple[tuple[int, bool] | None, list[Glance]]]:
@@ -132,6 +139,7 @@ def _glance(
     since: str,
     rows: dict[Change, dict[bool, tuple[int, int, int, int]]],
     kept: list[Sitting],
+    problems: int,
 ) -> Glance:
     mine = [sitting for sitting in kept if sitting.started_utc >= since]
     worst = sorted(
@@ -150,7 +158,7 @@ def _glance(
         sum(sitting.playing_us for sitting in mine),
         told,
         tuple(each for each in _changed(rows) if each.difference.trend in ("better", "worse")),
-        sum(bool(sitting.problem) for sitting in mine),
+        problems,
     )
 
 

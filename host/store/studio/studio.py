@@ -326,7 +326,7 @@ def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> Non
             writer.tell(started_utc="")
         starts = session.arrivals[:, 0].tolist()
         for start, stop, host_us in zip(
-            starts, [*starts[1:], len(session.data)], session.arrivals[:, 1].tolist(), strict=True
+            starts, [*starts, len(session.data)][1:], session.arrivals[:, 1].tolist(), strict=True
         ):
             while marks and marks[0].host_us <= host_us:
                 writer.mark(*_mark(marks.pop(0)))

@@ -15,6 +15,7 @@ const moments = [...document.querySelectorAll(".moment")];
 // So much is rendered at a time, as it is heard.
 const PIECE_US = 8_000_000;
 const LEAD_IN_US = 700_000;
+const NO_ANSWER = "The studio no longer answers: look whether fingerlead is still running.";
 
 let edges = [[0, 0]];
 let notes = [];
@@ -75,6 +76,7 @@ function stop() {
 
 async function play(fromUs, untilUs = endUs, rate = Number(speed.value), mend = "") {
   stop();
+  told.textContent = "";
   if (!context) {
     if (!window.AudioContext) {
       told.textContent = "This browser has no Web Audio: a newer one is needed to hear the session.";
@@ -91,8 +93,13 @@ async function play(fromUs, untilUs = endUs, rate = Number(speed.value), mend = 
   playButton.textContent = "Stop";
   const stopUs = Math.min(untilUs, fromUs + PIECE_US * rate);
   const query = `from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`;
-  const answer = await fetch(`${source}.wav?${query}`);
+  const answer = await fetch(`${source}.wav?${query}`).catch(() => null);
   if (playing !== mine) return;
+  if (!answer) {
+    told.textContent = NO_ANSWER;
+    stop();
+    return;
+  }
   if (!answer.ok) {
     told.textContent = await answer.text();
     stop();
@@ -106,7 +113,10 @@ async function play(fromUs, untilUs = endUs, rate = Number(speed.value), mend = 
   tone.onended = () => {
     if (playing !== mine) return;
     if (stopUs < untilUs) play(stopUs, untilUs, rate, mend);
-    else stop();
+    else {
+      show(untilUs);
+      stop();
+    }
   };
   mine.startedAt = context.currentTime + 0.05;
   tone.start(mine.startedAt);
@@ -137,13 +147,17 @@ function stray(direction) {
 
 async function begin() {
   drawHoles();
-  const answer = await fetch(`${source}.json`);
-  if (!answer.ok) {
-    told.textContent = await answer.text();
+  const answer = await fetch(`${source}.json`).catch(() => null);
+  if (!answer?.ok) {
+    told.textContent = answer ? await answer.text() : NO_ANSWER;
     return;
   }
   ({ edges, notes, sounds } = await answer.json());
-  playButton.addEventListener("click", () => (playing ? stop() : play(Number(place.value))));
+  playButton.addEventListener("click", () => {
+    if (playing) stop();
+    // From the end it begins again.
+    else play(Number(place.value) < endUs - 1000 ? Number(place.value) : 0);
+  });
   place.addEventListener("input", () => {
     stop();
     show(Number(place.value));
