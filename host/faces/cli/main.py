@@ -35,26 +35,12 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (
-    devices,
-    practice,
-    studio,
-    simulate,
-    record,
-    live,
-    analyse,
-    report,
-    export,
-    send,
-    open,
-    moves,
-    fingering,
-    heard,
-    ladder,
-    sheet,
-    check,
-    demo,
-):
+# In the order in which people need them: learner, teacher, what is written down, the table, the maker.
+COMMANDS = (
+    practice, live, record, analyse, studio, report, send, open, export,
+    ladder, sheet, moves, fingering, heard, devices, check, simulate, demo,
+)  # fmt: skip
+for command in COMMANDS:
     app.command()(command)
 
 
