@@ -22,6 +22,7 @@ Message = Mapping[str, Any]
 
 WAITING = 64  # messages in one seat
 CHANGES = 8  # in a snapshot
+NOTICES = 8  # in one seat
 # Told once and over; a snapshot says nothing of them.
 PASSING = frozenset({"say", "remind"})
 
@@ -33,6 +34,8 @@ class Seat:
         self._hub = hub
         self.wake = wake
         self._waiting: deque[str] = deque()
+        # No snapshot makes up for them: they wait apart, the latest few.
+        self._notices: deque[str] = deque(maxlen=NOTICES)
         self._holes: str | None = None
         self._behind = True  # whoever joins begins with a snapshot
 
@@ -43,14 +46,15 @@ class Seat:
         self.wake()
 
     def take(self) -> list[str]:
-        """All that waits but the holes, oldest first; a snapshot alone where the page fell behind."""
+        """All that waits but the holes, oldest first; where the page fell behind a snapshot, and the last notices."""
         with self._hub.lock:
             behind, self._behind = self._behind, False
-            waiting = list(self._waiting)
+            waiting, notices = list(self._waiting), list(self._notices)
             self._waiting.clear()
+            self._notices.clear()
             parts = self._hub.parts() if behind else {}
         # Written outside the lock: a long snapshot must not keep the publisher waiting.
-        return [json.dumps(parts)] if behind else waiting
+        return [*([json.dumps(parts)] if behind else waiting), *notices]
 
     def take_holes(self) -> str | None:
         """The newest holes, where they are news."""
@@ -63,10 +67,12 @@ class Seat:
         """Whether there are newer holes than were taken."""
         return self._holes is not None
 
-    def put(self, text: str, holes: bool) -> None:
+    def put(self, kind: str, text: str) -> None:
         """For the hub, under its lock."""
-        if holes:
+        if kind == "holes":
             self._holes = text
+        elif kind in PASSING:
+            self._notices.append(text)
         elif not self._behind:
             self._waiting.append(text)
             if len(self._waiting) > WAITING:
@@ -112,7 +118,7 @@ class Hub:
                 self._newest[kind] = message
             seats = list(self._seats)
             for seat in seats:
-                seat.put(text, holes=kind == "holes")
+                seat.put(kind, text)
         for seat in seats:
             seat.wake()
 

@@ -269,5 +269,6 @@ def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(onlin
 
 def test_what_is_told_in_the_loop_thread_reaches_the_page_in_words(online):
     with online.page() as page:
+        page.recv(timeout=PATIENCE_S)
         online.behind.sitting.practising._tell(told.RestDue(20 * 60_000_000))
         assert "20 minutes" in read_until(page, of_kind("remind"))["sentence"]

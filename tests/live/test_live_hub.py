@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.live.hub import CHANGES, WAITING, Hub, Seat
+from host.live.hub import CHANGES, NOTICES, WAITING, Hub, Seat
 
 STATE = ("chanter", "rung", "lit", "progress", "sound")
 NOTHING = object()
@@ -127,6 +127,22 @@ def test_a_notice_is_for_those_who_are_there_and_no_part_of_a_snapshot():
     late = Page(hub)
     assert [json.loads(text)["kind"] for text in early.read()] == ["say"]
     assert "say" not in json.loads(late.read()[0])
+
+
+def test_a_notice_reaches_a_page_that_fell_behind_after_the_snapshot():
+    hub = Hub()
+    page = Page(hub)
+    page.read()
+    hub.remember(due=[])
+    hub.publish({"kind": "say", "sentence": "while it was behind"})
+    for value in range(2 * WAITING):
+        hub.publish({"kind": "lit", "value": value})
+    hub.publish({"kind": "remind", "sentence": "later"})
+    assert [json.loads(text)["kind"] for text in page.read()] == ["all", "say", "remind"]
+    for value in range(3 * NOTICES):
+        hub.publish({"kind": "say", "sentence": str(value)})
+    told = [json.loads(text)["sentence"] for text in page.read()]
+    assert told == [str(value) for value in range(2 * NOTICES, 3 * NOTICES)]
 
 
 def test_a_change_told_again_takes_the_place_of_its_first_telling():
