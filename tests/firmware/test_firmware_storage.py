@@ -52,8 +52,8 @@ def test_what_is_set_but_not_kept_is_gone_after_a_restart(play: Player) -> None:
     script = Script()
     script.host_says(10_000, to_stream(m.encode(m.SetThresholds(1, FIRST))))
     script.host_says(20_000, to_stream(m.encode(m.Restart(2))))
-    script.host_says(40_000, to_stream(m.encode(m.GetThresholds(3))))
-    script.happens(60_000, scripts.END)
+    script.host_says(140_000, to_stream(m.encode(m.GetThresholds(3))))
+    script.happens(160_000, scripts.END)
     last = [message for message in play(script.as_bytes()).messages() if isinstance(message, m.Answer)][-1]
     assert read_answer_body(m.GetThresholds(3), last.body) == BOARDS_OWN
 
@@ -62,7 +62,7 @@ def test_a_restart_asked_behind_a_keep_waits_until_it_is_kept(play: Player) -> N
     script = Script()
     script.host_says(10_000, to_stream(m.encode(m.SetThresholds(1, FIRST))))
     script.host_says(20_000, to_stream(m.encode(m.Keep(2))) + to_stream(m.encode(m.Restart(3))))
-    script.happens(60_000, scripts.END)
+    script.happens(160_000, scripts.END)
     play(script.as_bytes())
     assert start(play)[1] == FIRST
 

@@ -2,7 +2,7 @@
 
 #define TROUBLE_FRAME_MOST (TROUBLE_SIZE + CHECK_BYTES + 7) /* on the longer carrier */
 #define TELL_OVERRUN_EVERY_US 1000000u
-#define RESTART_WITHIN_US 100000u
+#define RESTART_AFTER_US 50000u /* so that the answer is off the board too, through whatever queue it has */
 #define TOLD UINT8_MAX
 #define STUCK_EDGES 200 /* a sample that has not moved by one count over so many edges of the others */
 
@@ -209,6 +209,9 @@ void chanter_step(struct chanter *c) {
     if (outbox_send(&c->outbox)) {
         tell_drops(c, now_us);
     }
+    if (c->restarting && now_us - c->restart_us >= RESTART_AFTER_US && !c->keeping.busy) {
+        board_restart();
+    }
     /* One byte at a time: whatever the host sends, the next scan is never far. */
     int byte = starting ? -1 : board_receive();
     if (byte >= 0) {
@@ -216,9 +219,5 @@ void chanter_step(struct chanter *c) {
         if (size > 0) {
             answer_request(c, size);
         }
-    }
-    bool said = outbox_empty(&c->outbox) || now_us - c->restart_us >= RESTART_WITHIN_US;
-    if (c->restarting && said && !c->keeping.busy) {
-        board_restart();
     }
 }

@@ -43,8 +43,6 @@ void outbox_start(struct outbox *outbox, bool sysex) {
 
 bool outbox_has_room(const struct outbox *outbox, uint16_t size) { return size <= OUTBOX_BYTES - outbox->held; }
 
-bool outbox_empty(const struct outbox *outbox) { return outbox->held == 0 && outbox->sent == outbox->size; }
-
 void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size) {
     while (!outbox_has_room(outbox, size)) {
         drop_oldest(outbox);

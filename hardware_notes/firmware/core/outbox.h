@@ -29,8 +29,6 @@ void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size);
 /* Whether a frame of this size can be added with none going for it. */
 bool outbox_has_room(const struct outbox *outbox, uint16_t size);
 
-bool outbox_empty(const struct outbox *outbox);
-
 /* Give the board what it will take now; whether it took any. */
 bool outbox_send(struct outbox *outbox);
 
