@@ -17,6 +17,7 @@ import numpy as np
 from tests.bench import playing
 from tests.bench.live_latency import latencies_us
 from tests.bench.more_rows import music_rows, sheet_rows, wire_rows
+from tests.bench.page_latency import page_rows
 from tests.bench.sound_latency import sound_latency_rows
 from tests.bench.sound_rows import sound_rows
 from tests.bench.studio_rows import studio_rows
@@ -167,6 +168,7 @@ def main() -> None:
             *sheet_rows(best_of),
             *sound_rows(),
             *sound_latency_rows(),
+            *page_rows(),
             *studio_rows(),
             *help_rows(),
         ]
