@@ -47,6 +47,7 @@ bench: .venv/test
 
 fuzz: .venv/test
 	@$(BIN)/python tests/wire/fuzz_wire.py $(SECONDS_LONG)
+	@$(MAKE) --no-print-directory -C hardware_notes/firmware fuzz SECONDS_LONG=$(SECONDS_LONG)
 
 soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)

@@ -190,8 +190,8 @@ class SelfTest:
             self._say(what, fine, "it still answers" if fine else "it no longer answers after it")
 
     def _restarted(self, before: wire.Hello) -> Talk:
-        yield from self._ask(self.link.restart())
-        events = yield Step(b"", 3 * ANSWER_US, lambda found: any(isinstance(each, Seen) for each in found))
+        # Its answer and its new hello may come in one read.
+        events = yield Step(self.link.restart(), 3 * ANSWER_US, lambda found: _started_anew(found, before))
         boots = [event.hello.boot for event in events if isinstance(event, Seen)]
         fine = bool(boots) and boots[-1] is not None and boots[-1] != before.boot
         told = f"boot number {before.boot}, then {boots[-1]}" if boots else "no hello came within three seconds"
@@ -261,6 +261,10 @@ def _answer(events: list[Event]) -> Answered | None:
 
 def _seen(events: list[Event]) -> bool:
     return any(isinstance(event, Seen) for event in events)
+
+
+def _started_anew(events: list[Event], before: wire.Hello) -> bool:
+    return any(isinstance(event, Seen) and event.hello.boot != before.boot for event in events)
 
 
 def _status(what: str, answered: Answered | None, wanted: int = 0) -> str:
