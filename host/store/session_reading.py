@@ -37,6 +37,7 @@ GREATEST_TEXT = 1 << 16
 MOST_META = 1_000
 MOST_MARKS = 1_000_000
 GREATEST_US = 1 << 62
+GREATEST_SKEW_US = 1_000_000
 LOG_HEADER = 32
 PAGE_SIZE_AT = 16
 SNAPSHOT_TRIES = 10
@@ -101,6 +102,16 @@ def started_utc(session: StoredSession) -> str:
         return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
     except (ValueError, OverflowError):
         return ""
+
+
+def told_skew_us(session: StoredSession) -> int | None:
+    """How far apart the sensors may fire, where the session's settings tell it, as those of keys and screens do."""
+    try:
+        skew_us = json.loads(session.meta.get("settings", "{}")).get("skew_us")
+    except (ValueError, AttributeError, RecursionError):
+        return None
+    sound = isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US
+    return skew_us if sound else None
 
 
 def note_numbers(session: StoredSession) -> NoteNumbers:

@@ -211,3 +211,13 @@ def test_a_session_remembers_which_notes_its_chanter_plays(tmp_path):
     with SessionWriter(path, "plain", "midi:oak", NoteNumbers(60, 2)._asdict()) as session:
         session.append(bytes(byte for hole in range(8) for byte in (0x92, 60 + hole, 64)), 1_000)
     assert load(path).record.covered.tolist() == [0xFF]
+
+
+@pytest.mark.parametrize(
+    ("told", "skew_us"), [(10_000, 10_000), (None, None), (-1, None), (True, None), ("9", None), (1 << 40, None)]
+)
+def test_a_session_tells_its_skew(tmp_path, told, skew_us):
+    path = tmp_path / "keys.session"
+    with SessionWriter(path, "stream", "page", {"skew_us": told}):
+        pass
+    assert load(path).skew_us == skew_us

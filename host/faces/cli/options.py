@@ -107,7 +107,7 @@ def analysed(
     try:
         with working(f"reading {file}"):
             loaded = load(file, NoteNumbers(first_note, channel - 1))
-            timing = timing_of(loaded.record, loaded.kind, skew_us)
+            timing = timing_of(loaded.record, loaded.kind, loaded.skew_us if skew_us is None else skew_us)
             return loaded, analyse(loaded.record, table, timing, settings or DEFAULTS)
     except IntakeError as error:
         raise Problem(str(error)) from None

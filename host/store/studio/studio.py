@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
-from host.store.session_reading import started_utc
+from host.store.session_reading import started_utc, told_skew_us
 from host.store.studio import pupils as folders
 from host.store.studio.index import NAME, Index, Sitting, refusal
 from host.store.studio.pupils import Hand, Pupil, StudioError
@@ -268,7 +268,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
 
     session = read_session(path)
     record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session"))
+    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew_us(session)))
 
 
 def digest_of(session: StoredSession) -> str:
