@@ -74,7 +74,9 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
             pupil = studio.add(person.name, person.hand_on_top, "the studio's practice chanter", person.note)
             for start, data in evenings(person, today):
                 session = write_evening(Path(scratch) / "evening.session", start, data, person.rungs)
-                studio.take_in(pupil.key, session)
+                taken = studio.take_in(pupil.key, session)
+                if taken.outcome == "refused":
+                    raise folders.StudioError(taken.sentence)
                 session.unlink()
             lesson = today - timedelta(days=7 * (WEEKS - LESSON))
             studio.change(pupil.key, lesson=lesson.isoformat())

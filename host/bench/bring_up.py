@@ -27,7 +27,9 @@ class BringUp:
         self.hole: int | None = 0
         self.answered: list[int | None] = []
         self._mask = 0
+        self._always = 0xFF  # covered in every state so far
         self._since_us = 0
+        self._seen = False
         self._candidate: int | None = None
         self._began_us: int | None = None
 
@@ -37,6 +39,7 @@ class BringUp:
             self._began_us = now_us
         for event in self.link.receive(data, now_us):
             if isinstance(event, State):
+                self._seen = True
                 self._state(event.t_us, event.covered_mask, now_us)
         if self.hole is not None and now_us - self._began_us > PATIENCE_US:
             self._note(None, now_us)
@@ -45,7 +48,9 @@ class BringUp:
         """What was found, hole by hole."""
         for asked, answered in enumerate(self.answered):
             name = FINGERS[asked]
-            if answered is None:
+            if answered is None and self._seen and self._always >> asked & 1:
+                yield f"{name}: it was covered all the time. Look for a short, dirt on the sensor, or a level too low."
+            elif answered is None:
                 yield f"{name}: nothing answered. Check its sensor and its wire."
             elif answered != asked:
                 yield f"{name}: the {FINGERS[answered]} answered. Swap their wires, or their channels in the firmware."
@@ -53,6 +58,9 @@ class BringUp:
                 yield f"{name}: good."
 
     def _state(self, t_us: int, mask: int, now_us: int) -> None:
+        # A hole that never opens must not hide the others.
+        self._always &= mask
+        mask &= ~self._always
         if mask != self._mask:
             if mask == 0 and self._candidate is not None:
                 self._note(self._candidate, now_us)

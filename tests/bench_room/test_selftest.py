@@ -235,3 +235,19 @@ def test_a_brush_of_a_finger_is_no_answer():
     for data, at_us in holes_frames([0, 1, 0, 1, 3, 1, 0] * 5):
         board.hear(data, at_us)
     assert board.answered == []
+
+
+def test_a_hole_that_never_opens_is_named_and_hides_no_other():
+    stuck = 3
+    masks = []
+    for hole in range(8):
+        alone = [1 << stuck | 1 << hole] * 10
+        # Nobody can show a hole that is covered already: patience ends.
+        masks += [1 << stuck] * 10 + (alone if hole != stuck else [1 << stuck] * 410)
+    board = BringUp("stream")
+    for data, at_us in holes_frames([*masks, 1 << stuck]):
+        board.hear(data, at_us)
+    told = list(board.words())
+    assert "covered all the time" in told[stuck]
+    assert [line for hole, line in enumerate(told) if hole != stuck and not line.endswith(": good.")] == []
+    assert len(told) == 8

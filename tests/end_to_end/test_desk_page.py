@@ -142,3 +142,28 @@ def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
     text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
     assert "What to hear first tonight" in text
     assert "Give as homework" not in text
+
+
+def test_who_plays_next_is_one_key(browser, tmp_path):
+    folder = tmp_path / "round"
+    with Studio(folder) as studio:
+        for name in ("Bea", "Ailsa"):
+            studio.add(name)
+    with desk_opened(folder, "sim", "127.0.0.1", None, lambda: TODAY) as (url, _):
+        page = browser.new_page()
+        page.goto(url)
+        told = page.locator("#round-told")
+        expect = playwright.expect
+        for name in ("Ailsa", "Bea", "Ailsa"):
+            page.keyboard.press("n")
+            expect(told).to_have_text(f"{name} has the chanter.")
+        page.get_by_label("Name or nickname").press_sequentially("n0")
+        expect(told).to_have_text("Ailsa has the chanter.")
+        page.get_by_label("Keys on this page").uncheck()
+        page.keyboard.press("0")
+        page.reload()
+        expect(told).to_have_text("Ailsa has the chanter.")
+        page.get_by_label("Keys on this page").check()
+        page.keyboard.press("0")
+        expect(told).to_contain_text("Nobody has the chanter")
+        page.close()

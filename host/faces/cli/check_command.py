@@ -54,6 +54,8 @@ def check(
     except (PortRefused, PortLost, NotAChanter) as error:
         raise Problem(str(error)) from None
     lines = list(report_lines(test, port))
+    if not test.done:
+        lines[-1] = "The check was cut short: what is not above was not tried."
     for line in lines:
         typer.echo(line)
     if output is not None:
@@ -61,7 +63,7 @@ def check(
             output.write_text("\n".join(lines) + "\n", encoding="utf-8")
         except OSError as error:
             raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
-    if not test.good:
+    if not test.good or not test.done:
         raise typer.Exit(1)
 
 

@@ -6,6 +6,7 @@ where the system has them, on a TCP port elsewhere.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import date
 from enum import StrEnum
@@ -50,10 +51,18 @@ def open_studio(folder: Path, browser: bool, say: Callable[[str], None]) -> None
     from host.store.studio.pupils import StudioError
 
     if not (folder / "pupils").is_dir():
+        # Made beside, then put in place: one that was cut off would be taken for the whole.
+        begun = folder.with_name(f".{folder.name}-begun")
         try:
-            make_studio(folder, date.today(), say)
+            if folder.exists() and any(folder.iterdir()):
+                raise StudioError(f"{folder}: expected a new or an empty folder for the invented studio. Name another")
+            shutil.rmtree(begun, ignore_errors=True)
+            make_studio(begun, date.today(), say)
+            begun.replace(folder)
         except StudioError as error:
             raise Problem(str(error)) from None
+        except OSError as error:
+            raise Problem(f"{folder}: the invented studio cannot be made there: {error.strerror or error}") from None
     serve_studio(folder, None, browser, "127.0.0.1", None)
 
 

@@ -49,8 +49,10 @@ def report(
         raise Problem("a file is named twice, and would be counted twice; name each once")
     try:
         since = day_text(since)
+        if since and ending in (".csv", ".json"):
+            raise Problem("--since compares on a page (.html, .pdf); the numbers are of everything: leave it out")
         if len(files) == 1 and (files[0] / "pupils").is_dir():
-            text = _studio(files[0], ending)
+            text = _studio(files[0], ending, since)
         else:
             tune = None if expect is None else tune_of(expect)
             chart = options.table_from(table, alternates)
@@ -100,8 +102,8 @@ def _player(path: Path, analysis: Analysis) -> Player:
     return Player(name, playing_us(analysis), tuple(tally(analysis)))
 
 
-def _studio(folder: Path, ending: str) -> str:
-    """All pupils of a studio: at a glance on a page, or their numbers."""
+def _studio(folder: Path, ending: str, since: str) -> str:
+    """All pupils of a studio: at a glance on a page, since a day or each one's last lesson, or their numbers."""
     from datetime import date
 
     from host.faces.desk.pages import printed_glance
@@ -111,7 +113,7 @@ def _studio(folder: Path, ending: str) -> str:
 
     with Studio(folder) as studio:
         if ending not in (".csv", ".json"):
-            return printed_glance(studio, date.today())
+            return printed_glance(studio, date.today(), since)
         players = []
         for pupil in studio.pupils():
             playing = sum(sitting.playing_us for sitting in studio.index.sittings(pupil.key))

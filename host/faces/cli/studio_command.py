@@ -34,11 +34,13 @@ def studio(
         folder = platformdirs.user_data_path("fingerlead") / "studio"
     if rebuild:
         from host.store.studio.pupils import StudioError
-        from host.store.studio.studio import Studio
+        from host.store.studio.studio import Studio, forget_index
 
         try:
+            # Before the studio opens: the index may be too damaged for that.
+            forget_index(folder)
             with Studio(folder) as there:
-                typer.echo(f"{there.rebuild()} sessions are in the index.")
+                typer.echo(f"{len(there.index.sittings())} sessions are in the index.")
         except StudioError as error:
             raise Problem(str(error)) from None
     serve_studio(folder, port, browser, address, web_port)

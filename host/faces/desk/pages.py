@@ -5,6 +5,7 @@ All text of people is escaped by the templates; strips and charts are made here 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -92,13 +93,13 @@ def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
     return {"now": passed.now, "told": round_sentence(studio, passed), "next": after(studio.pupils(), passed.now)}
 
 
-def printed_glance(studio: Studio, today: date) -> str:
-    """All pupils as one page that holds its own style, for paper."""
+def printed_glance(studio: Studio, today: date, since: str = "") -> str:
+    """All pupils as one page that holds its own style, for paper; since an ISO day, or each one's last lesson."""
     from markupsafe import Markup
 
     from host.faces.desk.style import style
 
-    groups, day = _groups(studio, today, ""), say.day_words(today.isoformat())
+    groups, day = _groups(studio, today, "", since), say.day_words(today.isoformat())
     return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
 
@@ -193,8 +194,9 @@ def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
     )
 
 
-def _groups(studio: Studio, today: date, by: str) -> list[dict[str, Any]]:
-    found = glances(studio.index, studio.pupils(), today)
+def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
+    pupils = [replace(pupil, lesson=since or pupil.lesson) for pupil in studio.pupils()]
+    found = glances(studio.index, pupils, today)
     groups = by_fault(found) if by == "fault" else [(None, _neediest_first(found))]
     return [
         {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}

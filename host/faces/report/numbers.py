@@ -79,6 +79,6 @@ def _row(player: Player, tally: Tally) -> dict[str, Any]:
 
 
 def _harmless(value: Any) -> Any:
-    if isinstance(value, str) and value[:1] in tuple("=+-@\t\r"):
+    if isinstance(value, str) and value[:1] in tuple("=+-@\t\r\n"):
         return "'" + value
     return value

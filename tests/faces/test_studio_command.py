@@ -1,0 +1,115 @@
+"""The studio's commands: an index made anew however damaged it is, a page since a day, a demonstration cut off."""
+
+from __future__ import annotations
+
+import sys
+from datetime import date
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
+
+from studios import playing, write
+
+from host.faces.cli import demo_command, studio_command
+from host.faces.cli.main import app
+from host.faces.cli.problem import Problem
+from host.faces.report.numbers import COLUMNS, as_csv
+from host.store.studio.pupils import StudioError
+from host.store.studio.studio import Studio
+
+
+def run(*args):
+    return CliRunner().invoke(app, [str(arg) for arg in args])
+
+
+@pytest.fixture
+def served(monkeypatch):
+    """The folders that would have been served."""
+    folders = []
+    monkeypatch.setattr(studio_command, "serve_studio", lambda folder, *more: folders.append(folder))
+    return folders
+
+
+@pytest.fixture
+def folder(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        studio.change(key, lesson="2026-09-08")
+        for day in (0, 20):
+            studio.take_in(key, write(tmp_path / f"{day}.session", playing(day, 30), day))
+    return tmp_path / "studio"
+
+
+@pytest.mark.parametrize("damage", [b"no database", b"SQLite format 3\0" + bytes(5_000)])
+def test_an_index_is_made_anew_however_damaged_it_is(folder, served, damage):
+    (folder / "index.sqlite").write_bytes(damage)
+    with pytest.raises(StudioError):
+        Studio(folder)
+    assert "2 sessions are in the index" in run("studio", folder, "--rebuild").stdout
+    assert served == [folder]
+
+
+def test_no_index_is_made_anew_where_no_studio_is(tmp_path, served):
+    (tmp_path / "index.sqlite").write_bytes(b"another program's")
+    done = run("studio", tmp_path, "--rebuild")
+    assert isinstance(done.exception, Problem)
+    assert (tmp_path / "index.sqlite").read_bytes() == b"another program's"
+    assert served == []
+
+
+def test_a_studio_is_reported_since_a_day(folder, tmp_path):
+    page = tmp_path / "page.html"
+    for since, told in (
+        ((), "Since 8 September 2026: 1 day"),
+        (("--since", "2026-08-31"), "Since 31 August 2026: 2 da"),
+    ):
+        assert run("report", folder, "-o", page, *since).exit_code == 0
+        assert told in page.read_text(encoding="utf-8")
+    done = run("report", folder, "-o", tmp_path / "n.csv", "--since", "2026-08-31")
+    assert isinstance(done.exception, Problem)
+    assert "leave it out" in str(done.exception)
+
+
+def test_a_demonstration_that_was_cut_off_begins_again(tmp_path, monkeypatch, served):
+    made = []
+
+    def make(folder: Path, today: date, say) -> Path:
+        with Studio(folder) as studio:
+            studio.add(f"pupil {len(made)}")
+        made.append(folder)
+        if len(made) == 1:
+            raise KeyboardInterrupt
+        return folder
+
+    monkeypatch.setattr("demo.studio.make_studio", make)
+    with pytest.raises(KeyboardInterrupt):
+        demo_command.open_studio(tmp_path / "studio", False, lambda _: None)
+    assert not (tmp_path / "studio").exists()
+    for _ in range(2):
+        demo_command.open_studio(tmp_path / "studio", False, lambda _: None)
+    with Studio(tmp_path / "studio") as studio:
+        assert [pupil.name for pupil in studio.pupils()] == ["pupil 1"]
+    assert len(made) == 2
+    assert served == [tmp_path / "studio"] * 2
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "file").write_bytes(b"")
+    for place in ("other", "other/file"):
+        with pytest.raises(Problem, match=r"empty folder|cannot be made"):
+            demo_command.open_studio(tmp_path / place, False, lambda _: None)
+
+
+@pytest.mark.parametrize("name", ["=1+2", "+1", "-1", "@x", "\t=1", "\r=1", "\n=1"])
+def test_a_name_that_a_spreadsheet_would_run_is_quoted(name):
+    row = dict.fromkeys(COLUMNS, 0) | {"who": name}
+    assert ("'" + name) in as_csv([row])
+
+
+def test_a_check_that_is_cut_short_says_so_and_is_not_good(monkeypatch):
+    monkeypatch.setattr("host.faces.cli.check_command._run", lambda test, port, told: None)
+    done = run("check", "sim")
+    assert done.exit_code == 1
+    assert "cut short" in done.stdout
+    assert "Everything tried" not in done.stdout
