@@ -154,8 +154,10 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
         page.goto(url)
         told = page.locator("#round-told")
         expect = playwright.expect
-        for name in ("Ailsa", "Bea", "Ailsa"):
+        for name, after in (("Ailsa", "Bea"), ("Bea", "Ailsa"), ("Ailsa", "Bea")):
             page.keyboard.press("n")
+            # The page of the one before hears of it too: only the new one has the next pupil's button.
+            expect(page.locator("[data-key=n]")).to_contain_text(after)
             expect(told).to_have_text(f"{name} has the chanter.")
         page.get_by_label("Name or nickname").press_sequentially("n0")
         expect(told).to_have_text("Ailsa has the chanter.")

@@ -14,12 +14,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
 
 from studios import playing, write
 
-from host.faces.desk.charts import progress_svg
+from host.faces.desk.charts import progress_svg, week_rows
 from host.faces.desk.routes import Desk
 from host.faces.strip import strip_svg
 from host.store.studio import pupils as folders
 from host.store.studio.studio import Studio, analysed
-from host.timing.summary import wilson
+from host.timing.summary import median_interval, wilson
 from host.timing.tally import Tally
 
 TODAY = date(2026, 9, 20)
@@ -179,6 +179,18 @@ def test_the_homework_sheet_is_a_pdf(desk, pupil):
     desk.post(f"/pupil/{pupil}/homework", data={"rungs": ["low-g-b"], "tunes": ["heron"], "note": "slowly"})
     answer = desk.get(f"/pupil/{pupil}/homework.pdf")
     assert answer.content.startswith(b"%PDF")
+
+
+def test_weeks_in_numbers_have_their_intervals():
+    strays_us = (10_000, 12_000, 20_000, 22_000, 30_000, 34_000, 40_000)
+    by_week = {"2026-09-14": Tally(0, 2, plain=8), "2026-09-07": Tally(0, 2, plain=10, strays_us=strays_us)}
+    first, second = week_rows(by_week)
+    low, high = median_interval(strays_us)
+    assert first["week"] == "7 Sep"
+    assert first["share"].startswith("7 of 10 (")
+    assert first["length"] == f"22 ms ({low // 1_000} to {high // 1_000})"
+    assert second["length"] == "none"
+    assert week_rows({"2026-09-07": Tally(0, 2, plain=3, strays_us=(9_000,))})[0]["length"].endswith("interval)")
 
 
 def test_a_chart_draws_its_numbers():

@@ -10,7 +10,8 @@ from datetime import date
 from html import escape
 from typing import TYPE_CHECKING
 
-from host.timing.summary import wilson
+from host.faces.words import ms, whole_ms
+from host.timing.summary import median_interval, wilson
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -62,6 +63,24 @@ def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], 
     parts.append(f'<text x="{LEFT}" y="{HEIGHT - 5}">{_day(weeks[0])}</text>')
     parts.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - 5}" text-anchor="end">{_day(weeks[-1])}</text>')
     return "".join(parts) + "</svg>"
+
+
+def week_rows(by_week: Mapping[str, Tally]) -> list[dict[str, str]]:
+    """The same in numbers: for each week the share astray and the usual length of a stray, with their intervals."""
+    return [_row(week, tally) for week, tally in sorted(by_week.items()) if tally.plain]
+
+
+def _row(week: str, tally: Tally) -> dict[str, str]:
+    low, high = wilson(tally.astray, tally.plain)
+    between = median_interval(tally.strays_us)
+    length = ms(tally.typical_stray_us) if tally.astray else "none"
+    if tally.astray:
+        length += f" ({whole_ms(between[0])} to {whole_ms(between[1])})" if between else " (too few for an interval)"
+    return {
+        "week": _day(week),
+        "share": f"{tally.astray} of {tally.plain} ({100 * low:.0f} to {100 * high:.0f} %)",
+        "length": length,
+    }
 
 
 def _day(week: str) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from fingering.ladder import ladder
 from fingering.tunes import easy_tunes
 from host.faces import studio_words as say
-from host.faces.desk.charts import progress_svg
+from host.faces.desk.charts import progress_svg, week_rows
 from host.faces.strip import strip_svg
 from host.faces.words import capital, change_name, clock_text, what_happened
 from host.store.session_file import SessionError
@@ -259,6 +259,7 @@ def _charts(
     return [
         {
             "name": capital(change_name(*change)),
+            "weeks": week_rows(by_change[change]),
             "svg": Markup(
                 progress_svg(change_name(*change), by_change[change], axis, pupil.lesson, f"p{change[0]}{change[1]}")
             ),
