@@ -35,6 +35,12 @@ PUT_TIMEOUT_S = 0.1
 WHO = encode(Who(255))
 
 
+def who_are_you(carrier: Carrier) -> bytes:
+    """The bytes that ask a chanter who it is, whatever else is on the line."""
+    # The zero ends whatever an earlier host may have left in the chanter's reader.
+    return carry(WHO, "sysex") if carrier == "sysex" else b"\0" + carry(WHO, "stream")
+
+
 @dataclass(frozen=True, slots=True)
 class Lost:
     """The port vanished at `host_us`; the reader looks for it again."""
@@ -159,8 +165,7 @@ class Reader:
             self._port = port
         came = False
         try:
-            # The zero ends whatever an earlier host may have left in the chanter's reader.
-            port.write(carry(WHO, "sysex") if port.carrier == "sysex" else b"\0" + carry(WHO, "stream"))
+            port.write(who_are_you(port.carrier))
             while not self._stop.is_set():
                 for chunk in port.read(READ_TIMEOUT_S):
                     self.carrier = port.carrier

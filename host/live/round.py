@@ -10,22 +10,20 @@ from __future__ import annotations
 import contextlib
 import queue
 import secrets
-import sqlite3
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from host.live.reader import WHO, Back, Ended, Item, Lost, Reader
+from host.live.reader import Back, Ended, Item, Lost, Reader, who_are_you
 from host.live.recording import TICK_S, Recording
 from host.ports.host_clock import now_us
-from host.store.session_file import SessionError, SessionWriter
-from host.store.studio.pupils import StudioError
+from host.store.session_file import SessionWriter, remove_session
+from host.store.studio import left
 from host.store.studio.studio import Studio
 from host.wire.errors import NotAChanter
 from host.wire.events import State
-from host.wire.link import carry
 
 if TYPE_CHECKING:
     from host.live.recording import Heard
@@ -34,7 +32,7 @@ if TYPE_CHECKING:
 NOBODY = ""
 TURNS = "turns"
 # What can go wrong with one turn, and must not end the round.
-FAILURES = (SessionError, StudioError, NotAChanter, OSError, sqlite3.Error)
+FAILURES = (*left.FAILURES, NotAChanter)
 
 
 class Turn:
@@ -53,7 +51,7 @@ class Turn:
             writer = SessionWriter(self.path, reader.carrier, self.port, settings, datetime.now(UTC))
             self._recording = Recording(writer, self._hear)
             # A session says who the chanter is: ask again, as this one begins in the middle.
-            reader.write(carry(WHO, "sysex") if reader.carrier == "sysex" else carry(WHO, "stream"))
+            reader.write(who_are_you(reader.carrier))
         self._recording.take(item, reader.carrier)
 
     def tick(self, host_us: int) -> None:
@@ -66,11 +64,6 @@ class Turn:
         if self._recording is not None:
             self._recording.close()
         return self.changes > 0
-
-    def forget(self) -> None:
-        """Remove the session, once it is taken in or where nothing was played."""
-        for ending in ("", "-wal", "-shm", "-journal"):
-            self.path.with_name(self.path.name + ending).unlink(missing_ok=True)
 
     def _hear(self, what: Heard) -> None:
         if isinstance(what, State):
@@ -186,23 +179,12 @@ class Round:
                 if taken.outcome == "refused":
                     self.sentence = taken.sentence
                     return
-            turn.forget()
+            remove_session(turn.path)
         except FAILURES as error:
             self.sentence = str(error)
 
 
 def bring_home(studio: Studio) -> int:
-    """Take in turns that a crash or a full disk has left; how many. One that is being played is left alone."""
-    new = 0
-    for path in sorted(studio.folder.glob(f"pupils/*/{TURNS}/*.session")):
-        with contextlib.suppress(*FAILURES):
-            if _at_rest(path) and studio.take_in(path.parents[1].name, path).outcome != "refused":
-                path.unlink()
-                new += 1
-    return new
-
-
-def _at_rest(path: Path) -> bool:
-    """Whether no program has the session open: only then does SQLite bring it into one single file."""
-    with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
-        return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))
+    """Take in the turns of all pupils that a crash or a full disk has left; how many were new."""
+    turns = sorted(studio.folder.glob(f"pupils/*/{TURNS}"))
+    return sum(left.bring_home(studio, folder.parent.name, folder) for folder in turns)

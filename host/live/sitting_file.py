@@ -12,13 +12,6 @@ ENDING = ".session"
 TRIED_NAMES = 100
 
 
-def data_folder() -> Path:
-    """Where this system keeps a user's own data."""
-    import platformdirs
-
-    return platformdirs.user_data_path("fingerlead")
-
-
 def begin_session(
     folder: Path, port: str, carrier: Carrier, settings: Mapping[str, object], started: datetime
 ) -> SessionWriter:

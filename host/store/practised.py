@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Literal, TypeVar
 
 from host.store.lines import GREATEST_FILE, append_line
+from host.store.own_folder import own_folder
 from host.store.practised_lines import (
     ChangeCounts,
     Counting,
@@ -188,9 +189,7 @@ def open_progress(folder: Path | None = None) -> Progress:
     A file that cannot be read is told in `remarks`, and what is practised is added to it all the same.
     """
     if folder is None:
-        from platformdirs import user_data_path
-
-        folder = user_data_path("fingerlead")
+        folder = own_folder()
     progress = Progress(folder / FILE)
     progress.remarks = tuple(_read(progress, folder / FILE))
     return progress

@@ -8,9 +8,9 @@ from datetime import date
 from typing import Literal, TypeVar
 
 from fingering.notes import NOTES
+from host.store.lines import GREATEST_LINE
 
 SCHEMA = "fingerlead-practised-1"
-LONGEST_LINE = 1 << 16
 LONGEST_KEY = 64
 MOST = 1_000_000  # of anything on one line; nobody plays a change that often between two savings
 
@@ -85,8 +85,8 @@ def to_line(what: Line) -> dict[str, object]:
 
 def read_line(data: bytes) -> Line:
     """What a line says; raises LineError."""
-    if len(data) > LONGEST_LINE:
-        raise LineError(f"expected at most {LONGEST_LINE} bytes, got {len(data)}")
+    if len(data) > GREATEST_LINE:
+        raise LineError(f"expected at most {GREATEST_LINE} bytes, got {len(data)}")
     try:
         what = json.loads(data)
     except (ValueError, RecursionError):

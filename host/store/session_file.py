@@ -36,6 +36,7 @@ __all__ = [
     "SessionWriter",
     "StoredSession",
     "read_session",
+    "remove_session",
     "session_record",
 ]
 
@@ -143,8 +144,7 @@ class SessionWriter:
         if hasattr(self, "_db"):
             self._reads.clear()
             self._db.close()
-        for ending in ("", "-wal", "-shm", "-journal"):
-            self.path.with_name(self.path.name + ending).unlink(missing_ok=True)
+        remove_session(self.path)
 
     def __enter__(self) -> Self:
         return self
@@ -182,6 +182,12 @@ class SessionWriter:
         except sqlite3.Error as error:
             raise SessionError(self.path, _unwritable(error)) from None
         self.saved_bytes += len(row[1])
+
+
+def remove_session(path: Path) -> None:
+    """Remove a session that nobody has open, with all that SQLite lays beside it; one that is not there is gone."""
+    for ending in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
 
 
 def _claim(path: Path) -> None:

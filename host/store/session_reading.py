@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
@@ -104,23 +104,29 @@ def started_utc(session: StoredSession) -> str:
         return ""
 
 
+def settings_of(session: StoredSession) -> dict[str, object]:
+    """What a session was recorded with; nothing where that is damaged."""
+    try:
+        told = json.loads(session.meta.get("settings", "{}"))
+    except (ValueError, RecursionError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
 def told_skew_us(session: StoredSession) -> int | None:
     """How far apart the sensors may fire, where the session's settings tell it, as those of keys and screens do."""
-    try:
-        skew_us = json.loads(session.meta.get("settings", "{}")).get("skew_us")
-    except (ValueError, AttributeError, RecursionError):
-        return None
+    skew_us = settings_of(session).get("skew_us")
     sound = isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US
     return skew_us if sound else None
 
 
 def note_numbers(session: StoredSession) -> NoteNumbers:
     """Which notes a plain chanter played, by the settings it was recorded with; else the usual ones."""
+    settings: dict[str, Any] = settings_of(session)
     try:
-        settings = json.loads(session.meta.get("settings", "{}"))
         numbers = NoteNumbers(int(settings["base_note"]), int(settings["channel"]))
         PlainNotes(*numbers)  # refuses what no MIDI note or channel is
-    except (ValueError, OverflowError, TypeError, KeyError, RecursionError):
+    except (ValueError, OverflowError, TypeError, KeyError):
         return NoteNumbers()
     return numbers
 

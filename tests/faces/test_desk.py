@@ -18,7 +18,8 @@ from host.faces.desk.charts import progress_svg, week_rows
 from host.faces.desk.routes import Desk
 from host.faces.strip import strip_svg
 from host.store.studio import pupils as folders
-from host.store.studio.studio import Studio, analysed
+from host.store.studio.kept import analysed
+from host.store.studio.studio import Studio
 from host.timing.summary import median_interval, wilson
 from host.timing.tally import Tally
 

@@ -22,7 +22,8 @@ from studios import playing, write
 from demo.studio import evenings, invented, write_evening
 from host.faces.cli.main import app
 from host.faces.report.numbers import COLUMNS, Player, as_csv, as_json, rows
-from host.store.studio.studio import Studio, analysed
+from host.store.studio.kept import analysed
+from host.store.studio.studio import Studio
 from host.timing.summary import summarise, wilson
 from host.timing.tally import Tally
 

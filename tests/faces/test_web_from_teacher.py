@@ -14,6 +14,7 @@ from studios import playing, write
 from host.faces.cli.main import app
 from host.faces.cli.problem import Problem
 from host.faces.web.from_teacher import bring_home, from_teacher, practice_folder, pupil_named
+from host.store.session_file import SessionWriter
 from host.store.studio import pupils as folders
 from host.store.studio.pupils import Homework, StudioError
 from host.store.studio.studio import Studio
@@ -68,3 +69,16 @@ def test_a_pupil_who_is_not_there_is_one_sentence(studio):
     assert isinstance(done.exception, Problem)
     assert "expected a pupil of this studio" in str(done.exception)
     assert CliRunner().invoke(app, ["practice", "--studio", str(studio.folder)]).exit_code == 2
+
+
+def test_a_sitting_that_another_program_is_playing_is_left_alone(studio):
+    key = studio.add("Ailsa").key
+    sessions = practice_folder(studio, key) / "sessions"
+    sessions.mkdir(parents=True)
+    live = SessionWriter(sessions / "live.session", "stream", "fed")
+    live.append(playing(1), 0)
+    live.tick(1_000_000)
+    assert bring_home(studio, key) == 0
+    live.close()
+    assert bring_home(studio, key) == 1
+    assert list(sessions.iterdir()) == []

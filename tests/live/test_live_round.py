@@ -11,7 +11,8 @@ from studios import playing, write
 from host.live.round import Round, bring_home
 from host.ports.base import Chunk, Port, PortRefused
 from host.store.session_file import SessionError, SessionWriter, read_session
-from host.store.studio.studio import Studio, analysed
+from host.store.studio.kept import analysed
+from host.store.studio.studio import Studio
 
 PATIENCE_S = 20
 

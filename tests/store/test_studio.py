@@ -22,9 +22,10 @@ from studios import playing, write
 
 from host.store.session_file import read_session, session_record
 from host.store.studio import pupils
+from host.store.studio.kept import analysed, digest_of
 from host.store.studio.overview import glances
 from host.store.studio.pupils import Homework, Pupil, StudioError
-from host.store.studio.studio import Studio, analysed, digest_of, forget_index
+from host.store.studio.studio import Studio, forget_index
 from host.timing.tally import tally, together
 
 NAME = "Ailsa Nic Unmistakable"

@@ -15,8 +15,9 @@ from demo.studio import invented, make_studio
 from fingering.moves import move
 from host.simulated import chanter, play, script, sensing, whole
 from host.simulated.pupil import Pupil, with_worst_habit
+from host.store.studio.kept import analysed
 from host.store.studio.overview import between, by_fault, first_to_work_on, glances, monday, weeks
-from host.store.studio.studio import Studio, analysed
+from host.store.studio.studio import Studio
 from host.timing.summary import summarise
 from host.timing.tally import together
 

@@ -28,10 +28,10 @@ def studio(
     rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the index anew from the sessions first.")] = False,
 ) -> None:
     """All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine."""
-    import platformdirs
+    from host.store.own_folder import own_folder
 
     if folder is None:
-        folder = platformdirs.user_data_path("fingerlead") / "studio"
+        folder = own_folder() / "studio"
     if rebuild:
         from host.store.studio.pupils import StudioError
         from host.store.studio.studio import Studio, forget_index

@@ -19,8 +19,8 @@ from host.faces.words import capital, change_name, clock_text, what_happened
 from host.store.session_file import SessionError
 from host.store.studio import pupils as folders
 from host.store.studio.index import ENDLESS
+from host.store.studio.kept import analysed
 from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
-from host.store.studio.studio import analysed
 from host.timing.summary import heard_stray_us, stands_out
 from host.timing.tally import together
 

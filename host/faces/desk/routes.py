@@ -272,7 +272,7 @@ async def static(request: Request) -> Response:
 
 @lru_cache(maxsize=8)
 def _analysis(path: Path) -> Analysis:
-    from host.store.studio.studio import analysed
+    from host.store.studio.kept import analysed
 
     try:
         return analysed(path)[1]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fingering.ladder import ladder
 from fingering.tunes import easy_tunes
 from host.faces.words import clock_text
+from host.store.studio import left
 from host.store.studio import pupils as folders
 from host.store.studio.pupils import Pupil, StudioError
 
@@ -57,11 +57,4 @@ def practice_folder(studio: Studio, key: str) -> Path:
 
 def bring_home(studio: Studio, key: str) -> int:
     """Take in what was played, also what a sitting cut off before has left; how many sessions were new."""
-    new = 0
-    with suppress(FileNotFoundError):
-        for path in sorted((practice_folder(studio, key) / "sessions").glob("*.session")):
-            taken = studio.take_in(key, path)
-            new += taken.outcome == "new"
-            if taken.outcome != "refused":
-                path.unlink()
-    return new
+    return left.bring_home(studio, key, practice_folder(studio, key) / "sessions")

@@ -21,13 +21,13 @@ from host.live.hub import Hub
 from host.live.practice import Practice
 from host.live.practice_thread import PracticeThread
 from host.live.practising import Practising
-from host.live.sitting_file import data_folder
 from host.live.sound_place import SoundPlace
 from host.live.sounding import Sounding
 from host.live.source import Setting
 from host.live.wishes import Engraved, Listen, SoundChanged
 from host.ports.find import midi_ports, serial_ports
 from host.ports.sound_port import list_outputs
+from host.store.own_folder import own_folder
 from host.store.practised import open_progress
 from host.wire.plain_midi import NoteNumbers
 
@@ -85,7 +85,7 @@ def opened(
     """
     place = listen(address, web_port)
     number: int = place.getsockname()[1]
-    folder = data_folder() if folder is None else folder
+    folder = own_folder() if folder is None else folder
     progress = open_progress(folder)
     hub = Hub()
     staffs = Staffs(lambda name, svg, why_not: thread.ask(Engraved(name, svg, why_not)))

@@ -9,36 +9,27 @@ its bytes of playing comes in, and named by their digest, so that the same sessi
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import json
 import os
 import shutil
 import sqlite3
 import time
 import zipfile
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
-from host.store.session_reading import started_utc, told_skew_us
+from host.store.session_file import SessionError, read_session, remove_session
 from host.store.studio import pupils as folders
-from host.store.studio.index import NAME, Index, Sitting, refusal
+from host.store.studio.index import NAME, Index, refusal
+from host.store.studio.kept import DIGEST_LETTERS, digest_of, reading, write_anew
 from host.store.studio.pupils import Hand, Pupil, StudioError
 
 if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
-    from host.timing.analysis import Analysis
-    from host.timing.tally import Tally
-
 ENDING = ".session"
 GREATEST_TAKEN_IN = 1 << 28
-MOST_RUNGS = 40
-DIGEST_LETTERS = 32
 # Sessions entered in one transaction.
 BATCH = 100
 LEFT_BEHIND_S = 3_600
@@ -149,8 +140,8 @@ class Studio:
 
     # Sessions
 
-    def take_in(self, key: str, path: Path | str, extra: Iterable[str] = ()) -> TakenIn:
-        """Take a session file in for a pupil, as from a stranger; `extra` are rungs it was practised on."""
+    def take_in(self, key: str, path: Path | str) -> TakenIn:
+        """Take a session file in for a pupil, as from a stranger."""
         path, sessions = Path(path), self.of(key) / "sessions"
         try:
             if path.stat().st_size > GREATEST_TAKEN_IN:
@@ -165,7 +156,7 @@ class Studio:
         try:
             if (whose := self.index.has(digest)) is None:
                 new.unlink(missing_ok=True)
-                _write_anew(new, session, extra)
+                write_anew(new, session)
                 new.chmod(0o444)
                 # What is entered is what was written: read back before it counts.
                 sitting, tallies = reading(key, digest, new)
@@ -177,8 +168,7 @@ class Studio:
         except (SessionError, OSError, sqlite3.Error) as error:
             return _refused(path, f"it cannot be kept: {error}. Make room, and take it in again")
         finally:
-            for ending in ("", "-wal", "-shm", "-journal"):
-                new.with_name(new.name + ending).unlink(missing_ok=True)
+            remove_session(new)
         return TakenIn(path, "same", digest, whose, f"{path}: this session is in the studio already")
 
     def session_path(self, digest: str) -> Path:
@@ -246,48 +236,6 @@ def _pupil(folder: Path) -> Pupil:
         return Pupil(folder.name, f"({folder.name})", note=str(error))
 
 
-def reading(key: str, digest: str, path: Path) -> tuple[Sitting, list[Tally]]:
-    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
-    from host.timing.summary import playing_us
-    from host.timing.tally import tally
-
-    try:
-        session, analysis = analysed(path)
-    except SessionError as error:
-        return Sitting(digest, key, "", problem=error.reason), []
-    length_us, unsure_us = playing_us(analysis), analysis.timing.uncertainty_us
-    sitting = Sitting(digest, key, started_utc(session), length_us, unsure_us, rungs_of(session))
-    return sitting, tally(analysis)
-
-
-def analysed(path: Path) -> tuple[StoredSession, Analysis]:
-    """A session and its analysis; raises SessionError."""
-    from fingering.table import standard_table
-    from host.timing.analysis import analyse
-    from host.timing.timeline import timing_of
-
-    session = read_session(path)
-    record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew_us(session)))
-
-
-def digest_of(session: StoredSession) -> str:
-    """What names a session: a SHA-256 over its bytes, when they came, and where the port was lost."""
-    sha = hashlib.sha256(session.carrier.encode())
-    sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
-    sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
-    return sha.hexdigest()[:DIGEST_LETTERS]
-
-
-def rungs_of(session: StoredSession) -> tuple[str, ...]:
-    """Keys of the rungs it was practised on, as its settings say."""
-    with contextlib.suppress(ValueError, RecursionError):
-        told = json.loads(session.meta.get("settings", "{}"))
-        if isinstance(told, dict):
-            return folders.keys(folders.texts(told, "rungs"))[:MOST_RUNGS]
-    return ()
-
-
 def _sessions(folder: Path) -> list[Path]:
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
         return [Path(entry.path) for entry in os.scandir(folder / "sessions") if _is_session(entry)]
@@ -307,36 +255,6 @@ def _is_session(entry: os.DirEntry[str]) -> bool:
     digest = entry.name.removesuffix(ENDING)
     named = entry.name.endswith(ENDING) and len(digest) == DIGEST_LETTERS and not set(digest) - set("0123456789abcdef")
     return named and entry.is_file(follow_symlinks=False)
-
-
-def _write_anew(path: Path, session: StoredSession, extra: Iterable[str]) -> None:
-    settings: dict[str, object] = {}
-    with contextlib.suppress(ValueError, RecursionError):
-        told = json.loads(session.meta.get("settings", "{}"))
-        settings = told if isinstance(told, dict) else {}
-    rungs = folders.keys([*rungs_of(session), *extra])
-    if rungs:
-        settings = {**settings, "rungs": list(rungs)}
-    begun = started_utc(session)
-    marks = sorted(session.marks, key=lambda mark: mark.host_us)
-    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
-    port = session.meta.get("port", "")
-    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
-        if not begun:
-            writer.tell(started_utc="")
-        starts = session.arrivals[:, 0].tolist()
-        for start, stop, host_us in zip(
-            starts, [*starts, len(session.data)][1:], session.arrivals[:, 1].tolist(), strict=True
-        ):
-            while marks and marks[0].host_us <= host_us:
-                writer.mark(*_mark(marks.pop(0)))
-            writer.append(session.data[start:stop], host_us)
-        for mark in marks:
-            writer.mark(*_mark(mark))
-
-
-def _mark(mark: Mark) -> tuple[Literal["lost", "back"], int, str]:
-    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
 
 
 def _refused(path: Path, why: str) -> TakenIn:
