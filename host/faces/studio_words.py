@@ -11,7 +11,7 @@ from host.store.studio.overview import DAYS_BEFORE
 from host.timing.summary import wilson
 
 if TYPE_CHECKING:
-    from host.store.studio.overview import Changed, Glance
+    from host.store.studio.overview import Glance
     from host.timing.progress import Difference
     from host.timing.tally import Fault, Tally
 
@@ -61,16 +61,16 @@ def shared_fault_name(fault: tuple[int, bool] | None) -> str:
     return f"{capital(FINGERS[finger])} too {'early' if early else 'late'}"
 
 
-def changed_sentence(changed: Changed) -> str:
-    """One change before and since, with how sure that is."""
-    return f"{capital(change_name(*changed.change))}: {difference_words(changed.difference)}."
-
-
-def difference_words(difference: Difference) -> str:
-    """Before and since in counts, then the judgement."""
-    before, after = difference.before, difference.after
-    counts = f"{before.astray} of {before.plain} astray before, {after.astray} of {after.plain} since"
-    return f"{counts}: {difference.trend if difference.trend != 'too little' else 'too little played to compare'}"
+def difference_row(change: tuple[int, int], difference: Difference) -> dict[str, str]:
+    """One change before and since a day, as a row of a table: its counts, the difference, the judgement."""
+    low, high = difference.interval
+    return {
+        "name": capital(change_name(*change)),
+        "before": share_words(difference.before.astray, difference.before.plain),
+        "after": share_words(difference.after.astray, difference.after.plain),
+        "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
+        "trend": difference.trend,
+    }
 
 
 def share_words(astray: int, plain: int) -> str:

@@ -7,7 +7,9 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from fingering.holes import FINGERS
+from fingering.ladder import ladder
 from fingering.notes import NOTES
+from fingering.tunes import easy_tunes
 from host.timing.blame import Blame, blame
 from host.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, at_least, heard_stray_us
 
@@ -52,6 +54,11 @@ def listed(names: list[str]) -> str:
 def change_name(from_note: int, to_note: int) -> str:
     """A change by its notes."""
     return f"{NOTES[from_note]} to {NOTES[to_note]}"
+
+
+def practised_names() -> dict[str, str]:
+    """The names of all rungs, and the titles of the easy tunes, by their keys."""
+    return {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
 
 
 def change_sentence(change: Change, timing: Timing) -> str:

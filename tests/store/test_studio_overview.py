@@ -16,9 +16,9 @@ from fingering.moves import move
 from host.simulated import chanter, play, script, sensing, whole
 from host.simulated.pupil import Pupil, with_worst_habit
 from host.store.studio.kept import analysed
-from host.store.studio.overview import between, by_fault, first_to_work_on, glances, monday, weeks
+from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
 from host.store.studio.studio import Studio
-from host.timing.summary import summarise
+from host.timing.summary import stands_out, summarise
 from host.timing.tally import together
 
 TODAY = date(2026, 11, 20)
@@ -60,7 +60,9 @@ def test_a_glance_counts_what_was_played_since_the_lesson(studio):
         assert glance.playing_us == sum(sitting.playing_us for sitting in mine)
         assert glance.days == len({sitting.day for sitting in mine})
         tallies = together(t for *_, t in studio.index.tallies(glance.pupil.key, glance.since)).values()
-        assert glance.first == first_to_work_on(tallies)
+        # The same from whole tallies: a glance asks the index for sums alone.
+        standing_out = (tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain))
+        assert glance.first == next(standing_out, None)
 
 
 def test_what_a_glance_adds_up_is_what_the_sessions_say(studio):

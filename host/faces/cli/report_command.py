@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from host.faces.report.numbers import Player
     from host.timing.analysis import Analysis
 
-ENDINGS = (".html", ".pdf", ".csv", ".json")
 
 
 def report(

@@ -6,11 +6,12 @@ drawn stand in `data-share`, and in words in the description.
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from host.faces.words import ms, whole_ms
+from host.faces.words import capital, change_name, ms, whole_ms
+from host.store.studio.overview import monday
 from host.timing.summary import median_interval, wilson
 
 if TYPE_CHECKING:
@@ -18,8 +19,49 @@ if TYPE_CHECKING:
 
     from host.timing.tally import Tally
 
+MOST_CHARTS = 6
+MOST_WEEKS = 26
 WIDTH, HEIGHT = 240, 96
 LEFT, RIGHT, TOP, BOTTOM = 42, 8, 8, 20
+
+
+def charts(
+    by_change: Mapping[tuple[int, int], Mapping[str, Tally]],
+    recent: Mapping[tuple[int, int], Tally],
+    lesson: str,
+    today: date,
+) -> list[dict[str, Any]]:
+    """One pupil's pictures: what is heard most lately and over all the weeks; `lesson` is an ISO day or none."""
+    last = monday(today.isoformat())
+    # A clock that was set wrong puts a session into another age: it is in the list, and not in the pictures.
+    axis = [monday((today - timedelta(days=7 * back)).isoformat()) for back in reversed(range(MOST_WEEKS))]
+    by_change = {
+        change: shown
+        for change, by_week in by_change.items()
+        if (shown := {week: tally for week, tally in by_week.items() if axis[0] <= week <= last})
+    }
+    if not by_change:
+        return []
+    axis = [week for week in axis if week >= min(week for by_week in by_change.values() for week in by_week)]
+    cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
+    recent_cost = {change: tally.heard_us for change, tally in recent.items()}
+    worst = sorted(by_change, key=lambda change: (-recent_cost.get(change, 0), -cost[change], change))
+    # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
+    chosen = worst[: MOST_CHARTS // 2]
+    chosen += [change for change in sorted(by_change, key=lambda c: (-cost[c], c)) if change not in chosen]
+    from markupsafe import Markup
+
+    return [
+        {
+            "name": capital(change_name(*change)),
+            "weeks": week_rows(by_change[change]),
+            "svg": Markup(
+                progress_svg(change_name(*change), by_change[change], axis, lesson, f"p{change[0]}{change[1]}")
+            ),
+        }
+        for change in chosen[:MOST_CHARTS]
+        if cost[change]
+    ]
 
 
 def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], lesson: str, number: str) -> str:

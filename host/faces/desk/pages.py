@@ -7,27 +7,25 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
-from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from fingering.ladder import ladder
 from fingering.tunes import easy_tunes
 from host.faces import studio_words as say
-from host.faces.desk.charts import progress_svg, week_rows
+from host.faces.desk.charts import charts
 from host.faces.strip import strip_svg
-from host.faces.words import capital, change_name, clock_text, what_happened
+from host.faces.templates import templates
+from host.faces.words import capital, change_name, clock_text, practised_names, what_happened
 from host.store.session_file import SessionError
 from host.store.studio import pupils as folders
 from host.store.studio.index import ENDLESS
 from host.store.studio.kept import analysed
-from host.store.studio.overview import between, by_fault, glances, monday, weeks, worst_first
+from host.store.studio.overview import between, by_fault, glances, weeks, worst_first
 from host.timing.summary import heard_stray_us, stands_out
 from host.timing.tally import together
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from jinja2 import Environment
 
     from host.live.round import Round
     from host.store.studio.overview import Glance
@@ -37,31 +35,15 @@ if TYPE_CHECKING:
     from host.timing.results import Change
     from host.timing.tally import Tally
 
-MOST_CHARTS = 6
 MOST_STRIPS = 3
 MOST_MOMENTS = 60
 MOST_SITTINGS = 30
-MOST_WEEKS = 26
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
-
-
-@cache
-def environment() -> Environment:
-    """The templates of the desk."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-    return Environment(
-        loader=PackageLoader("host.faces.desk", "templates"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 def render(name: str, **told: Any) -> str:
     """A template filled in."""
-    return environment().get_template(name).render(hands=HANDS, **told)
+    return templates("host.faces.desk").get_template(name).render(hands=HANDS, **told)
 
 
 def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None = None) -> str:
@@ -126,16 +108,10 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
         rung=_furthest([rung for sitting in sittings for rung in sitting.rungs]),
-        charts=_charts(by_change, recent, pupil, today),
+        charts=charts(by_change, recent, pupil.lesson, today),
         worst=_worst(studio, key, glance.since, list(recent.values())),
         compared=[
-            {
-                "name": capital(change_name(*each.change)),
-                "before": say.share_words(each.difference.before.astray, each.difference.before.plain),
-                "after": say.share_words(each.difference.after.astray, each.difference.after.plain),
-                "interval": "{:+.0f} to {:+.0f}".format(*(100 * end for end in each.difference.interval)),
-                "trend": each.difference.trend,
-            }
+            say.difference_row(each.change, each.difference)
             for each in compared
             if each.difference.trend != "too little"
         ],
@@ -229,46 +205,6 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
     }
 
 
-def _charts(
-    by_change: dict[tuple[int, int], dict[str, Tally]],
-    recent: dict[tuple[int, int], Tally],
-    pupil: Pupil,
-    today: date,
-) -> list[dict[str, Any]]:
-    if not by_change:
-        return []
-    last = monday(today.isoformat())
-    # A clock that was set wrong puts a session into another age: it is in the list, and not in the pictures.
-    axis = [monday((today - timedelta(days=7 * back)).isoformat()) for back in reversed(range(MOST_WEEKS))]
-    by_change = {
-        change: shown
-        for change, by_week in by_change.items()
-        if (shown := {week: tally for week, tally in by_week.items() if axis[0] <= week <= last})
-    }
-    if not by_change:
-        return []
-    axis = [week for week in axis if week >= min(week for by_week in by_change.values() for week in by_week)]
-    cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
-    recent_cost = {change: tally.heard_us for change, tally in recent.items()}
-    worst = sorted(by_change, key=lambda change: (-recent_cost.get(change, 0), -cost[change], change))
-    # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
-    chosen = worst[: MOST_CHARTS // 2]
-    chosen += [change for change in sorted(by_change, key=lambda c: (-cost[c], c)) if change not in chosen]
-    from markupsafe import Markup
-
-    return [
-        {
-            "name": capital(change_name(*change)),
-            "weeks": week_rows(by_change[change]),
-            "svg": Markup(
-                progress_svg(change_name(*change), by_change[change], axis, pupil.lesson, f"p{change[0]}{change[1]}")
-            ),
-        }
-        for change in chosen[:MOST_CHARTS]
-        if cost[change]
-    ]
-
-
 def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[dict[str, Any]]:
     """The worst changes since a day, each with its worst instance and, from before, a typical one beside it."""
     found = []
@@ -326,7 +262,7 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
 
 
 def _sitting_row(sitting: Any) -> dict[str, Any]:
-    names = {rung.key: rung.name for rung in ladder()}
+    names = practised_names()
     return {
         "digest": sitting.digest,
         "day": say.day_words(sitting.day),
@@ -337,7 +273,7 @@ def _sitting_row(sitting: Any) -> dict[str, Any]:
 
 
 def _homework_row(given: folders.Homework) -> dict[str, Any]:
-    names = {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+    names = practised_names()
     return {
         "day": say.day_words(given.day),
         "names": [names.get(key, key) for key in (*given.rungs, *given.tunes)],

@@ -15,6 +15,7 @@ from host.faces import words
 from host.faces.report.against import KEY, against
 from host.faces.report.turned import turned
 from host.faces.strip import strip_svg
+from host.faces.templates import templates
 from host.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
 
 if TYPE_CHECKING:
@@ -48,16 +49,8 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
 
     A tune is what was to be played; `turn` is an ISO day, and what was played before it is compared with the rest.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
     summary = summarise(each.analysis for each in played)
-    template = Environment(
-        loader=PackageLoader("host.faces.report", "templates"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    ).get_template("page.html")
+    template = templates("host.faces.report").get_template("page.html")
     first = summary.first()
     made = f"{made_on.day} {made_on:%B %Y}"
     settings = asdict(played[0].analysis.settings)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from host.faces.studio_words import day_words, share_words
-from host.faces.words import capital, change_name, ms
-from host.timing.progress import Difference, Side, compare, holm, mann_whitney
+from host.faces.studio_words import day_words, difference_row
+from host.faces.words import ms
+from host.timing.progress import Side, compare, holm, mann_whitney
 from host.timing.summary import CONFIDENCE
 from host.timing.tally import Tally, tally, together
 
@@ -33,19 +33,11 @@ def turned(sessions: list[tuple[Analysis, str]], turn: str) -> dict[str, Any]:
         "day": day_words(turn),
         "undated": sum(not day for _, day in sessions),
         "too_little": sum(each.trend == "too little" for each in found),
-        "rows": [_row(change, each, lengths) for change, each in rows if each.trend != "too little"],
-    }
-
-
-def _row(change: Change, difference: Difference, lengths: dict[Change, str]) -> dict[str, Any]:
-    low, high = difference.interval
-    return {
-        "name": capital(change_name(*change)),
-        "before": share_words(difference.before.astray, difference.before.plain),
-        "after": share_words(difference.after.astray, difference.after.plain),
-        "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
-        "trend": difference.trend,
-        "lengths": lengths.get(change, "too few to compare"),
+        "rows": [
+            {**difference_row(change, each), "lengths": lengths.get(change, "too few to compare")}
+            for change, each in rows
+            if each.trend != "too little"
+        ],
     }
 
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fingering.ladder import ladder
-from fingering.tunes import easy_tunes
-from host.faces.words import clock_text
+from host.faces.words import clock_text, practised_names
 from host.store.studio import left
 from host.store.studio import pupils as folders
 from host.store.studio.pupils import Pupil, StudioError
@@ -36,7 +34,7 @@ def from_teacher(studio: Studio, key: str) -> dict[str, Any]:
     """The latest homework and the remarks, the newest first, as the practice page shows them."""
     folder = studio.of(key)
     given = next(iter(folders.homework(folder)), folders.Homework(""))
-    names = {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+    names = practised_names()
     days = {sitting.digest: sitting.day for sitting in studio.index.sittings(key)}
     remarks = sorted(folders.remarks(folder), key=lambda remark: (remark.day, remark.at_us), reverse=True)
     return {

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import socket
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fingering.ladder import ladder
 from host.faces.web import guard, sentences
 from host.faces.web.app import app
-from host.faces.web.server import Server, listen
+from host.faces.web.server import Server, listen, shown
 from host.faces.web.sitting import Sitting
 from host.faces.web.staffs import Staffs
 from host.faces.web.telling import Telling
+from host.faces.words import practised_names
 from host.live.choices import Choices
 from host.live.hub import Hub
 from host.live.practice import Practice
@@ -55,7 +54,7 @@ class Opened:
     def parting_words(self) -> list[str]:
         """What to say when it is over."""
         over = self._practising.last
-        lines = [sentences.say("summary_nothing")] if over is None else sentences.summary_lines(over, rung_names())
+        lines = [sentences.say("summary_nothing")] if over is None else sentences.summary_lines(over, practised_names())
         kept = self._practising.sessions
         lines += [sentences.say("kept", file=session) for session in kept]
         if kept:
@@ -116,22 +115,6 @@ def opened(
 
 def _do(_: object) -> None:
     """Whatever came of it."""
-
-
-def rung_names() -> dict[str, str]:
-    """The names of all rungs by their keys."""
-    return {rung.key: rung.name for rung in ladder()}
-
-
-def shown(address: str) -> str:
-    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
-    if address in ("0.0.0.0", "::", ""):
-        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
-            out.connect(("192.0.2.1", 9))
-            return str(out.getsockname()[0])
-        return socket.gethostname()
-    return f"[{address}]" if ":" in address else address
 
 
 def found() -> tuple[Found, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import sys
 import threading
@@ -63,9 +64,13 @@ def _bound(address: str, port: int) -> socket.socket:
 
 
 def shown(address: str) -> str:
-    """An address as a browser takes it; of one that stands for all, this computer's own name on the network."""
+    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
     if address in ("0.0.0.0", "::", ""):
-        return socket.gethostname().split(".")[0]
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
+            out.connect(("192.0.2.1", 9))
+            return str(out.getsockname()[0])
+        return socket.gethostname()
     return f"[{address}]" if ":" in address else address
 
 

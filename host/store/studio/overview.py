@@ -117,11 +117,6 @@ def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
     return sorted((t for t in tallies if t.heard_us), key=lambda t: (-t.heard_us, t.from_note, t.to_note))
 
 
-def first_to_work_on(tallies: Iterable[Tally]) -> Tally | None:
-    """What to work on first; None where nothing stands out."""
-    return next((tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain)), None)
-
-
 def monday(day: str) -> str:
     """The Monday of a day's week."""
     at = date.fromisoformat(day)
