@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 from fingering.holes import HOLES
 from host.bench.regularity import longest_gap_us, scans, trips
@@ -131,13 +131,15 @@ class SelfTest:
     def _thresholds(self, hello: wire.Hello) -> Talk:
         link = self.link
         told = yield from self._ask(link.get_thresholds())
-        levels = told.value if told is not None and told.answer.status == 0 else None
-        if not isinstance(levels, tuple) or len(levels) != HOLES:
+        levels = cast("wire.Levels | None", told.value if told is not None and told.answer.status == 0 else None)
+        if levels is None:
             able = told is not None and told.answer.status == wire.NOT_ABLE
             self._say("thresholds", False, _status("get thresholds", told), "not able" if able else "bad")
             return
-        apart = [hole for hole, pair in enumerate(levels) if isinstance(pair, tuple) and pair[0] <= pair[1]]
-        self._say("thresholds", not apart, f"crossed over for holes {apart}" if apart else "eight pairs were told")
+        apart = [hole for hole, (cover_at, uncover_at) in enumerate(levels) if cover_at <= uncover_at]
+        told_words = f"crossed over for holes {apart}" if apart else "eight pairs were told"
+        if not self._say("thresholds", not apart, told_words):
+            return
         crossed = wire.encode(wire.SetThresholds(OWN_NUMBER, tuple((1_000, 2_000) for _ in range(HOLES))))
         refused = yield from self._ask(carry(crossed, link.carrier))
         fine = refused is not None and refused.answer.status == wire.BAD_VALUE
@@ -145,7 +147,7 @@ class SelfTest:
         again = yield from self._ask(link.get_thresholds())
         same = again is not None and again.value == levels
         self._say("thresholds stay", same, "as they were" if same else "not as they were after a refusal")
-        given = yield from self._ask(link.set_thresholds(levels))  # type: ignore[arg-type]
+        given = yield from self._ask(link.set_thresholds(levels))
         self._say("set thresholds", given is not None and given.answer.status == 0, _status("set thresholds", given))
         kept = yield from self._ask(link.keep())
         stores = bool(hello.abilities & wire.CAN_STORE_THRESHOLDS)

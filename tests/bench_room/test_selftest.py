@@ -128,6 +128,11 @@ def jittering():
     return broken
 
 
+def crossed_over(payload: bytes):
+    """Its own levels cross over: so it answers whoever asks for them."""
+    return [payload[:3] + bytes([0, 1, 0, 2] * 8)] if payload[0] == 0x04 and len(payload) == 35 else [payload]
+
+
 def older_protocol(payload: bytes):
     return [payload[:1] + b"\x02" + payload[2:]] if payload[0] == 0x01 else [payload]
 
@@ -140,6 +145,7 @@ def older_protocol(payload: bytes):
         (changed_holes_only(), {"heartbeats"}),
         (jittering(), {"scans"}),
         (older_protocol, {"version"}),
+        (crossed_over, {"thresholds"}),
         (without(0x01), {"hello"}),
         (without(0x03), {"raw samples come"}),
     ],
