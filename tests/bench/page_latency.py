@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -27,24 +26,14 @@ import numpy as np
 
 from tests.bench.live_latency import Player
 from tests.bench.playing import wire_frames
+from tests.end_to_end.chromium import CHROMIUM, FLAGS
 
 SECONDS = 20
 NOTE_US = 100_000
 ON_THE_WAY_US = 15_000
 STAND_STILL_US = 3_000_000
 NOTES = (0, 1, 2, 4, 3, 5, 2, 6, 1, 7)
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--js-flags=--expose-gc",
-    "--enable-precise-memory-info",
-]
+OWN_FLAGS = ["--js-flags=--expose-gc", "--enable-precise-memory-info"]
 WATCH = """
 window.seen = []; window.painted = 0; let last = null;
 const holes = () => [...document.querySelectorAll('#chanter .hole:not(.small)')].sort((a, b) =>
@@ -103,7 +92,7 @@ def page_latency(seconds: int = SECONDS) -> PageLatency:
     player = Player(frames)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as started:
         program, address = _practice(Path(folder), player.name)
-        browser = started.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
+        browser = started.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS, *OWN_FLAGS])
         try:
             page = browser.new_page(viewport={"width": 1280, "height": 900})
             page.add_init_script(WATCH)

@@ -12,6 +12,9 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ports"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+from chromium import CHROMIUM, FLAGS
 
 BACKEND = "mido.backends.rtmidi/UNIX_JACK"
 
@@ -59,19 +62,6 @@ def _wait_for(server: subprocess.Popen, backend) -> None:
         except OSError:
             time.sleep(0.1)
     pytest.fail("jackd is installed but does not start with its dummy driver")
-
-
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture(scope="module")

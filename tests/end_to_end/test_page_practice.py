@@ -23,32 +23,11 @@ import page_host  # noqa: E402
 from page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message  # noqa: E402
 
 expect = playwright.expect
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}
 # The middle row, thumb first, as the hands lie with the left on top.
 KEYS = ["Space", "KeyF", "KeyD", "KeyS", "KeyJ", "KeyK", "KeyL", "Semicolon"]
 LOW_A, E = TABLE.standard[1], TABLE.standard[5]
 HOLES = {"kind": "holes", "covered_mask": LOW_A, "note": 1, "fingering": "standard", "t_us": 0}
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if not Path(CHROMIUM).exists():
-        pytest.skip("needs the Debian package chromium")
-    with playwright.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
