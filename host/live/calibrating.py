@@ -1,0 +1,152 @@
+"""Three things a maker measures with a chanter on the bench: its levels, its skew, and whether fingers seal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fingering.holes import HOLES
+from host.bench.seal import Leak, leaks
+from host.bench.skew import WANTED, bar_events
+from host.bench.thresholds import holes_of
+from host.live.bench_talk import BenchTalk, Refused, Talk, raw_of, states_of
+from host.live.calibrating_steps import Steps
+from host.wire import messages as wire
+from host.wire.events import Doubted
+
+if TYPE_CHECKING:
+    from host.bench.skew import BarEvents
+    from host.bench.thresholds import HoleReport
+    from host.wire.events import Event
+    from host.wire.link import Carrier
+    from host.wire.messages import Levels
+
+LEAST_RAW_HZ = 125  # below this the mains and quick edges cannot be seen
+BAR_LOOK_US = 200_000
+SEAL_US = 30_000_000
+SEALED_US = 500_000
+COVERED, OPEN = 0.7, 0.3  # shares of the swing
+NO_RAW = "expected a chanter that streams raw samples, but this one says that it cannot; its maker sets its thresholds"
+STARTED_ANEW = "expected the chanter to stay on, but it started anew in the middle; begin again"
+
+
+class Calibrating(BenchTalk):
+    """Leads through all steps, and judges. `steps` is None until the chanter streams; `reports` empty until the end."""
+
+    def __init__(self, carrier: Carrier) -> None:
+        super().__init__(carrier)
+        self.steps: Steps | None = None
+        self.before: Levels = ()
+        self.reports: list[HoleReport] = []
+
+    def talk(self) -> Talk:
+        """Meet, stream, steps, judgement, and back to streaming holes."""
+        yield from self.meet(wire.CAN_RAW, NO_RAW)
+        self.before = yield from self.levels()
+        answer = yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
+        if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
+            raise Refused(
+                f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
+                "use a quicker link"
+            )
+        bits = self.link.hello.raw_bits if self.link.hello is not None else 0
+        self.steps = Steps((1 << (bits if 1 <= bits <= 16 else 16)) - 1)
+        while not self.steps.done:
+            events = yield b""
+            expect_same_start(events)
+            for raw in raw_of(events):
+                self.steps.hear(raw.t_us, raw.samples)
+        self.reports = holes_of(self.steps.taken())
+        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+
+
+class BarTest(BenchTalk):
+    """Counts lifts and lays of a bar: `events` so far. Ends at forty of each, or when whoever runs it has enough."""
+
+    def __init__(self, carrier: Carrier) -> None:
+        super().__init__(carrier)
+        self.events: BarEvents = bar_events([])
+        # Where the mask changed; heartbeats tell nothing here.
+        self._states: list[tuple[int, int]] = []
+        self._looked_us = 0
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        """Lifts and lays seen so far."""
+        lifts = int(self.events.lift.sum())
+        return lifts, len(self.events.lift) - lifts
+
+    def talk(self) -> Talk:
+        """Meet, and listen to the holes."""
+        yield from self.meet()
+        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+        while min(self.counts) < WANTED:
+            events = yield b""
+            expect_same_start(events)
+            for state in states_of(events):
+                if not self._states or state[1] != self._states[-1][1]:
+                    self._states.append(state)
+            if self.now_us - self._looked_us > BAR_LOOK_US:
+                self._looked_us = self.now_us
+                self.events = bar_events(self._states)
+
+
+class SealCheck(BenchTalk):
+    """Low G, then each finger up and down: `found` is what loosened, `moved` which fingers were seen to move.
+
+    Ends when all have moved and are back, or after half a minute. ValueError where a covered level is not above its
+    open one.
+    """
+
+    def __init__(self, carrier: Carrier, open_raw: tuple[float, ...], covered_raw: tuple[float, ...]) -> None:
+        super().__init__(carrier)
+        self.found: list[Leak] = []
+        self.moved = [False] * HOLES
+        self._open, self._swing = np.array(open_raw), np.array(covered_raw) - np.array(open_raw)
+        if (self._swing <= 0).any():
+            raise ValueError("expected covered levels above open ones; calibrate again")
+
+    def talk(self) -> Talk:
+        """Meet, stream, wait for low G, watch."""
+        yield from self.meet(wire.CAN_RAW, NO_RAW)
+        yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
+        times: list[int] = []
+        rows: list[tuple[int, ...]] = []
+        began_us, back_us = self.now_us, 0
+        covered_since_us: int | None = None
+        while self.now_us - began_us < SEAL_US:
+            events = yield b""
+            expect_same_start(events)
+            for raw in raw_of(events):
+                share = (np.array(raw.samples) - self._open) / self._swing
+                down = bool((share > COVERED).all())
+                if not times:
+                    # Fingers that are still on their way have not loosened.
+                    if not down:
+                        covered_since_us = None
+                    elif covered_since_us is None:
+                        covered_since_us = raw.t_us
+                    if covered_since_us is None or raw.t_us - covered_since_us < SEALED_US:
+                        continue
+                times.append(raw.t_us)
+                rows.append(raw.samples)
+                for hole in np.flatnonzero(share < OPEN):
+                    self.moved[int(hole)] = True
+                if not down:
+                    back_us = raw.t_us
+            if times and all(self.moved) and times[-1] - back_us > SEALED_US:
+                break
+        if not times:
+            raise Refused("expected low G with all holes covered, but it was not seen; play it, or calibrate again")
+        if not any(self.moved):
+            raise Refused("expected each finger to be lifted and put back, but none moved; begin again")
+        open_raw, covered_raw = self._open.tolist(), (self._open + self._swing).tolist()
+        self.found = leaks(np.array(times, dtype=np.int64), np.array(rows, dtype=np.uint16), open_raw, covered_raw)
+        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+
+
+def expect_same_start(events: list[Event]) -> None:
+    """Refused where the chanter started anew."""
+    if any(isinstance(event, Doubted) and event.doubt.cause == "restart" for event in events):
+        raise Refused(STARTED_ANEW)

@@ -1,0 +1,166 @@
+from __future__ import annotations
+
+from io import StringIO
+
+import pytest
+import typer
+from rich.console import Console
+from typer.testing import CliRunner
+
+from fingering.holes import FINGERS
+from host.bench import calibration_file as files
+from host.bench.calibration_file import measured_skew_us
+from host.faces.cli import calibrate_command, calibrate_screen
+from host.faces.cli.problem import Problem
+from host.live.calibrating import Calibrating
+from host.live.calibrating_steps import Steps
+from host.live.hands_port import HandsPort
+from host.simulated.chanter import Setup
+from host.simulated.sensing import sensors
+
+DEVICE = Setup().device_id.hex()
+
+
+@pytest.fixture
+def run(monkeypatch, tmp_path):
+    """The command on a simulated chanter under simulated hands, in simulated time."""
+    app = typer.Typer(pretty_exceptions_enable=False)
+    app.command()(calibrate_command.calibrate)
+    app.command("other")(lambda: None)
+    made = {}
+
+    def open_bench(spec):
+        clock = _Clock()
+        how = made.get("how", {})
+        return HandsPort(seed=2, clock=clock, sleep=clock.sleep, **how), clock
+
+    monkeypatch.setattr(calibrate_command, "open_bench", open_bench)
+
+    def go(*args, **how):
+        made["how"] = how
+        return CliRunner().invoke(app, ["calibrate", "sim", "--folder", str(tmp_path), *map(str, args)])
+
+    go.folder = tmp_path
+    return go
+
+
+class _Clock:
+    us = 0
+
+    def __call__(self):
+        return self.us
+
+    def sleep(self, seconds):
+        self.us += max(1, round(seconds * 1e6))
+
+
+def test_calibrate_keeps_what_it_found_and_undo_takes_it_back(run):
+    done = run()
+    assert done.exit_code == 0, done.output
+    assert "20 of 20  Take all fingers off." in done.stdout
+    assert done.stdout.count(" good") == 8
+    kept = files.find(run.folder, DEVICE, files.ANYONE)
+    assert kept is not None
+    assert kept.device == DEVICE
+    before = tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
+    assert kept.levels != before
+    assert files.undone(run.folder, DEVICE, files.ANYONE).levels == before
+    undone = run("--undo")
+    assert undone.exit_code == 0, undone.output
+    assert files.find(run.folder, DEVICE, files.ANYONE).levels == before
+
+
+def test_every_pupil_has_their_own(run):
+    run("--pupil", "Ann")
+    assert files.find(run.folder, DEVICE, "Ann") is not None
+    assert files.find(run.folder, DEVICE, files.ANYONE) is None
+    assert isinstance(run("--undo").exception, Problem)
+
+
+def test_skew_is_measured_and_found_by_the_device(run):
+    done = run("--skew")
+    assert done.exit_code == 0, done.output
+    assert "The thumb's hole is not measured." in done.stdout
+    skew_us = measured_skew_us(Setup().device_id, run.folder)
+    assert skew_us is not None
+    assert 500 < skew_us < 4_000
+
+
+def test_seal_needs_a_calibration_and_then_tells(run):
+    refused = run("--seal")
+    assert isinstance(refused.exception, Problem)
+    assert "first run: fingerlead calibrate sim" in str(refused.exception)
+    run()
+    done = run("--seal")
+    assert done.exit_code == 0, done.output
+    assert "All holes stayed closed while 8 of 8 fingers moved." in done.stdout
+
+
+def test_a_calibration_of_another_chanter_is_refused_unless_told(run):
+    run()
+    path = files.path_of(run.folder, DEVICE, files.ANYONE)
+    other = dict(setup=Setup(device_id=b"another!"))
+    refused = run("--use", path, **other)
+    assert isinstance(refused.exception, Problem)
+    assert "add --anyway" in str(refused.exception)
+    done = run("--use", path, "--anyway", **other)
+    assert done.exit_code == 0, done.output
+    given = files.find(run.folder, b"another!".hex(), files.ANYONE)
+    assert given.levels == files.load(path).levels
+
+
+def test_a_bad_hole_stops_it_and_anyway_keeps_the_old_level_of_that_hole(run):
+    bad = list(sensors())
+    # A sensor that is not there.
+    bad[2] = type(bad[2])(540, 460, 0.0, 3, 5)
+    how = dict(sensors_=tuple(bad))
+    refused = run(**how)
+    assert isinstance(refused.exception, Problem)
+    assert f"the {FINGERS[2]}" in str(refused.exception)
+    assert "BAD" in refused.output
+    assert files.find(run.folder, DEVICE, files.ANYONE) is None
+    done = run("--anyway", **how)
+    assert done.exit_code == 0, done.output
+    assert files.find(run.folder, DEVICE, files.ANYONE).levels[2] == (540, 460)
+
+
+@pytest.mark.parametrize("args", [("--pupil", ""), ("--pupil", "x" * 81), ("--pupil", "a\x07"), ("--use", "no.toml")])
+def test_refusals_are_one_sentence(run, args):
+    done = run(*args)
+    assert isinstance(done.exception, Problem)
+    assert "\n" not in str(done.exception)
+
+
+def test_two_ways_at_once_are_wrong_usage(run):
+    assert run("--skew", "--seal").exit_code == 2
+
+
+@pytest.mark.parametrize("port", ["/dev/nothing-of-the-kind", ""])
+def test_a_port_that_is_none_is_one_sentence(port):
+    app = typer.Typer(pretty_exceptions_enable=False)
+    app.command()(calibrate_command.calibrate)
+    app.command("other")(lambda: None)
+    done = CliRunner().invoke(app, ["calibrate", port])
+    assert isinstance(done.exception, Problem)
+
+
+def test_the_bar_shows_both_levels_and_where_the_sample_is():
+    low, high = calibrate_screen.bar(0, 600, 400, 1_000), calibrate_screen.bar(1_000, 600, 400, 1_000)
+    assert len(low) == len(high) == calibrate_screen.BAR
+    assert low.count("╎") == low.count("│") == 1
+    assert low.index("╎") < low.index("│")
+    assert high.count("▓") == 2
+    assert calibrate_screen.history([0, 500, 1_000], 1_000) == "▁▄█"
+
+
+def test_the_picture_fits_eighty_columns():
+    talk = Calibrating("stream")
+    talk.before = ((600, 400),) * 8
+    talk.steps = Steps(1_000)
+    out = StringIO()
+    picture = calibrate_screen.Screen(talk).picture(talk.steps, (500,) * 8)
+    Console(file=out, width=80).print(picture)
+    lines = out.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "Take all fingers off." in lines[0]
+    assert sum(name in line for line in lines for name in FINGERS) == 8

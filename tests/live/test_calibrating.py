@@ -1,0 +1,264 @@
+"""A calibration led on a simulated chanter under simulated hands, in simulated time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from host.bench.calibration_file import CalibrationError
+from host.bench.skew import fit
+from host.bench.taken import PLAN
+from host.live.bench_talk import Giving, Refused
+from host.live.calibrating import BarTest, Calibrating, SealCheck
+from host.live.calibrating_steps import Steps
+from host.live.hands_port import HandsPort
+from host.simulated.chanter import Setup
+from host.simulated.hands import HandHeights, Hands
+from host.simulated.sensing import sensors
+from host.wire import messages as wire
+from host.wire.link import ChanterLink
+
+
+class Clock:
+    def __init__(self):
+        self.us = 5_000_000
+
+    def __call__(self):
+        return self.us
+
+    def sleep(self, seconds):
+        self.us += max(1, round(seconds * 1e6))
+
+
+def hands_port(seed=1, **how):
+    clock = Clock()
+    return HandsPort(seed=seed, clock=clock, sleep=clock.sleep, **how), clock
+
+
+def run(talk, port, clock, first=None, longest_us=200_000_000):
+    began_us, number = clock.us, -1
+    port.write(talk.begin(clock.us))
+    if first:
+        port.asked(first)
+    while not talk.done:
+        assert clock.us - began_us < longest_us, "it does not come to an end"
+        chunks = port.read(0.03)
+        for chunk in chunks:
+            port.write(talk.hear(chunk.data, chunk.host_us))
+        if not chunks:
+            talk.hear(b"", clock.us)
+        steps = getattr(talk, "steps", None)
+        if steps is not None and not steps.done and steps.number != number:
+            number = steps.number
+            port.asked(*PLAN[number])
+    return clock.us - began_us
+
+
+@pytest.mark.parametrize("kind", ["usual", "noisy"])
+def test_a_newcomer_is_led_through_in_two_minutes(kind):
+    for seed in range(2):
+        port, clock = hands_port(seed, sensors_=sensors(kind))
+        talk = Calibrating("stream")
+        took_us = run(talk, port, clock)
+        assert took_us < 120_000_000
+        # The noisy ones lie about ten to one, where good begins.
+        told = {report.verdict for report in talk.reports}
+        assert told == {"good"} if kind == "usual" else told <= {"good", "doubtful"}
+        assert talk.steps is not None
+        assert talk.steps.missed == []
+        for report in talk.reports:
+            assert report.open_raw < report.uncover_at < report.cover_at < report.covered_raw
+        assert len(talk.before) == 8
+
+
+def test_levels_are_given_read_back_compared_and_kept():
+    port, clock = hands_port()
+    levels = tuple((600 + hole, 300 + hole) for hole in range(8))
+    giving = Giving("stream", levels, Setup().device_id.hex())
+    run(giving, port, clock)
+    assert giving.kept
+    assert giving.before == tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
+    again = Giving("stream", levels, Setup().device_id.hex())
+    run(again, port, clock)
+    assert again.before == levels
+
+
+def test_another_chanter_gets_nothing():
+    port, clock = hands_port()
+    with pytest.raises(CalibrationError, match="plug in the other one"):
+        run(Giving("stream", tuple((600, 300) for _ in range(8)), "00" * 8), port, clock)
+    told = Giving("stream", tuple((600, 300) for _ in range(8)), Setup().device_id.hex())
+    run(told, port, clock)
+    assert told.before == tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
+
+
+class Sulking:
+    """A chanter, by hand: says hello, and answers what `answer` makes of a request."""
+
+    def __init__(self, answer, abilities=wire.CAN_RAW | wire.CAN_STORE_THRESHOLDS, clock=None):
+        self.clock = clock or Clock()
+        self.link, self.answer = ChanterLink("stream"), answer
+        self.abilities, self.out, self.levels = abilities, b"", ((600, 300),) * 8
+
+    def write(self, data):
+        for request in self.link.receive(data):
+            if isinstance(request, wire.Who):
+                self.out += self.link.send(wire.Hello(device_id=bytes(8), abilities=self.abilities, raw_bits=10))
+            reply = self.answer(request, self)
+            if reply is not None:
+                self.out += self.link.send(wire.Answer(request.request, *reply))
+
+    def read(self, timeout_s):
+        from host.ports.base import Chunk
+
+        self.clock.sleep(timeout_s)
+        data, self.out = self.out, b""
+        return [Chunk(data, self.clock.us)] if data else []
+
+    def asked(self, *_):
+        pass
+
+
+def answer_all(request, chanter):
+    from host.wire.answers import thresholds_body
+
+    if isinstance(request, wire.SetThresholds):
+        chanter.levels = request.levels
+    return wire.DONE, thresholds_body(chanter.levels) if isinstance(request, wire.GetThresholds) else b""
+
+
+def give(answer, **how):
+    chanter = Sulking(answer, **how)
+    giving = Giving("stream", tuple((700, 200) for _ in range(8)), "00" * 8)
+    run(giving, chanter, chanter.clock)
+    return giving, chanter
+
+
+def test_a_chanter_that_tells_other_levels_gets_the_old_ones_back():
+    def liar(request, chanter):
+        status, body = answer_all(request, chanter)
+        if isinstance(request, wire.SetThresholds):
+            chanter.levels = tuple((cover + 1, uncover) for cover, uncover in request.levels)
+        return status, body
+
+    with pytest.raises(Refused, match="the old are back"):
+        give(liar)
+
+
+def test_what_a_chanter_refuses_is_one_sentence():
+    def refuser(request, chanter):
+        return (wire.BAD_VALUE, b"") if isinstance(request, wire.SetThresholds) else answer_all(request, chanter)
+
+    with pytest.raises(Refused, match="take its thresholds, but it answered: bad value"):
+        give(refuser)
+
+
+def test_a_chanter_that_cannot_keep_has_them_until_it_is_switched_off():
+    def forgetful(request, chanter):
+        return (wire.STORAGE_FAILED, b"") if isinstance(request, wire.Keep) else answer_all(request, chanter)
+
+    giving, chanter = give(forgetful)
+    assert not giving.kept
+    assert chanter.levels == tuple((700, 200) for _ in range(8))
+
+
+def test_silence_is_one_sentence():
+    with pytest.raises(Refused, match=r"fell silent|did not answer"):
+        give(lambda request, chanter: (wire.DONE, b"") if isinstance(request, wire.Who) else None)
+
+
+def test_nobody_there_is_one_sentence():
+    chanter = Sulking(answer_all)
+    chanter.write = lambda data: None
+    with pytest.raises(Refused, match="no hello came"):
+        run(Giving("stream", ((700, 200),) * 8, "00" * 8), chanter, chanter.clock)
+
+
+@pytest.mark.parametrize("talk", [lambda: Calibrating("stream"), lambda: SealCheck("stream", (0.0,) * 8, (9.0,) * 8)])
+def test_a_chanter_without_raw_samples_is_told_so(talk):
+    chanter = Sulking(answer_all, abilities=0)
+    with pytest.raises(Refused, match="cannot; its maker"):
+        run(talk(), chanter, chanter.clock)
+
+
+def test_the_bar_test_ends_at_forty_of_each():
+    port, clock = hands_port(3)
+    talk = BarTest("stream")
+    run(talk, port, clock, first="bar")
+    assert min(talk.counts) >= 38
+    found = fit(talk.events)
+    # What the sensors' levels do, by the simulation's own arithmetic, less its even part.
+    lag = [(sensor.known_lag_us("lift") - sensor.known_lag_us("lower")) for sensor in sensors()[1:]]
+    place = np.arange(1.0, 8)
+    wanted = np.array(lag) - np.polyval(np.polyfit(place, lag, 1), place)
+    assert np.abs(np.array(found.bias_us) - wanted).max() <= 500
+
+
+def test_a_seal_that_holds_is_told_as_one():
+    port, clock = hands_port(4)
+    talk = SealCheck("stream", (100.0,) * 8, (890.0,) * 8)
+    run(talk, port, clock, first="seal")
+    assert talk.found == []
+    assert all(talk.moved)
+
+
+def test_low_g_that_never_comes_is_one_sentence():
+    port, clock = hands_port(4)
+    with pytest.raises(Refused, match="low G"):
+        run(SealCheck("stream", (100.0,) * 8, (890.0,) * 8), port, clock)
+
+
+FAULTY = {
+    "dead": lambda column, rng: column * 0,
+    "reversed": lambda column, rng: 1_000 - column,
+    "noisy": lambda column, rng: np.clip(column + rng.normal(0, 70, len(column)), 0, 1_023),
+    "saturated": lambda column, rng: np.minimum(column * 1.4, 1_023),
+}
+
+
+@pytest.mark.parametrize("fault", sorted(FAULTY))
+def test_a_sensor_that_is_not_well_holds_nothing_up(fault):
+    """Fed sample by sample as the samples come; the hands do what is asked of them."""
+    hands, steps, number = Hands(7), Steps(1_023), -1
+    heights = HandHeights(hands, sensors(), 3_000, seed=7)
+    rng = np.random.default_rng(7)
+    scan = 0
+    while not steps.done:
+        if steps.number != number:
+            number = steps.number
+            hands.ask(*PLAN[number], heights.time_us(scan))
+        row = heights.samples(scan, scan + 1)[0].astype(float)
+        row[3] = FAULTY[fault](row[3:4], rng)[0]
+        steps.hear(heights.time_us(scan), tuple(int(value) for value in row))
+        scan += 1
+        assert heights.time_us(scan) < 150_000_000
+    from host.bench.thresholds import holes_of
+
+    reports = holes_of(steps.taken())
+    assert reports[3].fault == fault
+    assert [report.verdict for report in reports if report.hole != 3] == ["good"] * 7
+
+
+def test_samples_that_go_back_in_time_are_passed_over():
+    steps = Steps(1_023)
+    for t_us in (1_000, 4_000, 2_000, 5_000):
+        steps.hear(t_us, (100,) * 8)
+    assert not steps.done
+
+
+def test_nothing_moves_and_it_ends_all_the_same():
+    steps, t_us = Steps(1_023), 0
+    while not steps.done:
+        steps.hear(t_us, (100,) * 8)
+        t_us += 5_000
+    from host.bench.thresholds import holes_of
+
+    assert {report.verdict for report in holes_of(steps.taken())} == {"bad"}
+    assert {number for number, (kind, _) in enumerate(PLAN) if kind in ("covered", "all", "scale")} <= set(steps.missed)
+
+
+def test_the_setup_of_the_hands_is_the_chanters():
+    port, _ = hands_port(setup=replace(Setup(), device_id=b"abcdefgh"))
+    assert port._chanter.setup.device_id == b"abcdefgh"
