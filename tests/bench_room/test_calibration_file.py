@@ -13,10 +13,10 @@ from host.bench.skew import Skew
 
 DEVICE = "0123456789abcdef"
 OTHER = "ffffffffffffffff"
-CHARACTERS = st.characters(codec="utf-8")
-TEXT = st.text(CHARACTERS, min_size=1, max_size=80).filter(lambda text: text.strip() and text.isprintable())
-RAW = st.integers(0, 65_535)
-LEVELS = st.lists(st.tuples(RAW, RAW).filter(lambda pair: pair[0] > pair[1]), min_size=8, max_size=8)
+PRINTABLE = st.characters(codec="utf-8").filter(str.isprintable)
+TEXT = st.text(PRINTABLE, min_size=1, max_size=80).filter(str.strip)
+LEVEL = st.integers(1, 65_535).flatmap(lambda cover_at: st.tuples(st.just(cover_at), st.integers(0, cover_at - 1)))
+LEVELS = st.lists(LEVEL, min_size=8, max_size=8)
 
 
 def a_calibration(pupil="anyone", device=DEVICE, shift=0):

@@ -8,6 +8,7 @@ import sys
 import typer
 
 from host.faces.cli.analyse_command import analyse
+from host.faces.cli.calibrate_command import calibrate
 from host.faces.cli.check_command import check
 from host.faces.cli.demo_command import demo
 from host.faces.cli.devices_command import devices
@@ -38,7 +39,7 @@ app = typer.Typer(
 # In the order in which people need them: learner, teacher, what is written down, the table, the maker.
 COMMANDS = (
     practice, live, record, analyse, studio, report, send, open, export,
-    ladder, sheet, moves, fingering, heard, devices, check, simulate, demo,
+    ladder, sheet, moves, fingering, heard, devices, calibrate, check, simulate, demo,
 )  # fmt: skip
 for command in COMMANDS:
     app.command()(command)
