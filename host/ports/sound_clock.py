@@ -21,7 +21,7 @@ from itertools import islice
 BLOCKS = 256
 UPDATE_EVERY = 16
 # What the way from the chanter's byte to the device's next question, and that question's own unpunctuality, may take.
-MARGIN_US = 1_000
+MARGIN_US = 500
 # So many blocks in a row, all early or all late by more than this: the device has skipped, and counts anew.
 SKIP_BLOCKS, SKIP_NS = 8, 1_000_000
 

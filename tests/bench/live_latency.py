@@ -28,23 +28,26 @@ def _pty() -> tuple[int, str]:
     return ours, os.ttyname(theirs)
 
 
-def _play(ours: int, frames: list[tuple[int, bytes]], written: Connection) -> None:
-    """In a process of its own, so that it takes no time from the reader's: write each frame when it is due."""
+def _play(ours: list[int], frames: list[tuple[int, bytes]], written: Connection) -> None:
+    """In a process of its own, so that it takes no time from the reader's: write each frame when it is due, to all."""
     times = []
     begin = time.perf_counter_ns()
     for t_us, data in frames:
         while (left := begin + t_us * 1_000 // SPEED - time.perf_counter_ns()) > 0:
             time.sleep(max(0, left - 200_000) / 1e9)
         times.append(time.perf_counter_ns())
-        os.write(ours, data)
+        for one in ours:
+            os.write(one, data)
     written.send(times)
 
 
 class Player:
-    """The other end of a pseudo-terminal, playing."""
+    """The other end of a pseudo-terminal, playing; or of several, the same on all."""
 
-    def __init__(self, frames: list[tuple[int, bytes]]) -> None:
-        self._ours, self.name = _pty()
+    def __init__(self, frames: list[tuple[int, bytes]], terminals: int = 1) -> None:
+        pairs = [_pty() for _ in range(terminals)]
+        self._ours, self.names = [ours for ours, _ in pairs], [name for _, name in pairs]
+        self.name = self.names[0]
         self._written, far = Pipe(duplex=False)
         self._process = get_context("fork").Process(target=_play, args=(self._ours, frames, far))
 
@@ -55,7 +58,8 @@ class Player:
         """When each frame was written, once all are."""
         times: list[int] = self._written.recv()
         self._process.join()
-        os.close(self._ours)
+        for one in self._ours:
+            os.close(one)
         return times
 
 
