@@ -126,8 +126,9 @@ def _main(path: str) -> None:
     client = jack.Client("capture", no_start_server=True)
     port = client.inports.register("in")
     period, rate_hz = client.blocksize, client.samplerate
-    room = np.zeros((MOST_S * rate_hz // period, period), dtype=np.float32)
-    cycle_frames, called_ns = np.zeros(len(room), dtype=np.int64), np.zeros(len(room), dtype=np.int64)
+    # Written to here, or the system would find each page, 2 MB at a time, while the server waits for the callback.
+    room = np.full((MOST_S * rate_hz // period, period), np.nan, dtype=np.float32)
+    cycle_frames, called_ns = np.full(len(room), -1, dtype=np.int64), np.full(len(room), -1, dtype=np.int64)
     xruns: list[tuple[float, float]] = []
     cycles = 0
 
