@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,13 @@ settings.load_profile("untimed")
 
 
 def pytest_configure(config):
-    """Signals as a terminal gives them: whoever started the tests may have them ignored, and programs inherit that."""
+    """No test reads or writes what is kept on this machine. And signals are as a terminal gives them.
+
+    Whoever started the tests may have them ignored, and programs inherit that.
+    """
+    data = tempfile.TemporaryDirectory(prefix="fingerlead-tests-")
+    config.add_cleanup(data.cleanup)
+    os.environ["XDG_DATA_HOME"] = data.name
     for name, usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:

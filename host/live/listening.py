@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from host.live.recording import Heard as Decoded
 from host.live.recording import Recording
 from host.timing.live import LiveAnalysis, Told
-from host.timing.results import Settings
+from host.timing.results import KnownSkew, Settings
 from host.wire.events import Doubted, Seen, State
 from host.wire.plain_midi import NoteNumbers
 
@@ -30,7 +30,7 @@ Heard = Decoded | Told
 class Listening:
     """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
 
-    `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from. Without `remember`
+    `skew_us` is how far apart the sensors may fire, in place of what was measured or is assumed. `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from. Without `remember`
     there is no `analysis` in the end.
     """
 
@@ -48,7 +48,9 @@ class Listening:
     ) -> None:
         self.recording = Recording(keep, self._hear, plays)
         self._tell = tell
-        self._live = LiveAnalysis(table, settings, self._pass_on, skew_us=skew_us, remember=remember)
+        self._measuring = skew_us is None
+        skew = None if skew_us is None else KnownSkew(skew_us)
+        self._live = LiveAnalysis(table, settings, self._pass_on, skew=skew, remember=remember)
         self._live.scan(scan_us)
 
     def take(self, item: Item, carrier: Carrier) -> bool:
@@ -80,6 +82,9 @@ class Listening:
             self._live.doubt(what.doubt)
         elif isinstance(what, Seen):
             self._live.scan(self.recording.scan_us)
+            if self._measuring:
+                skew_us = self.recording.skew_us
+                self._live.skew(None if skew_us is None else KnownSkew(skew_us, "measured"))
         if self.recording.plain:
             self._live.clock = "host"
         self._pass_on(what)

@@ -32,16 +32,29 @@ def nobody(what: Heard) -> None:
     """A listener that does not listen."""
 
 
+def _kept_on_the_bench(device_id: bytes) -> int | None:
+    """The skew of a chanter, if its maker measured it on this machine."""
+    from host.bench.calibration_file import measured_skew_us
+
+    return measured_skew_us(device_id)
+
+
 class Recording:
     """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded.
 
-    `plays` says which notes a chanter of plain notes plays.
+    `plays` says which notes a chanter of plain notes plays; `measured` how far apart the sensors of a device id fire.
     """
 
     def __init__(
-        self, writer: SessionWriter | None, hear: Callable[[Heard], None] = nobody, plays: NoteNumbers = NoteNumbers()
+        self,
+        writer: SessionWriter | None,
+        hear: Callable[[Heard], None] = nobody,
+        plays: NoteNumbers = NoteNumbers(),
+        measured: Callable[[bytes], int | None] = _kept_on_the_bench,
     ) -> None:
-        self.writer, self._hear, self._plays = writer, hear, plays
+        self.writer, self._hear, self._plays, self._measured = writer, hear, plays, measured
+        self.skew_us: int | None = None  # where it was measured
+        self._skews_us: dict[bytes, int | None] = {}
         self.bytes = 0
         self.covered_mask: int | None = None
         self.chanter = ""
@@ -146,7 +159,19 @@ class Recording:
                 self.covered_mask = event.covered_mask
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
+                self._know(event.hello.device_id)
             self._hear(event)
+
+    def _know(self, device_id: bytes) -> None:
+        """Who the chanter is has been told: its skew goes into the session, where it was measured."""
+        if device_id in self._skews_us:
+            return
+        self._skews_us[device_id] = self._measured(device_id)
+        known_us = [skew_us for skew_us in self._skews_us.values() if skew_us is not None]
+        # Of several chanters, one that was never measured makes it unknown for all.
+        self.skew_us = max(known_us) if len(known_us) == len(self._skews_us) else None
+        if self.writer is not None and known_us:
+            self.writer.tell(measured_skew_us="" if self.skew_us is None else str(self.skew_us))
 
     def _doubted(self, states: list[State]) -> list[Event]:
         """A plain chanter's states; before the first since it was away, a doubt, as no clock of its own can tell."""

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Literal
 from host.store import csv_file, midi_file
 from host.store.session_file import MAGIC as SESSION_MAGIC
 from host.store.session_file import SessionError, read_session, session_record
-from host.store.session_reading import told_skew_us
+from host.store.session_reading import told_skew
 from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
+    from host.timing.results import KnownSkew
     from host.wire.record import Record
 
 Kind = Literal["wire", "midi", "csv", "session"]
@@ -41,12 +42,12 @@ class IntakeError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What a file held; `skew_us` where it tells itself how far apart the sensors may fire."""
+    """What a file held; `skew` where it tells itself how far apart the sensors may fire."""
 
     record: Record
     kind: Kind
     path: Path
-    skew_us: int | None = None
+    skew: KnownSkew | None = None
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -63,8 +64,8 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
         with path.open("rb") as file:
             head = file.read(len(SESSION_MAGIC))
             if head == SESSION_MAGIC:
-                record, skew_us = _session(path)
-                return Loaded(record, "session", path, skew_us)
+                record, skew = _session(path)
+                return Loaded(record, "session", path, skew)
             data = head + file.read(GREATEST_BYTES)
     except OSError as error:
         raise IntakeError(path, f"it cannot be read: {error.strerror or error}. Name another file") from None
@@ -80,10 +81,10 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
     return Loaded(_wire(path, data), "wire", path)
 
 
-def _session(path: Path) -> tuple[Record, int | None]:
+def _session(path: Path) -> tuple[Record, KnownSkew | None]:
     try:
         session = read_session(path)
-        return session_record(session), told_skew_us(session)
+        return session_record(session), told_skew(session)
     except SessionError as error:
         raise IntakeError(path, str(error)) from None
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from host.store.session_schema import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
+from host.timing.results import KnownSkew
 from host.wire.plain_midi import NoteNumbers, PlainNotes, read_plain_record
 from host.wire.record import Doubt
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
     from host.wire.record import Record
 
+MEASURED_SKEW = "measured_skew_us"  # in the description of a session
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
 GREATEST_TEXT = 1 << 16
@@ -113,11 +115,15 @@ def settings_of(session: StoredSession) -> dict[str, object]:
     return told if isinstance(told, dict) else {}
 
 
-def told_skew_us(session: StoredSession) -> int | None:
-    """How far apart the sensors may fire, where the session's settings tell it, as those of keys and screens do."""
+def told_skew(session: StoredSession) -> KnownSkew | None:
+    """How far apart the sensors may fire, where the session tells it: given with its settings, or measured before."""
     skew_us = settings_of(session).get("skew_us")
-    sound = isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US
-    return skew_us if sound else None
+    if isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US:
+        return KnownSkew(skew_us)
+    measured = session.meta.get(MEASURED_SKEW, "")
+    if measured.isascii() and measured.isdigit() and len(measured) < 10 and int(measured) <= GREATEST_SKEW_US:
+        return KnownSkew(int(measured), "measured")
+    return None
 
 
 def note_numbers(session: StoredSession) -> NoteNumbers:

@@ -18,7 +18,7 @@ from host.timing.analysis import Analysis, doubt_spans
 from host.timing.geometry import HELD_CODE, NO_NOTE, geometry_of
 from host.timing.kernel import Part, Place, Rules, measure
 from host.timing.reading import PartReader
-from host.timing.results import Change, Ornament, Settings, Timing
+from host.timing.results import Change, KnownSkew, Ornament, Settings, Timing
 from host.wire.record import Intake, Record
 
 if TYPE_CHECKING:
@@ -55,12 +55,12 @@ class LiveAnalysis:
         settings: Settings,
         tell: Callable[[Told], None],
         *,
-        skew_us: int | None = None,
+        skew: KnownSkew | None = None,
         remember: bool = True,
     ) -> None:
         self.table, self.settings, self.tell = table, settings, tell
         self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
-        self._skew_us, self._remember = skew_us, remember
+        self._skew, self._remember = skew, remember
         self._scan_us: int | None = None
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
@@ -82,11 +82,15 @@ class LiveAnalysis:
     def timing(self) -> Timing:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
-        return timeline.timing_for(self.clock, scan_us, self._skew_us)
+        return timeline.timing_for(self.clock, scan_us, self._skew)
 
     def scan(self, scan_us: int | None) -> None:
         """The chanter has told its scan period."""
         self._scan_us, self._prepared = scan_us, None
+
+    def skew(self, skew: KnownSkew | None) -> None:
+        """How far apart the chanter's sensors may fire has become known, or is not any more."""
+        self._skew, self._prepared = skew, None
 
     def doubt(self, doubt: Doubt) -> None:
         """Something may be missing between two times; to be said before the state that ends it."""

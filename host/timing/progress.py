@@ -128,5 +128,3 @@ def mann_whitney(before: Sequence[int], after: Sequence[int]) -> float:
 
 def _log_hypergeometric(k: int, count: int, astray: int, drawn: int) -> float:
     return log_choose(astray, k) + log_choose(count - astray, drawn - k) - log_choose(count, drawn)
-
-

@@ -7,7 +7,7 @@ which the first frame is 0. These are the plain objects that faces read; the ana
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Verdict = Literal["clean", "stray", "ornamented", "perhaps", "uncertain"]
 Way = Literal["one-way", "crossing"]
@@ -25,6 +25,13 @@ class Settings:
     passing_us: int = 80_000  # a shorter held note may be a slow stray or grace note
     loose_us: int = 40_000  # a wider spread is loose
     correction_us: int = 250_000  # the standard fingering settles a note if it comes within this
+
+
+class KnownSkew(NamedTuple):
+    """How far apart the sensors may fire, and whether that was measured or given by whoever asks."""
+
+    us: int
+    how: Literal["measured", "given"] = "given"
 
 
 @dataclass(frozen=True, slots=True)

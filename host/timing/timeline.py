@@ -15,6 +15,7 @@ from host.timing.results import Timing
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from host.timing.results import KnownSkew
     from host.wire.record import Record
 
 # Sensors fire at different finger heights; how much so is unknown until it is measured. Assumed values, our own choice.
@@ -48,8 +49,7 @@ def smallest_step_us(t_us: NDArray[np.int64]) -> int:
 def timing_for(
     clock: Literal["chanter", "host"],
     scan_us: int,
-    skew_us: int | None = None,
-    skew: Literal["measured", "given"] = "given",
+    skew: KnownSkew | None = None,
     *,
     listed: bool = False,
 ) -> Timing:
@@ -58,15 +58,15 @@ def timing_for(
     A list of times from elsewhere (`listed`) names no scan: its uncertainty is the skew alone.
     """
     scan_us = 0 if listed else scan_us
-    known_us = skew_us if skew_us is not None else LISTED_TIMES_SKEW_US if listed else ASSUMED_SKEW_US
-    uncertainty_us = SCANS * scan_us + known_us + (ARRIVAL_US if clock == "host" else 0)
-    return Timing(clock, uncertainty_us, scan_us, known_us, "assumed" if skew_us is None else skew)
+    skew_us = skew.us if skew is not None else LISTED_TIMES_SKEW_US if listed else ASSUMED_SKEW_US
+    uncertainty_us = SCANS * scan_us + skew_us + (ARRIVAL_US if clock == "host" else 0)
+    return Timing(clock, uncertainty_us, scan_us, skew_us, "assumed" if skew is None else skew.how)
 
 
-def timing_of(record: Record, kind: str, skew_us: int | None = None) -> Timing:
+def timing_of(record: Record, kind: str, skew: KnownSkew | None = None) -> Timing:
     """The timing uncertainty of a record of a kind (`wire`, `midi`, `csv` or `session`).
 
     Where no hello told the scan period, the smallest step between different stamps stands for it.
     """
     scan_us = record.scan_us if record.scan_us is not None else smallest_step_us(record.t_us)
-    return timing_for(record.clock, scan_us, skew_us, listed=kind == "csv")
+    return timing_for(record.clock, scan_us, skew, listed=kind == "csv")

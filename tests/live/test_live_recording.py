@@ -1,7 +1,11 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from fingering.table import standard_table
+from host.live.listening import Listening
 from host.live.meeting import meet
 from host.live.reader import Back, Ended, Lost, Reader
 from host.live.recording import Recording, record
@@ -9,10 +13,13 @@ from host.live.sources import open_source, session_pieces
 from host.ports.base import Chunk, PortEnded, PortLost, PortRefused
 from host.ports.replay_port import ReplayPort, wire_pieces
 from host.simulated.chanter import Chanter, setup_for
+from host.simulated.hands import NOBODY
 from host.simulated.play import perform
 from host.simulated.pupil import Pupil
 from host.simulated.script import write_script
+from host.store.intake import load
 from host.store.session_file import SessionWriter, read_session, session_record
+from host.timing.results import KnownSkew
 from host.wire.errors import NotAChanter
 from host.wire.events import Doubted, State
 from host.wire.record import Doubt
@@ -255,3 +262,38 @@ def test_a_port_that_vanishes_meanwhile_is_said():
     port = Someone(says)
     met = meet(port, port.watch)
     assert (met.kind, met.sentence) == ("refused", "x: the connection is lost (unplugged)")
+
+
+DEVICE = setup_for(3).device_id
+OTHER = bytes(8)
+
+
+def hellos(*devices: bytes) -> bytes:
+    """Bytes in which chanters of these ids say who they are."""
+    return b"".join(Chanter(NOBODY, replace(setup_for(3), device_id=device)).due(100_000) for device in devices)
+
+
+@pytest.mark.parametrize(
+    ("devices", "measured", "skew_us"),
+    [
+        ((DEVICE,), {DEVICE: 2_100}, 2_100),
+        ((DEVICE,), {OTHER: 2_100}, None),
+        ((DEVICE, OTHER), {DEVICE: 2_100, OTHER: 2_500}, 2_500),
+        ((DEVICE, OTHER), {DEVICE: 2_100}, None),
+    ],
+)
+def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, measured, skew_us):
+    recording = Recording(SessionWriter(path, "stream", "x"), measured=measured.get)
+    recording.take(Chunk(hellos(*devices), 0), "stream")
+    recording.close()
+    assert recording.skew_us == skew_us
+    assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
+
+
+@pytest.mark.parametrize(("given_us", "expected"), [(None, (2_100, "measured")), (900, (900, "given"))])
+def test_live_results_know_what_was_measured_unless_it_is_given(given_us, expected, monkeypatch):
+    monkeypatch.setattr("host.bench.calibration_file.measured_skew_us", {DEVICE: 2_100}.get)
+    timings = []
+    listening = Listening(standard_table(), lambda what, timing: timings.append(timing), skew_us=given_us)
+    listening.take(Chunk(hellos(DEVICE), 0), "stream")
+    assert (timings[-1].skew_us, timings[-1].skew) == expected

@@ -23,6 +23,7 @@ from host.store.intake import IntakeError, load
 from host.store.session_file import SessionWriter
 from host.timing.analysis import analyse
 from host.timing.published import as_dict
+from host.timing.results import KnownSkew
 from host.timing.timeline import timing_of
 from host.wire.plain_midi import NoteNumbers
 
@@ -220,4 +221,14 @@ def test_a_session_tells_its_skew(tmp_path, told, skew_us):
     path = tmp_path / "keys.session"
     with SessionWriter(path, "stream", "page", {"skew_us": told}):
         pass
-    assert load(path).skew_us == skew_us
+    assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us))
+
+
+@pytest.mark.parametrize(
+    ("told", "skew_us"), [("2100", 2_100), ("", None), ("-1", None), ("²", None), ("9" * 12, None)]
+)
+def test_a_session_tells_the_skew_that_was_measured_with_its_chanter(tmp_path, told, skew_us):
+    path = tmp_path / "oak.session"
+    with SessionWriter(path, "stream", "x", {}) as session:
+        session.tell(measured_skew_us=told)
+    assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from fingering.table import Table
     from host.store.intake import Loaded
     from host.timing.analysis import Analysis
+    from host.timing.results import KnownSkew
 
 DEFAULTS = Settings()
 SkewUs = Annotated[
@@ -78,6 +79,19 @@ def settings_from(steady_us: int, heard_us: int, loose_us: int) -> Settings:
     return Settings(steady_us=steady_us, heard_us=heard_us, loose_us=loose_us)
 
 
+def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:
+    """As the user says; else as the playing itself tells; else as it was measured with that chanter on this machine."""
+    from host.bench.calibration_file import measured_skew_us
+    from host.timing.results import KnownSkew
+
+    if given_us is not None:
+        return KnownSkew(given_us)
+    if loaded.skew is not None or loaded.record.hello is None:
+        return loaded.skew
+    measured_us = measured_skew_us(loaded.record.hello.device_id)
+    return None if measured_us is None else KnownSkew(measured_us, "measured")
+
+
 @contextlib.contextmanager
 def working(what: str) -> Iterator[None]:
     """Show what is being done while it lasts; nothing where nobody watches."""
@@ -107,7 +121,7 @@ def analysed(
     try:
         with working(f"reading {file}"):
             loaded = load(file, NoteNumbers(first_note, channel - 1))
-            timing = timing_of(loaded.record, loaded.kind, loaded.skew_us if skew_us is None else skew_us)
+            timing = timing_of(loaded.record, loaded.kind, _skew(loaded, skew_us))
             return loaded, analyse(loaded.record, table, timing, settings or DEFAULTS)
     except IntakeError as error:
         raise Problem(str(error)) from None

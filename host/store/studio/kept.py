@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from host.store.session_file import Mark, SessionError, SessionWriter, StoredSession, read_session, session_record
-from host.store.session_reading import settings_of, started_utc, told_skew_us
+from host.store.session_reading import MEASURED_SKEW, settings_of, started_utc, told_skew
 from host.store.studio import pupils as folders
 from host.store.studio.index import Sitting
 
@@ -42,7 +42,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
 
     session = read_session(path)
     record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew_us(session)))
+    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
 
 
 def digest_of(session: StoredSession) -> str:
@@ -70,6 +70,9 @@ def write_anew(path: Path, session: StoredSession) -> None:
     with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
         if not begun:
             writer.tell(started_utc="")
+        skew = told_skew(session)
+        if skew is not None and skew.how == "measured":
+            writer.tell(**{MEASURED_SKEW: str(skew.us)})
         starts = session.arrivals[:, 0].tolist()
         for start, stop, host_us in zip(
             starts, [*starts, len(session.data)][1:], session.arrivals[:, 1].tolist(), strict=True
