@@ -30,8 +30,9 @@ Heard = Decoded | Told
 class Listening:
     """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
 
-    `skew_us` is how far apart the sensors may fire, in place of what was measured or is assumed. `scan_us` is for a source that tells no scan, and whose states are too rare to guess it from. Without `remember`
-    there is no `analysis` in the end.
+    `skew_us` is how far apart the sensors may fire, in place of what was measured or is assumed. `scan_us` is for a
+    source that tells no scan, and whose states are too rare to guess it from. Without `remember` there is no
+    `analysis` in the end.
     """
 
     def __init__(

@@ -16,7 +16,7 @@ from host.simulated.planting import CLEAN
 from host.simulated.play import perform
 from host.store.practised import Progress
 from host.timing.live import LiveAnalysis
-from host.timing.results import Settings
+from host.timing.results import KnownSkew, Settings
 from host.wire.events import Doubted, State
 from host.wire.record import Doubt
 
@@ -42,7 +42,7 @@ class Player:
 
     def __init__(self, practice: Practice, mask: int = HANDS_OFF, doubt_skew_us: int = 1_000) -> None:
         self.practice, self.events = practice, []
-        self.live = LiveAnalysis(TABLE, SETTINGS, self._pass_on, skew_us=doubt_skew_us)
+        self.live = LiveAnalysis(TABLE, SETTINGS, self._pass_on, skew=KnownSkew(doubt_skew_us))
         self.live.scan(1_000)
         self.now_us, self.mask = 0, mask
         self._state(mask)
