@@ -76,12 +76,14 @@ class BenchTalk:
 
     def ask(self, what: str, request: Callable[[], bytes]) -> Generator[bytes, list[Event], Answered]:
         """Ask until it is answered with `done`."""
+        numbers = set()
         for _ in range(TRIES):
+            numbers.add(self.link.next_number)
             asked_us, events = self.now_us, (yield request())
             while self.now_us - asked_us < ANSWER_US:
-                # An answer to nothing that was asked is not ours.
+                # One to what was asked before may still be on its way: that to `who`, where a hello came by itself.
                 answers = (event for event in events if isinstance(event, Answered) and event.asked is not None)
-                answer = next(answers, None)
+                answer = next((each for each in answers if each.answer.request in numbers), None)
                 if answer is not None:
                     if answer.answer.status != wire.DONE:
                         raise Refused(f"expected the chanter to {what}, but it answered: {answer.words}")

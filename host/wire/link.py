@@ -96,6 +96,11 @@ class HostLink:
         """The time of the last timed frame; 0 before the first."""
         return self.account.end_us
 
+    @property
+    def next_number(self) -> int:
+        """The number of the next request."""
+        return self._next_request
+
     def receive(self, data: bytes, host_us: int | None) -> list[Event]:
         """Take in the bytes of one read that ended at `host_us`; b"" where a read timed out.
 
@@ -120,39 +125,36 @@ class HostLink:
 
     def who(self) -> bytes:
         """Ask who is there."""
-        return self._ask(messages.Who(self._number()))
+        return self._ask(messages.Who(self.next_number))
 
     def stream(self, what: int, raw_rate_hz: int = 0) -> bytes:
         """Ask for holes, raw samples, both or nothing (STREAM_HOLES …); rate 0 is the chanter's own."""
         if what not in range(4):
             raise MessageError("0 nothing, 1 holes, 2 raw or 3 both", str(what))
-        return self._ask(messages.Stream(self._number(), what, raw_rate_hz))
+        return self._ask(messages.Stream(self.next_number, what, raw_rate_hz))
 
     def set_thresholds(self, levels: Levels) -> bytes:
         """Give the chanter its levels: eight pairs (cover at, uncover at), cover at > uncover at."""
         for hole, (cover_at, uncover_at) in enumerate(levels):
             if cover_at <= uncover_at:
                 raise MessageError("cover at above uncover at", f"{cover_at} and {uncover_at} for hole {hole}")
-        return self._ask(messages.SetThresholds(self._number(), levels))
+        return self._ask(messages.SetThresholds(self.next_number, levels))
 
     def get_thresholds(self) -> bytes:
         """Ask for the levels in use."""
-        return self._ask(messages.GetThresholds(self._number()))
+        return self._ask(messages.GetThresholds(self.next_number))
 
     def keep(self) -> bytes:
         """Have the thresholds written to lasting storage."""
-        return self._ask(messages.Keep(self._number()))
+        return self._ask(messages.Keep(self.next_number))
 
     def clock(self, host_us: int) -> bytes:
         """Ask for the chanter's time; `host_us` comes back with the answer."""
-        return self._ask(messages.Clock(self._number(), host_us))
+        return self._ask(messages.Clock(self.next_number, host_us))
 
     def restart(self) -> bytes:
         """Have the chanter start anew."""
-        return self._ask(messages.Restart(self._number()))
-
-    def _number(self) -> int:
-        return self._next_request
+        return self._ask(messages.Restart(self.next_number))
 
     def _ask(self, request: Request) -> bytes:
         data = carry(messages.encode(request), self.carrier)

@@ -164,6 +164,19 @@ def test_a_chanter_that_cannot_keep_has_them_until_it_is_switched_off():
     assert chanter.levels == tuple((700, 200) for _ in range(8))
 
 
+def test_an_answer_to_who_that_comes_after_a_hello_is_taken_for_no_other():
+    def slow(request, chanter):
+        if isinstance(request, wire.Who):
+            return None
+        if isinstance(request, wire.GetThresholds) and request.request == 1:
+            chanter.out += chanter.link.send(wire.Answer(0, wire.DONE, b""))
+        return answer_all(request, chanter)
+
+    giving, _ = give(slow)
+    assert giving.before == ((600, 300),) * 8
+    assert giving.kept
+
+
 def test_silence_is_one_sentence():
     with pytest.raises(Refused, match=r"fell silent|did not answer"):
         give(lambda request, chanter: (wire.DONE, b"") if isinstance(request, wire.Who) else None)
