@@ -6,6 +6,7 @@ sentence, where the chanter does not do what it is asked, and NotAChanter where 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Generator
 from typing import TYPE_CHECKING, cast
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 ANSWER_US = 1_000_000
 TRIES = 3
 SILENT_US = 2_000_000
+MOST_RAWS = 4_096
 
 Talk = Generator[bytes, list[Event], None]
 
@@ -34,12 +36,16 @@ class Refused(ValueError):
 
 
 class BenchTalk:
-    """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return."""
+    """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return.
+
+    `raws` are the last raw samples that came, for whoever shows them; who has shown them may clear it.
+    """
 
     def __init__(self, carrier: Carrier) -> None:
         self.link = HostLink(carrier)
         self.done = False
         self.now_us = 0
+        self.raws: deque[RawState] = deque(maxlen=MOST_RAWS)
         self._heard_us = 0
         self._talk = self.talk()
 
@@ -47,6 +53,12 @@ class BenchTalk:
     def device(self) -> str:
         """The chanter's id in hexadecimal digits, empty before it said it."""
         return "" if self.link.hello is None else self.link.hello.device_id.hex()
+
+    @property
+    def full_scale(self) -> int:
+        """The greatest raw sample, by the hello."""
+        bits = 0 if self.link.hello is None else self.link.hello.raw_bits
+        return (1 << (bits if 1 <= bits <= 16 else 16)) - 1
 
     def talk(self) -> Talk:
         """What is said, and what is made of the answers."""
@@ -61,6 +73,7 @@ class BenchTalk:
         """Take in what came; what to send next."""
         self.now_us = now_us
         events = self.link.receive(data, now_us)
+        self.raws.extend(raw_of(events))
         if data:
             self._heard_us = now_us
         if self.done:

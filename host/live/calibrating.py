@@ -28,6 +28,10 @@ SEAL_US = 30_000_000
 SEALED_US = 500_000
 COVERED, OPEN = 0.7, 0.3  # shares of the swing
 NO_RAW = "expected a chanter that streams raw samples, but this one says that it cannot; its maker sets its thresholds"
+BAR_WORDS = (
+    f"Lay a straight stiff bar on the seven front holes and lift it off again, {WANTED} times, about once a second."
+)
+SEAL_WORDS = "Play low G and hold it. Then lift each finger and put it back, one after the other."
 STARTED_ANEW = "expected the chanter to stay on, but it started anew in the middle; begin again"
 
 
@@ -50,8 +54,7 @@ class Calibrating(BenchTalk):
                 f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
                 "use a quicker link"
             )
-        bits = self.link.hello.raw_bits if self.link.hello is not None else 0
-        self.steps = Steps((1 << (bits if 1 <= bits <= 16 else 16)) - 1)
+        self.steps = Steps(self.full_scale)
         while not self.steps.done:
             events = yield b""
             expect_same_start(events)

@@ -25,6 +25,7 @@ NOTE_US = 300_000
 BAR_TIMES = 40
 BAR_US = 450_000  # between a lift and the next lay
 SEAL_US = 450_000
+LEAST_DEPTH = 0.96
 FRONT = range(1, HOLES)
 NOBODY = Performance("hands", 0, 0, (), (), (), (), (), 1 << 60)
 
@@ -69,7 +70,7 @@ class Hands:
         return np.stack(columns, axis=1)
 
     def _depth(self) -> float:
-        return self._rng.uniform(0.96, 1.0)
+        return self._rng.uniform(LEAST_DEPTH, 1.0)
 
     def _to(self, hole: int, at: float, height: float, travel_us: float | None = None) -> None:
         """The middle of the way is at `at`."""
@@ -83,8 +84,9 @@ class Hands:
 
     def _all(self, at: float, mask: int, scatter_us: float = 8_000) -> None:
         for hole in range(HOLES):
-            covered = mask >> hole & 1
-            if covered != (self._height[hole][-1] > 0.5) or (not covered and self._height[hole][-1] > 0):
+            covered, height = mask >> hole & 1, self._height[hole][-1]
+            # A finger that covers half of its hole is on neither's place.
+            if height < LEAST_DEPTH if covered else height > 0:
                 self._to(hole, at + self._rng.gauss(0, scatter_us), self._depth() if covered else 0.0)
 
     def _scale(self, at: float) -> float:

@@ -12,6 +12,7 @@ from host.bench import calibration_file as files
 from host.bench.calibration_file import measured_skew_us
 from host.faces.cli import calibrate_command, calibrate_screen
 from host.faces.cli.problem import Problem
+from host.live import bench_flow
 from host.live.calibrating import Calibrating
 from host.live.calibrating_steps import Steps
 from host.live.hands_port import HandsPort
@@ -34,7 +35,7 @@ def run(monkeypatch, tmp_path):
         how = made.get("how", {})
         return HandsPort(seed=2, clock=clock, sleep=clock.sleep, **how), clock
 
-    monkeypatch.setattr(calibrate_command, "open_bench", open_bench)
+    monkeypatch.setattr(bench_flow, "open_bench", open_bench)
 
     def go(*args, **how):
         made["how"] = how

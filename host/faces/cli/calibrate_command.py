@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from host.faces.cli import options
 from host.faces.cli.problem import Problem
 
 if TYPE_CHECKING:
-    from host.bench.calibration_file import Calibration
-    from host.bench.thresholds import HoleReport
-    from host.live.bench_talk import BenchTalk
-    from host.ports.base import Port
-    from host.wire.messages import Levels
+    from host.live.bench_flow import Bench, Given
 
-READ_S = 0.03
+LOOK_S = 0.2
 
 
 def calibrate(
     port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    page: Annotated[bool, typer.Option("--page", help="On a page in the browser, instead of here.")] = False,
     pupil: Annotated[str | None, typer.Option("--pupil", help="Whose fingers these are.", show_default=False)] = None,
     skew: Annotated[
         bool, typer.Option("--skew", help="Measure how far apart the sensors fire, with a straight stiff bar.")
@@ -40,218 +37,118 @@ def calibrate(
         Path | None,
         typer.Option("--folder", help="Where calibrations are kept; else your own data folder.", show_default=False),
     ] = None,
+    browser: options.Browser = True,
+    address: options.WebAddress = "127.0.0.1",
+    web_port: options.WebPort = None,
 ) -> None:
     """Find out from where on each hole counts as covered, say which sensor is not well, and tell the chanter."""
-    from host.bench.calibration_file import ANYONE, LONGEST_NAME, CalibrationError, calibrations_folder
-    from host.bench.skew import SkewError
+    from host.bench.calibration_file import ANYONE, LONGEST_NAME, calibrations_folder
     from host.faces.cli.ending import told_to_end
-    from host.live.bench_talk import Refused
-    from host.ports.base import PortEnded, PortLost, PortRefused
-    from host.wire.errors import NotAChanter
+    from host.live import bench_flow as flow
 
-    if sum((skew, seal, undo, use is not None)) > 1:
-        raise typer.BadParameter("choose one of --skew, --seal, --undo and --use")
+    if sum((page, skew, seal, undo, use is not None)) > 1:
+        raise typer.BadParameter("choose one of --page, --skew, --seal, --undo and --use")
     name = ANYONE if pupil is None else " ".join(pupil.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise Problem(f"expected a pupil's name of 1 to {LONGEST_NAME} letters; choose another with --pupil")
+    folder = folder or calibrations_folder()
+    if page:
+        _serve(port, folder, name, browser, address, web_port)
+        return
     try:
-        opened, clock = open_bench(port)
+        opened, clock = flow.open_bench(port)
         with opened, told_to_end() as told:
-            if opened.carrier == "plain":
-                raise Problem("expected a chanter that speaks the wire; one of plain notes has no levels to set")
-            bench = Bench(opened, clock, told, folder or calibrations_folder(), name)
+            bench = flow.Bench(opened, clock, folder, name, told)
             if skew:
-                bench.skew()
+                _skew(bench)
             elif seal:
-                bench.seal()
+                _seal(bench)
             elif undo:
-                bench.undo()
+                _say_given(bench, bench.undo())
             elif use is not None:
-                bench.use(use, anyway)
+                _say_given(bench, bench.use(use, anyway))
             else:
-                bench.calibrate(anyway)
-    except PortEnded:
-        raise Problem("expected a chanter to talk with, but what came is a recording, and it is over") from None
-    except (PortRefused, PortLost, NotAChanter, Refused, CalibrationError, SkewError) as error:
-        raise Problem(str(error)) from None
+                _calibrate(bench, anyway)
+    except flow.BadHoles as error:
+        raise Problem(f"{error}, or add --anyway") from None
+    except flow.NeverCalibrated as error:
+        raise Problem(f"{error}; first run: fingerlead calibrate {port}") from None
+    except flow.FAILURES as error:
+        raise Problem(flow.words_of(error)) from None
 
 
-def open_bench(spec: str) -> tuple[Port, Callable[[], int]]:
-    """The port and its clock; `sim` is a chanter with hands that do what they are asked."""
-    from host.live.hands_port import HandsPort
-    from host.live.sources import open_source
-    from host.ports.host_clock import now_us
-    from host.ports.simulated_port import SPEC
+def _calibrate(bench: Bench, anyway: bool) -> None:
+    from host.faces.cli.calibrate_screen import Screen, report_table, say
+    from host.live.calibrating import Calibrating
 
-    return (HandsPort() if spec == SPEC else open_source(spec)), now_us
-
-
-class Bench:
-    """One chanter on the bench, and what can be done with it. Raises Problem, and what talks and ports raise."""
-
-    def __init__(
-        self, port: Port, clock: Callable[[], int], told: Callable[[], bool], folder: Path, pupil: str
-    ) -> None:
-        self._port, self._clock, self._told, self._folder, self._pupil = port, clock, told, folder, pupil
-
-    def calibrate(self, anyway: bool) -> None:
-        """The whole calibration."""
-        from host.bench.calibration_file import Calibration
-        from host.faces.cli.calibrate_screen import Screen, report_table, say
-        from host.live.calibrating import Calibrating
-
-        talk = Calibrating(self._carrier())
-        with Screen(talk) as screen:
-            self._run(talk, lambda: screen.show(self._ask))
-        if not talk.reports:
-            raise Problem("the calibration was broken off; nothing was changed")
+    talk = Calibrating(bench.carrier)
+    with Screen(talk) as screen:
+        bench.run(talk, screen.show)
+    if talk.reports:
         report_table(talk.reports)
-        for report in talk.reports:
-            if report.fault is not None:
-                say(report.words)
-        made = Calibration(
-            device=talk.device,
-            pupil=self._pupil,
-            made=_now(),
-            levels=_levels(talk.reports, talk.before, anyway),
-            open_raw=tuple(report.open_raw for report in talk.reports),
-            covered_raw=tuple(report.covered_raw for report in talk.reports),
-        )
-        self._give(made)
-
-    def use(self, file: Path, anyway: bool) -> None:
-        """A kept calibration."""
-        from host.bench.calibration_file import fit_for, load
-
-        calibration = load(file)
-        self._give(fit_for(calibration, self._device(), anyway))
-
-    def undo(self) -> None:
-        """The levels from before."""
-        from host.bench.calibration_file import undone
-
-        self._give(undone(self._folder, self._device(), self._pupil))
-
-    def _give(self, calibration: Calibration) -> None:
-        """Give it to the chanter, and write it down with what was before."""
-        from dataclasses import replace
-
-        from host.bench.calibration_file import find, keep
-        from host.faces.cli.calibrate_screen import say
-        from host.live.bench_talk import Giving
-
-        had = find(self._folder, calibration.device, self._pupil)
-        giving = Giving(self._carrier(), calibration.levels, calibration.device)
-        self._run(giving)
-        if not giving.done:
-            raise Problem("broken off while the chanter took its levels; run it again")
-        # Levels that somebody else gave it go back to as they were, too.
-        same = had is not None and had.levels == giving.before
-        before = had if same else replace(calibration, pupil=self._pupil, levels=giving.before)
-        path = keep(self._folder, replace(calibration, pupil=self._pupil), before)
-        kept = "and keeps them" if giving.kept else "until it is switched off: it cannot keep them"
-        say(f"The chanter has its levels {kept}; they are written down in {path}.")
-        typer.echo(f"To go back: fingerlead calibrate {self._port.name} --undo")
-
-    def skew(self) -> None:
-        """The straight-bar test."""
-        from fingering.holes import FINGERS
-        from host.bench.calibration_file import keep_skew
-        from host.bench.skew import FRONT, UNKNOWN, WANTED, fit
-        from host.faces.cli.calibrate_screen import Counter, say, skew_table
-        from host.live.calibrating import BarTest
-
-        say(
-            f"Lay a straight stiff bar on the seven front holes and lift it off again, {WANTED} times, about once a "
-            "second. Ctrl-C: that is enough."
-        )
-        talk = BarTest(self._carrier())
-        with Counter() as counter:
-            self._run(talk, lambda: counter.show(talk.counts, WANTED), first=("bar", None))
-        skew = fit(talk.events)
-        path = keep_skew(self._folder, talk.device, _now(), skew)
-        skew_table([FINGERS[hole] for hole in FRONT], skew)
-        say(
-            f"Sensors fire up to {skew.apart_us / 1_000:.1f} ms apart, measured with {skew.lifts} lifts and "
-            f"{skew.lays} lays, to within {skew.uncertain_us / 1_000:.1f} ms. {UNKNOWN} Written down in {path}."
-        )
-
-    def seal(self) -> None:
-        """The seal check."""
-        from host.bench.calibration_file import find
-        from host.faces.cli.calibrate_screen import say
-        from host.live.calibrating import SealCheck
-
-        calibration = find(self._folder, self._device(), self._pupil)
-        if calibration is None:
-            raise Problem(
-                f"expected a calibration of {self._pupil} with this chanter, but none is kept; first run: "
-                f"fingerlead calibrate {self._port.name}"
-            )
-        say("Play low G and hold it. Then lift each finger and put it back, one after the other.")
-        try:
-            talk = SealCheck(self._carrier(), calibration.open_raw, calibration.covered_raw)
-        except ValueError as error:
-            raise Problem(str(error)) from None
-        self._run(talk, first=("seal", None))
-        if not talk.done:
-            raise Problem("the check was broken off")
-        for leak in talk.found:
-            say(leak.words)
-        if not talk.found:
-            say(f"All holes stayed closed while {sum(talk.moved)} of 8 fingers moved.")
-
-    def _carrier(self) -> Literal["stream", "sysex"]:
-        return "sysex" if self._port.carrier == "sysex" else "stream"
-
-    def _device(self) -> str:
-        from host.live.meeting import meet
-
-        met = meet(self._port, self._clock)
-        if met.hello is None:
-            raise Problem(f"expected a chanter: {met.sentence}")
-        return met.hello.device_id.hex()
-
-    def _ask(self, kind: str, hole: int | None) -> None:
-        """Tell simulated hands what a person reads."""
-        from host.live.hands_port import HandsPort
-
-        if isinstance(self._port, HandsPort):
-            self._port.asked(kind, hole)
-
-    def _run(
-        self, talk: BenchTalk, show: Callable[[], None] = lambda: None, first: tuple[str, int | None] | None = None
-    ) -> None:
-        """Until it is done, or told to end."""
-        self._send(talk.begin(self._clock()))
-        if first is not None:
-            self._ask(*first)
-        while not talk.done and not self._told():
-            chunks = self._port.read(READ_S)
-            for chunk in chunks:
-                self._send(talk.hear(chunk.data, chunk.host_us))
-            if not chunks:
-                self._send(talk.hear(b"", self._clock()))
-            show()
-
-    def _send(self, data: bytes) -> None:
-        if data:
-            self._port.write(data)
+    for report in talk.reports:
+        if report.fault is not None:
+            say(report.words)
+    _say_given(bench, bench.give(bench.made(talk, anyway)))
 
 
-def _now() -> str:
-    from datetime import datetime
+def _say_given(bench: Bench, given: Given) -> None:
+    from host.faces.cli.calibrate_screen import say
 
-    return datetime.now().astimezone().isoformat(timespec="seconds")
+    say(given.words)
+    typer.echo(f"To go back: fingerlead calibrate {bench.port.name} --undo")
 
 
-def _levels(reports: list[HoleReport], before: Levels, anyway: bool) -> Levels:
-    """The new levels; of bad holes the old ones, if they are to be used at all."""
+def _skew(bench: Bench) -> None:
     from fingering.holes import FINGERS
-    from host.bench.thresholds import levels_of
+    from host.bench.skew import FRONT, WANTED
+    from host.faces.cli.calibrate_screen import Counter, say, skew_table
+    from host.live.bench_flow import skew_words
+    from host.live.calibrating import BAR_WORDS, BarTest
 
-    bad = [report.hole for report in reports if report.verdict == "bad"]
-    if bad and not anyway:
-        names = ", ".join(f"the {FINGERS[hole]}" for hole in bad)
-        raise Problem(f"nothing was changed, as {names} cannot be trusted: mend it, calibrate again, or add --anyway")
-    return tuple(before[hole] if hole in bad else level for hole, level in enumerate(levels_of(reports)))
+    say(f"{BAR_WORDS} Ctrl-C: that is enough.")
+    talk = BarTest(bench.carrier)
+    with Counter() as counter:
+        bench.run(talk, lambda: counter.show(talk.counts, WANTED))
+    skew, path = bench.skew_of(talk)
+    skew_table([FINGERS[hole] for hole in FRONT], skew)
+    say(f"{skew_words(skew)} Written down in {path}.")
+
+
+def _seal(bench: Bench) -> None:
+    from host.faces.cli.calibrate_screen import say
+    from host.live.bench_flow import seal_words
+    from host.live.calibrating import SEAL_WORDS
+
+    talk = bench.seal_check()
+    say(SEAL_WORDS)
+    bench.run(talk)
+    if not talk.done:
+        raise Problem("the check was broken off")
+    for words in seal_words(talk):
+        say(words)
+
+
+def _serve(port: str, folder: Path, pupil: str, browser: bool, address: str, web_port: int | None) -> None:
+    """The page, until Ctrl-C. Raises Problem."""
+    import contextlib
+    import time
+    import webbrowser
+
+    from host.faces.bench.opening import opened
+    from host.faces.cli.ending import told_to_end
+    from host.faces.web.server import NoPlaceError
+    from host.live.bench_flow import FAILURES, words_of
+
+    try:
+        with told_to_end() as told, opened(port, folder, pupil, address, web_port) as bench:
+            typer.echo(f"Calibration is at {bench.url}\nCtrl-C ends it; what the chanter was given it has.")
+            if browser:
+                with contextlib.suppress(Exception):
+                    webbrowser.open(bench.url)
+            while bench.running and not told():
+                time.sleep(LOOK_S)
+    except NoPlaceError as error:
+        raise Problem(str(error)) from None
+    except FAILURES as error:
+        raise Problem(words_of(error)) from None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections import deque
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import typer
@@ -77,14 +76,13 @@ class Screen:
         if self._live is not None:
             self._live.stop()
 
-    def show(self, ask: Callable[[str, int | None], None]) -> None:
-        """Show what there is; `ask` hears of each new step."""
+    def show(self) -> None:
+        """Show what there is."""
         steps = self._talk.steps
         if steps is None or steps.done:
             return
         if steps.number != self._shown:
             self._shown = steps.number
-            ask(*PLAN[steps.number])
             if self._live is None:
                 typer.echo(f"{steps.number + 1:>2} of {len(PLAN)}  {steps.words}")
         self._reads += 1

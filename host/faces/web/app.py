@@ -50,7 +50,7 @@ def app(sitting: Sitting, token: str, cookie: str, fits: Callable[[str], bool]) 
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
         middleware=[Middleware(Guard, token=token, cookie=cookie, fits=fits)],
-        exception_handlers={HTTPException: _nothing_here},
+        exception_handlers={HTTPException: nothing_here},
     )
     made.state.sitting = sitting
     return made
@@ -64,6 +64,7 @@ async def _texts(request: Request) -> Response:
     return JSONResponse(catalogue())
 
 
-async def _nothing_here(request: Request, error: Exception) -> Response:
+async def nothing_here(request: Request, error: Exception) -> Response:
+    """What is said where there is nothing, or nothing to be done."""
     status = error.status_code if isinstance(error, HTTPException) else 500
     return PlainTextResponse(NOTHING_HERE if status == 404 else "That is not possible here.", status)

@@ -36,15 +36,7 @@ Field = Callable[[str, Any], Any]
 
 def read_asked(text: str | bytes, host_us: int) -> Asked | None:
     """What a message asks for; None for a kind that is not known, which is passed over. Raises AskingError."""
-    size = len(text)
-    if size > MOST_BYTES:
-        raise AskingError(f"expected a message of at most {MOST_BYTES} characters; got {size}")
-    try:
-        message = json.loads(text)
-    except (ValueError, RecursionError):
-        raise AskingError("expected a message in JSON; got something else") from None
-    if not isinstance(message, dict) or not isinstance(message.get("kind"), str):
-        raise AskingError("expected an object with a kind; got something else")
+    message = read_message(text)
     match message["kind"]:
         case "holes":
             return Cover(_whole("covered_mask", message.get("covered_mask"), 0, 255))
@@ -71,6 +63,20 @@ def read_asked(text: str | bytes, host_us: int) -> Asked | None:
         case "finish":
             return wishes.Finish()
     return None
+
+
+def read_message(text: str | bytes) -> dict[str, Any]:
+    """A message as an object that has a kind. Raises AskingError."""
+    size = len(text)
+    if size > MOST_BYTES:
+        raise AskingError(f"expected a message of at most {MOST_BYTES} characters; got {size}")
+    try:
+        message = json.loads(text)
+    except (ValueError, RecursionError):
+        raise AskingError("expected a message in JSON; got something else") from None
+    if not isinstance(message, dict) or not isinstance(message.get("kind"), str):
+        raise AskingError("expected an object with a kind; got something else")
+    return message
 
 
 def _fields(message: dict[str, Any], known: dict[str, Field]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
@@ -19,7 +20,9 @@ from host.ports.host_clock import now_us
 
 if TYPE_CHECKING:
     from host.faces.web.sitting import Sitting
-    from host.live.hub import Seat
+    from host.live.hub import Hub, Seat
+
+Text = str | bytes
 
 HOLES_EVERY_S = 1 / 60
 # The fingers of one change come together: so many may go out at once before the pace is kept.
@@ -30,6 +33,18 @@ MOST_A_SECOND = 400
 
 async def live(socket: WebSocket, sitting: Sitting) -> None:
     """Serve one page until it goes."""
+    page = Page(sitting)
+    try:
+        await serve(socket, sitting.hub, page.take)
+    finally:
+        page.gone()
+
+
+async def serve(socket: WebSocket, hub: Hub, take: Callable[[Text, Seat], str]) -> None:
+    """Serve a page of any hub until it goes.
+
+    `take` does what a message asks, and gives what to say where it cannot be done.
+    """
     await socket.accept()
     loop = asyncio.get_running_loop()
     news = asyncio.Event()
@@ -39,14 +54,12 @@ async def live(socket: WebSocket, sitting: Sitting) -> None:
         with contextlib.suppress(RuntimeError):
             loop.call_soon_threadsafe(news.set)
 
-    seat = sitting.hub.join(wake)
+    seat = hub.join(wake)
     sender = asyncio.create_task(_send(socket, seat, news))
-    page = Page(socket, sitting, seat)
     try:
-        await page.hear()
+        await _hear(socket, lambda text: take(text, seat))
     finally:
-        page.gone()
-        sitting.hub.leave(seat)
+        hub.leave(seat)
         sender.cancel()
         with contextlib.suppress(asyncio.CancelledError, Exception):
             await sender
@@ -74,52 +87,51 @@ async def _send(socket: WebSocket, seat: Seat, news: asyncio.Event) -> None:
             await socket.send_text(holes)
 
 
-class Page:
-    """What comes in over one line."""
-
-    def __init__(self, socket: WebSocket, sitting: Sitting, seat: Seat) -> None:
-        self._socket, self._sitting, self._seat = socket, sitting, seat
-        self._covers = False
-        self._second, self._count = 0, 0
-
-    async def hear(self) -> None:
-        """Take in messages until the page goes."""
-        while True:
-            try:
-                message = await self._socket.receive()
-            except (WebSocketDisconnect, RuntimeError):
-                return
-            if message["type"] == "websocket.disconnect":
-                return
+async def _hear(socket: WebSocket, take: Callable[[Text], str]) -> None:
+    """Take in messages until the page goes; of too many in a second the first is answered, the others passed over."""
+    second, count = 0, 0
+    while True:
+        try:
+            message = await socket.receive()
+        except (WebSocketDisconnect, RuntimeError):
+            return
+        if message["type"] == "websocket.disconnect":
+            return
+        now = now_us() // 1_000_000
+        second, count = now, count + 1 if now == second else 1
+        if count > MOST_A_SECOND:
+            sentence = say("too_much") if count == MOST_A_SECOND + 1 else ""
+        else:
             text = message.get("text")
-            sentence = self._take(text if text is not None else message.get("bytes") or b"")
-            if sentence:
-                with contextlib.suppress(WebSocketDisconnect, RuntimeError):
-                    await self._socket.send_text(json.dumps({"kind": "say", "sentence": sentence}))
+            sentence = take(text if text is not None else message.get("bytes") or b"")
+        if sentence:
+            with contextlib.suppress(WebSocketDisconnect, RuntimeError):
+                await socket.send_text(json.dumps({"kind": "say", "sentence": sentence}))
+
+
+class Page:
+    """What one page of a sitting asks for."""
+
+    def __init__(self, sitting: Sitting) -> None:
+        self._sitting = sitting
+        self._covers = False
 
     def gone(self) -> None:
         """No finger of a page that is gone covers anything."""
         if self._covers:
             self._sitting.cover(0)
 
-    def _take(self, text: str | bytes) -> str:
-        """Do what is asked; what to say where it cannot be done, once a second at most."""
-        host_us = now_us()
-        second = host_us // 1_000_000
-        if second != self._second:
-            self._second, self._count = second, 0
-        self._count += 1
-        if self._count > MOST_A_SECOND:
-            return say("too_much") if self._count == MOST_A_SECOND + 1 else ""
+    def take(self, text: Text, seat: Seat) -> str:
+        """Do what is asked; what to say where it cannot be done."""
         try:
-            asked = read_asked(text, host_us)
+            asked = read_asked(text, now_us())
         except AskingError as error:
             return f"{error}."
         if isinstance(asked, Cover):
             self._covers = asked.covered_mask != 0
             self._sitting.cover(asked.covered_mask)
         elif isinstance(asked, Again):
-            self._seat.fall_behind()
+            seat.fall_behind()
         elif asked is not None and not self._sitting.ask(asked):
             return say("too_much")
         return ""

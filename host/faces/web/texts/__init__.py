@@ -13,6 +13,6 @@ from typing import Any
 
 
 @cache
-def catalogue(language: str = "en") -> dict[str, Any]:
+def catalogue(language: str = "en", folder: Path = Path(__file__).parent) -> dict[str, Any]:
     """Every text of the page, nested by part of the page; `lang` is the language's code (BCP 47)."""
-    return tomllib.loads((Path(__file__).parent / f"{language}.toml").read_text(encoding="utf-8"))
+    return tomllib.loads((folder / f"{language}.toml").read_text(encoding="utf-8"))

@@ -1,0 +1,126 @@
+// The calibration page: what the host tells goes into `state`, and once a frame what has changed is drawn.
+
+import { byId, make, tell, write } from "/static/dom.js";
+import { Line } from "/static/live.js";
+import { loadTexts, say } from "/static/texts.js";
+import { drawBars, takeSamples } from "./bars.js";
+import { markHoles } from "./picture.js";
+import { drawResult } from "./result.js";
+
+const LEADING = ["calibrate", "bar", "seal"];
+const WANTED = 40;
+const state = { stage: null, samples: false };
+let line = null;
+let waits = false;
+let view = "";
+let spoken = "";
+
+function heard(message) {
+  if (message.kind === "all") {
+    state.stage = message.stage ?? state.stage;
+  } else if (message.kind === "stage") {
+    state.stage = message;
+  } else if (message.kind === "holes") {
+    takeSamples(message);
+    state.samples = true;
+  } else if (message.kind === "say") {
+    tell(byId("notice"), message.sentence);
+  }
+  redraw();
+}
+
+function redraw() {
+  if (waits) return;
+  waits = true;
+  requestAnimationFrame(() => {
+    waits = false;
+    draw();
+  });
+}
+
+// While the chanter takes its levels, what was seen before stays.
+function viewOf(stage) {
+  if (LEADING.includes(stage.job)) return "lead";
+  const came = stage.reports.length || stage.skew || (stage.last === "seal" && !stage.trouble && stage.sentences.length);
+  return came ? "result" : "begin";
+}
+
+function draw() {
+  const { stage } = state;
+  if (!stage) return;
+  if (stage.chanter) write(byId("chanter-sentence"), stage.chanter);
+  const before = view;
+  view = viewOf(stage);
+  document.body.dataset.view = view;
+  for (const part of ["begin", "lead", "result"]) byId(part).hidden = part !== view;
+  byId("stop").hidden = view !== "lead";
+  const giving = stage.job === "give" || stage.job === "undo";
+  const sentences = giving ? [say("result.giving")] : stage.sentences;
+  for (const box of document.querySelectorAll(".sentences")) drawSentences(box, sentences, stage.trouble);
+  write(byId("go"), say(stage.last ? "begin.again" : "begin.go"));
+  for (const button of document.querySelectorAll("#begin button, #actions button")) button.disabled = giving;
+  if (view === "lead") drawLead(stage, before !== "lead");
+  if (view === "result") drawResult(stage, giving, wish);
+  if (before && before !== view) byId({ begin: "begin-title", lead: "instruction", result: "result-title" }[view]).focus();
+  if (view !== "lead") announce(sentences.join(" "));
+}
+
+function drawSentences(box, sentences, trouble) {
+  const told = sentences.join("\n");
+  box.hidden = !told;
+  box.classList.toggle("trouble", trouble);
+  if (box.dataset.told === told) return;
+  box.dataset.told = told;
+  box.replaceChildren(...sentences.map((text) => make("p", {}, text)));
+}
+
+function drawLead(stage, fresh) {
+  const { step, job } = stage;
+  const words = step ? step.words : say("lead.meeting");
+  let count = "";
+  if (step?.of) count = say("lead.step", step);
+  else if (job === "bar") count = say("lead.counts", { lifts: stage.counts[0], lays: stage.counts[1], wanted: WANTED });
+  else if (step && job === "seal") count = say("lead.moved", { count: stage.moved.filter(Boolean).length });
+  write(byId("step"), count);
+  write(byId("instruction"), words);
+  write(byId("hold"), step?.holding ? say("lead.hold") : "");
+  byId("enough").hidden = job !== "bar";
+  byId("raw").hidden = job === "bar" || !step;
+  byId("picture").hidden = !step;
+  write(byId("legend"), say(job === "seal" ? "raw.legend_seal" : "raw.legend"));
+  if (step) markHoles(step, stage);
+  if (step && job !== "bar") drawBars(stage, fresh);
+  announce(step?.of ? `${count}. ${words} ${step.holding ? say("lead.hold") : ""}` : words);
+}
+
+function announce(words) {
+  if (words === spoken) return;
+  spoken = words;
+  write(byId("live"), words);
+}
+
+const wish = (kind, more = {}) => line.send({ kind, ...more });
+
+async function begin() {
+  if (!("WebSocket" in window)) {
+    byId("needs").hidden = false;
+    return;
+  }
+  try {
+    await loadTexts();
+  } catch {
+    tell(byId("notice"), byId("notice").dataset.failed);
+    return;
+  }
+  for (const button of document.querySelectorAll("[data-wish]")) {
+    button.addEventListener("click", () => wish(button.dataset.wish));
+  }
+  byId("stop").addEventListener("click", () => wish("stop"));
+  line = new Line({
+    heard,
+    up: () => tell(byId("notice"), ""),
+    down: (was) => tell(byId("notice"), say(was ? "page.lost_line" : "page.not_let_in")),
+  });
+}
+
+begin();

@@ -1,0 +1,92 @@
+// What came of it: in words first, then what can be done now, then the numbers.
+
+import { byId, draw, make, tell, write } from "/static/dom.js";
+import { say } from "/static/texts.js";
+
+const SIGNS = { good: "●", doubtful: "◐", bad: "✕" };
+const WORST_FIRST = ["bad", "doubtful", "good"];
+const WIDE = 1000;
+let shown = "";
+
+export function drawResult(stage, giving, wish) {
+  const key = JSON.stringify([stage, giving]);
+  if (key === shown) return;
+  shown = key;
+  const { reports, skew, given, trouble } = stage;
+  const bad = reports.filter(({ verdict }) => verdict === "bad");
+  write(byId("result-title"), title(stage));
+  byId("findings").replaceChildren(...WORST_FIRST.slice(0, 2).flatMap((verdict) =>
+    reports.filter((one) => one.verdict === verdict).map((one) => make("li", {}, sign(verdict), " ", one.words))));
+  tell(byId("care"), reports.every(({ verdict }) => verdict === "good") ? "" : say("result.care"));
+  const ungiven = reports.length > 0 && !given && !giving;
+  tell(byId("not-sent"), ungiven && !trouble ? say(bad.length ? "result.not_sent_bad" : "result.not_sent") : "");
+  const button = (text, main, onclick) => make("button", { class: main ? "main" : null, disabled: giving, onclick }, say(text));
+  const give = (anyway) => () => wish("give", { run: stage.run, anyway });
+  const last = reports.length ? "calibrate" : stage.last;
+  byId("actions").replaceChildren(...[
+    ungiven && !bad.length && button("result.give", true, give(false)),
+    given && button("result.undo", false, () => wish("undo")),
+    button("result.again", ungiven && bad.length, () => wish(last)),
+    ungiven && bad.length && bad.length < reports.length && button("result.anyway", false, give(true)),
+    button("result.other", false, () => wish("clear")),
+  ].filter(Boolean));
+  byId("tables").replaceChildren(...(reports.length ? [holesTable(stage)] : []), ...(skew ? [skewTable(skew)] : []));
+}
+
+function title({ reports, skew }) {
+  const names = (verdict) => reports.filter((one) => one.verdict === verdict).map(({ finger }) => finger).join(", ");
+  if (skew) return say("result.skew");
+  if (!reports.length) return say("result.seal");
+  for (const verdict of ["bad", "doubtful"]) {
+    if (names(verdict)) return say(`result.${verdict}`, { names: names(verdict) });
+  }
+  return say("result.good");
+}
+
+const sign = (verdict) => make("span", { class: `sign-of ${verdict}`, "aria-hidden": "true" }, SIGNS[verdict]);
+
+function holesTable({ reports, full_scale }) {
+  const words = { good: say("result.is_good"), doubtful: say("result.is_doubtful"), bad: say("result.is_bad") };
+  const columns = [
+    ["result.open", ({ open }) => open],
+    ["result.covered", ({ covered }) => covered],
+    ["result.half", ({ half }) => half ?? say("result.unknown")],
+    ["result.separation", ({ separation }) => separation],
+    ["result.times_noise", ({ times_noise }) => times_noise],
+    ["result.drift", ({ drift }) => drift],
+    ["result.crosstalk", ({ crosstalk }) => crosstalk],
+    // A bad hole's levels mean nothing, and are never given.
+    ["result.levels", (report) => say(report.verdict === "bad" ? "result.unknown" : "result.levels_of", report)],
+  ];
+  const rows = reports.map((report) => make("tr", { class: report.verdict },
+    make("th", { scope: "row" }, report.finger),
+    make("td", { class: "verdict" }, sign(report.verdict), " ", words[report.verdict]),
+    ...columns.map(([, value]) => make("td", { class: "number" }, String(value(report)))),
+    make("td", { class: "swing" }, swing(report, full_scale))));
+  return table("result.table", "result.table_about",
+    [["result.finger"], ["result.verdict"], ...columns.map(([name]) => [name, "number"]), ["result.picture"]], rows);
+}
+
+// Open and covered as the ends of a line, the levels between them.
+function swing({ verdict, open, covered, uncover_at, cover_at }, fullScale) {
+  const x = (value) => WIDE * value / (fullScale || 1);
+  const level = (name, at) => draw("line", { class: `level ${name}`, x1: x(at), x2: x(at), y1: 0, y2: 100 });
+  return draw("svg", { viewBox: `0 0 ${WIDE} 100`, preserveAspectRatio: "none", "aria-hidden": "true" },
+    draw("rect", { class: "track", x: 0, y: 42, width: WIDE, height: 16 }),
+    draw("rect", { class: "value", x: x(Math.min(open, covered)), y: 30, width: x(Math.abs(covered - open)), height: 40 }),
+    ...(verdict === "bad" ? [] : [level("open", uncover_at), level("cover", cover_at)]));
+}
+
+function skewTable(skew) {
+  const signed = (value) => (value > 0 ? "+" : value < 0 ? "−" : "") + Math.abs(value).toFixed(1);
+  const rows = skew.map(({ finger, later_ms, lift_ms }) => make("tr", {}, make("th", { scope: "row" }, finger),
+    make("td", { class: "number" }, signed(later_ms)), make("td", { class: "number" }, signed(lift_ms))));
+  return table("result.table", null, [["result.finger"], ["result.later", "number"], ["result.lift", "number"]], rows);
+}
+
+function table(name, about, heads, rows) {
+  return make("div", { class: "table-box", role: "region", tabindex: "0", "aria-label": say(name) },
+    make("h2", {}, say(name)), about ? make("p", { class: "soft small" }, say(about)) : null,
+    make("table", {}, make("thead", {}, make("tr", {},
+      ...heads.map(([head, style]) => make("th", { scope: "col", class: style }, say(head))))), make("tbody", {}, ...rows)));
+}

@@ -1,0 +1,229 @@
+"""What is done with a chanter on the bench, whoever shows it: talks run on its port, levels given, kept and undone.
+
+One thread opens, reads, writes and closes the port. Nothing but `give` changes a chanter's levels.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from fingering.holes import FINGERS
+from host.bench.calibration_file import Calibration, CalibrationError, find, fit_for, keep, keep_skew, load, undone
+from host.bench.skew import UNKNOWN, Skew, SkewError, fit
+from host.bench.taken import PLAN
+from host.bench.thresholds import levels_of
+from host.live.bench_talk import BenchTalk, Giving, Refused
+from host.live.calibrating import BarTest, Calibrating, SealCheck
+from host.live.hands_port import HandsPort
+from host.live.meeting import meet
+from host.live.sources import open_source
+from host.ports.base import Port, PortEnded, PortLost, PortRefused
+from host.ports.host_clock import now_us
+from host.ports.simulated_port import SPEC
+from host.wire import messages as wire
+from host.wire.errors import NotAChanter
+
+if TYPE_CHECKING:
+    from host.bench.thresholds import HoleReport
+    from host.wire.messages import Levels
+
+READ_S = 0.03
+# What simulated hands are asked by; a calibration asks for each step on its own.
+ASKS: dict[type[BenchTalk], str] = {BarTest: "bar", SealCheck: "seal"}
+
+
+class BenchError(ValueError):
+    """What cannot be done on the bench; str() is one sentence."""
+
+
+class BrokenOff(BenchError):
+    """It was told to end before it was done."""
+
+
+class BadHoles(BenchError):
+    """Levels of holes that cannot be trusted are not given unless somebody says so. `holes` names them."""
+
+    def __init__(self, holes: tuple[int, ...]) -> None:
+        self.holes = holes
+        self.names = ", ".join(f"the {FINGERS[hole]}" for hole in holes)
+        super().__init__(f"nothing was changed, as {self.names} cannot be trusted: mend it, and calibrate again")
+
+
+class NeverCalibrated(BenchError):
+    """The seal check needs to know what covered looks like."""
+
+
+FAILURES = (PortRefused, PortLost, PortEnded, NotAChanter, Refused, CalibrationError, SkewError, BenchError)
+
+
+def words_of(error: BaseException) -> str:
+    """One of FAILURES in a sentence."""
+    if isinstance(error, PortEnded):
+        return "expected a chanter to talk with, but what came is a recording, and it is over"
+    return str(error)
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """The chanter has levels. `kept` is whether it has them still when it was switched off."""
+
+    path: Path
+    kept: bool
+
+    @property
+    def words(self) -> str:
+        """That, in a sentence."""
+        kept = "and keeps them" if self.kept else "until it is switched off: it cannot keep them"
+        return f"The chanter has its levels {kept}; they are written down in {self.path}."
+
+
+def open_bench(spec: str) -> tuple[Port, Callable[[], int]]:
+    """The port and its clock; `sim` is a chanter with hands that do what they are asked.
+
+    Raises PortRefused, and BenchError where it only plays notes.
+    """
+    port = HandsPort() if spec == SPEC else open_source(spec)
+    if port.carrier == "plain":
+        port.close()
+        raise BenchError("expected a chanter that speaks the wire; one of plain notes has no levels to set")
+    return port, now_us
+
+
+def levels_to_give(reports: list[HoleReport], before: Levels, anyway: bool) -> Levels:
+    """The new levels; of bad holes the old ones, if they are to be used at all. Raises BadHoles."""
+    bad = tuple(report.hole for report in reports if report.verdict == "bad")
+    if bad and not anyway:
+        raise BadHoles(bad)
+    return tuple(before[hole] if hole in bad else level for hole, level in enumerate(levels_of(reports)))
+
+
+def skew_words(skew: Skew) -> str:
+    """What the straight bar showed, in sentences."""
+    return (
+        f"Sensors fire up to {skew.apart_us / 1_000:.1f} ms apart, measured with {skew.lifts} lifts and "
+        f"{skew.lays} lays, to within {skew.uncertain_us / 1_000:.1f} ms. {UNKNOWN}"
+    )
+
+
+def seal_words(talk: SealCheck) -> list[str]:
+    """What the seal check showed, in sentences."""
+    if talk.found:
+        return [leak.words for leak in talk.found]
+    return [f"All holes stayed closed while {sum(talk.moved)} of 8 fingers moved."]
+
+
+class Bench:
+    """One chanter on the bench, and what can be done with it. Every method may raise one of FAILURES.
+
+    `told` says whether to end before the time.
+    """
+
+    def __init__(
+        self, port: Port, clock: Callable[[], int], folder: Path, pupil: str, told: Callable[[], bool]
+    ) -> None:
+        self.port = port
+        self._clock, self._folder, self._pupil, self._told = clock, folder, pupil, told
+
+    @property
+    def carrier(self) -> Literal["stream", "sysex"]:
+        """How the wire is carried."""
+        return "sysex" if self.port.carrier == "sysex" else "stream"
+
+    def run(self, talk: BenchTalk, show: Callable[[], None] = lambda: None) -> None:
+        """Until it is done, or told to end; `show` is called after each read."""
+        step = None
+        try:
+            self._send(talk.begin(self._clock()))
+            if type(talk) in ASKS:
+                self._ask(ASKS[type(talk)], None)
+            while not talk.done and not self._told():
+                chunks = self.port.read(READ_S)
+                for chunk in chunks:
+                    self._send(talk.hear(chunk.data, chunk.host_us))
+                if not chunks:
+                    self._send(talk.hear(b"", self._clock()))
+                steps = talk.steps if isinstance(talk, Calibrating) else None
+                if steps is not None and not steps.done and steps.number != step:
+                    step = steps.number
+                    self._ask(*PLAN[step])
+                show()
+        finally:
+            if not talk.done and talk.link.hello is not None:
+                # As a chanter streams by itself; what it answers is of no interest any more.
+                with contextlib.suppress(PortLost):
+                    self._send(talk.link.stream(wire.STREAM_HOLES))
+
+    def made(self, talk: Calibrating, anyway: bool) -> Calibration:
+        """What a calibration found, to be given and kept. Raises BrokenOff, BadHoles."""
+        if not talk.reports:
+            raise BrokenOff("the calibration was broken off; nothing was changed")
+        return Calibration(
+            device=talk.device,
+            pupil=self._pupil,
+            made=_now(),
+            levels=levels_to_give(talk.reports, talk.before, anyway),
+            open_raw=tuple(report.open_raw for report in talk.reports),
+            covered_raw=tuple(report.covered_raw for report in talk.reports),
+        )
+
+    def give(self, calibration: Calibration) -> Given:
+        """Give the chanter its levels, and write them down with what was before."""
+        had = find(self._folder, calibration.device, self._pupil)
+        giving = Giving(self.carrier, calibration.levels, calibration.device)
+        self.run(giving)
+        if not giving.done:
+            raise BrokenOff("broken off while the chanter took its levels; run it again")
+        # Levels that somebody else gave it go back to as they were, too.
+        same = had is not None and had.levels == giving.before
+        before = had if same else replace(calibration, pupil=self._pupil, levels=giving.before)
+        return Given(keep(self._folder, replace(calibration, pupil=self._pupil), before), giving.kept)
+
+    def use(self, file: Path, anyway: bool) -> Given:
+        """Give it a kept calibration."""
+        calibration = load(file)
+        return self.give(fit_for(calibration, self._device(), anyway))
+
+    def undo(self) -> Given:
+        """Give it the levels from before."""
+        return self.give(undone(self._folder, self._device(), self._pupil))
+
+    def skew_of(self, talk: BarTest) -> tuple[Skew, Path]:
+        """The skew that a bar test showed, and where it is written down."""
+        skew = fit(talk.events)
+        return skew, keep_skew(self._folder, talk.device, _now(), skew)
+
+    def seal_check(self) -> SealCheck:
+        """The seal check against the pupil's calibration. Raises NeverCalibrated."""
+        calibration = find(self._folder, self._device(), self._pupil)
+        if calibration is None:
+            raise NeverCalibrated(
+                f"expected a calibration of {self._pupil} with this chanter, but none is kept; calibrate it first"
+            )
+        try:
+            return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
+        except ValueError as error:
+            raise BenchError(str(error)) from None
+
+    def _device(self) -> str:
+        met = meet(self.port, self._clock)
+        if met.hello is None:
+            raise BenchError(f"expected a chanter: {met.sentence}")
+        return met.hello.device_id.hex()
+
+    def _ask(self, kind: str, hole: int | None) -> None:
+        """Tell simulated hands what a person reads."""
+        if isinstance(self.port, HandsPort):
+            self.port.asked(kind, hole)
+
+    def _send(self, data: bytes) -> None:
+        if data:
+            self.port.write(data)
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")

@@ -1,0 +1,263 @@
+"""The thread that has a chanter on the bench for a page: it opens, reads and closes the port, and does what is wished.
+
+What is going on is told as a `Stage`, the whole of it each time it changes, and as `Samples` while raw samples come, at
+most thirty times a second.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fingering.holes import HOLES
+from host.bench.taken import PLAN
+from host.live import bench_flow as flow
+from host.live.bench_flow import Bench
+from host.live.bench_stage import JOBS, Samples, Stage, Step, Wish
+from host.live.calibrating import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
+from host.live.meeting import describe
+from host.ports.base import PortEnded, PortLost
+
+if TYPE_CHECKING:
+    from host.live.bench_talk import BenchTalk
+    from host.ports.base import Port
+    from host.wire.events import RawState
+
+MOST_WISHES = 16
+SAMPLES_EVERY_US = 33_000
+NOISE_US = 250_000
+STOP_S = 5.0
+BROKEN_OFF = "Broken off; nothing was changed."
+BEFORE = "The levels from before are back."
+STALE = "expected the levels that were found last, but the page showed others; look at them once more"
+
+
+class BenchThread:
+    """Runs from `start`, which raises what opening the port does, to `stop`. `ask` may be called from any thread."""
+
+    def __init__(
+        self,
+        open_port: Callable[[], tuple[Port, Callable[[], int]]],
+        folder: Path,
+        pupil: str,
+        tell: Callable[[Stage | Samples], None],
+    ) -> None:
+        self._open_port, self._folder, self._pupil, self._tell = open_port, folder, pupil, tell
+        self._wishes: queue.Queue[Wish] = queue.Queue(MOST_WISHES)
+        self._next: Wish | None = None
+        self._stopping, self._opened = threading.Event(), threading.Event()
+        self._refused: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
+        self.failed: BaseException | None = None
+        self.stage = Stage()
+        self._bench: Bench | None = None
+        self._calibrated: Calibrating | None = None
+        # Levels are given whole: another wish waits so long.
+        self._patient = False
+
+    def start(self) -> None:
+        """Open the port, and begin."""
+        self._thread.start()
+        self._opened.wait()
+        if self._refused is not None:
+            raise self._refused
+
+    def stop(self) -> None:
+        """Break off what runs, close the port, and wait until that is done."""
+        self._stopping.set()
+        self._thread.join(STOP_S)
+
+    @property
+    def running(self) -> bool:
+        """Whether the thread is at work."""
+        return self._thread.is_alive()
+
+    def ask(self, wish: Wish) -> bool:
+        """Ask for something; False where too much is asked at once."""
+        try:
+            self._wishes.put_nowait(wish)
+        except queue.Full:
+            return False
+        return True
+
+    def _run(self) -> None:
+        try:
+            try:
+                self._on_bench()
+            except BaseException as error:
+                self._refused = error
+                return
+            finally:
+                self._opened.set()
+            self._tell(self.stage)
+            while not self._stopping.is_set():
+                self._one()
+        except BaseException as error:
+            # Handed to the main thread, which ends the program with it.
+            self.failed = error
+        finally:
+            self._close()
+
+    def _one(self) -> None:
+        """The next wish; where there is none a read, as what a chanter says meanwhile must not pile up."""
+        if self._look():
+            wish, self._next = self._next, None
+            if wish is not None and wish.what in JOBS:
+                self._grant(wish)
+            elif wish is not None and wish.what == "clear":
+                self._forget(last=None, sentences=(), trouble=False)
+        elif self._bench is None:
+            self._stopping.wait(flow.READ_S)
+        else:
+            try:
+                self._bench.port.read(flow.READ_S)
+            except flow.FAILURES as error:
+                self._close()
+                self._change(sentences=(flow.words_of(error),), trouble=True)
+
+    def _look(self) -> bool:
+        """Whether there is a wish: `_next`."""
+        if self._next is None and not self._wishes.empty():
+            self._next = self._wishes.get_nowait()
+        return self._next is not None
+
+    def _grant(self, wish: Wish) -> None:
+        self._change(job=wish.what, last=wish.what, step=None, sentences=(), trouble=False)
+        try:
+            came: dict[str, Any] = getattr(self, f"_{wish.what}")(self._on_bench(), wish)
+        except flow.FAILURES as error:
+            if isinstance(error, PortLost | PortEnded):
+                self._close()
+            came = {"sentences": (flow.words_of(error),), "trouble": not isinstance(error, flow.BrokenOff)}
+        self._patient = False
+        self._change(job=None, step=None, **came)
+
+    # -- jobs: each gives what came of it, as parts of the stage -------------------------------------------------------
+
+    def _calibrate(self, bench: Bench, wish: Wish) -> dict[str, Any]:
+        talk = Calibrating(bench.carrier)
+        self._forget(run=self.stage.run + 1)
+        watch = _Watch(talk, self._tell)
+
+        def show() -> None:
+            self._meet(talk)
+            steps = talk.steps
+            if steps is None or steps.done:
+                return
+            kind, hole = PLAN[steps.number]
+            step = Step(steps.number + 1, len(PLAN), kind, hole, steps.words, steps.holding)
+            self._change(step=step, levels=talk.before, full_scale=talk.full_scale)
+            watch.look()
+
+        bench.run(talk, show)
+        if not talk.done:
+            raise flow.BrokenOff(BROKEN_OFF)
+        self._calibrated = talk
+        return {"reports": tuple(talk.reports)}
+
+    def _bar(self, bench: Bench, wish: Wish) -> dict[str, Any]:
+        talk = BarTest(bench.carrier)
+        self._forget()
+
+        def show() -> None:
+            self._meet(talk)
+            self._change(step=Step(0, 0, "bar", None, BAR_WORDS), counts=talk.counts)
+
+        bench.run(talk, show)
+        if not talk.done and not (self._next is not None and self._next.what == "enough"):
+            raise flow.BrokenOff(BROKEN_OFF)
+        skew, path = bench.skew_of(talk)
+        return {"skew": skew, "sentences": (flow.skew_words(skew), f"Written down in {path}.")}
+
+    def _seal(self, bench: Bench, wish: Wish) -> dict[str, Any]:
+        talk = bench.seal_check()
+        self._forget()
+        watch = _Watch(talk, self._tell)
+
+        def show() -> None:
+            self._meet(talk)
+            step = Step(0, 0, "seal", None, SEAL_WORDS)
+            self._change(step=step, moved=tuple(talk.moved), levels=(), full_scale=talk.full_scale)
+            watch.look()
+
+        bench.run(talk, show)
+        if not talk.done:
+            raise flow.BrokenOff(BROKEN_OFF)
+        return {"sentences": tuple(flow.seal_words(talk))}
+
+    def _give(self, bench: Bench, wish: Wish) -> dict[str, Any]:
+        if self._calibrated is None or wish.run != self.stage.run:
+            raise flow.BenchError(STALE)
+        made = bench.made(self._calibrated, wish.anyway)
+        self._patient = True
+        return {"sentences": (bench.give(made).words,), "given": True}
+
+    def _undo(self, bench: Bench, wish: Wish) -> dict[str, Any]:
+        self._patient = True
+        return {"sentences": (BEFORE, bench.undo().words), "given": True}
+
+    # -- the port ------------------------------------------------------------------------------------------------------
+
+    def _on_bench(self) -> Bench:
+        """The chanter, opened anew where it was lost."""
+        if self._bench is None:
+            port, clock = self._open_port()
+            self._bench = Bench(port, clock, self._folder, self._pupil, self._told)
+        return self._bench
+
+    def _close(self) -> None:
+        if self._bench is not None:
+            self._bench.port.close()
+            self._bench = None
+
+    def _told(self) -> bool:
+        return not self._patient and (self._stopping.is_set() or self._look())
+
+    # -- telling -------------------------------------------------------------------------------------------------------
+
+    def _forget(self, **also: Any) -> None:
+        """What came of the job before is no longer shown."""
+        self._calibrated = None
+        self._change(reports=(), skew=None, counts=(0, 0), moved=(False,) * HOLES, given=False, **also)
+
+    def _meet(self, talk: BenchTalk) -> None:
+        if talk.link.hello is not None:
+            self._change(chanter=describe(talk.link.hello))
+
+    def _change(self, **parts: Any) -> None:
+        """Tell the stage where it is another now."""
+        stage = replace(self.stage, **parts)
+        if stage != self.stage:
+            self.stage = stage
+            self._tell(stage)
+
+
+class _Watch:
+    """The raw samples of a talk, on their way to who looks at them."""
+
+    def __init__(self, talk: BenchTalk, tell: Callable[[Samples], None]) -> None:
+        self._talk, self._tell = talk, tell
+        self._lately: deque[RawState] = deque()
+        self._told_us = 0
+
+    def look(self) -> None:
+        """Take what came, and tell of it where it is time."""
+        raws, lately = self._talk.raws, self._lately
+        if not raws or self._talk.now_us - self._told_us < SAMPLES_EVERY_US:
+            return
+        self._told_us = self._talk.now_us
+        new = np.array([raw.samples for raw in raws])
+        lately.extend(raws)
+        raws.clear()
+        while lately[0].t_us < lately[-1].t_us - NOISE_US:
+            lately.popleft()
+        noise = np.ptp(np.array([raw.samples for raw in lately]), axis=0)
+        rows = (new[-1], new.min(axis=0), new.max(axis=0), noise)
+        self._tell(Samples(*(tuple(row.tolist()) for row in rows)))
