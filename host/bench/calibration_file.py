@@ -255,6 +255,15 @@ def load_skew(folder: Path, device: str) -> Skew | None:
     )
 
 
+def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> Calibration | None:
+    """What is kept of a pupil on a chanter, else of anyone on it; None where that is nothing, or cannot be used."""
+    folder, device = folder or calibrations_folder(), device_id.hex()
+    try:
+        return find(folder, device, pupil) or find(folder, device, ANYONE)
+    except CalibrationError:
+        return None
+
+
 def measured_skew_us(device_id: bytes, folder: Path | None = None) -> int | None:
     """The skew of a chanter as the timing uncertainty takes it; None where it was never measured, or cannot be read."""
     try:

@@ -10,6 +10,7 @@ into `progress`, in memory; whoever runs the practice calls `progress.keep()`.
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ from host.live.practice_evening import Evening
 from host.live.practice_events import (
     Due,
     Event,
+    HoldJudged,
     LadderRung,
     Lit,
     Passed,
@@ -40,7 +42,7 @@ from host.timing.results import Change, Settings
 from host.wire.events import Doubted, State
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from fingering.rungs import Rung
     from fingering.table import Table
@@ -82,7 +84,14 @@ class Practice:
         self._trying: int | None = None  # what was lit when the note that sounds began
         self._lit = Lit(None, None, None)
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
+        # Which holes loosened in a stretch in which they counted as covered; whoever has raw samples can tell.
+        self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
         self._play(music_of(self._home, self.rungs))
+
+    @property
+    def one_note(self) -> bool:
+        """Whether a note alone is practised."""
+        return self._toward.holds is not None
 
     # --- what the learner asks for ---
 
@@ -237,11 +246,19 @@ class Practice:
         if self._toward.holds is not None:
             judged = self._toward.holds.state(t_us, covered_mask)
             if judged is not None:
+                judged = self._sealed(judged, t_us, covered_mask)
                 events.append(judged)
                 events += self._noted(self._toward.hold(judged, self.progress, self.today))
         if self._evening is not None and self._evening.turn_over(self._playing, self._following):
             events += self._next_turn()
         return events
+
+    def _sealed(self, judged: HoldJudged, t_us: int, covered_mask: int) -> HoldJudged:
+        """A try that was held, unless a finger loosened meanwhile."""
+        if judged.end != "held":
+            return judged
+        fingers = tuple(hole for hole in self.loosened(t_us - judged.held_us, t_us) if covered_mask >> hole & 1)
+        return replace(judged, end="loosened", fingers=fingers) if fingers else judged
 
     def _read(self, over: Held) -> None:
         """A note is over: was the lit one read right at the first try?"""

@@ -20,7 +20,7 @@ Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
 PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
 RungState = Literal["open", "passed", "due", "confirmed"]
 # How a try at a note alone ended: `uncertain` ones neither count nor break the row, only `held` ones count.
-HoldEnd = Literal["held", "not sealed", "opened", "let go", "uncertain"]
+HoldEnd = Literal["held", "not sealed", "opened", "loosened", "let go", "uncertain"]
 Edges = tuple[tuple[int, int], ...]
 
 
@@ -55,7 +55,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class HoldJudged:
-    """A try at a note alone. `fingers` stood wrong at its end; held `held_us` of the `needed_us` that count."""
+    """A try at a note alone. `fingers` stood wrong at its end, or loosened; held `held_us` of the `needed_us` that count."""
 
     note: int
     end: HoldEnd

@@ -103,6 +103,7 @@ class Practising:
                 self.finish()
                 return
             source.tick(self._clock(), self._remark)
+            source.see_to_raw(self._practice.one_note)
             self._sounding.listen_to_beats()
         except PortRefused as error:
             self._refused(str(error))
@@ -218,6 +219,7 @@ class Practising:
             self._remark(f"{error.path}: {error}. Practice goes on, but is not kept.")
             self._source = self._begin_source(to, keep=False)
         self.page_port = self._source.page_port
+        self._practice.loosened = self._source.sealing.loosened
         self._tell(told.SoundNow(self._sounding.settings()))
         self.whereabouts.begun(self._source)
 
@@ -293,6 +295,9 @@ class Practising:
 
     def _show(self, source: Source, what: Heard, timing: Timing) -> None:
         """What is to be seen of it, whatever the practice makes of it."""
+        proposal = source.sealing.hear(what)
+        if proposal is not None:
+            self._remark(proposal)
         if isinstance(what, State):
             self.whereabouts.here(source, timing)
             source.played = source.played or what.covered_mask != 0

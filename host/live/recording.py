@@ -117,6 +117,10 @@ class Recording:
             return False
         return True
 
+    def stream(self, what: int, raw_hz: int) -> bytes:
+        """The bytes that ask the chanter to stream holes, raw samples or both; none where it has no such requests."""
+        return b"" if self._link is None else self._link.stream(what, raw_hz)
+
     def tick(self, host_us: int) -> None:
         """Time goes by. Raises NotAChanter, SessionError."""
         if self.writer is not None:

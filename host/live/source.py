@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from host.live.listening import Heard, Listening
 from host.live.pupil_playing import PupilPort
 from host.live.reader import Item, Reader
+from host.live.sealing import RAW_HZ, Sealing
 from host.live.sitting_file import begin_session
 from host.live.sources import open_source
 from host.ports.host_clock import now_us
@@ -22,6 +23,7 @@ from host.wire.plain_midi import NoteNumbers
 
 if TYPE_CHECKING:
     from fingering.table import Table
+    from host.bench.calibration_file import Calibration
     from host.live.happenings import Origin
     from host.music.tune import Tune
     from host.ports.base import Port
@@ -35,14 +37,22 @@ def _nobody() -> tuple[Found, ...]:
     return ()
 
 
+def _none(device_id: bytes) -> Calibration | None:
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a sitting is made with. `look` lists what is plugged in; `folder` None keeps no sessions."""
+    """What a sitting is made with. `look` lists what is plugged in; `folder` None keeps no sessions.
+
+    `calibration_of` a device id is the calibration of whoever practises with that chanter, if one is kept.
+    """
 
     table: Table
     folder: Path | None
     plays: NoteNumbers = field(default_factory=NoteNumbers)
     skew_us: int | None = None
+    calibration_of: Callable[[bytes], Calibration | None] = _none
     look: Callable[[], tuple[Found, ...]] = _nobody
     open_port: Callable[[str], Port] = open_source
     clock: Callable[[], int] = now_us
@@ -58,6 +68,7 @@ class Source:
     reader: Reader
     listening: Listening
     settings: Mapping[str, object]  # as they are kept with it
+    sealing: Sealing
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last told
@@ -78,6 +89,13 @@ class Source:
         except SessionError as error:
             self._keep_no_more(error, trouble)
 
+    def see_to_raw(self, one_note: bool) -> None:
+        """Have raw samples beside the holes while a note alone is practised, where that tells anything."""
+        self.sealing.watch(one_note)
+        wanted = self.sealing.request()
+        if wanted is not None:
+            self.reader.write(self.listening.recording.stream(wanted, RAW_HZ))
+
     @property
     def kept(self) -> bool:
         """Whether it is kept as a session."""
@@ -88,6 +106,7 @@ class Source:
 
         `practised` goes into the session's settings.
         """
+        self.see_to_raw(False)
         more = True
         for item in self.reader.stop():
             # Whatever it had against the last bytes, it is over.
@@ -137,4 +156,4 @@ def begin_source(
         setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
     )
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-    return Source(origin, to, reader, listening, settings, page, pupil)
+    return Source(origin, to, reader, listening, settings, Sealing(setting.calibration_of), page, pupil)

@@ -54,6 +54,7 @@ def practice(
     import time
     import webbrowser
 
+    from host.bench.calibration_file import ANYONE
     from host.faces.cli.ending import told_to_end
     from host.faces.web.opening import opened
     from host.faces.web.server import NoPlaceError
@@ -82,6 +83,7 @@ def practice(
                     skew_us=skew_us,
                     plays=NoteNumbers(first_note, channel - 1),
                     teacher=teacher,
+                    pupil=pupil or ANYONE,
                 )
             )
             typer.echo(f"Practice is at {practice.url}\nCtrl-C ends it and keeps the sitting.")

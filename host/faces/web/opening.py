@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import datetime
 from collections.abc import Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from host.bench.calibration_file import ANYONE, calibration_of
 from host.faces.web import guard, sentences
 from host.faces.web.app import app
 from host.faces.web.server import Server, listen, shown
@@ -75,10 +77,11 @@ def opened(
     skew_us: int | None = None,
     plays: NoteNumbers = NoteNumbers(),
     teacher: Mapping[str, Any] | None = None,
+    pupil: str = ANYONE,
 ) -> Iterator[Opened]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
-    `teacher` is what `from_teacher` has for the pupil.
+    `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
     """
@@ -91,7 +94,7 @@ def opened(
     choices = Choices(folder)
     out = Sounding(table, choices.sound(), on_change=lambda: _do(thread.ask(SoundChanged())))
     practising = Practising(
-        Setting(table, folder / "sessions", plays, skew_us, look=found),
+        Setting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
         lambda kept: Practice(table, progress, datetime.date.today(), kept),
         SoundPlace(out, list_outputs, host=sound),
         Telling(hub, table, staffs.staff_of),
