@@ -55,7 +55,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class HoldJudged:
-    """A try at a note alone. `fingers` stood wrong at its end, or loosened; held `held_us` of the `needed_us` that count."""
+    """A try at a note alone. `fingers` stood wrong at its end or loosened; held `held_us` of `needed_us`."""
 
     note: int
     end: HoldEnd

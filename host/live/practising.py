@@ -99,6 +99,8 @@ class Practising:
                 source.listening.idle()
                 if self._clock() - self._kept_us >= KEEP_EVERY_US:
                     self._keep_progress()
+                    # Whoever practises past midnight has another day to confirm on.
+                    self._tell_events(self._practice.new_day(self._setting.wall_clock().date()))
             elif not source.take(item, self._remark):
                 self.finish()
                 return

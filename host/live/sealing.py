@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fingering.holes import HANDS_OFF, HOLES
+from fingering.holes import HANDS_OFF
 from host.bench.calibration_file import drift_words
-from host.bench.seal import LOOSE, leaks
+from host.bench.seal import leaks
 from host.live.reader import Back, Lost
 from host.wire import messages as wire
 from host.wire.events import Answered, Doubted, RawState, Seen, State

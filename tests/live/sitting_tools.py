@@ -100,13 +100,13 @@ class SittingByHand:
     def __init__(
         self, folder: Path | None = None, rung: str = "low-g-b", progress: Progress | None = None, **setting: Any
     ) -> None:
-        self.now_us = 1_000_000
+        self.now_us, self.wall = 1_000_000, datetime(2026, 3, 14, 19, 30, 5)
         self.told: list[told.Happening] = []
         self.heard = Heard()
         self.progress = Progress() if progress is None else progress
         setting.setdefault("open_port", QuietPort)
         setting.setdefault("clock", lambda: self.now_us)
-        self.setting = Setting(TABLE, folder, wall_clock=lambda: datetime(2026, 3, 14, 19, 30, 5), **setting)
+        self.setting = Setting(TABLE, folder, wall_clock=lambda: self.wall, **setting)
         self.practising = Practising(
             self.setting,
             lambda kept: Practice(TABLE, self.progress, TODAY, kept),

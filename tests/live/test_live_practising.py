@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import json
 from concurrent.futures import Future
+from datetime import timedelta
 from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sitting_tools import TABLE, SittingByHand, files, played
+from sitting_tools import TABLE, TODAY, SittingByHand, files, played
 
 from fingering.ladder import ladder
 from host.live import happenings as told
 from host.live import wishes
-from host.live.practice_events import Judged, Lit
+from host.live.practice_events import Due, Judged, Lit
 from host.live.reader import Back, Ended, Lost
 from host.ports.base import Chunk, PortEnded, PortRefused
 from host.ports.page_port import BEAT_US, PagePort
 from host.store.intake import load
-from host.store.practised import open_progress
+from host.store.practised import Progress, open_progress
 from host.store.session_file import SessionError, SessionWriter, read_session
 
 DATA, PERFORMANCE = played()
@@ -411,3 +412,18 @@ def test_the_lit_note_goes_on_from_where_it_was_for_a_page_that_joins_later():
     assert sitting.events(Lit)[-1].index == 3
     assert sitting.practising._practice.snapshot().lit.index == 3
     sitting.practising.close()
+
+
+def test_past_midnight_what_was_passed_is_due():
+    progress = Progress()
+    for row in (1, 2):
+        progress.row_filled(TODAY, "low-g", row)
+    sitting = SittingByHand(progress=progress)
+    sitting.practising.grant(wishes.Listen("quiet"))
+    sitting.now_us += 70_000_000
+    sitting.practising.take_in(None)
+    assert sitting.events(Due) == []
+    sitting.wall += timedelta(hours=5)
+    sitting.now_us += 70_000_000
+    sitting.practising.take_in(None)
+    assert sitting.events(Due)[-1].rungs == ("low-g",)
