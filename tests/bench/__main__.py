@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench import playing
+from tests.bench.calibration_rows import calibration_rows
 from tests.bench.live_latency import latencies_us
 from tests.bench.more_rows import music_rows, sheet_rows, wire_rows
 from tests.bench.page_latency import page_rows
@@ -170,6 +171,7 @@ def main() -> None:
             *sound_latency_rows(),
             *page_rows(),
             *studio_rows(),
+            *calibration_rows(best_of),
             *help_rows(),
         ]
     print(f"Measured on {machine()}.\n")
