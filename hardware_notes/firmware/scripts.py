@@ -17,8 +17,19 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 SAMPLES, BYTES, AWAY, BACK, HANG, STORAGE, STATE, OVERSLEEP, END = range(9)
+OWN, COUNTED, LED = range(3)
 BYTES_PER_RECORD = 15
 COUNTED_STEP_US = 5
+
+
+def header(clock: int, start_us: int = 0, records: int = 0) -> bytes:
+    """What a script begins with: OWN, COUNTED or LED, and how many records follow at once."""
+    return struct.pack("<4sB3xII", b"FLS1", clock, start_us, records)
+
+
+def record(at_us: int, kind: int, body: bytes = b"") -> bytes:
+    """One record."""
+    return struct.pack("<IB16s", at_us, kind, body)
 
 
 @dataclass
@@ -49,9 +60,9 @@ class Script:
 
     def as_bytes(self) -> bytes:
         """The whole script; records of one time stay in the order in which they were told."""
-        header = struct.pack("<4sB3xII", b"FLS1", self.counted, self.start_us, len(self.records))
-        ordered = sorted(self.records, key=lambda record: record[0])
-        return header + b"".join(struct.pack("<IB16s", *record) for record in ordered)
+        ordered = sorted(self.records, key=lambda one: one[0])
+        clock = COUNTED if self.counted else OWN
+        return header(clock, self.start_us, len(ordered)) + b"".join(record(*one) for one in ordered)
 
 
 def pupil_script(pupil_name: str, seed: int, changes: int, every_us: int) -> Script:

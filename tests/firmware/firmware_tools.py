@@ -16,6 +16,7 @@ from host.wire.sysex import SysexReader
 
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware"
 sys.path.insert(0, str(FIRMWARE))
+import scripts as scripts  # noqa: E402  lies in the firmware's folder
 
 # Virtual time by instructions: 2^6 ns each, 15.6 million a second.
 NS_PER_INSTRUCTION = 64

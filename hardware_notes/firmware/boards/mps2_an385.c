@@ -1,6 +1,6 @@
 /* The board layer for QEMU's mps2-an385 (Cortex-M3, 25 MHz). Frames and requests on UART 0; a script of samples comes in on
- * UART 1 before the chanter starts, and at its end a line with what the steps took goes out there. Storage is a file,
- * chanter.storage, by semihosting, so that it outlasts the emulator. Registers: Arm, Cortex-M System Design Kit TRM
+ * UART 1 before the chanter starts, and at its end a line with what the steps took goes out there. What leads a script, and
+ * storage, so that it outlasts the emulator, are the files chanter.samples and chanter.storage by semihosting. Registers: Arm, Cortex-M System Design Kit TRM
  * (DDI 0479), and Application Note AN385; semihosting: Arm, "Semihosting for AArch32 and AArch64".
  */
 #include "cortex_m.h"
@@ -39,12 +39,15 @@ struct kept {
     uint32_t mark;
     uint32_t script_loaded;
     uint32_t restarting; /* on purpose */
+    uint32_t taken;      /* bytes of the records so far */
+    uint32_t led_by;     /* the open file of a led script, 0 before */
     struct script script;
     uint8_t header[SCRIPT_HEADER_BYTES];
 };
 #define KEPT ((struct kept *)0x21000000u)
 #define RECORDS ((uint8_t *)0x21001000u)
 #define RECORDS_MOST 0x00FF0000u
+#define LED_BYTES (20u * SCRIPT_RECORD_BYTES)
 #define MARK 0x464C5331u
 
 const struct board_facts board = {
@@ -89,6 +92,21 @@ static bool storage_access(uint32_t mode, uint8_t slot, uint32_t how, const uint
     return semihost(SYS_CLOSE, &file) == 0 && done;
 }
 
+/* More of a led script. Meanwhile the emulator's time stands still. */
+static void read_on(void) {
+    static const char name[] = "chanter.samples";
+    const uint32_t open[] = {(uint32_t)name, READ_BINARY, sizeof name - 1};
+    if (KEPT->led_by == 0) {
+        KEPT->led_by = semihost(SYS_OPEN, open);
+    }
+    uint32_t room = KEPT->taken < RECORDS_MOST ? LED_BYTES : 0;
+    const uint32_t transfer[] = {KEPT->led_by, (uint32_t)(RECORDS + KEPT->taken), room};
+    uint32_t left = KEPT->led_by != UINT32_MAX && room > 0 ? semihost(SYS_READ, transfer) : room;
+    KEPT->script.ended = left >= room;
+    KEPT->taken += left < room ? room - left : 0;
+    KEPT->script.count = KEPT->taken / SCRIPT_RECORD_BYTES;
+}
+
 /* -- the board functions -------------------------------------------------------------------------------------------- */
 
 void board_read_samples(uint16_t samples[HOLES]) {
@@ -105,6 +123,9 @@ uint32_t board_microseconds(void) {
     last_ticks = now;
     timer_us += passed / TICKS_PER_US;
     spare_ticks = passed % TICKS_PER_US;
+    while (KEPT->script.led && !KEPT->script.ended && timer_us >= script_latest_us(&KEPT->script)) {
+        read_on();
+    }
     return script_microseconds(&KEPT->script, timer_us);
 }
 
@@ -228,6 +249,8 @@ static void load_script(void) {
     for (uint32_t i = 0; i < KEPT->script.count * SCRIPT_RECORD_BYTES && i < RECORDS_MOST; i++) {
         RECORDS[i] = script_byte();
     }
+    KEPT->taken = KEPT->script.count * SCRIPT_RECORD_BYTES;
+    KEPT->led_by = 0;
     KEPT->mark = MARK;
 }
 

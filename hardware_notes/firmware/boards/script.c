@@ -10,6 +10,7 @@ bool script_start(struct script *script, const uint8_t header[SCRIPT_HEADER_BYTE
         return false;
     }
     script->counted = header[4] == 1;
+    script->led = header[4] == 2;
     script->start_us = get_u32(header + 8);
     script->count = get_u32(header + 12);
     return true;
@@ -57,6 +58,11 @@ static void carry_out(struct script *script, const uint8_t *record) {
     default:
         script->ended = true;
     }
+}
+
+uint32_t script_latest_us(const struct script *script) {
+    uint32_t last_us = script->count > 0 ? get_u32(script->records + (script->count - 1) * SCRIPT_RECORD_BYTES) : 0;
+    return last_us > script->before_us ? last_us - script->before_us : 0;
 }
 
 uint32_t script_microseconds(struct script *script, uint32_t timer_us) {

@@ -1,9 +1,13 @@
 /* What happens to a chanter without hardware: samples, bytes from the host, faults, all at told times. The host build and
  * the emulated board play the same scripts. scripts.py writes them.
  *
- * A script: "FLS1", clock u8 (0 the board's own timer, 1 counted: every reading of it is 5 us later than the one before),
- * three spare bytes, start u32 (what the clock shows at power-up), number of records u32, then the records, times rising:
- * at u32 (us since power-up), kind u8, 16 bytes. Numbers are little-endian.
+ * A script: "FLS1", clock u8 (0 the board's own timer, 1 counted: every reading of it is 5 us later than the one before,
+ * 2 led), three spare bytes, start u32 (what the clock shows at power-up), number of records u32, then the records, times
+ * rising: at u32 (us since power-up), kind u8, 16 bytes. Numbers are little-endian.
+ *
+ * A led script is for the emulated board only. Where its records are at an end, the board reads on from the pipe
+ * chanter.samples, and time stands still until something is there: what is seen can depend on what the chanter has said,
+ * and no sample is late, however slowly it comes. It ends with the pipe.
  */
 #ifndef FINGERLEAD_SCRIPT_H
 #define FINGERLEAD_SCRIPT_H
@@ -38,7 +42,7 @@ struct script {
     uint8_t read, written;
     uint8_t state;
     uint8_t polls;
-    bool counted, away, hang, broken, ended;
+    bool counted, led, away, hang, broken, ended;
 };
 
 /* False where this is no script header. The records follow in memory. */
@@ -46,6 +50,9 @@ bool script_start(struct script *script, const uint8_t header[SCRIPT_HEADER_BYTE
 
 /* The chanter restarts: the clock begins at 0, the script goes on. */
 void script_restart(struct script *script);
+
+/* The time of the last record, since the last start. */
+uint32_t script_latest_us(const struct script *script);
 
 /* A reading of the clock; timer_us is the board's own, since the last start. Does what is due. */
 uint32_t script_microseconds(struct script *script, uint32_t timer_us);

@@ -1,0 +1,164 @@
+"""What the user of an emulated chanter does: calibrates it, records a pupil, asks the program; each a process."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.holes import HOLES
+from host.bench.taken import PLAN
+from host.simulated.hands import Hands
+from host.simulated.performance import Performance
+from host.simulated.sensing import Heights
+from host.store.session_file import SessionError, read_session
+from host.wire import messages as m
+from host.wire.events import Answered
+from host.wire.frames import StreamReader
+from host.wire.link import HostLink
+from tests.firmware.led_chanter import BATCH, LINEAR, SAMPLE_US, CheckFailed, Feel, height_sensors, powered, samples_of
+
+PROGRAM = Path(sys.executable).with_name("fingerlead")
+REACT_US = (200_000, 400_000)
+LONGEST_US = 150_000_000  # a calibration
+AWAKE_US = 300_000
+Levels = tuple[tuple[int, int], ...]
+
+
+class User:
+    """One who has the program and the firmware, and keeps all in a folder. CheckFailed where the program fails."""
+
+    def __init__(self, folder: Path, elf: Path, feels: tuple[Feel, ...], seed: int) -> None:
+        self.folder, self._elf, self._feels, self._seed = folder, elf, feels, seed
+        self._environment = os.environ | {"XDG_DATA_HOME": str(folder / "data"), "COLUMNS": "120"}
+
+    def kept(self, pattern: str) -> list[Path]:
+        """The files that the program keeps of chanters."""
+        return sorted((self.folder / "data").rglob(pattern))
+
+    def runs(self, *words: object) -> str:
+        """`fingerlead WORDS`: what it printed."""
+        command = [str(PROGRAM), *map(str, words)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, env=self._environment, timeout=120)
+        if done.returncode != 0:
+            raise CheckFailed(f"expected fingerlead {words[0]} to end well; it said: {done.stdout}{done.stderr}")
+        return done.stdout
+
+    def checks(self, chanter: Path) -> list[str]:
+        """`fingerlead check --restart`, while the chanter lies still: its lines."""
+        still, noise = np.zeros((BATCH, HOLES)), np.random.default_rng(self._seed)
+
+        def see(_: NDArray[np.float64]) -> NDArray[np.uint16]:
+            return samples_of(self._feels, still, noise)
+
+        with powered(self._elf, chanter, waits=False) as (leading, port, _), tempfile.TemporaryFile() as said:
+            leading.lead(see, lambda: leading.fed_us < AWAKE_US)
+            command = [PROGRAM, "check", port, "--restart", "--for", "5"]
+            with subprocess.Popen(command, stdout=said, stderr=subprocess.STDOUT, env=self._environment) as program:
+                leading.lead(see, lambda: program.poll() is None)
+            said.seek(0)
+            return said.read().decode().splitlines()
+
+    def calibrates(self, chanter: Path, options: Sequence[str]) -> list[str]:
+        """`fingerlead calibrate`, with hands at the sensors; what it said."""
+        hands, noise = Hands(self._seed, REACT_US), np.random.default_rng(self._seed)
+        said: list[str] = []
+        done_us = 0
+        with powered(self._elf, chanter) as (leading, port, _):
+            command = [PROGRAM, "calibrate", port, *options]
+            with subprocess.Popen(
+                command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=self._environment
+            ) as program:
+                assert program.stdout is not None
+
+                def hear(line: str) -> None:
+                    nonlocal done_us
+                    said.append(line)
+                    words = line.split()
+                    if words[1:3] == ["of", str(len(PLAN))]:
+                        done_us = hands.ask(*PLAN[int(words[0]) - 1], leading.fed_us)
+
+                def going_on() -> bool:
+                    nonlocal done_us
+                    if leading.fed_us > LONGEST_US:
+                        program.kill()
+                        long_s = LONGEST_US // 1_000_000
+                        raise CheckFailed(f"expected it to be done within {long_s} s; it said: {' / '.join(said)}")
+                    # Where it counts what a bar does, hands do it until it has enough.
+                    if "--skew" in options and said and leading.fed_us >= done_us:
+                        done_us = hands.ask("bar", None, leading.fed_us) + 1_000_000
+                    return program.poll() is None
+
+                def see(at_us: NDArray[np.float64]) -> NDArray[np.uint16]:
+                    return samples_of(self._feels, hands.heights(at_us), noise)
+
+                leading.lead(see, going_on, program.stdout.fileno(), hear)
+                said += program.stdout.read().decode().splitlines()
+            if program.returncode != 0:
+                raise CheckFailed(f"expected {' '.join(map(str, command))} to do it; it said: {' / '.join(said)}")
+        return said
+
+    def records(self, chanter: Path, performance: Performance, name: str) -> Path:
+        """`fingerlead record` while the pupil plays, as quickly as the emulator goes; the session."""
+        session = self.folder / f"{name}.session"
+        noise = np.random.default_rng(self._seed)
+        sensors = height_sensors(self._feels, ((1, 0),) * HOLES)  # only heights are taken from them
+        heights = Heights(performance, sensors, SAMPLE_US, 0)
+
+        def see(at_us: NDArray[np.float64]) -> NDArray[np.uint16]:
+            first = int(at_us[0]) // SAMPLE_US
+            return samples_of(self._feels, heights.samples(first, first + len(at_us)) / LINEAR, noise)
+
+        with powered(self._elf, chanter) as (leading, port, emulator):
+            with subprocess.Popen(
+                [PROGRAM, "record", port, "-o", session],
+                stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=self._environment,
+            ) as recorder:  # fmt: skip
+                leading.lead(see, lambda: leading.fed_us < performance.end_us and recorder.poll() is None, paced=False)
+                leading.end()
+                emulator.wait(60)
+                while recorder.poll() is None and not _lost(session):
+                    time.sleep(0.1)
+                recorder.terminate()
+                said = recorder.communicate()[0]
+            if recorder.returncode != 0:
+                raise CheckFailed(f"expected the playing to be recorded; fingerlead record said: {said}")
+        return session
+
+    def levels_told(self, chanter: Path) -> tuple[Levels, int]:
+        """The levels that a chanter tells over the wire, and the number of its start."""
+        with powered(self._elf, chanter) as (leading, port, _):
+            leading.let_be([0] * HOLES, 600_000_000)
+            link = HostLink()
+            with socket.create_connection(("127.0.0.1", int(port.rsplit(":", 1)[1])), 10) as line:
+                line.settimeout(10)
+                line.sendall(link.get_thresholds())
+                while True:
+                    for event in link.receive(line.recv(4096), 0):
+                        if isinstance(event, Answered) and event.answer.status == m.DONE and link.hello is not None:
+                            return event.value, link.hello.boot
+
+
+def first_stamp_us(session: Path) -> int:
+    """The stamp of the first timed frame: time 0 of the analysis, on the clock of chanter and samples."""
+    for item in StreamReader().feed(read_session(session).data):
+        message = m.decode(item) if isinstance(item, bytes) else None
+        if isinstance(message, m.Holes | m.Raw | m.Trouble):
+            return message.ticks32
+    raise CheckFailed(f"expected frames of the chanter in {session.name}; there are none")
+
+
+def _lost(session: Path) -> bool:
+    """Whether all has come that will: the recording has noticed that the chanter is off."""
+    try:
+        return any(mark.kind == "lost" for mark in read_session(session).marks)
+    except SessionError:
+        return False
