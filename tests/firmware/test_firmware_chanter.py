@@ -82,10 +82,11 @@ def test_every_start_has_another_boot_number(play: Player) -> None:
 
 
 def test_requests_get_the_status_that_the_wire_gives(play: Player) -> None:
-    crossed = tuple((500, 500) if hole == 3 else pair for hole, pair in enumerate(LEVELS))
+    level = tuple((500, 500) if hole == 3 else pair for hole, pair in enumerate(LEVELS))
+    crossed = tuple((400, 600) if hole == 7 else pair for hole, pair in enumerate(LEVELS))
     requests = (
         m.SetThresholds(1, LEVELS),
-        m.SetThresholds(2, crossed),
+        m.SetThresholds(2, level),
         m.GetThresholds(3),
         m.Stream(4, 4),
         m.Stream(5, m.STREAM_RAW, 1_000),
@@ -95,12 +96,15 @@ def test_requests_get_the_status_that_the_wire_gives(play: Player) -> None:
         m.Unknown(0xFF, b""),
         m.Clock(10, 2**64 - 1),
         m.Keep(11),
+        m.SetThresholds(12, crossed),
+        m.GetThresholds(13),
     )
     answers = asked(play, *requests)
     assert [(a.request, a.status) for a in answers] == [
-        (1, 0), (2, 2), (3, 0), (4, 2), (5, 0), (6, 0), (7, 0), (8, 1), (0, 1), (10, 0), (11, 0),
+        (1, 0), (2, 2), (3, 0), (4, 2), (5, 0), (6, 0), (7, 0), (8, 1), (0, 1), (10, 0), (11, 0), (12, 2),
+        (13, 0),
     ]  # fmt: skip
-    assert read_answer_body(requests[2], answers[2].body) == LEVELS
+    assert read_answer_body(requests[2], answers[2].body) == read_answer_body(requests[12], answers[12].body) == LEVELS
     assert read_answer_body(requests[4], answers[4].body) == 1_000
     assert read_answer_body(requests[5], answers[5].body) == 2_000  # no faster than it scans
     echoed = read_answer_body(requests[9], answers[9].body)
