@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, cast
 
 from fingering.holes import HOLES
 from host.bench.regularity import longest_gap_us, scans, trips
 from host.wire import messages as wire
-from host.wire.clock import ClockFit
+from host.wire.clock import WRAP, ClockFit
 from host.wire.events import Answered, Event, RawState, Seen, State
 from host.wire.link import HostLink, carry
 
@@ -204,7 +205,8 @@ class SelfTest:
         link, fit = self.link, ClockFit()
         raw = bool(hello.abilities & wire.CAN_RAW)
         yield from self._ask(link.stream(wire.STREAM_BOTH if raw else wire.STREAM_HOLES))
-        before = link.intake.lost_frames, link.intake.frames, link.intake.bad_frames
+        before = self._counts()
+        ticks: list[int] = []
         holes_us: list[int] = []
         raw_us: list[int] = []
         round_us: list[int] = []
@@ -219,10 +221,13 @@ class SelfTest:
                     raw_us.append(event.t_us)
                 elif isinstance(event, Answered) and isinstance(event.asked, wire.Clock):
                     sent_us, back_us = event.asked.host_us, event.host_us
+                    if isinstance(event.value, tuple):
+                        ticks.append(cast("int", event.value[1]))
                     if event.t_us is not None and back_us is not None:
                         round_us.append(back_us - sent_us)
                         fit.add_exchange(sent_us, event.t_us, back_us)
         self._told_of(hello, holes_us, raw_us, round_us, asked, before)
+        self._wrap(ticks, link.intake.restarts - before[3])
         self.fit = fit.fit()
         if raw:
             yield from self._ask(link.stream(wire.STREAM_HOLES))
@@ -234,13 +239,17 @@ class SelfTest:
         raw_us: list[int],
         round_us: list[int],
         asked: int,
-        before: tuple[int, int, int],
+        before: tuple[int, ...],
     ) -> None:
         scan_us = 1_000_000 // hello.scan_rate_hz if hello.scan_rate_hz else 0
         gap_us = longest_gap_us(holes_us)
+        lost, frames, bad, _ = (now - then for now, then in zip(self._counts(), before, strict=True))
         fine = bool(holes_us) and gap_us <= HEARTBEAT_US + 2 * max(scan_us, 1)
-        self._say("heartbeats", fine, f"the longest silence was {gap_us / 1_000:.1f} ms on its clock; 100 is the most")
-        lost, frames, bad = (now - then for now, then in zip(self._counts(), before, strict=True))
+        told = f"the longest silence was {gap_us / 1_000:.1f} ms on its clock; 100 is the most"
+        if lost and holes_us and not fine:
+            self._say("heartbeats", False, f"{told}, but frames were lost, and may have been heartbeats", "not seen")
+        else:
+            self._say("heartbeats", fine, told)
         share = lost / max(1, lost + frames)
         self._say("loss", share <= LOSS_IS_BAD, f"{lost} of {lost + frames} frames lost, {bad} damaged")
         self.trips = trips(round_us)
@@ -252,9 +261,20 @@ class SelfTest:
             even = self.scans.off_share <= LOSS_IS_BAD
             self._say("scans", even, f"{self.scans.off_share:.1%} of {self.scans.count} steps are off the usual one")
 
-    def _counts(self) -> tuple[int, int, int]:
+    def _wrap(self, ticks: list[int], restarts: int) -> None:
+        """Whether it stayed on, and what became of its clock at the greatest time."""
+        times = "once" if restarts == 1 else f"{restarts} times"
+        self._say("stays on", not restarts, f"it started anew {times} while watched" if restarts else "it stayed on")
+        if any(earlier - later > WRAP // 2 for earlier, later in pairwise(ticks)) and not restarts:
+            self._say("time wrap", True, "its clock began anew from 0, and its times went on")
+        elif ticks:
+            wait_s = (WRAP - ticks[-1]) // 1_000_000 + 1
+            told = f"its clock begins anew in {wait_s / 60:.1f} minutes: --for {wait_s + 10} would see it"
+            self._say("time wrap", False, told, "not seen")
+
+    def _counts(self) -> tuple[int, int, int, int]:
         intake = self.link.intake
-        return intake.lost_frames, intake.frames, intake.bad_frames
+        return intake.lost_frames, intake.frames, intake.bad_frames, intake.restarts
 
 
 def _answer(events: list[Event]) -> Answered | None:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,7 +12,7 @@ from host.bench.selftest import SelfTest
 from host.simulated import chanter, play, pupil_file, script
 from host.wire import messages as wire
 from host.wire.frames import StreamReader, to_stream
-from host.wire.link import ChanterLink
+from host.wire.link import ChanterLink, carry, new_reader
 
 STEP_US = 5_000
 DELAY_US = 700
@@ -63,12 +65,16 @@ def bad(test: SelfTest) -> set[str]:
     return {finding.what for finding in test.findings if finding.verdict == "bad"}
 
 
+def not_good(test: SelfTest) -> dict[str, str]:
+    return {finding.what: finding.verdict for finding in test.findings if finding.verdict != "good"}
+
+
 @pytest.mark.parametrize("scan_us", [500, 1_000, 2_000])
 def test_the_simulated_chanter_passes_everything(scan_us):
     test = examined(Line(scan_us=scan_us), restart=True)
     assert bad(test) == set()
     assert test.good
-    assert {finding.verdict for finding in test.findings} == {"good"}
+    assert not_good(test) == {"time wrap": "not seen"}
 
 
 def test_drift_and_round_trips_are_measured():
@@ -104,13 +110,14 @@ def without(kind: int):
 
 
 def changed_holes_only():
-    last = [None]
+    last, number = [None], [0]
 
     def broken(payload: bytes):
         if payload[0] != 0x02:
             return [payload]
         news, last[0] = payload[-1] != last[0], payload[-1]
-        return [payload] if news else []
+        number[0] += news
+        return [payload[:1] + number[0].to_bytes(2, "little") + payload[3:]] if news else []
 
     return broken
 
@@ -176,7 +183,33 @@ def test_a_chanter_without_raw_samples_is_not_blamed():
     test = examined(Line(plain))
     assert wire.CAN_RAW & ~test.link.hello.abilities
     assert bad(test) == set()
-    assert {f.what for f in test.findings if f.verdict in ("not able", "not seen")} == {"stream raw", "scans"}
+    assert not_good(test) == {"stream raw": "not able", "scans": "not seen", "time wrap": "not seen"}
+
+
+def test_a_clock_that_wraps_while_it_is_watched_is_seen_and_else_it_is_said_when():
+    test = examined(Line(ticks_start=2**32 - 6_000_000), watch_us=8_000_000)
+    assert not_good(test) == {}
+    test = examined(Line(ticks_start=2**32 - 600_000_000))
+    found = next(finding for finding in test.findings if finding.what == "time wrap")
+    assert found.verdict == "not seen"
+    assert re.search(r"in 9\.\d minutes: --for 6\d\d would see it", found.sentence)
+
+
+def test_a_chanter_that_starts_anew_while_it_is_watched_is_told_of():
+    line = Line()
+    watched = [0]
+
+    def deaf(data: bytes) -> bytes:
+        watched[0] += sum(item[0] == 0x86 for item in new_reader("stream").feed(data) if isinstance(item, bytes))
+        if watched[0] != 5:
+            return data
+        watched[0] += 1
+        return data + carry(wire.encode(wire.Restart(200)), "stream")
+
+    line.deaf = deaf
+    test = examined(line)
+    assert "stays on" in bad(test)
+    assert not_good(test)["time wrap"] == "not seen"
 
 
 @settings(max_examples=50, deadline=None)

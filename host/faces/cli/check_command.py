@@ -22,7 +22,7 @@ BAR = 40
 def check(
     port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
     watch: Annotated[
-        float, typer.Option("--for", min=1, max=3_600, help="Watch scans, loss, latency and clock for so many seconds.")
+        float, typer.Option("--for", min=1, max=5_000, help="Watch scans, loss, latency and clock for so many seconds.")
     ] = 10.0,
     holes: Annotated[
         bool, typer.Option("--holes", help="Hole by hole first: cover each one alone, to find wires that are swapped.")
