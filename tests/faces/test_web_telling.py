@@ -195,9 +195,20 @@ def _snapshot() -> practised.Snapshot:
 _KEPT: list[practised.Snapshot] = []
 
 
-@pytest.mark.parametrize("end", ["held", "not sealed", "opened", "let go", "uncertain"])
+def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music():
+    page = Page()
+    page.telling(told.MusicNow(SittingByHand(rung="low-g").of(told.MusicNow)[-1].snapshot))
+    page.telling(told.Practised(practised.HoldJudged(0, "loosened", (3,), 3_000_000, 3_000_000)))
+    page.telling(told.Practised(practised.Progressed(0, None, 10, 1, False, False, False)))
+    assert "the top ring came off a little" in page.last("progress")["sentence"]
+    page.telling(told.MusicNow(_snapshot()))
+    assert "top ring" not in page.last("progress")["sentence"]
+
+
+@pytest.mark.parametrize("end", ["held", "not sealed", "opened", "loosened", "let go", "uncertain"])
 def test_each_try_at_a_note_alone_has_its_sentence(end):
-    hold = practised.HoldJudged(0, end, (6, 7) if end in ("not sealed", "opened") else (), 3_000_000, 4_000_000)
+    fingers = (6, 7) if end in ("not sealed", "opened", "loosened") else ()
+    hold = practised.HoldJudged(0, end, fingers, 3_000_000, 4_000_000)
     told_ = sentences.hold_sentence(hold)
     assert told_.endswith(".")
     assert ("the bottom ring and the bottom little" in told_) == bool(hold.fingers)

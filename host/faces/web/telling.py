@@ -36,6 +36,7 @@ class Telling:
         self._staff_missing = False
         self._metronome: Message = {}
         self._offered = False
+        self._tried = ""  # what was said of the last try at a note alone
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
             tonight=None, summary=None, remarks=[],
@@ -95,10 +96,12 @@ class Telling:
             case practised.Judged():
                 self._publish("change", **change_of(event, self._table))
             case practised.HoldJudged() if snapshot is not None:
-                self._publish("progress", **progress_of(snapshot, sentences.hold_sentence(event)))
+                self._tried = sentences.hold_sentence(event)
+                self._publish("progress", **progress_of(snapshot, self._tried))
             case practised.Progressed() if snapshot is not None:
                 self._snapshot = snapshot = replace(snapshot, progressed=event)
-                self._publish("progress", **progress_of(snapshot))
+                # What is counted follows the try at once: its sentence is to stay.
+                self._publish("progress", **progress_of(snapshot, self._tried))
                 if self._offered != offers_beat(event):
                     self._tell_metronome()
             case practised.Due(rungs):
@@ -108,7 +111,7 @@ class Telling:
                 self._publish("tonight", **tonight_of(event))
 
     def _music(self, snapshot: Snapshot, anew: bool) -> None:
-        self._snapshot = snapshot
+        self._snapshot, self._tried = snapshot, ""
         self._names = {rung.key: rung.name for rung in snapshot.ladder}
         if anew:
             self._hub.forget_changes()
