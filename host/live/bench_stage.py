@@ -60,7 +60,8 @@ class Stage:
     """What is going on, and what came of it.
 
     `job` is what is being done, None while nothing is; `last` what was done last. `sentences` is what there is to say,
-    `trouble` whether it went wrong. `run` counts calibrations.
+    `trouble` whether it went wrong. `run` counts calibrations; `given` is whether the chanter has the levels of
+    this one.
     """
 
     chanter: str = ""

@@ -98,15 +98,15 @@ class BenchThread:
                 self._opened.set()
             self._tell(self.stage)
             while not self._stopping.is_set():
-                self._one()
+                self.turn()
         except BaseException as error:
             # Handed to the main thread, which ends the program with it.
             self.failed = error
         finally:
             self._close()
 
-    def _one(self) -> None:
-        """The next wish; where there is none a read, as what a chanter says meanwhile must not pile up."""
+    def turn(self) -> None:
+        """For the thread: the next wish; where there is none a read, as what a chanter says must not pile up."""
         if self._look():
             wish, self._next = self._next, None
             if wish is not None and wish.what in JOBS:
@@ -201,7 +201,7 @@ class BenchThread:
 
     def _undo(self, bench: Bench, wish: Wish) -> dict[str, Any]:
         self._patient = True
-        return {"sentences": (BEFORE, bench.undo().words), "given": True}
+        return {"sentences": (BEFORE, bench.undo().words), "given": False}
 
     # -- the port ------------------------------------------------------------------------------------------------------
 

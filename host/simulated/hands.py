@@ -1,13 +1,14 @@
 """Hands that do what a calibration asks: each hole alone, half, low G, a scale, a rigid bar, the seal.
 
-They take a moment to react, cover a hole not quite the same each time, and are drawn by a seed. `ask` adds to what they
-do from a time on; `heights` is where the fingers are: 0 open, 1 covered. `HandHeights` puts a chanter's sensors under
+They take a moment to react, cover a hole not quite the same each time, and are drawn by a seed. `ask` sets what they do
+from a time on; `heights` is where the fingers are: 0 open, 1 covered. `HandHeights` puts a chanter's sensors under
 them, in place of the `Heights` of a performance.
 """
 
 from __future__ import annotations
 
 import random
+from bisect import bisect_right
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,8 +42,10 @@ class Hands:
         self._busy_us = 0.0
 
     def ask(self, kind: str, hole: int | None, t_us: int) -> int:
-        """Begin to do it; when it is done. ValueError for a kind that these hands do not know."""
-        at = max(float(t_us), self._busy_us) + self._rng.uniform(*self._react_us)
+        """Leave whatever they are at, and begin to do it; when it is done. ValueError for a kind that is not known."""
+        if t_us < self._busy_us:
+            self._stay(float(t_us))
+        at = float(t_us) + self._rng.uniform(*self._react_us)
         if kind == "open":
             self._all(at, 0)
         elif kind in ("covered", "half"):
@@ -68,6 +71,14 @@ class Hands:
         """Where the fingers are at these times: shape (n, 8)."""
         columns = [np.interp(t_us, self._t_us[hole], self._height[hole]) for hole in range(HOLES)]
         return np.stack(columns, axis=1)
+
+    def _stay(self, at: float) -> None:
+        """What was still to come does not; each finger stays where it is now."""
+        for times, heights in zip(self._t_us, self._height, strict=True):
+            now = float(np.interp(at, times, heights))
+            first = bisect_right(times, at)
+            if first < len(times):
+                times[first:], heights[first:] = [at], [now]
 
     def _depth(self) -> float:
         return self._rng.uniform(LEAST_DEPTH, 1.0)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_chanters import Sulking, answer_all, hands_port
 
 from host.bench.calibration_file import CalibrationError
 from host.bench.skew import fit
@@ -13,28 +14,10 @@ from host.bench.taken import PLAN
 from host.live.bench_talk import Giving, Refused
 from host.live.calibrating import BarTest, Calibrating, SealCheck
 from host.live.calibrating_steps import Steps
-from host.live.hands_port import HandsPort
 from host.simulated.chanter import Setup
 from host.simulated.hands import HandHeights, Hands
 from host.simulated.sensing import sensors
 from host.wire import messages as wire
-from host.wire.link import ChanterLink
-
-
-class Clock:
-    def __init__(self):
-        self.us = 5_000_000
-
-    def __call__(self):
-        return self.us
-
-    def sleep(self, seconds):
-        self.us += max(1, round(seconds * 1e6))
-
-
-def hands_port(seed=1, **how):
-    clock = Clock()
-    return HandsPort(seed=seed, clock=clock, sleep=clock.sleep, **how), clock
 
 
 def run(talk, port, clock, first=None, longest_us=200_000_000):
@@ -92,41 +75,6 @@ def test_another_chanter_gets_nothing():
     told = Giving("stream", tuple((600, 300) for _ in range(8)), Setup().device_id.hex())
     run(told, port, clock)
     assert told.before == tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
-
-
-class Sulking:
-    """A chanter, by hand: says hello, and answers what `answer` makes of a request."""
-
-    def __init__(self, answer, abilities=wire.CAN_RAW | wire.CAN_STORE_THRESHOLDS, clock=None):
-        self.clock = clock or Clock()
-        self.link, self.answer = ChanterLink("stream"), answer
-        self.abilities, self.out, self.levels = abilities, b"", ((600, 300),) * 8
-
-    def write(self, data):
-        for request in self.link.receive(data):
-            if isinstance(request, wire.Who):
-                self.out += self.link.send(wire.Hello(device_id=bytes(8), abilities=self.abilities, raw_bits=10))
-            reply = self.answer(request, self)
-            if reply is not None:
-                self.out += self.link.send(wire.Answer(request.request, *reply))
-
-    def read(self, timeout_s):
-        from host.ports.base import Chunk
-
-        self.clock.sleep(timeout_s)
-        data, self.out = self.out, b""
-        return [Chunk(data, self.clock.us)] if data else []
-
-    def asked(self, *_):
-        pass
-
-
-def answer_all(request, chanter):
-    from host.wire.answers import thresholds_body
-
-    if isinstance(request, wire.SetThresholds):
-        chanter.levels = request.levels
-    return wire.DONE, thresholds_body(chanter.levels) if isinstance(request, wire.GetThresholds) else b""
 
 
 def give(answer, **how):

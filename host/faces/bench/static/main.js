@@ -57,7 +57,7 @@ function draw() {
   const giving = stage.job === "give" || stage.job === "undo";
   const sentences = giving ? [say("result.giving")] : stage.sentences;
   for (const box of document.querySelectorAll(".sentences")) drawSentences(box, sentences, stage.trouble);
-  write(byId("go"), say(stage.last ? "begin.again" : "begin.go"));
+  write(byId("go"), say(stage.last === "calibrate" ? "begin.again" : "begin.go"));
   for (const button of document.querySelectorAll("#begin button, #actions button")) button.disabled = giving;
   if (view === "lead") drawLead(stage, before !== "lead");
   if (view === "result") drawResult(stage, giving, wish);

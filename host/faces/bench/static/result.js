@@ -12,21 +12,20 @@ export function drawResult(stage, giving, wish) {
   const key = JSON.stringify([stage, giving]);
   if (key === shown) return;
   shown = key;
-  const { reports, skew, given, trouble } = stage;
+  const { reports, skew, given, last, trouble } = stage;
   const bad = reports.filter(({ verdict }) => verdict === "bad");
   write(byId("result-title"), title(stage));
   byId("findings").replaceChildren(...WORST_FIRST.slice(0, 2).flatMap((verdict) =>
     reports.filter((one) => one.verdict === verdict).map((one) => make("li", {}, sign(verdict), " ", one.words))));
   tell(byId("care"), reports.every(({ verdict }) => verdict === "good") ? "" : say("result.care"));
   const ungiven = reports.length > 0 && !given && !giving;
-  tell(byId("not-sent"), ungiven && !trouble ? say(bad.length ? "result.not_sent_bad" : "result.not_sent") : "");
+  tell(byId("not-sent"), ungiven && last === "calibrate" && !trouble ? say(bad.length ? "result.not_sent_bad" : "result.not_sent") : "");
   const button = (text, main, onclick) => make("button", { class: main ? "main" : null, disabled: giving, onclick }, say(text));
   const give = (anyway) => () => wish("give", { run: stage.run, anyway });
-  const last = reports.length ? "calibrate" : stage.last;
   byId("actions").replaceChildren(...[
     ungiven && !bad.length && button("result.give", true, give(false)),
     given && button("result.undo", false, () => wish("undo")),
-    button("result.again", ungiven && bad.length, () => wish(last)),
+    button("result.again", ungiven && bad.length, () => wish(reports.length ? "calibrate" : last)),
     ungiven && bad.length && bad.length < reports.length && button("result.anyway", false, give(true)),
     button("result.other", false, () => wish("clear")),
   ].filter(Boolean));
