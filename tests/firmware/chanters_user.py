@@ -6,9 +6,9 @@ import os
 import socket
 import subprocess
 import sys
-import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +24,17 @@ from host.wire import messages as m
 from host.wire.events import Answered
 from host.wire.frames import StreamReader
 from host.wire.link import HostLink
-from tests.firmware.led_chanter import BATCH, LINEAR, SAMPLE_US, CheckFailed, Feel, height_sensors, powered, samples_of
+from tests.firmware.led_chanter import (
+    BATCH,
+    LINEAR,
+    PATIENCE_S,
+    SAMPLE_US,
+    CheckFailed,
+    Feel,
+    height_sensors,
+    powered,
+    samples_of,
+)
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
 REACT_US = (200_000, 400_000)
@@ -59,13 +69,12 @@ class User:
         def see(_: NDArray[np.float64]) -> NDArray[np.uint16]:
             return samples_of(self._feels, still, noise)
 
-        with powered(self._elf, chanter, waits=False) as (leading, port, _), tempfile.TemporaryFile() as said:
+        with powered(self._elf, chanter, waits=False) as (leading, port, _):
             leading.lead(see, lambda: leading.fed_us < AWAKE_US)
-            command = [PROGRAM, "check", port, "--restart", "--for", "5"]
-            with subprocess.Popen(command, stdout=said, stderr=subprocess.STDOUT, env=self._environment) as program:
-                leading.lead(see, lambda: program.poll() is None)
-            said.seek(0)
-            return said.read().decode().splitlines()
+            with self._running("check", port, "--restart", "--for", "5") as program:
+                said: list[str] = []
+                leading.lead(see, lambda: program.poll() is None, words_of(program), said.append)
+                return said
 
     def calibrates(self, chanter: Path, options: Sequence[str]) -> list[str]:
         """`fingerlead calibrate`, with hands at the sensors; what it said."""
@@ -73,11 +82,7 @@ class User:
         said: list[str] = []
         done_us = 0
         with powered(self._elf, chanter) as (leading, port, _):
-            command = [PROGRAM, "calibrate", port, *options]
-            with subprocess.Popen(
-                command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=self._environment
-            ) as program:
-                assert program.stdout is not None
+            with self._running("calibrate", port, *options) as program:
 
                 def hear(line: str) -> None:
                     nonlocal done_us
@@ -89,7 +94,6 @@ class User:
                 def going_on() -> bool:
                     nonlocal done_us
                     if leading.fed_us > LONGEST_US:
-                        program.kill()
                         long_s = LONGEST_US // 1_000_000
                         raise CheckFailed(f"expected it to be done within {long_s} s; it said: {' / '.join(said)}")
                     # Where it counts what a bar does, hands do it until it has enough.
@@ -100,10 +104,10 @@ class User:
                 def see(at_us: NDArray[np.float64]) -> NDArray[np.uint16]:
                     return samples_of(self._feels, hands.heights(at_us), noise)
 
-                leading.lead(see, going_on, program.stdout.fileno(), hear)
-                said += program.stdout.read().decode().splitlines()
+                leading.lead(see, going_on, words_of(program), hear)
             if program.returncode != 0:
-                raise CheckFailed(f"expected {' '.join(map(str, command))} to do it; it said: {' / '.join(said)}")
+                what = " ".join(["calibrate", *options])
+                raise CheckFailed(f"expected fingerlead {what} to do it; it said: {' / '.join(said)}")
         return said
 
     def records(self, chanter: Path, performance: Performance, name: str) -> Path:
@@ -118,33 +122,50 @@ class User:
             return samples_of(self._feels, heights.samples(first, first + len(at_us)) / LINEAR, noise)
 
         with powered(self._elf, chanter) as (leading, port, emulator):
-            with subprocess.Popen(
-                [PROGRAM, "record", port, "-o", session],
-                stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=self._environment,
-            ) as recorder:  # fmt: skip
+            with self._running("record", port, "-o", session) as recorder:
                 leading.lead(see, lambda: leading.fed_us < performance.end_us and recorder.poll() is None, paced=False)
                 leading.end()
-                emulator.wait(60)
+                emulator.wait(PATIENCE_S)
                 while recorder.poll() is None and not _lost(session):
                     time.sleep(0.1)
                 recorder.terminate()
-                said = recorder.communicate()[0]
+                said = recorder.communicate(timeout=PATIENCE_S)[0].decode().splitlines()
             if recorder.returncode != 0:
-                raise CheckFailed(f"expected the playing to be recorded; fingerlead record said: {said}")
+                raise CheckFailed(f"expected the playing to be recorded; it said: {' / '.join(said)}")
         return session
 
     def levels_told(self, chanter: Path) -> tuple[Levels, int]:
         """The levels that a chanter tells over the wire, and the number of its start."""
+        link = HostLink()
         with powered(self._elf, chanter) as (leading, port, _):
             leading.let_be([0] * HOLES, 600_000_000)
-            link = HostLink()
-            with socket.create_connection(("127.0.0.1", int(port.rsplit(":", 1)[1])), 10) as line:
-                line.settimeout(10)
+            with socket.create_connection(("127.0.0.1", int(port.rsplit(":", 1)[1])), PATIENCE_S) as line:
                 line.sendall(link.get_thresholds())
-                while True:
-                    for event in link.receive(line.recv(4096), 0):
+                while data := line.recv(4096):
+                    for event in link.receive(data, 0):
                         if isinstance(event, Answered) and event.answer.status == m.DONE and link.hello is not None:
                             return event.value, link.hello.boot
+        raise CheckFailed("expected the chanter to tell its levels, but it went off without")
+
+    @contextmanager
+    def _running(self, *words: object) -> Iterator[subprocess.Popen[bytes]]:
+        """`fingerlead WORDS` while it is needed; what it says can be read."""
+        command = [str(PROGRAM), *map(str, words)]
+        with subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=self._environment
+        ) as program:
+            try:
+                yield program
+            except BaseException:
+                # Nobody is there to tell it to end.
+                program.kill()
+                raise
+
+
+def words_of(program: subprocess.Popen[bytes]) -> int:
+    """The file that its words can be read from."""
+    assert program.stdout is not None
+    return program.stdout.fileno()
 
 
 def first_stamp_us(session: Path) -> int:

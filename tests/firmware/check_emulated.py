@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -57,7 +58,7 @@ def main() -> None:
                 raise CheckFailed(f"{tool} is missing: install {package}")
         with tempfile.TemporaryDirectory() as folder:
             Check(Path(folder)).run()
-    except (CheckFailed, Disagrees) as error:
+    except (AssertionError, OSError, subprocess.TimeoutExpired) as error:
         sys.exit(f"firmware-check: {error}")
     print(f"All as it should be, in {time.monotonic() - began_s:.0f} s.")
 
@@ -134,19 +135,19 @@ class Check:
         skew = load_skew(path.parents[1], path.parent.name)
         assert skew is not None
         seen = height_sensors(FEELS, calibration.levels)
-        lift, lay = (_bent([seen[hole].known_lag_us(way) for hole in FRONT]) for way in ("lift", "lower"))
-        true = np.stack([(lift + lay) / 2, lift - lay])
-        out_us = np.abs(true - np.array([skew.skew_us, skew.bias_us])).max()
-        # Twice what it calls its uncertainty: four standard errors.
+        true = np.stack([_bent([seen[hole].known_lag_us(way) for hole in FRONT]) for way in ("lift", "lower")])
+        half = np.array(skew.bias_us) / 2
+        out_us = np.abs(true - np.stack([skew.skew_us + half, skew.skew_us - half])).max()
+        # Twice what it calls its uncertainty: four standard errors of a hole's lift or lay.
         within_us = 2 * skew.uncertain_us
         if np.abs(true).max() < 2 * within_us:
             raise CheckFailed(
                 "expected sensors that fire apart by more than the test can be out; make them differ more"
             )
         if out_us > within_us:
-            raise CheckFailed(f"expected skews and biases of {true.round().tolist()} µs; got {skew}")
+            raise CheckFailed(f"expected lifts and lays to be seen {true.round().tolist()} µs late; got {skew}")
         say(
-            f"skew: {skew.lifts} lifts and {skew.lays} lays of a bar; {2 * len(FRONT)} skews and biases of up to "
+            f"skew: from {skew.lifts} lifts and {skew.lays} lays of a bar, {true.size} lags of up to "
             f"{np.abs(true).max():.0f} µs found to within {out_us:.0f} µs ({within_us:.0f} allowed)."
         )
 

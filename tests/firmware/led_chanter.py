@@ -100,8 +100,8 @@ class Leading:
     ) -> None:
         """Power up if it is off, feed it `see(times)` while `going_on()`; `hear` gets the lines of the file `words`.
 
-        Paced, its time goes on as everybody's does, but for what a busy computer takes. CheckFailed where the chanter
-        takes nothing any more.
+        The words must come to an end when it does not go on. Paced, its time is everybody's, but for what a busy
+        computer takes. CheckFailed where the chanter takes nothing any more.
         """
         if self.fed_us == 0:
             self._script.sendall(scripts.header(scripts.LED))
@@ -126,6 +126,10 @@ class Leading:
                 for line in lines:
                     hear(line.decode())
                 words = words if piece else None
+        while words is not None and (piece := os.read(words, 4096)):
+            heard += piece
+        for line in heard.splitlines():
+            hear(line.decode())
 
     def end(self) -> None:
         """There is no more to see: the chanter ends by itself, and with it its emulator."""
