@@ -95,7 +95,9 @@ class User:
                     nonlocal done_us
                     if leading.fed_us > LONGEST_US:
                         long_s = LONGEST_US // 1_000_000
-                        raise CheckFailed(f"expected it to be done within {long_s} s; it said: {' / '.join(said)}")
+                        raise CheckFailed(
+                            f"expected it to be done within {long_s} s; the last it said: {' / '.join(said[-1:])}"
+                        )
                     # Where it counts what a bar does, hands do it until it has enough.
                     if "--skew" in options and said and leading.fed_us >= done_us:
                         done_us = hands.ask("bar", None, leading.fed_us) + 1_000_000
@@ -107,7 +109,7 @@ class User:
                 leading.lead(see, going_on, words_of(program), hear)
             if program.returncode != 0:
                 what = " ".join(["calibrate", *options])
-                raise CheckFailed(f"expected fingerlead {what} to do it; it said: {' / '.join(said)}")
+                raise CheckFailed(f"expected fingerlead {what} to do it; the last it said: {' / '.join(said[-1:])}")
         return said
 
     def records(self, chanter: Path, performance: Performance, name: str) -> Path:
@@ -131,7 +133,7 @@ class User:
                 recorder.terminate()
                 said = recorder.communicate(timeout=PATIENCE_S)[0].decode().splitlines()
             if recorder.returncode != 0:
-                raise CheckFailed(f"expected the playing to be recorded; it said: {' / '.join(said)}")
+                raise CheckFailed(f"expected the playing to be recorded; the last it said: {' / '.join(said[-1:])}")
         return session
 
     def levels_told(self, chanter: Path) -> tuple[Levels, int]:
