@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from host.live.practice_events import Judged, Phrase, Take
 from host.live.practice_row import outcome_of
-from host.timing.blame import blame
-from host.timing.mended import mended_edges, proven
+from host.timing.mended import mended_edges, trusted_blame
 
 if TYPE_CHECKING:
     from fingering.table import Table
@@ -22,14 +21,6 @@ SHOWN = 8
 AROUND_US = 400_000
 PHRASE_NOTES = 8
 PHRASE_US, PAUSE_US = 20_000_000, 2_000_000
-
-
-def trusted_blame(change: Change, timing: Timing, table: Table, settings: Settings) -> Blame | None:
-    """Which finger to mend: only where the two fingers' order is certain, and mending is proven to help."""
-    blamed = blame(change)
-    if blamed is None or blamed.apart_us < timing.uncertainty_us or not proven(change, blamed, table, settings):
-        return None
-    return blamed
 
 
 class Takes:

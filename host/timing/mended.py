@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fingering.holes import HOLES
+from host.timing.blame import blame
 from host.timing.geometry import geometry_of
 from host.timing.kernel import Place, Rules, measure
 from host.timing.reading import PartReader
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from fingering.table import Table
     from host.timing.blame import Blame
-    from host.timing.results import Change, Settings
+    from host.timing.results import Change, Settings, Timing
 
 # How long the two notes of a change are held in simulation; longer than any length that decides something.
 HELD_US = 1_000_000
@@ -88,6 +89,14 @@ def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> b
     same = (mended.from_mask, mended.to_mask) == (change.from_mask, change.to_mask)
     slipped = {slip.finger for slip in mended.slips} <= {slip.finger for slip in change.slips}
     return whole and same and slipped and not any(stray.heard for stray in mended.strays)
+
+
+def trusted_blame(change: Change, timing: Timing, table: Table, settings: Settings) -> Blame | None:
+    """Which finger to mend: only where the two fingers' order is certain, and mending is proven to help."""
+    blamed = blame(change)
+    if blamed is None or blamed.apart_us < timing.uncertainty_us or not proven(change, blamed, table, settings):
+        return None
+    return blamed
 
 
 def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, uncertainty_us: int = 0) -> list[Change]:

@@ -34,13 +34,12 @@ def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, m
 
 def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """The edges with one change mended; raises StudioError where it cannot be."""
-    from host.timing.blame import blame
-    from host.timing.mended import mended_edges
+    from host.timing.mended import mended_edges, trusted_blame
 
     if number >= len(analysis.changes):
         raise StudioError(f"expected the number of a change below {len(analysis.changes)}, got {number}")
     change = analysis.changes[number]
-    blamed = blame(change)
+    blamed = trusted_blame(change, analysis.timing, analysis.table, analysis.settings)
     if blamed is None:
         raise StudioError("which finger to mend cannot be told from this change")
     mended = list(mended_edges(change, blamed))

@@ -21,6 +21,7 @@ from host.store.studio import pupils as folders
 from host.store.studio.index import ENDLESS
 from host.store.studio.kept import analysed
 from host.store.studio.overview import between, by_fault, glances, weeks, worst_first
+from host.timing.mended import trusted_blame
 from host.timing.summary import heard_stray_us, stands_out
 from host.timing.tally import together
 
@@ -258,6 +259,7 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
         "words": capital(what_happened(change, analysis.timing)),
         "svg": Markup(strip_svg(change, analysis.timing, number)),
         "stray": change.verdict == "stray",
+        "mendable": trusted_blame(change, analysis.timing, analysis.table, analysis.settings) is not None,
     }
 
 

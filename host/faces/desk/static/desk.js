@@ -62,7 +62,7 @@ function show(tUs) {
   for (const moment of moments) {
     moment.classList.toggle("here", Math.abs(Number(moment.dataset.at) - tUs) < 300_000);
   }
-  mended.hidden = !moments.some((moment) => moment.matches(".here[data-stray]"));
+  mended.hidden = !moments.some((moment) => moment.matches(".here[data-mendable]"));
 }
 
 function stop() {
@@ -166,7 +166,7 @@ async function begin() {
   document.getElementById("before").addEventListener("click", () => stray(-1));
   document.getElementById("after").addEventListener("click", () => stray(1));
   mended.addEventListener("click", () => {
-    const here = moments.find((moment) => moment.matches(".here[data-stray]"));
+    const here = moments.find((moment) => moment.matches(".here[data-mendable]"));
     if (here) jump(Number(here.dataset.at), `&mended=${here.dataset.number}`);
   });
   for (const each of document.querySelectorAll(".jump")) {
