@@ -25,12 +25,14 @@ export function takeSamples(message) {
   });
 }
 
-export function drawBars({ step, levels, full_scale, fingers }, fresh) {
+// Something else begins.
+export function forgetSamples() {
+  latest = null;
+  for (const values of past) values.length = 0;
+}
+
+export function drawBars({ step, levels, full_scale, fingers }) {
   if (!rows) build(fingers);
-  if (fresh) {
-    latest = null;
-    for (const values of past) values.length = 0;
-  }
   fullScale = full_scale || 1;
   rows.forEach((row, hole) => {
     row.item.classList.toggle("asked", step.hole === hole);

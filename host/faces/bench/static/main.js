@@ -3,13 +3,13 @@
 import { byId, make, tell, write } from "/static/dom.js";
 import { Line } from "/static/live.js";
 import { loadTexts, say } from "/static/texts.js";
-import { drawBars, takeSamples } from "./bars.js";
+import { drawBars, forgetSamples, takeSamples } from "./bars.js";
 import { markHoles } from "./picture.js";
 import { drawResult } from "./result.js";
 
 const LEADING = ["calibrate", "bar", "seal"];
 const WANTED = 40;
-const state = { stage: null, samples: false };
+const state = { stage: null };
 let line = null;
 let waits = false;
 let view = "";
@@ -17,16 +17,20 @@ let spoken = "";
 
 function heard(message) {
   if (message.kind === "all") {
-    state.stage = message.stage ?? state.stage;
+    follow(message.stage ?? state.stage);
   } else if (message.kind === "stage") {
-    state.stage = message;
+    follow(message);
   } else if (message.kind === "holes") {
     takeSamples(message);
-    state.samples = true;
   } else if (message.kind === "say") {
     tell(byId("notice"), message.sentence);
   }
   redraw();
+}
+
+function follow(stage) {
+  if (stage?.job !== state.stage?.job) forgetSamples();
+  state.stage = stage;
 }
 
 function redraw() {
@@ -59,7 +63,7 @@ function draw() {
   for (const box of document.querySelectorAll(".sentences")) drawSentences(box, sentences, stage.trouble);
   write(byId("go"), say(stage.last === "calibrate" ? "begin.again" : "begin.go"));
   for (const button of document.querySelectorAll("#begin button, #actions button")) button.disabled = giving;
-  if (view === "lead") drawLead(stage, before !== "lead");
+  if (view === "lead") drawLead(stage);
   if (view === "result") drawResult(stage, giving, wish);
   if (before && before !== view) byId({ begin: "begin-title", lead: "instruction", result: "result-title" }[view]).focus();
   if (view !== "lead") announce(sentences.join(" "));
@@ -74,7 +78,7 @@ function drawSentences(box, sentences, trouble) {
   box.replaceChildren(...sentences.map((text) => make("p", {}, text)));
 }
 
-function drawLead(stage, fresh) {
+function drawLead(stage) {
   const { step, job } = stage;
   const words = step ? step.words : say("lead.meeting");
   let count = "";
@@ -89,7 +93,7 @@ function drawLead(stage, fresh) {
   byId("picture").hidden = !step;
   write(byId("legend"), say(job === "seal" ? "raw.legend_seal" : "raw.legend"));
   if (step) markHoles(step, stage);
-  if (step && job !== "bar") drawBars(stage, fresh);
+  if (step && job !== "bar") drawBars(stage);
   announce(step?.of ? `${count}. ${words} ${step.holding ? say("lead.hold") : ""}` : words);
 }
 
