@@ -213,7 +213,7 @@ def timing_sentence(timing: Timing) -> str:
     skew = {
         "assumed": f"assumed, as {whose} has not been measured",
         "given": "as you gave it",
-        "measured": "as measured",
+        "measured": "as measured with a bar on the front holes",
     }[timing.skew]
     if not timing.scan_us:
         # A list of times, from whatever wrote it.
