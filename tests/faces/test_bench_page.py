@@ -220,7 +220,19 @@ def test_a_stage_goes_whole_and_its_sentences_end(stage):
     for told, meant in zip(message["sentences"], stage.sentences, strict=True):
         assert told[-1] in ".!?"
         assert told.lower() in (meant.lower(), meant.lower() + ".")
-        assert told[0] == told[0].upper()
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("expected a chanter", "Expected a chanter."),
+        ("sim: the connection is lost (gone)", "sim: the connection is lost (gone)."),
+        ("socket://127.0.0.1:5: nobody answers", "socket://127.0.0.1:5: nobody answers."),
+        ("Broken off.", "Broken off."),
+    ],
+)
+def test_a_refusal_becomes_a_sentence_and_a_port_keeps_its_name(text, told):
+    assert message_of(Stage(sentences=(text,)))["sentences"] == [told]
 
 
 def flat(table, prefix=""):

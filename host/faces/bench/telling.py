@@ -68,5 +68,6 @@ def _skew(skew: Skew) -> list[dict[str, Any]]:
 
 
 def _sentence(text: str) -> str:
-    """Refusals begin small and end open, as a terminal shows them after its own word."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+    """Refusals begin small and end open, as a terminal shows them after its own word. A port keeps its name."""
+    begin = text[:1].upper() if text.partition(" ")[0].isalpha() else text[:1]
+    return begin + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
