@@ -108,8 +108,12 @@ def _quoted(text: str) -> str:
 def _parsed(text: str, source: str, schema: str) -> dict[str, Any]:
     try:
         content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise CalibrationError(f"{source}: expected a calibration in TOML; {error}") from None
+    except (ValueError, RecursionError):
+        raise CalibrationError(
+            f"{source}: expected a calibration in TOML; a number or a nesting in it has no end; calibrate again"
+        ) from None
     if content.get("schema") != schema:
         raise CalibrationError(f"{source}: expected schema = {schema!r}; got {str(content.get('schema'))[:40]!r}")
     return content

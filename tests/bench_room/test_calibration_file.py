@@ -47,6 +47,13 @@ def test_a_damaged_file_is_refused_or_read_never_a_traceback(data):
         files.from_toml(damaged, "file.toml")
 
 
+@pytest.mark.parametrize("value", ["9" * 5_000, "[" * 30_000, "0x" + "f" * 9_000, "1e999", "nan"])
+def test_a_number_beyond_all_measure_is_one_sentence(value):
+    text = files.to_toml(a_calibration()).replace("cover_at = 500", f"cover_at = {value}", 1)
+    with pytest.raises(CalibrationError, match=r"file\.toml: .*expected"):
+        files.from_toml(text, "file.toml")
+
+
 def test_levels_that_cross_over_name_their_hole():
     text = files.to_toml(a_calibration()).replace("uncover_at = 400", "uncover_at = 900", 1)
     with pytest.raises(CalibrationError, match="thumb: expected cover_at above uncover_at"):
