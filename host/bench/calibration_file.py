@@ -169,13 +169,13 @@ def keep(folder: Path, calibration: Calibration, before: Calibration | None = No
 def find(folder: Path, device: str, pupil: str) -> Calibration | None:
     """The calibration of a pupil on a chanter, None where there is none; CalibrationError where it cannot be used."""
     path = path_of(folder, device, pupil)
-    return load(path) if path.exists() else None
+    return load(path) if _is_there(path) else None
 
 
 def undone(folder: Path, device: str, pupil: str) -> Calibration:
     """What was in use before the last calibration. CalibrationError where there was none."""
     path = path_of(folder, device, pupil).with_suffix(".before.toml")
-    if not path.exists():
+    if not _is_there(path):
         raise CalibrationError(
             "expected an earlier calibration to go back to, but none is kept for this chanter and pupil"
         )
@@ -240,7 +240,7 @@ def keep_skew(folder: Path, device: str, made: str, skew: Skew) -> Path:
 def load_skew(folder: Path, device: str) -> Skew | None:
     """A chanter's skew, None where it was never measured; CalibrationError where the file cannot be used."""
     path = folder / device / "skew.toml"
-    if not path.exists():
+    if not _is_there(path):
         return None
     source = str(path)
     content = _parsed(_read(path), source, SKEW_SCHEMA)
@@ -277,8 +277,20 @@ def measured_skew_us(device_id: bytes, folder: Path | None = None) -> int | None
     return None if skew is None else min(skew.apart_us, GREATEST_US)
 
 
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError as error:
+        raise CalibrationError(
+            f"{path}: cannot be read: {error.strerror or error}; name another folder with --folder"
+        ) from None
+
+
 def _read(path: Path) -> str:
     try:
+        if path.exists() and not path.is_file():
+            # A pipe that nobody writes to would be waited for without end.
+            raise CalibrationError(f"{path}: expected a file, but this is a folder or a device; name another")
         with path.open("rb") as file:
             data = file.read(SIZE_LIMIT + 1)
         if len(data) > SIZE_LIMIT:
@@ -294,7 +306,12 @@ def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         beside = path.with_name(path.name + ".new")
-        beside.write_text(text, encoding="utf-8")
+        # What lies there is left over, or a link that leads into another file.
+        beside.unlink(missing_ok=True)
+        with beside.open("x", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(beside, path)
     except OSError as error:
         raise CalibrationError(

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 
 import pytest
@@ -131,3 +132,45 @@ def test_what_cannot_be_written_is_one_sentence(tmp_path):
         files.load(big)
     with pytest.raises(CalibrationError, match="cannot be read"):
         files.load(tmp_path / "nothing.toml")
+
+
+def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypatch):
+    def forbidden(self):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.exists", forbidden)
+    with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
+        files.find(tmp_path, DEVICE, "anyone")
+    with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
+        files.undone(tmp_path, DEVICE, "anyone")
+    # Whoever only records is not held up by it.
+    assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
+
+
+def test_a_name_longer_than_a_disk_takes_is_one_sentence(tmp_path):
+    with pytest.raises(CalibrationError, match="cannot be read"):
+        files.find(tmp_path / ("x" * 300), DEVICE, "anyone")
+
+
+def test_what_is_no_file_is_not_waited_for(tmp_path):
+    pipe = tmp_path / "pipe.toml"
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(pipe)
+    else:
+        pipe.mkdir()
+    with pytest.raises(CalibrationError, match="expected a file"):
+        files.load(pipe)
+
+
+def test_a_link_in_the_way_leads_into_no_other_file(tmp_path):
+    precious = tmp_path / "precious"
+    precious.write_text("mine")
+    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path.parent.mkdir()
+    for link in (path, path.with_name(path.name + ".new")):
+        link.symlink_to(precious)
+    assert files.keep(tmp_path, a_calibration()) == path
+    assert precious.read_text() == "mine"
+    assert not path.is_symlink()
+    assert files.find(tmp_path, DEVICE, "anyone") == a_calibration()
