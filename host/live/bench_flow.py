@@ -55,7 +55,7 @@ class BadHoles(BenchError):
 
 
 class NeverCalibrated(BenchError):
-    """The seal check needs to know what covered looks like."""
+    """Nothing is kept of the pupil with this chanter."""
 
 
 FAILURES = (PortRefused, PortLost, PortEnded, NotAChanter, Refused, CalibrationError, SkewError, BenchError)
@@ -188,6 +188,10 @@ class Bench:
         calibration = load(file)
         return self.give(fit_for(calibration, self._device(), anyway))
 
+    def give_kept(self) -> Given:
+        """Give it what is kept of the pupil. Raises NeverCalibrated."""
+        return self.give(self._kept())
+
     def undo(self) -> Given:
         """Give it the levels from before."""
         return self.give(undone(self._folder, self._device(), self._pupil))
@@ -199,15 +203,19 @@ class Bench:
 
     def seal_check(self) -> SealCheck:
         """The seal check against the pupil's calibration. Raises NeverCalibrated."""
+        calibration = self._kept()
+        try:
+            return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
+        except ValueError as error:
+            raise BenchError(str(error)) from None
+
+    def _kept(self) -> Calibration:
         calibration = find(self._folder, self._device(), self._pupil)
         if calibration is None:
             raise NeverCalibrated(
                 f"expected a calibration of {self._pupil} with this chanter, but none is kept; calibrate it first"
             )
-        try:
-            return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
-        except ValueError as error:
-            raise BenchError(str(error)) from None
+        return calibration
 
     def _device(self) -> str:
         met = meet(self.port, self._clock)

@@ -165,3 +165,14 @@ def test_the_picture_fits_eighty_columns():
     assert max(map(len, lines)) <= 80
     assert "Take all fingers off." in lines[0]
     assert sum(name in line for line in lines for name in FINGERS) == 8
+
+
+def test_each_pupil_has_levels_of_their_own_and_gets_them_again(run):
+    nobody = run("--pupil", "Ailsa", "--kept")
+    assert "a calibration of Ailsa with this chanter, but none is kept" in str(nobody.exception)
+    assert run("--pupil", "Ailsa").exit_code == run("--pupil", "Rory").exit_code == 0
+    again = run("--pupil", "Ailsa", "--kept")
+    assert again.exit_code == 0, again.output
+    hers = files.find(run.folder, DEVICE, "Ailsa")
+    assert hers.levels != files.undone(run.folder, DEVICE, "Ailsa").levels  # those of a chanter switched on anew
+    assert str(files.path_of(run.folder, DEVICE, "Ailsa")) in again.output

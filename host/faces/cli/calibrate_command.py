@@ -25,9 +25,12 @@ def calibrate(
     ] = False,
     seal: Annotated[bool, typer.Option("--seal", help="Find the finger that leaves its hole a little.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Go back to the levels before the last calibration.")] = False,
+    kept: Annotated[
+        bool, typer.Option("--kept", help="Give the chanter the levels that are kept of this pupil.")
+    ] = False,
     use: Annotated[
         Path | None,
-        typer.Option("--use", metavar="FILE", help="Give the chanter a kept calibration.", show_default=False),
+        typer.Option("--use", metavar="FILE", help="Give the chanter the calibration in this file.", show_default=False),
     ] = None,
     anyway: Annotated[
         bool,
@@ -46,8 +49,8 @@ def calibrate(
     from host.faces.cli.ending import told_to_end
     from host.live import bench_flow as flow
 
-    if sum((page, skew, seal, undo, use is not None)) > 1:
-        raise typer.BadParameter("choose one of --page, --skew, --seal, --undo and --use")
+    if sum((page, skew, seal, undo, kept, use is not None)) > 1:
+        raise typer.BadParameter("choose one of --page, --skew, --seal, --undo, --kept and --use")
     name = ANYONE if pupil is None else " ".join(pupil.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise Problem(f"expected a pupil's name of 1 to {LONGEST_NAME} letters; choose another with --pupil")
@@ -61,10 +64,14 @@ def calibrate(
             bench = flow.Bench(opened, clock, folder, name, told)
             if skew:
                 _skew(bench)
+                if folder != calibrations_folder():
+                    typer.echo("Analyses look for it in your own data folder, not here: give them --skew-us instead.")
             elif seal:
                 _seal(bench)
             elif undo:
                 _say_given(bench, bench.undo())
+            elif kept:
+                _say_given(bench, bench.give_kept())
             elif use is not None:
                 _say_given(bench, bench.use(use, anyway))
             else:
@@ -86,6 +93,8 @@ def _calibrate(bench: Bench, anyway: bool) -> None:
         bench.run(talk, screen.show)
     if talk.reports:
         report_table(talk.reports)
+        if all(report.verdict == "good" for report in talk.reports):
+            say("All eight holes are good.")
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
