@@ -30,7 +30,7 @@ def calibrate(
     ] = False,
     use: Annotated[
         Path | None,
-        typer.Option("--use", metavar="FILE", help="Give the chanter the calibration in this file.", show_default=False),
+        typer.Option("--use", metavar="FILE", help="Give it the calibration in this file.", show_default=False),
     ] = None,
     anyway: Annotated[
         bool,
