@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Generator
 from typing import TYPE_CHECKING, cast
 
-from fingering.holes import HOLES
+from fingering.holes import FINGERS, HOLES
 from host.bench.calibration_file import CalibrationError
 from host.wire import messages as wire
 from host.wire.errors import MessageError
@@ -124,7 +124,15 @@ class BenchTalk:
         answer = yield from self.ask("tell its thresholds", self.link.get_thresholds)
         if not isinstance(answer.value, tuple) or len(answer.value) != HOLES:
             raise Refused("expected the chanter to tell eight thresholds, but its answer was cut short; try again")
-        return cast("Levels", answer.value)
+        levels = cast("Levels", answer.value)
+        for hole, (cover_at, uncover_at) in enumerate(levels):
+            # Such a chanter would refuse to take them back.
+            if cover_at <= uncover_at:
+                raise Refused(
+                    "expected the chanter to tell levels with cover at above uncover at, but of the "
+                    f"{FINGERS[hole]} it told {cover_at} and {uncover_at}; its firmware has to begin with sound ones"
+                )
+        return levels
 
 
 class Giving(BenchTalk):

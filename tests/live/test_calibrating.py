@@ -18,6 +18,7 @@ from host.simulated.chanter import Setup
 from host.simulated.hands import HandHeights, Hands
 from host.simulated.sensing import sensors
 from host.wire import messages as wire
+from host.wire.answers import thresholds_body
 
 
 def run(talk, port, clock, first=None, longest_us=200_000_000):
@@ -93,6 +94,19 @@ def test_a_chanter_that_tells_other_levels_gets_the_old_ones_back():
 
     with pytest.raises(Refused, match="the old are back"):
         give(liar)
+
+
+@pytest.mark.parametrize("told", [(0, 0), (300, 600)])
+def test_levels_that_no_chanter_can_have_are_one_sentence_and_nothing_is_given(told):
+    def liar(request, chanter):
+        body = thresholds_body((told,) * 8) if isinstance(request, wire.GetThresholds) else b""
+        asked.append(type(request))
+        return wire.DONE, body
+
+    asked = []
+    with pytest.raises(Refused, match=f"of the thumb it told {told[0]} and {told[1]}; its firmware"):
+        give(liar)
+    assert wire.SetThresholds not in asked
 
 
 def test_what_a_chanter_refuses_is_one_sentence():
