@@ -47,6 +47,7 @@ class BenchTalk:
         self.now_us = 0
         self.raws: deque[RawState] = deque(maxlen=MOST_RAWS)
         self._heard_us = 0
+        self._met = ""
         self._talk = self.talk()
 
     @property
@@ -78,6 +79,12 @@ class BenchTalk:
             self._heard_us = now_us
         if self.done:
             return b""
+        self._met = self._met or self.device
+        if self.device != self._met:
+            raise Refused(
+                f"expected chanter {self._met} to stay on, but chanter {self.device} spoke; leave only one plugged in, "
+                "and begin again"
+            )
         # While it is asked who it is, `meet` has the patience.
         if self.link.hello is not None and now_us - self._heard_us > SILENT_US:
             raise Refused("expected the chanter to go on speaking, but it fell silent; check its cable and begin again")

@@ -139,6 +139,30 @@ def test_an_answer_to_who_that_comes_after_a_hello_is_taken_for_no_other():
     assert giving.kept
 
 
+@pytest.mark.parametrize("talk", [BarTest, Calibrating])
+def test_another_chanter_in_the_middle_is_one_sentence(talk):
+    def answer(request, chanter):
+        if isinstance(request, wire.Stream):
+            chanter.out += chanter.link.send(wire.Hello(device_id=b"stranger", abilities=255, raw_bits=10))
+        return answer_all(request, chanter)
+
+    chanter = Sulking(answer)
+    with pytest.raises(Refused, match=f"expected chanter {'00' * 8} to stay on, but chanter {b'stranger'.hex()} spoke"):
+        run(talk("stream"), chanter, chanter.clock)
+
+
+def test_levels_go_to_no_chanter_that_came_in_between():
+    def answer(request, chanter):
+        if isinstance(request, wire.GetThresholds):
+            chanter.out += chanter.link.send(wire.Hello(device_id=b"stranger", abilities=255, raw_bits=10))
+        return answer_all(request, chanter)
+
+    chanter = Sulking(answer)
+    with pytest.raises(Refused, match="to stay on"):
+        run(Giving("stream", ((700, 200),) * 8, "00" * 8), chanter, chanter.clock)
+    assert chanter.levels == ((600, 300),) * 8
+
+
 def test_silence_is_one_sentence():
     with pytest.raises(Refused, match=r"fell silent|did not answer"):
         give(lambda request, chanter: (wire.DONE, b"") if isinstance(request, wire.Who) else None)
