@@ -79,14 +79,18 @@
     \sans \fontsize #1 \fromproperty #'page:page-number-string
   }
   evenFooterMarkup = \oddFooterMarkup
-  top-margin = 12\mm
-  bottom-margin = 12\mm
+  top-margin = 10\mm
+  bottom-margin = 10\mm
   left-margin = 15\mm
   right-margin = 15\mm
   ragged-bottom = ##t
   ragged-last-bottom = ##t
   ragged-last = ##t
   system-system-spacing.padding = #2.5
+  % LilyPond breaks pages by heights that it has only estimated: it does not know that a system keeps its whole width to
+  % itself (see below), which takes up to 1 staff space more. With the padding alone pages would be over-full by that.
+  page-breaking-system-system-spacing =
+    #'((basic-distance . 12) (minimum-distance . 8) (padding . 4) (stretchability . 60))
   score-markup-spacing.basic-distance = #8
   score-markup-spacing.padding = #3
   markup-system-spacing.padding = #2

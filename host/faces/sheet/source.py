@@ -21,6 +21,9 @@ _MARGINS_MM = 30.0
 _POINT_MM = 0.3515
 MOST_SIGNS = 8_000  # notes and grace notes of a sheet: half of what LilyPond engraves in its time
 PAGE_EACH_SIZE = 22  # at which a rung is sure to stay on its page
+# What LilyPond estimates a system's height by leaves brackets over endings out, up to 3.7 staff spaces each (by trial).
+# Where there are some, it reckons with twice that between two systems, besides their padding.
+_ROOM_FOR_ENDINGS = "\\paper { page-breaking-system-system-spacing.padding = #11 }"
 # Widths in staff spaces, found by trial: what LilyPond needs at least, with room to breathe.
 _NOTE_WIDTH, _GRACE_WIDTH, _BAR_WIDTH, _CLEF_WIDTH = 3.4, 1.3, 1.5, 7.0
 
@@ -37,6 +40,8 @@ def sheet_source(sheet: Sheet, style: Style) -> str:
     if sheet.page_each:
         size = min(size, PAGE_EACH_SIZE)
     parts = [preamble(style.paper, size)]
+    if any(bar.ending for piece in sheet.pieces for bar in piece.tune.bars):
+        parts.append(_ROOM_FOR_ENDINGS)
     parts.append(header(sheet.title or sheet.pieces[0].title, _sheet_title(sheet), pictures=style.pictures != "none"))
     for number, piece in enumerate(sheet.pieces):
         if number and sheet.page_each:
