@@ -58,7 +58,7 @@ class SoundLatency:
     seconds: float
 
 
-def _edges(seconds: int) -> tuple[np.ndarray, np.ndarray]:
+def edges(seconds: int) -> tuple[np.ndarray, np.ndarray]:
     """Changes among the three notes, 90 to 200 ms apart, so that they fall anywhere in a block."""
     from fingering.table import standard_table
 
@@ -93,14 +93,10 @@ def _read_only(name: str, frames: list[tuple[int, bytes]], times: Connection) ->
     times.send(read_ns)
 
 
-def _latencies(written_us: np.ndarray, begun_us: np.ndarray) -> np.ndarray:
-    """From each change written to its note begun, in µs; without those that were not heard within LATE_US."""
-    begun_us = begun_us[(begun_us > written_us[0]) & (begun_us < written_us[-1] + LATE_US)]
-    if len(begun_us) != len(written_us):
-        # Some were not heard: each takes the first that follows.
-        begun_us = np.append(begun_us, np.inf)[np.searchsorted(begun_us, written_us)]
-    latency_us = begun_us - written_us
-    return latency_us[latency_us < LATE_US]
+def latencies(written_us: np.ndarray, begun_us: np.ndarray) -> np.ndarray:
+    """From each change to the first note begun after it, in µs; without those that were not heard within LATE_US."""
+    after_us = np.append(begun_us, np.inf)[np.searchsorted(begun_us, written_us)] - written_us
+    return after_us[after_us < LATE_US]
 
 
 def measure(seconds: int = SECONDS) -> SoundLatency:
@@ -116,7 +112,7 @@ def measure(seconds: int = SECONDS) -> SoundLatency:
     from host.timing.results import Timing
     from host.wire.events import State
 
-    edge_us, covered = _edges(seconds)
+    edge_us, covered = edges(seconds)
     frames = wire_frames(edge_us, covered)
     heard = 0
     table = standard_table()
@@ -169,7 +165,7 @@ def measure(seconds: int = SECONDS) -> SoundLatency:
         sounding.close()
     masks = np.repeat(covered, [len(range(a, b, 100_000)) for a, b in pairwise(edge_us)])
     changed = 2 + np.flatnonzero(np.diff(masks.astype(int)))  # frame 0 is the hello
-    latency_us = _latencies(written_us[changed], captured.host_us(changes(captured.samples, PERIOD_FRAMES)))
+    latency_us = latencies(written_us[changed], captured.host_us(changes(captured.samples, PERIOD_FRAMES)))
     return SoundLatency(
         latency_us,
         bare_us,
