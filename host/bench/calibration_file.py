@@ -157,13 +157,16 @@ def path_of(folder: Path, device: str, pupil: str) -> Path:
     return folder / device / f"pupil-{digest[:12]}.toml"
 
 
-def keep(folder: Path, calibration: Calibration, before: Calibration | None = None) -> Path:
-    """Write it, whole or not at all; `before` is what was in use until now, for `undone`. CalibrationError."""
+def keep(folder: Path, calibration: Calibration) -> Path:
+    """Write it, whole or not at all. CalibrationError."""
     path = path_of(folder, calibration.device, calibration.pupil)
-    if before is not None:
-        _write(path.with_suffix(".before.toml"), to_toml(before))
     _write(path, to_toml(calibration))
     return path
+
+
+def keep_before(folder: Path, before: Calibration) -> None:
+    """Write what is in use until another is given, for `undone`. CalibrationError."""
+    _write(path_of(folder, before.device, before.pupil).with_suffix(".before.toml"), to_toml(before))
 
 
 def find(folder: Path, device: str, pupil: str) -> Calibration | None:

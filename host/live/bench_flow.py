@@ -13,7 +13,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from fingering.holes import FINGERS
-from host.bench.calibration_file import Calibration, CalibrationError, find, fit_for, keep, keep_skew, load, undone
+from host.bench.calibration_file import (
+    Calibration,
+    CalibrationError,
+    find,
+    fit_for,
+    keep,
+    keep_before,
+    keep_skew,
+    load,
+    undone,
+)
 from host.bench.skew import UNKNOWN, Skew, SkewError, fit
 from host.bench.taken import PLAN
 from host.bench.thresholds import levels_of
@@ -134,14 +144,14 @@ class Bench:
         """How the wire is carried."""
         return "sysex" if self.port.carrier == "sysex" else "stream"
 
-    def run(self, talk: BenchTalk, show: Callable[[], None] = lambda: None) -> None:
-        """Until it is done, or told to end; `show` is called after each read."""
+    def run(self, talk: BenchTalk, show: Callable[[], None] = lambda: None, whole: bool = False) -> None:
+        """Until it is done, or told to end, unless it is to be done `whole`; `show` is called after each read."""
         step = None
         try:
             self._send(talk.begin(self._clock()))
             if type(talk) in ASKS:
                 self._ask(ASKS[type(talk)], None)
-            while not talk.done and not self._told():
+            while not talk.done and (whole or not self._told()):
                 chunks = self.port.read(READ_S)
                 for chunk in chunks:
                     self._send(talk.hear(chunk.data, chunk.host_us))
@@ -172,16 +182,20 @@ class Bench:
         )
 
     def give(self, calibration: Calibration) -> Given:
-        """Give the chanter its levels, and write them down with what was before."""
+        """Give the chanter its levels, whole, and write them down; what it had before that."""
         had = find(self._folder, calibration.device, self._pupil)
-        giving = Giving(self.carrier, calibration.levels, calibration.device)
-        self.run(giving)
-        if not giving.done:
-            raise BrokenOff("broken off while the chanter took its levels; run it again")
-        # Levels that somebody else gave it go back to as they were, too.
-        same = had is not None and had.levels == giving.before
-        before = had if same else replace(calibration, pupil=self._pupil, levels=giving.before)
-        return Given(keep(self._folder, replace(calibration, pupil=self._pupil), before), giving.kept)
+        calibration = replace(calibration, pupil=self._pupil)
+
+        def note(levels: Levels) -> None:
+            # Given twice, what was before the first time is still what was before.
+            if levels != calibration.levels:
+                # Levels that somebody else gave it go back to as they were, too.
+                same = had is not None and had.levels == levels
+                keep_before(self._folder, had if same else replace(calibration, levels=levels))
+
+        giving = Giving(self.carrier, calibration.levels, calibration.device, note)
+        self.run(giving, whole=True)
+        return Given(keep(self._folder, calibration), giving.kept)
 
     def use(self, file: Path, anyway: bool) -> Given:
         """Give it a kept calibration."""

@@ -145,15 +145,17 @@ class BenchTalk:
 class Giving(BenchTalk):
     """Give the chanter levels, read them back, have them kept.
 
-    `before` is what it had; `kept` whether it keeps them when it is switched off. CalibrationError where `device` is
-    another chanter.
+    `before` is what it had; `note` is called with that before it gets any others, and where it raises, it gets none.
+    `kept` is whether it keeps them when it is switched off. CalibrationError where `device` is another chanter.
     """
 
-    def __init__(self, carrier: Carrier, levels: Levels, device: str) -> None:
+    def __init__(
+        self, carrier: Carrier, levels: Levels, device: str, note: Callable[[Levels], None] = lambda levels: None
+    ) -> None:
         super().__init__(carrier)
         self.before: Levels = ()
         self.kept = False
-        self._levels, self._device = levels, device
+        self._levels, self._device, self._note = levels, device, note
 
     def talk(self) -> Talk:
         """Set, read back, compare, keep."""
@@ -163,6 +165,7 @@ class Giving(BenchTalk):
                 f"expected chanter {self._device}, but this is {self.device}; plug in the other one, or calibrate this"
             )
         self.before = yield from self.levels()
+        self._note(self.before)
         try:
             yield from self.ask("take its thresholds", lambda: self.link.set_thresholds(self._levels))
         except MessageError as error:

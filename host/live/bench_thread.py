@@ -59,8 +59,6 @@ class BenchThread:
         self.stage = Stage()
         self._bench: Bench | None = None
         self._calibrated: Calibrating | None = None
-        # Levels are given whole: another wish waits so long.
-        self._patient = False
 
     def start(self) -> None:
         """Open the port, and begin."""
@@ -136,7 +134,6 @@ class BenchThread:
             if isinstance(error, PortLost | PortEnded):
                 self._close()
             came = {"sentences": (flow.words_of(error),), "trouble": not isinstance(error, flow.BrokenOff)}
-        self._patient = False
         self._change(job=None, step=None, **came)
 
     # -- jobs: each gives what came of it, as parts of the stage -------------------------------------------------------
@@ -196,11 +193,9 @@ class BenchThread:
         if self._calibrated is None or wish.run != self.stage.run:
             raise flow.BenchError(STALE)
         made = bench.made(self._calibrated, wish.anyway)
-        self._patient = True
         return {"sentences": (bench.give(made).words,), "given": True}
 
     def _undo(self, bench: Bench, wish: Wish) -> dict[str, Any]:
-        self._patient = True
         return {"sentences": (BEFORE, bench.undo().words), "given": False}
 
     # -- the port ------------------------------------------------------------------------------------------------------
@@ -218,7 +213,7 @@ class BenchThread:
             self._bench = None
 
     def _told(self) -> bool:
-        return not self._patient and (self._stopping.is_set() or self._look())
+        return self._stopping.is_set() or self._look()
 
     # -- telling -------------------------------------------------------------------------------------------------------
 

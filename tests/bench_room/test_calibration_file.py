@@ -63,7 +63,8 @@ def test_levels_that_cross_over_name_their_hole():
 
 def test_keep_find_undo(tmp_path):
     first, second = a_calibration(), a_calibration(shift=50)
-    path = files.keep(tmp_path, second, before=first)
+    files.keep_before(tmp_path, first)
+    path = files.keep(tmp_path, second)
     assert files.find(tmp_path, DEVICE, "anyone") == second
     assert files.undone(tmp_path, DEVICE, "anyone") == first
     assert "anyone" not in path.name

@@ -7,9 +7,11 @@ from bench_chanters import Sulking, answer_all, hands_port
 
 from fingering.holes import FINGERS
 from host.bench import calibration_file as files
+from host.bench.calibration_file import Calibration
 from host.bench.taken import PLAN
-from host.live.bench_flow import BenchError
+from host.live.bench_flow import Bench, BenchError
 from host.live.bench_stage import WISHES, Samples, Stage, Wish
+from host.live.bench_talk import Refused
 from host.live.bench_thread import BROKEN_OFF, MOST_WISHES, SAMPLES_EVERY_US, STALE, BenchThread
 from host.ports.base import PortLost, PortRefused
 from host.simulated.chanter import Setup
@@ -101,6 +103,50 @@ def test_levels_are_given_on_the_click_and_taken_back(bench):
     assert bench.levels == bench.kept.levels == DEFAULT
     assert stage.reports == tuple(found)
     assert bench.do("give", run=1).given
+
+
+def test_levels_given_twice_still_go_back_to_what_was_before(bench):
+    bench.do("calibrate")
+    for _ in range(2):
+        assert bench.do("give", run=1).given
+    bench.do("undo")
+    assert bench.levels == bench.kept.levels == DEFAULT
+
+
+def test_where_nothing_can_be_written_nothing_is_given(tmp_path):
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    bench = OnBench(in_the_way)
+    bench.do("calibrate")
+    stage = bench.do("give", run=1)
+    assert (stage.trouble, stage.given) == (True, False)
+    assert "cannot be written" in stage.sentences[0]
+    assert bench.levels == DEFAULT
+
+
+def test_a_chanter_that_goes_while_it_takes_its_levels_can_have_the_old_ones_back(tmp_path):
+    def half(request, chanter):
+        # It takes them, and is not heard of again.
+        if chanter.levels != DEFAULT and not chanter.well:
+            return None
+        return answer_all(request, chanter)
+
+    chanter = Sulking(half)
+    chanter.levels, chanter.well = DEFAULT, False
+    bench = Bench(chanter, chanter.clock, tmp_path, "Ann", lambda: False)
+    with pytest.raises(Refused):
+        bench.give(Calibration("00" * 8, "Ann", "2026-01-01", ((700, 200),) * 8, (100.0,) * 8, (900.0,) * 8))
+    assert chanter.levels == ((700, 200),) * 8
+    chanter.well = True
+    bench.undo()
+    assert chanter.levels == DEFAULT
+
+
+def test_levels_are_given_whole_even_if_it_is_told_to_end(tmp_path):
+    chanter = Sulking(answer_all)
+    bench = Bench(chanter, chanter.clock, tmp_path, "Ann", lambda: True)
+    assert bench.give(Calibration("00" * 8, "Ann", "2026-01-01", ((700, 200),) * 8, (100.0,) * 8, (900.0,) * 8)).kept
+    assert chanter.levels == ((700, 200),) * 8
 
 
 @pytest.mark.parametrize("run", [0, 2, -1])
