@@ -183,7 +183,10 @@ class Bench:
 
     def give(self, calibration: Calibration) -> Given:
         """Give the chanter its levels, whole, and write them down; what it had before that."""
-        had = find(self._folder, calibration.device, self._pupil)
+        had = None
+        # A file that cannot be used asks to calibrate again, and must not stand in the way of that.
+        with contextlib.suppress(CalibrationError):
+            had = find(self._folder, calibration.device, self._pupil)
         calibration = replace(calibration, pupil=self._pupil)
 
         def note(levels: Levels) -> None:

@@ -113,6 +113,17 @@ def test_levels_given_twice_still_go_back_to_what_was_before(bench):
     assert bench.levels == bench.kept.levels == DEFAULT
 
 
+def test_a_damaged_calibration_does_not_stand_in_the_way_of_a_new_one(bench):
+    path = files.path_of(bench.folder, DEVICE, bench.pupil)
+    path.parent.mkdir(parents=True)
+    path.write_text("damaged")
+    bench.do("calibrate")
+    assert bench.do("give", run=1).given
+    assert bench.levels == bench.kept.levels
+    bench.do("undo")
+    assert bench.levels == DEFAULT
+
+
 def test_where_nothing_can_be_written_nothing_is_given(tmp_path):
     in_the_way = tmp_path / "file"
     in_the_way.write_text("")
