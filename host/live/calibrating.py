@@ -18,11 +18,12 @@ from host.wire.events import Doubted
 if TYPE_CHECKING:
     from host.bench.skew import BarEvents
     from host.bench.thresholds import HoleReport
-    from host.wire.events import Event
+    from host.wire.events import Event, RawState
     from host.wire.link import Carrier
     from host.wire.messages import Levels
 
 LEAST_RAW_HZ = 125  # below this the mains and quick edges cannot be seen
+PACE_US = 5_000_000
 BAR_LOOK_US = 200_000
 SEAL_US = 30_000_000
 SEALED_US = 500_000
@@ -48,16 +49,12 @@ class Calibrating(BenchTalk):
         """Meet, stream, steps, judgement, and back to streaming holes."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
         self.before = yield from self.levels()
-        answer = yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
-        if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
-            raise Refused(
-                f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
-                "use a quicker link"
-            )
-        self.steps = Steps(self.full_scale)
+        yield from stream_raw(self)
+        self.steps, pace = Steps(self.full_scale), Pace(self.now_us)
         while not self.steps.done:
             events = yield b""
             expect_same_start(events)
+            pace.hear(raw_of(events), self.now_us)
             for raw in raw_of(events):
                 self.steps.hear(raw.t_us, raw.samples)
         self.reports = holes_of(self.steps.taken())
@@ -113,7 +110,8 @@ class SealCheck(BenchTalk):
     def talk(self) -> Talk:
         """Meet, stream, wait for low G, watch."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
-        yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
+        yield from stream_raw(self)
+        pace = Pace(self.now_us)
         times: list[int] = []
         rows: list[tuple[int, ...]] = []
         began_us, back_us = self.now_us, 0
@@ -121,6 +119,7 @@ class SealCheck(BenchTalk):
         while self.now_us - began_us < SEAL_US:
             events = yield b""
             expect_same_start(events)
+            pace.hear(raw_of(events), self.now_us)
             for raw in raw_of(events):
                 share = (np.array(raw.samples) - self._open) / self._swing
                 down = bool((share > COVERED).all())
@@ -147,6 +146,43 @@ class SealCheck(BenchTalk):
         open_raw, covered_raw = self._open.tolist(), (self._open + self._swing).tolist()
         self.found = leaks(np.array(times, dtype=np.int64), np.array(rows, dtype=np.uint16), open_raw, covered_raw)
         yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+
+
+class Pace:
+    """Raw samples have to go on as time does: Refused where they stay away, stand still, or are far too few."""
+
+    def __init__(self, now_us: int) -> None:
+        self._began_us = now_us
+        self._last_us: int | None = None
+        self._count = self._went_us = 0
+
+    def hear(self, raws: list[RawState], now_us: int) -> None:
+        """Take in what came; every few seconds it is counted."""
+        for raw in raws:
+            step_us = 0 if self._last_us is None else raw.t_us - self._last_us
+            self._count, self._went_us = self._count + (step_us != 0), self._went_us + step_us
+            self._last_us = raw.t_us
+        if now_us - self._began_us < PACE_US:
+            return
+        wanted = LEAST_RAW_HZ * (now_us - self._began_us) // 1_000_000
+        came = min(self._count, LEAST_RAW_HZ * self._went_us // 1_000_000)
+        # Half of them may be lost on the way.
+        if came < wanted / 2:
+            raise Refused(
+                f"expected {wanted} raw samples in {(now_us - self._began_us) / 1_000_000:.0f} s, "
+                f"with times that go on, but only {came} came; check its cable, or use a quicker link"
+            )
+        self._began_us, self._count, self._went_us = now_us, 0, 0
+
+
+def stream_raw(talk: BenchTalk) -> Talk:
+    """Have raw samples stream; Refused where the chanter cannot send enough of them."""
+    answer = yield from talk.ask("stream raw samples", lambda: talk.link.stream(wire.STREAM_RAW))
+    if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
+        raise Refused(
+            f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
+            "use a quicker link"
+        )
 
 
 def expect_same_start(events: list[Event]) -> None:

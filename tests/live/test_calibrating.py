@@ -139,6 +139,45 @@ def test_an_answer_to_who_that_comes_after_a_hello_is_taken_for_no_other():
     assert giving.kept
 
 
+TALKS = {"levels": lambda: Calibrating("stream"), "seal": lambda: SealCheck("stream", (0.0,) * 8, (9.0,) * 8)}
+# What comes in each read of 30 ms, by the count of the reads: raw samples at these times.
+TOO_FEW = {
+    "none": lambda read: [],
+    "stands still": lambda read: [77] * 30,
+    "creeps": lambda read: range(30 * read, 30 * read + 30),
+    "33 a second": lambda read: [30_000 * read],
+}
+
+
+@pytest.mark.parametrize("talk", TALKS)
+@pytest.mark.parametrize("times", TOO_FEW)
+def test_raw_samples_that_do_not_go_on_are_one_sentence(talk, times):
+    class Streaming(Sulking):
+        reads = sequence = 0
+
+        def read(self, timeout_s):
+            self.reads += 1
+            self.out += self.link.send(wire.Holes(self.reads, 30_000 * self.reads, 0))
+            for t_us in TOO_FEW[times](self.reads):
+                self.sequence += 1
+                self.out += self.link.send(wire.Raw(self.sequence & 0xFFFF, t_us, (5,) * 8))
+            return super().read(timeout_s)
+
+    chanter = Streaming(answer_all)
+    with pytest.raises(Refused, match=r"with times that go on, but only \d+ came; check its cable"):
+        run(TALKS[talk](), chanter, chanter.clock, longest_us=10_000_000)
+
+
+@pytest.mark.parametrize("talk", TALKS)
+def test_a_chanter_that_cannot_send_enough_raw_samples_is_told_so(talk):
+    def slow(request, chanter):
+        return (wire.DONE, b"\x05\x00") if isinstance(request, wire.Stream) else answer_all(request, chanter)
+
+    chanter = Sulking(slow)
+    with pytest.raises(Refused, match="the chanter sends only 5; use a quicker link"):
+        run(TALKS[talk](), chanter, chanter.clock)
+
+
 @pytest.mark.parametrize("talk", [BarTest, Calibrating])
 def test_another_chanter_in_the_middle_is_one_sentence(talk):
     def answer(request, chanter):
