@@ -10,7 +10,7 @@ from fingering.holes import HOLES
 from host.bench.seal import Leak, leaks
 from host.bench.skew import WANTED, bar_events
 from host.bench.thresholds import holes_of
-from host.live.bench_talk import BenchTalk, Refused, Talk, raw_of, states_of
+from host.live.bench_talk import SILENT_US, BenchTalk, Refused, Talk, raw_of, states_of
 from host.live.calibrating_steps import Steps
 from host.wire import messages as wire
 from host.wire.events import Doubted
@@ -149,7 +149,7 @@ class SealCheck(BenchTalk):
 
 
 class Pace:
-    """Raw samples have to go on as time does: Refused where they stay away, stand still, or are far too few."""
+    """Raw samples have to go on as time does: Refused where they stay away, stand still, jump, or are far too few."""
 
     def __init__(self, now_us: int) -> None:
         self._began_us = now_us
@@ -160,6 +160,12 @@ class Pace:
         """Take in what came; every few seconds it is counted."""
         for raw in raws:
             step_us = 0 if self._last_us is None else raw.t_us - self._last_us
+            if step_us > SILENT_US:
+                # Steps would end by it that nobody was given the time for.
+                raise Refused(
+                    f"expected one raw sample after the other, but the chanter's time jumped by {step_us / 1e6:.0f} s; "
+                    "begin again"
+                )
             self._count, self._went_us = self._count + (step_us != 0), self._went_us + step_us
             self._last_us = raw.t_us
         if now_us - self._began_us < PACE_US:

@@ -149,21 +149,35 @@ TOO_FEW = {
 }
 
 
+class Streaming(Sulking):
+    """Raw samples at the `times` that come in each read, beside holes."""
+
+    reads = sequence = 0
+
+    def __init__(self, times):
+        super().__init__(answer_all)
+        self.times = times
+
+    def read(self, timeout_s):
+        self.reads += 1
+        self.out += self.link.send(wire.Holes(self.reads, 30_000 * self.reads, 0))
+        for t_us in self.times(self.reads):
+            self.sequence += 1
+            self.out += self.link.send(wire.Raw(self.sequence & 0xFFFF, t_us, (5,) * 8))
+        return super().read(timeout_s)
+
+
+@pytest.mark.parametrize("talk", TALKS)
+def test_a_time_that_jumps_ends_no_step(talk):
+    chanter = Streaming(lambda read: [60_000_000 * read])
+    with pytest.raises(Refused, match="the chanter's time jumped by 60 s; begin again"):
+        run(TALKS[talk](), chanter, chanter.clock, longest_us=10_000_000)
+
+
 @pytest.mark.parametrize("talk", TALKS)
 @pytest.mark.parametrize("times", TOO_FEW)
 def test_raw_samples_that_do_not_go_on_are_one_sentence(talk, times):
-    class Streaming(Sulking):
-        reads = sequence = 0
-
-        def read(self, timeout_s):
-            self.reads += 1
-            self.out += self.link.send(wire.Holes(self.reads, 30_000 * self.reads, 0))
-            for t_us in TOO_FEW[times](self.reads):
-                self.sequence += 1
-                self.out += self.link.send(wire.Raw(self.sequence & 0xFFFF, t_us, (5,) * 8))
-            return super().read(timeout_s)
-
-    chanter = Streaming(answer_all)
+    chanter = Streaming(TOO_FEW[times])
     with pytest.raises(Refused, match=r"with times that go on, but only \d+ came; check its cable"):
         run(TALKS[talk](), chanter, chanter.clock, longest_us=10_000_000)
 
