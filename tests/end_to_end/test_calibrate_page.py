@@ -218,6 +218,19 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     wished(host, Wish("give", 4, False), Wish("undo"))
 
 
+def test_a_double_click_asks_once(opened, host):
+    host.page = page = opened()
+    shows(page, host, "good")
+    page.dblclick("#actions .main")
+    shows(page, host, "given")
+    page.get_by_role("button", name="Go back to the levels before").dblclick()
+    wished(host, Wish("give", 4, False), Wish("undo"))
+    shows(page, host, "begin")
+    page.dblclick("[data-wish=undo]")
+    page.dblclick("#go")
+    wished(host, Wish("give", 4, False), Wish("undo"), Wish("undo"), Wish("calibrate"))
+
+
 def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened, host):
     host.page = page = opened()
     shows(page, host, "bad")

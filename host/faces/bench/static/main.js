@@ -117,7 +117,8 @@ async function begin() {
     return;
   }
   for (const button of document.querySelectorAll("[data-wish]")) {
-    button.addEventListener("click", () => wish(button.dataset.wish));
+    // A double click asks for one thing: undone twice is not undone.
+    button.addEventListener("click", ({ detail }) => detail < 2 && wish(button.dataset.wish));
   }
   byId("stop").addEventListener("click", () => wish("stop"));
   line = new Line({

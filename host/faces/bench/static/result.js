@@ -20,7 +20,10 @@ export function drawResult(stage, giving, wish) {
   tell(byId("care"), reports.every(({ verdict }) => verdict === "good") ? "" : say("result.care"));
   const ungiven = reports.length > 0 && !given && !giving;
   tell(byId("not-sent"), ungiven && last === "calibrate" && !trouble ? say(bad.length ? "result.not_sent_bad" : "result.not_sent") : "");
-  const button = (text, main, onclick) => make("button", { class: main ? "main" : null, disabled: giving, onclick }, say(text));
+  // The second click of two would meet the button that has come to the same place: undo, where levels were given.
+  const once = (then) => (event) => event.detail < 2 && then();
+  const button = (text, main, then) =>
+    make("button", { class: main ? "main" : null, disabled: giving, onclick: once(then) }, say(text));
   const give = (anyway) => () => wish("give", { run: stage.run, anyway });
   byId("actions").replaceChildren(...[
     ungiven && !bad.length && button("result.give", true, give(false)),
