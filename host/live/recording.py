@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 # Often enough that no byte is unsaved for longer than 250 ms.
 TICK_S = 0.05
+# Whatever calls itself by more ids than this is not looked up for each.
+MOST_CHANTERS = 100
 
 
 Heard = Event | Lost | Back
@@ -168,7 +170,7 @@ class Recording:
 
     def _know(self, device_id: bytes) -> None:
         """Who the chanter is has been told: its skew goes into the session, where it was measured."""
-        if device_id in self._skews_us:
+        if device_id in self._skews_us or len(self._skews_us) >= MOST_CHANTERS:
             return
         self._skews_us[device_id] = self._measured(device_id)
         known_us = [skew_us for skew_us in self._skews_us.values() if skew_us is not None]

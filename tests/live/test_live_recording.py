@@ -290,6 +290,14 @@ def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, 
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
 
 
+def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end():
+    looked_up = []
+    recording = Recording(None, measured=looked_up.append)
+    recording.take(Chunk(hellos(*(number.to_bytes(8, "big") for number in range(1_000))), 0), "stream")
+    assert len(looked_up) == 100
+    assert recording.skew_us is None
+
+
 @pytest.mark.parametrize(("given_us", "expected"), [(None, (2_100, "measured")), (900, (900, "given"))])
 def test_live_results_know_what_was_measured_unless_it_is_given(given_us, expected, monkeypatch):
     monkeypatch.setattr("host.bench.calibration_file.measured_skew_us", {DEVICE: 2_100}.get)
