@@ -172,7 +172,14 @@ def keep_before(folder: Path, before: Calibration) -> None:
 def find(folder: Path, device: str, pupil: str) -> Calibration | None:
     """The calibration of a pupil on a chanter, None where there is none; CalibrationError where it cannot be used."""
     path = path_of(folder, device, pupil)
-    return load(path) if _is_there(path) else None
+    if not _is_there(path):
+        return None
+    calibration = load(path)
+    if calibration.device != device:
+        raise CalibrationError(
+            f"{path}: expected a calibration of chanter {device}; this is another's; calibrate again"
+        )
+    return calibration
 
 
 def undone(folder: Path, device: str, pupil: str) -> Calibration:
@@ -300,7 +307,7 @@ def _read(path: Path) -> str:
             raise CalibrationError(f"{path}: expected a file of at most {SIZE_LIMIT} bytes; this one is longer")
         return data.decode("utf-8")
     except OSError as error:
-        raise CalibrationError(f"{path}: cannot be read: {error.strerror or error}") from None
+        raise CalibrationError(f"{path}: cannot be read: {error.strerror or error}; name another") from None
     except UnicodeDecodeError:
         raise CalibrationError(f"{path}: expected UTF-8 text; calibrate again") from None
 

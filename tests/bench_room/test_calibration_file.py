@@ -88,6 +88,15 @@ def test_another_chanters_calibration_is_refused_unless_told():
     assert files.fit_for(a_calibration(), OTHER, anyway=True).device == OTHER
 
 
+def test_a_file_of_another_chanter_in_its_place_is_not_used(tmp_path):
+    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path.parent.mkdir()
+    path.write_text(files.to_toml(a_calibration(device=OTHER)), encoding="utf-8")
+    with pytest.raises(CalibrationError, match="this is another's; calibrate again"):
+        files.find(tmp_path, DEVICE, "anyone")
+    assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
+
+
 def test_drift_is_proposed_where_it_is_and_never_more():
     kept = a_calibration()
     assert files.drift_words(kept, (100.0,) * 8) is None
