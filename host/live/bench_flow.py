@@ -74,7 +74,10 @@ FAILURES = (PortRefused, PortLost, PortEnded, NotAChanter, Refused, CalibrationE
 def words_of(error: BaseException) -> str:
     """One of FAILURES in a sentence."""
     if isinstance(error, PortEnded):
-        return "expected a chanter to talk with, but what came is a recording, and it is over"
+        return (
+            "expected a chanter to talk with, but what came is a recording, and it is over; "
+            "name a chanter's port, see: fingerlead devices"
+        )
     return str(error)
 
 
@@ -216,7 +219,13 @@ class Bench:
     def skew_of(self, talk: BarTest) -> tuple[Skew, Path]:
         """The skew that a bar test showed, and where it is written down."""
         skew = fit(talk.events)
-        return skew, keep_skew(self._folder, talk.device, _now(), skew)
+        try:
+            return skew, keep_skew(self._folder, talk.device, _now(), skew)
+        except CalibrationError as error:
+            # Eighty moves of the bar are not to be in vain.
+            raise BenchError(
+                f"sensors fire up to {skew.apart_us} µs apart (--skew-us {skew.apart_us}), but {error}"
+            ) from None
 
     def seal_check(self) -> SealCheck:
         """The seal check against the pupil's calibration. Raises NeverCalibrated."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from bench_chanters import Sulking, answer_all, hands_port
 
@@ -13,7 +15,7 @@ from host.live.bench_flow import Bench, BenchError
 from host.live.bench_stage import WISHES, Samples, Stage, Wish
 from host.live.bench_talk import Refused
 from host.live.bench_thread import BROKEN_OFF, MOST_WISHES, SAMPLES_EVERY_US, STALE, BenchThread
-from host.ports.base import PortLost, PortRefused
+from host.ports.base import PortEnded, PortLost, PortRefused
 from host.simulated.chanter import Setup
 from host.simulated.sensing import sensors
 from host.wire import messages as wire
@@ -328,6 +330,25 @@ def test_the_bar_is_counted_and_enough_is_enough(bench):
     assert files.load_skew(bench.folder, DEVICE) is not None
     counts = [sum(stage.counts) for stage in bench.stages]
     assert counts == sorted(counts)
+
+
+def test_a_skew_that_cannot_be_written_is_told_all_the_same(tmp_path):
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    bench = OnBench(in_the_way)
+    stage = bench.do("bar")
+    assert stage.trouble
+    assert re.search(r"fire up to (\d+) µs apart \(--skew-us \1\), but .*cannot be written", stage.sentences[0])
+
+
+def test_a_recording_is_no_chanter(tmp_path):
+    class Over(Sulking):
+        def read(self, timeout_s):
+            raise PortEnded
+
+    over = Over(answer_all)
+    stage = OnBench(tmp_path, lambda: (over, over.clock)).do("calibrate")
+    assert "is a recording, and it is over; name a chanter's port" in stage.sentences[0]
 
 
 @pytest.mark.parametrize(("what", "words"), [("enough", "expected at least 10 lifts"), ("stop", BROKEN_OFF)])
