@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 LEAST_RAW_HZ = 125  # below this the mains and quick edges cannot be seen
 PACE_US = 5_000_000
 BAR_LOOK_US = 200_000
+MOST_CHANGES = 20_000  # forty lifts and lays make some six hundred
 SEAL_US = 30_000_000
 SEALED_US = 500_000
 COVERED, OPEN = 0.7, 0.3  # shares of the swing
@@ -87,6 +88,11 @@ class BarTest(BenchTalk):
             for state in states_of(events):
                 if not self._states or state[1] != self._states[-1][1]:
                     self._states.append(state)
+            if len(self._states) > MOST_CHANGES:
+                raise Refused(
+                    f"expected a bar on the holes, but they changed {MOST_CHANGES} times and it was seen "
+                    f"{sum(self.counts)} times; look for a hole that flickers: fingerlead check PORT --holes"
+                )
             if self.now_us - self._looked_us > BAR_LOOK_US:
                 self._looked_us = self.now_us
                 self.events = bar_events(self._states)

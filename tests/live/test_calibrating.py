@@ -248,6 +248,21 @@ def test_the_bar_test_ends_at_forty_of_each():
     assert np.abs(np.array(found.bias_us) - wanted).max() <= 500
 
 
+def test_a_hole_that_flickers_without_end_is_one_sentence():
+    class Flickering(Sulking):
+        sequence = 0
+
+        def read(self, timeout_s):
+            for _ in range(30):
+                self.sequence += 1
+                self.out += self.link.send(wire.Holes(self.sequence & 0xFFFF, 1_000 * self.sequence, self.sequence & 1))
+            return super().read(timeout_s)
+
+    chanter = Flickering(answer_all)
+    with pytest.raises(Refused, match=r"changed 20000 times and it was seen 0 times; look for a hole that flickers"):
+        run(BarTest("stream"), chanter, chanter.clock, longest_us=30_000_000)
+
+
 def test_a_seal_that_holds_is_told_as_one():
     port, clock = hands_port(4)
     talk = SealCheck("stream", (100.0,) * 8, (890.0,) * 8)
