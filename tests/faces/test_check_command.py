@@ -28,3 +28,12 @@ def test_a_report_that_cannot_be_written_is_one_sentence(tmp_path):
     done = check("sim", "--for", 1, "-o", tmp_path / "no" / "report.txt")
     assert isinstance(done.exception, Problem)
     assert "name another file" in str(done.exception)
+
+
+@pytest.mark.parametrize("how", [(), ("--holes",)])
+def test_a_recording_is_no_chanter_to_check(tmp_path, how):
+    recorded = tmp_path / "recorded.bin"
+    recorded.write_bytes(b"\0")
+    done = check(f"replay:{recorded}", *how)
+    assert isinstance(done.exception, Problem)
+    assert "is a recording, and it is over; name a chanter's port" in str(done.exception)

@@ -36,8 +36,9 @@ def check(
     """Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock."""
     from host.bench.selftest import SelfTest
     from host.faces.cli.ending import told_to_end
+    from host.live.bench_flow import words_of
     from host.live.sources import open_source
-    from host.ports.base import PortLost, PortRefused
+    from host.ports.base import PortEnded, PortLost, PortRefused
     from host.wire.errors import NotAChanter
 
     try:
@@ -51,8 +52,8 @@ def check(
                 _hole_by_hole(opened, told)
             test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
             _run(test, opened, told)
-    except (PortRefused, PortLost, NotAChanter) as error:
-        raise Problem(str(error)) from None
+    except (PortRefused, PortLost, PortEnded, NotAChanter) as error:
+        raise Problem(words_of(error)) from None
     lines = list(report_lines(test, port))
     if not test.done:
         lines[-1] = "The check was cut short: what is not above was not tried."
