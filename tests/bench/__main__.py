@@ -16,6 +16,8 @@ import numpy as np
 
 from tests.bench import playing
 from tests.bench.calibration_rows import calibration_rows
+from tests.bench.finger_to_sound import finger_rows
+from tests.bench.firmware_delay import firmware_rows
 from tests.bench.live_latency import latencies_us
 from tests.bench.more_rows import music_rows, sheet_rows, wire_rows
 from tests.bench.page_latency import page_rows
@@ -169,6 +171,8 @@ def main() -> None:
             *sheet_rows(best_of),
             *sound_rows(),
             *sound_latency_rows(),
+            *finger_rows(),
+            *firmware_rows(),
             *page_rows(),
             *studio_rows(),
             *calibration_rows(best_of),

@@ -98,7 +98,7 @@ def _spread(us: np.ndarray) -> str:
     return f"from {low:.2f}, median {middle:.2f}, 99th percentile {high:.2f}, longest {most:.2f} ms"
 
 
-def rows() -> list[tuple[str, str, str]]:
+def firmware_rows() -> list[tuple[str, str, str]]:
     """The rows of the table; none where the machine cannot emulate a board."""
     if not all(shutil.which(tool) for tool in ("make", "arm-none-eabi-gcc", "qemu-system-arm")):
         return []
@@ -116,5 +116,5 @@ def rows() -> list[tuple[str, str, str]]:
 
 
 if __name__ == "__main__":
-    for row in rows():
+    for row in firmware_rows():
         print("| " + " | ".join(row) + " |")
