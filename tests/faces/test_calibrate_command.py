@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+import shlex
 from io import StringIO
 
 import pytest
@@ -77,6 +79,15 @@ def test_every_pupil_has_their_own(run):
     assert files.find(run.folder, DEVICE, "Ann") is not None
     assert files.find(run.folder, DEVICE, files.ANYONE) is None
     assert isinstance(run("--undo").exception, Problem)
+
+
+def test_what_it_says_to_run_is_for_the_same_pupil_and_folder(run):
+    refused = run("--seal", "--pupil", "Ann  B")
+    said = re.search(r"first run: fingerlead (calibrate .+)", str(refused.exception))[1]
+    assert shlex.split(said) == ["calibrate", "sim", "--pupil", "Ann B", "--folder", str(run.folder)]
+    done = run("--pupil", "Ann  B")
+    said = re.search(r"To go back: fingerlead (calibrate .+)", done.stdout)[1]
+    assert shlex.split(said) == ["calibrate", "sim", "--pupil", "Ann B", "--folder", str(run.folder), "--undo"]
 
 
 def test_skew_is_measured_and_found_by_the_device(run):

@@ -45,6 +45,8 @@ def calibrate(
     web_port: options.WebPort = None,
 ) -> None:
     """Find out from where on each hole counts as covered, say which sensor is not well, and tell the chanter."""
+    import shlex
+
     from host.bench.calibration_file import ANYONE, LONGEST_NAME, calibrations_folder
     from host.faces.cli.ending import told_to_end
     from host.live import bench_flow as flow
@@ -54,6 +56,11 @@ def calibrate(
     name = ANYONE if pupil is None else " ".join(pupil.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise Problem(f"expected a pupil's name of 1 to {LONGEST_NAME} letters; choose another with --pupil")
+    # To be run again for the same pupil, in the same folder.
+    again = ["fingerlead", "calibrate", port]
+    again += [] if pupil is None else ["--pupil", name]
+    again += [] if folder is None else ["--folder", str(folder)]
+    command = shlex.join(again)
     folder = folder or calibrations_folder()
     if page:
         _serve(port, folder, name, browser, address, web_port)
@@ -69,22 +76,22 @@ def calibrate(
             elif seal:
                 _seal(bench)
             elif undo:
-                _say_given(bench, bench.undo())
+                _say_given(bench.undo(), command)
             elif kept:
-                _say_given(bench, bench.give_kept())
+                _say_given(bench.give_kept(), command)
             elif use is not None:
-                _say_given(bench, bench.use(use, anyway))
+                _say_given(bench.use(use, anyway), command)
             else:
-                _calibrate(bench, anyway)
+                _calibrate(bench, anyway, command)
     except flow.BadHoles as error:
         raise Problem(f"{error}, or add --anyway") from None
     except flow.NeverCalibrated as error:
-        raise Problem(f"{error}; first run: fingerlead calibrate {port}") from None
+        raise Problem(f"{error}; first run: {command}") from None
     except flow.FAILURES as error:
         raise Problem(flow.words_of(error)) from None
 
 
-def _calibrate(bench: Bench, anyway: bool) -> None:
+def _calibrate(bench: Bench, anyway: bool, command: str) -> None:
     from host.faces.cli.calibrate_screen import Screen, report_table, say
     from host.live.calibrating import Calibrating
 
@@ -98,14 +105,14 @@ def _calibrate(bench: Bench, anyway: bool) -> None:
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
-    _say_given(bench, bench.give(bench.made(talk, anyway)))
+    _say_given(bench.give(bench.made(talk, anyway)), command)
 
 
-def _say_given(bench: Bench, given: Given) -> None:
+def _say_given(given: Given, command: str) -> None:
     from host.faces.cli.calibrate_screen import say
 
     say(given.words)
-    typer.echo(f"To go back: fingerlead calibrate {bench.port.name} --undo")
+    typer.echo(f"To go back: {command} --undo")
 
 
 def _skew(bench: Bench) -> None:
