@@ -5,10 +5,10 @@ Sans-IO, with time as an argument. A hole answers when it alone is covered for a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from fingering.holes import FINGERS, HOLES
+from host.bench.finding import Finding
 from host.wire.events import State
 from host.wire.link import HostLink
 
@@ -44,18 +44,26 @@ class BringUp:
         if self.hole is not None and now_us - self._began_us > PATIENCE_US:
             self._note(None, now_us)
 
-    def words(self) -> Iterator[str]:
-        """What was found, hole by hole."""
-        for asked, answered in enumerate(self.answered):
-            name = FINGERS[asked]
-            if answered is None and self._seen and self._always >> asked & 1:
-                yield f"{name}: it was covered all the time. Look for a short, dirt on the sensor, or a level too low."
-            elif answered is None:
-                yield f"{name}: nothing answered. Check its sensor and its wire."
-            elif answered != asked:
-                yield f"{name}: the {FINGERS[answered]} answered. Swap their wires, or their channels in the firmware."
-            else:
-                yield f"{name}: good."
+    @property
+    def there(self) -> bool:
+        """Whether the hole that was asked for, or another, is covered alone; what is left is to open it."""
+        return self._candidate is not None
+
+    def found(self) -> list[Finding]:
+        """What was found so far, hole by hole."""
+        return [self._finding(asked, answered) for asked, answered in enumerate(self.answered)]
+
+    def _finding(self, asked: int, answered: int | None) -> Finding:
+        name = FINGERS[asked]
+        if answered == asked:
+            return Finding(name, "good", "it answers")
+        if answered is not None:
+            told = f"the {FINGERS[answered]} answered: swap their wires, or their channels in the firmware"
+        elif self._seen and self._always >> asked & 1:
+            told = "it was covered all the time: look for a short, dirt on the sensor, or a level too low"
+        else:
+            told = "nothing answered: look at its sensor and wire, or calibrate first, as its level may be too high"
+        return Finding(name, "bad", told)
 
     def _state(self, t_us: int, mask: int, now_us: int) -> None:
         # A hole that never opens must not hide the others.

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, cast
 
 from fingering.holes import HOLES
+from host.bench.finding import Finding
 from host.bench.regularity import longest_gap_us, scans, trips
 from host.wire import messages as wire
 from host.wire.clock import WRAP, ClockFit
@@ -19,11 +20,11 @@ from host.wire.events import Answered, Event, RawState, Seen, State
 from host.wire.link import HostLink, carry
 
 if TYPE_CHECKING:
+    from host.bench.finding import Verdict
     from host.bench.regularity import Scans, Trips
     from host.wire.clock import Fit
     from host.wire.link import Carrier
 
-Verdict = Literal["good", "bad", "not able", "not seen"]
 ANSWER_US = 1_000_000
 QUIET_US = 350_000
 HEARTBEAT_US = 100_000
@@ -34,15 +35,6 @@ UNHEARD_OF = 0x9F
 OWN_NUMBER = 251
 # A frame that is lost now and then is the link's; more is a fault. Our own choice.
 LOSS_IS_BAD = 0.001
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing tried, and how it went."""
-
-    what: str
-    verdict: Verdict
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)

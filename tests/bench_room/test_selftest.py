@@ -254,9 +254,10 @@ def test_a_board_is_brought_up_hole_by_hole_and_swapped_wires_are_named():
         board.hear(data, at_us)
     assert board.hole is None
     assert board.answered == wired
-    told = list(board.words())
-    assert told[0] == "thumb: good."
-    assert told[2] == "top middle: the top ring answered. Swap their wires, or their channels in the firmware."
+    told = board.found()
+    assert [finding.verdict for finding in told[:3]] == ["good", "good", "bad"]
+    assert told[2].what == "top middle"
+    assert told[2].sentence == "the top ring answered: swap their wires, or their channels in the firmware"
 
 
 def test_a_hole_that_never_answers_is_passed_over_in_time():
@@ -266,7 +267,7 @@ def test_a_hole_that_never_answers_is_passed_over_in_time():
         if board.hole is None:
             break
     assert board.answered == [None] * 8
-    assert all("nothing answered" in line for line in board.words())
+    assert all(finding.verdict == "bad" and "nothing answered" in finding.sentence for finding in board.found())
 
 
 def test_a_brush_of_a_finger_is_no_answer():
@@ -286,7 +287,6 @@ def test_a_hole_that_never_opens_is_named_and_hides_no_other():
     board = BringUp("stream")
     for data, at_us in holes_frames([*masks, 1 << stuck]):
         board.hear(data, at_us)
-    told = list(board.words())
-    assert "covered all the time" in told[stuck]
-    assert [line for hole, line in enumerate(told) if hole != stuck and not line.endswith(": good.")] == []
-    assert len(told) == 8
+    told = board.found()
+    assert "covered all the time" in told[stuck].sentence
+    assert [finding.verdict == "good" for finding in told] == [hole != stuck for hole in range(8)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +11,9 @@ import typer
 from host.faces.cli.problem import Problem
 
 if TYPE_CHECKING:
+    from host.bench.finding import Finding
     from host.bench.selftest import SelfTest
+    from host.live.hands_port import HandsPort
     from host.ports.base import Port
 
 READ_S = 0.02
@@ -37,24 +39,26 @@ def check(
     from host.bench.selftest import SelfTest
     from host.faces.cli.ending import told_to_end
     from host.live.bench_flow import words_of
+    from host.live.hands_port import HandsPort
     from host.live.sources import open_source
     from host.ports.base import PortEnded, PortLost, PortRefused
+    from host.ports.simulated_port import SPEC
     from host.wire.errors import NotAChanter
 
     try:
-        with open_source(port) as opened, told_to_end() as told:
+        hands = HandsPort() if holes and port == SPEC else None
+        with hands or open_source(port) as opened, told_to_end() as told:
             if opened.carrier == "plain":
                 raise Problem(
                     "expected a chanter that speaks the wire; one that plays plain notes can be asked nothing. "
                     "Listen to it with: fingerlead live " + port
                 )
-            if holes:
-                _hole_by_hole(opened, told)
+            found = _hole_by_hole(opened, told, hands) if holes else []
             test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
             _run(test, opened, told)
     except (PortRefused, PortLost, PortEnded, NotAChanter) as error:
         raise Problem(words_of(error)) from None
-    lines = list(report_lines(test, port))
+    lines = list(report_lines(test, port, found))
     if not test.done:
         lines[-1] = "The check was cut short: what is not above was not tried."
     for line in lines:
@@ -64,7 +68,7 @@ def check(
             output.write_text("\n".join(lines) + "\n", encoding="utf-8")
         except OSError as error:
             raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
-    if not test.good or not test.done:
+    if not test.good or not test.done or any(finding.verdict == "bad" for finding in found):
         raise typer.Exit(1)
 
 
@@ -85,33 +89,43 @@ def _send(port: Port, data: bytes) -> None:
         port.write(data)
 
 
-def _hole_by_hole(port: Port, told: Callable[[], bool]) -> None:
-    """Ask for each hole alone, and say which one answered."""
+def _hole_by_hole(port: Port, told: Callable[[], bool], hands: HandsPort | None) -> list[Finding]:
+    """Ask for each hole alone, and say which one answered. Simulated `hands` hear what a person reads."""
     from fingering.holes import FINGERS
-    from host.bench.bring_up import BringUp
+    from host.bench.bring_up import PATIENCE_US, BringUp
     from host.ports.host_clock import now_us
 
     bring_up = BringUp(port.carrier if port.carrier != "plain" else "stream")
-    shown = -1
+    typer.echo(f"Each hole is waited for, at most {PATIENCE_US // 1_000_000} s.")
+    shown, there = -1, False
     while bring_up.hole is not None and not told():
         if bring_up.hole != shown:
-            shown = bring_up.hole
+            for finding in bring_up.found()[max(shown, 0) :]:
+                typer.echo(f"{MARKS[finding.verdict]:>5}  {finding.sentence}")
+            shown, there = bring_up.hole, False
             typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
+            if hands is not None:
+                hands.asked("covered", shown)
+        elif bring_up.there and not there:
+            there = True
+            if hands is not None:
+                hands.asked("open")
         chunks = port.read(READ_S)
         for chunk in chunks:
             bring_up.hear(chunk.data, chunk.host_us)
         if not chunks:
             bring_up.hear(b"", now_us())
-    for line in bring_up.words():
-        typer.echo(line)
+    typer.echo("")
+    return bring_up.found()
 
 
-def report_lines(test: SelfTest, port: str) -> Iterator[str]:
-    """The report, to read and to attach to a question."""
+def report_lines(test: SelfTest, port: str, holes: Sequence[Finding] = ()) -> Iterator[str]:
+    """The report, to read and to attach to a question; `holes` is what was found hole by hole."""
     yield f"fingerlead check of {port}"
     yield ""
-    width = max((len(finding.what) for finding in test.findings), default=0)
-    for finding in test.findings:
+    found = [*holes, *test.findings]
+    width = max((len(finding.what) for finding in found), default=0)
+    for finding in found:
         yield f"{MARKS[finding.verdict]:>5}  {finding.what:<{width}}  {finding.sentence}"
     if test.trips is not None:
         trips = test.trips
@@ -128,10 +142,14 @@ def report_lines(test: SelfTest, port: str) -> Iterator[str]:
         )
     if test.scans is not None:
         scans = test.scans
-        yield f"Steps between raw samples: {scans.shortest_us} to {scans.longest_us} µs, usually {scans.usual_us}."
+        rate_hz = 0 if test.link.hello is None else test.link.hello.scan_rate_hz
+        scans_each = round(scans.usual_us * rate_hz / 1_000_000)
+        each = f", one in {scans_each} scans" if scans_each > 1 else ""
+        steps = f"{scans.shortest_us} to {scans.longest_us} µs, usually {scans.usual_us}{each}"
+        yield f"Steps between raw samples: {steps}."
         most = max(count for _, count in scans.histogram)
         for step_us, count in scans.histogram:
             yield f"{step_us:>8} µs {count:>7} {'█' * max(1, round(BAR * count / most))}"
-    bad = [finding.what for finding in test.findings if finding.verdict == "bad"]
+    bad = [finding.what for finding in found if finding.verdict == "bad"]
     yield ""
     yield f"Not as the wire asks: {', '.join(bad)}." if bad else "Everything tried is as the wire asks."
