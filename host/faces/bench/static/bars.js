@@ -15,7 +15,7 @@ const past = Array.from({ length: 8 }, () => []);
 let latest = null;
 let rows = null;
 let fullScale = 1;
-let drawnAt = 0;
+let drawnAt = -Infinity;
 
 export function takeSamples(message) {
   latest = message;
@@ -28,6 +28,7 @@ export function takeSamples(message) {
 // Something else begins.
 export function forgetSamples() {
   latest = null;
+  drawnAt = -Infinity;
   for (const values of past) values.length = 0;
 }
 
