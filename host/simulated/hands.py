@@ -109,6 +109,11 @@ class Hands:
 
     def _lay_bar(self, at: float) -> float:
         """Forty lays and lifts of a rigid bar; its tilt is another each time."""
+        # Where a finger lies on its hole, the first lay would be no change. One after the other: no move of a bar.
+        for hole in reversed(range(HOLES)):
+            self._to(hole, at, 0.0)
+            at += BAR_US / HOLES
+        at += BAR_US
         for _ in range(BAR_TIMES):
             for covered in (1.0, 0.0):
                 tilt_us = self._rng.gauss(400, 1_200)

@@ -9,7 +9,7 @@ import pytest
 from bench_chanters import Sulking, answer_all, hands_port
 
 from host.bench.calibration_file import CalibrationError
-from host.bench.skew import fit
+from host.bench.skew import WANTED, fit
 from host.bench.taken import PLAN
 from host.live.bench_talk import Giving, Refused
 from host.live.calibrating import BarTest, Calibrating, SealCheck
@@ -246,6 +246,14 @@ def test_the_bar_test_ends_at_forty_of_each():
     place = np.arange(1.0, 8)
     wanted = np.array(lag) - np.polyval(np.polyfit(place, lag, 1), place)
     assert np.abs(np.array(found.bias_us) - wanted).max() <= 500
+
+
+def test_the_bar_test_ends_where_the_fingers_lay_on_the_holes_before():
+    port, clock = hands_port(3)
+    run(SealCheck("stream", (100.0,) * 8, (890.0,) * 8), port, clock, first="seal")
+    talk = BarTest("stream")
+    run(talk, port, clock, first="bar", longest_us=60_000_000)
+    assert talk.counts == (WANTED, WANTED)
 
 
 def test_a_hole_that_flickers_without_end_is_one_sentence():
