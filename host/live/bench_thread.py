@@ -34,7 +34,7 @@ MOST_WISHES = 16
 SAMPLES_EVERY_US = 33_000
 NOISE_US = 250_000
 STOP_S = 5.0
-BROKEN_OFF = "Broken off; nothing was changed."
+BROKEN_OFF = "Stopped; nothing was changed."
 BEFORE = "The levels from before are back."
 STALE = "expected the levels that were found last, but the page showed others; look at them once more"
 

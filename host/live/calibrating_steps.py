@@ -37,8 +37,8 @@ def ask_words(kind: Kind, hole: int | None) -> str:
     finger = "" if hole is None else FINGERS[hole]
     return {
         "open": "Take all fingers off.",
-        "covered": f"Cover the hole of the {finger} alone, as firmly as you play.",
-        "half": f"Slide the {finger} back until it covers half of the hole.",
+        "covered": f"Cover only the hole of the {finger}, as firmly as you play.",
+        "half": f"Move the {finger} aside until half of its hole is open.",
         "all": "Play low G: cover all holes.",
         "scale": "Play the scale slowly up from low G to high A and down again, and stay on low G.",
     }[kind]

@@ -214,7 +214,7 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     shows(page, host, "given")
     expect(page.locator("#result .sentences")).to_contain_text("keeps them")
     expect(page.locator("#not-sent")).to_be_hidden()
-    page.get_by_role("button", name="Go back to the levels before").click()
+    page.get_by_role("button", name="Take the earlier levels back").click()
     wished(host, Wish("give", 4, False), Wish("undo"))
 
 
@@ -223,7 +223,7 @@ def test_a_double_click_asks_once(opened, host):
     shows(page, host, "good")
     page.dblclick("#actions .main")
     shows(page, host, "given")
-    page.get_by_role("button", name="Go back to the levels before").dblclick()
+    page.get_by_role("button", name="Take the earlier levels back").dblclick()
     wished(host, Wish("give", 4, False), Wish("undo"))
     shows(page, host, "begin")
     page.dblclick("[data-wish=undo]")
@@ -261,13 +261,13 @@ def test_trouble_is_one_sentence_and_it_begins_again(opened, host):
 def test_the_bar_and_the_seal_are_counted(opened, host):
     host.page = page = opened()
     shows(page, host, "bar")
-    expect(page.locator("#step")).to_have_text("3 lifts and 4 lays of 40")
+    expect(page.locator("#step")).to_have_text("Lifts: 3 of 40, lays: 4 of 40")
     page.click("#enough")
     wished(host, Wish("enough"))
     shows(page, host, "seal")
     expect(page.locator("#enough")).to_be_hidden()
     host.tell(replace(STAGES["seal"], moved=(True,) * 3 + (False,) * 5))
-    expect(page.locator("#step")).to_have_text("3 of 8 fingers have moved")
+    expect(page.locator("#step")).to_have_text("Fingers moved: 3 of 8")
     expect(page.locator("#picture .hole.asked")).to_have_count(5)
 
 

@@ -228,7 +228,7 @@ def test_a_stage_goes_whole_and_its_sentences_end(stage):
         ("expected a chanter", "Expected a chanter."),
         ("sim: the connection is lost (gone)", "sim: the connection is lost (gone)."),
         ("socket://127.0.0.1:5: nobody answers", "socket://127.0.0.1:5: nobody answers."),
-        ("Broken off.", "Broken off."),
+        ("Stopped.", "Stopped."),
     ],
 )
 def test_a_refusal_becomes_a_sentence_and_a_port_keeps_its_name(text, told):
