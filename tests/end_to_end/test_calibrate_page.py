@@ -141,6 +141,12 @@ def wished(host, *wishes):
     assert host.wishes == list(wishes)
 
 
+def test_the_picture_names_no_left_or_right_and_simulated_hands_are_told(opened, host):
+    page = opened()
+    assert page.locator("#picture .hand text").all_text_contents() == ["top hand", "bottom hand"]
+    expect(page.locator("#begin")).to_contain_text("Simulated hands do all this")
+
+
 def test_by_keyboard_alone_it_begins_and_stops(opened, host):
     host.page = page = opened()
     page.keyboard.press("Tab")
@@ -206,16 +212,32 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     expect(page.locator("#result-title")).to_have_text("All eight holes are good.")
     expect(page.locator("#not-sent")).to_contain_text("Nothing has been sent")
     assert page.locator("tbody tr").count() == 8
+    assert page.locator("thead th").nth(2).inner_text() == "Levels"
     assert host.wishes == []
     page.click("#actions .main")
     wished(host, Wish("give", 4, False))
     host.tell(replace(GOOD, job="give", last="give"))
     expect(page.locator("#actions button").first).to_be_disabled()
+    expect(page.locator("#result-title")).to_be_focused()
     shows(page, host, "given")
     expect(page.locator("#result .sentences")).to_contain_text("keeps them")
     expect(page.locator("#not-sent")).to_be_hidden()
     page.get_by_role("button", name="Take the earlier levels back").click()
     wished(host, Wish("give", 4, False), Wish("undo"))
+
+
+def test_going_back_leaves_the_keyboard_at_what_is_said(opened, host):
+    host.page = page = opened()
+    shows(page, host, "given")
+    page.get_by_role("button", name="Take the earlier levels back").press("Enter")
+    wished(host, Wish("undo"))
+    host.tell(replace(STAGES["given"], given=False, last="undo", sentences=("They are back.",)))
+    expect(page.locator("#result .sentences")).to_have_text("They are back.")
+    expect(page.locator("#result-title")).to_be_focused()
+    shows(page, host, "begin")
+    page.locator("[data-wish=undo]").press("Enter")
+    host.tell(Stage(job="undo", last="undo"))
+    expect(page.locator("#begin-title")).to_be_focused()
 
 
 def test_a_double_click_asks_once(opened, host):
@@ -241,7 +263,7 @@ def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened,
     ]
     expect(page.locator("#not-sent")).to_contain_text("Nothing was changed")
     expect(page.locator("#actions .main")).to_have_text("Begin again")
-    expect(page.locator("tbody tr.bad td").nth(8)).to_have_text("–")
+    expect(page.locator("tbody tr.bad td").nth(1)).to_have_text("–")
     page.get_by_role("button", name="anyway").click()
     wished(host, Wish("give", 4, True))
 
@@ -299,6 +321,8 @@ def test_the_rules_of_axe_pass_and_nothing_sticks_out(opened, host, size, scheme
         found = axe.Axe().run(page)
         assert found.violations_count == 0, f"{name}: {found.generate_report()}"
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), name
+        cut = "[...document.querySelectorAll('.table-box')].some(box => box.scrollWidth > box.clientWidth)"
+        assert not page.evaluate(cut), name
         headings = "[...document.querySelectorAll('h1, h2, h3')].filter(e => e.checkVisibility())"
         levels = page.evaluate(f"{headings}.map(e => Number(e.tagName[1]))")
         assert levels.count(1) == 1, name

@@ -23,6 +23,7 @@ from host.faces.web.live_socket import serve
 from host.faces.web.sentences import say
 from host.faces.web.texts import catalogue
 from host.live.bench_stage import WISHES, Wish
+from host.ports.simulated_port import SPEC
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -43,7 +44,7 @@ def app(
     template = jinja2.Environment(loader=loader, autoescape=True).get_template("bench.html")
 
     async def page(request: Request) -> Response:
-        return HTMLResponse(template.render(t=texts(), port=port, pupil=pupil))
+        return HTMLResponse(template.render(t=texts(), port=port, pupil=pupil, simulated=port == SPEC))
 
     async def words(request: Request) -> Response:
         return JSONResponse(texts())

@@ -50,7 +50,6 @@ def _report(report: HoleReport) -> dict[str, Any]:
         "open": round(report.open_raw),
         "covered": round(report.covered_raw),
         "half": None if report.half is None else round(100 * report.half),
-        "separation": round(report.separation),
         "times_noise": round(report.snr),
         "drift": round(100 * report.drift_raw / swing),
         "crosstalk": round(100 * max(report.crosstalk, 0.0)),

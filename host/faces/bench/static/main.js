@@ -54,6 +54,7 @@ function draw() {
   if (!stage) return;
   if (stage.chanter) write(byId("chanter-sentence"), stage.chanter);
   const before = view;
+  const focused = document.activeElement;
   view = viewOf(stage);
   document.body.dataset.view = view;
   for (const part of ["begin", "lead", "result"]) byId(part).hidden = part !== view;
@@ -65,7 +66,9 @@ function draw() {
   for (const button of document.querySelectorAll("#begin button, #actions button")) button.disabled = giving;
   if (view === "lead") drawLead(stage);
   if (view === "result") drawResult(stage, giving, wish);
-  if (before && before !== view) byId({ begin: "begin-title", lead: "instruction", result: "result-title" }[view]).focus();
+  // A button that goes, or cannot be clicked any more, must not take the place on the page with it.
+  const lost = focused !== document.body && (!focused.isConnected || focused.disabled);
+  if (before && (before !== view || lost)) byId({ begin: "begin-title", lead: "instruction", result: "result-title" }[view]).focus();
   if (view !== "lead") announce(sentences.join(" "));
 }
 

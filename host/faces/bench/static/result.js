@@ -50,21 +50,22 @@ const sign = (verdict) => make("span", { class: `sign-of ${verdict}`, "aria-hidd
 function holesTable({ reports, full_scale }) {
   const words = { good: say("result.is_good"), doubtful: say("result.is_doubtful"), bad: say("result.is_bad") };
   const columns = [
+    // A bad hole's levels mean nothing, and are never given.
+    ["result.levels", (report) => say(report.verdict === "bad" ? "result.unknown" : "result.levels_of", report)],
     ["result.open", ({ open }) => open],
     ["result.covered", ({ covered }) => covered],
     ["result.half", ({ half }) => half ?? say("result.unknown")],
-    ["result.separation", ({ separation }) => separation],
     ["result.times_noise", ({ times_noise }) => times_noise],
     ["result.drift", ({ drift }) => drift],
     ["result.crosstalk", ({ crosstalk }) => crosstalk],
-    // A bad hole's levels mean nothing, and are never given.
-    ["result.levels", (report) => say(report.verdict === "bad" ? "result.unknown" : "result.levels_of", report)],
   ];
-  const rows = reports.map((report) => make("tr", { class: report.verdict },
-    make("th", { scope: "row" }, report.finger),
-    make("td", { class: "verdict" }, sign(report.verdict), " ", words[report.verdict]),
-    ...columns.map(([, value]) => make("td", { class: "number" }, String(value(report)))),
-    make("td", { class: "swing" }, swing(report, full_scale))));
+  // Stacked on a phone it stays a table for a screen reader only by these roles.
+  const rows = reports.map((report) => make("tr", { role: "row", class: report.verdict },
+    make("th", { role: "rowheader", scope: "row" }, report.finger),
+    make("td", { role: "cell", class: "verdict" }, sign(report.verdict), " ", words[report.verdict]),
+    ...columns.map(([name, value]) =>
+      make("td", { role: "cell", class: "number", "data-head": say(name) }, String(value(report)))),
+    make("td", { role: "cell", class: "swing" }, swing(report, full_scale))));
   return table("result.table", "result.table_about",
     [["result.finger"], ["result.verdict"], ...columns.map(([name]) => [name, "number"]), ["result.picture"]], rows);
 }
@@ -89,6 +90,6 @@ function skewTable(skew) {
 function table(name, about, heads, rows) {
   return make("div", { class: "table-box", role: "region", tabindex: "0", "aria-label": say(name) },
     make("h2", {}, say(name)), about ? make("p", { class: "soft small" }, say(about)) : null,
-    make("table", {}, make("thead", {}, make("tr", {},
+    make("table", { role: "table", class: about ? "stacks" : null }, make("thead", {}, make("tr", {},
       ...heads.map(([head, style]) => make("th", { scope: "col", class: style }, say(head))))), make("tbody", {}, ...rows)));
 }
