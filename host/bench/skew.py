@@ -32,8 +32,8 @@ LEAST = 10  # lifts, and lays, without which nothing is fitted
 TOGETHER_US = 120_000  # a bar leaves all holes within this
 FAR_OUT_US = 4_000  # beside the fit: such an event was no bar
 UNKNOWN = (
-    "What is even along the chanter is not known: a bar that tilts the same way each time looks just so. "
-    "The thumb's hole is not measured."
+    "If every sensor down the chanter sees it a little later than the one above, this test cannot tell: a tilted bar "
+    "looks the same. The thumb's hole is not measured."
 )
 
 
@@ -58,9 +58,7 @@ class Skew:
     def apart_us(self) -> int:
         """How far apart two sensors may see one motion, lift or lay: this is the skew of the timing uncertainty."""
         seen = [
-            skew + sign * bias / 2
-            for skew, bias in zip(self.skew_us, self.bias_us, strict=True)
-            for sign in (1, -1)
+            skew + sign * bias / 2 for skew, bias in zip(self.skew_us, self.bias_us, strict=True) for sign in (1, -1)
         ]
         return round(max(seen) - min(seen) + self.uncertain_us)
 
@@ -143,4 +141,3 @@ def _beyond_the_bar(times_us: NDArray[np.int64]) -> NDArray[np.float64]:
 
 def _middles(rest: NDArray[np.float64], lift: NDArray[np.bool_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return np.median(rest[lift], axis=0), np.median(rest[~lift], axis=0)
-

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from fingering.holes import FINGERS
 from host.bench.calibration_file import (
+    ANYONE,
     Calibration,
     CalibrationError,
     find,
@@ -118,8 +119,8 @@ def levels_to_give(reports: list[HoleReport], before: Levels, anyway: bool) -> L
 def skew_words(skew: Skew) -> str:
     """What the straight bar showed, in sentences."""
     return (
-        f"Sensors fire up to {skew.apart_us / 1_000:.1f} ms apart, measured with {skew.lifts} lifts and "
-        f"{skew.lays} lays, to within {skew.uncertain_us / 1_000:.1f} ms. {UNKNOWN}"
+        f"Two sensors see one motion, a lift or a covering, up to {skew.apart_us / 1_000:.1f} ms apart: measured by "
+        f"{skew.lifts} lifts and {skew.lays} lays of the bar, to within {skew.uncertain_us / 1_000:.1f} ms. {UNKNOWN}"
     )
 
 
@@ -238,9 +239,8 @@ class Bench:
     def _kept(self) -> Calibration:
         calibration = find(self._folder, self._device(), self._pupil)
         if calibration is None:
-            raise NeverCalibrated(
-                f"expected a calibration of {self._pupil} with this chanter, but none is kept; calibrate it first"
-            )
+            whose = "" if self._pupil == ANYONE else f" by {self._pupil}"
+            raise NeverCalibrated(f"this chanter has not been calibrated{whose} yet, and that comes first")
         return calibration
 
     def _device(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
     from host.live.bench_flow import Bench, Given
 
 LOOK_S = 0.2
+HOW_WORDS = (
+    "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
+    "until the next. It takes two minutes at most; Ctrl-C ends it, and nothing is changed."
+)
 
 
 def calibrate(
@@ -50,6 +55,7 @@ def calibrate(
     from host.bench.calibration_file import ANYONE, LONGEST_NAME, calibrations_folder
     from host.faces.cli.ending import told_to_end
     from host.live import bench_flow as flow
+    from host.ports.simulated_port import SPEC
 
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:
         raise typer.BadParameter("choose one of --page, --skew, --seal, --undo, --kept and --use")
@@ -69,6 +75,8 @@ def calibrate(
         opened, clock = flow.open_bench(port)
         with opened, told_to_end() as told:
             bench = flow.Bench(opened, clock, folder, name, told)
+            if port == SPEC:
+                typer.echo("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
                 _skew(bench)
                 if folder != calibrations_folder():
@@ -86,26 +94,37 @@ def calibrate(
     except flow.BadHoles as error:
         raise Problem(f"{error}, or add --anyway") from None
     except flow.NeverCalibrated as error:
-        raise Problem(f"{error}; first run: {command}") from None
+        raise Problem(f"{error}: {command}") from None
     except flow.FAILURES as error:
         raise Problem(flow.words_of(error)) from None
 
 
 def _calibrate(bench: Bench, anyway: bool, command: str) -> None:
+    from host.bench.taken import PLAN
     from host.faces.cli.calibrate_screen import Screen, report_table, say
     from host.live.calibrating import Calibrating
+    from host.live.calibrating_steps import ask_words
 
+    say(HOW_WORDS)
     talk = Calibrating(bench.carrier)
     with Screen(talk) as screen:
         bench.run(talk, screen.show)
+    for number in talk.steps.missed if talk.steps is not None else ():
+        say(f"Waited for in vain: step {number + 1}. {ask_words(*PLAN[number])}")
     if talk.reports:
         report_table(talk.reports)
+        say("Levels: open from the first down, covered from the second up.")
         if all(report.verdict == "good" for report in talk.reports):
             say("All eight holes are good.")
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
-    _say_given(bench.give(bench.made(talk, anyway)), command)
+    made = bench.made(talk, anyway)
+    # In a pipe nobody can be asked: to run it is to want it.
+    if sys.stdin.isatty() and sys.stdout.isatty() and not typer.confirm("Give the chanter these levels?", default=True):
+        say("Nothing was changed.")
+        return
+    _say_given(bench.give(made), command)
 
 
 def _say_given(given: Given, command: str) -> None:
@@ -125,20 +144,21 @@ def _skew(bench: Bench) -> None:
     say(f"{BAR_WORDS} Ctrl-C: that is enough.")
     talk = BarTest(bench.carrier)
     with Counter() as counter:
-        bench.run(talk, lambda: counter.show(talk.counts, WANTED))
+        bench.run(talk, lambda: counter.show(f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times."))
     skew, path = bench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
     say(f"{skew_words(skew)} Written down in {path}.")
 
 
 def _seal(bench: Bench) -> None:
-    from host.faces.cli.calibrate_screen import say
+    from host.faces.cli.calibrate_screen import Counter, say
     from host.live.bench_flow import seal_words
     from host.live.calibrating import SEAL_WORDS
 
     talk = bench.seal_check()
     say(SEAL_WORDS)
-    bench.run(talk)
+    with Counter() as counter:
+        bench.run(talk, lambda: counter.show(f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
     if not talk.done:
         raise Problem("the check was broken off")
     for words in seal_words(talk):

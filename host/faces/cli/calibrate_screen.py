@@ -119,7 +119,7 @@ class Screen:
 
 
 class Counter:
-    """Counts lifts and lays on one line of a terminal."""
+    """Counts on one line of a terminal."""
 
     def __init__(self) -> None:
         from rich.console import Console
@@ -136,10 +136,10 @@ class Counter:
         if self._status is not None:
             self._status.stop()
 
-    def show(self, counts: tuple[int, int], wanted: int) -> None:
-        """Lifts and lays so far."""
+    def show(self, words: str) -> None:
+        """How far it is."""
         if self._status is not None:
-            self._status.update(f"{counts[0]} lifts and {counts[1]} lays of {wanted}")
+            self._status.update(words)
 
 
 def report_table(reports: list[HoleReport]) -> None:
