@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,16 +22,15 @@ from host.live.bench_flow import Bench
 from host.live.bench_stage import JOBS, Samples, Stage, Step, Wish
 from host.live.calibrating import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
 from host.live.meeting import describe
+from host.live.raw_noise import RawNoise
 from host.ports.base import PortEnded, PortLost
 
 if TYPE_CHECKING:
     from host.live.bench_talk import BenchTalk
     from host.ports.base import Port
-    from host.wire.events import RawState
 
 MOST_WISHES = 16
 SAMPLES_EVERY_US = 33_000
-NOISE_US = 250_000
 STOP_S = 5.0
 BROKEN_OFF = "Stopped; nothing was changed."
 BEFORE = "The levels from before are back."
@@ -239,20 +237,17 @@ class _Watch:
 
     def __init__(self, talk: BenchTalk, tell: Callable[[Samples], None]) -> None:
         self._talk, self._tell = talk, tell
-        self._lately: deque[RawState] = deque()
+        self._noise = RawNoise()
         self._told_us = 0
 
     def look(self) -> None:
         """Take what came, and tell of it where it is time."""
-        raws, lately = self._talk.raws, self._lately
+        raws = self._talk.raws
         if not raws or self._talk.now_us - self._told_us < SAMPLES_EVERY_US:
             return
         self._told_us = self._talk.now_us
         new = np.array([raw.samples for raw in raws])
-        lately.extend(raws)
+        noise = self._noise.after(raws)
         raws.clear()
-        while lately[0].t_us < lately[-1].t_us - NOISE_US:
-            lately.popleft()
-        noise = np.ptp(np.array([raw.samples for raw in lately]), axis=0)
-        rows = (new[-1], new.min(axis=0), new.max(axis=0), noise)
-        self._tell(Samples(*(tuple(row.tolist()) for row in rows)))
+        rows = (new[-1], new.min(axis=0), new.max(axis=0))
+        self._tell(Samples(*(tuple(row.tolist()) for row in rows), noise))

@@ -179,6 +179,19 @@ def test_the_picture_fits_eighty_columns():
     assert sum(name in line for line in lines for name in FINGERS) == 8
 
 
+def test_hold_still_moves_nothing_else():
+    talk = Calibrating("stream")
+    talk.before, talk.steps = ((600, 400),) * 8, Steps(1_000)
+    told = []
+    for held in (None, 0):
+        talk.steps._held = held
+        out = StringIO()
+        Console(file=out, width=80).print(calibrate_screen.Screen(talk).picture(talk.steps, (500,) * 8))
+        told.append(out.getvalue().splitlines())
+    moved = [number for number, lines in enumerate(zip(*told, strict=True)) if lines[0] != lines[1]]
+    assert [told[1][number].strip() for number in moved] == ["Hold still."]
+
+
 def test_each_pupil_has_levels_of_their_own_and_gets_them_again(run):
     nobody = run("--pupil", "Ailsa", "--kept")
     assert "this chanter has not been calibrated by Ailsa yet" in str(nobody.exception)

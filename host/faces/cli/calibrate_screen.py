@@ -10,6 +10,7 @@ import typer
 
 from fingering.holes import FINGERS, HOLES
 from host.bench.taken import PLAN
+from host.live.raw_noise import RawNoise
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 BAR = 32
 HISTORY = 16
-NOISE_OF = 6  # of the values shown last
 SHADES = "▁▂▃▄▅▆▇█"
 SHOWN_EVERY = 4  # of the reads
 MARKS = {"good": "good", "doubtful": "doubtful", "bad": "BAD"}
@@ -60,6 +60,8 @@ class Screen:
         self._shown = -1
         self._reads = 0
         self._past: list[deque[int]] = [deque(maxlen=HISTORY) for _ in range(HOLES)]
+        self._raw_noise = RawNoise()
+        self._noise: tuple[int, ...] = ()
         self._live = None
         if sys.stdout.isatty():
             from rich.console import Console
@@ -90,6 +92,8 @@ class Screen:
             return
         for hole, value in enumerate(steps.latest):
             self._past[hole].append(value)
+        self._noise = self._raw_noise.after(self._talk.raws)
+        self._talk.raws.clear()
         self._live.update(self.picture(steps, steps.latest), refresh=True)
 
     def picture(self, steps: Steps, latest: tuple[int, ...]) -> RenderableType:
@@ -111,11 +115,13 @@ class Screen:
                 f"{'▶' if hole == asked else ' '} {FINGERS[hole]}",
                 Text(bar(value, *self._talk.before[hole], steps.full_scale)),
                 str(value),
-                str(max(past[-NOISE_OF:], default=0) - min(past[-NOISE_OF:], default=0)),
+                str(self._noise[hole]) if self._noise else "",
                 history(past, steps.full_scale),
             )
-        hold = "  Hold still." if steps.holding else ""
-        return Group(Text(f"{steps.number + 1} of {len(PLAN)}  {steps.words}{hold}", style="bold"), Text(""), table)
+        # A line of its own, which is there without it too: the table must not jump.
+        hold = "Hold still." if steps.holding else ""
+        asked_for = f"{steps.number + 1} of {len(PLAN)}  {steps.words}"
+        return Group(Text(asked_for, style="bold"), Text(hold, style="bold"), Text(""), table)
 
 
 class Counter:
