@@ -1,6 +1,6 @@
 """Scripts for a chanter without hardware: what its sensors see, what the host says, what goes wrong, all at told times.
 
-python hardware_notes/firmware/scripts.py [--pupil NAME] [--seed N] [--changes N] > SCRIPT
+.venv/bin/python hardware_notes/firmware/scripts.py [--pupil NAME] [--seed N] [--changes N] > SCRIPT
 
 writes a simulated pupil's playing as samples. The format is told in boards/script.h.
 """
@@ -102,6 +102,11 @@ def main() -> None:
         script = pupil_script(told.pupil, told.seed, told.changes, told.every_us)
     except ValueError as error:
         sys.exit(str(error))
+    except ModuleNotFoundError as error:
+        sys.exit(
+            f"expected the Python of the program's .venv, but this one has no {error.name}; run "
+            "../../.venv/bin/python scripts.py (make demo in the project's folder makes it)"
+        )
     sys.stdout.buffer.write(script.as_bytes())
 
 
