@@ -53,6 +53,7 @@ def calibrate(
     import shlex
 
     from host.bench.calibration_file import ANYONE, LONGEST_NAME, calibrations_folder
+    from host.faces.cli.calibrate_screen import say
     from host.faces.cli.ending import told_to_end
     from host.live import bench_flow as flow
     from host.ports.simulated_port import SPEC
@@ -76,7 +77,7 @@ def calibrate(
         with opened, told_to_end() as told:
             bench = flow.Bench(opened, clock, folder, name, told)
             if port == SPEC:
-                typer.echo("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
+                say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
                 _skew(bench)
                 if folder != calibrations_folder():
@@ -120,11 +121,27 @@ def _calibrate(bench: Bench, anyway: bool, command: str) -> None:
         if report.fault is not None:
             say(report.words)
     made = bench.made(talk, anyway)
-    # In a pipe nobody can be asked: to run it is to want it.
-    if sys.stdin.isatty() and sys.stdout.isatty() and not typer.confirm("Give the chanter these levels?", default=True):
+    if not _wanted():
         say("Nothing was changed.")
         return
     _say_given(bench.give(made), command)
+
+
+def _wanted() -> bool:
+    """Whether the levels are to be given; in a pipe nobody can be asked: to run it is to want it."""
+    import signal
+
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return True
+    # Else Ctrl-C would be noted, and the question would wait on.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        return typer.confirm("Give the chanter these levels?", default=True)
+    except (typer.Abort, KeyboardInterrupt):
+        typer.echo("")
+        return False
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _say_given(given: Given, command: str) -> None:
