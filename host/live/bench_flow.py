@@ -16,16 +16,16 @@ from fingering.holes import FINGERS
 from host.bench.calibration_file import (
     ANYONE,
     Calibration,
-    CalibrationError,
     find,
     fit_for,
     keep,
     keep_before,
-    keep_skew,
     load,
     undone,
 )
+from host.bench.kept import CalibrationError
 from host.bench.skew import UNKNOWN, Skew, SkewError, fit
+from host.bench.skew_file import keep_skew
 from host.bench.taken import PLAN
 from host.bench.thresholds import levels_of
 from host.live.bench_talk import BenchTalk, Giving, Refused

@@ -11,7 +11,7 @@ from collections.abc import Generator
 from typing import TYPE_CHECKING, cast
 
 from fingering.holes import FINGERS, HOLES
-from host.bench.calibration_file import CalibrationError
+from host.bench.kept import CalibrationError
 from host.wire import messages as wire
 from host.wire.errors import MessageError
 from host.wire.events import Answered, Event, RawState, State

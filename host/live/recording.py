@@ -36,7 +36,7 @@ def nobody(what: Heard) -> None:
 
 def _kept_on_the_bench(device_id: bytes) -> int | None:
     """The skew of a chanter, if its maker measured it on this machine."""
-    from host.bench.calibration_file import measured_skew_us
+    from host.bench.skew_file import measured_skew_us
 
     return measured_skew_us(device_id)
 

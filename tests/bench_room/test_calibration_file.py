@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from host.bench import calibration_file as files
-from host.bench.calibration_file import Calibration, CalibrationError
+from host.bench import skew_file
+from host.bench.calibration_file import Calibration
+from host.bench.kept import CalibrationError
 from host.bench.skew import Skew
 
 DEVICE = "0123456789abcdef"
@@ -109,26 +111,26 @@ def test_drift_is_proposed_where_it_is_and_never_more():
 
 def test_skew_is_kept_and_enters_the_timing(tmp_path):
     skew = Skew((-1000.0, 0, 500, 0, 0, 200, 300), (0.0,) * 7, 100.0, 40, 40)
-    assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
-    files.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
-    assert files.load_skew(tmp_path, DEVICE) == skew
-    assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) == skew.apart_us == 1_600
-    assert files.measured_skew_us(bytes.fromhex(OTHER), tmp_path) is None
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
+    assert skew_file.load_skew(tmp_path, DEVICE) == skew
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) == skew.apart_us == 1_600
+    assert skew_file.measured_skew_us(bytes.fromhex(OTHER), tmp_path) is None
 
 
 def test_a_skew_that_cannot_be_read_is_not_used(tmp_path):
     skew = Skew((0.0,) * 7, (0.0,) * 7, 100.0, 40, 40)
-    path = files.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
+    path = skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
     sound = path.read_text(encoding="utf-8")
     for text in ("", "schema = 5", "garbage \0", sound.replace("skew_us = 0.0", "skew_us = nan")):
         path.write_text(text, encoding="utf-8")
-        assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+        assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
     path.write_text(files_skew_of_another(tmp_path, skew), encoding="utf-8")
-    assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
 
 
 def files_skew_of_another(folder, skew):
-    return files.keep_skew(folder, OTHER, "2026-01-01", skew).read_text(encoding="utf-8")
+    return skew_file.keep_skew(folder, OTHER, "2026-01-01", skew).read_text(encoding="utf-8")
 
 
 def test_what_cannot_be_written_is_one_sentence(tmp_path):
@@ -154,7 +156,7 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypa
     with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
         files.undone(tmp_path, DEVICE, "anyone")
     # Whoever only records is not held up by it.
-    assert files.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
     assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
 
 

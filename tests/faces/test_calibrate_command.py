@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from fingering.holes import FINGERS
 from host.bench import calibration_file as files
-from host.bench.calibration_file import measured_skew_us
+from host.bench.skew_file import measured_skew_us
 from host.faces.cli import calibrate_command, calibrate_screen
 from host.faces.cli.problem import Problem
 from host.live import bench_flow

@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES
-from host.bench.calibration_file import Calibration, load, load_skew
+from host.bench.calibration_file import Calibration, load
 from host.bench.skew import FRONT
+from host.bench.skew_file import load_skew
 from host.bench.taken import PLAN
 from host.simulated.performance import Performance
 from host.simulated.play import perform

@@ -9,6 +9,7 @@ from bench_chanters import Sulking, answer_all, hands_port
 
 from fingering.holes import FINGERS
 from host.bench import calibration_file as files
+from host.bench import skew_file
 from host.bench.calibration_file import Calibration
 from host.bench.taken import PLAN
 from host.live.bench_flow import Bench, BenchError
@@ -327,7 +328,7 @@ def test_the_bar_is_counted_and_enough_is_enough(bench):
     assert not stage.trouble
     assert stage.skew is not None
     assert 11 <= stage.skew.lifts <= 13
-    assert files.load_skew(bench.folder, DEVICE) is not None
+    assert skew_file.load_skew(bench.folder, DEVICE) is not None
     counts = [sum(stage.counts) for stage in bench.stages]
     assert counts == sorted(counts)
 
@@ -357,7 +358,7 @@ def test_a_bar_that_ends_too_soon_keeps_nothing(bench, what, words):
     stage = bench.do("bar")
     assert stage.sentences[0].startswith(words)
     assert stage.skew is None
-    assert files.load_skew(bench.folder, DEVICE) is None
+    assert skew_file.load_skew(bench.folder, DEVICE) is None
 
 
 def test_the_seal_needs_a_calibration_and_then_tells(bench):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench_chanters import Sulking, answer_all, hands_port
 
-from host.bench.calibration_file import CalibrationError
+from host.bench.kept import CalibrationError
 from host.bench.skew import WANTED, fit
 from host.bench.taken import PLAN
 from host.live.bench_talk import Giving, Refused

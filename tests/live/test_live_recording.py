@@ -300,7 +300,7 @@ def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end()
 
 @pytest.mark.parametrize(("given_us", "expected"), [(None, (2_100, "measured")), (900, (900, "given"))])
 def test_live_results_know_what_was_measured_unless_it_is_given(given_us, expected, monkeypatch):
-    monkeypatch.setattr("host.bench.calibration_file.measured_skew_us", {DEVICE: 2_100}.get)
+    monkeypatch.setattr("host.bench.skew_file.measured_skew_us", {DEVICE: 2_100}.get)
     timings = []
     listening = Listening(standard_table(), lambda what, timing: timings.append(timing), skew_us=given_us)
     listening.take(Chunk(hellos(DEVICE), 0), "stream")

@@ -52,7 +52,8 @@ def calibrate(
     """Find out from where on each hole counts as covered, say which sensor is not well, and tell the chanter."""
     import shlex
 
-    from host.bench.calibration_file import ANYONE, LONGEST_NAME, calibrations_folder
+    from host.bench.calibration_file import ANYONE
+    from host.bench.kept import LONGEST_NAME, calibrations_folder
     from host.faces.cli.calibrate_screen import say
     from host.faces.cli.ending import told_to_end
     from host.live import bench_flow as flow

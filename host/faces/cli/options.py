@@ -81,7 +81,7 @@ def settings_from(steady_us: int, heard_us: int, loose_us: int) -> Settings:
 
 def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:
     """As the user says; else as the playing itself tells; else as it was measured with that chanter on this machine."""
-    from host.bench.calibration_file import measured_skew_us
+    from host.bench.skew_file import measured_skew_us
     from host.timing.results import KnownSkew
 
     if given_us is not None:
