@@ -133,5 +133,3 @@ def _rank(counts: NDArray[np.int64], share: float) -> int:
 def levels_of(reports: list[HoleReport]) -> tuple[tuple[int, int], ...]:
     """The levels of all holes, as the wire takes them."""
     return tuple((report.cover_at, report.uncover_at) for report in reports)
-
-
