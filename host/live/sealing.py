@@ -68,6 +68,8 @@ class Sealing:
         """Take in what is heard; a proposal, once, where the open holes have drifted."""
         if isinstance(what, RawState):
             self._raw.append(what)
+            if self._asked is None:
+                self._asked = True  # by whoever was here before, and never took it back
         elif isinstance(what, State):
             return self._state(what)
         elif isinstance(what, Seen):

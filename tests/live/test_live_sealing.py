@@ -99,7 +99,8 @@ def test_where_nothing_is_known_nothing_is_claimed_and_nothing_asked_for(bench):
     bench.hold((RING, 0.7))
     bench.play(100_000, (0, 0.0))
     assert bench.ends == [("held", ())]
-    assert bench.requests() == []
+    # This one streams raw samples all the same, as another program may have left it: that is taken back once.
+    assert bench.requests() == [wire.STREAM_HOLES]
 
 
 def test_raw_samples_are_asked_for_while_a_note_alone_is_practised_and_not_after():
