@@ -22,8 +22,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LINES_HZ = (50, 60, 100, 120)
-# Open and covered in a scale: thumb and bottom little are open for only a tenth of it.
-LOW, HIGH = 0.02, 0.9
+LEAST_ROWS = 8  # of a scale, in which a hole was open, and in which it was covered
 LINE_US = 2_000_000  # lines are sought in so much of a step
 WATER_RUNS_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0)
 
@@ -136,8 +135,9 @@ def _edges(
     scales = [number for number, span in enumerate(taken.spans) if span.kind == "scale"]
     for hole in range(HOLES):
         number = own[hole]
-        pieces = [(number, float(base[hole]), _rank_of(ordered[number], hole, 0.5))]
-        pieces += [(k, _rank_of(ordered[k], hole, LOW), _rank_of(ordered[k], hole, HIGH)) for k in scales]
+        low, high = float(base[hole]), float(at_rank(ordered[number][hole], 0.5))
+        pieces = [(number, low, high)]
+        pieces += [(k, *sides) for k in scales if (sides := _sides(ordered[k][hole], (low + high) / 2))]
         found = [_edge_times(taken, columns[hole], taken.spans[k], low, high) for k, low, high in pieces]
         edges_us = np.sort(np.concatenate(found))
         if len(edges_us):
@@ -145,8 +145,12 @@ def _edges(
     return out
 
 
-def _rank_of(ordered: NDArray[np.uint16], hole: int, share: float) -> float:
-    return float(at_rank(ordered[hole], share))
+def _sides(ordered: NDArray[np.uint16], between: float) -> tuple[float, float] | None:
+    """The middles of the samples on either side, however long each lasted; None where one hardly came."""
+    cut = int(np.searchsorted(ordered, between))
+    if min(cut, len(ordered) - cut) < LEAST_ROWS:
+        return None
+    return float(ordered[cut // 2]), float(ordered[(cut + len(ordered)) // 2])
 
 
 def _edge_times(taken: Taken, column: NDArray[np.uint16], span: Span, low: float, high: float) -> NDArray[np.int64]:

@@ -63,3 +63,10 @@ def test_a_hole_that_was_never_covered_is_named():
         assert [report.hole for report in bad] == [seed % 8]
         assert bad[0].fault == "never covered"
         assert "never seen covered" in bad[0].words
+
+
+def test_whoever_stays_long_on_a_note_has_no_slow_sensors():
+    """The thumb's hole is open on one note alone: of a scale in which the others last, for a hundredth of the time."""
+    for seed in range(6):
+        taken, _ = calibration(seed, rate_hz=200, held_us=28_500_000)
+        assert {report.verdict for report in holes_of(taken)} == {"good"}
