@@ -50,6 +50,7 @@ class Account:
         self.first_key: list[tuple[int, int] | None] = [None] * KINDS
         self.last_us: list[int] = [0] * KINDS
         self.recent: list[deque[tuple[int, int]]] = [deque(maxlen=REMEMBERED) for _ in range(KINDS)]
+        self._begun_us = 0
         self._restart_told = False
         self._restart_inferred = False
         self._boot: int | None = None
@@ -82,6 +83,11 @@ class Account:
             self.scan_us = max(self.scan_us or 0, (2_000_000 + rate) // (2 * rate))
 
     @property
+    def oldest_us(self) -> int:
+        """No frame before this that is the first of its kind is of the present start: kinds are not so far apart."""
+        return self._begun_us - self.gap_us
+
+    @property
     def restart_told(self) -> bool:
         """Whether a hello has told of a restart that the next timed frame will carry out."""
         return self._restart_told
@@ -101,6 +107,10 @@ class Account:
         else:
             front_us = clock.front_us
             t_us = clock.at(ticks32)
+            if last_key is None and t_us < self.oldest_us:
+                self.intake.restarts += 1
+                self._restart_inferred = True
+                return self._begin_anew(kind, key, arrival_us)
             if last_key is not None:
                 if key == last_key:
                     return None
@@ -131,6 +141,7 @@ class Account:
         t_us = front_us + pause_us
         self.doubts.append(Doubt(front_us, t_us, "restart"))
         self.clock.start(key[1], t_us)
+        self._begun_us = t_us
         for each in range(KINDS):
             self.last_key[each] = self.first_key[each] = None
             self.recent[each].clear()
