@@ -82,10 +82,12 @@ class Account:
         if rate:
             self.scan_us = max(self.scan_us or 0, (2_000_000 + rate) // (2 * rate))
 
-    @property
-    def oldest_us(self) -> int:
-        """No frame before this that is the first of its kind is of the present start: kinds are not so far apart."""
-        return self._begun_us - self.gap_us
+    def least_us(self, kind: int) -> int:
+        """A frame of this kind before this is not of the present start.
+
+        Times of a kind do not fall, and the first frames of two kinds are nearer together than a gap.
+        """
+        return self.last_us[kind] if self.last_key[kind] is not None else self._begun_us - self.gap_us
 
     @property
     def restart_told(self) -> bool:
@@ -107,25 +109,20 @@ class Account:
         else:
             front_us = clock.front_us
             t_us = clock.at(ticks32)
-            if last_key is None and t_us < self.oldest_us:
+            if key == last_key:
+                return None
+            if t_us < self.least_us(kind):
+                if key in self.recent[kind] and key != self.first_key[kind]:
+                    return None
                 self.intake.restarts += 1
                 self._restart_inferred = True
                 return self._begin_anew(kind, key, arrival_us)
-            if last_key is not None:
-                if key == last_key:
-                    return None
-                if t_us < self.last_us[kind]:
-                    if key in self.recent[kind] and key != self.first_key[kind]:
-                        return None
-                    self.intake.restarts += 1
-                    self._restart_inferred = True
-                    return self._begin_anew(kind, key, arrival_us)
-                if kind != TROUBLE_KIND:
-                    lost = (tag - last_key[0] - 1) & 0xFFFF
-                    if lost:
-                        self.intake.lost_frames += lost
-                        if kind == HOLES_KIND:
-                            self.doubts.append(Doubt(self.last_us[kind], t_us, "lost", lost))
+            if last_key is not None and kind != TROUBLE_KIND:
+                lost = (tag - last_key[0] - 1) & 0xFFFF
+                if lost:
+                    self.intake.lost_frames += lost
+                    if kind == HOLES_KIND:
+                        self.doubts.append(Doubt(self.last_us[kind], t_us, "lost", lost))
             if t_us > front_us:
                 if t_us - front_us >= self.gap_us:
                     self.doubts.append(Doubt(front_us, t_us, "gap"))

@@ -153,11 +153,8 @@ def _times_while_regular(timed: Timed, place: int, stop: int, account: Account) 
         repeat[1:] = (tags[1:] == tags[:-1]) & (own_ticks[1:] == own_ticks[:-1])
         back = np.zeros(len(own), bool)
         back[1:] = own_us[1:] < own_us[:-1]
-        if last:
-            repeat[0] = last == (int(tags[0]), int(own_ticks[0]))
-            back[0] = own_us[0] < account.last_us[kind]
-        else:
-            back[0] = own_us[0] < account.oldest_us
+        repeat[0] = last == (int(tags[0]), int(own_ticks[0]))
+        back[0] = own_us[0] < account.least_us(kind)
         odd[own] |= repeat | back
     return t_us, int(np.argmax(odd)) if odd.any() else len(odd)
 
