@@ -64,11 +64,13 @@ def test_a_sitting_is_kept_byte_for_byte_under_its_date_and_time(tmp_path_factor
     assert over.session == folder / "2026-03-14-193005.session"
     assert read_session(over.session).data == data
     assert load(over.session).kind == "session"
-    # A slow stray is told as a note of its own until the music says more: such changes are not counted, or taken back.
-    outcomes = {judged.take: judged.outcome for judged in sitting.events(Judged)}
-    counted = sum(outcome != "not counted" for outcome in outcomes.values())
-    assert sum(count.tried for count in over.summary.changes) <= counted <= len(outcomes)
-    assert len(outcomes) >= 4
+    # A slow stray may be told as a note of its own, and counts for nothing then; where the music tells more, the change
+    # that was meant is told instead, from the same note, and the first half is taken back.
+    last = list({judged.take: judged for judged in sitting.events(Judged)}.values())
+    assert len(last) >= 4
+    taken_back = {one.take for one, after in pairwise(last) if after.change.from_note == one.change.from_note}
+    counted = [one for one in last if one.outcome != "not counted" and one.take not in taken_back]
+    assert sum(count.tried for count in over.summary.changes) == len(counted)
     assert sitting.practising.sessions == [over.session]
 
 
