@@ -14,7 +14,6 @@ from host.faces.cli.problem import Problem
 if TYPE_CHECKING:
     from host.live.bench_flow import Bench, Given
 
-LOOK_S = 0.2
 HOW_WORDS = (
     "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
     "until the next. It takes two minutes at most; Ctrl-C ends it, and nothing is changed."
@@ -185,23 +184,16 @@ def _seal(bench: Bench) -> None:
 
 def _serve(port: str, folder: Path, pupil: str, browser: bool, address: str, web_port: int | None) -> None:
     """The page, until Ctrl-C. Raises Problem."""
-    import contextlib
-    import time
-    import webbrowser
-
     from host.faces.bench.opening import opened
     from host.faces.cli.ending import told_to_end
+    from host.faces.cli.serving import serve_until
     from host.faces.web.server import NoPlaceError
     from host.live.bench_flow import FAILURES, words_of
 
     try:
         with told_to_end() as told, opened(port, folder, pupil, address, web_port) as bench:
-            typer.echo(f"Calibration is at {bench.url}\nCtrl-C ends it; what the chanter was given it has.")
-            if browser:
-                with contextlib.suppress(Exception):
-                    webbrowser.open(bench.url)
-            while bench.running and not told():
-                time.sleep(LOOK_S)
+            words = f"Calibration is at {bench.url}\nCtrl-C ends it; what the chanter was given it has."
+            serve_until(told, lambda: bench.running, bench.url, words, browser)
     except NoPlaceError as error:
         raise Problem(str(error)) from None
     except FAILURES as error:

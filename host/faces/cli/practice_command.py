@@ -12,8 +12,6 @@ import typer
 from host.faces.cli import options
 from host.faces.cli.problem import Problem
 
-LOOK_S = 0.2
-
 
 def practice(
     port: Annotated[
@@ -51,11 +49,10 @@ def practice(
 ) -> None:
     """Practise: sound, the ladder, and after each change which finger led. Ctrl-C ends it and keeps the sitting."""
     import contextlib
-    import time
-    import webbrowser
 
     from host.bench.calibration_file import ANYONE
     from host.faces.cli.ending import told_to_end
+    from host.faces.cli.serving import serve_until
     from host.faces.web.opening import opened
     from host.faces.web.server import NoPlaceError
     from host.wire.plain_midi import NoteNumbers
@@ -86,12 +83,8 @@ def practice(
                     pupil=pupil or ANYONE,
                 )
             )
-            typer.echo(f"Practice is at {practice.url}\nCtrl-C ends it and keeps the sitting.")
-            if browser:
-                with contextlib.suppress(Exception):
-                    webbrowser.open(practice.url)
-            while practice.running and not told():
-                time.sleep(LOOK_S)
+            words = f"Practice is at {practice.url}\nCtrl-C ends it and keeps the sitting."
+            serve_until(told, lambda: practice.running, practice.url, words, browser)
     except NoPlaceError as error:
         raise Problem(str(error)) from None
     if studio is None:

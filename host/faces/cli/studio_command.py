@@ -10,8 +10,6 @@ import typer
 from host.faces.cli import options
 from host.faces.cli.problem import Problem
 
-LOOK_S = 0.2
-
 
 def studio(
     folder: Annotated[
@@ -48,22 +46,15 @@ def studio(
 
 def serve_studio(folder: Path, port: str | None, browser: bool, address: str, web_port: int | None) -> None:
     """Serve the desk until Ctrl-C. Raises Problem."""
-    import contextlib
-    import time
-    import webbrowser
-
     from host.faces.cli.ending import told_to_end
+    from host.faces.cli.serving import serve_until
     from host.faces.desk.opening import opened
     from host.faces.web.server import NoPlaceError
     from host.store.studio.pupils import StudioError
 
     try:
         with told_to_end() as told, opened(folder, port, address, web_port) as (url, server):
-            typer.echo(f"The studio is at {url}\nCtrl-C ends it; everything is kept in {folder}")
-            if browser:
-                with contextlib.suppress(Exception):
-                    webbrowser.open(url)
-            while server.running and not told():
-                time.sleep(LOOK_S)
+            words = f"The studio is at {url}\nCtrl-C ends it; everything is kept in {folder}"
+            serve_until(told, lambda: server.running, url, words, browser)
     except (NoPlaceError, StudioError) as error:
         raise Problem(str(error)) from None
