@@ -47,10 +47,10 @@ firmware-check: .venv/test
 	@$(BIN)/python -m tests.firmware.check_emulated
 
 bench: .venv/test
-	@$(BIN)/python -m tests.bench
+	@$(BIN)/python -m tests.benchmarks
 
 fuzz: .venv/test
-	@$(BIN)/python tests/wire/fuzz_wire.py $(SECONDS_LONG)
+	@$(BIN)/python -m tests.wire.fuzz_wire $(SECONDS_LONG)
 	@$(MAKE) --no-print-directory -C hardware_notes/firmware fuzz SECONDS_LONG=$(SECONDS_LONG)
 
 soak: .venv/test

@@ -7,17 +7,17 @@ mixes in rungs below it. How hard a change is depends on how far the fingers sca
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import combinations
+from pathlib import Path
+from typing import Any, NoReturn
 
-from fingering.ladder_file import LadderError, load_ladder
 from fingering.moves import SCATTER_US, difficulty
-from fingering.notes import LOW_G, NOTES
-from fingering.orders import advice, order
-from fingering.rungs import GROUPS, Rung, group_of, make_rung
-
-__all__ = ["LEVELS", "LadderError", "Rung", "advice", "find_rung", "ladder", "load_ladder", "order", "places"]
+from fingering.notes import LOW_G, NOTES, note_index
+from fingering.rungs import GROUPS, Rung, group_of, make_rung, rung_key
+from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
 
 # Standard deviation of each finger's time. Assumed: no measurement on a chanter is known; for flautists delays within a
 # change are "typically tens of ms" (Almeida and others, JASA 2009).
@@ -56,3 +56,136 @@ def find_rung(rungs: Sequence[Rung], text: str) -> Rung:
     raise ValueError(
         f"expected the key of a rung (such as {rungs[-1].key}) or its number from 1 to {len(rungs)}; got {shown!r}"
     )
+
+
+# --- A teacher's own ladder, from a TOML file: the rungs from the bottom up, in the order of the file.
+#
+# A rung needs only its `notes`; all else is derived as it is for the ladder of the program:
+#
+#     [[rung]]
+#     notes = ["low A", "B", "C"]      # a row of notes, gone through and back; one note alone is held
+#     key = "first-run"                # its name for machines
+#     name = "The first run"
+#     trains = "Three notes of the bottom hand."
+#     mix = ["low-a-b"]                # keys of rungs above it in the file, to be mixed into its music
+#     days = [3, 21]                   # typical time to learn, from and to
+#     abc = '''...'''                  # music of your own
+
+KEYS = ("notes", "key", "name", "trains", "mix", "days", "abc")
+MOST_RUNGS = 500
+MOST_NOTES = 32
+ABC_LIMIT = 20_000  # characters
+LONGEST_DAYS = 1_000
+_KEY = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", re.ASCII)
+
+
+class LadderError(FileError):
+    """A ladder that cannot be used: file, line, reason; its text is one sentence."""
+
+
+def load_ladder(path: str | Path) -> tuple[Rung, ...]:
+    """The rungs of a teacher's file from the bottom up; raises LadderError."""
+    return read_ladder(read_bytes(path, LadderError), str(path))
+
+
+def read_ladder(data: bytes, path: str) -> tuple[Rung, ...]:
+    """The rungs in the bytes of a file; raises LadderError."""
+    file = TomlFile(data, path, "rung", LadderError)
+    for key in file.content:
+        if key != "rung":
+            file.refuse(file.line_of(key), f"expected only [[rung]] tables; got {shortened(key)}")
+    if not file.entries:
+        file.refuse(None, 'expected at least one rung: a line [[rung]], then for example notes = ["low A", "E"]')
+    if len(file.entries) > MOST_RUNGS:
+        file.refuse(None, f"expected at most {MOST_RUNGS} rungs; got {len(file.entries)}")
+    rungs: list[Rung] = []
+    for index, entry in enumerate(file.entries):
+        rungs.append(_Entry(file, index, entry).rung(rungs))
+    return tuple(rungs)
+
+
+class _Entry:
+    def __init__(self, file: TomlFile, index: int, entry: dict[str, Any]) -> None:
+        self.file, self.index, self.entry = file, index, entry
+
+    def refuse(self, key: str | None, reason: str) -> NoReturn:
+        self.file.refuse_entry(self.index, key, reason)
+
+    def rung(self, below: list[Rung]) -> Rung:
+        for key in self.entry:
+            if key not in KEYS:
+                self.refuse(key, f"expected only the keys {', '.join(KEYS)}; got {shortened(key)}")
+        notes = self._notes()
+        key = self._text("key") or rung_key(notes)
+        if not _KEY.fullmatch(key):
+            self.refuse("key", f"expected a key of small letters, digits and hyphens, such as low-a-e; got {key!r}")
+        if any(rung.key == key for rung in below):
+            self.refuse("key", f"expected each rung's key once; {key!r} stands above already (give this one a key)")
+        return make_rung(
+            notes,
+            below,
+            key=key,
+            name=self._text("name"),
+            trains=self._text("trains"),
+            mix=self._mix(below),
+            abc=self._abc(),
+            days=self._days(),
+        )
+
+    def _text(self, key: str) -> str | None:
+        return self.file.text(self.entry[key], key, self.index) if key in self.entry else None
+
+    def _notes(self) -> tuple[int, ...]:
+        if "notes" not in self.entry:
+            self.refuse(None, 'expected a rung with notes, such as notes = ["low A", "E"]; notes is missing')
+        notes: list[int] = []
+        for name in self._texts("notes"):
+            try:
+                notes.append(note_index(name))
+            except ValueError as bad:
+                self.refuse("notes", str(bad))
+            if notes[-2:] == notes[-1:] * 2:
+                self.refuse("notes", f"expected neighbouring notes that differ; got {NOTES[notes[-1]]} twice in a row")
+        if not 1 <= len(notes) <= MOST_NOTES:
+            self.refuse("notes", f"expected 1 to {MOST_NOTES} notes; got {len(notes)}")
+        return tuple(notes)
+
+    def _texts(self, key: str) -> list[str]:
+        value = self.entry[key]
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            self.refuse(key, f'expected {key} to be a list of texts, such as ["low A", "E"]; got {shortened(value)}')
+        return list(value)
+
+    def _mix(self, below: list[Rung]) -> list[str] | None:
+        if "mix" not in self.entry:
+            return None
+        known = [rung.key for rung in below]
+        for key in self._texts("mix"):
+            if key not in known:
+                self.refuse("mix", f"expected keys of rungs that stand above this one; got {shortened(key)}")
+        return list(dict.fromkeys(self._texts("mix")))
+
+    def _days(self) -> tuple[int, int] | None:
+        if "days" not in self.entry:
+            return None
+        days = self.entry["days"]
+        if (
+            not isinstance(days, list)
+            or len(days) != 2
+            or not all(type(day) is int for day in days)
+            or not 1 <= days[0] <= days[1] <= LONGEST_DAYS
+        ):
+            wanted = f"expected days to be two whole numbers, from and to, such as [3, 21], at most {LONGEST_DAYS}"
+            self.refuse("days", f"{wanted}; got {shortened(days)}")
+        return days[0], days[1]
+
+    def _abc(self) -> str | None:
+        if "abc" not in self.entry:
+            return None
+        abc = self.entry["abc"]
+        if not isinstance(abc, str) or not abc.strip() or len(abc) > ABC_LIMIT:
+            self.refuse("abc", f"expected abc to be music as text of at most {ABC_LIMIT} characters")
+        abc = "\n".join(abc.strip().splitlines()) + "\n"
+        if not all(line.replace("\t", " ").isprintable() for line in abc.split("\n")):
+            self.refuse("abc", "expected abc to be plain text; it holds characters that cannot be printed")
+        return abc

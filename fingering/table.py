@@ -11,17 +11,105 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from pathlib import Path
-from typing import Literal
+from pathlib import Path, PurePath
+from typing import Any, Literal, NoReturn
 
-from fingering.holes import HANDS_OFF, fingers_of
-from fingering.notes import NOTES, SOUNDING
-from fingering.table_file import Row, TableError, read_rows
-from fingering.toml_file import read_bytes
+from fingering.holes import HANDS_OFF, HolesError, fingers_of, from_text
+from fingering.notes import NOTES, SOUNDING, note_index
+from fingering.toml_file import FileError, TomlFile, read_bytes
+
+# --- Reading a fingering table's TOML, row by row, with the line of whatever is wrong.
+#
+# A file holds an optional `name` and `[[row]]` tables with `note`, `holes`, `kind` ("standard" or "alternate"),
+# `source` and, for an alternate, `name`. See tables/standard.toml.
+
+_ROW_KEYS = ("note", "holes", "kind", "name", "source")
+_NEEDED = ("note", "holes", "kind", "source")
+
+
+class TableError(FileError):
+    """A fingering table that cannot be used: which file, which line (None where no single line is to blame), why."""
+
+
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """One row of a table. `line` is where it stands in its file, None where that cannot be told."""
+
+    note: int
+    covered_mask: int
+    kind: Literal["standard", "alternate"]
+    name: str
+    source: str
+    line: int | None
+
+
+def read_rows(data: bytes, path: str) -> tuple[str, tuple[TableRow, ...]]:
+    """The table's name and its rows; raises TableError. Does not ask for all nine notes."""
+    file = TomlFile(data, path, "row", TableError)
+    for key in file.content:
+        if key not in ("name", "row"):
+            file.refuse(file.line_of(key), f"expected only a name and [[row]] tables; got {key!r}")
+    name = file.text(file.content.get("name", PurePath(path).stem), "name")
+    rows: list[TableRow] = []
+    for index, entry in enumerate(file.entries):
+        row = _row(entry, index, file)
+        _check_new(row, rows, file.entry_line(index, "holes"), path)
+        rows.append(row)
+    return name, tuple(rows)
+
+
+def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
+    def refuse(key: str | None, reason: str) -> NoReturn:
+        file.refuse_entry(index, key, reason)
+
+    for key in entry:
+        if key not in _ROW_KEYS:
+            refuse(key, f"expected only the keys {', '.join(_ROW_KEYS)}; got {key!r}")
+    for key in _NEEDED:
+        if key not in entry:
+            needed = ", ".join(_NEEDED)
+            refuse(None, f"expected a row with {needed}; {key} is missing")
+    texts = {key: file.text(value, key, index) for key, value in entry.items()}
+    try:
+        note = note_index(texts["note"])
+    except ValueError as error:
+        refuse("note", str(error))
+    try:
+        mask = from_text(texts["holes"])
+    except HolesError as error:
+        refuse("holes", str(error))
+    if SOUNDING[mask] != note:
+        refuse(
+            "holes",
+            f"expected holes that sound {NOTES[note]}; {texts['holes']} sounds {NOTES[SOUNDING[mask]]} "
+            "(the topmost open hole names the note)",
+        )
+    if mask == HANDS_OFF:
+        refuse("holes", "expected at least one covered hole; all eight open is hands off, not a note")
+    kind = texts["kind"]
+    if kind == "standard":
+        return TableRow(note, mask, "standard", texts.get("name", NOTES[note]), texts["source"], file.entry_line(index))
+    if kind == "alternate":
+        name = texts.get("name", f"alternate {NOTES[note]}")
+        return TableRow(note, mask, "alternate", name, texts["source"], file.entry_line(index))
+    refuse("kind", f'expected kind to be "standard" or "alternate"; got {kind!r}')
+
+
+def _check_new(row: TableRow, rows: list[TableRow], line: int | None, path: str) -> None:
+    for other in rows:
+        place = "above" if other.line is None else f"on line {other.line}"
+        if other.covered_mask == row.covered_mask:
+            raise TableError(path, line, f"expected each fingering once; the row {place} has the same holes")
+        if other.note == row.note and other.kind == row.kind == "standard":
+            raise TableError(
+                path, line, f"expected one standard fingering of {NOTES[row.note]}; the row {place} is one already"
+            )
+
+
+# ---
 
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
 
-__all__ = ["GRACE_FINGERS", "Row", "Table", "TableError", "Verdict", "grace_masks", "load_table", "standard_table"]
 
 # The fingers that play grace notes by a lift: thumb, top index, top middle, top ring, bottom index.
 GRACE_FINGERS = (0, 1, 2, 3, 4)
@@ -53,8 +141,8 @@ class Table:
 
     name: str
     standard: tuple[int, ...]
-    alternates: dict[int, Row]
-    rows: tuple[Row, ...]
+    alternates: dict[int, TableRow]
+    rows: tuple[TableRow, ...]
     _accepted: tuple[tuple[int, ...], ...] = field(init=False, repr=False)
     _alone: dict[int, Verdict] = field(init=False, repr=False, default_factory=dict)
 
@@ -92,7 +180,7 @@ class Table:
         return Verdict(note, "false", fingers_of(mask ^ nearest), f"false {NOTES[note]}")
 
 
-def _table(name: str, rows: tuple[Row, ...]) -> Table:
+def _table(name: str, rows: tuple[TableRow, ...]) -> Table:
     standard = {row.note: row.covered_mask for row in rows if row.kind == "standard"}
     alternates = {row.covered_mask: row for row in rows if row.kind == "alternate"}
     return Table(name, tuple(standard[note] for note in range(len(NOTES))), alternates, rows)
@@ -108,7 +196,7 @@ def standard_table(alternates: bool = False) -> Table:
     return _table(name, rows)
 
 
-def _own(file_name: str) -> tuple[str, tuple[Row, ...]]:
+def _own(file_name: str) -> tuple[str, tuple[TableRow, ...]]:
     from importlib.resources import files
 
     return read_rows((files("fingering") / "tables" / file_name).read_bytes(), file_name)

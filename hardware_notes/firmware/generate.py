@@ -15,17 +15,17 @@ from typing import Any
 
 FOLDER = Path(__file__).resolve().parent
 HEADER = FOLDER / "core" / "numbers.h"
-sys.path.insert(0, str(FOLDER.parents[1]))
+sys.path[:0] = [str(FOLDER.parents[1]), str(FOLDER.parents[1] / "host")]
 
 from fingering.holes import HOLES  # noqa: E402
 from fingering.notes import NOTES, SOUNDING  # noqa: E402
 from fingering.table import standard_table  # noqa: E402
-from host.simulated.chanter import BEAT_US, HELLO_EVERY_US, SLOWEST_RAW_HZ  # noqa: E402
-from host.simulated.sensing import SETTLE_US  # noqa: E402
-from host.wire import messages as m  # noqa: E402
-from host.wire import sysex  # noqa: E402
-from host.wire.errors import MessageError  # noqa: E402
-from host.wire.frames import MAX_STREAM_FRAME, to_stream  # noqa: E402
+from fingerlead.simulated.chanter import BEAT_US, HELLO_EVERY_US, SLOWEST_RAW_HZ  # noqa: E402
+from fingerlead.simulated.sensing import SETTLE_US  # noqa: E402
+from fingerlead.wire import carriers as sysex  # noqa: E402
+from fingerlead.wire import messages as m  # noqa: E402
+from fingerlead.wire.carriers import MAX_STREAM_FRAME, to_stream  # noqa: E402
+from fingerlead.wire.errors import MessageError  # noqa: E402
 
 NO_LEVELS = ((0, 0),) * HOLES
 WIDTHS = (0xFF, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFFFFFFFFFF)

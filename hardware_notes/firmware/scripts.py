@@ -67,11 +67,11 @@ class Script:
 
 def pupil_script(pupil_name: str, seed: int, changes: int, every_us: int) -> Script:
     """A simulated pupil's playing; PupilError where there is no such pupil."""
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-    from host.simulated.play import perform
-    from host.simulated.pupil_file import load_sitting
-    from host.simulated.script import write_script
-    from host.simulated.sensing import CHUNK, Heights, sensors
+    sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "host")]
+    from fingerlead.simulated.play import perform
+    from fingerlead.simulated.scenario import load_sitting
+    from fingerlead.simulated.script import write_script
+    from fingerlead.simulated.sensing import CHUNK, Heights, sensors
 
     pupil = load_sitting(pupil_name).pupil
     performance = perform(pupil, write_script(pupil, seed, changes=changes), seed)

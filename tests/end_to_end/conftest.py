@@ -5,16 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "ports"))
-sys.path.insert(0, str(Path(__file__).parent))
-
-from chromium import CHROMIUM, FLAGS
+from tests.end_to_end.chromium import CHROMIUM, FLAGS
 
 BACKEND = "mido.backends.rtmidi/UNIX_JACK"
 

@@ -16,7 +16,6 @@ from typing import Any
 
 import uvicorn
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from playing import SURE, one_change
 from starlette.applications import Starlette
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
@@ -25,20 +24,20 @@ from starlette.websockets import WebSocketDisconnect
 
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
-from fingering.notes import NOTES, SOUNDING
-from fingering.scale import SCALES
+from fingering.notes import NOTES, SCALES, SOUNDING
 from fingering.table import standard_table
-from host.faces import web
-from host.faces.strip import LETTERS, strip_svg
-from host.faces.web.texts import catalogue
-from host.faces.words import change_sentence
-from host.music.abc import parse_abc
-from host.sound.reed import voice_json
-from host.sound.takes import render_take, wav_bytes
-from host.sound.tuning import Tuning
-from host.timing.blame import blame
+from fingerlead.faces.pages import practice
+from fingerlead.faces.pages.practice.texts import catalogue
+from fingerlead.faces.strip import LETTERS, strip_svg
+from fingerlead.faces.words import change_sentence
+from fingerlead.music.abc import parse_abc
+from fingerlead.sound.takes import render_take, wav_bytes
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import voice_json
+from fingerlead.timing.mended import blame
+from tests.faces.playing import SURE, one_change
 
-WEB = Path(next(iter(web.__path__)))
+WEB = Path(next(iter(practice.__path__)))
 TABLE = standard_table()
 # As strict as the page is served.
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
@@ -48,7 +47,7 @@ TAKE_END_US = 900_000
 
 @cache
 def staff(number: int) -> str:
-    from host.faces.sheet.pages import staff_svg
+    from fingerlead.faces.sheet.sheets import staff_svg
 
     return staff_svg(parse_abc(ladder()[number].abc)[0][0], letters="full")
 

@@ -13,20 +13,20 @@ import time
 from pathlib import Path
 
 from fingering.table import standard_table
-from host.live.listening import Listening
-from host.ports.base import Chunk
-from host.simulated.chanter import setup_for
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import sensors
-from host.simulated.whole import wire_frames
-from host.store.intake import load
-from host.store.session_file import SessionWriter
-from host.timing.analysis import analyse
-from host.timing.live import Told
-from host.timing.results import Change
-from host.timing.timeline import timing_of
+from fingerlead.listening.listening import Listening
+from fingerlead.ports.base import Chunk
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import sensors
+from fingerlead.simulated.serve import wire_frames
+from fingerlead.store.intake import load
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.live import Told
+from fingerlead.timing.results import Change
+from fingerlead.timing.timeline import timing_of
 
 CHANGES = 500
 DAMAGED = 0.001

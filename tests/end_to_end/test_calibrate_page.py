@@ -14,16 +14,18 @@ import pytest
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
-from host.bench.taken import PLAN  # noqa: E402
-from host.bench.thresholds import HoleReport  # noqa: E402
-from host.faces.bench.app import app  # noqa: E402
-from host.faces.bench.telling import message_of  # noqa: E402
-from host.faces.web import guard  # noqa: E402
-from host.faces.web.server import Server, listen  # noqa: E402
-from host.live.bench_stage import Samples, Stage, Step, Wish  # noqa: E402
-from host.live.calibrating import BAR_WORDS, SEAL_WORDS  # noqa: E402
-from host.live.calibrating_steps import ask_words  # noqa: E402
-from host.live.hub import Hub  # noqa: E402
+from fingerlead.faces.pages.kit import guard  # noqa: E402
+from fingerlead.faces.pages.kit.hub import Hub  # noqa: E402
+from fingerlead.faces.pages.kit.server import Server, listen  # noqa: E402
+from fingerlead.faces.pages.workbench.page import (
+    app,
+    message_of,
+)
+from fingerlead.workbench.actor import Samples, Stage, StageStep, WorkbenchRequest  # noqa: E402
+from fingerlead.workbench.guidance import ask_words  # noqa: E402
+from fingerlead.workbench.levels import HoleReport  # noqa: E402
+from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS  # noqa: E402
+from fingerlead.workbench.samples import PLAN  # noqa: E402
 
 expect = playwright.expect
 SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1280, 800)}
@@ -42,7 +44,7 @@ def report(hole, verdict="good"):
 
 def asking(number):
     kind, hole = PLAN[number - 1]
-    return Step(number, len(PLAN), kind, hole, ask_words(kind, hole))
+    return StageStep(number, len(PLAN), kind, hole, ask_words(kind, hole))
 
 
 GOOD = replace(HEARD, reports=tuple(report(hole) for hole in range(8)))
@@ -54,8 +56,8 @@ STAGES = {
     "begin": Stage(),
     "trouble": replace(HEARD, sentences=("The chanter is gone.",), trouble=True),
     "step": replace(HEARD, job="calibrate", step=replace(asking(7), holding=True)),
-    "bar": replace(HEARD, job="bar", last="bar", step=Step(0, 0, "bar", None, BAR_WORDS), counts=(3, 4)),
-    "seal": replace(HEARD, job="seal", last="seal", levels=(), step=Step(0, 0, "seal", None, SEAL_WORDS)),
+    "bar": replace(HEARD, job="bar", last="bar", step=StageStep(0, 0, "bar", None, BAR_WORDS), counts=(3, 4)),
+    "seal": replace(HEARD, job="seal", last="seal", levels=(), step=StageStep(0, 0, "seal", None, SEAL_WORDS)),
     "good": GOOD,
     "bad": BAD,
     "given": replace(GOOD, last="give", given=True, sentences=("The chanter has its levels and keeps them.",)),
@@ -154,13 +156,13 @@ def test_by_keyboard_alone_it_begins_and_stops(opened, host):
     page.keyboard.press("Tab")
     expect(page.locator("#go")).to_be_focused()
     page.keyboard.press("Enter")
-    wished(host, Wish("calibrate"))
+    wished(host, WorkbenchRequest("calibrate"))
     shows(page, host, "step")
     expect(page.locator("#instruction")).to_be_focused()
     page.keyboard.press("Shift+Tab")
     expect(page.locator("#stop")).to_be_focused()
     page.keyboard.press("Enter")
-    wished(host, Wish("calibrate"), Wish("stop"))
+    wished(host, WorkbenchRequest("calibrate"), WorkbenchRequest("stop"))
 
 
 @pytest.mark.parametrize("number", [1, 6, 7, 18, 19])
@@ -215,7 +217,7 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     assert page.locator("thead th").nth(2).inner_text() == "Levels"
     assert host.wishes == []
     page.click("#actions .main")
-    wished(host, Wish("give", 4, False))
+    wished(host, WorkbenchRequest("give", 4, False))
     host.tell(replace(GOOD, job="give", last="give"))
     expect(page.locator("#actions button").first).to_be_disabled()
     expect(page.locator("#result-title")).to_be_focused()
@@ -223,14 +225,14 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     expect(page.locator("#result .sentences")).to_contain_text("keeps them")
     expect(page.locator("#not-sent")).to_be_hidden()
     page.get_by_role("button", name="Take the earlier levels back").click()
-    wished(host, Wish("give", 4, False), Wish("undo"))
+    wished(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
 
 
 def test_going_back_leaves_the_keyboard_at_what_is_said(opened, host):
     host.page = page = opened()
     shows(page, host, "given")
     page.get_by_role("button", name="Take the earlier levels back").press("Enter")
-    wished(host, Wish("undo"))
+    wished(host, WorkbenchRequest("undo"))
     host.tell(replace(STAGES["given"], given=False, last="undo", sentences=("They are back.",)))
     expect(page.locator("#result .sentences")).to_have_text("They are back.")
     expect(page.locator("#result-title")).to_be_focused()
@@ -246,11 +248,17 @@ def test_a_double_click_asks_once(opened, host):
     page.dblclick("#actions .main")
     shows(page, host, "given")
     page.get_by_role("button", name="Take the earlier levels back").dblclick()
-    wished(host, Wish("give", 4, False), Wish("undo"))
+    wished(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
     shows(page, host, "begin")
     page.dblclick("[data-wish=undo]")
     page.dblclick("#go")
-    wished(host, Wish("give", 4, False), Wish("undo"), Wish("undo"), Wish("calibrate"))
+    wished(
+        host,
+        WorkbenchRequest("give", 4, False),
+        WorkbenchRequest("undo"),
+        WorkbenchRequest("undo"),
+        WorkbenchRequest("calibrate"),
+    )
 
 
 def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened, host):
@@ -265,7 +273,7 @@ def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened,
     expect(page.locator("#actions .main")).to_have_text("Begin again")
     expect(page.locator("tbody tr.bad td").nth(1)).to_have_text("–")
     page.get_by_role("button", name="anyway").click()
-    wished(host, Wish("give", 4, True))
+    wished(host, WorkbenchRequest("give", 4, True))
 
 
 def test_trouble_is_one_sentence_and_it_begins_again(opened, host):
@@ -277,7 +285,7 @@ def test_trouble_is_one_sentence_and_it_begins_again(opened, host):
     expect(page.locator("#live")).to_have_text("The chanter is gone.")
     expect(page.locator("#go")).to_have_text("Begin again")
     page.click("#go")
-    wished(host, Wish("calibrate"))
+    wished(host, WorkbenchRequest("calibrate"))
 
 
 def test_the_bar_and_the_seal_are_counted(opened, host):
@@ -285,7 +293,7 @@ def test_the_bar_and_the_seal_are_counted(opened, host):
     shows(page, host, "bar")
     expect(page.locator("#step")).to_have_text("Lifts: 3 of 40, lays: 4 of 40")
     page.click("#enough")
-    wished(host, Wish("enough"))
+    wished(host, WorkbenchRequest("enough"))
     shows(page, host, "seal")
     expect(page.locator("#enough")).to_be_hidden()
     host.tell(replace(STAGES["seal"], moved=(True,) * 3 + (False,) * 5))
@@ -343,7 +351,7 @@ def test_where_less_is_to_move_nothing_scrolls_by(opened, host):
 
 def test_the_simulated_chanter_from_the_first_step_to_its_levels(browser, tmp_path):
     """The program itself, its simulated hands doing what the page asks."""
-    command = (sys.executable, "-m", "host.faces.cli.main", "calibrate", "sim", "--page", "--no-browser")
+    command = (sys.executable, "-m", "fingerlead.faces.cli.main", "calibrate", "sim", "--page", "--no-browser")
     process = subprocess.Popen(
         [*command, "--folder", str(tmp_path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from fingering.notes import NOTES
-from host.faces.cli.main import app
+from fingerlead.faces.cli.main import app
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
 ROOT = Path(__file__).parents[2]
@@ -185,6 +185,6 @@ def test_every_command_and_option_is_in_the_readme():
 
 def test_help_imports_nothing_heavy():
     heavy = ("numpy", "serial", "mido", "rich", "jinja2", "lark")
-    code = f"import sys, host.faces.cli.main; print([m for m in {heavy} if m in sys.modules])"
+    code = f"import sys, fingerlead.faces.cli.main; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
     assert done.stdout.strip() == "[]"

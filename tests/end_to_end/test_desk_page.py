@@ -9,9 +9,9 @@ from datetime import date
 
 import pytest
 
-from demo.studio import evenings, invented, write_evening
-from host.faces.desk.opening import opened as desk_opened
-from host.store.studio.studio import Studio
+from fingerlead.faces.pages.desk.opening import opened as desk_opened
+from fingerlead.studio.invented import evenings, invented, write_evening
+from fingerlead.studio.studio import Studio
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 

@@ -12,11 +12,10 @@ from itertools import groupby
 import pytest
 
 from fingering.notes import SOUNDING
-from host.sound.midi_tuning import BAGPIPE, MidiVoice
-from host.sound.tuning import Tuning
-from host.store.session_file import read_session, session_record
+from fingerlead.sound.tuning import BAGPIPE, MidiVoice, Tuning
+from fingerlead.store.session_reading import read_session, session_record
 
-FINGERLEAD = [sys.executable, "-m", "host.faces.cli.main"]
+FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 VOICE = MidiVoice(Tuning(480).note_hz())
 KEYS = VOICE.keys
 

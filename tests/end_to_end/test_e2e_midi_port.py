@@ -1,13 +1,13 @@
 from __future__ import annotations
 
 import pytest
-from port_contract import FarSide, PortContract, Pump, count, listen, some_chanter
 
-from host.ports.base import PortRefused
-from host.ports.find import midi_ports, open_port
-from host.wire.events import State
-from host.wire.link import HostLink
-from host.wire.plain_midi import PlainNotes
+from fingerlead.ports.base import PortRefused
+from fingerlead.ports.find import midi_ports, open_port
+from fingerlead.wire.events import State
+from fingerlead.wire.link import HostLink
+from fingerlead.wire.plain_midi import PlainNotes
+from tests.ports.port_contract import FarSide, PortContract, Pump, count, listen, some_chanter
 
 
 class MidiSide(FarSide):

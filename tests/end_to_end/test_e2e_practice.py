@@ -22,9 +22,9 @@ import httpx
 from websockets.sync.client import ClientConnection, connect
 
 from fingering.table import standard_table
-from host.store.session_file import read_session
+from fingerlead.store.session_reading import read_session
 
-FINGERLEAD = [sys.executable, "-m", "host.faces.cli.main"]
+FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 PATIENCE_S = 20.0
 LOW_G, LOW_A = standard_table().standard[:2]
 # The middle row, thumb first, as the hands lie with the left on top.

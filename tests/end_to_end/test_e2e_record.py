@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from host.store.session_file import read_session, session_record
+from fingerlead.store.session_reading import read_session, session_record
 
-FINGERLEAD = [sys.executable, "-m", "host.faces.cli.main"]
+FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 
 
 def fingerlead(*args, **more) -> subprocess.Popen:

@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from capture import Capture, JackServer, changes
-
-from fingering.scale import scale
+from fingering.notes import scale
 from fingering.table import standard_table
-from host.live.sounding import Sounding, SoundSettings
-from host.ports.host_clock import now_us
-from host.ports.sound_port import list_outputs
-from host.sound.metronome import Metronome
+from fingerlead.ports.base import now_us
+from fingerlead.ports.sound_port import list_outputs
+from fingerlead.practice.sounding import Sounding, SoundSettings
+from fingerlead.sound.metronome import Metronome
+from tests.end_to_end.capture import Capture, JackServer, changes
 
 TABLE = standard_table()
 LOW_A, E, HIGH_A = (TABLE.standard[note] for note in (1, 5, 8))

@@ -20,20 +20,20 @@ from fingering.holes import fingers_of
 from fingering.ladder import ladder
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
-from host.live.pupil_playing import written_notes
-from host.music.abc import parse_abc
-from host.music.compare import compare_analysis
-from host.simulated.chanter import setup_for
-from host.simulated.planting import CLEAN, KINDS, NoPlaceError, plant_one, sounds_alike
-from host.simulated.play import perform
-from host.simulated.pupil import STANDARD
-from host.simulated.sensing import sensors
-from host.simulated.tune import tune_script
-from host.simulated.whole import wire_bytes
-from host.timing.analysis import analyse
-from host.timing.blame import blame
-from host.timing.timeline import timing_of
-from host.wire.columns import read_record
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.compare import compare_analysis
+from fingerlead.practice.source import written_notes
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, plant_one, sounds_alike
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.pupil import STANDARD
+from fingerlead.simulated.script import tune_script
+from fingerlead.simulated.sensing import sensors
+from fingerlead.simulated.serve import wire_bytes
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.mended import blame
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.columns import read_record
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
 RUNS = 200
@@ -109,7 +109,7 @@ def test_the_planted_fault_is_told_and_nothing_else():
         script = script_of(tune, tempo)
         try:
             performance, fault = plant_one(kind, script, seed)
-        except NoPlaceError:
+        except NotPlantableError:
             continue
         counts[kind] += 1
         found, comparison = told(performance, tune, seed)

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import re
 import shutil
-import sys
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "faces"))
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 pytest.importorskip("uvicorn", reason="needs the Python package uvicorn")
@@ -19,8 +15,8 @@ pytest.importorskip("starlette", reason="needs the Python package starlette")
 if shutil.which("lilypond") is None:
     pytest.importorskip("lilypond", reason="needs the Python package lilypond, or LilyPond itself")
 
-import page_host  # noqa: E402
-from page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message  # noqa: E402
+from tests.end_to_end import page_host  # noqa: E402
+from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message  # noqa: E402
 
 expect = playwright.expect
 SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}

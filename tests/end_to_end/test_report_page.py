@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from host.simulated import chanter, play, pupil_file, script, sensing, whole
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import scenario as pupil_file
+from fingerlead.simulated import serve as whole
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
@@ -38,7 +40,7 @@ def page_file(tmp_path_factory):
         wire_file(folder / "crossing & <more>.bytes", "heavy-crossing", 2, 300),
     ]
     page = folder / "page.html"
-    command = [sys.executable, "-m", "host.faces.cli.main", "report", *files, "-o", page]
+    command = [sys.executable, "-m", "fingerlead.faces.cli.main", "report", *files, "-o", page]
     done = subprocess.run(list(map(str, command)), capture_output=True, text=True, check=True)
     assert str(page) in done.stdout
     return page

@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from fingering.table import standard_table
-from host.simulated.sensing import COVERED_RAW, OPEN_RAW, TRAVEL_US, sensors
-from host.simulated.truth import read_truth
-from host.store.intake import load
-from host.timing.analysis import analyse
-from host.timing.results import Settings
-from host.timing.timeline import timing_of
+from fingerlead.simulated.sensing import COVERED_RAW, OPEN_RAW, TRAVEL_US, sensors
+from fingerlead.simulated.truth import read_truth
+from fingerlead.store.intake import load
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.results import Settings
+from fingerlead.timing.timeline import timing_of
 from tests.timing.plain_judge import judge
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")

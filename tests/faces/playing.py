@@ -8,12 +8,14 @@ import numpy as np
 
 from fingering.holes import fingers_of
 from fingering.table import standard_table
-from host.simulated import chanter, play, pupil_file, script, sensing, whole
-from host.timing.analysis import Analysis, analyse
-from host.timing.results import Change, Timing
-from host.timing.timeline import timing_of
-from host.wire.columns import read_record
-from host.wire.record import Record
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import scenario as pupil_file
+from fingerlead.simulated import serve as whole
+from fingerlead.timing.analysis import Analysis, analyse
+from fingerlead.timing.results import Change, Timing
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import Record
 
 STANDARD = standard_table().standard
 PAIRS = [(a, b) for a in range(9) for b in range(9) if a != b]

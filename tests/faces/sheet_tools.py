@@ -9,9 +9,9 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import strategies as st
 
-from host.faces.sheet.lilypond import find_lilypond
-from host.faces.sheet.piece import SheetError
-from host.music.tune import Bar, Note, Tune, Tuplet
+from fingerlead.faces.sheet.lilypond import find_lilypond
+from fingerlead.faces.sheet.piece import SheetError
+from fingerlead.music.tune import Bar, Note, Tune, Tuplet
 
 
 def needs_lilypond():

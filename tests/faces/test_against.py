@@ -9,13 +9,13 @@ import pytest
 
 from fingering.notes import note_index
 from fingering.table import standard_table
-from host.faces.report import against as room
-from host.faces.sheet.piece import SheetError
-from host.music.abc import parse_abc
-from host.music.compare import compare_analysis
-from host.timing.analysis import analyse
-from host.timing.results import Timing
-from host.wire.record import Record
+from fingerlead.faces.report import against as room
+from fingerlead.faces.sheet.piece import SheetError
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.compare import compare_analysis
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.results import Timing
+from fingerlead.wire.events import Record
 
 TUNE = parse_abc("X:1\nT:Two bars\nM:2/4\nL:1/4\nK:HP\nG A | B c |]\n")[0][0]
 STANDARD = standard_table().standard
@@ -52,7 +52,7 @@ def test_without_an_engraver_the_words_stand_alone(monkeypatch):
     def refuses(*_):
         raise SheetError("LilyPond is missing")
 
-    monkeypatch.setattr("host.faces.sheet.pages.staff_svg", refuses)
+    monkeypatch.setattr("fingerlead.faces.sheet.sheets.staff_svg", refuses)
     found = room.against(played("GAec"), TUNE)
     assert found["staff"] == ""
     assert "LilyPond is missing" in found["missing"]

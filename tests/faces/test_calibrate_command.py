@@ -10,16 +10,17 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from fingering.holes import FINGERS
-from host.bench import calibration_file as files
-from host.bench.skew_file import measured_skew_us
-from host.faces.cli import calibrate_command, calibrate_screen
-from host.faces.cli.problem import Problem
-from host.live import bench_flow
-from host.live.calibrating import Calibrating
-from host.live.calibrating_steps import Steps
-from host.live.hands_port import HandsPort
-from host.simulated.chanter import Setup
-from host.simulated.sensing import sensors
+from fingerlead.faces.cli import calibrate as calibrate_command
+from fingerlead.faces.cli import calibrate_screen
+from fingerlead.faces.cli.options import Problem
+from fingerlead.ports.simulated_port import HandsPort
+from fingerlead.simulated.chanter import Setup
+from fingerlead.simulated.sensing import sensors
+from fingerlead.store import chanters as files
+from fingerlead.store.chanters import measured_skew_us
+from fingerlead.workbench import flow as bench_flow
+from fingerlead.workbench.guidance import Guidance
+from fingerlead.workbench.measurement import Calibrating
 
 DEVICE = Setup().device_id.hex()
 
@@ -169,7 +170,7 @@ def test_the_bar_shows_both_levels_and_where_the_sample_is():
 def test_the_picture_fits_eighty_columns():
     talk = Calibrating("stream")
     talk.before = ((600, 400),) * 8
-    talk.steps = Steps(1_000)
+    talk.steps = Guidance(1_000)
     out = StringIO()
     picture = calibrate_screen.Screen(talk).picture(talk.steps, (500,) * 8)
     Console(file=out, width=80).print(picture)
@@ -181,7 +182,7 @@ def test_the_picture_fits_eighty_columns():
 
 def test_hold_still_moves_nothing_else():
     talk = Calibrating("stream")
-    talk.before, talk.steps = ((600, 400),) * 8, Steps(1_000)
+    talk.before, talk.steps = ((600, 400),) * 8, Guidance(1_000)
     told = []
     for held in (None, 0):
         talk.steps._held = held

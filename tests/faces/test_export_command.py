@@ -9,11 +9,10 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from host.faces.cli.analyse_command import analyse
-from host.faces.cli.export_command import export
-from host.faces.cli.live_command import live
-from host.faces.cli.problem import Problem
-from host.sound.midi_tuning import tuning_word
+from fingerlead.faces.cli.analyse import analyse, export
+from fingerlead.faces.cli.listen import live
+from fingerlead.faces.cli.options import Problem
+from fingerlead.sound.tuning import tuning_word
 
 ROWS = ("0,xxxxxxxx", "500000,xxxxxxxo", "900000,xxxxxxoo", "1000000,oooooooo", "3000000,xxxxxxxo", "3500000,xxxxxxxo")
 LISTED = "\n".join(("time_us,holes", *ROWS, ""))

@@ -7,12 +7,12 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from host.faces.cli import devices_command
-from host.faces.cli.devices_command import devices
-from host.ports import find, midi_out, sound_port
-from host.ports.find import Found
-from host.wire.frames import to_stream
-from host.wire.messages import Hello, encode
+from fingerlead.faces.cli import devices as devices_command
+from fingerlead.faces.cli.devices import devices
+from fingerlead.ports import find, midi_out, sound_port
+from fingerlead.ports.find import Found
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.messages import Hello, encode
 
 HELLO = Hello(
     device_id=bytes(range(8)),

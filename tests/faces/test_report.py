@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from fingering.notes import NOTES
-from host.faces.report.page import MOST_MOMENTS, Played, played, render
-from host.timing.results import Timing
-from host.timing.summary import summarise
+from fingerlead.faces.report.page import MOST_MOMENTS, Played, played, render
+from fingerlead.timing.results import Timing
+from fingerlead.timing.summary import summarise
 from tests.faces.playing import STANDARD, analysed, moved, random_playing, sitting
 
 DAY = date(2026, 3, 7)

@@ -7,8 +7,8 @@ import os
 import pytest
 from typer.testing import CliRunner
 
-from host.faces.cli.main import app
-from host.faces.cli.problem import Problem
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.cli.options import Problem
 
 CSV = "time_us,holes\n0,xxxxxxxx\n1000000,xxxxxxxo\n1018000,xxxxxxoo\n2000000,xxxxxxoo\n"
 

@@ -8,24 +8,19 @@ import json
 import re
 import shutil
 import subprocess
-import sys
 from datetime import date
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
-
-from studios import playing, write
-
-from demo.studio import evenings, invented, write_evening
-from host.faces.cli.main import app
-from host.faces.report.numbers import COLUMNS, Player, as_csv, as_json, rows
-from host.store.studio.kept import analysed
-from host.store.studio.studio import Studio
-from host.timing.summary import summarise, wilson
-from host.timing.tally import Tally
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.report.numbers import COLUMNS, Player, as_csv, as_json, rows
+from fingerlead.studio.index import analysed
+from fingerlead.studio.invented import evenings, invented, write_evening
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.progress import Tally
+from fingerlead.timing.summary import summarise, wilson
+from tests.studio.studios import playing, write
 
 TODAY = date(2026, 11, 20)
 TURN = "2026-11-06"

@@ -14,10 +14,12 @@ import pytest
 from typer.testing import CliRunner
 
 from fingering.notes import NOTES
-from host.faces.cli.main import app
-from host.faces.cli.problem import Problem
-from host.simulated import chanter, play, pupil_file, script, sensing, whole
-from host.store.passage.text import LONGEST_MESSAGE, LONGEST_PASTE
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.cli.options import Problem
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import scenario as pupil_file
+from fingerlead.simulated import serve as whole
+from fingerlead.store.passage.text import LONGEST_MESSAGE, LONGEST_PASTE
 
 # Low G to low A to B to low G; the bottom little 18 ms before the bottom ring.
 CSV = """time_us,holes
@@ -256,7 +258,7 @@ def test_what_is_pasted_at_a_terminal_is_read_to_its_end(message):
     pty = pytest.importorskip("pty")
     controller, terminal = pty.openpty()
     with subprocess.Popen(
-        [sys.executable, "-m", "host.faces.cli.main", "open", "--no-strips"],
+        [sys.executable, "-m", "fingerlead.faces.cli.main", "open", "--no-strips"],
         stdin=terminal,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -2,15 +2,15 @@ from __future__ import annotations
 
 import pytest
 import typer
-from sheet_tools import elements, needs_lilypond, words
 from typer.testing import CliRunner
 
-from host.faces.cli.problem import Problem
-from host.faces.cli.sheet_command import sheet
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.whole import wire_bytes
+from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.sheet import sheet
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.serve import wire_bytes
+from tests.faces.sheet_tools import elements, needs_lilypond, words
 
 app = typer.Typer()
 app.command()(sheet)
@@ -120,7 +120,7 @@ def test_a_place_that_cannot_be_written_is_named(tmp_path):
 def test_a_missing_lilypond_is_told_in_a_sentence(tmp_path, monkeypatch):
     import sys
 
-    from host.faces.sheet import lilypond
+    from fingerlead.faces.sheet import lilypond
 
     monkeypatch.setitem(sys.modules, "lilypond", None)
     monkeypatch.setattr(lilypond.shutil, "which", lambda name: None)

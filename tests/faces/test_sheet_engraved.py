@@ -12,16 +12,23 @@ from itertools import pairwise
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
-from sheet_tools import SVG, elements, ids, needs_lilypond, place, tunes, words
 
 from fingering.ladder import ladder
-from host.faces.sheet.chart import chart_source
-from host.faces.sheet.homework import homework
-from host.faces.sheet.lilypond import engrave
-from host.faces.sheet.pages import pages, staff_svg
-from host.faces.sheet.piece import Mark, Sheet, SheetError, SheetPiece, Style, note_id, rung_piece, tune_piece
-from host.faces.sheet.source import fitting_size, sheet_source
-from host.music.abc import parse_abc
+from fingerlead.faces.sheet.lilypond import engrave
+from fingerlead.faces.sheet.piece import (
+    Sheet,
+    SheetError,
+    SheetPiece,
+    StaffMark,
+    Style,
+    note_id,
+    rung_piece,
+    tune_piece,
+)
+from fingerlead.faces.sheet.sheets import chart_source, homework, pages, staff_svg
+from fingerlead.faces.sheet.source import fitting_size, sheet_source
+from fingerlead.music.abc import parse_abc
+from tests.faces.sheet_tools import SVG, elements, ids, needs_lilypond, place, tunes, words
 
 MARCH = """X:7
 T:The Invented March
@@ -146,7 +153,7 @@ def test_a_stranger_s_text_only_prints(nasty, tmp_path):
     tune = march()
     bars = tuple(replace(bar, notes=tuple(replace(note, word=nasty) for note in bar.notes)) for bar in tune.bars[:1])
     tune = replace(tune, title=nasty, composer=nasty, rhythm=nasty, bars=bars)
-    one = SheetPiece(nasty, tune, nasty, (nasty, nasty), nasty, marks={(0, 0): Mark("ring", nasty)})
+    one = SheetPiece(nasty, tune, nasty, (nasty, nasty), nasty, marks={(0, 0): StaffMark("ring", nasty)})
     sheet = Sheet((one,), nasty, nasty)
     printed = "".join(sign for sign in nasty if sign.isprintable() and sign not in "\ufffe\uffff\ue0f0\u202e")
     wanted = "".join(printed.split())
@@ -179,7 +186,7 @@ def test_any_tune_is_engraved_without_a_word_of_complaint(tmp_path, tune):
 def test_marks_of_a_comparison_stand_over_the_staff():
     tune = march()
     plain = staff_svg(tune)
-    marked = staff_svg(tune, {(1, 0): Mark("cross", "wrong"), (1, 2): Mark("square", "missed")})
+    marked = staff_svg(tune, {(1, 0): StaffMark("cross", "wrong"), (1, 2): StaffMark("square", "missed")})
     assert "wrong" in words(marked)
     assert "missed" in words(marked)
     assert sorted(ids(marked)) == sorted(ids(plain))

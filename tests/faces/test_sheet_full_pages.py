@@ -10,13 +10,13 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from sheet_tools import needs_lilypond
 
 from fingering.ladder import ladder
-from host.faces.sheet.piece import Sheet, Style, rung_piece, tune_piece
-from host.faces.sheet.source import sheet_source
-from host.faces.sheet.text import for_paper
-from host.music.abc import parse_abc
+from fingerlead.faces.sheet.notation import for_paper
+from fingerlead.faces.sheet.piece import Sheet, Style, rung_piece, tune_piece
+from fingerlead.faces.sheet.source import sheet_source
+from fingerlead.music.abc import parse_abc
+from tests.faces.sheet_tools import needs_lilypond
 
 MARGIN = "bottom-margin = 10\\mm"
 HEAD = "X:1\nT:Full\nM:4/4\nL:1/4\nQ:1/4=70\nK:HP\n"

@@ -6,9 +6,9 @@ import time
 
 import pytest
 
-from host.faces.sheet import lilypond
-from host.faces.sheet.lilypond import MOST_KEPT, engrave, find_lilypond
-from host.faces.sheet.piece import SheetError
+from fingerlead.faces.sheet import lilypond
+from fingerlead.faces.sheet.lilypond import MOST_KEPT, engrave, find_lilypond
+from fingerlead.faces.sheet.piece import SheetError
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell for stand-in programs")
 

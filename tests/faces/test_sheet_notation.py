@@ -7,12 +7,12 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sheet_tools import bars, tunes
 
-from host.faces.sheet.notation import beams, duration, music
-from host.faces.sheet.piece import SheetError, note_id
-from host.music.abc import parse_abc
-from host.music.tune import Bar, Note, Tune
+from fingerlead.faces.sheet.notation import beams, duration, music
+from fingerlead.faces.sheet.piece import SheetError, note_id
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.tune import Bar, Note, Tune
+from tests.faces.sheet_tools import bars, tunes
 
 
 def written(token: str) -> Fraction:

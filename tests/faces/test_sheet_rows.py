@@ -8,16 +8,16 @@ from itertools import permutations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sheet_tools import tunes
 
 from fingering.ladder import ladder
 from fingering.moves import move
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import standard_table
-from host.faces.sheet.homework import homework
-from host.faces.sheet.piece import Mark, SheetError, SheetPiece, rung_piece, tune_piece
-from host.faces.sheet.rows import holes, letters_row, marks_row, moved, pictures_row, words_row
-from host.music.abc import parse_abc
+from fingerlead.faces.sheet.piece import SheetError, SheetPiece, StaffMark, rung_piece, tune_piece
+from fingerlead.faces.sheet.sheets import homework
+from fingerlead.faces.sheet.source import holes, letters_row, marks_row, moved, pictures_row, words_row
+from fingerlead.music.abc import parse_abc
+from tests.faces.sheet_tools import tunes
 
 
 def piece(text: str, **more) -> SheetPiece:
@@ -149,12 +149,12 @@ def test_words_keep_their_hyphens_and_are_never_read_as_commands():
 
 
 def test_marks_are_shapes_with_words():
-    one = piece("A B c d|]", marks={(0, 1): Mark("cross", 'wrong "} #(x)')})
+    one = piece("A B c d|]", marks={(0, 1): StaffMark("cross", 'wrong "} #(x)')})
     assert "\\shape-sign #'cross" in marks_row(one)
     assert '"wrong \\"} #(x)"' in marks_row(one)
     assert marks_row(piece("A4|]")) == ""
     with pytest.raises(SheetError, match="shape"):
-        marks_row(replace(one, marks={(0, 1): Mark("cross) #(x", "")}))
+        marks_row(replace(one, marks={(0, 1): StaffMark("cross) #(x", "")}))
 
 
 def test_homework_is_a_rung_for_each_change_with_the_weak_way_first():

@@ -5,7 +5,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.faces.sheet.text import as_entities, for_paper, printable, quoted
+from fingerlead.faces.sheet.notation import as_entities, for_paper, printable, quoted
 
 anything = st.text(st.characters(), max_size=60) | st.text('\\"#%{}<>&;$~\n\0a', max_size=40)
 

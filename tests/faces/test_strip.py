@@ -11,9 +11,21 @@ import pytest
 
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES, SOUNDING
-from host.faces.strip import BAND, LABELS, LANE, LANES, LETTERS, RIGHT, TOP, drawing, step_us, strip_svg, strip_text
-from host.timing.blame import blame
-from host.timing.results import Timing
+from fingerlead.faces.strip import (
+    BAND,
+    LABELS,
+    LANE,
+    LANES,
+    LETTERS,
+    RIGHT,
+    TOP,
+    drawing,
+    step_us,
+    strip_svg,
+    strip_text,
+)
+from fingerlead.timing.mended import blame
+from fingerlead.timing.results import Timing
 from tests.faces.playing import PAIRS, STANDARD, SURE, one_change, random_playing, random_times
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import sys
 from datetime import date
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
-
-from studios import playing, write
-
-from host.faces.cli import demo_command, studio_command
-from host.faces.cli.main import app
-from host.faces.cli.problem import Problem
-from host.faces.report.numbers import COLUMNS, as_csv
-from host.store.studio.pupils import StudioError
-from host.store.studio.studio import Studio
+from fingerlead.faces.cli import pages as studio_command
+from fingerlead.faces.cli import simulated as demo_command
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.report.numbers import COLUMNS, as_csv
+from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.studio import Studio
+from tests.studio.studios import playing, write
 
 
 def run(*args):
@@ -84,7 +81,7 @@ def test_a_demonstration_that_was_cut_off_begins_again(tmp_path, monkeypatch, se
             raise KeyboardInterrupt
         return folder
 
-    monkeypatch.setattr("demo.studio.make_studio", make)
+    monkeypatch.setattr("fingerlead.studio.invented.make_studio", make)
     with pytest.raises(KeyboardInterrupt):
         demo_command.open_studio(tmp_path / "studio", False, lambda _: None)
     assert not (tmp_path / "studio").exists()
@@ -108,7 +105,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_quoted(name):
 
 
 def test_a_check_that_is_cut_short_says_so_and_is_not_good(monkeypatch):
-    monkeypatch.setattr("host.faces.cli.check_command._run", lambda test, port, told: None)
+    monkeypatch.setattr("fingerlead.faces.cli.devices._run", lambda test, port, told: None)
     done = run("check", "sim")
     assert done.exit_code == 1
     assert "cut short" in done.stdout

@@ -11,11 +11,11 @@ import pytest
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import standard_table
-from host.faces import words
-from host.timing.blame import blame, third_note_us
-from host.timing.results import Slip, Timing
-from host.timing.summary import FEWEST, summarise
-from host.wire.record import Doubt
+from fingerlead.faces import words
+from fingerlead.timing.mended import blame, third_note_us
+from fingerlead.timing.results import Slip, Timing
+from fingerlead.timing.summary import FEWEST, summarise
+from fingerlead.wire.events import Doubt
 from tests.faces.playing import (
     PAIRS,
     STANDARD,

@@ -11,9 +11,8 @@ from typer.testing import CliRunner
 from fingering.holes import FINGERS
 from fingering.moves import moves as all_moves
 from fingering.notes import NOTES
-from host.faces.cli.fingering_command import fingering
-from host.faces.cli.moves_command import moves
-from host.faces.cli.problem import Problem
+from fingerlead.faces.cli.fingering import fingering, moves
+from fingerlead.faces.cli.options import Problem
 
 app = typer.Typer()
 app.command()(moves)

@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingering.holes import ALL_COVERED, HolesError, fingers_of, from_text, to_text, top_open_hole
-from fingering.notes import NOTES, SOUNDING, note_index
-from fingering.scale import SCALES, cents, scale
+from fingering.notes import NOTES, SCALES, SOUNDING, cents, note_index, scale
 
 
 @given(st.integers(0, 255))

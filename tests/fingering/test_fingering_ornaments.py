@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingering.movements import movements, name_movement
 from fingering.moves import move, possible_strays
 from fingering.notes import ABC_LETTERS, NOTES, SOUNDING
-from fingering.ornaments import movements, name_movement
 from fingering.table import standard_table
 
 ALL = movements()

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from fingering.holes import FINGERS, from_text, to_text
 from fingering.notes import HIGH_A, HIGH_G, LOW_A, NOTES, SOUNDING, C, D, E, F
-from fingering.table import Table, TableError, grace_masks, load_table, standard_table
-from fingering.table_file import SIZE_LIMIT, read_rows
+from fingering.table import Table, TableError, grace_masks, load_table, read_rows, standard_table
+from fingering.toml_file import SIZE_LIMIT
 
 PLAIN = standard_table()
 BOTH = standard_table(alternates=True)

@@ -6,9 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingering.ladder import LadderError, ladder, load_ladder
-from fingering.ladder_file import KEYS, read_ladder
-from host.music.abc import parse_abc
+from fingering.ladder import KEYS, LadderError, ladder, load_ladder, read_ladder
+from fingerlead.music.abc import parse_abc
 
 GOOD = """\
 # The first month.

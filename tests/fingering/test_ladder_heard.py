@@ -10,15 +10,15 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from fingering.heard import heard, where
+from fingering.diagnosis import explain_stray, where
 from fingering.holes import FINGERS, to_text
 from fingering.moves import move, moves
 from fingering.notes import NOTES
 from fingering.table import standard_table
-from host.faces.cli.heard_card import card_page
-from host.faces.cli.heard_command import heard as heard_command
-from host.faces.cli.ladder_command import ladder as ladder_command
-from host.faces.cli.problem import Problem
+from fingerlead.faces.cli.heard import card_page
+from fingerlead.faces.cli.heard import heard as heard_command
+from fingerlead.faces.cli.ladder import ladder as ladder_command
+from fingerlead.faces.cli.options import Problem
 
 STANDARD = standard_table().standard
 app = typer.Typer()
@@ -64,7 +64,7 @@ def test_all_orders_that_sound_a_stray_and_no_others_are_listed(change):
     a, b = change.from_note, change.to_note
     wanted = by_brute_force(a, b)
     for stray, name in enumerate(NOTES):
-        found = heard(a, b, stray)
+        found = explain_stray(a, b, stray)
         if name not in wanted:
             assert found is None
             continue
@@ -163,7 +163,7 @@ def test_one_rung_whole_and_its_music_alone():
 
 
 def test_the_whole_ladder_exports_as_one_book_of_abc():
-    from host.music.abc import parse_abc
+    from fingerlead.music.abc import parse_abc
 
     tunes, warnings = parse_abc(run("ladder", "--abc"))
     assert len(tunes) == 37 + 7
@@ -203,6 +203,6 @@ def test_a_teachers_own_rungs_and_what_is_wrong_with_them(tmp_path):
 
 
 def test_a_change_to_itself_is_no_change():
-    assert heard(3, 3, 1) is None
+    assert explain_stray(3, 3, 1) is None
     with pytest.raises(ValueError, match="two different notes"):
         move(3, 3)

@@ -9,13 +9,12 @@ import pytest
 
 from fingering.holes import to_text
 from fingering.ladder import ladder
-from fingering.moves import move
-from fingering.orders import order
+from fingering.moves import move, order
 from fingering.table import standard_table
-from host.store.intake import load
-from host.timing.analysis import analyse
-from host.timing.results import Settings
-from host.timing.timeline import timing_of
+from fingerlead.store.intake import load
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.results import Settings
+from fingerlead.timing.timeline import timing_of
 
 STANDARD = standard_table().standard
 HELD_US = 400_000

@@ -11,13 +11,12 @@ from hypothesis import strategies as st
 
 from fingering.holes import FINGERS, to_text
 from fingering.ladder import LEVELS, find_rung, ladder, places
-from fingering.moves import move
+from fingering.moves import advice, move, order
 from fingering.notes import NOTES
-from fingering.orders import advice, order
 from fingering.rungs import days_text, make_rung
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
-from host.music.abc import parse_abc
+from fingerlead.music.abc import parse_abc
 
 STANDARD = standard_table().standard
 LADDERS = {level: ladder(scatter_us) for level, scatter_us in LEVELS.items()}

@@ -15,8 +15,8 @@ from typing import Any
 from fingering.holes import FINGERS, from_text
 from fingering.notes import NOTES
 from fingering.table import standard_table
-from host.simulated.performance import Performance
-from host.timing.results import Settings
+from fingerlead.simulated.performance import Performance
+from fingerlead.timing.results import Settings
 from tests.timing.plain_judge import judge
 
 LIMITS = ("heard_us", "steady_us", "passing_us")

@@ -15,15 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
-from host.bench.taken import PLAN
-from host.simulated.hands import Hands
-from host.simulated.performance import Performance
-from host.simulated.sensing import Heights
-from host.store.session_file import SessionError, read_session
-from host.wire import messages as m
-from host.wire.events import Answered
-from host.wire.frames import StreamReader
-from host.wire.link import HostLink
+from fingerlead.simulated.hands import Hands
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.sensing import Heights
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_reading import read_session
+from fingerlead.wire import messages as m
+from fingerlead.wire.carriers import StreamReader
+from fingerlead.wire.events import Answered
+from fingerlead.wire.link import HostLink
+from fingerlead.workbench.samples import PLAN
 from tests.firmware.led_chanter import (
     BATCH,
     LINEAR,

@@ -22,14 +22,13 @@ from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES
-from host.bench.calibration_file import Calibration, load
-from host.bench.skew import FRONT
-from host.bench.skew_file import load_skew
-from host.bench.taken import PLAN
-from host.simulated.performance import Performance
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.store.chanters import Calibration, load, load_skew
+from fingerlead.workbench.samples import PLAN
+from fingerlead.workbench.skew import FRONT
 from tests.firmware.against_truth import Agreement, Disagrees, compare, counts
 from tests.firmware.chanters_user import User, first_stamp_us
 from tests.firmware.firmware_tools import PACKAGES, made

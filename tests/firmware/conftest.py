@@ -8,7 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from firmware_tools import EMULATOR, Played, made, needs
+
+from tests.firmware.firmware_tools import EMULATOR, Played, made, needs
 
 Player = Callable[..., Played]
 

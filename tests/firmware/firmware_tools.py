@@ -10,9 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from host.wire.frames import StreamReader
-from host.wire.messages import Message, decode
-from host.wire.sysex import SysexReader
+from fingerlead.wire.carriers import StreamReader, SysexReader
+from fingerlead.wire.messages import Message, decode
 
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware"
 sys.path.insert(0, str(FIRMWARE))

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
-from host.simulated.sensing import Sensor, Sensors
+from fingerlead.simulated.sensing import Sensor, Sensors
 from tests.firmware.firmware_tools import EMULATOR, scripts
 
 SAMPLE_US = 500

@@ -9,18 +9,17 @@ from pathlib import Path
 
 import pytest
 import scripts
-from firmware_tools import Played
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scripts import Script
 
 from fingering.holes import HOLES
-from host.simulated.sensing import ChatterFilter
-from host.wire import messages as m
-from host.wire.answers import read_answer_body
-from host.wire.frames import to_stream
-from host.wire.link import HostLink
-from host.wire.sysex import to_sysex
+from fingerlead.simulated.sensing import ChatterFilter
+from fingerlead.wire import messages as m
+from fingerlead.wire.carriers import to_stream, to_sysex
+from fingerlead.wire.link import HostLink
+from fingerlead.wire.messages import read_answer_body
+from tests.firmware.firmware_tools import Played
 
 Player = Callable[..., Played]
 SCAN_US = 500

@@ -11,13 +11,13 @@ from itertools import pairwise
 from pathlib import Path
 
 import scripts
-from firmware_tools import EMULATOR, FIRMWARE, NS_PER_INSTRUCTION, Played, made, needs
 from scripts import Script
 
-from host.wire import messages as m
-from host.wire.events import Answered
-from host.wire.frames import to_stream
-from host.wire.link import HostLink
+from fingerlead.wire import messages as m
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.events import Answered
+from fingerlead.wire.link import HostLink
+from tests.firmware.firmware_tools import EMULATOR, FIRMWARE, NS_PER_INSTRUCTION, Played, made, needs
 
 Player = Callable[..., Played]
 SCAN_US = 500

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.holes import HOLES, from_text
-from host.simulated.sensing import ChatterFilter, Comparator
+from fingerlead.simulated.sensing import ChatterFilter, Comparator
 
 TABLE = Path(__file__).parents[1] / "simulated" / "chatter_table.csv"
 Decided = list[list[tuple[int, int]]]

@@ -9,9 +9,8 @@ from cobs import cobs  # type: ignore[import-untyped]
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from host.wire.frames import StreamReader, to_stream, with_check
-from host.wire.messages import MAX_PAYLOAD
-from host.wire.sysex import SysexReader, to_sysex
+from fingerlead.wire.carriers import StreamReader, SysexReader, to_stream, to_sysex, with_check
+from fingerlead.wire.messages import MAX_PAYLOAD
 
 KEPT = 40
 CARRIERS = pytest.mark.parametrize("carrier", ["stream", "sysex"])

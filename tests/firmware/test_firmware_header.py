@@ -8,11 +8,11 @@ from pathlib import Path
 
 import generate
 import pytest
-from firmware_tools import FIRMWARE
 
 from fingering.notes import SOUNDING
 from fingering.table import standard_table
-from host.wire import messages as m
+from fingerlead.wire import messages as m
+from tests.firmware.firmware_tools import FIRMWARE
 
 
 def test_the_header_is_what_python_says_today() -> None:

@@ -7,11 +7,11 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from firmware_tools import needs
 
 from fingering.holes import HOLES
-from host.wire.frames import StreamReader
-from host.wire.messages import Holes, decode
+from fingerlead.wire.carriers import StreamReader
+from fingerlead.wire.messages import Holes, decode
+from tests.firmware.firmware_tools import needs
 from tests.firmware.led_chanter import BATCH, SAMPLE_US, powered
 
 STEP_US = 10  # a scan may start later than planned by one turn of the main loop

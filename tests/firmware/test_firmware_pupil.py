@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 import scripts
-from firmware_tools import Played, made, needs
 
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import levels_of, sense, sensors
-from host.wire.frames import to_stream
-from host.wire.messages import Holes, SetThresholds, encode
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import levels_of, sense, sensors
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.messages import Holes, SetThresholds, encode
+from tests.firmware.firmware_tools import Played, made, needs
 
 CORPUS = sorted((Path(__file__).parent / "corpus").iterdir())
 

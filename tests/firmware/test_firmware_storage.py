@@ -8,14 +8,13 @@ from pathlib import Path
 
 import pytest
 import scripts
-from firmware_tools import Played
 from scripts import Script
 
 from fingering.holes import HOLES
-from host.wire import messages as m
-from host.wire.answers import read_answer_body
-from host.wire.frames import to_stream
-from host.wire.messages import pairs
+from fingerlead.wire import messages as m
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.messages import pairs, read_answer_body
+from tests.firmware.firmware_tools import Played
 
 Player = Callable[..., Played]
 PAGE = 48

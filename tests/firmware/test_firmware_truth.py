@@ -10,15 +10,15 @@ import pytest
 
 from fingering.holes import FINGERS
 from fingering.table import standard_table
-from host.simulated.performance import Performance
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import sense, sensors
-from host.timing.analysis import analyse
-from host.timing.published import as_dict
-from host.timing.timeline import timing_of
-from host.wire.record import Record
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import sense, sensors
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.events import Record
 from tests.firmware.against_truth import Disagrees, compare, counts
 
 SCAN_US = 500

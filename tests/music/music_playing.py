@@ -7,10 +7,10 @@ import random
 import numpy as np
 
 from fingering.table import standard_table
-from host.music.align import PlayedNote
-from host.timing.analysis import analyse
-from host.timing.timeline import timing_for
-from host.wire.record import Record
+from fingerlead.music.align import PlayedNote
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.timeline import timing_for
+from fingerlead.wire.events import Record
 
 STANDARD = standard_table().standard
 HELD_US = 400_000

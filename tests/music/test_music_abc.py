@@ -8,10 +8,11 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tunes import SCRAPS, lines_of, tunes
 
-from host.music.abc import SIZE_LIMIT, AbcError, parse_abc, to_abc
-from host.music.tune import Tuplet
+from fingerlead.music.abc import SIZE_LIMIT, parse_abc, to_abc
+from fingerlead.music.abc_text import AbcError
+from fingerlead.music.tune import Tuplet
+from tests.music.tunes import SCRAPS, lines_of, tunes
 
 HEAD = "X:1\nL:1/8\nK:HP\n"
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pytest
 
-from host.music.abc import parse_abc
+from fingerlead.music.abc import parse_abc
 
 # What abc2midi plays for the nine notes under K:D and K:HP: low G is 67, C and F are sharp.
 MIDI = (67, 69, 71, 73, 74, 76, 78, 79, 81)

@@ -7,11 +7,11 @@ import random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from music_playing import held
 
-from host.music.abc import parse_abc
-from host.music.align import WINDOW, Aligner, Costs, align
-from host.music.expectation import ExpectationError, expect
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.align import WINDOW, Aligner, Costs, align
+from fingerlead.music.tune import ExpectationError, expect
+from tests.music.music_playing import held
 
 SCALE = list(range(9))
 NOTES = st.lists(st.integers(0, 8), min_size=1, max_size=30)

@@ -10,7 +10,7 @@ from fingering.holes import FINGERS
 from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING, note_index
 from fingering.table import standard_table
-from host.music.blame import blame
+from fingerlead.music.findings import blame
 
 STANDARD = standard_table().standard
 PAIRS = [(a, b) for a in range(9) for b in range(9) if a != b]

@@ -8,17 +8,17 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from music_playing import STANDARD, Fingers, held
 
 from fingering.holes import FINGERS
 from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING
-from host.music.abc import parse_abc
-from host.music.align import Aligner, PlayedNote
-from host.music.compare import compare, compare_analysis, compare_recent, expected_json
-from host.music.expectation import ExpectationError, expect
-from host.timing.results import Held
-from host.wire.record import Doubt
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.align import Aligner, PlayedNote
+from fingerlead.music.compare import compare, compare_analysis, compare_recent, expected_json
+from fingerlead.music.tune import ExpectationError, expect
+from fingerlead.timing.results import Held
+from fingerlead.wire.events import Doubt
+from tests.music.music_playing import STANDARD, Fingers, held
 
 TUNE = "X:1\nT:The Test\nM:4/4\nL:1/4\nK:HP\nGBcd|efga|gecA|dBeG|]\n"
 (WRITTEN,), _ = parse_abc(TUNE)

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from host.music.pulse import (
+from fingerlead.music.pulse import (
     EARLIEST_US,
     FEWEST_TAPS,
     WIDEST_SPREAD_US,
     BeatGrid,
+    BeatPlace,
     LoopDelay,
-    Place,
     TapsError,
     places,
     pulse_of,
@@ -61,11 +61,11 @@ def test_no_other_line_of_the_grid_is_nearer(steps, parts, t_us):
 
 def test_what_lies_beyond_the_grid_has_no_place():
     grid = BeatGrid((1_000_000, 1_600_000, 2_000_000), 2)
-    assert grid.place(1_000_000 - 149_999) == Place(0, 0, -149_999)
+    assert grid.place(1_000_000 - 149_999) == BeatPlace(0, 0, -149_999)
     assert grid.place(1_000_000 - 151_000) is None
-    assert grid.place(2_000_000 + 99_999) == Place(2, 0, 99_999)
+    assert grid.place(2_000_000 + 99_999) == BeatPlace(2, 0, 99_999)
     assert grid.place(2_000_000 + 101_000) is None
-    assert grid.place(1_310_000) == Place(0, 1, 10_000)
+    assert grid.place(1_310_000) == BeatPlace(0, 1, 10_000)
 
 
 @given(times, st.integers(-100_000, 400_000), st.lists(st.integers(-90_000, 90_000), min_size=2, max_size=50))
@@ -74,13 +74,13 @@ def test_the_loop_is_taken_out_of_every_note(first_us, delay_us, offs):
     starts = [beat + off + delay_us for beat, off in zip(grid.beats_us, offs, strict=False)]
     loop = LoopDelay(delay_us, 0, FEWEST_TAPS)
     found = places(starts, grid, loop)
-    assert found == [Place(beat, 0, off) for beat, off in enumerate(offs)]
+    assert found == [BeatPlace(beat, 0, off) for beat, off in enumerate(offs)]
     pulse = pulse_of(found)
     assert (pulse.off_us, pulse.notes) == (round(median(offs)), len(offs))
 
 
 def test_one_note_makes_no_pulse():
-    assert pulse_of([Place(0, 0, 5), None]) is None
+    assert pulse_of([BeatPlace(0, 0, 5), None]) is None
 
 
 @given(

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from host.music.tune import Bar, Note, Tune, Tuplet
+from fingerlead.music.tune import Bar, Note, Tune, Tuplet
 
 UNITS = [Fraction(1, 2**power) for power in range(2, 6)]
 LENGTHS = [Fraction(n, d) for n, d in ((1, 16), (1, 8), (3, 16), (1, 4), (3, 8), (1, 2), (1, 32), (7, 8), (1, 1))]

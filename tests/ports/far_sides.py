@@ -14,12 +14,12 @@ import tty
 from pathlib import Path
 
 import serial
-from port_contract import FarSide, Pump, some_bytes, some_chanter
 from serial import rfc2217
 
-from host.ports.find import open_port
-from host.ports.host_clock import now_us
-from host.ports.simulated_port import SimulatedPort
+from fingerlead.ports.base import now_us
+from fingerlead.ports.find import open_port
+from fingerlead.ports.simulated_port import SimulatedPort
+from tests.ports.port_contract import FarSide, Pump, some_bytes, some_chanter
 
 
 class PtySide(FarSide):

@@ -9,21 +9,19 @@ from collections.abc import Callable
 
 import pytest
 
-from host.ports.base import PortEnded, PortLost
-from host.ports.host_clock import now_us
-from host.simulated.chanter import Chanter, setup_for
-from host.simulated.play import perform
-from host.simulated.pupil import Pupil
-from host.simulated.script import write_script
-from host.wire.events import Answered, Seen, State
-from host.wire.link import HostLink
-from host.wire.record import Intake
+from fingerlead.ports.base import PortEnded, PortLost, now_us
+from fingerlead.simulated.chanter import Chanter, setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.pupil import SimulatedPupil
+from fingerlead.simulated.script import write_script
+from fingerlead.wire.events import Answered, Intake, Seen, State
+from fingerlead.wire.link import HostLink
 
 SEED = 7
 
 
 def some_chanter(carrier: str = "stream", seed: int = SEED) -> Chanter:
-    pupil = Pupil(hold_us=(60_000, 120_000))
+    pupil = SimulatedPupil(hold_us=(60_000, 120_000))
     performance = perform(pupil, write_script(pupil, seed, for_us=20_000_000), seed)
     return Chanter(performance, setup_for(seed), carrier=carrier)
 

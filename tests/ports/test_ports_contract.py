@@ -4,8 +4,8 @@ import pytest
 
 pytest.importorskip("pty", reason="needs a system with pseudo-terminals")
 
-from far_sides import LoopSide, PtySide, ReplaySide, Rfc2217Side, SimulatedSide, SocketSide
-from port_contract import PortContract
+from tests.ports.far_sides import LoopSide, PtySide, ReplaySide, Rfc2217Side, SimulatedSide, SocketSide
+from tests.ports.port_contract import PortContract
 
 
 class TestSerialOverAPseudoTerminal(PortContract):

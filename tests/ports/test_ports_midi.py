@@ -4,12 +4,12 @@ from types import SimpleNamespace
 
 import mido
 import pytest
-from port_contract import some_bytes
 
-from host.ports.base import PortLost, PortRefused
-from host.ports.find import midi_ports, open_port
-from host.ports.midi_port import LOOK_EVERY_US, SETTLE_US, SILENCE_US, MidiPort
-from host.wire.sysex import to_sysex
+from fingerlead.ports.base import PortLost, PortRefused
+from fingerlead.ports.find import midi_ports, open_port
+from fingerlead.ports.midi_port import LOOK_EVERY_US, SETTLE_US, SILENCE_US, MidiPort
+from fingerlead.wire.carriers import to_sysex
+from tests.ports.port_contract import some_bytes
 
 FRAME = to_sysex(bytes([0x02, 1, 0, 9, 9, 9, 9, 255]))
 

@@ -11,14 +11,13 @@ from hypothesis import strategies as st
 
 from fingering.notes import SOUNDING
 from fingering.table import standard_table
-from host.live.midi_playing import MidiPlaying
-from host.live.reader import Back, Lost
-from host.ports.base import PortRefused
-from host.ports.midi_out import LOOK_EVERY_US, READY_EVERY_US, MidiOut, list_outputs
-from host.sound.midi_tuning import MidiVoice
-from host.sound.tuning import Tuning
-from host.wire.account import GAP_US
-from host.wire.events import RawState, State
+from fingerlead.listening.listening import MidiPlaying
+from fingerlead.listening.reader import Back, Lost
+from fingerlead.ports.base import PortRefused
+from fingerlead.ports.midi_out import LOOK_EVERY_US, READY_EVERY_US, MidiOut, list_outputs
+from fingerlead.sound.tuning import MidiVoice, Tuning
+from fingerlead.wire.account import GAP_US
+from fingerlead.wire.events import RawState, State
 
 LOW_A_MASK = standard_table().standard[1]
 KEYS = MidiVoice(Tuning(480).note_hz()).keys

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.ports.page_port import BEAT_US, WAITING, PagePort
-from host.wire.plain_midi import NoteNumbers, PlainNotes
+from fingerlead.ports.page_port import BEAT_US, WAITING, PagePort
+from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
 
 plays = st.builds(NoteNumbers, st.integers(0, 120), st.integers(0, 15))
 fed = st.lists(st.tuples(st.integers(0, 255), st.integers(0, 1_000_000)), max_size=40)

@@ -3,10 +3,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from port_contract import some_bytes
 
-from host.ports.base import PortEnded, PortRefused
-from host.ports.replay_port import ReplayPort, open_replay, split_speed, wire_pieces
+from fingerlead.ports.base import PortEnded, PortRefused
+from fingerlead.ports.replay_port import ReplayPort, open_replay, split_speed, wire_pieces
+from tests.ports.port_contract import some_bytes
 
 a_piece = st.tuples(st.integers(0, 3_000_000), st.binary(min_size=1, max_size=9))
 pieces_in_time = st.lists(a_piece, max_size=30).map(sorted)

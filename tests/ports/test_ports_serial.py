@@ -8,12 +8,12 @@ import sys
 
 import pytest
 import serial
-from far_sides import PtySide
 
-from host.ports import find, serial_port
-from host.ports.base import PortLost, PortRefused
-from host.ports.find import open_port
-from host.ports.serial_port import SerialPort
+from fingerlead.ports import find, serial_port
+from fingerlead.ports.base import PortLost, PortRefused
+from fingerlead.ports.find import open_port
+from fingerlead.ports.serial_port import SerialPort
+from tests.ports.far_sides import PtySide
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def side():
         ("/dev/ttyNOPE9", "there is no such port", "fingerlead devices"),
         ("/dev/ttyNOPE9@250000@no-dtr", "there is no such port", "plug the chanter in"),
         ("socket://127.0.0.1:1", "nobody answers there (Connection refused)", "start what should listen"),
-        ("socket://no-host.invalid:9", "it cannot be opened", "socket://HOST:PORT"),
+        ("socket://no-fingerlead.invalid:9", "it cannot be opened", "socket://HOST:PORT"),
         ("socket://", "it cannot be opened", "socket://HOST:PORT"),
         ("nonsense://x", "protocol 'nonsense' not known", "socket://HOST:PORT"),
         ("/dev/null", "it cannot be opened (Inappropriate ioctl for device)", "fingerlead devices"),

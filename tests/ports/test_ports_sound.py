@@ -17,12 +17,11 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sound_stub import SquareEngine, refusing_engine
 
-from host.ports.sound_clock import MARGIN_US, SoundClock
-from host.ports.sound_device import Output, SoundRefused, chosen
-from host.ports.sound_port import SoundOut, list_outputs
-from host.ports.sound_process import SILENCE, STATE, Gone, Playing, Report, never_wait
+from fingerlead.ports.sound_device import MARGIN_US, Output, SoundClock, SoundRefused, chosen
+from fingerlead.ports.sound_port import SoundOut, list_outputs
+from fingerlead.ports.sound_process import SILENCE, STATE, Gone, OutputFill, Report, never_wait
+from tests.ports.sound_stub import SquareEngine, refusing_engine
 
 START_NS = 5_000_000_000_000
 
@@ -173,7 +172,7 @@ def playing():
     """A Playing with two channels, its engine, where states go in, and where reports come out."""
     far_states, states = Pipe(duplex=False)
     reports, far_reports = Pipe(duplex=False)
-    made = Playing(far_states, far_reports, 2)
+    made = OutputFill(far_states, far_reports, 2)
     engine = SquareEngine(48_000)
     made.play(engine, SoundClock(48_000))
     yield SimpleNamespace(fill=made.fill, end=made.end, engine=engine, states=states, reports=reports, far=far_reports)
@@ -374,9 +373,9 @@ def test_telling_never_waits_nor_fails_whatever_the_state(fake):
 
 DIES = """
 import sys, time
-sys.path[:0] = {path!r}
-from sound_stub import SquareEngine
-from host.ports.sound_port import SoundOut
+sys.path[:0] = {path}
+from tests.ports.sound_stub import SquareEngine
+from fingerlead.ports.sound_port import SoundOut
 if __name__ == "__main__":
     out = SoundOut(SquareEngine).start()
     print(out._process.pid, flush=True)

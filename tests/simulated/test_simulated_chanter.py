@@ -7,21 +7,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from host.simulated.chanter import BOOT_US, OUTBOX_BYTES, Chanter, Setup, setup_for
-from host.simulated.performance import Performance
-from host.simulated.play import perform
-from host.simulated.pupil import Pupil
-from host.simulated.script import write_script
-from host.simulated.sensing import levels_of, sense, sensors
-from host.simulated.whole import wire_bytes, wire_frames
-from host.wire import messages as wire
-from host.wire.answers import read_answer_body
-from host.wire.frames import StreamReader, to_stream
-from host.wire.link import Answered, Doubted, Event, HostLink, RawState, Seen, State, TroubleSeen
+from fingerlead.simulated.chanter import BOOT_US, OUTBOX_BYTES, Chanter, Setup, setup_for
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.pupil import SimulatedPupil
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import levels_of, sense, sensors
+from fingerlead.simulated.serve import wire_bytes, wire_frames
+from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import StreamReader, to_stream
+from fingerlead.wire.events import Answered, Doubted, Event, RawState, Seen, State, TroubleSeen
+from fingerlead.wire.link import HostLink
+from fingerlead.wire.messages import read_answer_body
 
 
 def playing(changes: int = 20, seed: int = 3) -> Performance:
-    pupil = Pupil(scatter_us=(5_000,) * 8)
+    pupil = SimulatedPupil(scatter_us=(5_000,) * 8)
     return perform(pupil, write_script(pupil, seed, changes=changes), seed)
 
 

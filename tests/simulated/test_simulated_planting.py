@@ -9,13 +9,12 @@ from hypothesis import strategies as st
 
 from fingering.holes import HANDS_OFF
 from fingering.notes import HIGH_G, LOW_A, LOW_G, SOUNDING, B, D, E
-from host.simulated.chanter import setup_for
-from host.simulated.performance import Performance
-from host.simulated.planting import CLEAN, KINDS, NoPlaceError, PlantedKind, plant_one, sounds_alike
-from host.simulated.play import perform
-from host.simulated.script import Script
-from host.simulated.truth import read_truth, write_truth
-from host.simulated.tune import SHORTEST_REST_US, Written, tune_script
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, PlantedKind, plant_one, sounds_alike
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.script import SHORTEST_REST_US, Script, Written, tune_script
+from fingerlead.simulated.truth import read_truth, write_truth
 
 SEEDS = st.integers(0, 2**32 - 1)
 QUARTER = Fraction(1, 4)
@@ -131,9 +130,9 @@ def test_restarts_that_sound_alike_are_those_that_play_the_same_notes(notes: lis
 
 @pytest.mark.parametrize("kind", ["early", "slow"])
 def test_a_tune_with_no_place_for_a_fault_is_refused_in_a_sentence(kind: PlantedKind) -> None:
-    with pytest.raises(NoPlaceError, match="try another tune"):
+    with pytest.raises(NotPlantableError, match="try another tune"):
         plant_one(kind, row([LOW_G, LOW_A, LOW_G]), 1)
-    with pytest.raises(NoPlaceError):
+    with pytest.raises(NotPlantableError):
         plant_one("restart", row([LOW_G]), 1)
 
 

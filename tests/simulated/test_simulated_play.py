@@ -9,18 +9,18 @@ from hypothesis import strategies as st
 
 from fingering.holes import from_text
 from fingering.notes import HIGH_A, LOW_A, LOW_G, NOTES, SOUNDING, B, C, E, F
-from host.simulated.performance import Performance
-from host.simulated.play import ROOM, perform
-from host.simulated.pupil import STANDARD, Habit, Pupil, WrongFinger, troublesome, with_worst_habit
-from host.simulated.pupil_file import BUILT_IN, load_sitting
-from host.simulated.script import Script, Step, write_script
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.play import ROOM, perform
+from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, WrongFinger, troublesome, with_worst_habit
+from fingerlead.simulated.scenario import BUILT_IN, load_sitting
+from fingerlead.simulated.script import Script, ScriptNote, write_script
 
 LITTLE = 7
 SEEDS = st.integers(0, 2**32 - 1)
 PUPILS = st.sampled_from([load_sitting(name).pupil for name in BUILT_IN])
 
 
-def played(pupil: Pupil, seed: int, changes: int = 40) -> Performance:
+def played(pupil: SimulatedPupil, seed: int, changes: int = 40) -> Performance:
     return perform(pupil, write_script(pupil, seed, changes=changes), seed)
 
 
@@ -38,7 +38,7 @@ def third_notes(performance: Performance) -> list[tuple[int, int, int]]:
 
 @given(PUPILS, SEEDS)
 @settings(max_examples=60, deadline=None)
-def test_edges_lead_from_each_note_to_the_next(pupil: Pupil, seed: int) -> None:
+def test_edges_lead_from_each_note_to_the_next(pupil: SimulatedPupil, seed: int) -> None:
     performance = played(pupil, seed)
     mask = performance.start_mask
     assert mask == performance.notes[0].covered_mask
@@ -58,7 +58,7 @@ def test_edges_lead_from_each_note_to_the_next(pupil: Pupil, seed: int) -> None:
 
 @given(PUPILS, SEEDS)
 @settings(max_examples=30, deadline=None)
-def test_the_same_seed_plays_the_same_and_another_does_not(pupil: Pupil, seed: int) -> None:
+def test_the_same_seed_plays_the_same_and_another_does_not(pupil: SimulatedPupil, seed: int) -> None:
     assert played(pupil, seed, 12) == played(pupil, seed, 12)
     assert played(pupil, seed, 12).edges != played(pupil, seed + 1, 12).edges
 
@@ -66,7 +66,7 @@ def test_the_same_seed_plays_the_same_and_another_does_not(pupil: Pupil, seed: i
 @given(SEEDS)
 @settings(max_examples=30, deadline=None)
 def test_human_scatter_stays_within_the_room_of_a_change(seed: int) -> None:
-    pupil = Pupil()
+    pupil = SimulatedPupil()
     performance = played(pupil, seed)
     assert not performance.faults
     for edge in performance.edges:
@@ -82,7 +82,7 @@ def test_the_clean_pupil_sounds_no_third_note_that_is_heard(seed: int) -> None:
 @given(SEEDS)
 @settings(max_examples=15, deadline=None)
 def test_a_slow_finger_leaves_a_third_note_of_60_to_150_ms(seed: int) -> None:
-    pupil = Pupil(scatter_us=(0,) * 8, slow=0.3)
+    pupil = SimulatedPupil(scatter_us=(0,) * 8, slow=0.3)
     performance = played(pupil, seed)
     slow = [fault for fault in performance.faults if fault.kind == "slow"]
     assert slow
@@ -110,8 +110,8 @@ def test_faults_that_move_a_finger_name_an_edge_of_it(seed: int) -> None:
 
 def test_a_habit_bends_its_finger_by_as_much_as_it_says() -> None:
     habit = Habit(LITTLE, -25_000, LOW_G, B, "lift")
-    pupil = Pupil(habits=(habit,))
-    script = tuple(Step((LOW_G, B)[number % 2], 400_000) for number in range(400))
+    pupil = SimulatedPupil(habits=(habit,))
+    script = tuple(ScriptNote((LOW_G, B)[number % 2], 400_000) for number in range(400))
     performance = perform(pupil, script, 5)
     offsets: dict[tuple[int, str], list[int]] = {}
     for edge in performance.edges:
@@ -124,12 +124,12 @@ def test_a_habit_bends_its_finger_by_as_much_as_it_says() -> None:
 def test_a_worst_habit_is_drawn_by_seed_and_sounds_a_third_note_of_its_length() -> None:
     drawn = set()
     for seed in range(20):
-        pupil, habit = with_worst_habit(Pupil(scatter_us=(0,) * 8), seed)
-        assert with_worst_habit(Pupil(scatter_us=(0,) * 8), seed)[1] == habit
+        pupil, habit = with_worst_habit(SimulatedPupil(scatter_us=(0,) * 8), seed)
+        assert with_worst_habit(SimulatedPupil(scatter_us=(0,) * 8), seed)[1] == habit
         assert habit.from_note is not None
         assert habit.to_note is not None
         drawn.add((habit.from_note, habit.to_note, habit.finger))
-        performance = perform(pupil, (Step(habit.from_note, 500_000), Step(habit.to_note, 500_000)), seed)
+        performance = perform(pupil, (ScriptNote(habit.from_note, 500_000), ScriptNote(habit.to_note, 500_000)), seed)
         assert sum(length_us for _, _, length_us in third_notes(performance)) == abs(habit.by_us)
     assert len(drawn) > 10
 
@@ -144,27 +144,27 @@ def test_what_teachers_report_is_troublesome() -> None:
 @given(SEEDS, st.integers(1, 60))
 def test_a_random_script_never_repeats_a_note_and_keeps_to_its_weights(seed: int, changes: int) -> None:
     weights = tuple(0.0 if note == C else 1.0 for note in range(len(NOTES)))
-    script = write_script(Pupil(weights=weights), seed, changes=changes)
+    script = write_script(SimulatedPupil(weights=weights), seed, changes=changes)
     assert len(script) == changes + 1
     assert all(one.note != other.note for one, other in pairwise(script))
     assert all(step.note != C and 250_000 <= step.hold_us <= 1_000_000 for step in script)
 
 
 def test_a_tune_goes_round_and_round_for_as_long_as_asked() -> None:
-    pupil = Pupil(tune=(LOW_A, B, C))
+    pupil = SimulatedPupil(tune=(LOW_A, B, C))
     assert [step.note for step in write_script(pupil, 1, changes=6)] == [LOW_A, B, C, LOW_A, B, C, LOW_A]
     script = write_script(pupil, 1, for_us=20_000_000)
     assert 20_000_000 <= sum(step.hold_us for step in script) < 21_000_000
 
 
-@pytest.mark.parametrize("script", [(), (Step(C, 300_000), Step(C, 300_000))])
+@pytest.mark.parametrize("script", [(), (ScriptNote(C, 300_000), ScriptNote(C, 300_000))])
 def test_scripts_that_cannot_be_played_are_refused(script: Script) -> None:
     with pytest.raises(ValueError, match="script"):
-        perform(Pupil(), script, 1)
+        perform(SimulatedPupil(), script, 1)
 
 
 def test_an_open_c_is_a_false_fingering_that_still_sounds_c() -> None:
-    performance = played(Pupil(wrong_fingers=(WrongFinger(C, LITTLE, 1.0),)), 3, 100)
+    performance = played(SimulatedPupil(wrong_fingers=(WrongFinger(C, LITTLE, 1.0),)), 3, 100)
     masks = {note.covered_mask for note in performance.notes if note.note == C}
     assert masks == {from_text("xxxxxooo")}
     assert {fault.kind for fault in performance.faults} == {"false"}

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingering.notes import LOW_G, B, C
-from host.simulated.pupil import HUMAN_SCATTER_US, Habit, Pupil, WrongFinger
-from host.simulated.pupil_file import BUILT_IN, PupilError, Sitting, load_sitting, read_sitting
+from fingerlead.simulated.pupil import HUMAN_SCATTER_US, Habit, SimulatedPupil, WrongFinger
+from fingerlead.simulated.scenario import BUILT_IN, PupilError, Scenario, load_sitting, read_sitting
 
 EVENING = Path(__file__).parents[2] / "demo" / "evening.toml"
 
@@ -31,7 +31,7 @@ def test_the_evening_is_there_and_has_one_main_fault_and_two_lesser_ones() -> No
 
 
 def test_an_empty_file_is_the_usual_pupil() -> None:
-    assert read_sitting("", "nobody.toml") == Sitting(Pupil(name="nobody"))
+    assert read_sitting("", "nobody.toml") == Scenario(SimulatedPupil(name="nobody"))
 
 
 def test_every_key_is_read() -> None:
@@ -65,8 +65,8 @@ def test_every_key_is_read() -> None:
         note = "C"
         finger = "bottom little"
     """
-    assert read_sitting(text, "una.toml") == Sitting(
-        Pupil(
+    assert read_sitting(text, "una.toml") == Scenario(
+        SimulatedPupil(
             name="Una Fairlie",
             scatter_us=(1_000, *(2_000,) * 7),
             care_us=1_500,

@@ -10,11 +10,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.holes import HOLES, from_text
-from host.simulated.play import perform
-from host.simulated.pupil import Pupil
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import CHUNK, ChatterFilter, Comparator, Eye, Heights, Sensor, levels_of, sense, sensors
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.pupil import SimulatedPupil
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import (
+    CHUNK,
+    ChatterFilter,
+    Comparator,
+    Eye,
+    Heights,
+    Sensor,
+    levels_of,
+    sense,
+    sensors,
+)
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -72,7 +82,7 @@ def test_levels_with_hysteresis_against_a_plain_loop_in_any_cutting(rows: list[l
 @given(SEEDS, st.integers(200, 2_000), st.integers(0, 199))
 @settings(max_examples=25, deadline=None)
 def test_ideal_sensors_see_every_edge_in_the_next_scan(seed: int, scan_us: int, phase_us: int) -> None:
-    pupil = Pupil(scatter_us=(4_000,) * 8)
+    pupil = SimulatedPupil(scatter_us=(4_000,) * 8)
     performance = perform(pupil, write_script(pupil, seed, changes=25), seed)
     ideal = sensors("ideal")
     lag_us = max(abs(ideal[0].known_lag_us(motion)) for motion in ("lift", "lower"))
@@ -93,7 +103,7 @@ def test_ideal_sensors_see_every_edge_in_the_next_scan(seed: int, scan_us: int, 
 @settings(max_examples=20, deadline=None)
 def test_quiet_sensors_add_their_known_lag_and_no_more_than_one_scan(seed: int) -> None:
     quiet = tuple(Sensor(s.cover_at, s.uncover_at, 0.0) for s in sensors("usual"))
-    pupil = Pupil(scatter_us=(4_000,) * 8)
+    pupil = SimulatedPupil(scatter_us=(4_000,) * 8)
     performance = perform(pupil, write_script(pupil, seed, changes=25), seed)
     seen = sense(performance, quiet, 500)
     for hole in range(HOLES):

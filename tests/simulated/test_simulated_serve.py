@@ -14,21 +14,22 @@ from pathlib import Path
 import mido
 import pytest
 
-from host.simulated import outlets
-from host.simulated.chanter import Chanter
-from host.simulated.outlets import MidiOutlet, OutletError, TcpOutlet, open_outlet
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.serve import serve
-from host.simulated.truth import read_truth
-from host.wire import messages as wire
-from host.wire.columns import read_record
-from host.wire.link import Answered, HostLink
-from host.wire.sysex import to_sysex
+from fingerlead.simulated import outlets
+from fingerlead.simulated.chanter import Chanter
+from fingerlead.simulated.outlets import MidiOutlet, OutletError, TcpOutlet, open_outlet
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.serve import serve
+from fingerlead.simulated.truth import read_truth
+from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import to_sysex
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import Answered
+from fingerlead.wire.link import HostLink
 
 PATIENCE_S = 20.0
-PROGRAM = "import typer; from host.faces.cli.simulate_command import simulate; typer.run(simulate)"
+PROGRAM = "import typer; from fingerlead.faces.cli.simulated import simulate; typer.run(simulate)"
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 
 

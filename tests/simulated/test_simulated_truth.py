@@ -6,14 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from host.simulated.chanter import setup_for
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import sense, sensors
-from host.simulated.truth import read_truth, truth_lines, write_truth
-from host.simulated.whole import wire_bytes
-from host.wire.columns import read_record
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import sense, sensors
+from fingerlead.simulated.serve import wire_bytes
+from fingerlead.simulated.truth import read_truth, truth_lines, write_truth
+from fingerlead.wire.columns import read_record
 
 
 def test_a_truth_file_reads_back_as_it_was_played(tmp_path: Path) -> None:

@@ -8,8 +8,8 @@ import pyloudnorm
 from scipy.signal import resample_poly
 
 from fingering.table import standard_table
-from host.sound.takes import render_take
-from host.sound.tuning import Tuning
+from fingerlead.sound.takes import render_take
+from fingerlead.sound.tuning import Tuning
 
 TABLE = standard_table()
 RATE_HZ = 48_000

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from host.sound.engine import Engine
-from host.sound.reed import VOICES, wave
-from host.sound.tuning import Tuning
+from fingerlead.sound.engine import Engine
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES, wave
+from tests.sound.ears import RATE_HZ, TABLE, steady
 
 # A change may make a step this many times the largest that a steady standard note of the voice has. The crossing of two
 # waves adds a 48th of the difference between them.

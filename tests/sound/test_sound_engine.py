@@ -7,14 +7,14 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, cents, fft_hz
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from host.sound.engine import AHEAD_FRAMES, Engine
-from host.sound.metronome import Metronome
-from host.sound.reed import VOICES
-from host.sound.tuning import Tuning
+from fingerlead.sound.engine import AHEAD_FRAMES, Engine
+from fingerlead.sound.metronome import Metronome
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES
+from tests.sound.ears import RATE_HZ, TABLE, cents, fft_hz
 
 LOW_G, LOW_A = TABLE.standard[0], TABLE.standard[1]
 CHANGES = st.lists(st.tuples(st.integers(0, 3_000), st.integers(0, 255) | st.none()), max_size=12)

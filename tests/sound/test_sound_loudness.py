@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, lufs, steady, true_peak_db
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from host.sound.engine import START_DB, Engine
-from host.sound.limiter import DELAY_FRAMES, Limiter
-from host.sound.loudness import loudness
-from host.sound.metronome import Metronome
-from host.sound.reed import VOICES
-from host.sound.tuning import Tuning
+from fingerlead.sound.engine import Engine
+from fingerlead.sound.loudness import DELAY_FRAMES, START_DB, Limiter, loudness
+from fingerlead.sound.metronome import Metronome
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES
+from tests.sound.ears import RATE_HZ, TABLE, lufs, steady, true_peak_db
 
 
 @pytest.mark.parametrize("voice", VOICES)

@@ -6,12 +6,12 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from host.sound.engine import AHEAD_FRAMES, Engine
-from host.sound.metronome import Metronome
+from fingerlead.sound.engine import AHEAD_FRAMES, Engine
+from fingerlead.sound.metronome import Metronome
+from tests.sound.ears import RATE_HZ, TABLE
 
 TEMPI = st.integers(20, 240) | st.fractions(20, 240, max_denominator=1_000)
 

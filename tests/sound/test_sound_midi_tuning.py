@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingering.notes import SOUNDING
-from fingering.scale import SCALES, cents
-from host.sound.midi_tuning import (
+from fingering.notes import SCALES, SOUNDING, cents
+from fingerlead.sound.tuning import (
     BAGPIPE,
     HIGHEST_WORD,
     MidiVoice,
+    Tuning,
     bend_for,
     hz_of,
     semitones,
@@ -21,7 +21,6 @@ from host.sound.midi_tuning import (
     tuning_word,
     written_keys,
 )
-from host.sound.tuning import Tuning
 
 LENIHAN = "Lenihan and MacNeill 1954"
 

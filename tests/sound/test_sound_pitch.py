@@ -6,13 +6,13 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, cents, fft_hz, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.notes import SOUNDING
-from host.sound.reed import VOICES
-from host.sound.tuning import Tuning
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES
+from tests.sound.ears import RATE_HZ, TABLE, cents, fft_hz, steady
 
 # Copied from the papers, not taken from the program. "harmonic": E. Macpherson 1998, "The Pitch and Scale of the Great
 # Highland Bagpipe"; the other: Lenihan & MacNeill, Acustica 4 (1954), low G an octave below high G.
@@ -69,7 +69,7 @@ def test_all_256_masks_sound_and_false_ones_are_off(voice: str) -> None:
 
 
 def after_low_g(voice: str, tuning: Tuning) -> np.ndarray:
-    from host.sound.takes import render_take
+    from fingerlead.sound.takes import render_take
 
     return render_take([(0, 255), (50_000, 0)], 250_000, 1, TABLE, voice, tuning)[4_800:9_600]
 

@@ -6,12 +6,12 @@ import json
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, steady
 
 from fingering.notes import SOUNDING
-from host.sound import drones
-from host.sound.reed import VOICES, phases, spectra, voice_json, voice_named, wave
-from host.sound.tuning import Tuning
+from fingerlead.sound import voices as drones
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES, phases, spectra, voice_json, voice_named, wave
+from tests.sound.ears import RATE_HZ, TABLE, steady
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000])

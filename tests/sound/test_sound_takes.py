@@ -6,14 +6,14 @@ import io
 
 import numpy as np
 import pytest
-from ears import RATE_HZ, TABLE, cents, fft_hz, true_peak_db
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.io import wavfile
 
-from host.sound.reed import VOICES
-from host.sound.takes import SPEEDS, render_take, wav_bytes
-from host.sound.tuning import Tuning
+from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import VOICES
+from tests.sound.ears import RATE_HZ, TABLE, cents, fft_hz, true_peak_db
 
 LOW_G, LOW_A, E = TABLE.standard[0], TABLE.standard[1], TABLE.standard[5]
 

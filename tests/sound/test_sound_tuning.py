@@ -4,12 +4,12 @@ import math
 
 import numpy as np
 import pytest
-from ears import TABLE
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingering.scale import SCALES
-from host.sound.tuning import Tuning
+from fingering.notes import SCALES
+from fingerlead.sound.tuning import Tuning
+from tests.sound.ears import TABLE
 
 
 @given(st.floats(220, 490), st.sampled_from([scale.name for scale in SCALES]), st.floats(-100, 100))

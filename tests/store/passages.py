@@ -8,16 +8,18 @@ from functools import lru_cache
 
 import numpy as np
 
-from fingering.ornaments import movements
+from fingering.movements import movements
 from fingering.table import standard_table
-from host.simulated import chanter, play, pupil_file, script, sensing, whole
-from host.simulated.tune import Written, tune_script
-from host.timing.analysis import Analysis, analyse
-from host.timing.published import as_dict
-from host.timing.results import Settings, Timing
-from host.timing.timeline import timing_of
-from host.wire.columns import read_record
-from host.wire.record import Doubt, Record
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import scenario as pupil_file
+from fingerlead.simulated import serve as whole
+from fingerlead.simulated.script import Written, tune_script
+from fingerlead.timing.analysis import Analysis, analyse
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import Settings, Timing
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import Doubt, Record
 
 SURE = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
 

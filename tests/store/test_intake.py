@@ -12,20 +12,19 @@ from hypothesis import strategies as st
 
 from fingering.holes import from_text
 from fingering.table import standard_table
-from host.simulated.chanter import setup_for
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import sensors
-from host.simulated.whole import wire_bytes, wire_frames
-from host.store.csv_file import RowError, read_csv
-from host.store.intake import IntakeError, load
-from host.store.session_file import SessionWriter
-from host.timing.analysis import analyse
-from host.timing.published import as_dict
-from host.timing.results import KnownSkew
-from host.timing.timeline import timing_of
-from host.wire.plain_midi import NoteNumbers
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import sensors
+from fingerlead.simulated.serve import wire_bytes, wire_frames
+from fingerlead.store.intake import IntakeError, RowError, load, read_csv
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import KnownSkew
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.plain_midi import NoteNumbers
 
 
 def playing(changes=12, seed=3):

@@ -17,25 +17,24 @@ from hypothesis import strategies as st
 from fingering.holes import to_text
 from fingering.notes import SOUNDING
 from fingering.table import standard_table
-from host.simulated.chanter import setup_for
-from host.simulated.play import perform
-from host.simulated.pupil_file import load_sitting
-from host.simulated.script import write_script
-from host.simulated.sensing import sensors
-from host.simulated.whole import wire_frames
-from host.sound.midi_tuning import MidiVoice, hz_of
-from host.sound.tuning import Tuning
-from host.store import midi_export
-from host.store.intake import load
-from host.store.midi_export import ExportError, export
-from host.store.midi_writing import midi_file_bytes
-from host.store.session_file import SessionWriter
-from host.timing.analysis import analyse
-from host.timing.published import as_dict
-from host.timing.timeline import timing_of
-from host.wire.frames import to_stream
-from host.wire.messages import Holes, encode
-from host.wire.plain_midi import NoteNumbers
+from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.script import write_script
+from fingerlead.simulated.sensing import sensors
+from fingerlead.simulated.serve import wire_frames
+from fingerlead.sound.tuning import MidiVoice, Tuning, hz_of
+from fingerlead.store import midi_export
+from fingerlead.store.intake import load
+from fingerlead.store.midi_export import ExportError, export
+from fingerlead.store.midi_file import midi_file_bytes
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.messages import Holes, encode
+from fingerlead.wire.plain_midi import NoteNumbers
 
 LOW_A_HZ = 480.0
 

@@ -12,24 +12,23 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from passages import anyhow, ornamented, played, shifted, told
 
-from fingering.table import Row, Table, standard_table
-from host.simulated.pupil_file import BUILT_IN
-from host.store.passage import (
+from fingering.table import Table, TableRow, standard_table
+from fingerlead.simulated.scenario import BUILT_IN
+from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
+from fingerlead.store.passage.packing import pack, unpack
+from fingerlead.store.passage.stretch import cut
+from fingerlead.store.passage.text import (
     LONGEST_MESSAGE,
+    Packer,
     PassageError,
+    Sizes,
+    SymbolCounts,
     TooLongError,
-    cut,
-    decode_passage,
-    encode_passage,
-    message_of,
-    packing,
-    text,
+    Unpacker,
 )
-from host.store.passage.numbers import Habit, Packer, Sizes, Unpacker
-from host.store.passage.packing import pack, unpack
-from host.timing.results import Settings, Timing
+from fingerlead.timing.results import Settings, Timing
+from tests.store.passages import anyhow, ornamented, played, shifted, told
 
 MESSAGE = message_of(played("mixed", 5, 60), 10, 21)
 PASSAGE = decode_passage(MESSAGE)
@@ -97,7 +96,7 @@ def test_a_neighbour_goes_along_where_it_has_a_say_and_is_left_out_of_the_result
 def test_a_fingering_table_of_ones_own_goes_along():
     basis = list(standard_table().standard)
     other_c = 0b0110_1111  # bottom little and bottom middle down, bottom ring up
-    row = Row(3, other_c, "alternate", "C with the little finger", "ours", 3)
+    row = TableRow(3, other_c, "alternate", "C with the little finger", "ours", 3)
     own = Table("Büchel's", tuple(basis), {other_c: row}, (row,))
     analysis = anyhow(3, 200, table=own)
     passage = cut(analysis, 0, 9)
@@ -407,12 +406,12 @@ def test_what_follows_a_passage_is_refused(monkeypatch):
 
 @given(st.lists(st.one_of(st.integers(-(1 << 61), 1 << 61), st.sampled_from((0, 1, -1)))))
 def test_numbers_come_back(numbers):
-    packer, sizes, kinds = Packer(), Sizes(), Habit(3)
+    packer, sizes, kinds = Packer(), Sizes(), SymbolCounts(3)
     for number in numbers:
         packer.signed(number, sizes)
         packer.symbol(number % 3, kinds)
         packer.among(number % 7, 7)
-    unpacker, sizes, kinds = Unpacker(packer.packed()), Sizes(), Habit(3)
+    unpacker, sizes, kinds = Unpacker(packer.packed()), Sizes(), SymbolCounts(3)
     for number in numbers:
         assert unpacker.signed(sizes) == number
         assert unpacker.symbol(kinds) == number % 3

@@ -18,19 +18,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.store.session_file import (
-    MAGIC,
-    SAVE_AFTER_US,
-    Mark,
-    SessionError,
-    SessionWriter,
-    read_session,
-    session_record,
-)
-from host.wire.columns import read_record
-from host.wire.frames import to_stream
-from host.wire.messages import Holes, encode
-from host.wire.record import Doubt
+from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter
+from fingerlead.store.session_reading import PortMark, read_session, session_record
+from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import Doubt
+from fingerlead.wire.messages import Holes, encode
 
 an_arrival = st.tuples(st.binary(min_size=1, max_size=40), st.integers(-5_000, 400_000))
 
@@ -96,7 +89,7 @@ def test_losing_and_finding_the_port_is_marked(tmp_path):
         writer.mark("back", 4_000_000)
         writer.append(b"two", 4_000_000)
     session = read_session(path)
-    assert session.marks == [Mark(90, "lost", "unplugged"), Mark(4_000_000, "back", "")]
+    assert session.marks == [PortMark(90, "lost", "unplugged"), PortMark(4_000_000, "back", "")]
     assert session.data == b"onetwo"
 
 
@@ -156,7 +149,7 @@ def test_a_batch_is_saved_when_it_is_old_enough_and_not_before(tmp_path):
 RECORDER = """
 import sys, time
 from pathlib import Path
-from host.store.session_file import SessionWriter
+from fingerlead.store.session_file import SessionWriter
 writer = SessionWriter(Path(sys.argv[1]), "stream", "x")
 said = 0
 started = time.perf_counter_ns()
@@ -199,7 +192,7 @@ def test_pulling_the_plug_loses_the_last_quarter_of_a_second_at_most(tmp_path, s
 FILLER = """
 import resource, sys
 from pathlib import Path
-from host.store.session_file import SessionError, SessionWriter
+from fingerlead.store.session_file import SessionError, SessionWriter
 path = Path(sys.argv[1])
 resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
 writer = SessionWriter(path, "stream", "x")
@@ -385,7 +378,6 @@ def refused(path: Path) -> str:
     assert "\n" not in sentence
     assert len(sentence) < 300
     return sentence
-
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ Written from the definitions alone, to be compared with the program's array func
 
 from __future__ import annotations
 
+from fingering.movements import name_movement
 from fingering.moves import possible_strays
 from fingering.notes import sounding
-from fingering.ornaments import name_movement
 
 
 def stretches(states, end_us):

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from fingering.notes import NOTES
 from fingering.table import standard_table
-from host.timing.analysis import analyse
-from host.timing.kernel import Rules, measure_in_pieces
-from host.timing.live import LiveAnalysis
-from host.timing.published import as_dict
-from host.timing.results import Settings, Timing
-from host.wire.record import Doubt, Record
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.kernel import Rules, measure_in_pieces
+from fingerlead.timing.live import LiveAnalysis
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import Settings, Timing
+from fingerlead.wire.events import Doubt, Record
 from tests.timing.plain_judge import judge
 
 TABLE = standard_table()
@@ -123,7 +123,7 @@ def test_cutting_into_pieces_changes_nothing(walk, piece_edges):
 
 
 def whole_geometry():
-    from host.timing.geometry import geometry_of
+    from fingerlead.timing.timeline import geometry_of
 
     return geometry_of(TABLE)
 

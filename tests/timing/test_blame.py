@@ -9,10 +9,10 @@ import pytest
 
 from fingering.holes import fingers_of
 from fingering.table import standard_table
-from host.timing.analysis import analyse
-from host.timing.blame import blame, third_note_us
-from host.timing.results import Timing
-from host.wire.record import Record
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.mended import blame, third_note_us
+from fingerlead.timing.results import Timing
+from fingerlead.wire.events import Record
 
 STANDARD = standard_table().standard
 PAIRS = [(a, b) for a in range(9) for b in range(9) if a != b]

@@ -12,13 +12,12 @@ from hypothesis import strategies as st
 from fingering.holes import HOLES
 from fingering.ladder import ladder
 from fingering.table import standard_table
-from host.simulated.planting import NoPlaceError, plant_one
-from host.simulated.script import Step
-from host.timing.analysis import analyse
-from host.timing.blame import blame
-from host.timing.mended import as_one, edges_of, measured, mended_edges, proven, toggles
-from host.timing.results import Change, Settings, Timing
-from host.wire.record import Record
+from fingerlead.simulated.planting import NotPlantableError, plant_one
+from fingerlead.simulated.script import ScriptNote
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.mended import as_one, blame, edges_of, measured, mended_edges, proven, toggles
+from fingerlead.timing.results import Change, Settings, Timing
+from fingerlead.wire.events import Record
 
 TABLE = standard_table()
 SETTINGS = Settings()
@@ -33,10 +32,10 @@ def planted(number: int):
     kind = "early" if number % 2 else "slow"
     while True:
         a, b = chance.choice(ladder()[1:]).notes[:2]
-        script = tuple(Step(note, chance.randint(300_000, 600_000)) for note in (a, b) * 2)
+        script = tuple(ScriptNote(note, chance.randint(300_000, 600_000)) for note in (a, b) * 2)
         try:
             return plant_one(kind, script, number)
-        except NoPlaceError:
+        except NotPlantableError:
             continue  # no third note can sound between these two
 
 

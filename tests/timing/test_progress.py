@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from host.timing.progress import Side, compare, fisher, holm, mann_whitney, newcombe
+from fingerlead.timing.progress import Side, compare, fisher, holm, mann_whitney, newcombe
 
 sides = st.integers(1, 200).flatmap(lambda n: st.builds(Side, st.just(n), st.integers(0, n), st.just(3)))
 

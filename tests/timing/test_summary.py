@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
-from host.simulated.pupil import with_worst_habit
-from host.simulated.pupil_file import load_sitting
-from host.timing.published import as_dict
-from host.timing.summary import (
+from fingerlead.simulated.pupil import with_worst_habit
+from fingerlead.simulated.scenario import load_sitting
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.summary import (
     CHANGES,
     CONFIDENCE,
     FEWEST,

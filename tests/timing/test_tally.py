@@ -1,21 +1,16 @@
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from statistics import median
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "faces"))
-
-from playing import random_playing, sitting
-
-from host.simulated.pupil_file import BUILT_IN
-from host.timing.blame import blame
-from host.timing.summary import summarise
-from host.timing.tally import Fault, Tally, tally, together
+from fingerlead.simulated.scenario import BUILT_IN
+from fingerlead.timing.mended import blame
+from fingerlead.timing.progress import Fault, Tally, tally, together
+from fingerlead.timing.summary import summarise
+from tests.faces.playing import random_playing, sitting
 
 
 def expected(analyses):

@@ -12,9 +12,9 @@ import pytest
 from fingering.holes import FINGERS
 from fingering.notes import NOTES, note_index
 from fingering.table import standard_table
-from host.timing.analysis import analyse
-from host.timing.results import Timing
-from host.wire.record import Record
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.results import Timing
+from fingerlead.wire.events import Record
 
 STANDARD = standard_table().standard
 SURE = Timing("chanter", 1_000, 0, 1_000, "given")

@@ -14,12 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
-
-from wire_streams import as_plain, collect, hurt, pieces_of, play  # noqa: E402
-
-from host.wire import bulk, columns  # noqa: E402
-from host.wire.link import ChanterLink, HostLink, NotAChanter  # noqa: E402
+from fingerlead.wire import bulk, columns  # noqa: E402
+from fingerlead.wire.errors import NotAChanter  # noqa: E402
+from fingerlead.wire.link import ChanterLink, HostLink
+from tests.wire.wire_streams import as_plain, collect, hurt, pieces_of, play  # noqa: E402
 
 STEPS = {
     "holes": (20, lambda chance: chance.randrange(256)),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.wire.clock import MOST_BINS, UNKNOWN_DELAY_US, ClockFit, Unwrap
+from fingerlead.wire.clock import MOST_BINS, UNKNOWN_DELAY_US, ClockFit, Unwrap
 
 
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(-(2**31), 2**31 - 1), max_size=30))

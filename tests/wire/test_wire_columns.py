@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from wire_streams import as_plain, collect, damages, hurt, pieces_of, play, plays, reads
 
-from host.wire import bulk, columns
-from host.wire.columns import read_record
-from host.wire.link import ChanterLink, HostLink
-from host.wire.messages import Holes, Raw
+from fingerlead.wire import bulk, columns
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.link import ChanterLink, HostLink
+from fingerlead.wire.messages import Holes, Raw
+from tests.wire.wire_streams import as_plain, collect, damages, hurt, pieces_of, play, plays, reads
 
 
 def patient(carrier: str = "stream") -> HostLink:

@@ -7,7 +7,7 @@ from cobs import cobs as reference
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.wire.frames import (
+from fingerlead.wire.carriers import (
     MAX_STREAM_FRAME,
     Damaged,
     StreamReader,
@@ -17,7 +17,7 @@ from host.wire.frames import (
     to_stream,
     with_check,
 )
-from host.wire.messages import MAX_PAYLOAD
+from fingerlead.wire.messages import MAX_PAYLOAD
 
 # CRC RevEng, catalogue of parametrised CRC algorithms, entry CRC-16/IBM-3740 (check value), and the same algorithm's
 # values for short inputs.

@@ -1,14 +1,13 @@
 from __future__ import annotations
 
 import pytest
-from wire_streams import play, read
 
-from host.wire import messages as m
-from host.wire.answers import clock_body, rate_body, thresholds_body
-from host.wire.errors import MessageError
-from host.wire.events import Answered, Doubted, RawState, Seen, State, TroubleSeen
-from host.wire.link import ChanterLink, HostLink
-from host.wire.record import Doubt
+from fingerlead.wire import messages as m
+from fingerlead.wire.errors import MessageError
+from fingerlead.wire.events import Answered, Doubt, Doubted, RawState, Seen, State, TroubleSeen
+from fingerlead.wire.link import ChanterLink, HostLink
+from fingerlead.wire.messages import clock_body, rate_body, thresholds_body
+from tests.wire.wire_streams import play, read
 
 LEVELS = ((700, 500),) * 8
 

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.wire import messages as m
-from host.wire.answers import clock_body, rate_body, read_answer_body, thresholds_body
-from host.wire.errors import MessageError, WireError
+from fingerlead.wire import messages as m
+from fingerlead.wire.errors import MessageError, WireError
+from fingerlead.wire.messages import clock_body, rate_body, read_answer_body, thresholds_body
 
 u8, u16, u32, u64 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 32, 64))
 levels = st.tuples(*[st.tuples(u16, u16)] * 8)

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.wire.columns import read_record
-from host.wire.events import State
-from host.wire.plain_midi import PlainNotes, read_plain_record
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import State
+from fingerlead.wire.plain_midi import PlainNotes, read_plain_record
 
 ALL_ON = [(0x9F, 24 + hole, 100) for hole in range(8)]
 

@@ -5,11 +5,19 @@ from pathlib import Path
 
 import pytest
 
-from host.wire import messages as m
-from host.wire.answers import clock_body
-from host.wire.frames import MAX_STREAM_FRAME, StreamReader, crc16, to_stream
-from host.wire.link import GAP_US
-from host.wire.sysex import HEADER, MAX_SYSEX, SysexReader, to_sysex
+from fingerlead.wire import messages as m
+from fingerlead.wire.account import GAP_US
+from fingerlead.wire.carriers import (
+    HEADER,
+    MAX_STREAM_FRAME,
+    MAX_SYSEX,
+    StreamReader,
+    SysexReader,
+    crc16,
+    to_stream,
+    to_sysex,
+)
+from fingerlead.wire.messages import clock_body
 
 PAGE = (Path(__file__).parents[2] / "hardware_notes" / "wire.md").read_text(encoding="utf-8")
 EXAMPLES = [

@@ -6,15 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from wire_streams import Chanter, collect, play, playing, read
 
-from host.wire import messages as m
-from host.wire.account import LONGEST_PAUSE_US
-from host.wire.columns import read_record
-from host.wire.errors import NotAChanter
-from host.wire.events import Doubted, State
-from host.wire.link import ChanterLink, HostLink
-from host.wire.record import Doubt, Intake
+from fingerlead.wire import messages as m
+from fingerlead.wire.account import LONGEST_PAUSE_US
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.errors import NotAChanter
+from fingerlead.wire.events import Doubt, Doubted, Intake, State
+from fingerlead.wire.link import ChanterLink, HostLink
+from tests.wire.wire_streams import Chanter, collect, play, playing, read
 
 
 @pytest.fixture(params=["stream", "sysex"])

@@ -5,9 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from host.wire.frames import Damaged, checked
-from host.wire.messages import MAX_PAYLOAD
-from host.wire.sysex import HEADER, MAX_SYSEX, SysexReader, pack, to_sysex, unpack
+from fingerlead.wire.carriers import HEADER, MAX_SYSEX, Damaged, SysexReader, checked, pack, to_sysex, unpack
+from fingerlead.wire.messages import MAX_PAYLOAD
 
 payloads = st.binary(min_size=1, max_size=MAX_PAYLOAD)
 real_time = st.sampled_from(range(0xF8, 0x100))

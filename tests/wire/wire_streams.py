@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from hypothesis import strategies as st
 
-from host.wire.events import Doubted, State
-from host.wire.link import ChanterLink, HostLink
-from host.wire.messages import Answer, Hello, Holes, Raw, Trouble, Unknown, encode
-from host.wire.record import Record
+from fingerlead.wire.events import Doubted, Record, State
+from fingerlead.wire.link import ChanterLink, HostLink
+from fingerlead.wire.messages import Answer, Hello, Holes, Raw, Trouble, Unknown, encode
 
 
 @dataclass

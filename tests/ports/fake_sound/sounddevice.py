@@ -1,7 +1,7 @@
 """A sound system to go wrong as a test wants it: what FAKE_SOUND (JSON) in the environment says.
 
-    {"outputs": [{"name", "way", "latency", "own_rate"}], "takes": [rates], "blocks": how many before it goes away,
-     "kept": a file that what is played goes to, "missing": whether PortAudio is}
+{"outputs": [{"name", "way", "latency", "own_rate"}], "takes": [rates], "blocks": how many before it goes away,
+ "kept": a file that what is played goes to, "missing": whether PortAudio is}
 """
 
 from __future__ import annotations

@@ -1,1 +1,0 @@
-"""An invented evening of practice that plays by itself."""

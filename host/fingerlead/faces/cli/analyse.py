@@ -1,0 +1,195 @@
+"""`fingerlead export`: playing as a Standard MIDI File."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fingerlead.faces.cli import options
+from fingerlead.faces.cli import options as midi_options
+from fingerlead.faces.cli.options import Problem, tune_of
+
+if TYPE_CHECKING:
+    from fingerlead.music.tune import Tune
+    from fingerlead.store.intake import Loaded
+    from fingerlead.store.midi_export import Exported
+    from fingerlead.timing.analysis import Analysis
+
+
+# --- `fingerlead analyse`: every change of a file of playing, in words, as JSON or as CSV.
+
+
+class Format(StrEnum):
+    """How results are written."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
+def analyse(
+    file: Annotated[
+        Path, typer.Argument(help="A session, bytes from the wire, a Standard MIDI File, or CSV (time_us,holes).")
+    ],
+    form: Annotated[
+        Format, typer.Option("--format", help="Words, one JSON object, or a CSV row for each change.")
+    ] = Format.text,
+    expect: options.Expect = None,
+    skew_us: options.SkewUs = None,
+    steady_us: options.SteadyUs = options.DEFAULTS.steady_us,
+    heard_us: options.HeardUs = options.DEFAULTS.heard_us,
+    loose_us: options.LooseUs = options.DEFAULTS.loose_us,
+    table: options.TableFile = None,
+    alternates: options.Alternates = False,
+    first_note: options.FirstNote = 24,
+    channel: options.Channel = 16,
+) -> None:
+    """Tell of each change which finger led, by how much, and what sounded in between."""
+    settings = options.settings_from(steady_us, heard_us, loose_us)
+    loaded, analysis = options.analysed(
+        file, options.table_from(table, alternates), settings, skew_us, first_note, channel
+    )
+    tune = None if expect is None else tune_of(expect)
+    if form is Format.json:
+        import json
+
+        typer.echo(json.dumps(json_object(loaded, analysis, tune)))
+    elif form is Format.csv:
+        for row in csv_rows(analysis):
+            typer.echo(row)
+    else:
+        for line in text_lines(loaded, analysis, tune):
+            typer.echo(line)
+
+
+def json_object(loaded: Loaded, analysis: Analysis, tune: Tune | None) -> dict[str, Any]:
+    """The published object; with a tune to compare with, `expected` and what was `wanted` of each change."""
+    from fingerlead.timing.published import as_dict
+
+    found = as_dict(analysis, loaded.kind, str(loaded.path))
+    if tune is not None:
+        found["expected"], wanted = compared(analysis, tune)
+        for change, pair in zip(found["changes"], wanted, strict=True):
+            change["wanted"] = pair
+    return found
+
+
+def compared(analysis: Analysis, tune: Tune) -> tuple[dict[str, Any], list[dict[str, str] | None]]:
+    """Playing held against a tune; raises Problem for one without notes."""
+    from fingerlead.music.compare import expected_json
+    from fingerlead.music.tune import ExpectationError
+
+    try:
+        return expected_json(analysis, tune)
+    except ExpectationError as error:
+        raise Problem(str(error)) from None
+
+
+# More than anybody reads in a terminal.
+MOST_TOLD = 200
+FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
+CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
+
+
+def csv_rows(analysis: Analysis) -> Iterator[str]:
+    """A row for each change; fingers and strays as `name after_us` and `note duration_us`, parted by semicolons."""
+    from fingering.holes import FINGERS
+    from fingering.notes import NOTES
+
+    yield CSV_HEADER
+    for change in analysis.changes:
+        cells = (
+            change.number + 1,
+            NOTES[change.from_note],
+            NOTES[change.to_note],
+            change.start_us,
+            change.spread_us,
+            change.way,
+            "" if change.lead is None else FINGERS[change.lead],
+            change.verdict,
+            "" if change.loose is None else str(change.loose).lower(),
+            ";".join(f"{FINGERS[f.finger]} {f.after_start_us}" for f in change.fingers),
+            ";".join(f"{NOTES[s.note]} {s.duration_us}" for s in change.strays),
+        )
+        yield ",".join(map(str, cells))
+
+
+def counted(count: int, what: str) -> str:
+    """`1 note`, `2 notes`."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> Iterator[str]:
+    """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
+    from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
+    from fingerlead.timing.summary import summarise
+
+    changes = list(analysis.changes)
+    clean = sum(change.verdict == "clean" for change in changes)
+    notes = counted(len(analysis.held), "note")
+    yield f"{loaded.path}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
+    if not changes:
+        held_ms = analysis.settings.steady_us / 1_000
+        yield f"There is nothing to time: that takes two different notes in a row, each held for {held_ms:g} ms."
+        return
+    yield work_on_first(summarise([analysis]))
+    yield timing_sentence(analysis.timing)
+    yield intake_sentence(analysis)
+    if tune is not None:
+        expected, _ = compared(analysis, tune)
+        yield ""
+        yield f"Held against {expected['name']}, {expected['right']} of {expected['played']} notes were as written:"
+        astray = any(change.verdict == "stray" for change in changes)
+        if astray and not any(expected[kind] for kind in FINDINGS):
+            yield "  No note was wrong, missed or extra; what sounded between them stands below."
+        else:
+            yield from (f"  {sentence}" for sentence in expected["words"])
+    told = [change for change in changes if change.verdict != "clean" or change.loose or change.slips]
+    if told:
+        yield ""
+        yield "What was not clean, by the time in the recording:"
+    for change in told[:MOST_TOLD]:
+        yield f"  {clock_text(change.start_us)}  {change_sentence(change, analysis.timing)}"
+    if len(told) > MOST_TOLD:
+        yield f"  and {len(told) - MOST_TOLD} more; --format csv has them all."
+
+
+# ---
+
+
+def export(
+    file: Annotated[
+        Path, typer.Argument(metavar="SESSION", help="A session, bytes from the wire, or CSV (time_us,holes).")
+    ],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", help="The MIDI file to write; a MIDI file of that name is written anew.")
+    ],
+    low_a: midi_options.LowA = midi_options.LOW_A_HZ,
+    scale: midi_options.Scale = midi_options.SCALE,
+    bend: midi_options.Bend = False,
+) -> None:
+    """Write playing as a MIDI file: the notes, tuned, and the holes, so that it can be analysed again."""
+    from fingerlead.faces.cli.options import Problem
+    from fingerlead.store.intake import IntakeError
+    from fingerlead.store.midi_export import ExportError
+    from fingerlead.store.midi_export import export as write
+
+    voice = midi_options.midi_voice(low_a, scale, bend)
+    try:
+        with options.working(f"writing {output}"):
+            exported = write(file, output, voice)
+    except (ExportError, IntakeError) as error:
+        raise Problem(str(error)) from None
+    typer.echo(summary(exported, output))
+
+
+def summary(exported: Exported, output: Path) -> str:
+    """What was written, in a few sentences."""
+    seconds = exported.lasts_us // 1_000_000
+    notes = "1 note" if exported.notes == 1 else f"{exported.notes} notes"
+    first = f"{output}: {notes} in {seconds // 60}:{seconds % 60:02}, for any player of MIDI files."
+    return "\n".join([first, *exported.remarks, f"The holes are in it too. Next: fingerlead analyse {output}"])

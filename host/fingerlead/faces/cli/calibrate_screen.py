@@ -1,0 +1,184 @@
+"""What is seen while a chanter is calibrated: bars of raw samples with their levels, what to do next, and tables."""
+
+from __future__ import annotations
+
+import sys
+from collections import deque
+from typing import TYPE_CHECKING
+
+import typer
+
+from fingering.holes import FINGERS, HOLES
+from fingerlead.workbench.samples import PLAN, RawNoise
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from fingerlead.store.chanters import Skew
+    from fingerlead.workbench.guidance import Guidance
+    from fingerlead.workbench.levels import HoleReport
+    from fingerlead.workbench.measurement import Calibrating
+BAR = 32
+HISTORY = 16
+SHADES = "▁▂▃▄▅▆▇█"
+SHOWN_EVERY = 4  # of the reads
+MARKS = {"good": "good", "doubtful": "doubtful", "bad": "BAD"}
+
+
+def say(text: str) -> None:
+    """A sentence, broken at words where a terminal is narrower than it."""
+    import shutil
+    import textwrap
+
+    if sys.stdout.isatty():
+        text = textwrap.fill(text, shutil.get_terminal_size().columns - 1)
+    typer.echo(text)
+
+
+def bar(value: int, cover_at: int, uncover_at: int, full_scale: int) -> str:
+    """One hole's sample as a bar of BAR cells; the levels are lines, shaded where the bar has passed them."""
+    filled = min(BAR, round(BAR * value / full_scale))
+    cells = ["█" if place < filled else " " for place in range(BAR)]
+    for level, mark in ((uncover_at, "╎"), (cover_at, "│")):
+        place = min(BAR - 1, round(BAR * level / full_scale))
+        cells[place] = "▓" if place < filled else mark
+    return "".join(cells)
+
+
+def history(values: list[int], full_scale: int) -> str:
+    """The last samples, the latest on the right."""
+    return "".join(SHADES[min(7, value * 8 // (full_scale + 1))] for value in values)
+
+
+class Screen:
+    """The terminal while the calibration runs; in a pipe, one line for each step. Used with `with`."""
+
+    def __init__(self, talk: Calibrating) -> None:
+        self._talk = talk
+        self._shown = -1
+        self._reads = 0
+        self._past: list[deque[int]] = [deque(maxlen=HISTORY) for _ in range(HOLES)]
+        self._raw_noise = RawNoise()
+        self._noise: tuple[int, ...] = ()
+        self._live = None
+        if sys.stdout.isatty():
+            from rich.console import Console
+            from rich.live import Live
+
+            self._live = Live(console=Console(highlight=False), auto_refresh=False, transient=True)
+
+    def __enter__(self) -> Screen:
+        if self._live is not None:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def show(self) -> None:
+        """Show what there is."""
+        steps = self._talk.steps
+        if steps is None or steps.done:
+            return
+        if steps.number != self._shown:
+            self._shown = steps.number
+            if self._live is None:
+                typer.echo(f"{steps.number + 1:>2} of {len(PLAN)}  {steps.words}")
+        self._reads += 1
+        if self._live is None or self._reads % SHOWN_EVERY or steps.latest is None:
+            return
+        for hole, value in enumerate(steps.latest):
+            self._past[hole].append(value)
+        self._noise = self._raw_noise.after(self._talk.raws)
+        self._talk.raws.clear()
+        self._live.update(self.picture(steps, steps.latest), refresh=True)
+
+    def picture(self, steps: Guidance, latest: tuple[int, ...]) -> RenderableType:
+        """Eight bars, and above them what to do."""
+        from rich.console import Group
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(box=None, padding=(0, 1, 0, 0))
+        table.add_column("hole", no_wrap=True)
+        table.add_column("raw sample, ╎ open │ covered", no_wrap=True)
+        table.add_column("now", justify="right")
+        table.add_column("noise", justify="right")
+        table.add_column("just now", no_wrap=True)
+        asked = PLAN[steps.number][1]
+        for hole, value in enumerate(latest):
+            past = list(self._past[hole])
+            table.add_row(
+                f"{'▶' if hole == asked else ' '} {FINGERS[hole]}",
+                Text(bar(value, *self._talk.before[hole], steps.full_scale)),
+                str(value),
+                str(self._noise[hole]) if self._noise else "",
+                history(past, steps.full_scale),
+            )
+        # A line of its own, which is there without it too: the table must not jump.
+        hold = "Hold still." if steps.holding else ""
+        asked_for = f"{steps.number + 1} of {len(PLAN)}  {steps.words}"
+        return Group(Text(asked_for, style="bold"), Text(hold, style="bold"), Text(""), table)
+
+
+class Counter:
+    """Counts on one line of a terminal."""
+
+    def __init__(self) -> None:
+        from rich.console import Console
+
+        console = Console(stderr=True, highlight=False)
+        self._status = console.status("") if console.is_terminal else None
+
+    def __enter__(self) -> Counter:
+        if self._status is not None:
+            self._status.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._status is not None:
+            self._status.stop()
+
+    def show(self, words: str) -> None:
+        """How far it is."""
+        if self._status is not None:
+            self._status.update(words)
+
+
+def report_table(reports: list[HoleReport]) -> None:
+    """The holes, one row each."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 1, 0, 0))
+    for head in ("hole", "open", "covered", "half", "times noise", "drift", "crosstalk", "levels", ""):
+        table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
+    for report in reports:
+        swing = max(abs(report.separation), 1.0)
+        table.add_row(
+            FINGERS[report.hole],
+            f"{report.open_raw:.0f}",
+            f"{report.covered_raw:.0f}",
+            "–" if report.half is None else f"{report.half:.0%}",
+            f"{report.snr:.0f}",
+            f"{report.drift_raw / swing:.0%}",
+            f"{max(report.crosstalk, 0):.0%}",
+            f"{report.uncover_at}/{report.cover_at}",
+            MARKS[report.verdict],
+        )
+    Console(highlight=False).print(table)
+
+
+def skew_table(names: list[str], skew: Skew) -> None:
+    """The front holes' skew and bias in ms."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 1, 0, 0))
+    table.add_column("hole", no_wrap=True)
+    table.add_column("seen later by, ms", justify="right")
+    table.add_column("a lift later than a lay by, ms", justify="right")
+    for name, one, bias in zip(names, skew.skew_us, skew.bias_us, strict=True):
+        table.add_row(name, *(f"{round(us / 1_000, 1) + 0.0:+.1f}" for us in (one, bias)))
+    Console(highlight=False).print(table)

@@ -1,0 +1,250 @@
+"""`fingerlead check`: a chanter's self-test, for its maker."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from fingerlead.faces.cli.options import Problem
+
+if TYPE_CHECKING:
+    from fingerlead.listening.sources import Met
+    from fingerlead.ports.base import Port
+    from fingerlead.ports.find import Found
+    from fingerlead.ports.simulated_port import HandsPort
+    from fingerlead.workbench.selftest import SelfTest, Trial
+
+
+# --- `fingerlead devices`: what is plugged in, and who it says it is; and what can be played on.
+
+NOTES_OUT = "an output for fingerlead live --midi-out"
+SOUND_OUT = "an output for the sound of fingerlead practice"
+SIMULATED = ("sim", "the simulated chanter in this program, always here")
+
+
+def devices(
+    ports: Annotated[
+        list[str] | None,
+        typer.Argument(help="Ask here too: PTYs and network ports are in no list.", metavar="[PORT]..."),
+    ] = None,
+    format: Annotated[Literal["text", "json"], typer.Option("--format", help="For people, or for programs.")] = "text",
+) -> None:
+    """Find what is plugged in, ask who it is, and name it; and the outputs for notes and sound."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from fingerlead.ports import midi_out, sound_port
+    from fingerlead.ports.find import Found, midi_ports, serial_ports
+
+    midi, no_midi = midi_ports()
+    notes_out, no_notes = midi_out.list_outputs()
+    sound_out, no_sound = sound_port.list_outputs()
+    outputs = [(each, NOTES_OUT) for each in notes_out] + [(each, SOUND_OUT) for each in sound_out]
+    found = [Found(spec, "named by you") for spec in ports or []] + serial_ports() + midi
+    # All at once: each may be waited for three seconds.
+    with ThreadPoolExecutor(max_workers=max(1, len(found))) as pool:
+        met = list(pool.map(_meet, (each.spec for each in found)))
+    rows = list(zip(found, met, strict=True))
+    if format == "json":
+        _as_json(rows, outputs)
+        return
+    if sys.stdout.isatty():
+        _as_table(rows, outputs)
+    else:
+        for each, who in rows:
+            typer.echo("\t".join((each.spec, who.sentence, each.description)).rstrip())
+        typer.echo("\t".join(SIMULATED))
+        for each, use in outputs:
+            typer.echo("\t".join((each.spec, use, each.description)))
+    for why in dict.fromkeys((no_midi, no_notes, no_sound)):
+        if why:
+            typer.echo(why, err=True)
+
+
+def _meet(spec: str) -> Met:
+    from fingerlead.listening.sources import Met, meet, open_source
+    from fingerlead.ports.base import PortRefused
+
+    try:
+        with open_source(spec) as port:
+            return meet(port)
+    except PortRefused as error:
+        return Met("refused", f"{error.cause}; {error.advice}")
+
+
+def _as_table(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table("port", "who is there", "what the system calls it", box=None, pad_edge=False)
+    for each, who in rows:
+        table.add_row(Text(each.spec), Text(who.sentence), Text(each.description))
+    table.add_row(*SIMULATED, "")
+    for output, use in outputs:
+        table.add_row(Text(output.spec), use, Text(output.description))
+    Console(highlight=False).print(table)
+
+
+def _as_json(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) -> None:
+    import json
+
+    listed = [
+        {
+            "port": each.spec,
+            "kind": who.kind,
+            "says": who.sentence,
+            "description": each.description,
+            "name": who.hello and who.hello.name,
+            "device_id": who.hello and who.hello.device_id.hex(),
+        }
+        for each, who in rows
+    ]
+    listed.append(
+        {"port": "sim", "kind": "simulated", "says": SIMULATED[1], "description": "", "name": None, "device_id": None}
+    )
+    out = [{"output": each.spec, "use": use, "description": each.description} for each, use in outputs]
+    typer.echo(json.dumps({"schema": "fingerlead-devices-1", "devices": listed, "outputs": out}, indent=2))
+
+
+# ---
+
+READ_S = 0.02
+MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
+BAR = 40
+
+
+def check(
+    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    watch: Annotated[
+        float, typer.Option("--for", min=1, max=5_000, help="Watch scans, loss, latency and clock for so many seconds.")
+    ] = 10.0,
+    holes: Annotated[
+        bool, typer.Option("--holes", help="Hole by hole first: cover each one alone, to find wires that are swapped.")
+    ] = False,
+    restart: Annotated[bool, typer.Option("--restart", help="Try a restart too.")] = False,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", help="Write the report into this file too.", show_default=False),
+    ] = None,
+) -> None:
+    """Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock."""
+    from fingerlead.faces.cli.running import told_to_end
+    from fingerlead.listening.sources import open_source
+    from fingerlead.ports.base import PortEnded, PortLost, PortRefused
+    from fingerlead.ports.simulated_port import SPEC, HandsPort
+    from fingerlead.wire.errors import NotAChanter
+    from fingerlead.workbench.flow import words_of
+    from fingerlead.workbench.selftest import SelfTest
+
+    try:
+        hands = HandsPort() if holes and port == SPEC else None
+        with hands or open_source(port) as opened, told_to_end() as told:
+            if opened.carrier == "plain":
+                raise Problem(
+                    "expected a chanter that speaks the wire; one that plays plain notes can be asked nothing. "
+                    "Listen to it with: fingerlead live " + port
+                )
+            found = _hole_by_hole(opened, told, hands) if holes else []
+            test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
+            _run(test, opened, told)
+    except (PortRefused, PortLost, PortEnded, NotAChanter) as error:
+        raise Problem(words_of(error)) from None
+    lines = list(report_lines(test, port, found))
+    if not test.done:
+        lines[-1] = "The check was cut short: what is not above was not tried."
+    for line in lines:
+        typer.echo(line)
+    if output is not None:
+        try:
+            output.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        except OSError as error:
+            raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
+    if not test.good or not test.done or any(finding.verdict == "bad" for finding in found):
+        raise typer.Exit(1)
+
+
+def _run(test: SelfTest, port: Port, told: Callable[[], bool]) -> None:
+    from fingerlead.ports.base import now_us
+
+    port.write(test.begin(now_us()))
+    while not test.done and not told():
+        chunks = port.read(READ_S)
+        for chunk in chunks:
+            _send(port, test.hear(chunk.data, chunk.host_us))
+        if not chunks:
+            _send(port, test.hear(b"", now_us()))
+
+
+def _send(port: Port, data: bytes) -> None:
+    if data:
+        port.write(data)
+
+
+def _hole_by_hole(port: Port, told: Callable[[], bool], hands: HandsPort | None) -> list[Trial]:
+    """Ask for each hole alone, and say which one answered. Simulated `hands` hear what a person reads."""
+    from fingering.holes import FINGERS
+    from fingerlead.ports.base import now_us
+    from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
+
+    bring_up = BringUp(port.carrier if port.carrier != "plain" else "stream")
+    typer.echo(f"Each hole is waited for, at most {PATIENCE_US // 1_000_000} s.")
+    shown, there = -1, False
+    while bring_up.hole is not None and not told():
+        if bring_up.hole != shown:
+            for finding in bring_up.found()[max(shown, 0) :]:
+                typer.echo(f"{MARKS[finding.verdict]:>5}  {finding.sentence}")
+            shown, there = bring_up.hole, False
+            typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
+            if hands is not None:
+                hands.asked("covered", shown)
+        elif bring_up.there and not there:
+            there = True
+            if hands is not None:
+                hands.asked("open")
+        chunks = port.read(READ_S)
+        for chunk in chunks:
+            bring_up.hear(chunk.data, chunk.host_us)
+        if not chunks:
+            bring_up.hear(b"", now_us())
+    typer.echo("")
+    return bring_up.found()
+
+
+def report_lines(test: SelfTest, port: str, holes: Sequence[Trial] = ()) -> Iterator[str]:
+    """The report, to read and to attach to a question; `holes` is what was found hole by hole."""
+    yield f"fingerlead check of {port}"
+    yield ""
+    found = [*holes, *test.findings]
+    width = max((len(finding.what) for finding in found), default=0)
+    for finding in found:
+        yield f"{MARKS[finding.verdict]:>5}  {finding.what:<{width}}  {finding.sentence}"
+    if test.trips is not None:
+        trips = test.trips
+        yield ""
+        yield (
+            f"Round trip of {trips.count} clock requests: {trips.shortest_us / 1_000:.2f} to "
+            f"{trips.longest_us / 1_000:.2f} ms, middle {trips.median_us / 1_000:.2f}, 99 of 100 within "
+            f"{trips.p99_us / 1_000:.2f}."
+        )
+    if test.fit is not None:
+        yield (
+            f"Clock: {test.fit.drift_ppm:+.1f} ppm against this computer's; the chanter's times are placed to within "
+            f"{test.fit.uncertainty_us / 1_000:.2f} ms."
+        )
+    if test.scans is not None:
+        scans = test.scans
+        rate_hz = 0 if test.link.hello is None else test.link.hello.scan_rate_hz
+        scans_each = round(scans.usual_us * rate_hz / 1_000_000)
+        each = f", one in {scans_each} scans" if scans_each > 1 else ""
+        steps = f"{scans.shortest_us} to {scans.longest_us} µs, usually {scans.usual_us}{each}"
+        yield f"Steps between raw samples: {steps}."
+        most = max(count for _, count in scans.histogram)
+        for step_us, count in scans.histogram:
+            yield f"{step_us:>8} µs {count:>7} {'█' * max(1, round(BAR * count / most))}"
+    bad = [finding.what for finding in found if finding.verdict == "bad"]
+    yield ""
+    yield f"Not as the wire asks: {', '.join(bad)}." if bad else "Everything tried is as the wire asks."

@@ -1,0 +1,218 @@
+"""`fingerlead moves`: the 72 changes between two notes, and which finger has to lead so that no third note sounds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from fingerlead.faces.cli.options import Problem
+
+if TYPE_CHECKING:
+    from fingering.moves import Move
+    from fingering.table import Table
+
+
+# --- `fingerlead fingering`: the fingering table, or what one mask or note comes to in it.
+
+FINGERING_SCHEMA = "fingerlead-fingering-1"
+
+
+def fingering(
+    what: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[MASK|NOTE]",
+            help="Eight letters from the thumb down, x covered and o open (low A is xxxxxxxo), or the name of a note.",
+            show_default=False,
+        ),
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option("--table", metavar="FILE", help="Your own fingering table, a TOML file.")
+    ] = None,
+    alternates: Annotated[
+        bool, typer.Option("--alternates", help="Take in the table of alternate fingerings.")
+    ] = False,
+    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+) -> None:
+    """Show the fingerings of the nine notes, or what a pattern of covered holes sounds and how right it is."""
+    chosen = _table(table, alternates)
+    entries = [_of_row(row) for row in sorted(chosen.rows, key=lambda row: (row.note, row.kind != "standard"))]
+    if what is not None:
+        entries = _asked(what, chosen, entries)
+    if format == "json":
+        import json
+
+        typer.echo(json.dumps({"schema": FINGERING_SCHEMA, "table": chosen.name, "fingerings": entries}, indent=2))
+    else:
+        typer.echo("\n".join(_lines(entries)))
+
+
+def _table(path: Path | None, alternates: bool) -> Table:
+    from fingering.table import TableError, load_table, standard_table
+
+    if path is None:
+        return standard_table(alternates)
+    if alternates:
+        raise typer.BadParameter("give either --table or --alternates; your own table can hold alternates itself")
+    try:
+        return load_table(path)
+    except TableError as error:
+        raise Problem(str(error)) from None
+
+
+def _of_row(row: Any) -> dict[str, Any]:
+    return _entry(row.note, row.covered_mask, row.kind, row.name, (), row.source)
+
+
+def _entry(note: int, mask: int, kind: str, name: str, wrong: tuple[int, ...], source: str | None) -> dict[str, Any]:
+    from fingering.holes import FINGERS, to_text
+    from fingering.notes import NOTES
+
+    return {
+        "note": NOTES[note],
+        "holes": to_text(mask),
+        "fingering": kind,
+        "name": name,
+        "wrong_fingers": [FINGERS[finger] for finger in wrong],
+        "source": source,
+    }
+
+
+def _asked(what: str, table: Table, entries: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    from fingering.holes import HolesError, from_text
+    from fingering.notes import NOTES, note_index
+
+    try:
+        mask = from_text("".join(what.split()).lower())
+    except HolesError:
+        try:
+            note = NOTES[note_index(what)]
+        except ValueError:
+            shown = what if len(what) <= 40 else what[:40] + "…"
+            raise Problem(
+                "expected eight letters, x for covered and o for open, from the thumb down (low A is xxxxxxxo), "
+                f"or a note ({', '.join(NOTES)}); got {shown!r}"
+            ) from None
+        return [entry for entry in entries if entry["note"] == note]
+    verdict = table.verdict(mask)
+    source = next((row.source for row in table.rows if row.covered_mask == mask), None)
+    return [_entry(verdict.note, mask, verdict.fingering, verdict.name, verdict.wrong_fingers, source)]
+
+
+def _lines(entries: list[dict[str, Any]]) -> list[str]:
+    if len(entries) == 1:
+        return _sentence(entries[0])
+    lines = ["note    thumb and top hand | bottom hand   fingering"]
+    for entry in entries:
+        holes = " ".join(entry["holes"][:4]) + " | " + " ".join(entry["holes"][4:])
+        named = "" if entry["name"] == entry["note"] else f": {entry['name']}"
+        lines.append(f"{entry['note']:<7} {holes:^34}   {entry['fingering']}{named}".rstrip())
+    return [*lines, "", "x covered, o open, from the thumb down. The topmost open hole names the note."]
+
+
+def _sentence(entry: dict[str, Any]) -> list[str]:
+    kind, holes, note = entry["fingering"], entry["holes"], entry["note"]
+    if kind == "standard":
+        lines = [f"{holes} sounds {note}: the standard fingering."]
+    elif kind == "alternate":
+        lines = [f"{holes} sounds {note}: an alternate fingering, {entry['name']}."]
+    elif kind == "grace":
+        lines = [f"{holes} sounds {note}: the {entry['name']}."]
+    else:
+        lines = [f"{holes} sounds {note}, by a false fingering: {_cure(holes, entry['wrong_fingers'])}."]
+        if holes == "oooooooo":
+            lines.append("With all eight open the hands are off the chanter; that is never taken for a note.")
+    return lines if entry["source"] is None else [*lines, f"Source: {entry['source']}."]
+
+
+def _cure(holes: str, wrong: list[str]) -> str:
+    from fingering.holes import FINGERS
+
+    parts = []
+    for letter, wanted in (("o", "covered"), ("x", "open")):
+        fingers = [f"the {finger}" for finger in wrong if holes[FINGERS.index(finger)] == letter]
+        if fingers:
+            listed = fingers[0] if len(fingers) == 1 else f"{', '.join(fingers[:-1])} and {fingers[-1]}"
+            parts.append(f"{listed} should be {wanted}")
+    return ", ".join(parts)
+
+
+# ---
+
+MOVES_SCHEMA = "fingerlead-moves-1"
+
+
+def moves(
+    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+) -> None:
+    """Show, for each of the 72 changes, the fingers that must lead and follow so that no third note sounds."""
+    from fingering.moves import moves as all_moves
+
+    found = all_moves()
+    if format == "json":
+        import json
+
+        typer.echo(json.dumps({"schema": MOVES_SCHEMA, "moves": [as_dict(move) for move in found]}, indent=2))
+    else:
+        typer.echo(as_text(found))
+
+
+def as_dict(move: Move) -> dict[str, Any]:
+    """One change as the published JSON has it: notes and fingers by name."""
+    from fingering.holes import FINGERS
+    from fingering.notes import NOTES
+
+    return {
+        "from": NOTES[move.from_note],
+        "to": NOTES[move.to_note],
+        "way": move.way,
+        "fingers": len(move.fingers),
+        "orders": move.orders,
+        "stray_free_orders": move.stray_free_orders,
+        "before": [[FINGERS[first], FINGERS[then]] for first, then in move.before],
+        "must_lead": [] if move.must_lead is None else [FINGERS[move.must_lead]],
+        "must_follow": [] if move.must_follow is None else [FINGERS[move.must_follow]],
+        "possible_strays": [NOTES[note] for note in move.possible_strays],
+        "difficulty": round(move.difficulty, 3),
+    }
+
+
+def as_text(found: tuple[Move, ...]) -> str:
+    """The table for people, in the order of the notes."""
+    from fingering.holes import FINGERS
+    from fingering.notes import NOTES
+
+    head = ("change", "way", "fingers", "clean orders", "must lead", "must follow", "can sound between", "difficulty")
+    rows = [
+        (
+            f"{NOTES[move.from_note]} to {NOTES[move.to_note]}",
+            move.way,
+            str(len(move.fingers)),
+            f"{move.stray_free_orders} of {move.orders}",
+            "-" if move.must_lead is None else FINGERS[move.must_lead],
+            "-" if move.must_follow is None else FINGERS[move.must_follow],
+            ", ".join(NOTES[note] for note in move.possible_strays) or "nothing",
+            f"{move.difficulty:.1f}",
+        )
+        for move in found
+    ]
+    numbers = {2, 3, 7}
+    widths = [max(len(row[column]) for row in (head, *rows)) for column in range(len(head))]
+
+    def line(row: tuple[str, ...]) -> str:
+        cells = (
+            text.rjust(width) if column in numbers else text.ljust(width)
+            for column, (text, width) in enumerate(zip(row, widths, strict=True))
+        )
+        return "  ".join(cells).rstrip()
+
+    return "\n".join([line(head), *map(line, rows), "", *_LEGEND])
+
+
+_LEGEND = (
+    "Clean orders: the orders of the fingers in which no third note sounds. Must lead, must follow: first, last in all",
+    "of those. Difficulty: expected milliseconds of a third note, and more for false fingerings, further fingers and",
+    "fingers against the rest of their hand, with an assumed finger scatter of 12 ms.",
+)

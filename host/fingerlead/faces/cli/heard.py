@@ -1,0 +1,273 @@
+"""`fingerlead heard`: from the ear alone, which finger went out of turn; and a card of all of it to print."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from fingering.diagnosis import Heard, explain_stray
+from fingering.holes import FINGERS
+from fingering.moves import moves
+from fingering.notes import NOTES
+from fingerlead.faces.cli.options import Problem
+
+if TYPE_CHECKING:
+    from fingering.diagnosis import Way
+
+
+# --- A card to print: every change in which a third note can sound, what is heard, and which finger went out of turn.
+
+
+def card_page() -> str:
+    """One self-contained HTML page, black on white, for two sides of A4 or Letter."""
+    blocks = []
+    for from_note, name in enumerate(NOTES):
+        rows = [
+            _rows(
+                move.to_note,
+                [found for stray in move.possible_strays if (found := explain_stray(from_note, move.to_note, stray))],
+            )
+            for move in moves()
+            if move.from_note == from_note and move.possible_strays
+        ]
+        blocks.append(
+            f"<section><h2>From {escape(name)}</h2><table><thead><tr><th>from {escape(name)} to</th><th>you hear</th>"
+            f"<th>what went too early</th></tr></thead>{''.join(rows)}</table></section>"
+        )
+    return _PAGE.replace("BLOCKS", "\n".join(blocks))
+
+
+def _rows(to_note: int, strays: list[Heard]) -> str:
+    rows = []
+    for place, found in enumerate(strays):
+        head = f'<th scope="rowgroup" rowspan="{len(strays)}">{escape(NOTES[to_note])}</th>' if place == 0 else ""
+        rows.append(
+            f"<tr>{head}<td>{escape(NOTES[found.stray])}</td>"
+            f"<td>{_short(found.early)} <i>before</i> {_short(found.late)}</td></tr>"
+        )
+    return f"<tbody>{''.join(rows)}</tbody>"
+
+
+def _short(fingers: tuple[int, ...]) -> str:
+    """`bottom index, middle, ring`: each hand named once."""
+    parts: list[str] = []
+    hand = ""
+    for finger in fingers:
+        of_hand, _, name = FINGERS[finger].rpartition(" ")
+        parts.append(name if of_hand == hand else FINGERS[finger])
+        hand = of_hand
+    return ", ".join(parts)
+
+
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>What you hear, and which finger it was</title>
+<style>
+@page { margin: 11mm }
+:root { color-scheme: light }
+body { font: 10.5pt/1.35 system-ui, sans-serif; color: #000; background: #fff; max-width: 62rem; margin: 1rem auto;
+  padding: 0 1rem }
+h1 { font-size: 1.45em; margin: 0 0 .2em } h2 { font-size: 1.1em; margin: 0 0 .15em }
+p { margin: 0 0 .7em; max-width: 46em }
+main { columns: 24rem 2; column-gap: 1.6rem }
+section { margin: 0 0 .8em }
+h2, thead { break-after: avoid } tbody { break-inside: avoid }
+table { border-collapse: collapse; width: 100% }
+th, td { text-align: left; vertical-align: top; padding: .06em .5em .06em 0; font-weight: normal }
+thead th { font-style: italic; border-bottom: 1px solid #000; white-space: nowrap }
+tbody th { font-weight: bold; white-space: nowrap; width: 7.2em }
+td:nth-last-child(2) { white-space: nowrap; width: 4.8em }
+tbody { border-bottom: 1px solid #999 }
+@media print {
+  body { font-size: 7.6pt; line-height: 1.2; margin: 0; padding: 0; max-width: none }
+  main { columns: 2 }
+}
+</style></head><body>
+<h1>What you hear, and which finger it was</h1>
+<p>A third note between two notes says which finger went out of turn. Find the note you come from, the note you go to,
+and the note you heard in between. Where several fingers stand before the word <i>before</i>, all of them went before
+all that stand after it; other fingers of the change may have gone at any time. Worked out from the standard
+fingerings: the topmost open hole names the note. Changes that can sound no third note are not on the card.</p>
+<main>
+BLOCKS
+</main></body></html>
+"""
+
+
+# ---
+
+SCHEMA = "fingerlead-heard-1"
+MOST_LISTED = 24  # orders that text lists one by one; JSON lists all of them
+
+
+def heard(
+    from_note: Annotated[
+        str | None, typer.Argument(metavar="FROM", help="The note before.", show_default=False)
+    ] = None,
+    to_note: Annotated[str | None, typer.Argument(metavar="TO", help="The note after.", show_default=False)] = None,
+    stray: Annotated[
+        str | None, typer.Argument(metavar="STRAY", help="The note heard in between.", show_default=False)
+    ] = None,
+    card: Annotated[
+        Path | None, typer.Option("--card", metavar="FILE", help="Write a card of all changes to print, as HTML.")
+    ] = None,
+    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+) -> None:
+    """Tell from the ear alone which finger went out of turn: fingerlead heard "low G" B "low A"."""
+    if card is not None:
+        if from_note is not None:
+            raise typer.BadParameter("give either three notes or --card FILE")
+
+        card.write_text(card_page(), encoding="utf-8")
+        typer.echo(f"The card is in {card}: open it and print it, on A4 or Letter.")
+        return
+    if from_note is None or to_note is None or stray is None:
+        raise typer.BadParameter("expected three notes: FROM, TO and the stray note heard between (or --card FILE)")
+    found = _found(*(_note(text) for text in (from_note, to_note, stray)))
+    if format == "json":
+        import json
+
+        typer.echo(json.dumps(_as_dict(found), indent=2))
+    else:
+        typer.echo("\n".join(_lines(found)))
+
+
+def _note(text: str) -> int:
+    from fingering.notes import note_index
+
+    try:
+        return note_index(text)
+    except ValueError as error:
+        hint = "; put a name of two words in quotes" if text.lower() in ("low", "high") else ""
+        shown = str(error) if len(text) <= 40 else str(error).split("; got", 1)[0]
+        raise Problem(shown + hint) from None
+
+
+def _found(from_note: int, to_note: int, stray: int) -> Heard:
+    from fingering.diagnosis import explain_stray as why
+    from fingering.notes import NOTES
+
+    if from_note == to_note:
+        raise Problem(f"expected a change between two different notes; got {NOTES[from_note]} twice")
+    if stray in (from_note, to_note):
+        raise Problem(f"expected a third note as the stray; {NOTES[stray]} is one of the two notes of the change")
+    found = why(from_note, to_note, stray)
+    if found is None:
+        raise Problem(_impossible(from_note, to_note, stray))
+    return found
+
+
+def _impossible(from_note: int, to_note: int, stray: int) -> str:
+    """Why not, and what can sound here, and what a stray like this one comes from."""
+    from fingering.diagnosis import where
+    from fingering.moves import change_text, possible_strays
+    from fingering.notes import NOTES
+
+    told = (
+        f"{NOTES[stray]} cannot sound between {NOTES[from_note]} and {NOTES[to_note]}, in whatever order the fingers go"
+    )
+    can = [NOTES[note] for note in sorted(possible_strays(from_note, to_note))]
+    told += f": only {_or(can)} can" if can else ": no other note can"
+    near = [pair for pair in where(stray) if pair[0] == from_note or pair[1] == to_note]
+    if near:
+        return f"{told}; it can from {_or([change_text(*pair) for pair in near])}"
+    sources = where(stray)
+    if not sources:
+        return f"{told}; {NOTES[stray]} sounds between no two other notes: listen again, or look for a slipped finger"
+    return f"{told}; listen again, or look for a finger that has no part in the change and moved all the same"
+
+
+def why_text(found: Heard) -> str:
+    """`the bottom little finger went before the bottom ring`."""
+    every = "all " if len(found.early) > 1 else ""
+    return f"{_fingers(found.early, True)} {every}went before {_fingers(found.late)}"
+
+
+def _lines(found: Heard) -> list[str]:
+    from fingering.moves import advice, change_text, move
+    from fingering.notes import NOTES
+
+    change = move(found.from_note, found.to_note)
+    why = why_text(found)
+    lines = [f"{_capital(change_text(found.from_note, found.to_note))}, {NOTES[found.stray]} heard between:"]
+    lines += [f"  {_capital(why)}.", f"  Instead: {_small(advice(found.from_note, found.to_note))}"]
+    if change.orders == 2:
+        return lines
+    free = f" ({_fingers(found.free)} at any time)" if found.free else ""
+    lines += [
+        "",
+        f"{found.orders} of the {change.orders} orders of these {len(change.fingers)} fingers do this{free}. "
+        "By all that sounds in between:",
+    ]
+    for way in found.ways:
+        lines += _way_lines(way, found)
+    if found.orders > MOST_LISTED:
+        lines += ["", "One order of each is shown; --format json lists them all."]
+    return lines
+
+
+def _way_lines(way: Way, found: Heard) -> list[str]:
+    from fingering.notes import NOTES
+
+    sounds = ", then ".join(NOTES[note] for note in way.sounds)
+    alone = " alone" if len(way.sounds) == 1 else ""
+    count = f"{len(way.orders)} {'order' if len(way.orders) == 1 else 'orders'}"
+    shown = way.orders if found.orders <= MOST_LISTED else way.orders[:1]
+    return [f"  {sounds}{alone}: {count}", *(f"    {_order_text(order)}" for order in shown)]
+
+
+def _order_text(order: tuple[int, ...]) -> str:
+    from fingering.holes import FINGERS
+
+    return ", ".join(FINGERS[finger] for finger in order)
+
+
+def _as_dict(found: Heard) -> dict[str, Any]:
+    from fingering.holes import FINGERS
+    from fingering.moves import advice, move
+    from fingering.notes import NOTES
+
+    def fingers(them: tuple[int, ...]) -> list[str]:
+        return [FINGERS[finger] for finger in them]
+
+    return {
+        "schema": SCHEMA,
+        "from": NOTES[found.from_note],
+        "to": NOTES[found.to_note],
+        "stray": NOTES[found.stray],
+        "because": why_text(found),
+        "advice": advice(found.from_note, found.to_note),
+        "early": fingers(found.early),
+        "late": fingers(found.late),
+        "at_any_time": fingers(found.free),
+        "orders": found.orders,
+        "of_orders": move(found.from_note, found.to_note).orders,
+        "ways": [
+            {"sounds": [NOTES[note] for note in way.sounds], "orders": [fingers(order) for order in way.orders]}
+            for way in found.ways
+        ],
+    }
+
+
+def _fingers(fingers: tuple[int, ...], noun: bool = False) -> str:
+    """`the bottom little finger`, `the bottom ring and bottom little fingers`; the thumb is no finger."""
+    from fingering.holes import FINGERS
+
+    names = [FINGERS[finger] for finger in fingers]
+    word = "" if not noun or fingers == (0,) else " finger" if len(names) == 1 else " fingers"
+    return f"the {names[0]}{word}" if len(names) == 1 else f"the {', '.join(names[:-1])} and {names[-1]}{word}"
+
+
+def _or(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _small(text: str) -> str:
+    return text[:1].lower() + text[1:]

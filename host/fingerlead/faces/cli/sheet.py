@@ -1,0 +1,158 @@
+"""`fingerlead sheet`: a rung, a tune, the fingering chart or a pupil's homework, engraved for printing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal, cast
+
+import typer
+
+from fingerlead.faces.cli.ladder import rungs_from
+from fingerlead.faces.cli.options import Problem, easy_tune_of, is_abc_file, read_tunes, rung_of
+
+if TYPE_CHECKING:
+    from fingerlead.faces.sheet.lilypond import Format
+    from fingerlead.faces.sheet.piece import Sheet, Style
+FORMATS = (".pdf", ".svg", ".png")
+
+
+def sheet(
+    what: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[RUNG|TUNE.abc|chart]",
+            help="A rung (its key or number), an easy tune, a file of ABC, or the chart of the nine notes.",
+            show_default=False,
+        ),
+    ] = None,
+    output: Annotated[
+        Path, typer.Option("--output", "-o", help="The sheet to write: its name ends in .pdf, .svg or .png.")
+    ] = Path("sheet.pdf"),
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="The size of the paper.")] = "a4",
+    letters: Annotated[
+        Literal["full", "short", "none"],
+        typer.Option("--letters", help="Letters under the notes: with low and high, without, or none."),
+    ] = "full",
+    pictures: Annotated[
+        Literal["first", "all", "none"],
+        typer.Option("--pictures", help="Fingering pictures: where a note first appears, at all notes, or none."),
+    ] = "first",
+    fade: Annotated[
+        bool | None,
+        typer.Option(
+            "--fade/--no-fade",
+            help="Let letters and pictures fade: rungs do, the more the higher they stand; tunes do not.",
+            show_default=False,
+        ),
+    ] = None,
+    number: Annotated[
+        int | None, typer.Option("--number", help="Only the tune with this number (X:) of a file.", show_default=False)
+    ] = None,
+    rungs: Annotated[
+        Path | None, typer.Option("--rungs", metavar="FILE", help="Rungs of your own, a TOML file.", show_default=False)
+    ] = None,
+    homework: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--homework",
+            metavar="FILE",
+            help="A file of playing (may be repeated): one rung for each of its three weakest changes.",
+            show_default=False,
+        ),
+    ] = None,
+    pupil: Annotated[str, typer.Option("--pupil", help="Whom the homework is for.", show_default=False)] = "",
+) -> None:
+    """Engrave a sheet for the music stand: staff, letters, fingering, and the order in which the fingers move."""
+    from fingerlead.faces.sheet.lilypond import engrave
+    from fingerlead.faces.sheet.piece import SheetError, Style
+
+    format = output.suffix.lower()
+    if format not in FORMATS:
+        raise Problem(f"expected a sheet whose name ends in {', '.join(FORMATS[:-1])} or {FORMATS[-1]}; got {output}")
+    if (what is None) == (not homework):
+        raise typer.BadParameter("name one thing to print: a rung, a tune, a file of ABC, chart, or --homework FILE")
+    try:
+        style = Style(paper, letters, pictures)
+        source = _source(what, homework or [], pupil, style, fade, number, rungs)
+        pages = engrave(source, cast("Format", format[1:]))
+    except SheetError as error:
+        raise Problem(str(error)) from None
+    for path, page in zip(_paths(output, len(pages)), pages, strict=True):
+        try:
+            path.write_bytes(page)
+        except OSError as error:
+            raise Problem(f"the sheet could not be written to {path}: {error.strerror}; name another file") from None
+        typer.echo(f"{path}: ready to print.")
+
+
+def _source(
+    what: str | None,
+    homework: list[Path],
+    pupil: str,
+    style: Style,
+    fade: bool | None,
+    number: int | None,
+    rungs: Path | None,
+) -> str:
+    from fingerlead.faces.sheet.source import sheet_source
+
+    if what == "chart":
+        from fingerlead.faces.sheet.sheets import chart_source
+
+        return chart_source(style)
+    if what is None:
+        return sheet_source(_homework(homework, pupil), style)
+    if is_abc_file(what):
+        return sheet_source(_tunes(Path(what), bool(fade), number), style)
+    return sheet_source(_rung(what, rungs, fade is not False, bool(fade)), style)
+
+
+def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
+    from fingerlead.faces.sheet.piece import Sheet, tune_piece
+
+    tunes = read_tunes(path)
+    chosen = [tune for tune in tunes if number is None or tune.number == number]
+    if not chosen:
+        there = ", ".join(str(tune.number) for tune in tunes[:20])
+        raise Problem(f"{path}: expected a tune with the number {number}; there are {there}")
+    return Sheet(tuple(tune_piece(tune, fade) for tune in chosen))
+
+
+def _rung(text: str, path: Path | None, fade_rungs: bool, fade_tunes: bool) -> Sheet:
+    from fingerlead.faces.sheet.piece import Sheet, rung_piece, tune_piece
+
+    easy = easy_tune_of(text)
+    if easy is not None:
+        return Sheet((tune_piece(easy, fade_tunes),))
+    found = rungs_from(path)
+    rung = rung_of(text, found)
+    return Sheet((rung_piece(rung, found.index(rung) + 1, len(found), fade_rungs),))
+
+
+def _homework(files: list[Path], pupil: str) -> Sheet:
+    import datetime
+
+    from fingerlead.faces.cli import options
+    from fingerlead.faces.sheet.sheets import homework, weakest, what_was_heard
+    from fingerlead.faces.words import work_on_first
+    from fingerlead.timing.summary import summarise
+
+    chart = options.table_from(None, False)
+    summary = summarise(options.analysed(file, chart)[1] for file in files)
+    found = weakest(summary)
+    if not found:
+        raise Problem(f"no homework was found in the playing. {work_on_first(summary)} Name a rung to print it")
+    today = datetime.date.today()
+    return homework(
+        [(change.from_note, change.to_note) for change in found],
+        pupil,
+        f"{today.day} {today:%B %Y}",
+        {(change.from_note, change.to_note): what_was_heard(change) for change in found},
+    )
+
+
+def _paths(output: Path, count: int) -> list[Path]:
+    """One name for each page: of several, `sheet-1.svg` and so on."""
+    if count == 1:
+        return [output]
+    return [output.with_name(f"{output.stem}-{number}{output.suffix}") for number in range(1, count + 1)]

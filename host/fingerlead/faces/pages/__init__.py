@@ -1,0 +1,3 @@
+"""fingerlead.faces.pages."""
+
+from __future__ import annotations

@@ -1,0 +1,304 @@
+"""The desk's pages as HTML: pupils at a glance, one pupil, one session, a passage that was pasted.
+
+All text of people is escaped by the templates; strips and charts are made here from numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from fingering.ladder import ladder
+from fingering.tunes import easy_tunes
+from fingerlead.faces.pages.desk import words as say
+from fingerlead.faces.pages.desk.charts import charts
+from fingerlead.faces.pages.kit.templates import templates
+from fingerlead.faces.strip import strip_svg
+from fingerlead.faces.words import capital, change_name, clock_text, practised_names, what_happened
+from fingerlead.store.session_file import SessionError
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.index import ENDLESS, analysed
+from fingerlead.studio.overview import Glance, between, by_fault, glances, weeks, worst_first
+from fingerlead.studio.pupils import Pupil
+from fingerlead.studio.round import Round
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.mended import trusted_blame
+from fingerlead.timing.progress import Tally, together
+from fingerlead.timing.results import Change
+from fingerlead.timing.summary import heard_stray_us, stands_out
+
+# --- The style of the desk's pages.
+
+
+@cache
+def style() -> str:
+    """What pages and reports share, and the desk's own."""
+    shared = (files("fingerlead.faces.report") / "templates" / "style.css").read_text(encoding="utf-8")
+    return shared + (files("fingerlead.faces.pages.desk") / "static" / "desk.css").read_text(encoding="utf-8")
+
+
+# ---
+
+MOST_STRIPS = 3
+MOST_MOMENTS = 60
+MOST_SITTINGS = 30
+HANDS = {"left": "left hand on top", "right": "right hand on top"}
+
+
+def render(name: str, **told: Any) -> str:
+    """A template filled in."""
+    return templates("fingerlead.faces.pages.desk").get_template(name).render(hands=HANDS, **told)
+
+
+def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None = None) -> str:
+    """All pupils: those with something to work on first, or grouped by shared fault; who has the chanter, if any."""
+    return render(
+        "glance.html",
+        groups=_groups(studio, today, by),
+        by=by,
+        today=say.day_words(today.isoformat()),
+        passed=None if passed is None else _passed(studio, passed),
+        notice="",
+    )
+
+
+def round_sentence(studio: Studio, passed: Round) -> str:
+    """Who has the chanter that is passed round, and what is wrong with it."""
+    name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
+    told = f"{name} has the chanter" if name else "Nobody has the chanter: what is played now is not kept"
+    return f"{told}. {capital(passed.sentence)}" if passed.sentence else f"{told}."
+
+
+def after(pupils: Sequence[Pupil], key: str) -> Pupil | None:
+    """Who plays next, going round by name; the first where nobody has the chanter, none where there is nobody."""
+    keys = [pupil.key for pupil in pupils]
+    return pupils[(keys.index(key) + 1) % len(keys) if key in keys else 0] if pupils else None
+
+
+def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
+    return {"now": passed.now, "told": round_sentence(studio, passed), "next": after(studio.pupils(), passed.now)}
+
+
+def printed_glance(studio: Studio, today: date, since: str = "") -> str:
+    """All pupils as one page that holds its own style, for paper; since an ISO day, or each one's last lesson."""
+    from markupsafe import Markup
+
+    groups, day = _groups(studio, today, "", since), say.day_words(today.isoformat())
+    return render("printed.html", groups=groups, today=day, style=Markup(style()))
+
+
+def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: str = "") -> str:
+    """One pupil; `turn` is the day on which before ends and after begins, the last lesson unless told."""
+    pupil = studio.pupil(key)
+    (glance,) = glances(studio.index, [pupil], today)
+    turn = folders.day_text(turn) or glance.since
+    sittings = studio.index.sittings(key)
+    by_change = weeks(studio.index, key)
+    tomorrow = (today + timedelta(days=1)).isoformat()
+    recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
+    folder, compared = studio.of(key), between(studio.index, key, "", turn)
+    return render(
+        "pupil.html",
+        pupil=pupil,
+        sentence=say.glance_sentence(glance),
+        since=say.day_words(glance.since),
+        turn=turn,
+        turn_words=say.day_words(turn),
+        today=say.day_words(today.isoformat()),
+        days=len({sitting.day for sitting in sittings if sitting.day}),
+        minutes=round(sum(sitting.playing_us for sitting in sittings) / 60_000_000),
+        recent_days=glance.days,
+        recent_minutes=round(glance.playing_us / 60_000_000),
+        rung=_furthest([rung for sitting in sittings for rung in sitting.rungs]),
+        charts=charts(by_change, recent, pupil.lesson, today),
+        worst=_worst(studio, key, glance.since, list(recent.values())),
+        compared=[
+            say.difference_row(each.change, each.difference)
+            for each in compared
+            if each.difference.trend != "too little"
+        ],
+        too_little=sum(each.difference.trend == "too little" for each in compared),
+        sittings=[_sitting_row(each) for each in reversed(sittings[-MOST_SITTINGS:])],
+        more_sittings=max(0, len(sittings) - MOST_SITTINGS),
+        homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
+        rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(ladder(), 1)],
+        tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
+        weakest=_weakest_rungs(list(recent.values())),
+        notice=notice,
+    )
+
+
+def session_page(studio: Studio, digest: str, notice: str = "") -> str:
+    """One session: what to jump to, the remarks, and the player. Raises StudioError."""
+    key = studio.index.has(digest) or ""
+    path = studio.session_path(digest)
+    pupil = studio.pupil(key)
+    sitting = next(each for each in studio.index.sittings(key) if each.digest == digest)
+    try:
+        _, analysis = analysed(path)
+    except SessionError as error:
+        raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
+    astray = [change for change in analysis.changes if change.verdict == "stray"]
+    shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
+    return render(
+        "session.html",
+        pupil=pupil,
+        digest=digest,
+        day=say.day_words(sitting.day),
+        minutes=f"{sitting.playing_us / 60_000_000:.1f}",
+        changes=len(analysis.changes),
+        astray=len(astray),
+        end_us=analysis.record.end_us,
+        moments=[_moment(analysis, change, f"m{change.number}") for change in shown],
+        more=len(astray) - len(shown),
+        remarks=[
+            {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
+            for each in folders.remarks(studio.of(key))
+            if each.session == digest
+        ],
+        notice=notice,
+    )
+
+
+def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
+    """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
+    return render(
+        "passage.html",
+        sentence=sentence,
+        source=source,
+        end_us=analysis.record.end_us,
+        moments=[_moment(analysis, change, f"m{change.number}") for change in analysis.changes],
+        notice="",
+    )
+
+
+def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
+    pupils = [replace(pupil, lesson=since or pupil.lesson) for pupil in studio.pupils()]
+    found = glances(studio.index, pupils, today)
+    groups = by_fault(found) if by == "fault" else [(None, _neediest_first(found))]
+    return [
+        {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
+        for fault, group in groups
+        if group
+    ]
+
+
+def _neediest_first(found: list[Glance]) -> list[Glance]:
+    """Those who got worse, then those with something to work on by how much is heard, then the rest by name."""
+
+    def need(glance: Glance) -> tuple[bool, int]:
+        worse = any(each.difference.trend == "worse" for each in glance.changed)
+        return not worse, -(glance.first.heard_us if glance.first else 0)
+
+    return sorted(found, key=need)
+
+
+def _glance_row(glance: Glance) -> dict[str, Any]:
+    return {
+        "key": glance.pupil.key,
+        "name": glance.pupil.name,
+        "hand": glance.pupil.hand_on_top,
+        "sentence": say.glance_sentence(glance),
+        "days": glance.days,
+        "since": say.day_words(glance.since),
+        "minutes": round(glance.playing_us / 60_000_000),
+        "problems": glance.problems,
+        "state": "work" if glance.first else "well",
+    }
+
+
+def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[dict[str, Any]]:
+    """The worst changes since a day, each with its worst instance and, from before, a typical one beside it."""
+    found = []
+    ranked = worst_first(tallies)
+    for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]:
+        change = (tally.from_note, tally.to_note)
+        now = _instance(studio, key, change, since, ENDLESS)
+        before = _instance(studio, key, change, "", since)
+        pair = [("Since then, the worst", now), ("Before, the worst", before)]
+        found.append(
+            {
+                "name": capital(change_name(*change)),
+                "sentence": say.tally_sentence(tally),
+                "strips": [{"kind": kind, **each} for kind, each in pair if each],
+            }
+        )
+    return found
+
+
+def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, until: str) -> dict[str, Any] | None:
+    """The worst instance of a change in a span of days, from the session in which it cost most."""
+    best = max(
+        ((t.heard_us, digest) for _, digest, t in studio.index.tallies(key, since, until) if _is(t, wanted)),
+        default=(0, ""),
+    )
+    if not best[0]:
+        return None
+    try:
+        _, analysis = analysed(studio.session_path(best[1]))
+    except (SessionError, folders.StudioError):
+        return None
+    same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
+    if not same:
+        return None
+    worst = max(same, key=heard_stray_us)
+    return {"digest": best[1], **_moment(analysis, worst, f"w{wanted[0]}{wanted[1]}-{since or 'all'}")}
+
+
+def _is(tally: Tally, wanted: tuple[int, int]) -> bool:
+    return (tally.from_note, tally.to_note) == wanted
+
+
+def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    return {
+        "number": change.number,
+        "at": clock_text(change.start_us),
+        "at_us": change.start_us,
+        "name": capital(change_name(change.from_note, change.to_note)),
+        "words": capital(what_happened(change, analysis.timing)),
+        "svg": Markup(strip_svg(change, analysis.timing, number)),
+        "stray": change.verdict == "stray",
+        "mendable": trusted_blame(change, analysis.timing, analysis.table, analysis.settings) is not None,
+    }
+
+
+def _sitting_row(sitting: Any) -> dict[str, Any]:
+    names = practised_names()
+    return {
+        "digest": sitting.digest,
+        "day": say.day_words(sitting.day),
+        "minutes": f"{sitting.playing_us / 60_000_000:.1f}",
+        "rungs": ", ".join(names.get(key, key) for key in sitting.rungs),
+        "problem": sitting.problem,
+    }
+
+
+def _homework_row(given: folders.Homework) -> dict[str, Any]:
+    names = practised_names()
+    return {
+        "day": say.day_words(given.day),
+        "names": [names.get(key, key) for key in (*given.rungs, *given.tunes)],
+        "note": given.note,
+    }
+
+
+def _furthest(keys: Sequence[str]) -> str:
+    order = {rung.key: number for number, rung in enumerate(ladder(), 1)}
+    known = [key for key in keys if key in order]
+    if not known:
+        return ""
+    key = max(known, key=order.__getitem__)
+    return f"{order[key]}, {next(rung.name for rung in ladder() if rung.key == key)}"
+
+
+def _weakest_rungs(tallies: list[Tally]) -> list[str]:
+    pairs = {frozenset(rung.notes): rung.key for rung in ladder() if len(rung.notes) == 2}
+    worst = [pairs.get(frozenset((t.from_note, t.to_note))) for t in worst_first(tallies)]
+    return list(dict.fromkeys(key for key in worst if key))[:MOST_STRIPS]

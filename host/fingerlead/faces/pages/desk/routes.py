@@ -1,0 +1,309 @@
+"""The desk's addresses: each reads or changes the studio, and answers with a page, a file or a sentence.
+
+The studio is used from the event loop alone, one request at a time: nothing here needs a lock. Who may ask is settled
+before, by the guard around the whole app.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+import tempfile
+from collections.abc import Awaitable, Callable
+from datetime import date
+from functools import lru_cache, wraps
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from fingering.notes import NOTES, SOUNDING
+from fingerlead.faces.pages.desk import pages
+from fingerlead.faces.pages.desk.pages import style
+from fingerlead.faces.words import work_on_first
+from fingerlead.store.session_file import SessionError
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.pupils import Homework, StudioError
+from fingerlead.studio.round import Round
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.summary import summarise
+
+GREATEST_UPLOAD = 1 << 28
+GREATEST_MESSAGE = 1 << 20
+MOST_OPENED = 20
+Handler = Callable[["Request"], Awaitable[Response]]
+
+
+class Desk:
+    """The addresses of one studio. `round` is the chanter passed round, where one is listened to."""
+
+    def __init__(self, studio: Studio, today: Callable[[], date] = date.today, round: Round | None = None) -> None:
+        self.studio, self.today, self.round = studio, today, round
+        self.opened: dict[str, Analysis] = {}
+
+    def routes(self) -> list[Route]:
+        """All addresses."""
+        key, digest = "/pupil/{key}", "/session/{digest:str}"
+        return [
+            Route("/", _told(self.glance)),
+            Route("/desk/{name}", _told(static)),
+            Route("/round.json", _told(self.passed)),
+            Route("/next", _told(self.next), methods=["POST"]),
+            Route("/pupil", _told(self.add), methods=["POST"]),
+            Route(key, _told(self.pupil), methods=["GET"]),
+            Route(key, _told(self.change), methods=["POST"]),
+            Route(f"{key}/homework", _told(self.give), methods=["POST"]),
+            Route(f"{key}/homework.pdf", _told(self.homework_sheet)),
+            Route(f"{key}/take-in", _told(self.take_in), methods=["POST"]),
+            Route(f"{key}/all.zip", _told(self.export)),
+            Route(f"{key}/delete", _told(self.delete), methods=["POST"]),
+            Route(f"{digest}.json", _told(self.edges)),
+            Route(f"{digest}.wav", _told(self.sound)),
+            Route(f"{digest}/message", _told(self.message_out)),
+            Route(digest, _told(self.session)),
+            Route(f"{digest}/remark", _told(self.remark), methods=["POST"]),
+            Route(f"{digest}/remark/{{id}}/back", _told(self.take_back), methods=["POST"]),
+            Route("/message", _told(self.message), methods=["GET", "POST"]),
+            Route("/message/{number}.json", _told(self.edges)),
+            Route("/message/{number}.wav", _told(self.sound)),
+            Route("/message/{number}", _told(self.passage)),
+        ]
+
+    async def glance(self, request: Request) -> Response:
+        """All pupils."""
+        by = request.query_params.get("by", "")
+        return HTMLResponse(pages.glance_page(self.studio, self.today(), by, self.round))
+
+    async def passed(self, request: Request) -> Response:
+        """Who has the chanter, and what is wrong with it."""
+        return JSONResponse({"told": "" if self.round is None else pages.round_sentence(self.studio, self.round)})
+
+    async def next(self, request: Request) -> Response:
+        """Who plays next; nobody, where no key is given."""
+        if self.round is None:
+            raise StudioError("no chanter is listened to; begin with: fingerlead studio FOLDER PORT")
+        form = await request.form()
+        key, by = _field(form, "key"), _field(form, "by")
+        self.round.next(self.studio.pupil(key).key if key else "")
+        return _back("/?by=fault" if by == "fault" else "/")
+
+    async def add(self, request: Request) -> Response:
+        """A new pupil."""
+        form = await request.form()
+        hand: folders.Hand = "right" if form.get("hand_on_top") == "right" else "left"
+        pupil = self.studio.add(_field(form, "name"), hand)
+        return _back(f"/pupil/{pupil.key}")
+
+    async def pupil(self, request: Request) -> Response:
+        """One pupil."""
+        turn = request.query_params.get("turn", "")
+        return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), turn))
+
+    async def change(self, request: Request) -> Response:
+        """What is known about a pupil, written anew."""
+        key, form = request.path_params["key"], await request.form()
+        told = {name: _field(form, name) for name in ("name", "hand_on_top", "chanter", "note", "lesson")}
+        self.studio.change(key, **told)
+        return _back(f"/pupil/{key}")
+
+    async def give(self, request: Request) -> Response:
+        """Homework."""
+        key, form = request.path_params["key"], await request.form()
+        rungs, tunes = ([str(each) for each in form.getlist(name)] for name in ("rungs", "tunes"))
+        if not rungs and not tunes:
+            raise StudioError("expected at least one rung or tune as homework. Choose one")
+        given = Homework(self.today().isoformat(), tuple(rungs), tuple(tunes), _field(form, "note"))
+        folders.give(self.studio.of(key), given)
+        return _back(f"/pupil/{key}#homework-h")
+
+    async def homework_sheet(self, request: Request) -> Response:
+        """The homework as a sheet for the music stand."""
+        from fingerlead.faces.pages.desk.files import homework_pdf
+
+        pupil = self.studio.pupil(request.path_params["key"])
+        given = folders.homework(self.studio.of(pupil.key))
+        if not given:
+            raise StudioError("no homework was given yet; choose rungs first")
+        return Response(homework_pdf(given[0], pupil.name), media_type="application/pdf")
+
+    async def take_in(self, request: Request) -> Response:
+        """Session files that a pupil sent."""
+        key = request.path_params["key"]
+        self.studio.of(key)
+        if int(request.headers.get("content-length", "0") or 0) > GREATEST_UPLOAD:
+            raise StudioError(f"expected files of at most {GREATEST_UPLOAD >> 20} MiB together; take in fewer at once")
+        form = await request.form(max_files=100)
+        told = []
+        for upload in form.getlist("files"):
+            if isinstance(upload, str):
+                continue
+            with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
+                path = Path(scratch) / "sent.session"
+                with path.open("wb") as file:
+                    while piece := await upload.read(1 << 20):
+                        file.write(piece)
+                taken = self.studio.take_in(key, path)
+            name = folders.tidy(upload.filename or "")[:80] or "a file without a name"
+            reason = taken.sentence.removeprefix(f"{path}: ")
+            told.append(f"{name}: {'taken in' if taken.outcome == 'new' else reason}.")
+        return HTMLResponse(pages.pupil_page(self.studio, key, self.today(), notice=" ".join(told)))
+
+    async def export(self, request: Request) -> Response:
+        """Everything kept of a pupil."""
+        key = self.studio.pupil(request.path_params["key"]).key
+        with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
+            data = self.studio.export(key, Path(scratch) / "all.zip").read_bytes()
+        name = f"pupil-{key}.zip"
+        headers = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(data, media_type="application/zip", headers=headers)
+
+    async def delete(self, request: Request) -> Response:
+        """Delete a pupil, if the name was written again."""
+        pupil = self.studio.pupil(request.path_params["key"])
+        if folders.tidy(_field(await request.form(), "name")) != pupil.name:
+            raise StudioError("nothing was deleted: the name written is not this pupil's")
+        self.studio.delete(pupil.key)
+        return _back("/")
+
+    async def session(self, request: Request) -> Response:
+        """One session."""
+        return HTMLResponse(pages.session_page(self.studio, request.path_params["digest"]))
+
+    async def edges(self, request: Request) -> Response:
+        """The holes over time, and what each mask sounds."""
+        analysis = self._analysed(request)
+        edges = list(zip(analysis.edge_us[:-1].tolist(), analysis.covered.tolist(), strict=True))
+        return JSONResponse({"edges": edges or [(0, 0)], "notes": NOTES, "sounds": list(SOUNDING)})
+
+    async def sound(self, request: Request) -> Response:
+        """A stretch of a session as sound, at a speed, or mended."""
+        from fingerlead.faces.pages.desk.files import stretch_wav
+
+        query = request.query_params
+        try:
+            from_us, until_us = int(query.get("from_us", "0")), int(query.get("until_us", "0"))
+            speed, mended = float(query.get("speed", "1")), int(query.get("mended", "-1"))
+        except ValueError:
+            raise StudioError("expected from_us, until_us and speed as numbers") from None
+        wav = stretch_wav(self._analysed(request), from_us, until_us, speed, mended)
+        return Response(wav, media_type="audio/wav")
+
+    async def remark(self, request: Request) -> Response:
+        """Pin a remark to a moment."""
+        digest, form = request.path_params["digest"], await request.form()
+        folder = self.studio.session_path(digest).parents[1]
+        try:
+            at_us = int(_field(form, "at_us"))
+        except ValueError:
+            raise StudioError("expected the moment of a remark in microseconds") from None
+        folders.add_remark(folder, digest, at_us, _field(form, "text"), self.today())
+        return _back(f"/session/{digest}#remarks-h")
+
+    async def take_back(self, request: Request) -> Response:
+        """Take a remark back."""
+        digest = request.path_params["digest"]
+        folders.take_back(self.studio.session_path(digest).parents[1], request.path_params["id"])
+        return _back(f"/session/{digest}#remarks-h")
+
+    async def message(self, request: Request) -> Response:
+        """A passage that came as text in a chat."""
+        if request.method == "GET":
+            return HTMLResponse(pages.render("message.html", text="", notice=""))
+        from fingerlead.store.passage import decode_passage
+        from fingerlead.store.passage.text import PassageError
+
+        text = _field(await request.form(max_part_size=GREATEST_MESSAGE), "text")
+        try:
+            passage = decode_passage(text)
+        except PassageError as error:
+            return HTMLResponse(pages.render("message.html", text=text, notice=str(error)), status_code=400)
+        number = secrets.token_hex(8)
+        self.opened[number] = passage.analysis()
+        while len(self.opened) > MOST_OPENED:
+            self.opened.pop(next(iter(self.opened)))
+        return _back(f"/message/{number}")
+
+    async def message_out(self, request: Request) -> Response:
+        """Some changes of a session as a message to send."""
+        from fingerlead.store.passage import message_of
+        from fingerlead.store.passage.text import PassageError
+
+        digest, query = request.path_params["digest"], request.query_params
+        try:
+            first, last = int(query.get("first", "")), int(query.get("last", ""))
+        except ValueError:
+            raise StudioError("expected the first and the last change as numbers") from None
+        try:
+            text = message_of(self._analysed(request), first - 1, last - 1)
+        except PassageError as error:
+            raise StudioError(str(error)) from None
+        told = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
+        return HTMLResponse(pages.render("message_out.html", **told))
+
+    async def passage(self, request: Request) -> Response:
+        """A passage that was opened."""
+        analysis = self._analysed(request)
+        sentence = work_on_first(summarise([analysis]))
+        return HTMLResponse(pages.passage_page(analysis, request.url.path, sentence))
+
+    def _analysed(self, request: Request) -> Analysis:
+        number = request.path_params.get("number")
+        if number is None:
+            return _analysis(self.studio.session_path(request.path_params["digest"]))
+        if number not in self.opened:
+            raise StudioError("this message is no longer open; paste it again")
+        return self.opened[number]
+
+
+async def static(request: Request) -> Response:
+    """The desk's style and program."""
+    name = request.path_params["name"]
+    if name == "desk.css":
+        return Response(style(), media_type="text/css")
+    if name in ("desk.js", "round.js"):
+        return FileResponse(str(files("fingerlead.faces.pages.desk") / "static" / name), media_type="text/javascript")
+    raise StudioError("there is nothing of this name")
+
+
+@lru_cache(maxsize=8)
+def _analysis(path: Path) -> Analysis:
+    from fingerlead.studio.index import analysed
+
+    try:
+        return analysed(path)[1]
+    except SessionError as error:
+        raise StudioError(f"this session cannot be read: {error.reason}") from None
+
+
+def _told(handler: Handler) -> Handler:
+    """A refusal becomes a page with its sentence."""
+
+    @wraps(handler)
+    async def answered(request: Request) -> Response:
+        try:
+            return await handler(request)
+        except StudioError as error:
+            status, sentence = 400, str(error)
+        except OSError as error:
+            status, sentence = 500, f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
+        except sqlite3.DatabaseError as error:
+            status = 500
+            sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
+        if request.url.path.endswith((".wav", ".json")):
+            return PlainTextResponse(sentence, status_code=status)
+        return HTMLResponse(pages.render("refused.html", sentence=sentence, notice=""), status_code=status)
+
+    return answered
+
+
+def _back(to: str) -> Response:
+    return RedirectResponse(to, status_code=303)
+
+
+def _field(form: Any, name: str) -> str:
+    value = form.get(name)
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,94 @@
+"""What a studio says of its pupils, in plain sentences for their teacher."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from fingering.holes import FINGERS
+from fingerlead.faces.words import capital, change_name, finger_name, listed, ms
+from fingerlead.studio.overview import DAYS_BEFORE, Glance
+from fingerlead.timing.progress import Difference, Fault, Tally
+from fingerlead.timing.summary import wilson
+
+
+def day_words(day: str) -> str:
+    """An ISO day as people write it: 6 November 2026."""
+    if not day:
+        return "a day unknown"
+    at = date.fromisoformat(day)
+    return f"{at.day} {at:%B %Y}"
+
+
+def glance_sentence(glance: Glance) -> str:
+    """One pupil in one sentence: what changed since the last lesson, and what to work on first."""
+    since = "since the lesson" if glance.pupil.lesson else f"in the last {DAYS_BEFORE} days"
+    if not glance.sittings:
+        return f"Nothing was played {since}."
+    told = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
+    changed = listed(told) if told else f"no clear change {since}"
+    return f"{capital(changed)}; {work_clause(glance)}."
+
+
+def work_clause(glance: Glance) -> str:
+    """What to work on first, without a capital."""
+    first = glance.first
+    if first is None:
+        return "nothing stands out now"
+    worse = {each.change for each in glance.changed if each.difference.trend == "worse"}
+    here = (first.from_note, first.to_note)
+    what = "it" if worse == {here} else change_name(*here)
+    return f"work on {what} first{fault_clause(glance.fault)}"
+
+
+def fault_clause(fault: Fault | None) -> str:
+    """Which finger goes out of turn, after a colon; nothing where none could be told."""
+    if fault is None:
+        return ""
+    _, _, first, second = fault.turn
+    return f": {finger_name(first)} should go before {finger_name(second)}"
+
+
+def shared_fault_name(fault: tuple[int, bool] | None) -> str:
+    """What pupils of a group share."""
+    if fault is None:
+        return "Nothing stands out"
+    finger, early = fault
+    return f"{capital(FINGERS[finger])} too {'early' if early else 'late'}"
+
+
+def difference_row(change: tuple[int, int], difference: Difference) -> dict[str, str]:
+    """One change before and since a day, as a row of a table: its counts, the difference, the judgement."""
+    low, high = difference.interval
+    return {
+        "name": capital(change_name(*change)),
+        "before": share_words(difference.before.astray, difference.before.plain),
+        "after": share_words(difference.after.astray, difference.after.plain),
+        "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
+        "trend": difference.trend,
+    }
+
+
+def share_words(astray: int, plain: int) -> str:
+    """How many went astray, and where the true share lies 19 times in 20."""
+    low, high = wilson(astray, plain)
+    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
+
+
+def tally_sentence(tally: Tally) -> str:
+    """One change over some sessions: how often and how long it goes astray, and by which finger."""
+    name = capital(change_name(tally.from_note, tally.to_note))
+    if not tally.astray:
+        return f"{name}: {tally.plain} played, none astray."
+    return (
+        f"{name}: {tally.astray} of {tally.plain} astray, typically for {ms(tally.typical_stray_us)}"
+        f"{fault_clause(tally.faults[0] if tally.faults else None)}."
+    )
+
+
+def _trend(glance: Glance, trend: str) -> str:
+    names = [change_name(*each.change) for each in glance.changed if each.difference.trend == trend]
+    if not names:
+        return ""
+    rest = f" and {len(names) - 2} more" if len(names) > 3 else ""
+    named = listed(names) if not rest else ", ".join(names[:2]) + rest
+    return f"{named} {'has' if len(names) == 1 else 'have'} got {trend}"

@@ -1,0 +1,3 @@
+"""fingerlead.faces.pages.kit."""
+
+from __future__ import annotations

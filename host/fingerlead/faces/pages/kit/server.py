@@ -1,0 +1,122 @@
+"""The server: a free port, and uvicorn in a thread of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import sys
+import threading
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+import uvicorn
+
+if TYPE_CHECKING:
+    from starlette.applications import Starlette
+FIRST_PORT = 8730
+TRIED = 20
+BACKLOG = 64
+# A message beyond this ends the line at once; a shorter one that is too long is answered.
+LONGEST_MESSAGE = 1 << 16
+START_S = 10.0
+STOP_S = 2
+
+
+class NoPlaceError(Exception):
+    """The server cannot listen there; `str()` is one sentence."""
+
+
+def listen(address: str, port: int | None) -> socket.socket:
+    """A socket that listens, on a certain port or (None) on the first that is free. Raises NoPlaceError."""
+    if port is not None:
+        return _bound(address, port)
+    for tried in range(FIRST_PORT, FIRST_PORT + TRIED):
+        try:
+            return _bound(address, tried)
+        except NoPlaceError:
+            continue
+    return _bound(address, 0)
+
+
+def _bound(address: str, port: int) -> socket.socket:
+    try:
+        family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+    except (socket.gaierror, UnicodeError):
+        raise NoPlaceError(
+            f"expected an address of this computer after --listen, such as 127.0.0.1 or 0.0.0.0; got {address}"
+        ) from None
+    made = socket.socket(family, kind, protocol)
+    try:
+        if sys.platform != "win32":
+            # Else a port stays taken for a minute after the last page has gone.
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(place)
+        made.listen(BACKLOG)
+    except OSError as error:
+        made.close()
+        raise NoPlaceError(
+            f"the page cannot be served at {address}, port {port} ({error.strerror or error}): perhaps another program "
+            "is there. Name another with --web-port, or leave it out and a free one is taken"
+        ) from None
+    return made
+
+
+def shown(address: str) -> str:
+    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
+    if address in ("0.0.0.0", "::", ""):
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
+            out.connect(("192.0.2.1", 9))
+            return str(out.getsockname()[0])
+        return socket.gethostname()
+    return f"[{address}]" if ":" in address else address
+
+
+class Server:
+    """Serves an app in a thread, from `with` on to its end."""
+
+    def __init__(self, app: Starlette, place: socket.socket) -> None:
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            ws="websockets-sansio" if _has_sansio() else "websockets",
+            ws_max_size=LONGEST_MESSAGE,
+            ws_per_message_deflate=False,
+            server_header=False,
+            timeout_graceful_shutdown=STOP_S,
+            proxy_headers=False,
+        )
+        self._server = uvicorn.Server(config)
+        self._place = place
+        self._thread = threading.Thread(target=self._run, name="web", daemon=True)
+        self.failed: BaseException | None = None
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._server.should_exit = True
+        self._thread.join(START_S)
+        self._place.close()
+
+    @property
+    def running(self) -> bool:
+        """Whether it serves."""
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        try:
+            self._server.run(sockets=[self._place])
+        except BaseException as error:
+            self.failed = error
+
+
+def _has_sansio() -> bool:
+    from uvicorn.config import WS_PROTOCOLS
+
+    return "websockets-sansio" in WS_PROTOCOLS

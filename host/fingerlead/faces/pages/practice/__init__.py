@@ -1,0 +1,3 @@
+"""fingerlead.faces.pages.practice."""
+
+from __future__ import annotations

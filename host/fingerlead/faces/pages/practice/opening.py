@@ -1,0 +1,219 @@
+"""Practice put together: sound, loop thread, hub and server, from the first to the last moment."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import queue
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from fingering.table import Table
+from fingerlead.faces.pages.kit import guard
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.kit.server import Server, listen, shown
+from fingerlead.faces.pages.practice import telling as sentences
+from fingerlead.faces.pages.practice.app import app
+from fingerlead.faces.pages.practice.socket import PracticeLink
+from fingerlead.faces.pages.practice.telling import Telling
+from fingerlead.faces.words import clock_text, practised_names
+from fingerlead.music.tune import Tune
+from fingerlead.ports.find import Found, midi_ports, serial_ports
+from fingerlead.ports.sound_port import list_outputs
+from fingerlead.practice.actor import PracticeThread, Practising
+from fingerlead.practice.choices import Choices
+from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
+from fingerlead.practice.sound_place import SoundPlace
+from fingerlead.practice.sounding import Sounding
+from fingerlead.practice.source import PracticeSetting
+from fingerlead.practice.state import Practice
+from fingerlead.store.chanters import ANYONE, calibration_of
+from fingerlead.store.files import own_folder
+from fingerlead.store.practised import open_progress
+from fingerlead.studio import pupils as folders
+from fingerlead.studio import studio as left
+from fingerlead.studio.pupils import Pupil, StudioError
+from fingerlead.studio.studio import Studio
+from fingerlead.wire.plain_midi import NoteNumbers
+
+# --- What a teacher's studio has for a pupil who practises on this machine, and the way home for what was played.
+
+# Within the pupil's own folder: progress, and sittings until they are taken in.
+PRACTICE = "practice"
+MOST_REMARKS = 12
+
+
+def pupil_named(studio: Studio, name: str) -> Pupil:
+    """The pupil with a name, however it is written, or with a key; raises StudioError."""
+    there = studio.pupils()
+    found = [pupil for pupil in there if name in (pupil.key,) or pupil.name.casefold() == name.strip().casefold()]
+    if len(found) == 1:
+        return found[0]
+    names = ", ".join(pupil.name for pupil in there[:20]) or "nobody yet"
+    if found:
+        raise StudioError(f"two pupils are called {name}; name one by its key: {', '.join(p.key for p in found)}")
+    raise StudioError(f"expected a pupil of this studio; there is no {name}. There are: {names}")
+
+
+def from_teacher(studio: Studio, key: str) -> dict[str, Any]:
+    """The latest homework and the remarks, the newest first, as the practice page shows them."""
+    folder = studio.of(key)
+    given = next(iter(folders.homework(folder)), folders.Homework(""))
+    names = practised_names()
+    days = {sitting.digest: sitting.day for sitting in studio.index.sittings(key)}
+    remarks = sorted(folders.remarks(folder), key=lambda remark: (remark.day, remark.at_us), reverse=True)
+    return {
+        "day": given.day,
+        "note": given.note,
+        "items": [{"key": each, "name": names[each]} for each in (*given.rungs, *given.tunes) if each in names],
+        "remarks": [
+            {"day": days.get(each.session, ""), "at": clock_text(each.at_us), "text": each.text}
+            for each in remarks[:MOST_REMARKS]
+        ],
+    }
+
+
+def practice_folder(studio: Studio, key: str) -> Path:
+    """Where the pupil's progress is kept, and sittings until they are taken in."""
+    return studio.of(key) / PRACTICE
+
+
+def bring_home(studio: Studio, key: str) -> int:
+    """Take in what was played, also what a sitting cut off before has left; how many sessions were new."""
+    return left.bring_home(studio, key, practice_folder(studio, key) / "sessions")
+
+
+# --- Staffs engraved in the background: one thread, one piece of music at a time, the latest wish first.
+
+MOST_KEPT = 100
+
+
+class Staffs:
+    """`made` hears (name of the music, SVG or None, why not) from the engraving thread."""
+
+    def __init__(self, made: Callable[[str, str | None, str], object]) -> None:
+        self._made = made
+        self._wanted: queue.LifoQueue[tuple[str, Tune]] = queue.LifoQueue()
+        self._kept: dict[str, str | None] = {}
+        self._asked: set[str] = set()
+        self._thread: threading.Thread | None = None
+
+    def staff_of(self, name: str, tune: Tune) -> str | None:
+        """The staff where it is engraved already; else it will be, once, and `made` hears of it."""
+        if name not in self._asked:
+            if len(self._asked) >= MOST_KEPT:
+                self._asked.clear()
+                self._kept.clear()
+            self._asked.add(name)
+            self._wanted.put((name, tune))
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._work, name="staffs", daemon=True)
+                self._thread.start()
+        return self._kept.get(name)
+
+    def _work(self) -> None:
+        from fingerlead.faces.sheet.piece import SheetError
+        from fingerlead.faces.sheet.sheets import staff_svg
+
+        while True:
+            name, tune = self._wanted.get()
+            try:
+                svg, why_not = staff_svg(tune, letters="full"), ""
+            except SheetError as error:
+                svg, why_not = None, str(error)
+            self._kept[name] = svg
+            self._made(name, svg, why_not)
+
+
+# ---
+
+OWN_PORTS = "fingerlead"
+
+
+class PracticePage:
+    """A running practice, whose page is at `url`."""
+
+    def __init__(self, url: str, practising: Practising, thread: PracticeThread, server: Server) -> None:
+        self.url, self._practising, self._thread, self._server = url, practising, thread, server
+
+    @property
+    def running(self) -> bool:
+        """Whether both threads are at work; raises what ended one of them."""
+        for failed in (self._thread.failed, self._server.failed):
+            if failed is not None:
+                raise failed
+        return self._thread.running and self._server.running
+
+    def parting_words(self) -> list[str]:
+        """What to say when it is over."""
+        over = self._practising.last
+        lines = [sentences.say("summary_nothing")] if over is None else sentences.summary_lines(over, practised_names())
+        kept = self._practising.sessions
+        lines += [sentences.say("kept", file=session) for session in kept]
+        if kept:
+            lines.append(sentences.say("kept_next", file=kept[-1]))
+        return lines
+
+
+@contextlib.contextmanager
+def opened(
+    port: str | None,
+    table: Table,
+    *,
+    address: str = "127.0.0.1",
+    web_port: int | None = None,
+    folder: Path | None = None,
+    rung: str = "",
+    sound: bool = True,
+    skew_us: int | None = None,
+    plays: NoteNumbers = NoteNumbers(),
+    teacher: Mapping[str, Any] | None = None,
+    pupil: str = ANYONE,
+) -> Iterator[PracticePage]:
+    """Practice from here to the end of the block, listening to `port` where one is given.
+
+    `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
+
+    Raises NoPlaceError, one sentence, where the page cannot be served.
+    """
+    place = listen(address, web_port)
+    number: int = place.getsockname()[1]
+    folder = own_folder() if folder is None else folder
+    progress = open_progress(folder)
+    hub = Hub()
+    staffs = Staffs(lambda name, svg, why_not: thread.ask(Engraved(name, svg, why_not)))
+    choices = Choices(folder)
+    out = Sounding(table, choices.sound(), on_change=lambda: _do(thread.ask(SoundChanged())))
+    practising = Practising(
+        PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept),
+        SoundPlace(out, list_outputs, host=sound),
+        Telling(hub, table, staffs.staff_of),
+        rung,
+        choices,
+    )
+    thread = PracticeThread(practising)
+    hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
+    token = guard.new_token()
+    names = guard.Names(address, number)
+    web = app(PracticeLink(hub, thread, table), token, f"fingerlead-{number}", names.fits)
+    thread.start()
+    if port is not None:
+        thread.ask(Listen(port))
+    try:
+        with Server(web, place) as server:
+            yield PracticePage(f"http://{shown(address)}:{number}/?token={token}", practising, thread, server)
+    finally:
+        thread.stop()
+
+
+def _do(_: object) -> None:
+    """Whatever came of it."""
+
+
+def found() -> tuple[Found, ...]:
+    """What is plugged in and may be a chanter."""
+    return (*serial_ports(), *(port for port in midi_ports()[0] if OWN_PORTS not in port.spec.lower()))

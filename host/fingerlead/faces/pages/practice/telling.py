@@ -1,0 +1,331 @@
+"""From what happens in the loop thread to the messages of the page, published through the hub. Runs in the loop thread.
+
+`staff_of` gives a rung's staff as far as it has been engraved, and sees to it that it will be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
+from fingering.table import Table
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.practice.texts import catalogue
+from fingerlead.faces.sheet.piece import note_id
+from fingerlead.faces.strip import LETTERS, strip_svg
+from fingerlead.faces.words import capital, change_name, false_fingering, finger_name, listed, what_happened
+from fingerlead.music.tune import Tune
+from fingerlead.practice import events as happened
+from fingerlead.practice import events as practised
+from fingerlead.practice.events import ChanterNow, HoldJudged, Judged, Over, Progressed, Snapshot, TonightTurn
+
+# --- The sentences in the host's messages: of chanter, progress, Tonight, a sitting. Their words are the catalogue's.
+
+SHOWN_CHANGES = 5
+
+
+def say(key: str, **parts: object) -> str:
+    """A text of the catalogue with its names filled in."""
+    return str(catalogue()["host"][key]).format(**parts)
+
+
+def chanter_sentence(chanter: ChanterNow) -> str:
+    """Who is listened to, and how that goes."""
+    if chanter.place == "none":
+        return say("none")
+    if chanter.place in ("away", "refused"):
+        return say(chanter.place, cause=chanter.cause.rstrip("."))
+    return say(f"{chanter.place}_{chanter.origin}", name=chanter.name or say("port"))
+
+
+def change_sentence(judged: Judged, table: Table) -> str:
+    """One change. Advice is given only where obeying it takes every stray away."""
+    change, timing = judged.change, judged.timing
+    unsure = change.verdict == "stray" and judged.blame is None
+    told = [f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing, not unsure)}"]
+    if unsure:
+        told.append(say("cannot_tell"))
+    if judged.outcome == "false fingering":
+        verdict = table.verdict(change.to_mask)
+        if verdict.wrong_fingers:
+            told.append(false_fingering(verdict.note, verdict.wrong_fingers, change.to_mask))
+    return " ".join(told)
+
+
+def hold_sentence(hold: HoldJudged) -> str:
+    """One try at a note alone."""
+    note = NOTES[hold.note]
+    fingers = listed([finger_name(finger) for finger in hold.fingers]) if hold.fingers else ""
+    return say(f"hold_{hold.end.replace(' ', '_')}", note=capital(note), fingers=fingers)
+
+
+def row_names(snapshot: Snapshot) -> tuple[str, str]:
+    """What the rows out and back are called."""
+    notes = tuple(dict.fromkeys(note for note, _ in snapshot.notes))
+    if snapshot.progressed.back is None or len(notes) < 2:
+        return snapshot.name, ""
+    return change_name(notes[0], notes[1]), change_name(notes[1], notes[0])
+
+
+def progress_sentence(progressed: Progressed, out_name: str, back_name: str) -> str:
+    """What the counted rows do not show by themselves of the way to passing the rung; often nothing."""
+    if not progressed.needed:
+        return say("free")
+    if progressed.passed:
+        return say("passed_today")
+    if progressed.waits_for_beat:
+        return say("wait_beat")
+    rows = ((out_name, progressed.out), (back_name, progressed.back))
+    full = [name for name, count in rows if count is not None and count >= progressed.needed]
+    short = [name for name, count in rows if count is not None and count < progressed.needed]
+    if full and short:
+        return say("row_full", name=capital(full[0]), needed=progressed.needed, other=short[0])
+    return ""
+
+
+def turn_sentence(turn: TonightTurn) -> str:
+    """What comes next tonight."""
+    if turn.item is None:
+        return say("tonight_over")
+    told = say("tonight_rest") if turn.item.rest else say("tonight_turn", name=turn.item.name)
+    return f"{told} {say('tonight_little')}" if turn.too_little and turn.number <= 1 else told
+
+
+def summary_lines(over: Over, names: dict[str, str]) -> list[str]:
+    """A sitting in a few sentences. `names` are the rungs' names by key."""
+    summary: Any = over.summary
+    lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
+    if summary.worth_work is not None:
+        worst = summary.worth_work
+        name = change_name(worst.from_note, worst.to_note)
+        lines.append(say("summary_work", name=name, stray=worst.stray, tried=worst.tried))
+    counts = sorted(summary.changes, key=lambda count: -count.tried)[:SHOWN_CHANGES]
+    for count in counts:
+        name = capital(change_name(count.from_note, count.to_note))
+        lines.append(say("summary_change", name=name, clean=count.clean, tried=count.tried))
+    for passed in summary.passed:
+        key = {"without a beat": "without", "again without a beat": "again"}.get(passed.what, passed.what)
+        name = capital(names.get(passed.rung_key, passed.rung_key))
+        lines.append(say("summary_passed", name=name, what=say(f"passed_{key}")))
+    return lines
+
+
+def length(us: int) -> str:
+    """A time in whole minutes, in words."""
+    minutes = round(us / 60_000_000)
+    if minutes < 1:
+        return say("less")
+    return say("minute") if minutes == 1 else say("minutes", minutes=minutes)
+
+
+# ---
+
+Message = dict[str, Any]
+
+
+class Telling:
+    """Hears happenings, publishes messages."""
+
+    def __init__(self, hub: Hub, table: Table, staff_of: Callable[[str, Tune], str | None]) -> None:
+        self._hub, self._table, self._staff_of = hub, table, staff_of
+        self._snapshot: Snapshot | None = None
+        self._names: dict[str, str] = {}
+        self._staff_missing = False
+        self._metronome: Message = {}
+        self._offered = False
+        self._tried = ""  # what was said of the last try at a note alone
+        hub.remember(
+            notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
+            tonight=None, summary=None, remarks=[],
+        )  # fmt: skip
+
+    def __call__(self, what: happened.Happening) -> None:
+        """Tell the pages."""
+        match what:
+            case happened.HolesNow(covered_mask, note, fingering, t_us):
+                self._publish("holes", covered_mask=covered_mask, note=note, fingering=fingering, t_us=t_us)
+            case happened.Practised(event):
+                self._practised(event)
+            case happened.ChanterNow():
+                self._chanter(what)
+            case happened.MusicNow(snapshot, anew):
+                self._music(snapshot, anew)
+            case happened.StaffNow(key, _, why_not):
+                self._staff(key, why_not)
+            case happened.SoundNow(settings):
+                self._publish("sound", **settings)
+            case happened.MetronomeNow(settings):
+                self._metronome = settings
+                self._tell_metronome()
+            case happened.HandNow(hand):
+                self._hub.remember(hand_on_top=hand)
+            case happened.RestDue(played_us):
+                self._publish("remind", sentence=say("rest", minutes=round(played_us / 60_000_000)))
+            case happened.Notice(sentence):
+                self._publish("say", sentence=sentence)
+            case happened.Over():
+                self._publish("summary", **summary_of(what, self._names))
+
+    def _publish(self, kind: str, **parts: Any) -> None:
+        self._hub.publish({"kind": kind, **parts})
+
+    def _chanter(self, chanter: happened.ChanterNow) -> None:
+        if chanter.place == "waiting":
+            self._hub.remember(summary=None)
+        self._publish(
+            "chanter",
+            state=chanter.place,
+            source=chanter.origin,
+            name=chanter.name if chanter.origin in (None, "port") else say(chanter.origin),
+            sentence=chanter_sentence(chanter),
+            uncertainty_us=None if chanter.timing is None else chanter.timing.uncertainty_us,
+            kept=chanter.kept,
+            found=[{"spec": found.spec, "description": found.description} for found in chanter.found],
+        )
+
+    # -- practice -------------------------------------------------------------------------------------------------
+
+    def _practised(self, event: practised.Event) -> None:
+        snapshot = self._snapshot
+        match event:
+            case practised.Lit():
+                self._publish("lit", **lit_of(event))
+            case practised.Judged():
+                self._publish("change", **change_of(event, self._table))
+            case practised.HoldJudged() if snapshot is not None:
+                self._tried = hold_sentence(event)
+                self._publish("progress", **progress_of(snapshot, self._tried))
+            case practised.Progressed() if snapshot is not None:
+                self._snapshot = snapshot = replace(snapshot, progressed=event)
+                # What is counted follows the try at once: its sentence is to stay.
+                self._publish("progress", **progress_of(snapshot, self._tried))
+                if self._offered != offers_beat(event):
+                    self._tell_metronome()
+            case practised.Due(rungs):
+                self._hub.remember(due=list(rungs))
+            case practised.TonightTurn() if snapshot is not None:
+                self._snapshot = replace(snapshot, turn=event)
+                self._publish("tonight", **tonight_of(event))
+
+    def _music(self, snapshot: Snapshot, anew: bool) -> None:
+        self._snapshot, self._tried = snapshot, ""
+        self._names = {rung.key: rung.name for rung in snapshot.ladder}
+        if anew:
+            self._hub.forget_changes()
+        self._publish("rung", **self._rung(snapshot))
+        self._publish("lit", **lit_of(snapshot.lit))
+        self._publish("progress", **progress_of(snapshot))
+        self._tell_metronome()
+        if snapshot.turn is None:
+            self._hub.remember(tonight=None)
+        else:
+            self._publish("tonight", **tonight_of(snapshot.turn))
+        self._hub.remember(ladder=[ladder_rung_of(rung) for rung in snapshot.ladder], due=list(snapshot.due))
+
+    def _tell_metronome(self) -> None:
+        """The beat stays off, and is not offered, before a rung's second pass."""
+        self._offered = self._snapshot is not None and offers_beat(self._snapshot.progressed)
+        if self._metronome:
+            self._publish("metronome", **self._metronome, offered=self._offered or self._metronome["on"])
+
+    def _staff(self, name: str, why_not: str) -> None:
+        if why_not and not self._staff_missing:
+            self._staff_missing = True
+            self._publish("say", sentence=say("no_staff", why=why_not.rstrip(".")))
+        if self._snapshot is not None and name == self._snapshot.name:
+            self._publish("rung", **self._rung(self._snapshot))
+            self._publish("lit", **lit_of(self._snapshot.lit))
+
+    def _rung(self, snapshot: Snapshot) -> Message:
+        return {
+            "key": snapshot.key,
+            "name": snapshot.name,
+            "number": snapshot.number,
+            "of": snapshot.of,
+            "trains": snapshot.trains,
+            "staff_svg": self._staff_of(snapshot.name, snapshot.tune),
+            "notes": [
+                {"id": None if place is None else note_id(*place), "note": note, "letter": LETTERS[note]}
+                for note, place in snapshot.notes
+            ],
+            "help": list(snapshot.help),
+            "passed_text": snapshot.passed_text,
+            "next_key": snapshot.next_key,
+            "tune": snapshot.is_tune,
+        }
+
+
+def offers_beat(progressed: practised.Progressed) -> bool:
+    """Whether a beat has its place now: in a rung's second pass, and where nothing is counted."""
+    return progressed.with_beat or progressed.pass_number == 2 or progressed.needed == 0
+
+
+def lit_of(lit: practised.Lit) -> Message:
+    """The note to play next."""
+    return {"id": None if lit.place is None else note_id(*lit.place), "note": lit.note, "index": lit.index}
+
+
+def change_of(judged: practised.Judged, table: Table) -> Message:
+    """One change, in words and as its strip."""
+    change = judged.change
+    return {
+        "number": judged.take,
+        "take": judged.take,
+        "from": change.from_note,
+        "to": change.to_note,
+        "verdict": change.verdict,
+        "outcome": judged.outcome,
+        "sentence": change_sentence(judged, table),
+        "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.blame is not None),
+        "mendable": judged.blame is not None,
+        "slow": change.verdict != "uncertain",
+        "again": judged.again,
+        "seconds_ago": 0,
+    }
+
+
+def progress_of(snapshot: Snapshot, before: str = "") -> Message:
+    """How many in a row, and what passes the rung; with a sentence about the last try before it."""
+    progressed = snapshot.progressed
+    out_name, back_name = row_names(snapshot)
+    counted = progressed.needed > 0
+
+    def row(name: str, count: int) -> Message:
+        return {"name": name, "in_a_row": min(count, progressed.needed), "needed": progressed.needed}
+
+    return {
+        "out": row(out_name, progressed.out) if counted else None,
+        "back": row(back_name, progressed.back) if counted and progressed.back is not None else None,
+        "pass_number": progressed.pass_number if counted else None,
+        "with_beat": progressed.with_beat,
+        "sentence": f"{before} {progress_sentence(progressed, out_name, back_name)}".strip(),
+        "passed": progressed.passed,
+    }
+
+
+def tonight_of(turn: practised.TonightTurn) -> Message:
+    """What comes next tonight."""
+    item = turn.item
+    return {
+        "minutes_left": max(0, -(-turn.left_us // 60_000_000)),
+        "item": None if item is None else {"name": item.name, "notes": list(item.notes), "rest": item.rest},
+        "sentence": turn_sentence(turn),
+    }
+
+
+def ladder_rung_of(rung: practised.LadderRung) -> Message:
+    """One rung of the ladder."""
+    return {"key": rung.key, "name": rung.name, "group": rung.group, "state": rung.state}
+
+
+def summary_of(over: happened.Over, names: dict[str, str]) -> Message:
+    """A sitting summed up."""
+    return {
+        "lines": summary_lines(over, names),
+        "passed": [names.get(passed.rung_key, passed.rung_key) for passed in over.summary.passed],
+        "minutes": round(over.summary.playing_us / 60_000_000),
+        "session_file": None if over.session is None else str(over.session),
+    }

@@ -1,0 +1,320 @@
+"""The report: one self-contained page for a teacher who has never seen it, good on screen, phone and paper."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import asdict, dataclass
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from fingering.holes import FINGERS
+from fingering.notes import ABC_LETTERS, NOTES
+from fingerlead.faces import words
+from fingerlead.faces.pages.kit.templates import templates
+from fingerlead.faces.report.against import KEY, against
+from fingerlead.faces.report.numbers import turned
+from fingerlead.faces.strip import strip_svg
+from fingerlead.music.tune import Tune
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.results import Change
+from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
+
+# --- A page as PDF, by WeasyPrint, which comes with the extra `pdf`.
+
+
+class PdfError(RuntimeError):
+    """A PDF that cannot be made here; one plain sentence."""
+
+
+def to_pdf(html: str) -> bytes:
+    """The page in its print style; raises PdfError."""
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        # OSError: WeasyPrint is there, but the system's Pango is not.
+        raise PdfError(
+            f"a PDF needs WeasyPrint and the system's Pango ({error}); "
+            "install them with pip install 'fingerlead[pdf]', or print the .html page from a browser"
+        ) from None
+    data: bytes = weasyprint.HTML(string=html, url_fetcher=_nothing).write_pdf()
+    return data
+
+
+def _nothing(url: str, *more: object) -> dict[str, object]:
+    """Pages hold all they need: nothing is fetched."""
+    raise ValueError(f"nothing is fetched for a page: {url}")
+
+
+# ---
+
+# Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
+MOST_MOMENTS = 12
+# The first so many changes stand open, and are printed.
+OPEN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """One file of playing and what came of it; `day` it was played on, ISO, where that is known."""
+
+    name: str
+    analysis: Analysis
+    day: str = ""
+
+
+def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
+    """Files of playing by their names, dated where they are sessions that say when they began."""
+    # A name that is no UTF-8 cannot be written as it stands.
+    return [Played(os.fsencode(path.name).decode(errors="replace"), each, _day(path)) for path, each in files]
+
+
+def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: str = "") -> str:
+    """The page as HTML. All text is escaped but for the strips and the staff, which are made here.
+
+    A tune is what was to be played; `turn` is an ISO day, and what was played before it is compared with the rest.
+    """
+    summary = summarise(each.analysis for each in played)
+    template = templates("fingerlead.faces.report").get_template("page.html")
+    first = summary.first()
+    made = f"{made_on.day} {made_on:%B %Y}"
+    settings = asdict(played[0].analysis.settings)
+    return template.render(
+        title=played[0].name if len(played) == 1 else f"{len(played)} sessions",
+        work_on_first=words.work_on_first(summary),
+        first=_change(played, summary, first) if first else None,
+        unsure=words.ms(summary.uncertainty_us),
+        totals=_totals(summary),
+        notes=[{"name": name, "letter": letter} for name, letter in zip(NOTES, ABC_LETTERS, strict=True)],
+        grid=_grid(summary),
+        changes=[_change(played, summary, each) for each in _in_order(summary)],
+        open=OPEN,
+        against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
+        against_key=KEY,
+        turned=turned([(each.analysis, each.day) for each in played], turn) if turn else None,
+        passing=_passing(played),
+        loose=_moments(played, _loose_or_slipped),
+        beside_graces=_moments(played, lambda c: c.verdict == "stray" and bool(c.slips)),
+        false_fingerings=_false_fingerings(played),
+        files=[_file(each) for each in played],
+        settings=settings,
+        table=played[0].analysis.table.name,
+        made_on=made,
+        running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
+        f"{settings['heard_us'] // 1_000} ms, loose beyond {settings['loose_us'] // 1_000} ms",
+    )
+
+
+def _day(path: Path) -> str:
+    from fingerlead.store.session_file import SessionError
+    from fingerlead.store.session_reading import read_session, started_utc
+
+    try:
+        return started_utc(read_session(path))[:10]
+    except SessionError:
+        return ""
+
+
+def _loose_or_slipped(change: Change) -> bool:
+    return change.verdict in ("clean", "stray") and bool(change.loose or (change.slips and not change.strays))
+
+
+def _in_order(summary: Summary) -> list[ChangeSummary]:
+    """All changes that were played, the most heard stray time first, then the loosest."""
+    some = [change for change in summary.by_change.values() if change.count]
+    return sorted(some, key=lambda c: (-c.heard_us, -c.loose, c.from_note, c.to_note))
+
+
+def _totals(summary: Summary) -> dict[str, Any]:
+    changes = summary.by_change.values()
+    return {
+        "minutes": f"{summary.playing_us / 60_000_000:.1f}",
+        "plain": summary.plain,
+        "astray": summary.astray,
+        "share": _percent(1 - summary.astray / summary.plain) if summary.plain else "–",
+        "heard": _a_minute(summary.heard_a_minute_us),
+        "ornamented": sum(change.ornamented for change in changes),
+        "perhaps": sum(change.perhaps for change in changes),
+        "uncertain": sum(change.uncertain for change in changes),
+    }
+
+
+def _anchor(change: ChangeSummary) -> str:
+    return f"change-{ABC_LETTERS[change.from_note]}-{ABC_LETTERS[change.to_note]}-{change.from_note}{change.to_note}"
+
+
+def _grid(summary: Summary) -> list[list[dict[str, Any] | None]]:
+    rows: list[list[dict[str, Any] | None]] = []
+    for from_note in range(len(NOTES)):
+        row: list[dict[str, Any] | None] = []
+        for to_note in range(len(NOTES)):
+            change = summary.by_change.get((from_note, to_note))
+            if change is None or not change.count:
+                row.append(None)
+                continue
+            state = "often" if change.stands_out else "some" if change.astray else "none"
+            row.append(
+                {
+                    "anchor": _anchor(change),
+                    "count": change.count,
+                    "clean": _percent(change.clean_share),
+                    "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
+                    "state": state,
+                    "name": words.change_name(from_note, to_note),
+                }
+            )
+        rows.append(row)
+    return rows
+
+
+def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
+    unsure_us = summary.uncertainty_us
+    usual = words.usual_blame(change)
+    low, high = change.clean_interval
+    led = change.led()
+    return {
+        "anchor": _anchor(change),
+        "name": words.change_name(change.from_note, change.to_note),
+        "count": change.count,
+        "astray": len(change.astray),
+        "clean": _percent(change.clean_share),
+        "interval": f"{_percent(low)} to {_percent(high)}",
+        "stands_out": change.stands_out,
+        "per_minute": _a_minute(summary.per_minute_us(change)),
+        "loose": change.loose,
+        "advice": words.usual_advice(usual, unsure_us) if usual else "",
+        "strips": _strips(played, summary, change),
+        "led": [
+            {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}
+            for finger, times in sorted(led.items(), key=lambda item: (item[0] is None, -item[1]))
+        ],
+        "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
+        "strays": [_spread_row(NOTES[note], spread, unsure_us) for note, spread in change.strays().items()],
+        "beside": {"ornamented": change.ornamented, "perhaps": change.perhaps, "uncertain": change.uncertain},
+    }
+
+
+def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> list[dict[str, str]]:
+    """The typical and the worst instance; one strip where they are the same."""
+    from markupsafe import Markup
+
+    typical, worst = change.typical(), change.worst()
+    if typical is None or worst is None:
+        return []
+    far = "Worst" if change.astray else "Widest"
+    kinds = [("Typical", typical), (far, worst)] if typical != worst else [("The only one", worst)]
+    if typical == worst and change.count > 1:
+        kinds = [(f"Typical and {far.lower()}", worst)]
+    strips = []
+    for kind, instance in kinds:
+        of = played[summary.session_of[instance]]
+        timing = of.analysis.timing
+        strips.append(
+            {
+                "kind": kind,
+                # Made by `strip_svg` from numbers and its own escaped words.
+                "svg": Markup(strip_svg(instance, timing, f"{_anchor(change)}-{len(strips)}")),
+                "at": words.clock_text(instance.start_us),
+                "file": of.name,
+                "words": words.capital(words.what_happened(instance, timing)),
+            }
+        )
+    return strips
+
+
+def _spread_row(name: str, spread: Spread, uncertainty_us: int) -> dict[str, Any]:
+    def from_to(pair_us: tuple[int, int]) -> str:
+        low, high = (words.whole_ms(us, uncertainty_us) for us in pair_us)
+        return f"{low} to {high}" if low != high else str(low)
+
+    return {
+        "name": name,
+        "count": spread.count,
+        "median": words.whole_ms(spread.median_us, uncertainty_us),
+        "quartiles": from_to(spread.quartiles_us),
+        "interval": from_to(spread.interval_us) if spread.interval_us else "too few",
+    }
+
+
+def _moments(played: list[Played], wanted: Any) -> dict[str, Any]:
+    """Single changes with their times, the most heard first where there are too many to list."""
+    found = [(each, change) for each in played for change in each.analysis.changes if wanted(change)]
+    shown = sorted(found, key=lambda pair: (-heard_stray_us(pair[1]), -pair[1].spread_us))[:MOST_MOMENTS]
+    shown.sort(key=lambda pair: (pair[0].name, pair[1].start_us))
+    return {
+        "count": len(found),
+        "more": len(found) - len(shown),
+        "rows": [
+            {
+                "file": each.name,
+                "at": words.clock_text(change.start_us),
+                "name": words.change_name(change.from_note, change.to_note),
+                "words": words.capital(words.what_happened(change, each.analysis.timing)),
+            }
+            for each, change in shown
+        ],
+    }
+
+
+def _passing(played: list[Played]) -> dict[str, Any]:
+    """Very short notes between two changes: what may be a slow stray of the direct change."""
+    found = [
+        {
+            "file": each.name,
+            "at": words.clock_text(first.end_us),
+            "name": words.change_name(first.from_note, second.to_note),
+            "words": words.capital(words.passing_words(first, second)),
+        }
+        for each in played
+        for first, second in pairwise(each.analysis.changes)
+        if first.verdict == second.verdict == "perhaps" and first.to_note == second.from_note
+    ]
+    return {"count": len(found), "more": max(0, len(found) - MOST_MOMENTS), "rows": found[:MOST_MOMENTS]}
+
+
+def _false_fingerings(played: list[Played]) -> list[dict[str, Any]]:
+    found: dict[tuple[int, int], dict[str, Any]] = {}
+    for each in played:
+        for held in each.analysis.held:
+            if held.fingering != "false":
+                continue
+            row = found.setdefault(
+                (held.note, held.covered_mask),
+                {
+                    "words": words.false_fingering(held.note, held.wrong_fingers, held.covered_mask),
+                    "times": 0,
+                    "held_us": 0,
+                },
+            )
+            row["times"] += 1
+            row["held_us"] += held.end_us - held.start_us
+    ordered = sorted(found.values(), key=lambda row: -row["times"])
+    return [{**row, "held": f"{row['held_us'] / 1_000_000:.1f}"} for row in ordered[:MOST_MOMENTS]]
+
+
+def _file(each: Played) -> dict[str, Any]:
+    own = summarise([each.analysis])
+    doubts = each.analysis.doubts
+    return {
+        "name": each.name,
+        "changes": len(each.analysis.changes),
+        "totals": _totals(own),
+        "doubts": [
+            {"at": words.clock_text(doubt.start_us), "words": words.doubt_sentence(doubt)}
+            for doubt in doubts[:MOST_MOMENTS]
+        ],
+        "more_doubts": max(0, len(doubts) - MOST_MOMENTS),
+        "timing": words.timing_sentence(each.analysis.timing),
+        "intake": words.intake_sentence(each.analysis),
+    }
+
+
+def _a_minute(us: float) -> str:
+    """An average: two figures are as much as it can bear."""
+    whole = round(us / 1_000)
+    return f"{round(whole, 2 - len(str(whole)))} ms"
+
+
+def _percent(share: float) -> str:
+    return f"{round(100 * share)} %"

@@ -1,0 +1,121 @@
+"""From pieces to pages: the one way in for the command line, the report and the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from fingering.holes import FINGERS
+from fingering.ladder import ladder
+from fingering.notes import NOTES
+from fingerlead.faces.sheet.lilypond import Format, engrave
+from fingerlead.faces.sheet.notation import PITCHES, quoted, tagged
+from fingerlead.faces.sheet.piece import (
+    Letters,
+    Sheet,
+    SheetPiece,
+    StaffMark,
+    Style,
+    change_advice,
+    note_id,
+    rung_piece,
+)
+from fingerlead.faces.sheet.source import column, header, holes, letter, preamble, sheet_source, staff_source
+from fingerlead.faces.words import change_name
+from fingerlead.music.tune import Tune
+from fingerlead.timing.summary import ChangeSummary, Summary
+
+# --- The fingering chart: the nine notes on one page, on the staff, by letter, and as holes large enough for a wall.
+
+TITLE = "The nine notes of the chanter"
+SUBTITLE = "The standard fingering, from low G to high A. The thumb hole is at the back."
+_STAFF_SIZE = 28
+_HOLE_SIZE = 2.9
+_LETTER_SIZE = 6
+
+
+def chart_source(style: Style) -> str:
+    """The chart as LilyPond source, on paper laid across. Pictures are always there: they are what it is for."""
+    notes = " ".join(f"{tagged(note_id(0, place))} {PITCHES[place]}1" for place in range(len(NOTES)))
+    names = " ".join(quoted(finger) for finger in FINGERS)
+    shown = " ".join(f"{holes(note, _HOLE_SIZE)} 1" for note in range(len(NOTES)))
+    label = f"\\markup \\sans \\fontsize #-1 \\fingers #{_HOLE_SIZE} #'({names})"
+    rows = [f"\\new Lyrics \\lyricmode {{ \\set stanza = {label} {shown} }}"]
+    if style.letters != "none":
+        letters = " ".join(f"{letter(note, style.letters, _LETTER_SIZE)} 1" for note in range(len(NOTES)))
+        rows.insert(0, f"\\new Lyrics \\lyricmode {{ {letters} }}")
+    heading = column(
+        [f"\\fontsize #6 \\bold \\wordwrap-string {quoted(TITLE)}", f"\\wordwrap-string {quoted(SUBTITLE)}"]
+    )
+    staff = f'\\new Staff {{ \\omit Staff.TimeSignature \\cadenzaOn {notes} \\bar "|." }}'
+    parts = [preamble(style.paper, _STAFF_SIZE, across=True), header(TITLE, heading, steps=False)]
+    parts += ["\\score { <<", staff, *rows, ">> \\layout { indent = 34\\mm ragged-last = ##f ragged-right = ##f } }"]
+    return "\n".join(parts) + "\n"
+
+
+# --- Homework: a pupil's weakest changes, one rung of the ladder each, on one sheet.
+
+MOST = 3
+
+Changed = tuple[int, int]
+
+
+def weakest(summary: Summary, most: int = MOST) -> list[ChangeSummary]:
+    """The changes to work on, the one that costs most first, each pair of notes once; empty where nothing stands out.
+
+    Those that stand out come before those that may be chance.
+    """
+    if summary.first() is None:
+        return []
+    chosen: dict[frozenset[int], ChangeSummary] = {}
+    for change in sorted(summary.ranked(), key=lambda change: not change.stands_out):
+        chosen.setdefault(frozenset((change.from_note, change.to_note)), change)
+    return list(chosen.values())[:most]
+
+
+def what_was_heard(change: ChangeSummary) -> str:
+    """How often a change went astray."""
+    return f"another note sounded in between in {len(change.astray)} of {change.count}"
+
+
+def homework(
+    changes: Sequence[Changed], pupil: str = "", day: str = "", reasons: Mapping[Changed, str] | None = None
+) -> Sheet:
+    """A sheet of one rung for each change (from, to). `reasons` say what was heard; `day` is printed as it stands."""
+    pieces = [_piece(change, (reasons or {}).get(change, "")) for change in changes]
+    # How a rung is passed is the same for all of them: it is said once.
+    pieces = [replace(piece, after="") for piece in pieces[:-1]] + pieces[-1:]
+    subtitle = ", ".join(part for part in (f"for {pupil}" if pupil else "", day) if part)
+    return Sheet(tuple(pieces), "Homework", subtitle[:1].upper() + subtitle[1:], page_each=True)
+
+
+def _piece(change: Changed, reason: str) -> SheetPiece:
+    rungs = ladder()
+    number, rung = next(
+        (number, rung) for number, rung in enumerate(rungs, 1) if len(rung.notes) > 1 and set(rung.notes) == set(change)
+    )
+    piece = rung_piece(rung, number, len(rungs))
+    name = change_name(*change)
+    first = change_advice(*change)
+    return replace(
+        piece,
+        trains=f"To work on: {name}{f' ({reason})' if reason else ''}.",
+        advice=(first, *(line for line in piece.advice if line != first)),
+    )
+
+
+# ---
+
+
+def pages(sheet: Sheet, style: Style, format: Format) -> tuple[bytes, ...]:
+    """A sheet as one PDF, or as one SVG or PNG for each page; raises SheetError."""
+    return engrave(sheet_source(sheet, style), format)
+
+
+def staff_svg(tune: Tune, marks: Mapping[tuple[int, int], StaffMark] | None = None, letters: Letters = "none") -> str:
+    """A tune's staff alone as SVG, to stand within a page; raises SheetError.
+
+    Each note is a group with the id `note_id(bar, place)`. `marks` stand above notes, by bar and place in the tune.
+    """
+    piece = SheetPiece(tune.title, tune, marks=marks or {})
+    return engrave(staff_source(piece, Style(letters=letters, pictures="none")), "svg", cropped=True)[0].decode("utf-8")

@@ -1,0 +1,277 @@
+"""What happened, why it sounds, what to try: in words for somebody of ten years with a chanter in their hands."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from statistics import median
+
+from fingering.holes import FINGERS
+from fingering.ladder import ladder
+from fingering.notes import NOTES
+from fingering.tunes import easy_tunes
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.mended import Blame, blame
+from fingerlead.timing.results import Change, Ornament, Stray, Timing
+from fingerlead.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, ChangeSummary, Summary, at_least, heard_stray_us
+from fingerlead.wire.events import Doubt
+from fingerlead.wire.messages import Hello
+
+NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
+TOO_LITTLE = "Too little was played to say what to work on first: play each change at least {fewest} times."
+
+
+def whole_ms(us: float, uncertainty_us: int = 0) -> int:
+    """A duration in milliseconds with no more digits than the uncertainty allows: in tens where it is 10 ms or more."""
+    step = 10 ** max(0, len(str(uncertainty_us // 1_000)) - 1)
+    return round(us / (1_000 * step)) * step
+
+
+def ms(us: float, uncertainty_us: int = 0) -> str:
+    """A duration for people."""
+    return f"{whole_ms(us, uncertainty_us)} ms"
+
+
+def clock_text(t_us: int) -> str:
+    """A time in a recording, minutes and seconds."""
+    tenths = t_us // 100_000
+    return f"{tenths // 600}:{tenths // 10 % 60:02}.{tenths % 10}"
+
+
+def finger_name(finger: int) -> str:
+    """A finger with its article."""
+    return f"the {FINGERS[finger]}"
+
+
+def listed(names: list[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def change_name(from_note: int, to_note: int) -> str:
+    """A change by its notes."""
+    return f"{NOTES[from_note]} to {NOTES[to_note]}"
+
+
+def practised_names() -> dict[str, str]:
+    """The names of all rungs, and the titles of the easy tunes, by their keys."""
+    return {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+
+
+def change_sentence(change: Change, timing: Timing) -> str:
+    """One change: its name, then what happened and what to try."""
+    return f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing)}"
+
+
+def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
+    """What happened in a change and what to try, without its name; what alone where `advise` is False."""
+    if change.verdict == "uncertain":
+        return "uncertain, as frames were lost or the chanter was away meanwhile; it is not counted."
+    told = []
+    heard = [stray for stray in change.strays if stray.heard]
+    if heard:
+        told.append(_astray(change, heard, timing.uncertainty_us, blame(change) if advise else None))
+    elif change.verdict == "perhaps":
+        told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
+    elif change.verdict == "ornamented":
+        names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
+        what = f"{listed(names)} sounded too, a grace note or a slip" if names else "a grace note was played in it"
+        told.append(f"{what}; it is not counted with the plain changes.")
+    else:
+        told.append(_clean(change))
+    if change.loose:
+        last = change.fingers[-1]
+        told.append(
+            f"The fingers were loose: {finger_name(last.finger)} came "
+            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Keep them closer together."
+        )
+    if change.verdict in ("clean", "stray") and change.loose is not None:
+        told.append(_who_led(change, timing))
+    told += _slips(change)
+    return " ".join(part for part in told if part)
+
+
+def _clean(change: Change) -> str:
+    if not change.strays:
+        return "clean." if not change.loose else "nothing else sounded."
+    notes = listed([_article(name) for name in dict.fromkeys(NOTES[stray.note] for stray in change.strays)])
+    return f"clean; {notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
+
+
+def _astray(change: Change, heard: list[Stray], uncertainty_us: int, blamed: Blame | None) -> str:
+    sounded = listed([_article(NOTES[stray.note]) for stray in heard])
+    lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
+    if blamed is None:
+        return f"{capital(sounded)} {lasted} in between."
+    return f"{capital(order_sentence(change, blamed, uncertainty_us))}, so {sounded} {lasted}. {advice(blamed)}"
+
+
+def order_sentence(change: Change, blamed: Blame, uncertainty_us: int = 0) -> str:
+    """Which finger moved before which, and by how much."""
+    verb = {finger.finger: "lifted" if finger.motion == "lift" else "came down" for finger in change.fingers}
+    other = "" if verb[blamed.first] == verb[blamed.second] else f" {verb[blamed.first]}"
+    return (
+        f"{finger_name(blamed.second)} {verb[blamed.second]} {ms(blamed.apart_us, uncertainty_us)} before "
+        f"{finger_name(blamed.first)}{other}"
+    )
+
+
+def advice(blamed: Blame) -> str:
+    """What to try; tried on the finger times themselves before it is said."""
+    finger = blamed.first if blamed.turn == "first" else blamed.second
+    return f"Let {finger_name(finger)} go {blamed.turn}."
+
+
+def _who_led(change: Change, timing: Timing) -> str:
+    if len(change.fingers) < 2 or change.verdict == "stray":
+        return ""
+    if change.lead is None:
+        return "Which finger led is too close to call."
+    return f"{capital(finger_name(change.lead))} led by {ms(change.fingers[1].after_start_us, timing.uncertainty_us)}."
+
+
+def _slips(change: Change) -> list[str]:
+    names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
+    if not names or change.verdict == "ornamented":
+        return []
+    it_has = "it has" if len(names) == 1 else "they have"
+    return [f"{capital(listed(names))} moved too, though {it_has} no part in this change."]
+
+
+def passing_words(first: Change, second: Change) -> str:
+    """A very short note between two changes."""
+    return f"{_article(NOTES[first.to_note])} stood between for {ms(second.start_us - first.end_us)}."
+
+
+def ornament_sentence(ornament: Ornament) -> str:
+    """An ornament as played."""
+    return f"{capital(ornament.name)} on {NOTES[ornament.on]}, {ms(ornament.end_us - ornament.start_us)}."
+
+
+def work_on_first(summary: Summary) -> str:
+    """What to work on first, in a sentence or two."""
+    first = summary.first()
+    if first is None:
+        return _no_first(summary)
+    astray = first.astray
+    text = (
+        f"Work on {change_name(first.from_note, first.to_note)} first: in {len(astray)} of {first.count} "
+        f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
+        f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
+    )
+    usual = usual_blame(first)
+    return f"{text} {usual_advice(usual, summary.uncertainty_us)}" if usual else text
+
+
+def _no_first(summary: Summary) -> str:
+    if all(change.count < FEWEST for change in summary.by_change.values()):
+        return TOO_LITTLE.format(fewest=FEWEST)
+    if at_least(summary.astray, summary.plain, NOW_AND_THEN) >= 1 - CONFIDENCE:
+        return NOTHING_STANDS_OUT
+    return (
+        f"Nothing stands out yet: strays sounded in {summary.astray} of {summary.plain} changes, but spread so widely "
+        "that no one change is sure to be the trouble. Longer playing, or the same few notes again, will tell."
+    )
+
+
+def usual_blame(of: ChangeSummary) -> tuple[Blame, int] | None:
+    """The commonest fault in the instances that went astray, weighed by what was heard, and in how many it was.
+
+    `apart_us` is the middle one of all of them.
+    """
+    found: dict[tuple[int, bool, int, int], list[tuple[int, Blame]]] = {}
+    for change in of.astray:
+        blamed = blame(change)
+        if blamed is not None:
+            key = (blamed.finger, blamed.early, blamed.first, blamed.second)
+            found.setdefault(key, []).append((heard_stray_us(change), blamed))
+    if not found:
+        return None
+    commonest = max(found.values(), key=lambda group: sum(heard_us for heard_us, _ in group))
+    apart_us = round(median(blamed.apart_us for _, blamed in commonest))
+    return replace(commonest[0][1], apart_us=apart_us), len(commonest)
+
+
+def usual_advice(usual: tuple[Blame, int], uncertainty_us: int = 0) -> str:
+    """The commonest fault of some changes that went astray, and what to try."""
+    blamed, times = usual
+    how = "early" if blamed.early else "late"
+    often = "once, by" if times == 1 else f"in {times} of them, typically by"
+    return (
+        f"{capital(finger_name(blamed.finger))} was {how} {often} {ms(blamed.apart_us, uncertainty_us)}: "
+        f"let {finger_name(blamed.first)} go before {finger_name(blamed.second)}."
+    )
+
+
+def timing_sentence(timing: Timing) -> str:
+    """How far the times can be trusted."""
+    clock = "the chanter's own clock" if timing.clock == "chanter" else "the times at which its messages arrived"
+    whose = "this chanter's" if timing.scan_us else "it"
+    skew = {
+        "assumed": f"assumed, as {whose} has not been measured",
+        "given": "as you gave it",
+        "measured": "as measured with a bar on the front holes",
+    }[timing.skew]
+    if not timing.scan_us:
+        # A list of times, from whatever wrote it.
+        return (
+            f"Finger times are as the file lists them, to within {ms(timing.uncertainty_us)} ({skew}); "
+            "nearer than that is too close to call."
+        )
+    scans = f"two scans of {timing.scan_us / 1_000:g} ms and " if timing.scan_us else ""
+    return (
+        f"Finger times are from {clock}, to within {ms(timing.uncertainty_us)} "
+        f"({scans}a sensor skew of {timing.skew_us / 1_000:g} ms, {skew}); nearer than that is too close to call."
+    )
+
+
+def intake_sentence(analysis: Analysis) -> str:
+    """What was lost, or that nothing was."""
+    intake = analysis.record.intake
+    found = [
+        _count(intake.lost_frames, "frame was lost", "frames were lost"),
+        _count(intake.bad_frames, "came damaged", "came damaged"),
+        _count(intake.restarts, "time the chanter started anew", "times the chanter started anew"),
+        _count(sum(doubt.cause == "gap" for doubt in analysis.doubts), "time it fell silent", "times it fell silent"),
+    ]
+    told = [part for part in found if part]
+    if not told:
+        return "Nothing was lost on the way."
+    uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)
+    touched = _count(uncertain, "change is uncertain for it", "changes are uncertain for it") or "no change was touched"
+    return f"{capital(listed(told))}; {touched}."
+
+
+def doubt_sentence(doubt: Doubt) -> str:
+    """Something may be missing."""
+    length = ms(doubt.end_us - doubt.start_us)
+    return {
+        "lost": f"{_count(doubt.count, 'frame', 'frames')} lost within {length}; what happened in it is not known.",
+        "gap": f"The chanter was silent for {length}; what happened in it is not known.",
+        "restart": "The chanter has started anew; what happened meanwhile is not known.",
+    }[doubt.cause]
+
+
+def chanter_sentence(hello: Hello) -> str:
+    """Who it is that is heard."""
+    return f"Listening to {hello.name or 'a chanter without a name'} ({hello.device_id.hex()})."
+
+
+def false_fingering(note: int, wrong: tuple[int, ...], covered_mask: int) -> str:
+    """What is wrong with a fingering that sounds its note."""
+    down = [finger_name(finger) for finger in wrong if covered_mask >> finger & 1]
+    up = [finger_name(finger) for finger in wrong if not covered_mask >> finger & 1]
+    parts = ([f"{listed(down)} should be up"] if down else []) + ([f"{listed(up)} should be down"] if up else [])
+    return f"{capital(NOTES[note])}: {' and '.join(parts)}."
+
+
+def _article(note: str) -> str:
+    return f"{'an' if note[0] in 'EF' else 'a'} {note}"
+
+
+def _count(count: int, one: str, many: str) -> str:
+    return "" if not count else f"{count} {one if count == 1 else many}"
+
+
+def capital(text: str) -> str:
+    """With a capital at its head, as a sentence begins."""
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,128 @@
+"""One chanter listened to: each state handed on at once, and each change as soon as it can be told.
+
+Sits behind a `Recording` (which keeps and decodes) and tells everything to one listener. Runs in whichever thread feeds
+the recording, does no waiting of its own, and never holds up what is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from fingering.table import Table
+from fingerlead.listening.reader import Item, Lost
+from fingerlead.listening.recording import Heard as Decoded
+from fingerlead.listening.recording import Recording
+from fingerlead.ports.base import Carrier, now_us
+from fingerlead.ports.midi_out import MidiOut
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.live import LiveAnalysis, Told
+from fingerlead.timing.results import KnownSkew, Settings, Timing
+from fingerlead.wire.account import GAP_US
+from fingerlead.wire.events import Doubted, RawState, Seen, State
+from fingerlead.wire.plain_midi import NoteNumbers
+
+Heard = Decoded | Told
+
+
+class Listening:
+    """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
+
+    `skew_us` is how far apart the sensors may fire, in place of what was measured or is assumed. `scan_us` is for a
+    source that tells no scan, and whose states are too rare to guess it from. Without `remember` there is no
+    `analysis` in the end.
+    """
+
+    def __init__(
+        self,
+        table: Table,
+        tell: Callable[[Heard, Timing], None],
+        settings: Settings = Settings(),
+        *,
+        skew_us: int | None = None,
+        scan_us: int | None = None,
+        remember: bool = True,
+        keep: SessionWriter | None = None,
+        plays: NoteNumbers = NoteNumbers(),
+    ) -> None:
+        self.recording = Recording(keep, self._hear, plays)
+        self._tell = tell
+        self._measuring = skew_us is None
+        skew = None if skew_us is None else KnownSkew(skew_us)
+        self._live = LiveAnalysis(table, settings, self._pass_on, skew=skew, remember=remember)
+        self._live.scan(scan_us)
+
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Take in what a reader brings; whether more is to come. Raises as `Recording.take` does."""
+        return self.recording.take(item, carrier)
+
+    def idle(self) -> None:
+        """Nothing came for a while."""
+        self._live.idle()
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by."""
+        self.recording.tick(host_us)
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        self.recording.close()
+        self._live.close(self.recording.end_us)
+
+    def analysis(self) -> Analysis:
+        """All that was settled."""
+        return self._live.analysis(self.recording.intake)
+
+    def _pass_on(self, what: Heard) -> None:
+        self._tell(what, self._live.timing)
+
+    def _hear(self, what: Decoded) -> None:
+        if isinstance(what, Doubted):
+            self._live.doubt(what.doubt)
+        elif isinstance(what, Seen):
+            self._live.scan(self.recording.scan_us)
+            if self._measuring:
+                skew_us = self.recording.skew_us
+                self._live.skew(None if skew_us is None else KnownSkew(skew_us, "measured"))
+        if self.recording.plain:
+            self._live.clock = "host"
+        self._pass_on(what)
+        if isinstance(what, State):
+            self._live.state(what.t_us, what.covered_mask)
+
+
+# --- The chanter that is listened to, played on a MIDI output as it comes: no analysis in between, and no note left on.
+
+
+class MidiPlaying:
+    """Hears what a `Listening` tells, and plays it; `say` gets a sentence when the output is lost.
+
+    Frames come at least every 100 ms, so a chanter of frames that is not heard for GAP_US is silenced; a chanter of
+    plain notes says nothing while nothing moves, and is silenced only when its port is lost.
+    """
+
+    def __init__(self, out: MidiOut, say: Callable[[str], None], clock: Callable[[], int] = now_us) -> None:
+        self._out, self._say, self._clock = out, say, clock
+        self._heard_us = clock()
+        self._told = False
+
+    def hear(self, what: Heard) -> None:
+        """Take in what was heard."""
+        if isinstance(what, (State, RawState)):
+            self._heard_us = self._clock()
+        if isinstance(what, State):
+            self._out.cover(what.covered_mask)
+        elif isinstance(what, Lost):
+            self._out.cover(None)
+
+    def tick(self, plain: bool = False) -> None:
+        """Time goes by. `plain` says that the chanter plays plain notes."""
+        if not plain and self._clock() - self._heard_us >= GAP_US:
+            self._out.cover(None)
+        self._out.tick()
+        if self._out.lost and not self._told:
+            self._told = True
+            self._say(
+                f"The MIDI output {self._out.name} is gone ({self._out.lost}). Listening goes on without it; "
+                "to play on it again, plug it in and start anew."
+            )

@@ -1,0 +1,271 @@
+"""Playing kept as it comes: what a reader brings goes into a session, and is decoded enough to see that it is well.
+
+`record` is the loop; `Recording` is one step of it, without a clock or a thread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol, TypeVar
+
+from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
+from fingerlead.ports.base import Carrier, Chunk, PortEnded, now_us
+from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.wire.errors import NotAChanter
+from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
+from fingerlead.wire.link import PATIENCE_US, HostLink
+from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
+
+# --- Where a sitting is kept without anybody asking: a folder of sessions, each named by its date and time.
+
+ENDING = ".session"
+TRIED_NAMES = 100
+
+
+def begin_session(
+    folder: Path, port: str, carrier: Carrier, settings: Mapping[str, object], started: datetime
+) -> SessionWriter:
+    """A new session; SessionError where it cannot be written."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SessionError(
+            folder, f"the folder for sessions cannot be made: {error.strerror or error}; name another with --folder"
+        ) from None
+    path = _free_name(folder, started)
+    return SessionWriter(path, carrier, port, settings, started.astimezone())
+
+
+def _free_name(folder: Path, started: datetime) -> Path:
+    stem = f"{started:%Y-%m-%d-%H%M%S}"
+    names = (stem, *(f"{stem}-{number}" for number in range(2, TRIED_NAMES)))
+    paths = [folder / (name + ENDING) for name in names]
+    return next((path for path in paths if not path.exists()), paths[-1])
+
+
+# ---
+
+# Often enough that no byte is unsaved for longer than 250 ms.
+TICK_S = 0.05
+# Whatever calls itself by more ids than this is not looked up for each.
+MOST_CHANTERS = 100
+
+
+Heard = Event | Lost | Back
+
+
+def nobody(what: Heard) -> None:
+    """A listener that does not listen."""
+
+
+def _kept_on_the_bench(device_id: bytes) -> int | None:
+    """The skew of a chanter, if its maker measured it on this machine."""
+    from fingerlead.store.chanters import measured_skew_us
+
+    return measured_skew_us(device_id)
+
+
+class Recording:
+    """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded.
+
+    `plays` says which notes a chanter of plain notes plays; `measured` how far apart the sensors of a device id fire.
+    """
+
+    def __init__(
+        self,
+        writer: SessionWriter | None,
+        hear: Callable[[Heard], None] = nobody,
+        plays: NoteNumbers = NoteNumbers(),
+        measured: Callable[[bytes], int | None] = _kept_on_the_bench,
+    ) -> None:
+        self.writer, self._hear, self._plays, self._measured = writer, hear, plays, measured
+        self.skew_us: int | None = None  # where it was measured
+        self._skews_us: dict[bytes, int | None] = {}
+        self.bytes = 0
+        self.covered_mask: int | None = None
+        self.chanter = ""
+        self.losses = 0
+        self.away = False
+        self._link: HostLink | None = None
+        self._notes: PlainNotes | None = None
+        self._first_us = 0
+        # Of a plain chanter: the time of its last state, and of the last one before it went away.
+        self._last_state_us: int | None = None
+        self._away_from_us: int | None = None
+
+    @property
+    def intake(self) -> Intake:
+        """What has been taken in; of a plain chanter, its notes."""
+        source = self._link or self._notes
+        return Intake() if source is None else source.intake
+
+    @property
+    def scan_us(self) -> int | None:
+        """The chanter's scan period, where a hello told it."""
+        return None if self._link is None else self._link.scan_us
+
+    @property
+    def end_us(self) -> int:
+        """The time of the last timed frame, or of the last note of a plain chanter."""
+        source = self._link or self._notes
+        return 0 if source is None else source.end_us
+
+    @property
+    def plain(self) -> bool:
+        """Whether the chanter plays plain notes."""
+        return self._notes is not None
+
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Keep what came; whether more is to come. Raises NotAChanter, SessionError, and the port's own errors."""
+        if isinstance(item, Chunk):
+            if not self.bytes:
+                self._meet(carrier)
+                self._first_us = item.host_us
+            self.bytes += len(item.data)
+            if self.writer is not None:
+                self.writer.append(item.data, item.host_us)
+            self._decode(item.data, item.host_us)
+        elif isinstance(item, Lost):
+            self.losses += 1
+            self.away, self.covered_mask = True, None
+            self._away_from_us = self._last_state_us
+            if self.writer is not None:
+                self.writer.mark("lost", item.host_us, item.cause)
+            self._hear(item)
+        elif isinstance(item, Back):
+            self.away = False
+            if self.writer is not None:
+                self.writer.mark("back", item.host_us)
+            self._hear(item)
+        elif isinstance(item, Ended):
+            if item.error is not None and not isinstance(item.error, PortEnded):
+                raise item.error
+            return False
+        return True
+
+    def stream(self, what: int, raw_hz: int) -> bytes:
+        """The bytes that ask the chanter to stream holes, raw samples or both; none where it has no such requests."""
+        return b"" if self._link is None else self._link.stream(what, raw_hz)
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by. Raises NotAChanter, SessionError."""
+        if self.writer is not None:
+            self.writer.tick(host_us)
+        if self._link is not None:
+            self._link.receive(b"", host_us)
+        elif self._notes is not None and not self._notes.intake.frames and host_us - self._first_us >= PATIENCE_US:
+            raise NotAChanter(
+                f"{self._plays}, one for each hole",
+                "other notes alone",
+                "check that this is the chanter's port, and what notes it plays (--first-note, --channel)",
+            )
+
+    def idle(self) -> None:
+        """Nothing came for a while; there is nothing to catch up with."""
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        if self._link is not None:
+            self._link.close()
+        if self.writer is not None:
+            self.writer.close()
+
+    def _meet(self, carrier: Carrier) -> None:
+        if self.writer is not None:
+            self.writer.tell(carrier=carrier)
+        if carrier == "plain":
+            self._notes = PlainNotes(*self._plays)
+        else:
+            self._link = HostLink(carrier)
+
+    def _decode(self, data: bytes, host_us: int) -> None:
+        events: list[Event] = []
+        if self._link is not None:
+            events = self._link.receive(data, host_us)
+        elif self._notes is not None:
+            events += self._doubted(self._notes.receive_bytes(data, host_us))
+        for event in events:
+            if isinstance(event, State):
+                self.covered_mask = event.covered_mask
+            elif isinstance(event, Seen):
+                self.chanter = event.hello.name
+                self._know(event.hello.device_id)
+            self._hear(event)
+
+    def _know(self, device_id: bytes) -> None:
+        """Who the chanter is has been told: its skew goes into the session, where it was measured."""
+        if device_id in self._skews_us or len(self._skews_us) >= MOST_CHANTERS:
+            return
+        self._skews_us[device_id] = self._measured(device_id)
+        known_us = [skew_us for skew_us in self._skews_us.values() if skew_us is not None]
+        # Of several chanters, one that was never measured makes it unknown for all.
+        self.skew_us = max(known_us) if len(known_us) == len(self._skews_us) else None
+        if self.writer is not None and known_us:
+            self.writer.tell(measured_skew_us="" if self.skew_us is None else str(self.skew_us))
+
+    def _doubted(self, states: list[State]) -> list[Event]:
+        """A plain chanter's states; before the first since it was away, a doubt, as no clock of its own can tell."""
+        if not states:
+            return []
+        doubts: list[Event] = []
+        if self._away_from_us is not None:
+            doubts.append(Doubted(Doubt(self._away_from_us, states[0].t_us, "gap")))
+            self._away_from_us = None
+        self._last_state_us = states[-1].t_us
+        return [*doubts, *states]
+
+
+class Taking(Protocol):
+    """What takes in the items of a reader, as `Recording` does."""
+
+    def take(self, item: Item, carrier: Carrier) -> bool:
+        """Take in an item; whether more is to come."""
+        ...
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by."""
+        ...
+
+    def idle(self) -> None:
+        """Nothing came for a while."""
+        ...
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        ...
+
+
+Taker = TypeVar("Taker", bound=Taking)
+
+
+def record(
+    reader: Reader,
+    recording: Taker,
+    show: Callable[[Taker], None],
+    told_to_end: Callable[[], bool],
+    for_us: int | None = None,
+    clock: Callable[[], int] = now_us,
+) -> Taker:
+    """Record from a started reader until `for_us` has gone by, a replay ends, or `told_to_end`: all three keep all.
+
+    Closes reader and recording, whatever happens. Raises what `Recording.take` does.
+    """
+    started_us = clock()
+    more = True
+    try:
+        while more and not told_to_end() and (for_us is None or clock() - started_us < for_us):
+            item = reader.get(TICK_S)
+            if item is None:
+                recording.idle()
+            else:
+                more = recording.take(item, reader.carrier)
+            recording.tick(clock())
+            show(recording)
+        for item in reader.stop():
+            more = more and recording.take(item, reader.carrier)
+    finally:
+        reader.stop()
+        recording.close()
+    return recording

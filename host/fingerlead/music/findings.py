@@ -1,0 +1,415 @@
+"""What was not as written, item by item of an alignment, in words."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate, pairwise
+from typing import Literal
+
+import numpy as np
+
+from fingering.holes import FINGERS, fingers_of, top_open_hole
+from fingering.moves import move
+from fingering.notes import NOTES, SOUNDING, E, F
+from fingering.table import Table, standard_table
+from fingerlead.music.align import Item, Kind
+from fingerlead.music.tune import Expectation, Wanted
+from fingerlead.timing.results import Change, Held
+from fingerlead.wire.events import Doubt
+
+# --- Which finger made a note that nobody asked for, told from the geometry of the change in which it sounded.
+
+
+@dataclass(frozen=True, slots=True)
+class Blame:
+    """The finger, what it did, and the fingers it should have waited for (`early`) or gone with (`late`)."""
+
+    finger: int
+    how: Literal["early", "late", "idle"]
+    others: tuple[int, ...] = ()
+
+
+def blame(from_note: int, to_note: int, stray_mask: int, table: Table | None = None) -> Blame | None:
+    """The finger but for which a mask held within a change would have sounded one of its two notes.
+
+    A finger that takes no part comes first. Else fingers have moved already or not yet; the smaller lot is out of turn,
+    of equal lots the one that has moved: a single early finger, or a single late one. None where none can be told.
+    """
+    table = table or standard_table()
+    if from_note == to_note:
+        return None
+    before, after = table.standard[from_note], table.standard[to_note]
+    moving = before ^ after
+    idle = (stray_mask ^ before) & ~moving & 0xFF
+    moved, waiting = (stray_mask ^ before) & moving, (stray_mask ^ after) & moving
+    mended = [
+        finger for finger in fingers_of(moving | idle) if SOUNDING[stray_mask ^ (1 << finger)] in (from_note, to_note)
+    ]
+    for finger in mended:
+        if idle >> finger & 1:
+            return Blame(finger, "idle")
+    first, second = (moved, waiting) if moved.bit_count() <= waiting.bit_count() else (waiting, moved)
+    # Where no single finger would mend it, the topmost open hole's is the one that names the note.
+    top = top_open_hole(stray_mask)
+    for lot in (first, second):
+        found = [finger for finger in mended if lot >> finger & 1]
+        if not found and not mended and top is not None and lot >> top & 1:
+            found = [top]
+        if found:
+            finger = _out_of_turn(found, from_note, to_note, table)
+            return Blame(finger, *_beside(finger, moved, waiting, from_note, to_note, table))
+    return None
+
+
+def _out_of_turn(fingers: list[int], from_note: int, to_note: int, table: Table) -> int:
+    """Of several the one whose order the change prescribes."""
+    ordered = {finger for pair in move(from_note, to_note, table).before for finger in pair}
+    return next((finger for finger in fingers if finger in ordered), fingers[0])
+
+
+def _beside(
+    finger: int, moved: int, waiting: int, from_note: int, to_note: int, table: Table
+) -> tuple[Literal["early", "late"], tuple[int, ...]]:
+    pairs = move(from_note, to_note, table).before
+    if moved >> finger & 1:
+        leads = tuple(a for a, b in pairs if b == finger and waiting >> a & 1)
+        return "early", leads or fingers_of(waiting)
+    follows = tuple(b for a, b in pairs if a == finger and moved >> b & 1)
+    return "late", follows or fingers_of(moved)
+
+
+# --- Sentences about playing and writing, in a good teacher's tone: what happened, and which finger made it.
+
+
+def a_note(note: int) -> str:
+    """`a low A`, `an E`."""
+    return f"{'an' if note in (E, F) else 'a'} {NOTES[note]}"
+
+
+def the_finger(finger: int) -> str:
+    """`the thumb`, `the bottom little finger`."""
+    return "the thumb" if finger == 0 else f"the {FINGERS[finger]} finger"
+
+
+def _fingers(fingers: Sequence[int]) -> str:
+    return the_finger(fingers[0]) if len(fingers) == 1 else "the others"
+
+
+def wrong(note: int, played: int) -> str:
+    """Another note than written."""
+    return f"{NOTES[played]} instead of {NOTES[note]}."
+
+
+def missed(note: int) -> str:
+    """A note that was not played."""
+    return f"{NOTES[note]} was left out."
+
+
+def extra(played: int) -> str:
+    """A note that is not written."""
+    return f"A{a_note(played)[1:]} that is not written."
+
+
+def repeated(played: int) -> str:
+    """The note just played once more."""
+    return f"{NOTES[played]} twice."
+
+
+def went_back(here: Wanted | None, there: Wanted) -> str:
+    """A restart."""
+    if there.bar is None or here is None or here.bar is None:
+        return f"You stopped and went back to {NOTES[there.note]}."
+    if here.bar == there.bar:
+        return f"You stopped in bar {here.bar} and took it up again from {NOTES[there.note]}."
+    return f"You stopped in bar {here.bar} and went back to {NOTES[there.note]} in bar {there.bar}."
+
+
+def left_out(here: Wanted | None, there: Wanted) -> str:
+    """A jump on."""
+    begins = "You began" if here is None else "You went on"
+    return f"{begins} with {NOTES[there.note]}{'' if there.bar is None else f' in bar {there.bar}'}."
+
+
+def stray(change: tuple[int, int], played: int, found: Blame | None) -> str:
+    """A slow stray note, and the finger that made it."""
+    between = f"From {NOTES[change[0]]} to {NOTES[change[1]]}"
+    if found is None:
+        return f"{between} {a_note(played)} sounded in between."
+    finger = the_finger(found.finger)
+    if found.how == "idle":
+        return f"{between} {finger} takes no part, but it moved: {a_note(played)} sounded."
+    if found.how == "early":
+        return f"{between} {finger} went before {_fingers(found.others)}: {a_note(played)} sounded."
+    return f"{between} {finger} came after {_fingers(found.others)}: {a_note(played)} sounded."
+
+
+def idle(from_note: int, to_note: int, finger: int, lifted: bool) -> str:
+    """A finger that takes no part, and is out of place from there on."""
+    did = "came off its hole and stayed off" if lifted else "came down and stayed down"
+    return f"From {NOTES[from_note]} to {NOTES[to_note]} {the_finger(finger)} takes no part, but it {did}."
+
+
+def slipped(from_note: int, to_note: int, finger: int, lifted: bool) -> str:
+    """A finger that takes no part, moved and came back."""
+    did = "lifted" if lifted else "came down"
+    return f"From {NOTES[from_note]} to {NOTES[to_note]} {the_finger(finger)} takes no part, but it {did} for a moment."
+
+
+# ---
+
+# A finger away for less has hardly moved: half an ordinary grace note (our own choice).
+SLIP_US = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was not as written.
+
+    `expected` and `held` are indices; `note` was wanted there, `played` was held. `change` are the two notes between
+    which it happened. `gist` is the sentence without its place. An `uncertain` one is shown and never counted.
+    """
+
+    kind: Kind | str
+    expected: int | None
+    held: int | None
+    note: int | None
+    played: int | None
+    change: tuple[int, int] | None
+    finger: int | None
+    start_us: int | None
+    duration_us: int | None
+    bar: int | None
+    gist: str
+    uncertain: bool = False
+
+    @property
+    def words(self) -> str:
+        """The sentence with its place."""
+        return self.gist if self.bar is None else f"Bar {self.bar}: {self.gist}"
+
+
+class FindingReader:
+    """Goes through the items in order, and knows which expected note was done last."""
+
+    def __init__(
+        self,
+        expectation: Expectation,
+        held: Sequence[Held],
+        changes: Sequence[Change],
+        doubts: Sequence[Doubt],
+        table: Table,
+        done: int = 0,
+    ) -> None:
+        self.findings: list[Finding] = []
+        self._wanted, self._held, self._table = expectation.notes, held, table
+        self._starts = np.array([note.start_us for note in held], dtype=np.int64)
+        spans = sorted((doubt.start_us, doubt.end_us) for doubt in doubts)
+        self._doubts_start = [start_us for start_us, _ in spans]
+        self._doubts_end = list(accumulate((end_us for _, end_us in spans), max))
+        self._left = [self._held_before(change) for change in changes]
+        self._changes = dict(zip(self._left, changes, strict=True))  # by the held note that each leaves
+        self._done: int | None = done - 1 if done else None  # the expected note done last
+        self._last: int | None = None  # the held note before
+        self._last_right = False
+        self._after: list[int | None] = [None] * len(held)  # per held note: what was done last when it was over
+        self._jumped = [False] * len(held)
+        self._idle: dict[int, int] = {}  # finger out of place: its finding's place in the list
+
+    def read_all(self, items: Sequence[Item]) -> tuple[list[Finding], list[tuple[int, int] | None]]:
+        """The findings in order of time, and for each change what it should have been."""
+        for item in items:
+            self._read(item)
+        wanted = self._wanted_changes()
+        return sorted([*self.findings, *self._slips(wanted)], key=lambda finding: finding.start_us or 0), wanted
+
+    def _read(self, item: Item) -> None:
+        if item.kind in ("restart", "again", "left out"):
+            self._jump(item)
+        elif item.kind == "missed":
+            self._miss(item)
+        else:
+            self._play(item)
+
+    def _at(self, index: int | None) -> Wanted | None:
+        return self._wanted[index] if index is not None and 0 <= index < len(self._wanted) else None
+
+    def _bar(self, index: int | None) -> int | None:
+        at = self._at(index)
+        return None if at is None else at.bar
+
+    def _next(self) -> int:
+        return 0 if self._done is None else self._done + 1
+
+    def _change(self) -> tuple[int, int] | None:
+        """The two expected notes that the player is between."""
+        this, after = self._at(self._done), self._at(self._next())
+        return None if this is None or after is None or this.note == after.note else (this.note, after.note)
+
+    def _jump(self, item: Item) -> None:
+        assert item.held is not None
+        assert item.expected is not None
+        self._jumped[item.held] = True
+        if item.kind != "again":
+            here, there = self._at(self._done), self._wanted[item.expected]
+            say = went_back if item.kind == "restart" else left_out
+            self._find(item, gist=say(here, there), bar=None, uncertain_span=(self._last, item.held))
+        self._done = item.expected - 1 if item.expected else None
+        self._idle.clear()
+
+    def _miss(self, item: Item) -> None:
+        assert item.expected is not None
+        note = self._wanted[item.expected].note
+        after = 0 if self._last is None else self._last + 1
+        self._find(item, note=note, gist=missed(note), change=self._change(), uncertain_span=(self._last, after))
+        self._done = item.expected
+
+    def _play(self, item: Item) -> None:
+        assert item.held is not None
+        held = self._held[item.held]
+        if item.kind == "right":
+            self._look_for_idle(item, held)
+            self._done = item.expected
+        elif item.kind == "wrong":
+            assert item.expected is not None
+            note = self._wanted[item.expected].note
+            self._find(item, note=note, gist=wrong(note, held.note), change=self._change())
+            self._done = item.expected
+        elif item.kind == "slow stray":
+            self._stray(item, held)
+        elif item.kind != "grace":
+            say = repeated if item.kind == "repeated" else extra
+            self._find(item, gist=say(held.note), change=self._change())
+        self._last, self._last_right = item.held, item.kind == "right"
+        self._after[item.held] = self._done
+
+    def _stray(self, item: Item, held: Held) -> None:
+        change = self._change()
+        assert change is not None
+        assert item.held is not None
+        found = blame(*change, self._longest_mask(item.held), self._table)
+        gist = stray(change, held.note, found)
+        self._find(item, gist=gist, change=change, finger=None if found is None else found.finger)
+
+    def _longest_mask(self, number: int) -> int:
+        """The mask that stood longest while a note was held.
+
+        Not its settled mask: a finger that puts the fingering right at the last moment hides who was out of turn.
+        """
+        held = self._held[number]
+        edges = {held.start_us: held.covered_mask}
+        for before in (number - 1, number):
+            change = self._changes.get(before)
+            if change is not None:
+                edges.update((at_us, mask) for at_us, mask in change.edges if held.start_us <= at_us < held.end_us)
+        times_us = [*sorted(edges), held.end_us]
+        lasted: Counter[int] = Counter()
+        for at_us, until_us in pairwise(times_us):
+            lasted[edges[at_us]] += until_us - at_us
+        return lasted.most_common(1)[0][0]
+
+    def _look_for_idle(self, item: Item, held: Held) -> None:
+        """A finger that the change did not ask for, out of place from here on though it was in place before."""
+        assert item.expected is not None
+        note = self._wanted[item.expected].note
+        wrong = held.covered_mask ^ self._table.standard[note]
+        self._idle = {finger: place for finger, place in self._idle.items() if wrong >> finger & 1}
+        for place in self._idle.values():
+            begun = self.findings[place]
+            if begun.start_us is not None:
+                self.findings[place] = replace(begun, duration_us=held.end_us - begun.start_us)
+        before = self._at(self._done)
+        if not wrong or self._last is None or before is None or not self._last_right or self._jumped[item.held or 0]:
+            return
+        asked = self._table.standard[before.note] ^ self._table.standard[note]
+        was_wrong = self._held[self._last].covered_mask ^ self._table.standard[before.note]
+        for finger in fingers_of(wrong & ~asked & ~was_wrong & 0xFF):
+            lifted = not held.covered_mask >> finger & 1
+            self._idle[finger] = len(self.findings)
+            self._find(
+                Item(item.expected, item.held, item.kind), kind="idle", note=note, finger=finger,
+                change=(before.note, note), gist=idle(before.note, note, finger, lifted),
+            )  # fmt: skip
+
+    def _find(
+        self,
+        item: Item,
+        *,
+        gist: str,
+        kind: str | None = None,
+        note: int | None = None,
+        change: tuple[int, int] | None = None,
+        finger: int | None = None,
+        bar: int | None = -1,
+        uncertain_span: tuple[int | None, int] | None = None,
+    ) -> None:
+        held = None if item.held is None else self._held[item.held]
+        if bar == -1:
+            bar = self._bar(item.expected if item.expected is not None else self._next())
+            bar = self._bar(self._done) if bar is None else bar
+        if uncertain_span is None and item.held is not None:
+            uncertain = self._doubted(self._edge(item.held - 1, False), self._edge(item.held + 1, True))
+        else:
+            first, last = uncertain_span or (None, 0)
+            uncertain = self._doubted(self._edge(-1 if first is None else first, True), self._edge(last, False))
+        start_us = held.start_us if held else self._edge(-1 if self._last is None else self._last, False)
+        self.findings.append(
+            Finding(
+                kind or item.kind, item.expected, item.held, note, None if held is None else held.note, change, finger,
+                start_us, None if held is None else held.end_us - held.start_us, bar, gist, uncertain,
+            )
+        )  # fmt: skip
+
+    def _edge(self, number: int, start: bool) -> int:
+        """Where a held note starts or ends; the beginning and the end of the playing where there is none."""
+        if not self._held or number < 0:
+            return 0
+        if number >= len(self._held):
+            return self._held[-1].end_us
+        return self._held[number].start_us if start else self._held[number].end_us
+
+    def _doubted(self, start_us: int, end_us: int) -> bool:
+        begun = bisect_right(self._doubts_start, end_us)
+        return begun > 0 and self._doubts_end[begun - 1] >= start_us
+
+    # --- changes ---
+
+    def _held_before(self, change: Change) -> int:
+        """The held note that a change leaves."""
+        reached_us = change.edges[-1][0] if change.edges else change.end_us
+        return int(np.searchsorted(self._starts, reached_us, side="right")) - 2
+
+    def _wanted_changes(self) -> list[tuple[int, int] | None]:
+        """For each change what it should have been."""
+        pairs: list[tuple[int, int] | None] = []
+        for number in self._left:
+            if not 0 <= number < len(self._held) - 1 or self._jumped[number + 1]:
+                pairs.append(None)
+                continue
+            self._done = self._after[number]
+            pairs.append(None if self._done is None else self._change())
+        return pairs
+
+    def _slips(self, wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
+        """Fingers that moved and came back within a change that does not ask for them and has no grace notes."""
+        found = []
+        for number, pair in zip(self._left, wanted, strict=True):
+            change = self._changes[number]
+            if pair is None or not change.slips or change.verdict == "uncertain":
+                continue
+            done = self._after[number]
+            expected = 0 if done is None else done + 1
+            if self._wanted[expected].graces:
+                continue
+            for slip in change.slips:
+                if slip.duration_us >= SLIP_US and slip.finger not in move(*pair, self._table).fingers:
+                    lifted = bool(change.from_mask >> slip.finger & 1)
+                    found.append(
+                        Finding(
+                            "idle", expected, number + 1, pair[1], None, pair, slip.finger, slip.start_us,
+                            slip.duration_us, self._bar(expected), slipped(*pair, slip.finger, lifted),
+                        )
+                    )  # fmt: skip
+        return found

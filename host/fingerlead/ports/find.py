@@ -1,0 +1,74 @@
+"""From what a user writes to a port, and from the system to what a user could write."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fingerlead.ports.base import Port, PortRefused
+
+SIMULATED = "sim"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Something that `open_port` would take: `spec` is what to write."""
+
+    spec: str
+    description: str
+
+
+def open_port(spec: str) -> Port:
+    """Open a port; raises PortRefused.
+
+    `sim`, `midi:NAME` (part of the name will do), `replay:FILE[@SPEED]`, or anything that pyserial opens: a device path
+    or a URL. `@250000` at its end sets a serial port's speed; `@no-dtr` is for a board that starts anew when opened.
+    """
+    if spec == SIMULATED:
+        from fingerlead.ports.simulated_port import SimulatedPort
+
+        return SimulatedPort()
+    if spec.startswith("midi:"):
+        from fingerlead.ports.midi_port import MidiPort
+
+        return MidiPort(spec)
+    if spec.startswith("replay:"):
+        from fingerlead.ports.replay_port import open_replay
+
+        return open_replay(spec)
+    if not spec.strip():
+        raise PortRefused("port", "its name is empty", "see what there is with: fingerlead devices")
+    from fingerlead.ports.serial_port import DEFAULT_BAUD, SerialPort
+
+    name, baud, dtr = spec, DEFAULT_BAUD, True
+    while True:
+        before, found, option = name.rpartition("@")
+        if found and option == "no-dtr":
+            dtr = False
+        elif found and option.isascii() and option.isdigit():
+            baud = int(option)
+        else:
+            return SerialPort(name, baud, dtr)
+        name = before
+
+
+def list_ports() -> list[Found]:
+    """All ports that the system knows of, and the simulated chanter. PTYs and network ports are in no list."""
+    return [*serial_ports(), *midi_ports()[0], Found(SIMULATED, "the simulated chanter in this program")]
+
+
+def serial_ports() -> list[Found]:
+    """The serial ports that the system knows of."""
+    from serial.tools import list_ports as lister
+
+    ports = sorted(lister.comports())
+    return [Found(port.device, "" if port.description == "n/a" else port.description) for port in ports]
+
+
+def midi_ports() -> tuple[list[Found], str]:
+    """The MIDI inputs; and why there are none, where MIDI cannot be used at all."""
+    from fingerlead.ports.midi_port import PREFIX, list_inputs
+
+    try:
+        return [Found(PREFIX + name, "MIDI input") for name in list_inputs()], ""
+    except PortRefused as error:
+        return [], str(error)

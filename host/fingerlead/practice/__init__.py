@@ -1,0 +1,3 @@
+"""fingerlead.practice."""
+
+from __future__ import annotations

@@ -1,0 +1,332 @@
+"""What the loop thread tells whoever faces it, in the order in which it happens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from fingering.rungs import Group
+from fingerlead.music.tune import Tune
+from fingerlead.ports.find import Found
+from fingerlead.timing.mended import Blame
+from fingerlead.timing.results import Change, FingeringKind, Timing
+
+# --- What a practice has to tell: events as they happen, and what can be asked for at any time.
+#
+# Structured data only: the words are the faces' business. Notes are 0 to 8, times integer µs on the chanter's clock.
+
+# How one turn of a change ended: `slow stray` where the music tells that a short held note was one.
+Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
+# What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
+PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
+RungState = Literal["open", "passed", "due", "confirmed"]
+# How a try at a note alone ended: `uncertain` ones neither count nor break the row, only `held` ones count.
+HoldEnd = Literal["held", "not sealed", "opened", "loosened", "let go", "uncertain"]
+Edges = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lit:
+    """The note to play next: its `index` in the order of playing, where it is written, and the note.
+
+    `place` is (index of the bar, index of the note in it) in the tune. All None where there is no music.
+    """
+
+    index: int | None
+    place: tuple[int, int] | None
+    note: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A change as it went.
+
+    `blame` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
+    `Practice.take` for. `again` where the same take was judged before and reads differently now. `change` spans a slow
+    stray too, one that was held as long as a note: its two changes are then one.
+    """
+
+    change: Change
+    timing: Timing
+    blame: Blame | None
+    take: int
+    again: bool
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class HoldJudged:
+    """A try at a note alone. `fingers` stood wrong at its end or loosened; held `held_us` of `needed_us`."""
+
+    note: int
+    end: HoldEnd
+    fingers: tuple[int, ...]
+    held_us: int
+    needed_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Progressed:
+    """How many clean changes in a row, out and back (None for a note alone, which counts in `out`).
+
+    `needed` is 0 where nothing is counted (a tune, Tonight). `with_beat`: the row counts only while a beat sounds, and
+    `waits_for_beat` that it does not sound now. `passed`: nothing more to do here today.
+    """
+
+    out: int
+    back: int | None
+    needed: int
+    pass_number: Literal[1, 2]
+    with_beat: bool
+    waits_for_beat: bool
+    passed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A row was full."""
+
+    rung_key: str
+    what: PassKind
+
+
+@dataclass(frozen=True, slots=True)
+class TonightItem:
+    """One turn of Tonight: a pair of notes out and back a few times, or a note alone, or a rest (no notes).
+
+    `weak` are the directed changes for whose sake it comes.
+    """
+
+    name: str
+    notes: tuple[int, ...]
+    weak: tuple[tuple[int, int], ...]
+    rest: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TonightTurn:
+    """What comes next tonight; `item` None when the ten minutes are over.
+
+    `too_little`: there was too little history, so it is made from the present rung and those passed.
+    """
+
+    item: TonightItem | None
+    number: int
+    left_us: int
+    too_little: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What was passed before and is to be confirmed today: keys of rungs."""
+
+    rungs: tuple[str, ...]
+
+
+Event = Lit | Judged | HoldJudged | Progressed | Passed | TonightTurn | Due
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """A change to hear again: `edges` from `start_us` on, first (start_us, the mask before it), up to `end_us`.
+
+    `mended_edges` is the same take with only the blamed finger's edge moved; None where nobody is blamed.
+    """
+
+    edges: Edges
+    start_us: int
+    end_us: int
+    mended_edges: Edges | None
+    change: Change
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """The last few notes as played, edges as in `Take`."""
+
+    edges: Edges
+    start_us: int
+    end_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class LadderRung:
+    """One rung as the ladder on the page shows it."""
+
+    key: str
+    name: str
+    group: Group
+    state: RungState
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All that a page needs when it joins in the middle.
+
+    `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
+    is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
+    fingering picture, 1 letter, 0 nothing. `judged` are the last changes, the latest last. `next_key` is the rung to go
+    on with: due, or the lowest that is open.
+    """
+
+    key: str | None
+    name: str
+    number: int | None
+    of: int
+    trains: str
+    passed_text: str
+    tune: Tune
+    is_tune: bool
+    notes: tuple[tuple[int, tuple[int, int] | None], ...]  # in order of playing: the note, and where it is written
+    lit: Lit
+    progressed: Progressed
+    help: tuple[int, ...]
+    ladder: tuple[LadderRung, ...]
+    due: tuple[str, ...]
+    turn: TonightTurn | None
+    judged: tuple[Judged, ...]
+    covered_mask: int | None
+    away: bool
+    next_key: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeCount:
+    """How one directed change went in this sitting."""
+
+    from_note: int
+    to_note: int
+    tried: int
+    clean: int
+    stray: int
+    loose: int
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """What a sitting brought. `playing_us` is the time in which a note sounded; `played` are keys of rungs and tunes.
+
+    `worth_work` is the change that went astray most, None where too little was played to say.
+    """
+
+    playing_us: int
+    changes: tuple[ChangeCount, ...]
+    played: tuple[str, ...]
+    passed: tuple[Passed, ...]
+    due: tuple[str, ...]
+    turns: int
+    worth_work: ChangeCount | None
+    kept: bool
+
+
+# ---
+
+Place = Literal["none", "waiting", "here", "away", "refused"]
+Origin = Literal["port", "simulated", "page"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChanterNow:
+    """Who is listened to, and how that goes. `cause` says why it is away or was refused; `found` could be chosen."""
+
+    place: Place
+    origin: Origin | None
+    name: str
+    cause: str
+    timing: Timing | None
+    kept: bool
+    found: tuple[Found, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HolesNow:
+    """The holes at `t_us`. `note` is None with the hands off."""
+
+    covered_mask: int
+    note: int | None
+    fingering: FingeringKind
+    t_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Practised:
+    """Something that the practice makes of the playing: one of its events."""
+
+    event: Event
+
+
+@dataclass(frozen=True, slots=True)
+class MusicNow:
+    """Another piece of music; `anew` where somebody else plays it. Everything about the practice may be different."""
+
+    snapshot: Snapshot
+    anew: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SoundNow:
+    """How it sounds."""
+
+    settings: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class MetronomeNow:
+    """The metronome."""
+
+    settings: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class RestDue:
+    """It has been played for so long that hands and ears want a rest."""
+
+    played_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class HandNow:
+    """Which hand is on top."""
+
+    hand: Literal["left", "right"]
+
+
+@dataclass(frozen=True, slots=True)
+class StaffNow:
+    """The staff of the music with this name is engraved, or why it was not."""
+
+    name: str
+    svg: str | None
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A notice in words."""
+
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A sitting is over; `session` is where it was kept."""
+
+    summary: SessionSummary
+    session: Path | None
+    played_us: int
+
+
+Happening = (
+    ChanterNow
+    | HolesNow
+    | Practised
+    | MusicNow
+    | SoundNow
+    | MetronomeNow
+    | RestDue
+    | HandNow
+    | StaffNow
+    | Notice
+    | Over
+)

@@ -1,0 +1,133 @@
+"""What may be asked of the loop thread. Each wish is carried out between two items of a chanter."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Listen:
+    """Listen to somebody else: `sim`, `page`, a port as `open_source` knows them, or "" for nobody."""
+
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChooseRung:
+    """Practise a rung or an easy tune, by its key."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeginTonight:
+    """Begin Tonight's ten minutes."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeginAgain:
+    """From the first note of the music."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandOnTop:
+    """Which hand is the upper one."""
+
+    hand: Literal["left", "right"]
+
+
+@dataclass(frozen=True, slots=True)
+class SetSound:
+    """How it sounds; None leaves a thing as it is. `where` "page": the page makes the sound."""
+
+    where: Literal["host", "page", "nowhere"] | None = None
+    device: str | None = None
+    level_db: float | None = None
+    voice: str | None = None
+    low_a_hz: float | None = None
+    scale: str | None = None
+    drones: bool | None = None
+    false_cents: float | None = None
+    delay_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SoundChanged:
+    """An output was lost, or is back."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetMetronome:
+    """The metronome; None leaves a thing as it is."""
+
+    on: bool | None = None
+    bpm: float | None = None
+    beats: int | None = None
+    subdivision: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """A tap to a click, for measuring the loop from finger to ear; it arrived at `host_us`."""
+
+    host_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class KeyboardHolds:
+    """How many keys at once the page's keyboard was seen to hold: it goes into the session beside what was played."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """End the sitting: keep it, and sum it up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Engraved:
+    """The staff of the music with this name has been engraved, or why it was not."""
+
+    name: str
+    svg: str | None
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What was played, to be heard again: one take by its number, or the last phrase (`number` None).
+
+    `answer` gets (edges, end_us), or None where there is none.
+    """
+
+    number: int | None
+    mended: bool = False
+    answer: Future[tuple[tuple[tuple[int, int], ...], int] | None] = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class Sounds:
+    """How it sounds now, for whoever makes the sound elsewhere: `answer` gets the settings."""
+
+    answer: Future[dict[str, Any]] = field(default_factory=Future)
+
+
+Request = (
+    Listen
+    | ChooseRung
+    | BeginTonight
+    | BeginAgain
+    | HandOnTop
+    | SetSound
+    | SoundChanged
+    | SetMetronome
+    | Tap
+    | KeyboardHolds
+    | Finish
+    | Engraved
+    | Replay
+    | Sounds
+)

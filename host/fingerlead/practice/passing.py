@@ -1,0 +1,233 @@
+"""Toward passing: the row of a rung, filled first without a beat, then with one, then again on another day.
+
+With a beat means while one sounds: how near to it the changes come is not asked (our own choice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Literal
+
+from fingering.holes import HANDS_OFF, fingers_of
+from fingering.rungs import Rung
+from fingering.table import Table
+from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, Outcome, Passed, PassKind, Progressed
+from fingerlead.store.practised import Progress
+from fingerlead.timing.results import Change, Settings
+
+# --- Counting toward passing a note alone: hands off and on again, the note at once, every hole sealed, held four counts.
+#
+# What passes is said in `fingering.rungs.PASSED_ONE_NOTE`. Where it leaves room, our own choices: *at once* is within
+# `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
+# a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open. A try that
+# touches a loss is uncertain.
+
+COUNTS = 4
+COUNT_US = 750_000  # counting to four at leisure: 80 a minute
+
+
+class Holds:
+    """Fed every state in order of time; tells of each try once, as soon as its end is known."""
+
+    def __init__(self, note: int, covered_mask: int, settings: Settings) -> None:
+        self._note, self._wanted, self._settings = note, covered_mask, settings
+        self.count_us = COUNT_US
+        self._mask: int | None = None
+        self._since_us = 0  # since when the mask stands
+        self._down_us: int | None = None  # when the first finger came down; None where no try is under way
+        self._sealed_us: int | None = None
+        self._doubted = False
+
+    def doubt(self) -> None:
+        """Something may be missing about now."""
+        self._doubted = True
+
+    def state(self, t_us: int, covered_mask: int) -> HoldJudged | None:
+        """The mask that stands from `t_us` on, heartbeats too; what has become of a try, where that is known now."""
+        judged = None if self._down_us is None or self._mask is None else self._look(t_us, self._down_us, self._mask)
+        if covered_mask == self._mask:
+            return judged
+        if self._mask == HANDS_OFF and self._down_us is None and t_us - self._since_us >= self._settings.steady_us:
+            self._down_us, self._doubted = t_us, False
+        self._mask, self._since_us = covered_mask, t_us
+        return judged
+
+    def _look(self, t_us: int, down_us: int, mask: int) -> HoldJudged | None:
+        """What the time that went by under the last mask has settled."""
+        if mask == self._wanted and self._sealed_us is None:
+            if self._since_us - down_us > self._settings.correction_us:
+                return self._end("not sealed", t_us, mask)
+            self._sealed_us = self._since_us
+        if self._sealed_us is None:
+            late = t_us - down_us > self._settings.correction_us
+            return self._end("not sealed", t_us, mask) if late else None
+        if mask != self._wanted and t_us - self._since_us >= self._settings.bounce_us:
+            return self._end("let go" if mask == HANDS_OFF else "opened", self._since_us, mask)
+        if mask == self._wanted and t_us - self._sealed_us >= COUNTS * self.count_us:
+            return self._end("held", t_us, mask)
+        return None
+
+    def _end(self, end: HoldEnd, end_us: int, mask: int) -> HoldJudged:
+        held_us = 0 if self._sealed_us is None else end_us - self._sealed_us
+        end, self._doubted = "uncertain" if self._doubted else end, False
+        self._down_us = self._sealed_us = None
+        return HoldJudged(self._note, end, tuple(fingers_of(mask ^ self._wanted)), held_us, COUNTS * self.count_us)
+
+
+# --- Counting toward passing: which changes count, and how many clean ones in a row there are each way.
+#
+# What passes is said in `fingering.rungs.PASSED`. Where it leaves room, our own choices:
+# - A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
+#   has a row of its own, and the way is as far as its shortest.
+# - What breaks a row: a heard stray, a loose change, a false fingering reached, a slow stray that the music tells from a
+#   note. What neither counts nor breaks: uncertain and ornamented changes, one from a false fingering, a short note that
+#   may be meant.
+# - A row that was full stays full until the next row begins.
+
+NEEDED = 10
+Directed = tuple[int, int]
+
+
+def outcome_of(change: Change, table: Table) -> Outcome:
+    """How a change counts; where it spans a slow stray it comes as a stray already."""
+    if change.verdict == "stray":
+        return "stray"
+    if change.verdict != "clean":
+        return "not counted"
+    if not _fingered(change.to_mask, table):
+        return "false fingering"
+    if change.loose:
+        return "loose"
+    return "clean" if _fingered(change.from_mask, table) else "not counted"
+
+
+def _fingered(covered_mask: int, table: Table) -> bool:
+    # A note that is held is no grace note, whatever stands around it.
+    return table.verdict(covered_mask, ()).fingering in ("standard", "alternate")
+
+
+class CleanRow:
+    """The rows of one rung, both ways. Outcomes come by the number of the take, and may be corrected."""
+
+    def __init__(self, rung: Rung) -> None:
+        self._out, self._back = rung.out, rung.back
+        self._wanted = {*rung.out, *rung.back}
+        self._outcomes: dict[int, tuple[Directed, Outcome]] = {}
+        self._counts: dict[Directed, int] = {}
+
+    def judge(self, take: int, change: Directed, outcome: Outcome, *, again: bool) -> bool:
+        """Take in an outcome, or (`again`) its correction; whether it is of this row."""
+        if change not in self._wanted or (again and take not in self._outcomes):
+            return False
+        self._outcomes[take] = change, outcome
+        if again:
+            self._counts = {}
+            for known, how in self._outcomes.values():
+                self._count(known, how)
+        else:
+            self._count(change, outcome)
+        return True
+
+    def begin(self) -> None:
+        """The next row: all counts from nothing."""
+        self._outcomes, self._counts = {}, {}
+
+    @property
+    def out(self) -> int:
+        """Clean ones in a row on the way out, at most NEEDED."""
+        return self._least(self._out)
+
+    @property
+    def back(self) -> int:
+        """Clean ones in a row on the way back."""
+        return self._least(self._back)
+
+    @property
+    def full(self) -> bool:
+        """Whether both ways are."""
+        return self.out >= NEEDED and self.back >= NEEDED
+
+    def _count(self, change: Directed, outcome: Outcome) -> None:
+        before = self._counts.get(change, 0)
+        if before < NEEDED and outcome != "not counted":
+            self._counts[change] = before + 1 if outcome == "clean" else 0
+
+    def _least(self, changes: Iterable[Directed]) -> int:
+        return min((self._counts.get(change, 0) for change in changes), default=0)
+
+
+# ---
+
+_WHAT: dict[tuple[str, int], PassKind] = {
+    ("open", 1): "without a beat",
+    ("open", 2): "passed",
+    ("due", 1): "again without a beat",
+    ("due", 2): "confirmed",
+}
+
+
+class Toward:
+    """Counts for one rung, or for nothing (a tune, Tonight): then every try is judged, and none counted."""
+
+    def __init__(self, rung: Rung | None, note: int | None, table: Table, settings: Settings) -> None:
+        self.rung = rung
+        self.bpm: float | None = None
+        self.holds = None if note is None else Holds(note, table.standard[note], settings)
+        self._row = CleanRow(rung) if rung is not None else None
+        self._held = 0  # tries at a note alone in a row
+
+    def beat(self, bpm: float | None) -> None:
+        """A beat sounds from now on, or none any more."""
+        self.bpm = bpm
+        if self.holds is not None:
+            self.holds.count_us = COUNT_US if bpm is None else round(60_000_000 / bpm)
+
+    def progressed(self, progress: Progress, today: date) -> Progressed:
+        """How far it is."""
+        if self.rung is None or self._row is None:
+            return Progressed(0, None, 0, 1, False, False, False)
+        row = progress.next_row(self.rung.key, today)
+        alone = len(self.rung.notes) == 1
+        if row is None:
+            return Progressed(NEEDED, None if alone else NEEDED, NEEDED, 2, False, False, True)
+        out, back = (self._held, None) if alone else (self._row.out, self._row.back)
+        return Progressed(out, back, NEEDED, row, row == 2, self._waits(row), False)
+
+    def judge(self, judged: Judged, progress: Progress, today: date) -> list[Event]:
+        """A change was played, or is corrected."""
+        if self.rung is None or self._row is None:
+            return []
+        row = progress.next_row(self.rung.key, today)
+        if row is None or self._waits(row):
+            return []
+        change = judged.change.from_note, judged.change.to_note
+        if not self._row.judge(judged.take, change, judged.outcome, again=judged.again):
+            return []
+        return self._counted(row, self._row.full, progress, today)
+
+    def hold(self, judged: HoldJudged, progress: Progress, today: date) -> list[Event]:
+        """A note alone was tried."""
+        row = None if self.rung is None else progress.next_row(self.rung.key, today)
+        if row is None or self._waits(row) or judged.end == "uncertain":
+            return []
+        self._held = self._held + 1 if judged.end == "held" else 0
+        return self._counted(row, self._held >= NEEDED, progress, today)
+
+    def _waits(self, row: int) -> bool:
+        return row == 2 and self.bpm is None
+
+    def _counted(self, row: Literal[1, 2], full: bool, progress: Progress, today: date) -> list[Event]:
+        assert self.rung is not None
+        assert self._row is not None
+        events: list[Event] = [self.progressed(progress, today)]
+        if full:
+            key = self.rung.key
+            what = _WHAT[progress.state(key, today), row]
+            progress.row_filled(today, key, row)
+            self._row.begin()
+            self._held = 0
+            events += [Passed(key, what), self.progressed(progress, today)]
+            if what == "confirmed":
+                events.append(Due(progress.due(today)))
+        return events

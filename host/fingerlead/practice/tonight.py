@@ -1,0 +1,231 @@
+"""Tonight: ten minutes made from the learner's own weakest changes, interleaved.
+
+Two weak changes fill half to two thirds of the turns, in pairs of notes out and back a few times; the rest goes to what
+is known: the present rung, passed ones, further weak ones. A turn is short, never the third of its kind running, and
+now and then comes a rest.
+
+Sources: turns in changing order held better after a day than the same row on end, in some studies of beginners and not
+in others (Stambaugh, JRME 58, 2011; Carter and Grahn, Front. Psychol. 7:1251, 2016); few repeats and pauses spare the
+hands (teachers' and clinics' advice). All numbers are our own choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+from fingering.ladder import find_rung
+from fingering.rungs import Rung, rung_name
+from fingering.tunes import easy_tunes
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.tune import Bar, Expectation, Note, Tune, expect
+from fingerlead.practice.events import TonightItem, TonightTurn
+from fingerlead.practice.place import Following, Playing
+from fingerlead.store.practised import Progress, Weak
+
+LENGTH_US = 600_000_000
+TURN_US = 40_000_000  # at most
+REPEATS = 4  # out and back in a turn
+REST_EVERY_US, REST_US = 150_000_000, 20_000_000
+MOST_SHARE, LEAST_SHARE = 2 / 3, 1 / 2  # of the two weak ones together
+KNOWN = 5  # other things in turn
+GIVES_WAY = 1.25  # a weak change gives way to one that is so much weaker by now
+
+Notes = tuple[int, ...]
+REST = TonightItem("rest", (), (), rest=True)
+
+
+@dataclass(slots=True)
+class _Focus:
+    """One of the two weak pairs, and how weak it was when it came in."""
+
+    notes: Notes
+    wrong_at_first: float
+    credit: float = 0.0
+
+
+class Tonight:
+    """Which turn comes next. `known` are rows of notes that the learner is at or has passed, the nearest first.
+
+    Pure: what goes wrong now is told anew for each turn, so that what improves loses its share, and gives way to what
+    is weaker by then.
+    """
+
+    def __init__(self, weakest: Sequence[Weak], known: Sequence[Notes]) -> None:
+        self._known = list(dict.fromkeys(known))
+        pairs = _pairs(weakest)
+        self.too_little = len(pairs) < 2
+        self._focus = [] if self.too_little else [_Focus(notes, wrong) for notes, wrong in list(pairs.items())[:2]]
+        self._credit = 0.0  # of all others together
+        self._last: list[Notes] = []
+        self._at: dict[Notes, int] = {}  # the number of its last turn
+
+    def next(self, weakest: Sequence[Weak]) -> TonightItem:
+        """The next turn, by how weak the changes are now."""
+        pairs = _pairs(weakest)
+        self._change_focus(pairs)
+        barred = self._last[-1] if len(self._last) > 1 and self._last[-1] == self._last[-2] else None
+        others = [notes for notes in self._others(pairs) if notes != barred]
+        shares = [self._share(focus, pairs) for focus in self._focus]
+        for focus, share in zip(self._focus, shares, strict=True):
+            focus.credit += share
+        self._credit += 1 - sum(shares)
+        slots = sorted((f for f in self._focus if f.notes != barred), key=lambda f: -f.credit)
+        # A weak one goes first where the credits are equal but for rounding.
+        if slots and (not others or slots[0].credit >= self._credit - 1e-9):
+            slots[0].credit -= 1
+            notes = slots[0].notes
+        else:
+            self._credit -= 1
+            notes = min(others or self._known, key=lambda notes: self._at.get(notes, -1))
+        self._at[notes] = len(self._last)
+        self._last.append(notes)
+        weak = tuple(w.change for w in weakest if len(notes) == 2 and _pair(w.change) == _pair(notes))
+        focused = any(focus.notes == notes for focus in self._focus)
+        return TonightItem(rung_name(notes), notes, weak if focused else ())
+
+    def _share(self, focus: _Focus, pairs: dict[Notes, float]) -> float:
+        """Its part of the turns, the less the better it has become."""
+        left = min(pairs.get(focus.notes, 0.0) / focus.wrong_at_first, 1.0) if focus.wrong_at_first else 0.0
+        return (LEAST_SHARE + (MOST_SHARE - LEAST_SHARE) * left) / 2
+
+    def _change_focus(self, pairs: dict[Notes, float]) -> None:
+        """What is weaker by now takes the place of what has become better."""
+        for focus in self._focus:
+            chosen = {one.notes for one in self._focus}
+            for notes, wrong in pairs.items():
+                weaker = wrong > GIVES_WAY * pairs.get(focus.notes, 0.0)
+                if notes not in chosen and weaker and focus.notes in self._at:
+                    focus.notes, focus.wrong_at_first = notes, wrong
+                    break
+
+    def _others(self, pairs: dict[Notes, float]) -> list[Notes]:
+        chosen = {focus.notes for focus in self._focus}
+        weak = [notes for notes in pairs if notes not in chosen]
+        known = [notes for notes in self._known if _pair(notes) not in chosen and _pair(notes) not in weak]
+        # The present rung, then turn about a weak and a known one.
+        mixed = [*known[:1], *(one for pair in zip(weak, known[1:], strict=False) for one in pair)]
+        rest = [*weak, *known]
+        return list(dict.fromkeys([*mixed, *rest]))[:KNOWN]
+
+
+def item_tune(item: TonightItem) -> Tune:
+    """The music of a turn: the row of notes out and back a few times, and home; a note alone with rests."""
+    notes = item.notes
+    half, whole = Fraction(1, 2), Fraction(1)
+    if len(notes) == 1:
+        bars = [Bar((Note(note, whole),)) for note in (notes[0], None) * REPEATS]
+    else:
+        row = [*notes, *notes[-2:0:-1]] * REPEATS
+        bars = [Bar(tuple(Note(note, half) for note in row[place : place + 2])) for place in range(0, len(row), 2)]
+    bars.append(Bar((Note(notes[0], whole),), "|]"))
+    return Tune(1, item.name, tuple(bars), meter=(4, 4), unit=Fraction(1, 4))
+
+
+def _pair(notes: Notes) -> Notes:
+    return tuple(sorted(notes))
+
+
+def _pairs(weakest: Sequence[Weak]) -> dict[Notes, float]:
+    """Pairs of notes by their weaker direction, the weakest first."""
+    pairs: dict[Notes, float] = {}
+    for weak in sorted(weakest, key=lambda weak: (-weak.wrong, weak.change)):
+        pairs.setdefault(_pair(weak.change), weak.wrong)
+    return pairs
+
+
+# --- What is on the staff: a rung's music, an easy tune, or a turn of Tonight.
+
+
+@dataclass(frozen=True, slots=True)
+class Music:
+    """The music, what it asks to hold, and the rung that it belongs to (None for a tune or a turn).
+
+    `key` is None for a turn.
+    """
+
+    key: str | None
+    name: str
+    tune: Tune
+    wanted: Expectation
+    rung: Rung | None = None
+
+
+def music_of(key: str, rungs: Sequence[Rung]) -> Music:
+    """The music of a rung (by key, name or number) or an easy tune (by key); ValueError says what was expected."""
+    for easy in easy_tunes():
+        if key == easy.key:
+            tune = _parsed(easy.abc)
+            return Music(easy.key, easy.title, tune, expect(tune))
+    rung = find_rung(rungs, key)
+    tune = _parsed(rung.abc)
+    return Music(rung.key, rung.name, tune, expect(tune), rung)
+
+
+def music_of_item(item: TonightItem) -> Music:
+    """The music of a turn that is no rest."""
+    tune = item_tune(item)
+    return Music(None, item.name, tune, expect(tune))
+
+
+@lru_cache(maxsize=64)
+def _parsed(abc: str) -> Tune:
+    return parse_abc(abc)[0][0]
+
+
+# --- Tonight as it goes on: which turn it is, when the next one comes, when the ten minutes are over.
+
+LAST_NOTE_US = 1_500_000  # how long the last note of a turn is listened to
+
+
+class TonightTurns:
+    """The time is that of the states: it stands while the chanter is away."""
+
+    def __init__(self, progress: Progress, known: Sequence[tuple[int, ...]]) -> None:
+        self._tonight = Tonight(progress.weakest(), known)
+        self._began_us: int | None = None  # with the first turn
+        self._rested_us = 0
+        self._turn_us = 0
+        self._item: TonightItem | None = None
+        self._number = 0
+
+    def next(self, now_us: int, progress: Progress) -> TonightTurn:
+        """Go on to the next turn."""
+        if self._began_us is None:
+            self._began_us = self._rested_us = now_us
+        if self._item is not None and self._item.rest:
+            self._rested_us = now_us
+        self._turn_us = now_us
+        if now_us - self._began_us >= LENGTH_US:
+            self._item = None
+        elif now_us - self._rested_us >= REST_EVERY_US:
+            self._item = REST
+        else:
+            self._item = self._tonight.next(progress.weakest())
+            self._number += 1
+        return self.turn(now_us)
+
+    def turn(self, now_us: int) -> TonightTurn:
+        """The present turn."""
+        went_us = 0 if self._began_us is None else now_us - self._began_us
+        return TonightTurn(self._item, self._number, max(LENGTH_US - went_us, 0), self._tonight.too_little)
+
+    def music(self) -> Music:
+        """The music of the present turn, which must be no rest."""
+        assert self._item is not None
+        return music_of_item(self._item)
+
+    def turn_over(self, playing: Playing, following: Following) -> bool:
+        """Whether it is time for the next turn."""
+        if self._item is None:
+            return False
+        went_us = playing.now_us - self._turn_us
+        if self._item.rest:
+            return went_us >= REST_US
+        if following.times or went_us >= TURN_US:
+            return True
+        last = playing.steady
+        held_us = 0 if last is None else playing.now_us - last.start_us
+        return len(self._item.notes) > 1 and following.at_end() and held_us >= LAST_NOTE_US

@@ -1,0 +1,320 @@
+"""The simulated chanter, sans-IO: a performance goes in, the wire's bytes come out, and requests are answered.
+
+`now_us` everywhere is the true clock of the performance, 0 at power-up. The chanter's own clock, `ticks32`, starts at
+`setup.ticks_start` there, and at 0 after a restart. Whoever moves the bytes calls `advance` and `take` (or `due`, which
+does both), and `hear` (or `receive`).
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from dataclasses import dataclass
+from math import ceil
+
+from fingering.holes import HOLES
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.sensing import RAW_BITS, SETTLE_US, Eye, Heights, Sensors, levels_of, sensors
+from fingerlead.wire import messages as wire
+from fingerlead.wire.link import Carrier, ChanterLink
+from fingerlead.wire.messages import Holes, Message, Request, Unknown, clock_body, rate_body, thresholds_body
+
+HELLO_EVERY_US = 5_000_000
+# The wire wants a frame every 100 ms; an edge that awaits the chatter filter may hold one up for a little.
+BEAT_US = 95_000
+BOOT_US = 150_000
+OUTBOX_BYTES = 4_096
+RAW_FRAME_BYTES = {"stream": 27, "sysex": 34}
+SLOWEST_RAW_HZ = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What kind of chanter it is. The first holes frame of a fresh chanter is stamped `phase_us` on the true clock."""
+
+    scan_us: int = 1_000
+    phase_us: int = 0
+    ticks_start: int = 0
+    boot: int = 1
+    device_id: bytes = b"simulate"
+    name: str = "simulated chanter"
+    settle_us: int = SETTLE_US
+    link_bytes_per_s: int = 11_520  # 115 200 baud, 8N1
+
+
+def setup_for(seed: int, scan_us: int = 1_000, ticks_start: int | None = None) -> Setup:
+    """A chanter drawn by `seed`: its clock starts anywhere (one in four shortly before it wraps)."""
+    rng = random.Random(f"chanter {seed}")
+    near_wrap = rng.random() < 0.25
+    anywhere = rng.randrange(2**32 - 20_000_000, 2**32) if near_wrap else rng.randrange(2**32)
+    return Setup(
+        scan_us=scan_us,
+        phase_us=rng.randrange(scan_us),
+        ticks_start=anywhere if ticks_start is None else ticks_start & 0xFFFFFFFF,
+        boot=rng.randrange(2**16),
+        device_id=rng.randbytes(8),
+    )
+
+
+class Chanter:
+    """One chanter with a pupil's fingers on it. `carrier` is `stream`, `sysex` or `plain` (notes only, deaf)."""
+
+    def __init__(
+        self,
+        performance: Performance,
+        setup: Setup | None = None,
+        sensors_: Sensors | None = None,
+        carrier: str = "stream",
+    ) -> None:
+        self.setup = setup if setup is not None else Setup()
+        self.now_us = 0
+        self.end_us = performance.end_us
+        self.dropped = 0
+        self._sensors = sensors_ if sensors_ is not None else sensors()
+        self._carrier = carrier
+        self._heights = Heights(performance, self._sensors, self.setup.scan_us, self.setup.phase_us)
+        self._stored = levels_of(self._sensors)
+        self._outbox: deque[tuple[int, bytes]] = deque()
+        self._size = 0
+        self._next_scan = 0
+        self._boot = self.setup.boot
+        self._power_up(0, self.setup.ticks_start)
+
+    # -- what the fingers do ------------------------------------------------------------------------------------
+
+    @property
+    def ended(self) -> bool:
+        """Whether the performance is over (the chanter itself goes on)."""
+        return self.now_us >= self.end_us
+
+    def ticks32(self, t_us: int) -> int:
+        """The chanter's own clock at a true time."""
+        return (self._ticks_zero + t_us - self._started_us) & 0xFFFFFFFF
+
+    def advance(self, now_us: int) -> None:
+        """Scan up to `now_us` and fill the outbox; where it runs over, the oldest frames go."""
+        self._run(now_us)
+        self._trim()
+
+    def _run(self, now_us: int) -> None:
+        last = self._heights.scan_from(now_us + 1)
+        if last > self._next_scan:
+            first, self._next_scan = self._next_scan, last
+            for scan, decided in self._eye.look(first, last, self._wanted):
+                self._at_scan(scan, decided)
+        self.now_us = max(self.now_us, now_us)
+
+    def _power_up(self, at_us: int, ticks_zero: int) -> None:
+        self._started_us, self._ticks_zero = at_us, ticks_zero
+        self._link = self._new_link()
+        self._levels = self._stored
+        self._eye = Eye(self._heights, self._levels, self.setup.settle_us)
+        self._next_scan = self._heights.scan_from(at_us)
+        self._what, self._raw_every = wire.STREAM_HOLES, 1
+        self._holes_sequence = self._raw_sequence = 0
+        self._mask = 0
+        self._next_hello = self._next_scan
+        self._next_beat = self._next_raw = self._next_scan
+
+    def _new_link(self) -> PlainLink | ChanterLink:
+        return PlainLink() if self._carrier == "plain" else ChanterLink(self._wire_carrier())
+
+    def _wire_carrier(self) -> Carrier:
+        return "sysex" if self._carrier == "sysex" else "stream"
+
+    def _wanted(self) -> int | None:
+        """The next scan at which something is due whatever the fingers do."""
+        wishes = [self._next_hello]
+        if self._what & wire.STREAM_HOLES and not self._eye.waiting:
+            wishes.append(self._next_beat)
+        if self._what & wire.STREAM_RAW:
+            wishes.append(self._next_raw)
+        return min(wishes)
+
+    def _at_scan(self, scan: int, decided: list[tuple[int, int]]) -> None:
+        t_us = self._heights.time_us(scan)
+        if scan >= self._next_hello:
+            self._hello(t_us)
+        for first_us, mask in decided:
+            self._mask = mask
+            self._holes(scan, first_us)
+        if scan >= self._next_beat and not self._eye.waiting:
+            self._holes(scan, t_us)
+        if self._what & wire.STREAM_RAW and scan >= self._next_raw:
+            samples = tuple(self._heights.samples(scan, scan + 1)[0].tolist())
+            self._say(wire.Raw(self._raw_sequence, self.ticks32(t_us), samples), t_us)
+            self._raw_sequence = (self._raw_sequence + 1) & 0xFFFF
+            self._next_raw = scan + self._raw_every
+
+    def _holes(self, scan: int, t_us: int) -> None:
+        self._next_beat = scan + max(1, BEAT_US // self.setup.scan_us)
+        if self._what & wire.STREAM_HOLES:
+            message = wire.Holes(self._holes_sequence, self.ticks32(t_us), self._mask)
+            self._say(message, self._heights.time_us(scan))
+            self._holes_sequence = (self._holes_sequence + 1) & 0xFFFF
+
+    # -- what it says -------------------------------------------------------------------------------------------
+
+    def _hello(self, at_us: int) -> None:
+        hello = wire.Hello(
+            device_id=self.setup.device_id,
+            firmware=(1, 0, 0),
+            abilities=wire.CAN_RAW | wire.CAN_STORE_THRESHOLDS,
+            scan_rate_hz=round(1_000_000 / self.setup.scan_us),
+            raw_bits=RAW_BITS,
+            name=self.setup.name,
+            boot=self._boot,
+        )
+        self._say(hello, at_us)
+        self._next_hello += HELLO_EVERY_US // self.setup.scan_us
+
+    def report(self, code: int, hole: int = wire.NO_HOLE, detail: int = 0) -> None:
+        """Say that something is wrong (SENSOR_STUCK …)."""
+        self._say(wire.Trouble(code, hole, detail, self.ticks32(self.now_us)), self.now_us)
+
+    def _say(self, message: wire.Message, at_us: int) -> None:
+        frame = self._link.send(message)
+        if not frame:
+            return
+        self._outbox.append((at_us, frame))
+        self._size += len(frame)
+
+    def _trim(self) -> None:
+        while self._size > OUTBOX_BYTES:
+            self._size -= len(self._outbox.popleft()[1])
+            self.dropped += 1
+
+    def _own_up(self) -> None:
+        if self.dropped:
+            dropped, self.dropped = self.dropped, 0
+            self.report(wire.SEND_BUFFER_FULL, detail=min(dropped, 0xFFFF))
+
+    @property
+    def waiting_bytes(self) -> int:
+        """How much waits to be sent."""
+        return self._size
+
+    def _take_all(self) -> list[tuple[int, bytes]]:
+        self._own_up()
+        frames = list(self._outbox)
+        self._outbox.clear()
+        self._size = 0
+        return frames
+
+    def take(self, limit: int) -> bytes:
+        """Whole frames that wait, at least one, together at most `limit` bytes where there are more."""
+        self._own_up()
+        out = bytearray()
+        while self._outbox and (not out or len(out) + len(self._outbox[0][1]) <= limit):
+            out += self._outbox.popleft()[1]
+        self._size -= len(out)
+        return bytes(out)
+
+    def due(self, now_us: int) -> bytes:
+        """Advance and take everything, for a reader that is always there: nothing is dropped."""
+        return b"".join(frame for _, frame in self.due_frames(now_us))
+
+    def due_frames(self, now_us: int) -> list[tuple[int, bytes]]:
+        """As `due`, frame by frame with the true time at which each was ready."""
+        self._run(now_us)
+        return self._take_all()
+
+    # -- what it is asked ---------------------------------------------------------------------------------------
+
+    def receive(self, data: bytes, now_us: int) -> bytes:
+        """Bytes from the host, and all that is to be said up to now, answers last."""
+        self._run(now_us)
+        self._answer_all(data, now_us)
+        return b"".join(frame for _, frame in self._take_all())
+
+    def hear(self, data: bytes, now_us: int) -> None:
+        """Bytes from the host, read at `now_us`; answers go into the outbox."""
+        self._run(now_us)
+        self._answer_all(data, now_us)
+        self._trim()
+
+    def _answer_all(self, data: bytes, now_us: int) -> None:
+        if now_us < self._started_us:
+            return  # it is starting up, and deaf
+        for request in self._link.receive(data):
+            self._answer(request, now_us)
+
+    def _answer(self, request: wire.Request | wire.Unknown, now_us: int) -> None:
+        status, body = wire.DONE, b""
+        match request:
+            case wire.Stream():
+                status, body = self._stream(request)
+            case wire.SetThresholds():
+                if all(cover_at > uncover_at for cover_at, uncover_at in request.levels):
+                    self._levels = request.levels
+                    self._eye.comparator.set(request.levels)
+                else:
+                    status = wire.BAD_VALUE
+            case wire.GetThresholds():
+                body = thresholds_body(self._levels)
+            case wire.Keep():
+                self._stored = self._levels
+            case wire.Clock():
+                body = clock_body(request.host_us, self.ticks32(now_us))
+            case wire.Unknown():
+                status = wire.UNKNOWN_REQUEST
+        number = (request.body[:1] or b"\0")[0] if isinstance(request, wire.Unknown) else request.request
+        self._say(wire.Answer(number, status, body), now_us)
+        if isinstance(request, wire.Who):
+            self._next_hello = self._next_scan
+            self._hello(now_us)
+        elif isinstance(request, wire.Restart):
+            self._restart(now_us)
+
+    def _stream(self, request: wire.Stream) -> tuple[int, bytes]:
+        if request.what not in range(4):
+            return wire.BAD_VALUE, b""
+        scan_hz = 1_000_000 / self.setup.scan_us
+        carried_hz = self.setup.link_bytes_per_s / RAW_FRAME_BYTES[self._wire_carrier()]
+        if request.raw_rate_hz:
+            asked_hz: float = max(request.raw_rate_hz, SLOWEST_RAW_HZ)
+        else:
+            asked_hz = carried_hz
+        every = max(1, ceil(scan_hz / asked_hz))  # never faster than asked
+        rate_hz = scan_hz / every
+        if request.what & wire.STREAM_RAW:
+            if rate_hz > carried_hz:
+                return wire.BAD_VALUE, rate_body(int(carried_hz))
+            self._raw_every, self._next_raw = every, self._next_scan
+        self._what = request.what
+        return wire.DONE, rate_body(round(rate_hz) if request.what & wire.STREAM_RAW else 0)
+
+    def _restart(self, now_us: int) -> None:
+        self._boot = (self._boot + 1) & 0xFFFF
+        self._power_up(now_us + BOOT_US, 0)
+
+
+# --- A chanter that can send notes only: one note for each hole that is covered. It hears nothing.
+
+BASE_NOTE = 24
+CHANNEL = 16
+VELOCITY = 64
+
+
+class PlainLink:
+    """Writes holes frames as note-on (covered) and note-off (open) messages; all other messages as nothing."""
+
+    def __init__(self) -> None:
+        self._told: int | None = None
+
+    def receive(self, data: bytes) -> list[Request | Unknown]:
+        """Nothing: such a chanter takes no requests."""
+        return []
+
+    def send(self, message: Message) -> bytes:
+        """The notes of what differs from the last holes frame; of all eight holes at first."""
+        if not isinstance(message, Holes):
+            return b""
+        differs = 0xFF if self._told is None else message.covered_mask ^ self._told
+        self._told = message.covered_mask
+        out = bytearray()
+        for hole in range(HOLES):
+            if differs >> hole & 1:
+                covered = message.covered_mask >> hole & 1
+                out += bytes(((0x90 if covered else 0x80) | CHANNEL - 1, BASE_NOTE + hole, VELOCITY * covered))
+        return bytes(out)

@@ -1,0 +1,162 @@
+"""Hands that do what a calibration asks: each hole alone, half, low G, a scale, a rigid bar, the seal.
+
+They take a moment to react, cover a hole not quite the same each time, and are drawn by a seed. `ask` sets what they do
+from a time on; `heights` is where the fingers are: 0 open, 1 covered. `HandHeights` puts a chanter's sensors under
+them, in place of the `Heights` of a performance.
+"""
+
+from __future__ import annotations
+
+import random
+from bisect import bisect_right
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.holes import HOLES
+from fingering.table import standard_table
+from fingerlead.simulated.chanter import Chanter, Setup
+from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.sensing import CHUNK, RAW_BITS, TRAVEL_US, Heights, Sensors
+
+NOTE_US = 300_000
+BAR_TIMES = 40
+BAR_US = 450_000  # between a lift and the next lay
+SEAL_US = 450_000
+LEAST_DEPTH = 0.96
+FRONT = range(1, HOLES)
+NOBODY = Performance("hands", 0, 0, (), (), (), (), (), 1 << 60)
+
+
+class Hands:
+    """Two hands of a newcomer. Times are µs on the clock of whoever asks, and never go back."""
+
+    def __init__(self, seed: int, react_us: tuple[int, int] = (500_000, 1_000_000)) -> None:
+        self._rng = random.Random(f"hands {seed}")
+        self._react_us = react_us
+        self._t_us: list[list[float]] = [[-1e18] for _ in range(HOLES)]
+        self._height: list[list[float]] = [[0.0] for _ in range(HOLES)]
+        self._busy_us = 0.0
+
+    def ask(self, kind: str, hole: int | None, t_us: int) -> int:
+        """Leave whatever they are at, and begin to do it; when it is done. ValueError for a kind that is not known."""
+        if t_us < self._busy_us:
+            self._stay(float(t_us))
+        at = float(t_us) + self._rng.uniform(*self._react_us)
+        if kind == "open":
+            self._all(at, 0)
+        elif kind in ("covered", "half"):
+            for other in range(HOLES):
+                if other != hole:
+                    self._to(other, at, 0.0)
+            if hole is not None:
+                self._to(hole, at + 120_000, self._depth() if kind == "covered" else self._rng.uniform(0.4, 0.6))
+        elif kind == "all":
+            self._all(at, 0xFF)
+        elif kind == "scale":
+            at = self._scale(at)
+        elif kind == "bar":
+            at = self._lay_bar(at)
+        elif kind == "seal":
+            at = self._move_each(at)
+        else:
+            raise ValueError(f"expected open, covered, half, all, scale, bar or seal; got {kind!r}")
+        self._busy_us = max(at, *(times[-1] for times in self._t_us))
+        return round(self._busy_us)
+
+    def heights(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Where the fingers are at these times: shape (n, 8)."""
+        columns = [np.interp(t_us, self._t_us[hole], self._height[hole]) for hole in range(HOLES)]
+        return np.stack(columns, axis=1)
+
+    def _stay(self, at: float) -> None:
+        """What was still to come does not; each finger stays where it is now."""
+        for times, heights in zip(self._t_us, self._height, strict=True):
+            now = float(np.interp(at, times, heights))
+            first = bisect_right(times, at)
+            if first < len(times):
+                times[first:], heights[first:] = [at], [now]
+
+    def _depth(self) -> float:
+        return self._rng.uniform(LEAST_DEPTH, 1.0)
+
+    def _to(self, hole: int, at: float, height: float, travel_us: float | None = None) -> None:
+        """The middle of the way is at `at`."""
+        times, heights = self._t_us[hole], self._height[hole]
+        if height == heights[-1] == 0.0:
+            return
+        half = (self._rng.uniform(1.0, 1.6) * TRAVEL_US if travel_us is None else travel_us) / 2
+        begin = max(at - half, times[-1] + 1)
+        times += (begin, max(at + half, begin + 1))
+        heights += (heights[-1], height)
+
+    def _all(self, at: float, mask: int, scatter_us: float = 8_000) -> None:
+        for hole in range(HOLES):
+            covered, height = mask >> hole & 1, self._height[hole][-1]
+            # A finger that covers half of its hole is on neither's place.
+            if height < LEAST_DEPTH if covered else height > 0:
+                self._to(hole, at + self._rng.gauss(0, scatter_us), self._depth() if covered else 0.0)
+
+    def _scale(self, at: float) -> float:
+        notes = standard_table().standard
+        for mask in (*notes, *reversed(notes)):
+            self._all(at, mask)
+            at += NOTE_US * self._rng.uniform(0.9, 1.2)
+        return at
+
+    def _lay_bar(self, at: float) -> float:
+        """Forty lays and lifts of a rigid bar; its tilt is another each time."""
+        # Where a finger lies on its hole, the first lay would be no change. One after the other: no move of a bar.
+        for hole in reversed(range(HOLES)):
+            self._to(hole, at, 0.0)
+            at += BAR_US / HOLES
+        at += BAR_US
+        for _ in range(BAR_TIMES):
+            for covered in (1.0, 0.0):
+                tilt_us = self._rng.gauss(400, 1_200)
+                for hole in FRONT:
+                    self._to(hole, at + tilt_us * (hole - 4) + self._rng.gauss(0, 150), covered, TRAVEL_US)
+                at += BAR_US * self._rng.uniform(0.9, 1.1)
+        return at
+
+    def _move_each(self, at: float) -> float:
+        """Low G, then each finger up and down again, from the bottom one."""
+        self._all(at, 0xFF)
+        at += 3 * SEAL_US
+        for hole in reversed(range(HOLES)):
+            self._to(hole, at, 0.0)
+            at += SEAL_US * self._rng.uniform(0.9, 1.2)
+            self._to(hole, at, self._depth())
+            at += SEAL_US * self._rng.uniform(0.9, 1.2)
+        return at
+
+
+class HandHeights(Heights):
+    """Raw samples under these hands. Only asked up to the present: the hands may be told something else later."""
+
+    def __init__(self, hands: Hands, sensors_: Sensors, scan_us: int, phase_us: int = 0, seed: int = 0) -> None:
+        super().__init__(NOBODY, sensors_, scan_us, phase_us)
+        self._hands, self._hand_seed = hands, seed
+        self._open = np.array([sensor.open_raw for sensor in sensors_], dtype=np.float64)
+        self._swing = np.array([sensor.covered_raw - sensor.open_raw for sensor in sensors_], dtype=np.float64)
+        self._noises: tuple[int, NDArray[np.float32]] = (-1, np.zeros((0, HOLES), np.float32))
+
+    def samples(self, first: int, last: int) -> NDArray[np.int32]:
+        """Raw samples of scans `first` up to, not including, `last`, all in one chunk: shape (n, 8)."""
+        number = first // CHUNK
+        if self._noises[0] != number:
+            rng = np.random.default_rng((self._hand_seed & 0xFFFFFFFF, number))
+            self._noises = (number, rng.standard_normal((CHUNK, HOLES), dtype=np.float32) * self._noise)
+        t_us = (np.arange(first, last) * self._scan_us + self._phase_us).astype(np.float64)
+        raw = self._open + self._hands.heights(t_us) * self._swing
+        raw += self._noises[1][first - number * CHUNK : last - number * CHUNK]
+        return np.clip(np.rint(raw), 0, (1 << RAW_BITS) - 1).astype(np.int32)
+
+
+class HandChanter(Chanter):
+    """A chanter under hands that do what they are asked. Its own levels are those of its sensors."""
+
+    def __init__(self, hands: Hands, setup: Setup | None = None, sensors_: Sensors | None = None) -> None:
+        super().__init__(NOBODY, setup, sensors_)
+        self._heights = HandHeights(hands, self._sensors, self.setup.scan_us, self.setup.phase_us)
+        self._power_up(0, self.setup.ticks_start)

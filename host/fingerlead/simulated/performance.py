@@ -1,0 +1,108 @@
+"""One sitting of the simulated pupil, as it was played: what the fingers did, before any sensor saw it.
+
+Times are integer µs on the true clock: 0 is the instant at which the chanter's power came on. Notes are indices into
+`fingering.notes.NOTES`, fingers are holes 0 to 7, `covered_mask` bit i is 1 while hole i is covered. An edge's time is
+the middle of the finger's travel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from fingering.notes import HIGH_G
+
+Motion = Literal["lift", "lower"]
+FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble", "wrong", "restart"]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Edge:
+    """One finger's move. `change` is the number of the note that it leads to."""
+
+    t_us: int
+    finger: int
+    motion: Motion
+    change: int
+
+
+@dataclass(frozen=True, slots=True)
+class PerformedNote:
+    """A note as it was played, from the instant at which the pupil wanted it, and the mask it settles on.
+
+    `place` counts the notes of the tune that it belongs to from 0; None where the pupil plays no tune.
+    """
+
+    number: int
+    t_us: int
+    note: int
+    covered_mask: int
+    place: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlantedFault:
+    """Something planted. `change` is the number of the note it leads to, or in which it happens.
+
+    `by_us`, never negative: how early or late (early, late, slow), or how long (slip, false, tremble, the wrong note,
+    the pause before a restart). `finger` is None for a wrong note and a restart. In a tune, `place` is where that note
+    is written, `written` the note that stands there where another was played, and `stopped_at` the place of the last
+    note before a restart, which goes on from `place`.
+    """
+
+    kind: FaultKind
+    finger: int | None
+    from_note: int
+    to_note: int
+    t_us: int
+    by_us: int
+    change: int
+    place: int | None = None
+    written: int | None = None
+    stopped_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedGrace:
+    """A grace note on the note `on`."""
+
+    t_us: int
+    duration_us: int
+    on: int
+    change: int
+    note: int = HIGH_G
+
+
+@dataclass(frozen=True, slots=True)
+class Tremble:
+    """A finger that rests at the edge of its sensor's threshold from `start_us` to `end_us`."""
+
+    finger: int
+    start_us: int
+    end_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """A whole sitting; `edges` in order of time, `start_mask` stands before the first of them."""
+
+    pupil: str
+    seed: int
+    start_mask: int
+    edges: tuple[Edge, ...]
+    notes: tuple[PerformedNote, ...]
+    faults: tuple[PlantedFault, ...]
+    graces: tuple[PlayedGrace, ...]
+    trembles: tuple[Tremble, ...]
+    end_us: int
+
+    def masks(self) -> list[tuple[int, int]]:
+        """(time, covered mask from then on), the start at 0 first; edges of one instant share an entry."""
+        mask = self.start_mask
+        out = [(0, mask)]
+        for edge in self.edges:
+            mask ^= 1 << edge.finger
+            if out[-1][0] == edge.t_us:
+                out.pop()
+            out.append((edge.t_us, mask))
+        return out

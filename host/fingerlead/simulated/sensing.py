@@ -1,0 +1,276 @@
+"""From finger edges to scans: what eight sensors see of a performance, and when.
+
+Conventions: a finger's height goes linearly from open (0) to covered (1) in `TRAVEL_US`, with the edge's time in the
+middle. A sensor turns height into a raw sample that rises as the hole is covered, with noise. A hole is covered from
+the first sample at or above `cover_at`, open from the first at or below `uncover_at`, unchanged between; at the start,
+covered at their midpoint or above. The chatter filter decides *whether* an edge is real, never *when*. Scan k starts
+at `phase_us` + k · `scan_us` of the true clock and reads all holes at once.
+
+`known_lag_us` says how long after the true edge a sensor without noise sees it; scans add up to `scan_us` to that.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.holes import HOLES
+from fingerlead.simulated.performance import Motion, Performance
+from fingerlead.wire.messages import Levels
+
+TRAVEL_US = 8_000
+RAW_BITS = 10
+OPEN_RAW, COVERED_RAW = 100, 900
+CHUNK = 4096
+
+SETTLE_US = 2_000
+
+Masks = list[tuple[int, int]]
+Look = tuple[int, Masks]
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One hole's sensor and its levels, in raw counts."""
+
+    cover_at: int = 540
+    uncover_at: int = 460
+    noise_raw: float = 4.0
+    open_raw: int = OPEN_RAW
+    covered_raw: int = COVERED_RAW
+
+    def known_lag_us(self, motion: Motion) -> int:
+        """How long after the true edge the height crosses the level; negative where before it."""
+        level = self.cover_at if motion == "lower" else self.uncover_at
+        height = (level - self.open_raw) / (self.covered_raw - self.open_raw)
+        return round((height - 0.5 if motion == "lower" else 0.5 - height) * TRAVEL_US)
+
+
+Sensors = tuple[Sensor, ...]
+
+# How far each hole's levels lie off the middle, in raw counts: sensors fire at different finger heights.
+_SKEW_RAW = (20, -60, 35, 75, -40, 0, -75, 50)
+KINDS = ("ideal", "usual", "noisy")
+
+
+def sensors(kind: str = "usual") -> Sensors:
+    """Eight sensors: `ideal` (no noise, no lag), `usual` (a skew below 3 ms) or `noisy`; ValueError otherwise."""
+    if kind == "ideal":
+        return (Sensor(501, 499, 0.0),) * HOLES
+    if kind in KINDS:
+        noise_raw = 4.0 if kind == "usual" else 14.0
+        return tuple(Sensor(540 + skew, 460 + skew, noise_raw) for skew in _SKEW_RAW)
+    raise ValueError(f"expected one of {', '.join(KINDS)}; got {kind!r}")
+
+
+def levels_of(sensors_: Sensors) -> Levels:
+    """The thresholds that the sensors come with."""
+    return tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors_)
+
+
+class Heights:
+    """Raw samples of a performance at any scan: the same for the same seed, in whatever pieces they are asked for."""
+
+    def __init__(self, performance: Performance, sensors_: Sensors, scan_us: int, phase_us: int) -> None:
+        self._sensors = sensors_
+        self._scan_us, self._phase_us = scan_us, phase_us
+        self._seed = performance.seed
+        self._noise = np.array([s.noise_raw for s in sensors_], dtype=np.float32)
+        self._paths = [self._path(performance, hole) for hole in range(HOLES)]
+        self._trembles = performance.trembles
+        self._chunk: tuple[int, NDArray[np.int32]] = (-1, np.zeros((0, HOLES), np.int32))
+
+    def _path(self, performance: Performance, hole: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Break points of one hole's raw sample over time: the sum of one ramp for each edge."""
+        half, sensor = TRAVEL_US // 2, self._sensors[hole]
+        start = performance.start_mask >> hole & 1
+        times = [-1e18]
+        slopes = [0]
+        for edge in performance.edges:
+            if edge.finger == hole:
+                sign = 1 if edge.motion == "lower" else -1
+                times += (edge.t_us - half, edge.t_us + half)
+                slopes += (sign, -sign)
+        order = np.argsort(times, kind="stable")
+        t = np.array(times, dtype=np.float64)[order]
+        rising = np.cumsum(np.array(slopes)[order])
+        height = start + np.concatenate(([0.0], np.cumsum(rising[:-1] * np.diff(t) / TRAVEL_US)))
+        return t, sensor.open_raw + np.clip(height, 0.0, 1.0) * (sensor.covered_raw - sensor.open_raw)
+
+    def time_us(self, scan: int) -> int:
+        """When a scan starts."""
+        return self._phase_us + scan * self._scan_us
+
+    def scan_from(self, t_us: int) -> int:
+        """The first scan that starts at `t_us` or later."""
+        return -((self._phase_us - t_us) // self._scan_us)
+
+    def samples(self, first: int, last: int) -> NDArray[np.int32]:
+        """Raw samples of scans `first` up to, not including, `last`: shape (n, 8). At most to the end of a chunk."""
+        number = first // CHUNK
+        if self._chunk[0] != number:
+            self._chunk = (number, self._make(number))
+        start = number * CHUNK
+        return self._chunk[1][first - start : last - start]
+
+    def _make(self, number: int) -> NDArray[np.int32]:
+        t_us = (np.arange(number * CHUNK, (number + 1) * CHUNK) * self._scan_us + self._phase_us).astype(np.float64)
+        raw = np.stack([np.interp(t_us, t, level) for t, level in self._paths], axis=1)
+        noise: NDArray[np.float32] | None = None
+        if self._noise.any() or self._trembles:
+            rng = np.random.default_rng((self._seed & 0xFFFFFFFF, number))
+            noise = rng.standard_normal((CHUNK, HOLES), dtype=np.float32)
+            raw += noise * self._noise
+        for tremble in self._trembles:
+            if noise is None or tremble.end_us < t_us[0] or tremble.start_us > t_us[-1]:
+                continue
+            sensor, hole = self._sensors[tremble.finger], tremble.finger
+            within = (t_us >= tremble.start_us) & (t_us < tremble.end_us)
+            # It lies just above the opening level and shakes by half the distance to the covering one.
+            shake = (sensor.cover_at - sensor.uncover_at) / 2
+            raw[within, hole] = sensor.uncover_at + shake + noise[within, hole] * shake
+        return np.clip(np.rint(raw), 0, (1 << RAW_BITS) - 1).astype(np.int32)
+
+
+class Comparator:
+    """Samples → seen masks, by each hole's two levels."""
+
+    def __init__(self, levels: Levels) -> None:
+        self.set(levels)
+        self._state: NDArray[np.bool_] | None = None
+
+    def set(self, levels: Levels) -> None:
+        """Use other levels from the next sample on."""
+        self.levels = levels
+        self._cover = np.array([cover for cover, _ in levels])
+        self._uncover = np.array([uncover for _, uncover in levels])
+
+    def step(self, samples: NDArray[np.int32]) -> NDArray[np.uint8]:
+        """One covered mask for each row of samples, at least one row."""
+        if self._state is None:
+            self._state = samples[0] * 2 >= self._cover + self._uncover
+        seen = samples >= self._cover
+        between = ~seen & (samples > self._uncover)
+        if between.any():
+            rows = np.arange(1, len(samples) + 1)
+            for hole in np.flatnonzero(between.any(axis=0)):
+                # The last row that told anything, 0 for the state before.
+                told = np.maximum.accumulate(np.where(between[:, hole], 0, rows))
+                seen[:, hole] = np.concatenate((self._state[hole : hole + 1], seen[:, hole]))[told]
+        self._state = seen[-1].copy()
+        packed: NDArray[np.uint8] = np.packbits(seen, axis=1, bitorder="little")[:, 0]
+        return packed
+
+
+class ChatterFilter:
+    """Decides whether a change of a hole is real: it is once it has lasted `settle_us`, and keeps its first time.
+
+    The same rule for covering and opening. A hole that goes back sooner has not moved. Call `see` for every scan, or
+    for every scan at which the mask differs from the last one or `due_us` has come.
+    """
+
+    def __init__(self, settle_us: int, covered_mask: int) -> None:
+        self.covered_mask = covered_mask
+        self._settle_us = settle_us
+        self._first_us: dict[int, int] = {}
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a change is not decided yet."""
+        return bool(self._first_us)
+
+    @property
+    def due_us(self) -> int | None:
+        """When the next change is decided if nothing goes back."""
+        return min(self._first_us.values()) + self._settle_us if self._first_us else None
+
+    def see(self, t_us: int, seen_mask: int) -> Masks:
+        """The (time, covered mask) decided at the scan of `t_us`; changes first seen in one scan come as one."""
+        differs = seen_mask ^ self.covered_mask
+        for hole in range(HOLES):
+            if differs >> hole & 1:
+                self._first_us.setdefault(hole, t_us)
+            else:
+                self._first_us.pop(hole, None)
+        out: Masks = []
+        for first_us in sorted(set(self._first_us.values())):
+            if t_us - first_us < self._settle_us:
+                break
+            for hole in [hole for hole, at_us in self._first_us.items() if at_us == first_us]:
+                self.covered_mask ^= 1 << hole
+                del self._first_us[hole]
+            out.append((first_us, self.covered_mask))
+        return out
+
+
+class Eye:
+    """Scans in, decided masks out: comparator and chatter filter from one power-up on."""
+
+    def __init__(self, heights: Heights, levels: Levels, settle_us: int) -> None:
+        self.heights = heights
+        self.comparator = Comparator(levels)
+        self._settle_us = settle_us
+        self._chatter: ChatterFilter | None = None
+        self._seen = 0
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a change is not decided yet."""
+        return self._chatter is not None and self._chatter.waiting
+
+    def look(self, first: int, last: int, wanted: Callable[[], int | None] = lambda: None) -> Iterator[Look]:
+        """Scan from `first` up to, not including, `last`; yields (scan, masks decided at it).
+
+        Only scans at which something changes, is decided, or which `wanted()` names; it is asked after each of them.
+        """
+        while first < last:
+            end = min(last, (first // CHUNK + 1) * CHUNK)
+            yield from self._look_in_chunk(first, end, wanted)
+            first = end
+
+    def _look_in_chunk(self, first: int, last: int, wanted: Callable[[], int | None]) -> Iterator[Look]:
+        masks = self.comparator.step(self.heights.samples(first, last))
+        done = first - 1
+        if self._chatter is None:
+            self._seen = int(masks[0])
+            self._chatter = ChatterFilter(self._settle_us, self._seen)
+            yield first, [(self.heights.time_us(first), self._seen)]
+            done = first
+        changes = deque((np.flatnonzero(np.diff(masks, prepend=np.uint8(self._seen))) + first).tolist())
+        while True:
+            due_us, wish = self._chatter.due_us, wanted()
+            at = changes[0] if changes else last
+            if due_us is not None:
+                at = min(at, self.heights.scan_from(due_us))
+            if wish is not None:
+                at = min(at, max(wish, done + 1))
+            if at >= last:
+                return
+            if changes and at == changes[0]:
+                changes.popleft()
+                self._seen = int(masks[at - first])
+            decided = self._chatter.see(self.heights.time_us(at), self._seen)
+            done = at
+            yield at, decided
+
+
+def sense(
+    performance: Performance,
+    sensors_: Sensors | None = None,
+    scan_us: int = 1_000,
+    phase_us: int = 0,
+    settle_us: int = SETTLE_US,
+) -> Masks:
+    """What the chanter would report of a performance: (start of the scan that saw it, covered mask) on the true clock.
+
+    The first scan's mask comes first; then one entry for each change, times rising.
+    """
+    sensors_ = sensors() if sensors_ is None else sensors_
+    heights = Heights(performance, sensors_, scan_us, phase_us)
+    eye = Eye(heights, levels_of(sensors_), settle_us)
+    scans = max(1, heights.scan_from(performance.end_us))
+    return [mask for _, decided in eye.look(0, scans) for mask in decided]

@@ -1,0 +1,176 @@
+"""Any file of playing, told by its content and not by its name.
+
+A session of this program (SQLite), a Standard MIDI File, a list of hole states (CSV), or bytes as they came over the
+wire. Whatever it is comes out as a `Record`.
+"""
+
+from __future__ import annotations
+
+import re
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from fingering.holes import HolesError, from_text, to_text
+from fingerlead.store import midi_file
+from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_reading import read_session, session_record, told_skew
+from fingerlead.timing.results import KnownSkew
+from fingerlead.wire.events import Intake, Record
+from fingerlead.wire.plain_midi import NoteNumbers
+
+# --- Lists of hole states as CSV: the header `time_us,holes`, then a row for each state.
+#
+# `time_us` is an integer that never falls, `holes` eight letters, `x` covered and `o` open, from the thumb down.
+
+HEADER = "time_us,holes"
+# Nothing plays for longer: 200 000 years in microseconds leave room to reckon with in 64 bits.
+GREATEST_US = 1 << 62
+LONGEST_TIME = 24
+WHOLE = re.compile(r"[+-]?[0-9]+")
+
+
+class RowError(ValueError):
+    """A row that cannot be used. `line` counts from 1, `reason` is what was expected and what came."""
+
+    def __init__(self, line: int, reason: str) -> None:
+        self.line, self.reason = line, reason
+        super().__init__(f"line {line}: {reason}")
+
+
+def looks_like_csv(data: bytes) -> bool:
+    """Whether the first line is the header, whatever its line end."""
+    first = data.removeprefix(b"\xef\xbb\xbf")[:100].split(b"\n", 1)[0]
+    return first.strip().replace(b" ", b"") == HEADER.encode()
+
+
+def read_csv(data: bytes) -> Record:
+    """Read the rows; raises RowError."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise RowError(line, "expected plain text (UTF-8), but there are other bytes") from None
+    known = {to_text(mask): mask for mask in range(256)}
+    times: list[int] = []
+    masks: list[int] = []
+    for number, row in enumerate(text.splitlines()[1:], start=2):
+        if not row.strip():
+            continue
+        cells = [cell.strip() for cell in row.split(",")]
+        if len(cells) != 2:
+            raise RowError(number, f"expected two values, a time and the holes; got {len(cells)}: {_shown(row)}")
+        if not WHOLE.fullmatch(cells[0]):
+            raise RowError(number, f"expected a time in whole microseconds; got {_shown(cells[0])}")
+        # Whatever is longer is too great as well, and slow to read as a number.
+        t_us = int(cells[0][:LONGEST_TIME])
+        if len(cells[0]) > LONGEST_TIME or abs(t_us) > GREATEST_US:
+            raise RowError(number, f"expected a time in microseconds; {_shown(cells[0])} is beyond all playing")
+        mask = known.get(cells[1])
+        if mask is None:
+            try:
+                mask = from_text(cells[1][:40])
+            except HolesError as error:
+                raise RowError(number, str(error)) from None
+        if times and t_us < times[-1]:
+            raise RowError(number, f"expected a time of {times[-1]} or later, as times never go back; got {t_us}")
+        times.append(t_us)
+        masks.append(mask)
+    if not times:
+        raise RowError(2, "expected a row with a time and the holes; the file ends after its header")
+    t_us = np.array(times, dtype=np.int64)
+    t_us -= t_us[0]
+    return Record(t_us, np.array(masks, dtype=np.uint8), int(t_us[-1]), intake=Intake(frames=len(times)))
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 40 else text[:39] + "…")
+
+
+# ---
+
+Kind = Literal["wire", "midi", "csv", "session"]
+
+# Days of playing; more would only fill the memory of whoever opens it.
+GREATEST_BYTES = 1 << 30
+SYSEX_HEAD = bytes([0xF0, 0x7D, 0x46, 0x4C])
+EXPECTED = (
+    f"expected a session, bytes from a chanter's wire, a Standard MIDI File, or CSV that begins with the line {HEADER}"
+)
+
+
+class IntakeError(ValueError):
+    """A file that holds no playing this program can read; one plain sentence that names it."""
+
+    def __init__(self, path: Path, sentence: str) -> None:
+        self.path = path
+        super().__init__(f"{path}: {sentence}")
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What a file held; `skew` where it tells itself how far apart the sensors may fire."""
+
+    record: Record
+    kind: Kind
+    path: Path
+    skew: KnownSkew | None = None
+
+
+def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
+    """Read a file of playing; raises IntakeError. `plays` are the plain notes to look for in a MIDI file."""
+    try:
+        found = path.stat()
+        size = found.st_size
+        if path.is_dir():
+            raise IntakeError(path, f"{EXPECTED}; this is a folder. Name a file in it")
+        if not stat.S_ISREG(found.st_mode):
+            raise IntakeError(path, f"{EXPECTED}; this is a device or a pipe. To listen to one: fingerlead live {path}")
+        if size > GREATEST_BYTES:
+            raise IntakeError(path, f"expected at most {GREATEST_BYTES >> 20} MiB; it has {size >> 20}. Split it")
+        with path.open("rb") as file:
+            head = file.read(len(SESSION_MAGIC))
+            if head == SESSION_MAGIC:
+                record, skew = _session(path)
+                return Loaded(record, "session", path, skew)
+            data = head + file.read(GREATEST_BYTES)
+    except OSError as error:
+        raise IntakeError(path, f"it cannot be read: {error.strerror or error}. Name another file") from None
+    if not data:
+        raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
+    try:
+        if data.startswith(midi_file.MAGIC):
+            return Loaded(midi_file.read_midi_file(data, *plays), "midi", path)
+        if looks_like_csv(data):
+            return Loaded(read_csv(data), "csv", path)
+    except (midi_file.MidiFileError, RowError) as error:
+        raise IntakeError(path, str(error)) from None
+    return Loaded(_wire(path, data), "wire", path)
+
+
+def _session(path: Path) -> tuple[Record, KnownSkew | None]:
+    try:
+        session = read_session(path)
+        return session_record(session), told_skew(session)
+    except SessionError as error:
+        raise IntakeError(path, str(error)) from None
+
+
+def _wire(path: Path, data: bytes) -> Record:
+    from fingerlead.wire.columns import read_record
+
+    record = read_record(data, None, carrier="stream")
+    if not _speaks(record) and SYSEX_HEAD in data:
+        record = read_record(data, None, carrier="sysex")
+    if not _speaks(record):
+        raise IntakeError(path, f"{EXPECTED}; none of its {len(data)} bytes are any of these. Name another file")
+    return record
+
+
+def _speaks(record: Record) -> bool:
+    """Whether a chanter is in it: among enough bytes of any kind, a frame of no known kind is sound by chance."""
+    return bool(len(record.t_us)) or record.hello is not None

@@ -1,0 +1,159 @@
+"""Standard MIDI Files (IMA, 1.1) that hold a chanter: its frames as System Exclusive, or one plain note a hole.
+
+Frames carry the chanter's own times; the file's delta times only say when they reached whoever recorded them. Plain
+notes have no other time than the file's. Read with mido.
+"""
+
+from __future__ import annotations
+
+import heapq
+import io
+from collections.abc import Iterable, Iterator
+from operator import itemgetter
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fingerlead.wire.columns import read_record
+from fingerlead.wire.events import Record
+from fingerlead.wire.plain_midi import PlainNotes
+
+if TYPE_CHECKING:
+    import mido
+
+
+# --- Timed MIDI messages → a Standard MIDI File (IMA, 1.1): format 1, a tick a millisecond at 120 quarter notes a minute.
+#
+# A message lies on the last tick that is not after it. One whose time must come back to the microsecond is `exact`: the
+# tick before it is then made longer (or shorter) by a change of tempo, which is taken back at once.
+
+TICKS_A_QUARTER = 500
+TICK_US = 1_000
+
+Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
+
+
+def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
+    """The file, with one track for each name; `text` says what it is."""
+    import mido
+
+    tempos: list[tuple[int, int]] = []
+    placed: dict[str, list[tuple[int, bytes]]] = {name: [] for name in tracks}
+    named = [((t_us, exact, (name, data)) for t_us, exact, data in events) for name, events in tracks.items()]
+    for tick, (name, data) in _on_ticks(heapq.merge(*named, key=itemgetter(0)), tempos):
+        placed[name].append((tick, data))
+    song = mido.MidiFile(type=1, ticks_per_beat=TICKS_A_QUARTER)
+    conductor = [(0, mido.MetaMessage("text", text=text)), (0, _tempo(TICK_US))]
+    conductor += [(tick, _tempo(tick_us)) for tick, tick_us in tempos]
+    song.tracks.append(_track("", conductor))
+    for name, messages in placed.items():
+        song.tracks.append(_track(name, ((tick, mido.Message.from_bytes(data)) for tick, data in messages)))
+    held = io.BytesIO()
+    song.save(file=held)
+    return held.getvalue()
+
+
+def _on_ticks(
+    events: Iterable[tuple[int, bool, tuple[str, bytes]]], tempos: list[tuple[int, int]]
+) -> Iterator[tuple[int, tuple[str, bytes]]]:
+    """Each event with its tick; `tempos` gets (tick, µs of the ticks from there on)."""
+    tick = now_us = 0
+    for t_us, exact, what in events:
+        ticks, rest_us = divmod(t_us - now_us, TICK_US)
+        if exact and rest_us:
+            odd_us = rest_us + (TICK_US if ticks else 0)
+            ticks = max(ticks, 1)
+            tempos += [(tick + ticks - 1, odd_us), (tick + ticks, TICK_US)]
+            now_us = t_us
+        else:
+            now_us += ticks * TICK_US
+        tick += ticks
+        yield tick, what
+
+
+def _tempo(tick_us: int) -> mido.MetaMessage:
+    import mido
+
+    return mido.MetaMessage("set_tempo", tempo=tick_us * TICKS_A_QUARTER)
+
+
+def _track(name: str, messages: Iterable[tuple[int, mido.Message]]) -> mido.MidiTrack:
+    import mido
+
+    track = mido.MidiTrack()
+    if name:
+        track.append(mido.MetaMessage("track_name", name=name))
+    before = 0
+    for tick, message in messages:
+        message.time = tick - before
+        before = tick
+        track.append(message)
+    return track
+
+
+# ---
+
+MAGIC = b"MThd"
+DEFAULT_TEMPO_US = 500_000
+# Universal messages (MIDI 1.0), such as tunings, are for whoever plays the file's notes, and no damage.
+UNIVERSAL = ((0x7E,), (0x7F,))
+
+
+class MidiFileError(ValueError):
+    """A MIDI file that cannot be used; one plain sentence."""
+
+
+def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Record:
+    """The record in a Standard MIDI File; raises MidiFileError. `channel` counts from 0, as on the wire."""
+    import mido
+
+    try:
+        song = mido.MidiFile(file=io.BytesIO(data))
+        timed = list(_timed(song))
+    except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
+        why = f" ({error})" if str(error) else ""
+        raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
+    frames = [
+        (host_us, bytes(message.bin()))
+        for host_us, message in timed
+        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
+    ]
+    ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
+    arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
+    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), carrier="sysex")
+    if len(record.t_us):
+        return record
+    return _plain(timed, base_note, channel)
+
+
+def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
+    """Every message with its time in µs from the start, exact to the tick."""
+    import mido
+
+    if song.ticks_per_beat <= 0 or song.ticks_per_beat >= 1 << 15:
+        raise MidiFileError("expected a division in ticks a beat; this file has none, or counts film frames instead")
+    tempo_us, tempo_tick, tempo_at_us, tick = DEFAULT_TEMPO_US, 0, 0, 0
+    for message in mido.merge_tracks(song.tracks):
+        tick += message.time
+        t_us = tempo_at_us + (tick - tempo_tick) * tempo_us // song.ticks_per_beat
+        if message.type == "set_tempo":
+            tempo_us, tempo_tick, tempo_at_us = message.tempo, tick, t_us
+        yield t_us, message
+
+
+def _plain(timed: list[tuple[int, mido.Message]], base_note: int, channel: int) -> Record:
+    notes = PlainNotes(base_note, channel)
+    states = [
+        state
+        for host_us, message in timed
+        if message.type in ("note_on", "note_off")
+        for state in notes.receive(*message.bytes(), host_us)
+    ]
+    if not states:
+        raise MidiFileError(
+            "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
+            f"(channel {channel + 1}, notes {base_note} to {base_note + 7}); this MIDI file has neither"
+        )
+    t_us = np.array([state.t_us for state in states], dtype=np.int64)
+    covered = np.array([state.covered_mask for state in states], dtype=np.uint8)
+    return Record(t_us, covered, notes.end_us, intake=notes.intake, clock="host")

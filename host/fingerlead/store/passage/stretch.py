@@ -1,0 +1,204 @@
+"""A passage: some changes of a session with all that they are judged by, exact to the microsecond.
+
+`cut` takes a passage out of an analysis, and `Passage.analysis` analyses it anew, with the same changes as the session
+had. A passage is the stretch from the note before its first change to the note after its last, both whole. Where one of
+them is so short, or fingered so, that its other neighbour has a say in how it is judged, that neighbour goes along; the
+change between the two is then left out of the results (`skip`).
+
+Units: `_us` microseconds, from the passage's beginning; `at_us` is where that lies in the session.
+"""
+
+from __future__ import annotations
+
+from dataclasses import astuple, dataclass, fields, replace
+
+import numpy as np
+
+from fingering.holes import HANDS_OFF
+from fingering.notes import NOTES, SOUNDING
+from fingering.table import Table
+from fingerlead.store.passage.text import PassageError
+from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
+from fingerlead.timing.kernel import Part
+from fingerlead.timing.results import Settings, Timing
+from fingerlead.wire.events import Doubt, Intake, Record
+
+# More than any message holds; what hostile counts may cost is bounded by them.
+MOST_EDGES = 5_000
+MOST_DOUBTS = 2_000
+LONGEST_US = 24 * 3_600_000_000
+GREATEST_AT_US = 1 << 62  # as in lists of times
+GREATEST_NUMBER = 1_000_000_000
+GREATEST_SETTING_US = 10_000_000
+LONGEST_NAME = 60
+
+
+@dataclass(frozen=True)
+class Passage:
+    """Finger times, and all that decides how they are judged.
+
+    `number` is its first change's place in the session (from 0), `count` how many changes it is about, `skip` how many
+    that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0.
+    """
+
+    number: int
+    count: int
+    skip: int
+    at_us: int
+    edges: tuple[tuple[int, int], ...]
+    end_us: int
+    doubts: tuple[Doubt, ...]
+    timing: Timing
+    settings: Settings
+    table: Table
+
+    def check(self) -> None:
+        """All that a passage promises, on both sides; raises PassageError."""
+        p, timing = self, self.timing
+        _expect(0 <= p.number <= GREATEST_NUMBER, f"a change's number up to {GREATEST_NUMBER}", p.number)
+        _expect(1 <= p.count <= MOST_EDGES, f"1 to {MOST_EDGES} changes", p.count)
+        _expect(0 <= p.skip <= 1, "at most one change besides", p.skip)
+        _expect(0 <= p.at_us <= GREATEST_AT_US, "a beginning within a session", f"{p.at_us} µs")
+        _expect(1 <= len(p.edges) <= MOST_EDGES, f"1 to {MOST_EDGES} finger times", len(p.edges))
+        _expect(p.end_us <= LONGEST_US, "a passage of at most a day", f"{p.end_us} µs")
+        before_us, stood = 0, -1
+        for t_us, mask in p.edges:
+            _expect(before_us <= t_us, "finger times that never go back", f"{t_us} µs after {before_us} µs")
+            _expect(
+                0 <= mask <= 0xFF and mask != stood, "fingers that move at each finger time", f"{mask} after {stood}"
+            )
+            before_us, stood = t_us, mask
+        _expect(p.edges[0][0] == 0, "a first finger time of 0", f"{p.edges[0][0]} µs")
+        _expect(before_us <= p.end_us, "an end after the last finger time", f"{p.end_us} µs")
+        _expect(len(p.doubts) <= MOST_DOUBTS, f"at most {MOST_DOUBTS} places where frames were lost", len(p.doubts))
+        for doubt in p.doubts:
+            _expect(
+                0 <= doubt.start_us <= doubt.end_us <= p.end_us and 0 <= doubt.count <= GREATEST_NUMBER,
+                "lost frames within the passage",
+                f"{doubt.start_us} to {doubt.end_us} µs",
+            )
+        for value_us in (timing.uncertainty_us, timing.scan_us, timing.skew_us):
+            _expect(0 <= value_us <= LONGEST_US, "a timing uncertainty of at most a day", f"{value_us} µs")
+        for name, value_us in zip((field.name for field in fields(Settings)), astuple(p.settings), strict=True):
+            _expect(1 <= value_us <= GREATEST_SETTING_US, f"{name} from 1 to {GREATEST_SETTING_US}", value_us)
+        _check_table(p.table)
+
+    def record(self) -> Record:
+        """The hole states as if they had just come in."""
+        lost = sum(doubt.count for doubt in self.doubts if doubt.cause == "lost")
+        restarts = sum(doubt.cause == "restart" for doubt in self.doubts)
+        return Record(
+            t_us=np.array([t_us for t_us, _ in self.edges], dtype=np.int64),
+            covered=np.array([mask for _, mask in self.edges], dtype=np.uint8),
+            end_us=self.end_us,
+            doubts=list(self.doubts),
+            intake=Intake(frames=len(self.edges), lost_frames=lost, restarts=restarts),
+            clock=self.timing.clock,
+            scan_us=self.timing.scan_us,
+        )
+
+    def analysis(self) -> Analysis:
+        """The passage analysed: its `count` changes alone, with the held notes beside them. Raises PassageError."""
+        whole = analyse(self.record(), self.table, self.timing, self.settings)
+        found = len(whole.changes)
+        if found < self.skip + self.count:
+            raise PassageError(f"finger times for {self.skip + self.count} changes", f"times for {found}")
+        return replace(whole, parts=[_changes_alone(whole, self.skip, self.skip + self.count)])
+
+
+def _expect(holds: bool, expected: str, got: object) -> None:
+    if not holds:
+        raise PassageError(expected, str(got), "Such a passage does not go into a message")
+
+
+def _check_table(table: Table) -> None:
+    name = table.name
+    _expect(len(name) <= LONGEST_NAME and name.isprintable(), "a short name of a fingering table", repr(name[:40]))
+    masks = [*table.standard, *table.alternates]
+    _expect(
+        len(set(masks)) == len(masks) and HANDS_OFF not in masks,
+        "each fingering once, none with all holes open",
+        "another",
+    )
+    for note, mask in enumerate(table.standard):
+        _expect(SOUNDING[mask] == note, f"a fingering that sounds {NOTES[note]}", f"one of {NOTES[SOUNDING[mask]]}")
+
+
+def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
+    """The results with no other changes, nor ornaments outside them, than those from `begin` to before `stop`."""
+    part = analysis.arrays
+    of_change = slice(begin, stop)
+    offsets = finger_offsets(part)
+    chosen = {
+        name: getattr(part, name)[of_change]
+        for name in (
+            "from_note", "to_note", "from_mask", "to_mask", "first", "last", "change_us", "spread_us", "lead",
+            "verdict", "plain", "loose",
+        )
+    }  # fmt: skip
+    for kind in ("stray", "slip"):
+        numbers = getattr(part, f"{kind}_change")
+        here = (numbers >= begin) & (numbers < stop)
+        for column in fields(part):
+            if column.name.startswith(f"{kind}_"):
+                chosen[column.name] = getattr(part, column.name)[here]
+        chosen[f"{kind}_change"] = chosen[f"{kind}_change"] - begin
+    from_us = int(analysis.edge_us[part.first[begin]])
+    until_us = int(analysis.edge_us[part.last[stop - 1]])
+    return replace(
+        part,
+        **chosen,
+        finger_us=part.finger_us[offsets[begin] : offsets[stop]],
+        ornaments=[o for o in part.ornaments if from_us <= o.start_us and o.end_us <= until_us],
+    )
+
+
+def cut(analysis: Analysis, first: int, last: int) -> Passage:
+    """The passage of the changes from number `first` to number `last`, both from 0 and both in it.
+
+    Raises PassageError where the session has no such changes, or where they reach beyond what a passage can hold.
+    """
+    a, count = analysis.arrays, len(analysis.changes)
+    if not 0 <= first <= last < count:
+        raise PassageError(
+            f"changes from 1 to {count}" if count else "a session with changes in it",
+            f"{first + 1} to {last + 1}",
+            "their numbers are in: fingerlead analyse FILE --format csv",
+        )
+    # The held notes that stand before the first change and after the last, and the one more on each side.
+    begin, end = (
+        int(np.searchsorted(a.start_us, analysis.edge_us[edge], side="right")) - 1
+        for edge in (a.first[first] - 1, a.last[last])
+    )
+    if begin > 0 and _leans(analysis, begin):
+        begin -= 1
+    if end < len(a.note) - 1 and _leans(analysis, end):
+        end += 1
+    from_us, end_us = int(a.start_us[begin]), int(a.end_us[end])
+    one, stop = np.searchsorted(analysis.edge_us, (from_us, end_us), side="left").tolist()
+    edges = zip((analysis.edge_us[one:stop] - from_us).tolist(), analysis.covered[one:stop].tolist(), strict=True)
+    doubts = (
+        Doubt(max(d.start_us, from_us) - from_us, min(d.end_us, end_us) - from_us, d.cause, d.count)
+        for d in sorted(analysis.doubts, key=lambda doubt: (doubt.start_us, doubt.end_us))
+        if d.end_us >= from_us and d.start_us <= end_us
+    )
+    passage = Passage(
+        number=first,
+        count=last + 1 - first,
+        skip=int((a.first[:first] > one).sum()),
+        at_us=from_us,
+        edges=tuple(edges),
+        end_us=end_us - from_us,
+        doubts=tuple(doubts),
+        timing=analysis.timing,
+        settings=analysis.settings,
+        table=analysis.table,
+    )
+    passage.check()
+    return passage
+
+
+def _leans(analysis: Analysis, held: int) -> bool:
+    """Whether a held note's other neighbour may decide how it, or the change beside it, is judged."""
+    note, settings = analysis.held[held], analysis.settings
+    return note.end_us - note.start_us < settings.passing_us or note.fingering in ("grace", "false")

@@ -1,0 +1,323 @@
+"""A session file read back, whoever made it.
+
+Strangers' files are opened read-only with nothing in them trusted: only the three known tables, to the letter, within
+limits of size, and checked cell by cell. Reading leaves no file beside the session: where a write-ahead log lies there
+(the session is being recorded, or its recording was cut off), both are copied aside and read together there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingerlead.store.session_file import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
+from fingerlead.timing.results import KnownSkew
+from fingerlead.wire.events import Doubt, Record
+from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, read_plain_record
+
+MEASURED_SKEW = "measured_skew_us"  # in the description of a session
+GREATEST_FILE = 1 << 30
+GREATEST_CELL = 1 << 24
+GREATEST_TEXT = 1 << 16
+MOST_META = 1_000
+MOST_MARKS = 1_000_000
+GREATEST_US = 1 << 62
+GREATEST_SKEW_US = 1_000_000
+LOG_HEADER = 32
+PAGE_SIZE_AT = 16
+SNAPSHOT_TRIES = 10
+
+
+@dataclass(frozen=True, slots=True)
+class PortMark:
+    """The port was lost (`kind` "lost", with its cause) or found again ("back")."""
+
+    host_us: int
+    kind: str
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSession:
+    """What a session file holds.
+
+    `arrivals` is k × 2 of int64: the offset in `data` at which a read began, and the host µs at which it arrived.
+    `meta` has at least program_version, started_utc, port, carrier and settings (JSON) where this program wrote it.
+    """
+
+    data: bytes
+    arrivals: NDArray[np.int64]
+    carrier: Carrier
+    meta: dict[str, str]
+    marks: list[PortMark]
+
+
+def read_session(path: Path | str) -> StoredSession:
+    """Read a whole session; raises SessionError."""
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            if file.read(len(MAGIC)) != MAGIC:
+                raise SessionError(path, f"{_EXPECTED}; this is something else. Name another file")
+        with _opened(path.resolve()) as db:
+            _check_schema(db, path)
+            return _read(db, path)
+    except sqlite3.Error as error:
+        raise SessionError(path, _damaged(str(error))) from None
+    except (UnicodeDecodeError, OverflowError):
+        raise SessionError(path, _damaged("text or a number in it is none")) from None
+    except OSError as error:
+        raise SessionError(path, f"it cannot be read: {error.strerror or error}") from None
+
+
+def session_record(session: StoredSession) -> Record:
+    """The holes over time in a session."""
+    from fingerlead.wire.columns import read_record
+
+    if session.carrier != "plain":
+        return read_record(session.data, session.arrivals, carrier=session.carrier)
+    record = read_plain_record(session.data, session.arrivals, *note_numbers(session))
+    record.doubts += _times_away(session, record)
+    return record
+
+
+def started_utc(session: StoredSession) -> str:
+    """When a session began, ISO in UTC; nothing where it does not say."""
+    try:
+        return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
+    except (ValueError, OverflowError):
+        return ""
+
+
+def settings_of(session: StoredSession) -> dict[str, object]:
+    """What a session was recorded with; nothing where that is damaged."""
+    try:
+        told = json.loads(session.meta.get("settings", "{}"))
+    except (ValueError, RecursionError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def told_skew(session: StoredSession) -> KnownSkew | None:
+    """How far apart the sensors may fire, where the session tells it: given with its settings, or measured before."""
+    skew_us = settings_of(session).get("skew_us")
+    if isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US:
+        return KnownSkew(skew_us)
+    measured = session.meta.get(MEASURED_SKEW, "")
+    if measured.isascii() and measured.isdigit() and len(measured) < 10 and int(measured) <= GREATEST_SKEW_US:
+        return KnownSkew(int(measured), "measured")
+    return None
+
+
+def note_numbers(session: StoredSession) -> NoteNumbers:
+    """Which notes a plain chanter played, by the settings it was recorded with; else the usual ones."""
+    settings: dict[str, Any] = settings_of(session)
+    try:
+        numbers = NoteNumbers(int(settings["base_note"]), int(settings["channel"]))
+        PlainNotes(*numbers)  # refuses what no MIDI note or channel is
+    except (ValueError, OverflowError, TypeError, KeyError):
+        return NoteNumbers()
+    return numbers
+
+
+def _times_away(session: StoredSession, record: Record) -> list[Doubt]:
+    """Where a chanter without a clock of its own was away: from its last state before to its first one after."""
+    doubts: list[Doubt] = []
+    if not session.marks or not len(record.t_us):
+        return doubts
+    first_us = _first_note_us(session)
+    lost_us = None
+    for mark in session.marks:
+        if mark.kind == "lost":
+            lost_us = mark.host_us - first_us
+        elif lost_us is not None:
+            before = int(np.searchsorted(record.t_us, lost_us, "right")) - 1
+            after = int(np.searchsorted(record.t_us, mark.host_us - first_us, "left"))
+            if before >= 0 and after < len(record.t_us):
+                doubts.append(Doubt(int(record.t_us[before]), int(record.t_us[after]), "gap"))
+            lost_us = None
+    return doubts
+
+
+def _first_note_us(session: StoredSession) -> int:
+    """The arrival from which a plain chanter's times count."""
+    notes = PlainNotes(*note_numbers(session))
+    rows = session.arrivals.tolist()
+    for (start, host_us), (stop, _) in pairwise([*rows, (len(session.data), 0)]):
+        notes.receive_bytes(session.data[start:stop], host_us)
+        if notes.intake.frames:
+            return int(host_us)
+    return 0
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    with contextlib.ExitStack() as stack:
+        if _has_log(path):
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="fingerlead-")))
+            copy = _snapshot(path, folder / "session")
+            uri = copy.as_uri() + "?mode=rw"
+        else:
+            # Immutable: SQLite then neither looks for nor makes a log, so a folder that cannot be written will do.
+            uri = path.as_uri() + "?mode=ro&immutable=1"
+            _check_size(path)
+        db = sqlite3.connect(uri, uri=True, isolation_level=None)
+        stack.callback(db.close)
+        db.execute("PRAGMA trusted_schema = OFF")
+        db.execute("PRAGMA cell_size_check = ON")
+        db.execute("PRAGMA mmap_size = 0")
+        db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, GREATEST_CELL)
+        db.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
+        yield db
+
+
+def _check_size(path: Path) -> None:
+    size = path.stat().st_size
+    if size > GREATEST_FILE:
+        raise SessionError(path, _TOO_BIG)
+    with path.open("rb") as file:
+        head = file.read(PAGE_SIZE_AT + 2)
+    # SQLite takes what is missing of a last page for zeros. 1 stands for 65 536 (SQLite's file format, section 1.3).
+    page_size = int.from_bytes(head[PAGE_SIZE_AT:], "big")
+    if size % (65_536 if page_size == 1 else page_size or 1):
+        raise SessionError(path, _damaged("it is cut off"))
+
+
+def _beside(path: Path, ending: str) -> Path:
+    return path.with_name(path.name + ending)
+
+
+def _has_log(path: Path) -> bool:
+    for ending in ("-wal", "-journal"):
+        with contextlib.suppress(FileNotFoundError):
+            if _beside(path, ending).stat().st_size:
+                return True
+    return False
+
+
+def _snapshot(path: Path, copy: Path) -> Path:
+    """Copy the file and its log as they were at one instant.
+
+    Pages that move from the log into the file meanwhile do no harm, as the copied log still has them; only a log begun
+    anew would, and its header shows that.
+    """
+    for _ in range(SNAPSHOT_TRIES):
+        log = _beside(path, "-wal")
+        before = _header(log)
+        sizes = [each.stat().st_size for each in (path, log, _beside(path, "-journal")) if each.exists()]
+        if sum(sizes) > GREATEST_FILE:
+            raise SessionError(path, _TOO_BIG)
+        shutil.copyfile(path, copy)
+        for ending in ("-wal", "-journal"):
+            _beside(copy, ending).unlink(missing_ok=True)
+            with contextlib.suppress(FileNotFoundError):
+                shutil.copyfile(_beside(path, ending), _beside(copy, ending))
+        if _header(_beside(copy, "-wal")) == before:
+            return copy
+    raise SessionError(path, "expected a session at rest; this one changes all the time. Try again")
+
+
+def _header(log: Path) -> bytes:
+    try:
+        with log.open("rb") as file:
+            return file.read(LOG_HEADER)
+    except FileNotFoundError:
+        return b""
+
+
+def _check_schema(db: sqlite3.Connection, path: Path) -> None:
+    (application_id,) = db.execute("PRAGMA application_id").fetchone()
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if application_id != APPLICATION_ID & 0xFFFFFFFF:
+        raise SessionError(path, f"{_EXPECTED}; this SQLite file belongs to another program. Name another file")
+    if version > VERSION:
+        raise SessionError(
+            path, f"expected a session of version {VERSION}; this one is of version {version}. Use a newer fingerlead"
+        )
+    found = db.execute("SELECT type, name, sql FROM sqlite_master LIMIT 100").fetchall()
+    for kind, name, sql in found:
+        if kind != "table" or SCHEMA.get(name) != sql:
+            raise SessionError(
+                path, f"{_EXPECTED}; this one has a {_shown(kind)} named {_shown(name)} besides. Do not trust it"
+            )
+    missing = SCHEMA.keys() - {name for _, name, _ in found}
+    if version != VERSION or missing:
+        raise SessionError(path, f"{_EXPECTED}; this one lacks {', '.join(sorted(missing)) or 'a version'}")
+
+
+def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
+    verdict = db.execute("PRAGMA quick_check(1)").fetchone()
+    if verdict != ("ok",):
+        raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
+    meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
+    told = dict(zip(*meta, strict=True)) if meta else {}
+    carrier = told.get("carrier")
+    if carrier not in get_args(Carrier):
+        raise SessionError(path, _damaged(f"its carrier is {_shown(carrier)}"))
+    marks = _rows(db, path, "SELECT host_us, kind, cause FROM mark ORDER BY number", (int, str, str), MOST_MARKS)
+    batches = _rows(db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), None)
+    (lowest, highest, count) = db.execute("SELECT min(number), max(number), count(*) FROM batch").fetchone()
+    if batches and (lowest, highest) != (1, count):
+        raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
+    data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
+    return StoredSession(data, arrivals, carrier, told, [PortMark(*each) for each in zip(*marks, strict=True)])
+
+
+def _rows(
+    db: sqlite3.Connection, path: Path, query: str, types: tuple[type, ...], most: int | None
+) -> list[tuple[object, ...]]:
+    """The columns of a query; none where there are no rows."""
+    rows = db.execute(query + ("" if most is None else f" LIMIT {most + 1}")).fetchall()
+    if most is not None and len(rows) > most:
+        raise SessionError(path, _damaged(f"a table has more than {most} rows"))
+    columns = list(zip(*rows, strict=True))
+    for column, wanted in zip(columns, types, strict=False):
+        if set(map(type, column)) != {wanted}:
+            raise SessionError(path, _damaged(f"a cell that should be {wanted.__name__} is something else"))
+        if wanted is str and max(map(len, column)) > GREATEST_TEXT:
+            raise SessionError(path, _damaged(f"a text in it has more than {GREATEST_TEXT} letters"))
+    return columns
+
+
+def _join(
+    path: Path, first_us: tuple[int, ...], pieces: tuple[bytes, ...], packed: tuple[bytes, ...]
+) -> tuple[bytes, NDArray[np.int64]]:
+    starts_us = np.array(first_us, dtype=np.int64)
+    sizes = np.fromiter(map(len, pieces), np.int64, len(pieces))
+    reads, rest = np.divmod(np.fromiter(map(len, packed), np.int64, len(packed)), 8)
+    if rest.any() or not reads.all() or starts_us.max() > GREATEST_US or starts_us.min() < -GREATEST_US:
+        raise SessionError(path, _damaged("a batch has no sound times of arrival"))
+    columns = np.frombuffer(b"".join(packed), "<u4").reshape(-1, 2).astype(np.int64)
+    first_read = np.cumsum(reads) - reads
+    if (np.add.reduceat(columns[:, 0], first_read) != sizes).any():
+        raise SessionError(path, _damaged("a batch has other bytes than its reads brought"))
+    arrivals = np.empty_like(columns)
+    np.cumsum(columns[:, 0], out=arrivals[:, 0])
+    arrivals[:, 0] -= columns[:, 0]
+    np.add(columns[:, 1], np.repeat(starts_us, reads), out=arrivals[:, 1])
+    return b"".join(pieces), arrivals
+
+
+_EXPECTED = "expected a session of fingerlead"
+_TOO_BIG = f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sittings"
+
+
+def _damaged(what: str) -> str:
+    return f"{_EXPECTED}, whole; this one is damaged ({what}). Copy it anew from where it was recorded"
+
+
+def _shown(text: object) -> str:
+    shown = repr(text)
+    return shown if len(shown) <= 40 else shown[:39] + "…"

@@ -1,0 +1,323 @@
+"""The index of a studio: what each session says, in one SQLite file that can be made anew from the sessions.
+
+It holds keys and numbers, no name and no word of anybody. `session` has one row for each session file, `result` one for
+each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import sqlite3
+import struct
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.store.session_reading import (
+    MEASURED_SKEW,
+    PortMark,
+    StoredSession,
+    read_session,
+    session_record,
+    settings_of,
+    started_utc,
+    told_skew,
+)
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.pupils import StudioError
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.progress import Fault, Tally
+
+# --- A session as a studio keeps it: what names it, what it says, and how it is written anew.
+
+MOST_RUNGS = 40
+DIGEST_LETTERS = 32
+
+
+def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally]]:
+    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
+    from fingerlead.timing.progress import tally
+    from fingerlead.timing.summary import playing_us
+
+    try:
+        session, analysis = analysed(path)
+    except SessionError as error:
+        return IndexedSession(digest, key, "", problem=error.reason), []
+    length_us, unsure_us = playing_us(analysis), analysis.timing.uncertainty_us
+    sitting = IndexedSession(digest, key, started_utc(session), length_us, unsure_us, rungs_of(session))
+    return sitting, tally(analysis)
+
+
+def analysed(path: Path) -> tuple[StoredSession, Analysis]:
+    """A session and its analysis; raises SessionError."""
+    from fingering.table import standard_table
+    from fingerlead.timing.analysis import analyse
+    from fingerlead.timing.timeline import timing_of
+
+    session = read_session(path)
+    record = session_record(session)
+    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
+
+
+def digest_of(session: StoredSession) -> str:
+    """What names a session: a SHA-256 over its bytes, when they came, and where the port was lost."""
+    sha = hashlib.sha256(session.carrier.encode())
+    sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
+    sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
+    return sha.hexdigest()[:DIGEST_LETTERS]
+
+
+def rungs_of(session: StoredSession) -> tuple[str, ...]:
+    """Keys of the rungs it was practised on, as its settings say."""
+    return folders.keys(folders.texts(settings_of(session), "rungs"))[:MOST_RUNGS]
+
+
+def write_anew(path: Path, session: StoredSession) -> None:
+    """Write a session's playing as a file of this program's own: nothing else of a stranger's file comes along."""
+    settings = settings_of(session)
+    if rungs := rungs_of(session):
+        settings = {**settings, "rungs": list(rungs)}
+    begun = started_utc(session)
+    marks = sorted(session.marks, key=lambda mark: mark.host_us)
+    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
+    port = session.meta.get("port", "")
+    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
+        if not begun:
+            writer.tell(started_utc="")
+        skew = told_skew(session)
+        if skew is not None and skew.how == "measured":
+            writer.tell(**{MEASURED_SKEW: str(skew.us)})
+        starts = session.arrivals[:, 0].tolist()
+        for start, stop, host_us in zip(
+            starts, [*starts, len(session.data)][1:], session.arrivals[:, 1].tolist(), strict=True
+        ):
+            while marks and marks[0].host_us <= host_us:
+                writer.mark(*_mark(marks.pop(0)))
+            writer.append(session.data[start:stop], host_us)
+        for mark in marks:
+            writer.mark(*_mark(mark))
+
+
+def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
+    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
+
+
+# ---
+
+APPLICATION_ID = int.from_bytes(b"FLst", "big")
+VERSION = 1
+NAME = "index.sqlite"
+# After every day.
+ENDLESS = "~"
+SCHEMA = (
+    "CREATE TABLE session (digest TEXT PRIMARY KEY, pupil TEXT NOT NULL, started_utc TEXT NOT NULL, "
+    "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, problem TEXT NOT NULL) "
+    "WITHOUT ROWID",
+    "CREATE INDEX session_of ON session (pupil, started_utc)",
+    "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
+    "plain INTEGER NOT NULL, loose INTEGER NOT NULL, ornamented INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
+    "uncertain INTEGER NOT NULL, astray INTEGER NOT NULL, heard_us INTEGER NOT NULL, strays BLOB NOT NULL, "
+    "faults TEXT NOT NULL, "
+    "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class IndexedSession:
+    """One session in a studio. `problem` tells why a file that lies in the pupil's folder cannot be read."""
+
+    digest: str
+    pupil: str
+    started_utc: str
+    playing_us: int = 0
+    uncertainty_us: int = 0
+    rungs: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def day(self) -> str:
+        """The day it began, ISO, in UTC."""
+        return self.started_utc[:10]
+
+
+class Index:
+    """The index in a studio's folder; made where there is none. Safe for several programs at once."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / NAME
+        db = None
+        try:
+            self.db = db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
+            self._lay_out()
+        except (StudioError, sqlite3.Error) as error:
+            if db is not None:
+                db.close()
+            raise error if isinstance(error, StudioError) else StudioError(refusal(self.path, error)) from None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.db.close()
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Everything within is written together or not at all."""
+        self.db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self.db.execute("COMMIT")
+        except BaseException:
+            # On a full disk SQLite may have rolled back by itself.
+            if self.db.in_transaction:
+                self.db.execute("ROLLBACK")
+            raise
+
+    def has(self, digest: str) -> str | None:
+        """Whose session this is; None where it is in no row."""
+        row = self.db.execute("SELECT pupil FROM session WHERE digest = ?", (digest,)).fetchone()
+        return row[0] if row else None
+
+    def known(self) -> set[tuple[str, str]]:
+        """All (pupil, digest)."""
+        return set(self.db.execute("SELECT pupil, digest FROM session"))
+
+    def problems(self) -> dict[str, int]:
+        """How many files of each pupil cannot be read; pupils without any are left out."""
+        return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))
+
+    def put(self, sitting: IndexedSession, tallies: Iterable[Tally]) -> None:
+        """Write a session's rows, in place of what was there."""
+        self.drop(sitting.digest)
+        s = sitting
+        self.db.execute(
+            "INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (s.digest, s.pupil, s.started_utc, s.playing_us, s.uncertainty_us, json.dumps(s.rungs), s.problem),
+        )
+        marks = ", ".join("?" * 12)
+        self.db.executemany(f"INSERT INTO result VALUES ({marks})", (_row(s, t) for t in tallies))
+
+    def drop(self, digest: str) -> None:
+        """Forget a session."""
+        self.db.execute("DELETE FROM result WHERE digest = ?", (digest,))
+        self.db.execute("DELETE FROM session WHERE digest = ?", (digest,))
+
+    def drop_pupil(self, pupil: str) -> None:
+        """Forget all of a pupil's sessions, and leave no byte of them."""
+        with self.writing():
+            self.db.execute("DELETE FROM result WHERE digest IN (SELECT digest FROM session WHERE pupil = ?)", (pupil,))
+            self.db.execute("DELETE FROM session WHERE pupil = ?", (pupil,))
+        self.db.execute("VACUUM")
+        self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def sittings(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[IndexedSession]:
+        """Sessions in order of time, begun from the day `since` on and before the day `until`."""
+        rows = self.db.execute(
+            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, problem FROM session "
+            "WHERE (?1 IS NULL OR pupil = ?1) AND started_utc >= ?2 AND started_utc < ?3 ORDER BY started_utc, digest",
+            (pupil, since, until),
+        )
+        return [
+            IndexedSession(digest, who, started_utc, playing_us, uncertainty_us, tuple(json.loads(rungs)), problem)
+            for digest, who, started_utc, playing_us, uncertainty_us, rungs, problem in rows
+        ]
+
+    def tallies(
+        self, pupil: str | None = None, since: str = "", until: str = ENDLESS
+    ) -> Iterator[tuple[str, str, Tally]]:
+        """(pupil, digest, tally) of the sessions as `sittings` chooses them, in order of time."""
+        rows = self.db.execute(
+            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.loose, r.ornamented, r.perhaps, r.uncertain, "
+            "r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
+            "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
+            "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
+            (pupil, since, until),
+        )
+        for who, digest, a, b, plain, loose, ornamented, perhaps, uncertain, strays, faults in rows:
+            lengths = _lengths(strays)
+            yield who, digest, Tally(a, b, plain, loose, ornamented, perhaps, uncertain, lengths, _faults(faults))
+
+    def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
+        """For each pupil, side and directed change what is asked of a whole studio at once.
+
+        `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
+        pupil, after, from note, to note, plain, astray, heard µs, sittings.
+        """
+        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, turn TEXT)")
+        with self.writing():
+            self.db.execute("DELETE FROM span")
+            self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
+        rows = self.db.execute(
+            "SELECT s.pupil, s.started_utc >= p.turn AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
+            "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
+            "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
+        )
+        for who, after, *numbers in rows:
+            yield who, bool(after), *numbers
+
+    def _lay_out(self) -> None:
+        (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
+        (version,) = self.db.execute("PRAGMA user_version").fetchone()
+        (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if tables and (application_id, version) != (APPLICATION_ID, VERSION):
+            newer = application_id == APPLICATION_ID and version > VERSION
+            raise StudioError(
+                f"{self.path}: expected a studio's index of version {VERSION}; "
+                + ("this one is newer. Use a newer fingerlead" if newer else "this is something else. Move it away")
+            )
+        self.db.execute("PRAGMA trusted_schema = OFF")
+        self.db.execute("PRAGMA secure_delete = ON")
+        self.db.execute("PRAGMA journal_mode = WAL")
+        # A lost row is made anew from its session when the studio opens, so the log need not wait for the disk.
+        self.db.execute("PRAGMA synchronous = NORMAL")
+        with self.writing():
+            (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if tables:
+                self._check()
+            else:
+                for statement in SCHEMA:
+                    self.db.execute(statement)
+                self.db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self.db.execute(f"PRAGMA user_version = {VERSION}")
+
+    def _check(self) -> None:
+        """Whether tables and indexes are these and no others: a stranger's trigger would be run."""
+        found = {row[0] for row in self.db.execute("SELECT sql FROM sqlite_master LIMIT 100") if row[0]}
+        if found != set(SCHEMA):
+            raise StudioError(
+                f"{self.path}: expected a studio's index; this one was changed by something else. "
+                "Move it away: it is made anew from the sessions"
+            )
+
+
+def refusal(path: Path, error: sqlite3.Error) -> str:
+    """What to say of an error of SQLite in an index: a fault of the file, or of the place where it lies."""
+    if isinstance(error, sqlite3.OperationalError):
+        return (
+            f"{path}: the studio's index cannot be used just now ({error}). Make room on the disk, see that the folder "
+            "can be written to, and close other programs that use it"
+        )
+    return (
+        f"{path}: expected a studio's index; this one cannot be used ({error}). "
+        "Move it away: it is made anew from the sessions"
+    )
+
+
+def _row(s: IndexedSession, t: Tally) -> tuple[object, ...]:
+    faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
+    strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
+    numbers = (t.from_note, t.to_note, t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain)
+    return s.digest, *numbers, t.astray, t.heard_us, strays, faults
+
+
+def _lengths(strays: bytes) -> tuple[int, ...]:
+    return struct.unpack(f"<{len(strays) // 4}I", strays) if strays else ()
+
+
+def _faults(text: str) -> tuple[Fault, ...]:
+    if text == "[]":
+        return ()
+    return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in json.loads(text))

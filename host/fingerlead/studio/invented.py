@@ -1,0 +1,127 @@
+"""An invented studio: a dozen pupils over three months, played by simulated fingers into a folder of sessions.
+
+Everything is drawn by lot from the names, so that the same day gives the same studio.
+"""
+
+from __future__ import annotations
+
+import random
+import tempfile
+import tomllib
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from fingering.holes import FINGERS
+from fingering.notes import note_index
+from fingerlead.simulated import chanter, play, sensing
+from fingerlead.simulated import serve as whole
+from fingerlead.simulated.pupil import Habit, SimulatedPupil
+from fingerlead.simulated.script import write_script
+from fingerlead.store.files import demo_folder
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.studio import Studio
+
+WEEKS = 12
+# The last lesson was before this week.
+LESSON = WEEKS - 2
+CHANGES_AN_EVENING = 70
+# A serial port brings a few frames at a time.
+BYTES_A_READ, READ_US = 64, 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Invented:
+    """One invented pupil: who they are, and how their worst finger goes from week to week."""
+
+    name: str
+    hand_on_top: folders.Hand
+    note: str
+    evenings: int
+    scatter_us: int
+    weeks_us: tuple[int, int, int]  # in the first week, at the last lesson, in the last week
+    worst: tuple[int, int, int] | None  # from note, to note, finger
+    rungs: tuple[str, ...]
+
+    def player(self, week: int) -> SimulatedPupil:
+        """The pupil in one of the weeks."""
+        pupil = SimulatedPupil(self.name, scatter_us=(self.scatter_us,) * 8, care_us=2 * self.scatter_us)
+        if self.worst is None:
+            return pupil
+        from_note, to_note, finger = self.worst
+        first_us, lesson_us, last_us = self.weeks_us
+        by_us = last_us if week >= LESSON else first_us + (lesson_us - first_us) * week // LESSON
+        habit = Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0)
+        return replace(pupil, habits=(habit,))
+
+
+def invented() -> list[Invented]:
+    """The pupils of `demo/studio.toml`."""
+    told = tomllib.loads((demo_folder() / "studio.toml").read_text(encoding="utf-8"))
+    return [_invented(row) for row in told["pupil"]]
+
+
+def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _: None) -> Path:
+    """Make the studio in a new folder, its last lessons two weeks before `today`; raises StudioError."""
+    if folder.exists() and any(folder.iterdir()):
+        raise folders.StudioError(f"{folder}: expected a new or an empty folder for the invented studio. Name another")
+    with Studio(folder) as studio, tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
+        for person in invented():
+            say(f"{person.name} practises for {WEEKS} weeks ...")
+            pupil = studio.add(person.name, person.hand_on_top, "the studio's practice chanter", person.note)
+            for start, data in evenings(person, today):
+                session = write_evening(Path(scratch) / "evening.session", start, data, person.rungs)
+                taken = studio.take_in(pupil.key, session)
+                if taken.outcome == "refused":
+                    raise folders.StudioError(taken.sentence)
+                session.unlink()
+            lesson = today - timedelta(days=7 * (WEEKS - LESSON))
+            studio.change(pupil.key, lesson=lesson.isoformat())
+            folders.give(
+                studio.of(pupil.key),
+                folders.Homework(lesson.isoformat(), person.rungs, (), "Ten minutes, slowly; stop when it hurts."),
+            )
+    return folder
+
+
+def evenings(person: Invented, today: date) -> list[tuple[datetime, bytes]]:
+    """Each evening of practice: when it began, and the bytes of its playing."""
+    lot = random.Random(f"{person.name} {WEEKS}")
+    found = []
+    for week in range(WEEKS):
+        for day in sorted(lot.sample(range(7), person.evenings)):
+            on = today - timedelta(days=7 * (WEEKS - week) - day)
+            seed = zlib.crc32(f"{person.name} {week} {day}".encode())
+            player = person.player(week)
+            performance = play.perform(player, write_script(player, seed, changes=CHANGES_AN_EVENING), seed)
+            data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
+            start = datetime.combine(on, time(17 + lot.randrange(4), lot.randrange(60)), UTC)
+            found.append((start, data))
+    return found
+
+
+def write_evening(path: Path, start: datetime, data: bytes, rungs: tuple[str, ...] = ()) -> Path:
+    """A session file of one evening."""
+    with SessionWriter(path, "stream", "simulated", {"rungs": list(rungs)}, start) as writer, writer.at_once():
+        for number, at in enumerate(range(0, len(data), BYTES_A_READ)):
+            writer.append(data[at : at + BYTES_A_READ], number * READ_US)
+    return path
+
+
+def _invented(row: dict[str, Any]) -> Invented:
+    worst = row.get("worst")
+    first_ms, lesson_ms, last_ms = row["weeks_ms"]
+    return Invented(
+        row["name"],
+        row.get("hand_on_top", "left"),
+        row.get("note", ""),
+        row["evenings"],
+        row["scatter_ms"] * 1_000,
+        (first_ms * 1_000, lesson_ms * 1_000, last_ms * 1_000),
+        worst and (note_index(worst["from"]), note_index(worst["to"]), FINGERS.index(worst["finger"])),
+        tuple(row["rungs"]),
+    )

@@ -1,0 +1,243 @@
+"""A pupil's folder: who they are, what the teacher wrote, what was given as homework, and their sessions.
+
+    pupils/KEY/pupil.json      name, hand on top, chanter, the teacher's note, day of the last lesson
+    pupils/KEY/remarks.jsonl   remarks pinned to a moment of a session
+    pupils/KEY/homework.jsonl  rungs and tunes given
+    pupils/KEY/sessions/DIGEST.session
+
+KEY is drawn by lot, so that no file name tells a name; the index holds no name at all. A name or nickname will do.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from fingerlead.store.files import append_line, read_lines
+
+Hand = Literal["left", "right"]
+LONGEST_NAME = 80
+LONGEST_NOTE = 4_000
+LONGEST_REMARK = 1_000
+GREATEST_PUPIL_FILE = 1 << 16
+LONGEST_KEY = 64
+MOST_KEYS = 100
+GREATEST_US = 1 << 53
+# So far before and after it a lesson's day still has days around it.
+FIRST_DAY, LAST_DAY = "1900-01-01", "9000-01-01"
+SCHEMA = "fingerlead-pupil-1"
+
+
+class StudioError(ValueError):
+    """What cannot be done in a studio; one plain sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pupil:
+    """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first."""
+
+    key: str
+    name: str
+    hand_on_top: Hand = "left"
+    chanter: str = ""
+    note: str = ""
+    lesson: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """The teacher's words on a moment of a session, `at_us` on the session's clock."""
+
+    id: str
+    session: str
+    at_us: int
+    text: str
+    day: str
+
+
+@dataclass(frozen=True, slots=True)
+class Homework:
+    """What was given on a day: keys of rungs, keys of easy tunes, a line from the teacher."""
+
+    day: str
+    rungs: tuple[str, ...] = ()
+    tunes: tuple[str, ...] = ()
+    note: str = ""
+
+
+def new_key() -> str:
+    """A key for a new pupil."""
+    return secrets.token_hex(6)
+
+
+def is_key(text: str) -> bool:
+    """Whether a text can be a pupil's key, and so the name of a folder."""
+    return len(text) == 12 and all(letter in "0123456789abcdef" for letter in text)
+
+
+def checked(pupil: Pupil) -> Pupil:
+    """The pupil with its texts tidied; raises StudioError."""
+    name = tidy(pupil.name)
+    if not name:
+        raise StudioError("expected a name or a nickname; it is empty. Write one")
+    if len(name) > LONGEST_NAME:
+        raise StudioError(f"expected a name of at most {LONGEST_NAME} letters; this one has {len(name)}. Shorten it")
+    if pupil.hand_on_top not in ("left", "right"):
+        raise StudioError(f"expected left or right as the hand on top; got {pupil.hand_on_top!r}")
+    if not is_key(pupil.key):
+        raise StudioError("expected a pupil's key of twelve digits and letters a to f")
+    return replace(
+        pupil,
+        name=name,
+        chanter=tidy(pupil.chanter)[:LONGEST_NAME],
+        note=tidy(pupil.note, lines=True)[:LONGEST_NOTE],
+        lesson=day_text(pupil.lesson),
+    )
+
+
+def tidy(text: str, lines: bool = False) -> str:
+    """Without letters that steer a terminal or a page, or cannot be written down; white space made single."""
+    kept = "".join(
+        letter if letter.isprintable() or (lines and letter == "\n") else " "
+        for letter in unicodedata.normalize("NFC", text)
+        if unicodedata.category(letter) not in ("Cf", "Cs")
+    )
+    if lines:
+        return "\n".join(" ".join(line.split()) for line in kept.splitlines()).strip()
+    return " ".join(kept.split())
+
+
+def day_text(text: str) -> str:
+    """A day as ISO, or nothing; raises StudioError."""
+    if not text:
+        return ""
+    try:
+        day = date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise StudioError(f"expected a day like 2026-03-21; got {text[:20]!r}") from None
+    if not FIRST_DAY <= day < LAST_DAY:
+        raise StudioError(f"expected a day like 2026-03-21; {day} is too far away. Look at its year")
+    return day
+
+
+def write_pupil(folder: Path, pupil: Pupil) -> None:
+    """Write who a pupil is, whole or not at all; raises OSError."""
+    told = {"schema": SCHEMA, **asdict(pupil)}
+    new = folder / f".pupil-{secrets.token_hex(4)}"
+    try:
+        with new.open("w", encoding="utf-8") as file:
+            json.dump(told, file, ensure_ascii=False, indent=1)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(folder / "pupil.json")
+    finally:
+        new.unlink(missing_ok=True)
+
+
+def read_pupil(folder: Path) -> Pupil:
+    """Who the pupil of a folder is; raises StudioError."""
+    path = folder / "pupil.json"
+    try:
+        if path.exists() and not path.is_file():
+            raise StudioError(f"{path}: expected a file; this is something else")
+        if path.stat().st_size > GREATEST_PUPIL_FILE:
+            raise StudioError(f"{path}: expected a pupil's file of a few lines; this one is too large")
+        told = json.loads(path.read_bytes())
+    except OSError as error:
+        raise StudioError(f"{path}: it cannot be read: {error.strerror or error}") from None
+    except (ValueError, RecursionError):
+        raise StudioError(f"{path}: expected JSON; this file is damaged. Write the pupil's name anew") from None
+    if not isinstance(told, dict) or told.get("schema") != SCHEMA:
+        raise StudioError(f"{path}: expected a pupil of a studio (schema {SCHEMA}); this is something else")
+    return checked(
+        Pupil(
+            folder.name,
+            text(told, "name"),
+            hand_on_top="right" if told.get("hand_on_top") == "right" else "left",
+            chanter=text(told, "chanter"),
+            note=text(told, "note"),
+            lesson=text(told, "lesson"),
+        )
+    )
+
+
+def text(told: Mapping[str, object], key: str) -> str:
+    """A text of an object read from a file; empty where there is none."""
+    value = told.get(key)
+    return value if isinstance(value, str) else ""
+
+
+def texts(told: Mapping[str, object], key: str) -> tuple[str, ...]:
+    """A list of texts of an object read from a file; what is none is left out."""
+    value = told.get(key)
+    return tuple(each for each in value if isinstance(each, str)) if isinstance(value, list) else ()
+
+
+def keys(told: Iterable[str]) -> tuple[str, ...]:
+    """Keys of rungs and tunes, as strangers write them: each once, tidied, not too long, not too many."""
+    return tuple(dict.fromkeys(key for each in told if (key := tidy(each)[:LONGEST_KEY])))[:MOST_KEYS]
+
+
+def add_remark(folder: Path, session: str, at_us: int, words: str, day: date) -> Remark:
+    """Pin a remark to a moment; raises StudioError."""
+    words = tidy(words, lines=True)
+    if not words or len(words) > LONGEST_REMARK:
+        raise StudioError(f"expected a remark of 1 to {LONGEST_REMARK} letters; this one has {len(words)}")
+    if not 0 <= at_us <= GREATEST_US:
+        raise StudioError("expected the moment of a remark within its session")
+    remark = Remark(secrets.token_hex(6), session, int(at_us), words, day.isoformat())
+    append_line(folder / "remarks.jsonl", asdict(remark))
+    return remark
+
+
+def take_back(folder: Path, id: str) -> None:
+    """Take a remark back."""
+    if id not in {remark.id for remark in remarks(folder)}:
+        raise StudioError("expected a remark that stands; this one was taken back already")
+    append_line(folder / "remarks.jsonl", {"id": id, "taken_back": True})
+
+
+def remarks(folder: Path) -> list[Remark]:
+    """The remarks that stand, in order of session and moment."""
+    standing: dict[str, Remark] = {}
+    for told in read_lines(folder / "remarks.jsonl")[0]:
+        id, at_us = text(told, "id"), told.get("at_us")
+        if told.get("taken_back") is True:
+            standing.pop(id, None)
+        elif type(at_us) is int and 0 <= at_us <= GREATEST_US and is_key(id) and text(told, "text"):
+            words = tidy(text(told, "text"), lines=True)[:LONGEST_REMARK]
+            standing[id] = Remark(id, text(told, "session"), at_us, words, _day(told))
+    return sorted(standing.values(), key=lambda each: (each.session, each.at_us, each.id))
+
+
+def give(folder: Path, homework: Homework) -> None:
+    """Give homework; what was given before is kept, and no longer current."""
+    append_line(folder / "homework.jsonl", asdict(_tidied(homework)))
+
+
+def homework(folder: Path) -> list[Homework]:
+    """All that was given, the latest first."""
+    return [
+        _tidied(Homework(_day(told), texts(told, "rungs"), texts(told, "tunes"), text(told, "note")))
+        for told in reversed(read_lines(folder / "homework.jsonl")[0])
+    ]
+
+
+def _tidied(given: Homework) -> Homework:
+    note = tidy(given.note, lines=True)[:LONGEST_REMARK]
+    return replace(given, rungs=keys(given.rungs), tunes=keys(given.tunes), note=note)
+
+
+def _day(told: Mapping[str, object]) -> str:
+    """The day of a line; none where it is no day."""
+    try:
+        return day_text(text(told, "day"))
+    except StudioError:
+        return ""

@@ -1,0 +1,185 @@
+"""One chanter passed round a class: who holds it now, and whose session its playing goes into.
+
+A thread of its own listens to the port. When the next pupil takes the chanter, the session so far is ended and taken
+into the studio for whoever played it, and a new one begins. A turn in which no hole changed leaves nothing. While it
+lasts a turn lies in the pupil's own folder, saved as it is played: what a crash cuts off is taken in the next time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import secrets
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader, who_are_you
+from fingerlead.listening.recording import TICK_S, Heard, Recording
+from fingerlead.ports.base import Port, now_us
+from fingerlead.store.session_file import SessionWriter, remove_session
+from fingerlead.studio import studio as left
+from fingerlead.studio.studio import Studio
+from fingerlead.wire.errors import NotAChanter
+from fingerlead.wire.events import State
+
+NOBODY = ""
+TURNS = "turns"
+# What can go wrong with one turn, and must not end the round.
+FAILURES = (*left.FAILURES, NotAChanter)
+
+
+class Turn:
+    """One pupil's turn with the chanter: a session that lies apart until it is over."""
+
+    def __init__(self, key: str, hand_on_top: str, path: Path, port: str) -> None:
+        self.key, self.path, self.port, self.hand = key, path, port, hand_on_top
+        self.changes = 0
+        self._mask: int | None = None
+        self._recording: Recording | None = None
+
+    def take(self, item: Item, reader: Reader) -> None:
+        """Keep what came."""
+        if self._recording is None:
+            settings = {"hand_on_top": self.hand}
+            writer = SessionWriter(self.path, reader.carrier, self.port, settings, datetime.now(UTC))
+            self._recording = Recording(writer, self._hear)
+            # A session says who the chanter is: ask again, as this one begins in the middle.
+            reader.write(who_are_you(reader.carrier))
+        self._recording.take(item, reader.carrier)
+
+    def tick(self, host_us: int) -> None:
+        """Time goes by."""
+        if self._recording is not None:
+            self._recording.tick(host_us)
+
+    def end(self) -> bool:
+        """Close the session; whether anything was played in it. Raises SessionError; what was saved stays."""
+        if self._recording is not None:
+            self._recording.close()
+        return self.changes > 0
+
+    def _hear(self, what: Heard) -> None:
+        if isinstance(what, State):
+            self.changes += self._mask not in (None, what.covered_mask)
+            self._mask = what.covered_mask
+
+
+class Round:
+    """The chanter passed round. `now` is the key of who holds it, `sentence` what the desk may say of it."""
+
+    def __init__(
+        self, studio: Path, port: str, open_port: Callable[[], Port], clock: Callable[[], int] = now_us
+    ) -> None:
+        self.now, self.sentence = NOBODY, ""
+        self._studio, self._port, self._clock, self._open = studio, port, clock, open_port
+        self._reader = Reader(open_port)
+        self._over = False  # the port was refused: whoever plays next has it opened anew
+        self._asked: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="round", daemon=True)
+
+    def start(self) -> Round:
+        """Begin to listen."""
+        self._reader.start()
+        self._thread.start()
+        return self
+
+    def next(self, key: str) -> None:
+        """Let the next pupil play; nobody, where `key` is empty. From any thread."""
+        self.now, self.sentence = key, ""
+        self._asked.put(key)
+
+    def stop(self) -> None:
+        """End the turn, keep it, and let go of the port."""
+        self._ending.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            with Studio(self._studio) as studio:
+                bring_home(studio)
+                self._pass_round(studio)
+        except FAILURES as error:
+            self._fail(error)
+        finally:
+            self._reader.stop()
+
+    def _pass_round(self, studio: Studio) -> None:
+        turn: Turn | None = None
+        while not self._ending.is_set():
+            asked = self._asked_last()
+            if asked is not None:
+                self._keep(studio, turn)
+                turn = self._begin(studio, asked)
+            try:
+                self._listen(turn)
+            except FAILURES as error:
+                self._fail(error)
+                self._keep(studio, turn)
+                turn = None
+        with contextlib.suppress(*FAILURES):
+            for item in self._reader.stop():
+                if turn is not None and not isinstance(item, Ended):
+                    turn.take(item, self._reader)
+        self._keep(studio, turn)
+
+    def _begin(self, studio: Studio, key: str) -> Turn | None:
+        if key == NOBODY:
+            return None
+        try:
+            turns = studio.of(key) / TURNS
+            turns.mkdir(exist_ok=True)
+            turn = Turn(key, studio.pupil(key).hand_on_top, turns / f"{secrets.token_hex(6)}.session", self._port)
+        except FAILURES as error:
+            self._fail(error)
+            return None
+        if self._over:
+            self._reader, self._over = Reader(self._open).start(), False
+        self.now = key
+        return turn
+
+    def _fail(self, error: Exception) -> None:
+        self.sentence, self.now = str(error), NOBODY
+
+    def _asked_last(self) -> str | None:
+        """Who was asked for last; None where nobody was."""
+        asked = None
+        while not self._asked.empty():
+            asked = self._asked.get()
+        return asked
+
+    def _listen(self, turn: Turn | None) -> None:
+        """Take in what comes for a moment."""
+        item = self._reader.get(TICK_S)
+        if isinstance(item, Ended):
+            self._over = True
+            self.sentence = str(item.error) if item.error is not None else "the port has ended"
+        elif isinstance(item, Lost):
+            self.sentence = f"the chanter is away ({item.cause}); it is looked for"
+        elif isinstance(item, Back):
+            self.sentence = ""
+        if turn is not None:
+            if item is not None and not isinstance(item, Ended):
+                turn.take(item, self._reader)
+            turn.tick(self._clock())
+
+    def _keep(self, studio: Studio, turn: Turn | None) -> None:
+        if turn is None:
+            return
+        try:
+            if turn.end():
+                taken = studio.take_in(turn.key, turn.path)
+                if taken.outcome == "refused":
+                    self.sentence = taken.sentence
+                    return
+            remove_session(turn.path)
+        except FAILURES as error:
+            self.sentence = str(error)
+
+
+def bring_home(studio: Studio) -> int:
+    """Take in the turns of all pupils that a crash or a full disk has left; how many were new."""
+    turns = sorted(studio.folder.glob(f"pupils/*/{TURNS}"))
+    return sum(left.bring_home(studio, folder.parent.name, folder) for folder in turns)

@@ -1,0 +1,197 @@
+"""Results while playing: the same analysis on the tail that is not settled yet.
+
+States go in with their times; what comes out is told once and, rarely, corrected: a change is told as soon as the note
+it leads to has stood long enough to be no grace and no passing note, and told again only if the rest of that note has
+changed the result (a fingering corrected late).
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.table import Table
+from fingerlead.timing import timeline
+from fingerlead.timing.analysis import Analysis, PartReader, doubt_spans
+from fingerlead.timing.kernel import Part, Progression, Rules, measure
+from fingerlead.timing.results import Change, KnownSkew, Ornament, Settings, Timing
+from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
+from fingerlead.wire.events import Doubt, Intake, Record
+
+_HELD_CODE: list[int] = HELD_CODE.tolist()
+# Edges that may wait to be settled where there is never an idle moment.
+LONGEST_TAIL = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A change or an ornament; `again` where the change was told before and is different now."""
+
+    result: Change | Ornament
+    again: bool = False
+
+
+class LiveAnalysis:
+    """Feed it states and doubts in order of time; it hands each result to `tell`.
+
+    `remember` False forgets what is settled: there is no `analysis` then, and hours of it take no more room than their
+    edges.
+    """
+
+    def __init__(
+        self,
+        table: Table,
+        settings: Settings,
+        tell: Callable[[Told], None],
+        *,
+        skew: KnownSkew | None = None,
+        remember: bool = True,
+    ) -> None:
+        self.table, self.settings, self.tell = table, settings, tell
+        self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
+        self._skew, self._remember = skew, remember
+        self._scan_us: int | None = None
+        self._smallest_step_us = 0
+        self._geometry = geometry_of(table)
+        self._anchor_us = max(settings.passing_us, settings.steady_us)
+        self._edge_us = array("q")
+        self._covered = bytearray()
+        self._doubts: list[Doubt] = []
+        self._doubts_over = 0  # how many of them end before the tail
+        self._place = Progression()
+        self._parts: list[Part] = []
+        self._told: dict[int, Change] = {}
+        self._note_start_us = 0
+        self._note_told = False
+        self._unsettled = False
+        self._now_us = 0
+        self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to tell then
+
+    @property
+    def timing(self) -> Timing:
+        """How far the times can be trusted, as known so far."""
+        scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
+        return timeline.timing_for(self.clock, scan_us, self._skew)
+
+    def scan(self, scan_us: int | None) -> None:
+        """The chanter has told its scan period."""
+        self._scan_us, self._prepared = scan_us, None
+
+    def skew(self, skew: KnownSkew | None) -> None:
+        """How far apart the chanter's sensors may fire has become known, or is not any more."""
+        self._skew, self._prepared = skew, None
+
+    def doubt(self, doubt: Doubt) -> None:
+        """Something may be missing between two times; to be said before the state that ends it."""
+        self._doubts.append(doubt)
+        self._prepared = None
+
+    def state(self, t_us: int, covered_mask: int) -> None:
+        """The mask that stands from `t_us` on; also when it has not changed."""
+        covered, edge_us = self._covered, self._edge_us
+        if not covered:
+            edge_us.append(t_us)
+            covered.append(covered_mask)
+            self._note_start_us = self._now_us = t_us
+            return
+        step_us, self._now_us = t_us - self._now_us, t_us
+        if step_us and (step_us < self._smallest_step_us or not self._smallest_step_us):
+            self._smallest_step_us = step_us
+        note = _HELD_CODE[covered[-1]]
+        changed = covered_mask != covered[-1]
+        closes = changed and _HELD_CODE[covered_mask] != note
+        anchor = note != NO_NOTE and t_us - self._note_start_us >= self._anchor_us
+        if anchor and not self._note_told:
+            self._note_told = True
+            self._look(t_us)
+        if changed:
+            edge_us.append(t_us)
+            covered.append(covered_mask)
+        if closes:
+            self._unsettled |= anchor
+            self._note_start_us, self._note_told = t_us, False
+            # Without an anchor there is nothing to settle, however long the tail.
+            if self._unsettled and len(covered) - self._place.edge > LONGEST_TAIL:
+                self._settle(final=False)
+
+    def idle(self) -> None:
+        """There is nothing else to do for a moment: settle what is over, and work out ahead what is to be told next.
+
+        A change is told on a frame that brings nothing new: the last mask, still there. So what it will say is ready.
+        """
+        if self._unsettled:
+            self._settle(final=False)
+        if self._covered and not self._note_told and _HELD_CODE[self._covered[-1]] != NO_NOTE:
+            self._prepare(max(self._now_us, self._note_start_us + self._anchor_us))
+
+    def close(self, end_us: int | None = None) -> None:
+        """The recording is over, at the last timed frame: what is left is settled as it stands."""
+        self._now_us = max(self._now_us, end_us or 0)
+        if self._place.edge < len(self._covered):
+            self._settle(final=True)
+
+    def analysis(self, intake: Intake | None = None) -> Analysis:
+        """All that is settled, as an analysis. ValueError where it was not remembered."""
+        if not self._remember:
+            raise ValueError("expected an analysis that remembers what is settled")
+        edge_us, covered = self._edges(0, self._now_us)
+        record = Record(
+            edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
+        )
+        return Analysis(record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts))
+
+    def _edges(self, begin: int, end_us: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        edge_us = self._edge_us[begin:]
+        edge_us.append(end_us)
+        return np.array(edge_us, dtype=np.int64), np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
+
+    def _measure(self, end_us: int, *, final: bool) -> tuple[Part, Progression] | None:
+        edge_us, covered = self._edges(self._place.edge, end_us)
+        while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
+            self._doubts_over += 1
+        doubts = doubt_spans(self._doubts[self._doubts_over :])
+        rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts)
+        return measure(edge_us, covered, rules, self._place, final=final)
+
+    def _look(self, t_us: int) -> None:
+        """Tell what can be told now of the tail, without settling it."""
+        self._tell_changes(self._prepare(t_us))
+
+    def _prepare(self, end_us: int) -> list[Change]:
+        """What is to be told if the last mask stands until `end_us`; worked out once for the edges so far."""
+        count = len(self._covered)
+        if self._prepared is None or self._prepared[0] != count:
+            measured = self._measure(end_us, final=True)
+            self._prepared = count, self._changes(measured[0]) if measured else []
+        return self._prepared[1]
+
+    def _settle(self, *, final: bool) -> None:
+        self._unsettled = False
+        measured = self._measure(self._now_us, final=final)
+        if measured is None:
+            return
+        part, after = measured
+        if self._remember:
+            self._parts.append(part)
+        self._tell_changes(self._changes(part))
+        for ornament in part.ornaments:
+            self.tell(Told(ornament))
+        self._place = after
+        self._told = {number: change for number, change in self._told.items() if number >= after.changes}
+
+    def _changes(self, part: Part) -> list[Change]:
+        edge_us, covered = self._edges(self._place.edge, self._now_us)
+        reader = PartReader(part, self.settings, edge_us, covered, self._place.changes, self._place.edge)
+        return [reader.change(index) for index in range(len(reader))]
+
+    def _tell_changes(self, changes: list[Change]) -> None:
+        for change in changes:
+            before = self._told.get(change.number)
+            if change != before:
+                self._told[change.number] = change
+                self.tell(Told(change, again=before is not None))

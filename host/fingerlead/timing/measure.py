@@ -1,0 +1,255 @@
+"""When each finger moved in each change, what sounded in between, and the verdict.
+
+Works on windows: for each pair of neighbouring held notes, the edges from the one that leaves the first note's settled
+mask to the one that reaches the second's, both included. Arrays named per window have one entry a window; `at` arrays
+hold edge numbers, flat over all windows, with `window` telling whose they are.
+
+Definitions:
+- a finger that differs between the settled masks has one time: its last edge into its new state, ignoring departures
+  shorter than `bounce_us`; one that moves but does not differ *returns*;
+- the lead is the finger with the first time; none where the second comes less than the timing uncertainty later;
+- notes that sound for `heard_us` or more between the two, where some finger moved more often than the change asks, and
+  that make a movement of the ornament table, are that ornament;
+- otherwise a stretch is stray if it sounds neither note, its topmost open hole is not under a returning finger that
+  both settled masks cover, and it would sound neither note with the returning fingers put back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.holes import HOLES
+from fingerlead.timing.results import Settings
+from fingerlead.timing.segment import HeldNotes, Indices, ranges
+from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT, Geometry
+
+CLEAN, STRAY, ORNAMENTED, PERHAPS, UNCERTAIN = range(5)
+NO_LEAD = -1
+NOT_MOVED = -1
+
+
+@dataclass(slots=True)
+class Windows:
+    """The windows of neighbouring held notes (repeats of one note included) and the toggles in them."""
+
+    held: Indices  # the first note's place among the held notes; the second is the next
+    first: Indices  # edge number that leaves the first settled mask
+    last: Indices  # edge number that reaches the second
+    from_note: NDArray[np.uint8]
+    to_note: NDArray[np.uint8]
+    from_mask: NDArray[np.uint8]
+    to_mask: NDArray[np.uint8]
+    busy: NDArray[np.bool_]  # some finger moved more often than the change asks
+
+    def __len__(self) -> int:
+        return len(self.held)
+
+
+@dataclass(slots=True)
+class Returns:
+    """Fingers that moved and came back: `finger_bits` uint8 per window; the excursions flat."""
+
+    finger_bits: NDArray[np.uint8]
+    window: Indices
+    finger: NDArray[np.uint8]
+    start_us: NDArray[np.int64]
+    duration_us: NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Runs:
+    """Stretches of one sounding note inside windows, flat and in order."""
+
+    window: Indices
+    note: NDArray[np.uint8]
+    mask: NDArray[np.uint8]  # of the run's first stretch
+    start_us: NDArray[np.int64]
+    duration_us: NDArray[np.int64]
+
+    def take(self, keep: NDArray[np.bool_]) -> Runs:
+        """The runs that a boolean mask chooses."""
+        return Runs(self.window[keep], self.note[keep], self.mask[keep], self.start_us[keep], self.duration_us[keep])
+
+
+def windows_between(notes: HeldNotes, covered: NDArray[np.uint8]) -> Windows:
+    """A window for each two neighbouring held notes, none across hands off."""
+    sounding = notes.note != NO_NOTE
+    held = (sounding[:-1] & sounding[1:]).nonzero()[0]
+    first, last = notes.last[held] + 1, notes.first[held + 1]
+    from_mask, to_mask = notes.mask[held], notes.mask[held + 1]
+    toggled = np.zeros(len(covered), dtype=np.int32)
+    np.cumsum(POPCOUNT[covered[1:] ^ covered[:-1]], out=toggled[1:], dtype=np.int32)
+    toggles = toggled[last] - toggled[first - 1]
+    busy = toggles > POPCOUNT[from_mask ^ to_mask]
+    return Windows(held, first, last, notes.note[held], notes.note[held + 1], from_mask, to_mask, busy)
+
+
+def edges_in(windows: Windows) -> tuple[Indices, Indices]:
+    """The edges in all windows, flat, and whose window each is in."""
+    first, stop = windows.first, windows.last + 1
+    at, _ = ranges(first, stop)
+    return at, np.repeat(np.arange(len(first)), stop - first)
+
+
+def finger_times(
+    windows: Windows,
+    at: Indices,
+    window: Indices,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    bounce_us: int,
+) -> tuple[NDArray[np.int32] | NDArray[np.int64], Returns]:
+    """The time of each finger that differs, counted from the window's first edge, and the fingers that returned.
+
+    The times are [windows, 8], -1 where a finger does not differ; 32 bits wide where they fit.
+    """
+    begin_us = edge_us[windows.first]
+    lasts_us = edge_us[windows.last] - begin_us
+    narrow = np.int32 if not len(windows) or lasts_us.max() <= np.iinfo(np.int32).max else np.int64
+    times = np.full((len(windows), HOLES), NOT_MOVED, dtype=narrow)
+    after_us = (edge_us[at] - begin_us[window]).astype(narrow)
+    toggled = covered[at] ^ covered[at - 1]
+    busy = windows.busy[window].nonzero()[0]
+    # Most edges move one finger and go in one sweep; those that move several are taken finger by finger. What this
+    # writes into busy windows, where a finger moves more than once, is written over.
+    single = POPCOUNT[toggled] == 1
+    times[window[single], HOLE_OF_BIT[toggled[single]]] = after_us[single]
+    together = (~single).nonzero()[0]
+    if together.size:
+        for finger in range(HOLES):
+            some = together[toggled[together] >> finger & 1 != 0]
+            times[window[some], finger] = after_us[some]
+    returns = _busy_finger_times(windows, times, window[busy], toggled[busy], after_us[busy], bounce_us)
+    returns.start_us += begin_us[returns.window]
+    return times, returns
+
+
+def _busy_finger_times(
+    windows: Windows,
+    times: NDArray[Any],
+    window: Indices,
+    toggled: NDArray[np.uint8],
+    after_us: NDArray[Any],
+    bounce_us: int,
+) -> Returns:
+    """Fill in the times of the busy windows, and find the excursions of the fingers that return."""
+    finger_bits = np.zeros(len(windows), dtype=np.uint8)
+    found: list[tuple[Indices, NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]] = []
+    differs = windows.from_mask ^ windows.to_mask
+    times[windows.busy.nonzero()[0]] = NOT_MOVED
+    for finger in range(HOLES) if toggled.size else ():
+        mine = (toggled >> finger & 1).nonzero()[0]
+        if not mine.size:
+            continue
+        of, t_us = window[mine], after_us[mine].astype(np.int64)
+        starts = np.concatenate(([True], of[1:] != of[:-1]))
+        begins = starts.nonzero()[0]
+        moved = differs[of[begins]] >> finger & 1 != 0
+        ends = np.append(begins[1:], len(mine)) - 1
+        times[of[begins[moved]], finger] = t_us[_before_bounces(t_us, begins[moved], ends[moved], bounce_us)]
+        back = ~moved[np.cumsum(starts) - 1]
+        finger_bits[of[back]] |= np.uint8(1 << finger)
+        away = back.nonzero()[0][::2]  # a finger that returns toggles an even number of times
+        found.append((of[away], np.full(len(away), finger, np.uint8), t_us[away], t_us[away + 1] - t_us[away]))
+    if not found:
+        none = np.zeros(0, dtype=np.int64)
+        return Returns(finger_bits, none.astype(np.intp), none.astype(np.uint8), none, none.copy())
+    of, fingers, start_us, duration_us = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    order = np.lexsort((fingers, start_us, of))
+    return Returns(finger_bits, of[order], fingers[order], start_us[order], duration_us[order])
+
+
+def _before_bounces(t_us: NDArray[np.int64], begins: Indices, ends: Indices, bounce_us: int) -> Indices:
+    """For each group of toggles, the one into the new state from which every later departure is a bounce."""
+    settle = ends.copy()
+    open_ = np.arange(len(settle))
+    while open_.size:
+        last = settle[open_]
+        earlier = last - 2 >= begins[open_]
+        open_, last = open_[earlier], last[earlier]
+        bounces = t_us[last] - t_us[last - 1] < bounce_us
+        open_ = open_[bounces]
+        settle[open_] -= 2
+    return settle
+
+
+def joined(window: Indices, at: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]) -> Runs:
+    """Stretches `at` as runs: those that follow one another in one window on one note are one."""
+    note = SOUND[covered[at]]
+    starts = np.ones(len(at), dtype=bool)
+    starts[1:] = (window[1:] != window[:-1]) | (note[1:] != note[:-1]) | (at[1:] != at[:-1] + 1)
+    begins = starts.nonzero()[0]
+    ends = np.append(begins[1:], len(at))[: len(begins)] - 1
+    start_us = edge_us[at[begins]]
+    return Runs(window[begins], note[begins], covered[at[begins]], start_us, edge_us[at[ends] + 1] - start_us)
+
+
+def strays_and_sounding_returns(
+    windows: Windows,
+    at: Indices,
+    window: Indices,
+    returns: Returns,
+    explained: NDArray[np.bool_],
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+) -> tuple[Runs, NDArray[np.bool_]]:
+    """The stray runs of the windows no ornament explains, and for each window whether a returning finger sounded."""
+    note = SOUND[covered[at]]
+    third = (note != windows.from_note[window]) & (note != windows.to_note[window])
+    outside = explained | (windows.from_note == windows.to_note)
+    if outside.any():
+        third &= ~outside[window]
+
+    sounded = np.zeros(len(windows), dtype=bool)
+    bits = returns.finger_bits[window] if returns.window.size else np.zeros(0, dtype=np.uint8)
+    returning = bits.nonzero()[0]
+    if returning.size:
+        of, mask, bits = window[returning], covered[at[returning]], bits[returning]
+        stood = windows.from_mask[of]
+        put_back = SOUND[(mask & ~bits) | (stood & bits)]
+        sounded[of[put_back != note[returning]]] = True
+        of_return = TOP_OPEN_BIT[mask] & bits & stood != 0
+        third[returning] &= ~(of_return | (put_back == windows.from_note[of]) | (put_back == windows.to_note[of]))
+    strays = joined(window[third], at[third], edge_us, covered)
+    return strays.take(strays.duration_us > 0), sounded
+
+
+def leads(
+    times: NDArray[np.int32] | NDArray[np.int64], uncertainty_us: int
+) -> tuple[NDArray[np.int8], NDArray[np.int64], NDArray[Any]]:
+    """From `finger_times`: for each window the leading finger (NO_LEAD where too close to call), start and spread.
+
+    The start is counted from the window's first edge. Every window must have a finger that differs.
+    """
+    by_finger = np.ascontiguousarray(times.T)
+    # Read as unsigned, NOT_MOVED is the greatest of all numbers: never first, and as signed never last.
+    unsigned: NDArray[Any] = by_finger.view(np.uint32 if times.dtype == np.int32 else np.uint64)
+    first_us, second_us = unsigned[0].copy(), ~np.zeros_like(unsigned[0])
+    for t_us in unsigned[1:]:
+        np.minimum(second_us, np.maximum(first_us, t_us), out=second_us)
+        np.minimum(first_us, t_us, out=first_us)
+    lead = np.full(len(times), NO_LEAD, dtype=np.int8)
+    clear = second_us - first_us >= max(uncertainty_us, 1)
+    for finger, t_us in enumerate(unsigned):
+        np.copyto(lead, np.int8(finger), where=clear & (t_us == first_us))
+    return lead, first_us.astype(np.int64), by_finger.max(axis=0) - first_us.astype(times.dtype)
+
+
+def perhaps(notes: HeldNotes, windows: Windows, settings: Settings, geometry: Geometry) -> NDArray[np.bool_]:
+    """Which windows stand beside a short note that may be a slow stray of the direct change between its neighbours."""
+    short = np.zeros(len(notes), dtype=bool)
+    if len(notes) > 2:
+        passing = notes.end_us[1:-1] - notes.start_us[1:-1] < settings.passing_us
+        short[1:-1] = passing & geometry.may_stray[notes.note[:-2], notes.note[2:], notes.note[1:-1]]
+    return short[windows.held] | short[windows.held + 1]
+
+
+def touches(start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether each stretch, ends included, touches one of the doubtful spans, int64[k, 2]."""
+    begun = np.searchsorted(np.sort(doubts[:, 0]), end_us, side="right")
+    over = np.searchsorted(np.sort(doubts[:, 1]), start_us, side="left")
+    return begun > over

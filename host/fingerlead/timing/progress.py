@@ -1,0 +1,274 @@
+"""Before and after: whether a share or a length has truly changed, said honestly.
+
+Question: a change went astray in k of n before and in l of m since: is that better, worse, or no clear change?
+Conventions: shares from 0 to 1, differences are after minus before, durations in integer µs.
+Sources: the interval of a difference of shares is Newcombe's hybrid of Wilson's score intervals (R. G. Newcombe,
+Statistics in Medicine 17, 1998, method 10); the test is Fisher's exact one, two-sided by probability (R. A. Fisher,
+1935); several comparisons at once are corrected by Holm's step-down (S. Holm, Scand. J. Statistics 6, 1979).
+Lengths are compared by the Mann-Whitney U test with ties, normal approximation with continuity correction
+(H. B. Mann and D. R. Whitney, Ann. Math. Statistics 18, 1947).
+The instances of one sitting are taken as independent, which they are not quite: see `TOO_FEW_SITTINGS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist, median
+from typing import Literal
+
+import numpy as np
+
+from fingerlead.timing.analysis import VERDICTS, Analysis
+from fingerlead.timing.mended import blame
+from fingerlead.timing.summary import CONFIDENCE, log_choose, wilson
+
+# --- What one session says of each directed change, in numbers small enough to keep for years.
+#
+# The counts are those of `summary.summarise`, taken from the arrays: a studio of thousands of sessions is added up from
+# tallies without analysing anything again. Shares and intervals are reckoned where tallies are put together.
+
+# Who was out of turn, as `Blame` has it: finger, early, the finger to go first, the one to go second.
+Turn = tuple[int, bool, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One finger out of turn: in how many of the changes astray, what they sounded, and typically by how much."""
+
+    turn: Turn
+    times: int
+    heard_us: int
+    apart_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """One directed change in one session or more.
+
+    `plain`, `astray` and `loose` count plain changes, as `ChangeSummary` does; `strays_us` is the heard stray time of
+    each that went astray; `faults` are those that blame could name, the costliest first.
+    """
+
+    from_note: int
+    to_note: int
+    plain: int = 0
+    loose: int = 0
+    ornamented: int = 0
+    perhaps: int = 0
+    uncertain: int = 0
+    strays_us: tuple[int, ...] = ()
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def astray(self) -> int:
+        """How many plain changes had a heard stray."""
+        return len(self.strays_us)
+
+    @property
+    def heard_us(self) -> int:
+        """Heard stray time in all of them."""
+        return sum(self.strays_us)
+
+    @property
+    def typical_stray_us(self) -> int:
+        """The median heard stray time of those that went astray; 0 where none did."""
+        return round(median(self.strays_us)) if self.strays_us else 0
+
+
+def tally(analysis: Analysis) -> list[Tally]:
+    """The tallies of one session, in order of their notes; changes that were not played have none."""
+    a = analysis.arrays
+    if not len(a.change_us):
+        return []
+    verdict = {name: a.verdict == code for code, name in enumerate(VERDICTS)}
+    plain = (verdict["clean"] | verdict["stray"]) & a.plain
+    heard = a.stray_us >= analysis.settings.heard_us
+    heard_us = np.bincount(
+        a.stray_change[heard], weights=a.stray_us[heard].astype(float), minlength=len(a.change_us)
+    ).astype(np.int64)
+    which = a.from_note.astype(np.int64) * 9 + a.to_note
+    tallies = []
+    for key in np.unique(which).tolist():
+        here = which == key
+        astray = (here & plain & verdict["stray"]).nonzero()[0]
+        tallies.append(
+            Tally(
+                key // 9,
+                key % 9,
+                plain=int((here & plain).sum()),
+                loose=int((here & plain & a.loose).sum()),
+                ornamented=int((here & ~plain & ~verdict["perhaps"] & ~verdict["uncertain"]).sum()),
+                perhaps=int((here & verdict["perhaps"]).sum()),
+                uncertain=int((here & verdict["uncertain"]).sum()),
+                strays_us=tuple(heard_us[astray].tolist()),
+                faults=_faults(analysis, astray.tolist(), heard_us[astray].tolist()),
+            )
+        )
+    return tallies
+
+
+def together(tallies: Iterable[Tally]) -> dict[tuple[int, int], Tally]:
+    """Tallies of several sessions put together, by (from note, to note)."""
+    lots: dict[tuple[int, int], list[Tally]] = defaultdict(list)
+    for each in tallies:
+        lots[each.from_note, each.to_note].append(each)
+    return {key: _one(lot) for key, lot in lots.items()}
+
+
+def _one(lot: list[Tally]) -> Tally:
+    if len(lot) == 1:
+        return lot[0]
+    faults: dict[Turn, list[Fault]] = defaultdict(list)
+    for each in lot:
+        for fault in each.faults:
+            faults[fault.turn].append(fault)
+    return Tally(
+        lot[0].from_note,
+        lot[0].to_note,
+        plain=sum(each.plain for each in lot),
+        loose=sum(each.loose for each in lot),
+        ornamented=sum(each.ornamented for each in lot),
+        perhaps=sum(each.perhaps for each in lot),
+        uncertain=sum(each.uncertain for each in lot),
+        strays_us=tuple(stray for each in lot for stray in each.strays_us),
+        faults=_ranked(_same(turn, same) for turn, same in faults.items()),
+    )
+
+
+def _same(turn: Turn, faults: list[Fault]) -> Fault:
+    # The middle of middles, each as often as it happened: what is kept of a session is its middle alone.
+    apart = [fault.apart_us for fault in faults for _ in range(fault.times)]
+    return Fault(
+        turn, sum(fault.times for fault in faults), sum(fault.heard_us for fault in faults), round(median(apart))
+    )
+
+
+def _faults(analysis: Analysis, astray: list[int], heard_us: list[int]) -> tuple[Fault, ...]:
+    found: dict[Turn, list[tuple[int, int]]] = defaultdict(list)
+    for number, us in zip(astray, heard_us, strict=True):
+        blamed = blame(analysis.changes[number])
+        if blamed is not None:
+            found[blamed.finger, blamed.early, blamed.first, blamed.second].append((us, blamed.apart_us))
+    return _ranked(
+        Fault(turn, len(rows), sum(us for us, _ in rows), round(median(apart for _, apart in rows)))
+        for turn, rows in found.items()
+    )
+
+
+def _ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    return tuple(sorted(faults, key=lambda fault: (-fault.heard_us, fault.turn)))
+
+
+# ---
+
+Trend = Literal["better", "worse", "no clear change", "too little"]
+
+# Fewer plain changes than this on either side say nothing of a habit; our own choice.
+FEWEST_TO_COMPARE = 8
+# A good or a bad evening is no trend; our own choice.
+TOO_FEW_SITTINGS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of two spans of time: plain changes, how many went astray, in how many sittings."""
+
+    plain: int
+    astray: int
+    sittings: int
+
+    @property
+    def share(self) -> float:
+        """The share astray; 0 of none."""
+        return self.astray / self.plain if self.plain else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """After against before, of one directed change. `chance` is corrected for all the changes compared with it."""
+
+    before: Side
+    after: Side
+    difference: float
+    interval: tuple[float, float]
+    chance: float
+    trend: Trend
+
+
+def compare(pairs: Sequence[tuple[Side, Side]]) -> list[Difference]:
+    """Several changes, each before and after, in the order given."""
+    judged = [not _too_little(before, after) for before, after in pairs]
+    chances = iter(holm([fisher(*pair) for pair, enough in zip(pairs, judged, strict=True) if enough]))
+    found = []
+    for (before, after), enough in zip(pairs, judged, strict=True):
+        chance = next(chances) if enough else 1.0
+        difference = after.share - before.share
+        trend: Trend = "too little"
+        if enough:
+            trend = "no clear change" if chance >= 1 - CONFIDENCE else "worse" if difference > 0 else "better"
+        found.append(Difference(before, after, difference, newcombe(before, after), chance, trend))
+    return found
+
+
+def _too_little(before: Side, after: Side) -> bool:
+    return any(side.plain < FEWEST_TO_COMPARE or side.sittings < TOO_FEW_SITTINGS for side in (before, after))
+
+
+def newcombe(before: Side, after: Side) -> tuple[float, float]:
+    """The interval of the difference of the shares astray."""
+    (low_b, high_b), (low_a, high_a) = wilson(before.astray, before.plain), wilson(after.astray, after.plain)
+    b, a = before.share, after.share
+    difference = a - b
+    return (
+        max(-1.0, difference - math.hypot(a - low_a, high_b - b)),
+        min(1.0, difference + math.hypot(high_a - a, b - low_b)),
+    )
+
+
+def fisher(before: Side, after: Side) -> float:
+    """The chance of shares at least as unlikely as these if nothing had changed."""
+    count, drawn, astray = before.plain + after.plain, before.plain, before.astray + after.astray
+    low, high = max(0, drawn - (count - astray)), min(drawn, astray)
+    logs = [_log_hypergeometric(k, count, astray, drawn) for k in range(low, high + 1)]
+    here = logs[before.astray - low]
+    # What is as unlikely but for rounding counts too, as in R and scipy.
+    return min(1.0, math.fsum(math.exp(log) for log in logs if log <= here + 1e-7))
+
+
+def holm(chances: Sequence[float]) -> list[float]:
+    """Chances corrected for being several, in the order given."""
+    corrected = [0.0] * len(chances)
+    least = 0.0
+    for rank, index in enumerate(sorted(range(len(chances)), key=chances.__getitem__)):
+        least = max(least, min(1.0, (len(chances) - rank) * chances[index]))
+        corrected[index] = least
+    return corrected
+
+
+def mann_whitney(before: Sequence[int], after: Sequence[int]) -> float:
+    """The two-sided chance of lengths that lie so far apart if nothing had changed; 1 where one side is empty."""
+    n, m = len(before), len(after)
+    if not n or not m:
+        return 1.0
+    ordered = sorted([(value, True) for value in before] + [(value, False) for value in after])
+    rank_sum, ties, start = 0.0, 0, 0
+    while start < len(ordered):
+        stop = start
+        while stop < len(ordered) and ordered[stop][0] == ordered[start][0]:
+            stop += 1
+        rank_sum += sum(early for _, early in ordered[start:stop]) * (start + 1 + stop) / 2
+        ties += (stop - start) ** 3 - (stop - start)
+        start = stop
+    u = rank_sum - n * (n + 1) / 2
+    variance = n * m / 12 * (n + m + 1 - ties / ((n + m) * (n + m - 1)))
+    if variance <= 0:
+        return 1.0
+    z = max(0.0, abs(u - n * m / 2) - 0.5) / math.sqrt(variance)
+    return 2 * (1 - NormalDist().cdf(z))
+
+
+def _log_hypergeometric(k: int, count: int, astray: int, drawn: int) -> float:
+    return log_choose(astray, k) + log_choose(count - astray, drawn - k) - log_choose(count, drawn)

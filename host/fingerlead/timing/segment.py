@@ -1,0 +1,162 @@
+"""Which notes were held, and where each change between them begins and ends.
+
+Input everywhere: `edge_us` int64[n + 1], the times at which the mask changed, the first mask's start first and the end
+of the last mask last; `covered` uint8[n], the mask that stood from `edge_us[j]` to `edge_us[j + 1]`, each different
+from the one before.
+A *stretch* is one such j; a *note stretch* is a run of them that sound one note. Intervals are half open.
+
+Definitions (the wording is the project's own; nothing outside defines them):
+- a held note is a note stretch of at least `steady_us`; all holes open is hands off, and parts the notes around it;
+- its settled mask is the standard one if a stretch of it starts within `correction_us` of the note and outlasts every
+  other mask's stretch after it, else the mask of the longest stretch (the first of equals);
+- a held note shorter than `passing_us` whose settled mask is a neighbour's with one more finger lifted, one that the
+  notes on both sides cover, is a slow grace note and not held;
+- the window of a change runs from the end of the first note's last steady stretch of its settled mask to the start of
+  the second's first; where none is steady, its longest stands for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingerlead.timing.results import Settings
+from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, POPCOUNT, Geometry
+
+Indices = NDArray[np.intp]
+
+
+@dataclass(slots=True)
+class HeldNotes:
+    """Held notes in order, hands-off stretches among them as NO_NOTE; all arrays of one length.
+
+    `first` and `last` are the stretches with which the settled mask is first and last steady.
+    """
+
+    note: NDArray[np.uint8]
+    mask: NDArray[np.uint8]
+    start_us: NDArray[np.int64]
+    end_us: NDArray[np.int64]
+    begin: Indices  # the note stretch's first stretch
+    stop: Indices  # the stretch after its last
+    first: Indices
+    last: Indices
+
+    def __len__(self) -> int:
+        return len(self.note)
+
+    def take(self, keep: NDArray[np.bool_] | slice) -> HeldNotes:
+        """The notes that a boolean mask or a slice chooses."""
+        return HeldNotes(
+            self.note[keep], self.mask[keep], self.start_us[keep], self.end_us[keep],
+            self.begin[keep], self.stop[keep], self.first[keep], self.last[keep],
+        )  # fmt: skip
+
+
+def ranges(begin: Indices, stop: Indices) -> tuple[Indices, Indices]:
+    """The indices of every half-open range, end to end, and where each range starts in them. No range may be empty."""
+    counts = stop - begin
+    offsets = np.cumsum(counts) - counts
+    return np.repeat(begin - offsets, counts) + np.arange(int(counts.sum())), offsets
+
+
+def held_notes(
+    edge_us: NDArray[np.int64], covered: NDArray[np.uint8], settings: Settings, geometry: Geometry
+) -> HeldNotes:
+    """All note stretches of at least `steady_us`, hands off included, with their settled masks."""
+    code = HELD_CODE[covered]
+    turns = (code[1:] != code[:-1]).nonzero()[0] + 1
+    begin = np.concatenate(([0], turns))
+    stop = np.concatenate((turns, [len(covered)]))
+    start_us, end_us = edge_us[begin], edge_us[stop]
+    steady = end_us - start_us >= settings.steady_us
+    begin, stop = begin[steady], stop[steady]
+    start_us = start_us[steady]
+    note = code[begin]
+
+    # Most notes are steady in one stretch alone, and settled there: it is the only one, or it is standard, in time, and
+    # outlasts all the others, which are too short to be steady. The rest are looked into.
+    is_steady = edge_us[1:] - edge_us[:-1] >= settings.steady_us
+    up_to = np.zeros(len(covered) + 1, dtype=np.int32)
+    is_steady.cumsum(out=up_to[1:])
+    once = up_to[stop] - up_to[begin] == 1
+    places = is_steady.nonzero()[0]
+    first = np.where(once, places[np.minimum(up_to[begin], len(places) - 1)], begin) if len(places) else begin.copy()
+    in_time = edge_us[first] - start_us <= settings.correction_us
+    settled = (stop - begin == 1) | (once & in_time & (covered[first] == geometry.standard[note]))
+    notes = HeldNotes(note, covered[first], start_us, end_us[steady], begin, stop, first, first.copy())
+    mixed = (~settled).nonzero()[0]
+    if mixed.size:
+        _settle(notes, mixed, edge_us, covered, settings, geometry)
+    return notes
+
+
+def _settle(
+    notes: HeldNotes,
+    mixed: Indices,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    settings: Settings,
+    geometry: Geometry,
+) -> None:
+    """Settle the notes at `mixed`, which changed masks: the mask, and its first and last steady stretch."""
+    begin, stop = notes.begin[mixed], notes.stop[mixed]
+    at, offsets = ranges(begin, stop)
+    which = np.repeat(np.arange(len(mixed)), stop - begin)
+    masks, lasts_us = covered[at], edge_us[at + 1] - edge_us[at]
+    standard = geometry.standard[notes.note[mixed]]
+    is_standard = masks == standard[which]
+
+    # The longest stretch of any other mask after each: a running maximum from the end, kept apart by note.
+    others_us = np.where(is_standard, 0, lasts_us)
+    apart = (len(mixed) - 1 - which) * (int(lasts_us.max()) + 1)
+    after_us = np.zeros_like(lasts_us)
+    after_us[:-1] = np.maximum.accumulate((others_us + apart)[::-1])[::-1][1:] - apart[:-1]
+    np.maximum(after_us, 0, out=after_us)  # negative where the next stretch is another note's
+    in_time = edge_us[at] - notes.start_us[mixed][which] <= settings.correction_us
+    settles = np.logical_or.reduceat(is_standard & in_time & (lasts_us > after_us), offsets)
+
+    mask = standard
+    if not settles.all():
+        mask = np.where(settles, standard, masks[_first_longest(lasts_us, which, offsets)])
+    of_mask = masks == mask[which]
+    steady = of_mask & (lasts_us >= settings.steady_us)
+    first = np.minimum.reduceat(np.where(steady, at, len(covered)), offsets)
+    last = np.maximum.reduceat(np.where(steady, at, -1), offsets)
+    never = (last < 0).nonzero()[0]
+    if never.size:
+        longest = at[_first_longest(np.where(of_mask, lasts_us, -1), which, offsets)[never]]
+        first[never] = last[never] = longest
+    notes.mask[mixed], notes.first[mixed], notes.last[mixed] = mask, first, last
+
+
+def _first_longest(lasts_us: NDArray[np.int64], which: Indices, offsets: Indices) -> Indices:
+    """For each group, where in the flat array its first greatest value stands."""
+    greatest = np.maximum.reduceat(lasts_us, offsets)
+    place = np.where(lasts_us == greatest[which], np.arange(len(lasts_us)), len(lasts_us))
+    return np.minimum.reduceat(place, offsets)
+
+
+def without_slow_graces(notes: HeldNotes, settings: Settings) -> HeldNotes:
+    """Drop short held notes that are grace notes: one finger lifted that the notes on both sides cover."""
+    if len(notes) < 3:
+        return notes
+    before, this, after = notes.mask[:-2], notes.mask[1:-1], notes.mask[2:]
+    short = notes.end_us[1:-1] - notes.start_us[1:-1] < settings.passing_us
+    grace = np.zeros(len(this), dtype=bool)
+    for around in (before, after):
+        lifted = around ^ this
+        grace |= (POPCOUNT[lifted] == 1) & (lifted & before & after != 0)
+    keep = np.ones(len(notes), dtype=bool)
+    sounding = notes.note != NO_NOTE
+    keep[1:-1] = ~(short & grace & sounding[:-2] & sounding[1:-1] & sounding[2:])
+    return notes.take(keep) if not keep.all() else notes
+
+
+def is_anchor(note: NDArray[np.uint8], held_us: NDArray[np.int64], settings: Settings) -> NDArray[np.bool_]:
+    """Notes that nothing after them can make a grace note or a passing one: analysis can be cut at their start."""
+    enough_us = max(settings.passing_us, settings.steady_us)
+    anchors: NDArray[np.bool_] = (note != NO_NOTE) & (held_us >= enough_us)
+    return anchors

@@ -1,0 +1,253 @@
+"""Which changes to work on, and how sure that is: statistics over the plain changes of one or more sessions.
+
+Question: of the 72 directed changes, which costs the most heard stray time, and by which finger?
+Conventions: durations in integer µs, shares from 0 to 1. Only *plain* changes count, those with the verdict clean or
+stray in which no grace note sounded; ornamented, perhaps and uncertain ones are counted apart.
+Sources: the interval of a share is Wilson's score interval (E. B. Wilson, JASA 22, 1927); that of a median is the
+distribution-free one of order statistics (W. J. Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from statistics import NormalDist, median
+
+import numpy as np
+
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.results import Change
+
+CONFIDENCE = 0.95
+# Fewer than this of one change say nothing of a habit; our own choice.
+FEWEST = 4
+# One stray in twenty is what a clean player makes now and then; our own choice.
+NOW_AND_THEN = 0.05
+# All 72 changes are looked at, so each is judged 72 times as strictly (Bonferroni): of clean players' sessions, one in
+# twenty at most has any change that stands out.
+CHANGES = 72
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Median, quartiles and the median's confidence interval (None where the values are too few for one)."""
+
+    count: int
+    median_us: int
+    quartiles_us: tuple[int, int]
+    interval_us: tuple[int, int] | None
+
+
+@dataclass(slots=True)
+class ChangeSummary:
+    """One directed change over all its instances; numbers in the lists are places in `Summary.changes`."""
+
+    from_note: int
+    to_note: int
+    plain: list[Change] = field(default_factory=list)
+    ornamented: int = 0
+    perhaps: int = 0
+    uncertain: int = 0
+
+    @property
+    def count(self) -> int:
+        """How many plain changes there were."""
+        return len(self.plain)
+
+    @property
+    def astray(self) -> list[Change]:
+        """Those in which a stray was heard."""
+        return [change for change in self.plain if change.verdict == "stray"]
+
+    @property
+    def clean_share(self) -> float:
+        """The share without a heard stray; 1 where there were none at all."""
+        return 1 - len(self.astray) / self.count if self.count else 1.0
+
+    @property
+    def clean_interval(self) -> tuple[float, float]:
+        """Wilson's interval of the clean share."""
+        return wilson(self.count - len(self.astray), self.count)
+
+    @property
+    def heard_us(self) -> int:
+        """Heard stray time in all of them."""
+        return sum(heard_stray_us(change) for change in self.plain)
+
+    @property
+    def typical_stray_us(self) -> int:
+        """The median heard stray time of those that went astray; 0 where none did."""
+        return round(median(map(heard_stray_us, self.astray))) if self.astray else 0
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether so many strays could hardly come by chance; see `stands_out`."""
+        return stands_out(len(self.astray), self.count)
+
+    @property
+    def loose(self) -> int:
+        """How many were loose."""
+        return sum(bool(change.loose) for change in self.plain)
+
+    def led(self) -> Counter[int | None]:
+        """How often each finger led; None where it was too close to call."""
+        return Counter(change.lead for change in self.plain)
+
+    def lags(self) -> dict[int, Spread]:
+        """For each finger how long after the first it moved."""
+        after: dict[int, list[int]] = {}
+        for change in self.plain:
+            for finger in change.fingers:
+                after.setdefault(finger.finger, []).append(finger.after_start_us)
+        return {finger: spread(values) for finger, values in sorted(after.items())}
+
+    def strays(self) -> dict[int, Spread]:
+        """For each stray note that was heard how long it lasted."""
+        lengths: dict[int, list[int]] = {}
+        for change in self.astray:
+            for stray in change.strays:
+                if stray.heard:
+                    lengths.setdefault(stray.note, []).append(stray.duration_us)
+        return {note: spread(values) for note, values in sorted(lengths.items())}
+
+    def worst(self) -> Change | None:
+        """The instance with the most heard stray time, or the widest where none had any."""
+        return max(self.plain, key=lambda c: (heard_stray_us(c), c.spread_us), default=None)
+
+    def typical(self) -> Change | None:
+        """An instance in the middle: of those astray if most of them are, else of all."""
+        some = self.astray if 2 * len(self.astray) >= self.count else self.plain
+        ranked = sorted(some, key=lambda c: (heard_stray_us(c), c.spread_us))
+        return ranked[(len(ranked) - 1) // 2] if ranked else None
+
+
+@dataclass(slots=True)
+class Summary:
+    """All changes of the sessions; `playing_us` is from their first held note to the end of their last.
+
+    `session_of` says in which session, counted from 0, each plain change was.
+    """
+
+    by_change: dict[tuple[int, int], ChangeSummary]
+    playing_us: int
+    uncertainty_us: int = 0  # the widest of the sessions'
+    session_of: dict[Change, int] = field(default_factory=dict, repr=False)
+
+    @property
+    def plain(self) -> int:
+        """How many plain changes there were."""
+        return sum(change.count for change in self.by_change.values())
+
+    @property
+    def astray(self) -> int:
+        """In how many of them a stray was heard."""
+        return sum(len(change.astray) for change in self.by_change.values())
+
+    @property
+    def heard_us(self) -> int:
+        """Heard stray time in all of them."""
+        return sum(change.heard_us for change in self.by_change.values())
+
+    @property
+    def heard_a_minute_us(self) -> float:
+        """Heard stray time per minute of playing, in µs."""
+        return self.heard_us / self.playing_us * 60_000_000 if self.playing_us else 0.0
+
+    def per_minute_us(self, change: ChangeSummary) -> float:
+        """Heard stray time of a change per minute of playing, in µs."""
+        return change.heard_us / self.playing_us * 60_000_000 if self.playing_us else 0.0
+
+    def ranked(self) -> list[ChangeSummary]:
+        """The changes in which strays were heard, the most heard stray time first."""
+        heard = [change for change in self.by_change.values() if change.heard_us]
+        return sorted(heard, key=lambda c: (-c.heard_us, c.from_note, c.to_note))
+
+    def first(self) -> ChangeSummary | None:
+        """What to work on first; None where nothing stands out."""
+        return next((change for change in self.ranked() if change.stands_out), None)
+
+
+def summarise(analyses: Iterable[Analysis]) -> Summary:
+    """Put the changes of some sessions together."""
+    summary = Summary({}, 0)
+    for number, analysis in enumerate(analyses):
+        summary.uncertainty_us = max(summary.uncertainty_us, analysis.timing.uncertainty_us)
+        summary.playing_us += playing_us(analysis)
+        for change in analysis.changes:
+            key = change.from_note, change.to_note
+            of = summary.by_change.setdefault(key, ChangeSummary(*key))
+            if change.verdict in ("clean", "stray") and change.loose is not None:
+                of.plain.append(change)
+                summary.session_of[change] = number
+            elif change.verdict == "perhaps":
+                of.perhaps += 1
+            elif change.verdict == "uncertain":
+                of.uncertain += 1
+            else:
+                of.ornamented += 1
+    return summary
+
+
+def playing_us(analysis: Analysis) -> int:
+    """From the first held note to the end of the last; 0 where none was held."""
+    held = analysis.arrays
+    return int(held.end_us[-1] - held.start_us[0]) if len(held.end_us) else 0
+
+
+def heard_stray_us(change: Change) -> int:
+    """The heard stray time in one change."""
+    return sum(stray.duration_us for stray in change.strays if stray.heard)
+
+
+def wilson(successes: int, count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Wilson's score interval of a share; (0, 1) for no trials."""
+    if not count:
+        return 0.0, 1.0
+    z = NormalDist().inv_cdf(0.5 + confidence / 2)
+    share = successes / count
+    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
+    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def stands_out(astray: int, count: int) -> bool:
+    """Whether so many strays could hardly come by chance to one who strays only now and then.
+
+    An exact one-sided binomial test of the stray share against NOW_AND_THEN.
+    """
+    return count >= FEWEST and at_least(astray, count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
+
+
+def at_least(successes: int, count: int, share: float) -> float:
+    """The chance of at least so many successes in `count` trials, each of which succeeds with the chance `share`."""
+    return math.fsum(
+        math.exp(log_choose(count, k) + k * math.log(share) + (count - k) * math.log1p(-share))
+        for k in range(successes, count + 1)
+    )
+
+
+def spread(values: Sequence[int]) -> Spread:
+    """Median, quartiles (linear between ranks) and the median's interval of one or more durations."""
+    low, middle, high = (round(float(q)) for q in np.percentile(values, (25, 50, 75)))
+    return Spread(len(values), middle, (low, high), median_interval(values))
+
+
+def median_interval(values: Sequence[int], confidence: float = CONFIDENCE) -> tuple[int, int] | None:
+    """The narrowest symmetric pair of order statistics that holds the median with at least this confidence."""
+    count = len(values)
+    ordered = sorted(values)
+    tail, rank = 0.0, -1
+    for k in range(count // 2):
+        # Binomial(count, 1/2) at most k.
+        tail += math.exp(log_choose(count, k) - count * math.log(2))
+        if 2 * tail > 1 - confidence:
+            break
+        rank = k
+    return None if rank < 0 else (ordered[rank], ordered[count - 1 - rank])
+
+
+def log_choose(count: int, k: int) -> float:
+    """The logarithm of how many ways there are to choose k of them: counts may be large."""
+    return math.lgamma(count + 1) - math.lgamma(k + 1) - math.lgamma(count - k + 1)

@@ -1,0 +1,253 @@
+"""Whole recordings cut into frames at once: bytes → columns of timed frames, hellos, and what could not be used.
+
+Frames of the two lengths that make up nearly all of a recording (holes and raw, as version 1 writes them) are decoded
+together, a column of bytes at a time; whatever else stands between them goes through the readers of the live link, so
+that both ways agree on every byte. Work goes in slabs that end at a frame's end: memory beyond the input stays small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingerlead.wire.account import HOLES_KIND, RAW_KIND, TROUBLE_KIND
+from fingerlead.wire.carriers import HEADER, Damaged, Payload, SysexReader, read_chunk
+from fingerlead.wire.errors import MessageError
+from fingerlead.wire.events import Intake
+from fingerlead.wire.link import Carrier, carried_size, trouble_tag
+from fingerlead.wire.messages import HOLES_SEEN, RAW, Hello, Holes, Raw, Trouble, decode
+
+Bytes = NDArray[np.uint8]
+Column = NDArray[np.int64]
+Ticks = NDArray[np.uint32]
+
+SLAB = 1 << 18
+REMEMBERED_CHUNKS = 64
+
+# Payload lengths of the frames that are decoded together, with their type and kind.
+COMMON = ((8, HOLES_SEEN, HOLES_KIND), (23, RAW, RAW_KIND))
+
+
+@dataclass(slots=True)
+class Timed:
+    """Timed frames as columns of one length. `end` is the place of a frame's last byte, `mask` 0 where it has none."""
+
+    end: Column
+    kind: Bytes
+    tag: Ticks
+    ticks32: Ticks
+    mask: Bytes
+
+
+@dataclass(slots=True)
+class Cut:
+    """A recording cut into frames; `hellos` are (place of the last byte, hello)."""
+
+    timed: Timed
+    hellos: list[tuple[int, Hello]]
+    intake: Intake
+
+
+@dataclass(slots=True)
+class _Pile:
+    """What the slabs have brought so far."""
+
+    carrier: Carrier
+    intake: Intake = field(default_factory=Intake)
+    hellos: list[tuple[int, Hello]] = field(default_factory=list)
+    blocks: list[Timed] = field(default_factory=list)
+    single: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+
+    def take(self, item: Payload | Damaged, end: int) -> Hello | None:
+        """Take in what a reader found; a hello is handed back, for it tends to come again byte for byte."""
+        if isinstance(item, Damaged):
+            self.intake.skipped_bytes += item.size
+            self.intake.bad_frames += item.delimited
+            return None
+        try:
+            message = decode(item)
+        except MessageError:
+            self.intake.skipped_bytes += carried_size(item, self.carrier)
+            self.intake.bad_frames += 1
+            return None
+        self.intake.frames += 1
+        if isinstance(message, Holes):
+            self.single.append((end, HOLES_KIND, message.sequence, message.ticks32, message.covered_mask))
+        elif isinstance(message, Raw):
+            self.single.append((end, RAW_KIND, message.sequence, message.ticks32, 0))
+        elif isinstance(message, Trouble):
+            self.single.append((end, TROUBLE_KIND, trouble_tag(message), message.ticks32, 0))
+        elif isinstance(message, Hello):
+            self.hellos.append((end, message))
+            return message
+        return None
+
+    def take_common(self, body: Bytes, sound: NDArray[np.bool_], kind: int, end: Column) -> None:
+        """Take in the sound ones among payloads of one common length, as columns of bytes."""
+        if not sound.all():
+            body, end = body[:, sound], end[sound]
+        tag, ticks32 = body[1].astype(np.uint32), body[3].astype(np.uint32)
+        tag |= body[2].astype(np.uint32) << 8
+        for place in (4, 5, 6):
+            ticks32 |= body[place].astype(np.uint32) << 8 * (place - 3)
+        mask = body[7] if kind == HOLES_KIND else np.zeros(len(end), np.uint8)
+        self.blocks.append(Timed(end, np.full(len(end), kind, np.uint8), tag, ticks32, mask))
+        self.intake.frames += len(end)
+
+    def close(self) -> Cut:
+        """All that came, in order."""
+        if self.single:
+            end, kind, tag, ticks32, mask = np.array(self.single, np.int64).T
+            small, wide = np.uint8, np.uint32
+            self.blocks.append(
+                Timed(end, kind.astype(small), tag.astype(wide), ticks32.astype(wide), mask.astype(small))
+            )
+        timed = Timed(
+            np.concatenate([np.empty(0, np.int64), *(block.end for block in self.blocks)]),
+            np.concatenate([np.empty(0, np.uint8), *(block.kind for block in self.blocks)]),
+            np.concatenate([np.empty(0, np.uint32), *(block.tag for block in self.blocks)]),
+            np.concatenate([np.empty(0, np.uint32), *(block.ticks32 for block in self.blocks)]),
+            np.concatenate([np.empty(0, np.uint8), *(block.mask for block in self.blocks)]),
+        )
+        if (timed.end[1:] < timed.end[:-1]).any():
+            order = np.argsort(timed.end, kind="stable")
+            timed = Timed(
+                timed.end[order], timed.kind[order], timed.tag[order], timed.ticks32[order], timed.mask[order]
+            )
+        return Cut(timed, self.hellos, self.intake)
+
+
+def cut(data: bytes, carrier: Carrier) -> Cut:
+    """Cut a whole recording into frames."""
+    pile = _Pile(carrier)
+    mark, work = (b"\x00", _cut_stream) if carrier == "stream" else (b"\xf7", _cut_sysex)
+    place = 0
+    while place < len(data):
+        stop = data.rfind(mark, place, place + SLAB) + 1 or data.find(mark, place + SLAB) + 1
+        if not stop:
+            break
+        work(data[place:stop], place, pile)
+        place = stop
+    rest = data[place:]
+    if carrier == "stream":
+        pile.intake.skipped_bytes += len(rest)
+    else:
+        _read_between(rest, place, pile)
+    return pile.close()
+
+
+def _cut_stream(slab: bytes, offset: int, pile: _Pile) -> None:
+    buffer = np.frombuffer(slab, np.uint8)
+    ends = np.flatnonzero(buffer == 0)
+    starts = np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1))
+    sizes = ends - starts
+    left = sizes > 0
+    for length, type_, kind in COMMON:
+        width = length + 3
+        chosen = np.flatnonzero(sizes == width)
+        chosen = chosen[1:] if len(chosen) and chosen[0] == 0 else chosen
+        if not len(chosen):
+            continue
+        body, sound = _unstuff(_columns(buffer, starts[chosen], width))
+        sound &= (body[0] == type_) & _check_holds(body)
+        pile.take_common(body, sound, kind, ends[chosen] + offset)
+        left[chosen[sound]] = False
+    known: dict[bytes, Hello] = {}
+    for number in np.flatnonzero(left).tolist():
+        start, end = int(starts[number]), int(ends[number])
+        chunk = slab[start:end]
+        hello = known.get(chunk)
+        if hello is not None:
+            pile.intake.frames += 1
+            pile.hellos.append((end + offset, hello))
+            continue
+        hello = pile.take(read_chunk(chunk, len(chunk), offset + number == 0), end + offset)
+        if hello is not None and len(known) < REMEMBERED_CHUNKS:
+            known[chunk] = hello
+
+
+def _cut_sysex(slab: bytes, offset: int, pile: _Pile) -> None:
+    buffer = np.frombuffer(slab, np.uint8)
+    heads = np.flatnonzero(buffer == HEADER[0])
+    spans: list[Column] = []
+    for length, type_, kind in COMMON:
+        packed = length + 2 + -(-(length + 2) // 7)
+        width = len(HEADER) + packed + 1
+        starts = heads[heads <= len(slab) - width]
+        columns = _columns(buffer, starts, width)
+        whole = (columns[-1] == 0xF7) & (columns[1:-1] < 0x80).all(axis=0)
+        for place in (1, 2, 3):
+            whole &= columns[place] == HEADER[place]
+        body, sound = _unpack(columns[len(HEADER) : -1], length + 2)
+        sound &= whole & (body[0] == type_) & _check_holds(body)
+        pile.take_common(body, sound, kind, starts + (width - 1 + offset))
+        spans.append(np.stack((starts[sound], starts[sound] + width)))
+    done = np.concatenate(spans, axis=1)
+    done = done[:, np.argsort(done[0], kind="stable")]
+    # What lies between whole messages is read as the live link reads it; each whole one leaves it outside any message.
+    starts = np.concatenate((np.zeros(1, np.int64), done[1]))
+    stops = np.concatenate((done[0], np.array([len(slab)])))
+    for between in np.flatnonzero(starts < stops).tolist():
+        start, stop = int(starts[between]), int(stops[between])
+        _read_between(slab[start:stop], start + offset, pile)
+
+
+def _read_between(data: bytes, offset: int, pile: _Pile) -> None:
+    reader = SysexReader()
+    place = 0
+    while place < len(data):
+        stop = data.find(b"\xf7", place) + 1 or len(data)
+        for item in reader.feed(data[place:stop]):
+            pile.take(item, offset + stop - 1)
+        place = stop
+    for item in reader.close():
+        pile.take(item, offset + place)
+
+
+def _columns(buffer: Bytes, starts: Column, width: int) -> Bytes:
+    """`width` × n bytes: row j holds byte j of each frame."""
+    out = np.empty((width, len(starts)), np.uint8)
+    for place in range(width):
+        np.take(buffer, starts + place, out=out[place])
+    return out
+
+
+def _unstuff(chunks: Bytes) -> tuple[Bytes, NDArray[np.bool_]]:
+    """COBS of many chunks of one length below 128: the bytes, and which chunks are COBS at all."""
+    width = len(chunks)
+    out = np.empty((width - 1, chunks.shape[1]), np.uint8)
+    # The place of the next code byte. A code that points past the end cannot come back to a place still ahead: in
+    # eight bits it lands behind itself.
+    code_at = chunks[0].copy()
+    for place in range(1, width):
+        is_code = code_at == place
+        np.multiply(chunks[place], ~is_code, out=out[place - 1])
+        code_at += chunks[place] * is_code
+    return out, code_at == width
+
+
+def _unpack(packed: Bytes, length: int) -> tuple[Bytes, NDArray[np.bool_]]:
+    """The 7-in-8 packing of many bodies of one length: the bytes, and which have no top bit without a byte."""
+    out = np.empty((length, packed.shape[1]), np.uint8)
+    sound = np.ones(packed.shape[1], bool)
+    for first in range(0, length, 7):
+        group = min(7, length - first)
+        tops = packed[first // 7 * 8]
+        sound &= tops >> group == 0
+        for i in range(group):
+            out[first + i] = packed[first // 7 * 8 + 1 + i] | (tops >> i & 1) << 7
+    return out, sound
+
+
+def _check_holds(body: Bytes) -> NDArray[np.bool_]:
+    """Whether the last two rows are the CRC-16/IBM-3740 of the rows before them, low byte first."""
+    crc = np.full(body.shape[1], 0xFFFF, np.uint16)
+    for row in body[:-2]:
+        # One byte at a time without a table: x is the byte that leaves the register, folded with the polynomial.
+        x = crc >> 8 ^ row
+        x ^= x >> 4
+        crc = crc << 8 ^ x << 12 ^ x << 5 ^ x
+    holds: NDArray[np.bool_] = crc == (body[-2] | body[-1].astype(np.uint16) << 8)
+    return holds

@@ -1,0 +1,212 @@
+"""A whole recording → a Record, at the speed of arrays.
+
+`read_record` gives what `HostLink` gives for the same bytes, in whatever pieces they came. Frames are cut in bulk; the
+accounting takes each run of frames in which nothing is odd (no step back, no repeat, no restart told) at once, and
+hands the odd ones to the link's own `Account`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingerlead.wire.account import GAP_US, HOLES_KIND, KINDS, REMEMBERED, TROUBLE_KIND, Account
+from fingerlead.wire.bulk import Bytes, Column, Cut, Timed, cut
+from fingerlead.wire.clock import HALF
+from fingerlead.wire.events import Doubt, Record
+from fingerlead.wire.messages import Hello
+from fingerlead.wire.plain_midi import read_plain_record
+
+# After an odd frame: how many frames go one by one, and how many are then tried at once (doubled while all is well).
+ONE_BY_ONE = 64
+FIRST_RUN = 1024
+
+ArrivalOf = Callable[[int], int | None]
+
+
+def read_record(
+    data: bytes,
+    arrivals: NDArray[np.int64] | None = None,
+    carrier: Literal["stream", "sysex", "plain"] = "stream",
+    gap_us: int = GAP_US,
+) -> Record:
+    """Read all frames of a recording.
+
+    `arrivals` is k × 2: the offset of the first byte of each read, rising, and the host µs at which it arrived; they
+    count for restarts alone. Bytes of any kind are read: damage is counted, and no frame at all is an empty Record.
+    Plain notes (on the default notes and channel) have no other clock than `arrivals`: without them nothing is read.
+    """
+    if carrier == "plain":
+        return read_plain_record(data, np.empty((0, 2), np.int64) if arrivals is None else arrivals)
+    pieces = cut(data, carrier)
+    account = Account(gap_us)
+    account.intake = pieces.intake
+    t_us, covered = _settle(pieces, account, _arrival_lookup(arrivals))
+    return Record(
+        t_us,
+        covered,
+        account.end_us,
+        account.doubts,
+        account.intake,
+        "chanter",
+        account.scan_us,
+        account.hello,
+    )
+
+
+def _arrival_lookup(arrivals: NDArray[np.int64] | None) -> ArrivalOf:
+    if arrivals is None or not len(arrivals):
+        return lambda end: None
+    offsets, times = arrivals[:, 0], arrivals[:, 1]
+
+    def arrival_of(end: int) -> int | None:
+        read = int(np.searchsorted(offsets, end, "right")) - 1
+        return int(times[read]) if read >= 0 else None
+
+    return arrival_of
+
+
+def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> tuple[Column, Bytes]:
+    timed, hellos = pieces.timed, pieces.hellos
+    total = len(timed.end)
+    times: list[Column] = []
+    masks: list[Bytes] = []
+    place, greeted, one_by_one, run = 0, 0, 1, total
+    while place < total:
+        stop = min(place + one_by_one, total)
+        greeted = _take_singly(timed, place, stop, hellos, greeted, account, arrival_of, times, masks)
+        place = stop
+        stop = min(place + run, total)
+        if place == stop:
+            break
+        t_us, good = _times_while_regular(timed, place, stop, account)
+        good, greeted = _greet_until_news(timed, place, good, hellos, greeted, account)
+        if good:
+            _take_run(timed, place, t_us[:good], account, times, masks)
+            place += good
+            account.last_arrival_us = arrival_of(int(timed.end[place - 1]))
+        if place == stop:
+            one_by_one, run = 0, run * 2
+        elif good < ONE_BY_ONE:
+            one_by_one, run = min(max(one_by_one, ONE_BY_ONE) * 2, FIRST_RUN), FIRST_RUN
+        else:
+            one_by_one, run = ONE_BY_ONE, FIRST_RUN
+    for _, hello in hellos[greeted:]:
+        account.greet(hello)
+    if not times:
+        return np.empty(0, np.int64), np.empty(0, np.uint8)
+    return np.concatenate(times), np.concatenate(masks)
+
+
+def _take_singly(
+    timed: Timed,
+    place: int,
+    stop: int,
+    hellos: list[tuple[int, Hello]],
+    greeted: int,
+    account: Account,
+    arrival_of: ArrivalOf,
+    times: list[Column],
+    masks: list[Bytes],
+) -> int:
+    """Frames one by one through the account; gives the number of hellos greeted so far."""
+    kept: list[tuple[int, int]] = []
+    for i in range(place, stop):
+        end = int(timed.end[i])
+        while greeted < len(hellos) and hellos[greeted][0] < end:
+            account.greet(hellos[greeted][1])
+            greeted += 1
+        kind = int(timed.kind[i])
+        t_us = account.timed(kind, int(timed.tag[i]), int(timed.ticks32[i]), arrival_of(end))
+        if kind == HOLES_KIND and t_us is not None:
+            kept.append((t_us, int(timed.mask[i])))
+    if kept:
+        columns = np.array(kept, np.int64)
+        times.append(columns[:, 0])
+        masks.append(columns[:, 1].astype(np.uint8))
+    return greeted
+
+
+def _of_kind(timed: Timed, kind: int, place: int, stop: int) -> Column:
+    return np.flatnonzero(timed.kind[place:stop] == kind)
+
+
+def _times_while_regular(timed: Timed, place: int, stop: int, account: Account) -> tuple[Column, int]:
+    """Times of frames from `place` on, and how many of them are regular: for each, no frame up to it is odd."""
+    clock = account.clock
+    ticks32 = timed.ticks32[place:stop]
+    # A step of 2³¹ or more is one back: the low 32 bits of a difference, read as a signed number.
+    steps = np.diff(ticks32, prepend=np.uint32(clock.front_ticks)).view(np.int32)
+    t_us = clock.front_us + np.cumsum(steps, dtype=np.int64)
+    # Step by step agrees with the account's way, from the front, while no frame is half a wrap behind the front.
+    odd = np.maximum.accumulate(np.maximum(t_us, clock.front_us)) - t_us > HALF
+    for kind in range(KINDS):
+        own = _of_kind(timed, kind, place, stop)
+        if not len(own):
+            continue
+        last = account.last_key[kind]
+        own_us, tags, own_ticks = t_us[own], timed.tag[place:stop][own], ticks32[own]
+        repeat = np.zeros(len(own), bool)
+        repeat[1:] = (tags[1:] == tags[:-1]) & (own_ticks[1:] == own_ticks[:-1])
+        back = np.zeros(len(own), bool)
+        back[1:] = own_us[1:] < own_us[:-1]
+        repeat[0] = last == (int(tags[0]), int(own_ticks[0]))
+        back[0] = own_us[0] < account.least_us(kind)
+        odd[own] |= repeat | back
+    return t_us, int(np.argmax(odd)) if odd.any() else len(odd)
+
+
+def _greet_until_news(
+    timed: Timed, place: int, good: int, hellos: list[tuple[int, Hello]], greeted: int, account: Account
+) -> tuple[int, int]:
+    """Greet the hellos among `good` frames; where one tells of a restart, only the frames before it stay good."""
+    if account.restart_told:
+        return 0, greeted
+    while good and greeted < len(hellos) and hellos[greeted][0] < timed.end[place + good - 1]:
+        end, hello = hellos[greeted]
+        if account.is_news(hello):
+            return int(np.searchsorted(timed.end[place : place + good], end)), greeted
+        account.greet(hello)
+        greeted += 1
+    return good, greeted
+
+
+def _take_run(
+    timed: Timed, place: int, t_us: Column, account: Account, times: list[Column], masks: list[Bytes]
+) -> None:
+    """Take in a run of regular frames at once, as `Account.timed` would one by one."""
+    stop = place + len(t_us)
+    clock = account.clock
+    front_us = np.maximum.accumulate(np.concatenate(([clock.front_us], t_us)))
+    doubts: list[tuple[int, int, Doubt]] = []  # (frame, order at one frame, doubt)
+    for i in np.flatnonzero(t_us - front_us[:-1] >= account.gap_us).tolist():
+        doubts.append((i, 1, Doubt(int(front_us[i]), int(t_us[i]), "gap")))
+    for kind in range(KINDS):
+        own = _of_kind(timed, kind, place, stop)
+        if not len(own):
+            continue
+        own_us, tags = t_us[own], timed.tag[place:stop][own]
+        last = account.last_key[kind]
+        if kind != TROUBLE_KIND:
+            before = np.concatenate((np.array([last[0] if last else int(tags[0]) - 1]), tags[:-1]))
+            lost = (tags - before - 1) & 0xFFFF
+            account.intake.lost_frames += int(lost.sum())
+            if kind == HOLES_KIND:
+                times.append(own_us)
+                masks.append(timed.mask[place:stop][own])
+                for i in np.flatnonzero(lost).tolist():
+                    start_us = int(own_us[i - 1]) if i else account.last_us[kind]
+                    doubts.append((int(own[i]), 0, Doubt(start_us, int(own_us[i]), "lost", int(lost[i]))))
+        tail = own[-REMEMBERED:]
+        keys = list(zip(timed.tag[place:stop][tail].tolist(), timed.ticks32[place:stop][tail].tolist(), strict=True))
+        if account.first_key[kind] is None:
+            account.first_key[kind] = (int(tags[0]), int(timed.ticks32[place + own[0]]))
+        account.last_key[kind] = keys[-1]
+        account.last_us[kind] = int(own_us[-1])
+        account.recent[kind].extend(keys)
+    account.doubts.extend(doubt for _, _, doubt in sorted(doubts, key=lambda entry: entry[:2]))
+    new_front_us = int(front_us[-1])
+    clock.start((clock.front_ticks + new_front_us - clock.front_us) & 0xFFFFFFFF, new_front_us)

@@ -1,0 +1,142 @@
+"""What a host learns from a link, in the order of time; a Doubt comes before the State that ends it.
+
+`host_us` is when the last byte arrived on the host's clock, None where nobody knows; `t_us` is the link's unwrapped
+chanter clock, on which the first timed frame is 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from fingerlead.wire import messages
+from fingerlead.wire.messages import Answer, Hello, Levels, Request, Trouble
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+# --- What came over a link, on one clock: the hand-over from the wire to the analysis.
+#
+# Units: `_us` are integer microseconds on the unwrapped clock on which the first timed frame is 0.
+
+Cause = Literal["lost", "gap", "restart"]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A stretch in which something may have happened that no frame tells of.
+
+    From the last timed frame before it to the first after it. `count` is the number of frames lost (0 where unknown).
+    """
+
+    start_us: int
+    end_us: int
+    cause: Cause
+    count: int = 0
+
+
+@dataclass(slots=True)
+class Intake:
+    """What the link took in, and what it could not use."""
+
+    frames: int = 0  # whole, sound frames of any type, repeats included
+    bad_frames: int = 0  # delimited, but damaged: wrong check, wrong coding, too long or too short
+    lost_frames: int = 0  # missing by sequence number
+    restarts: int = 0
+    skipped_bytes: int = 0  # bytes outside any sound frame: those of bad frames, a partial first and last one
+
+
+@dataclass(slots=True)
+class Record:
+    """Hole states over time, with all that makes them doubtful.
+
+    `t_us` int64 and `covered` uint8, same length, times never falling: one entry per kept holes frame, heartbeats
+    included. `end_us` is the time of the last timed frame of any kind. `scan_us` is the chanter's scan period from its
+    hello (1 000 000 / rate, rounded; the widest where several differ), None where no hello told it.
+    """
+
+    t_us: NDArray[np.int64]
+    covered: NDArray[np.uint8]
+    end_us: int
+    doubts: list[Doubt] = field(default_factory=list)
+    intake: Intake = field(default_factory=Intake)
+    clock: Literal["chanter", "host"] = "chanter"
+    scan_us: int | None = None
+    hello: Hello | None = None
+
+
+# ---
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The chanter said who it is."""
+
+    hello: Hello
+    host_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Which holes are covered from `t_us` on; heartbeats come as states too."""
+
+    t_us: int
+    covered_mask: int
+    host_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class RawState:
+    """One raw sample of each hole."""
+
+    t_us: int
+    samples: tuple[int, ...]
+    host_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleSeen:
+    """The chanter reported trouble."""
+
+    t_us: int
+    trouble: Trouble
+    host_us: int | None
+
+    @property
+    def words(self) -> str:
+        """The trouble in words."""
+        code = self.trouble.code
+        return messages.TROUBLE_WORDS[code] if 0 < code < len(messages.TROUBLE_WORDS) else f"trouble number {code}"
+
+
+@dataclass(frozen=True, slots=True)
+class Doubted:
+    """Something may have happened that no frame tells of."""
+
+    doubt: Doubt
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """An answer came. `asked` is the request it answers, None where nothing of that number was asked.
+
+    `value` is what `read_answer_body` finds. For a clock request `t_us` is the chanter's time on the unwrapped clock,
+    None while no timed frame has come or for other requests.
+    """
+
+    asked: Request | None
+    answer: Answer
+    value: Levels | tuple[int, int] | int | None
+    t_us: int | None
+    host_us: int | None
+
+    @property
+    def words(self) -> str:
+        """The status in words."""
+        status = self.answer.status
+        return messages.STATUS_WORDS[status] if status < len(messages.STATUS_WORDS) else f"status number {status}"
+
+
+Event = Seen | State | RawState | TroubleSeen | Doubted | Answered

@@ -1,0 +1,80 @@
+"""Bringing up a new board, hole by hole: each is covered alone in turn, and the one that answers is noted.
+
+Sans-IO, with time as an argument. A hole answers when it alone is covered for a moment and then open again.
+"""
+
+from __future__ import annotations
+
+from fingering.holes import FINGERS, HOLES
+from fingerlead.wire.events import State
+from fingerlead.wire.link import Carrier, HostLink
+from fingerlead.workbench.selftest import Trial
+
+HELD_US = 150_000
+PATIENCE_US = 20_000_000
+
+
+class BringUp:
+    """`hole` is the one asked for, None when all were; `answered[i]` the one that answered for i, None for none."""
+
+    def __init__(self, carrier: Carrier) -> None:
+        self.link = HostLink(carrier)
+        self.hole: int | None = 0
+        self.answered: list[int | None] = []
+        self._mask = 0
+        self._always = 0xFF  # covered in every state so far
+        self._since_us = 0
+        self._seen = False
+        self._candidate: int | None = None
+        self._began_us: int | None = None
+
+    def hear(self, data: bytes, now_us: int) -> None:
+        """Take in what came; raises NotAChanter."""
+        if self._began_us is None:
+            self._began_us = now_us
+        for event in self.link.receive(data, now_us):
+            if isinstance(event, State):
+                self._seen = True
+                self._state(event.t_us, event.covered_mask, now_us)
+        if self.hole is not None and now_us - self._began_us > PATIENCE_US:
+            self._note(None, now_us)
+
+    @property
+    def there(self) -> bool:
+        """Whether the hole that was asked for, or another, is covered alone; what is left is to open it."""
+        return self._candidate is not None
+
+    def found(self) -> list[Trial]:
+        """What was found so far, hole by hole."""
+        return [self._finding(asked, answered) for asked, answered in enumerate(self.answered)]
+
+    def _finding(self, asked: int, answered: int | None) -> Trial:
+        name = FINGERS[asked]
+        if answered == asked:
+            return Trial(name, "good", "it answers")
+        if answered is not None:
+            told = f"the {FINGERS[answered]} answered: swap their wires, or their channels in the firmware"
+        elif self._seen and self._always >> asked & 1:
+            told = "it was covered all the time: look for a short, dirt on the sensor, or a level too low"
+        else:
+            told = "nothing answered: look at its sensor and wire, or calibrate first, as its level may be too high"
+        return Trial(name, "bad", told)
+
+    def _state(self, t_us: int, mask: int, now_us: int) -> None:
+        # A hole that never opens must not hide the others.
+        self._always &= mask
+        mask &= ~self._always
+        if mask != self._mask:
+            if mask == 0 and self._candidate is not None:
+                self._note(self._candidate, now_us)
+            self._mask, self._since_us, self._candidate = mask, t_us, None
+        if mask.bit_count() == 1 and t_us - self._since_us >= HELD_US:
+            self._candidate = mask.bit_length() - 1
+
+    def _note(self, answered: int | None, now_us: int) -> None:
+        if self.hole is None:
+            return
+        self.answered.append(answered)
+        self.hole = self.hole + 1 if self.hole + 1 < HOLES else None
+        self._began_us = now_us
+        self._candidate = None

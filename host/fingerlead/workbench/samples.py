@@ -1,0 +1,134 @@
+"""How noisy the holes' raw samples are while somebody looks at them: one rule for terminal and page."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fingering.holes import HOLES
+from fingerlead.wire.events import RawState
+
+# --- What a calibration took: raw samples over time, and which rows of them belong to which step.
+#
+# Conventions: `t_us` int64[n] never falling; `samples` uint16[n, 8], which rise as a hole is covered. A span is one step:
+# rows `asked` to `held` are the way there, `held` to `end` the stillness that was asked for (of a scale: all of it).
+
+# `all` is low G, every hole covered; the other kinds with a hole concern it alone, all others open.
+Kind = Literal["open", "covered", "half", "all", "scale"]
+
+PLAN: tuple[tuple[Kind, int | None], ...] = (
+    ("open", None),
+    *((kind, hole) for hole in range(HOLES) for kind in ("covered", "half")),
+    ("all", None),
+    ("scale", None),
+    ("open", None),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One step as it was taken."""
+
+    kind: Kind
+    hole: int | None
+    asked: int
+    held: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """All that was taken; `full_scale` is the greatest sample that the chanter can give."""
+
+    t_us: NDArray[np.int64]
+    samples: NDArray[np.uint16]
+    spans: tuple[Span, ...]
+    full_scale: int = 1023
+
+
+# --- Small statistics of raw samples: percentiles by nearest rank, peak-to-peak noise, two clusters, a line of the mains.
+#
+# Otsu: N. Otsu, IEEE Trans. SMC 9(1), 1979, 62-66 (from memory): the threshold with the greatest w0 w1 (m1 - m0)².
+# Signal-to-noise as capacitive-sensing guides publish it: change by the finger over peak-to-peak noise, at least 5:1.
+
+# Peak to peak is taken between these, so that a single spike is no noise.
+LOWEST, HIGHEST = 0.005, 0.995
+
+
+def at_rank(ordered: NDArray[np.uint16], share: float) -> NDArray[np.float64]:
+    """The percentile of each row of `ordered` (holes, n), rising along the row, by nearest rank below."""
+    place = int(share * (ordered.shape[-1] - 1))
+    return ordered[..., place].astype(np.float64)
+
+
+def otsu(counts: NDArray[np.int64]) -> int:
+    """Of a histogram (how often each raw sample came): the last sample that belongs to the lower cluster.
+
+    The first of equally good ones, so that in an empty valley it is the top of the lower cluster. ValueError where
+    fewer than two different samples came.
+    """
+    present = np.flatnonzero(counts)
+    if len(present) < 2:
+        raise ValueError("expected samples of at least two different sizes; all are the same")
+    # Only samples that came can part two clusters.
+    weight = counts[present].astype(np.float64)
+    value = present.astype(np.float64)
+    below, above = np.cumsum(weight)[:-1], np.cumsum(weight[::-1])[::-1][1:]
+    sum_below = np.cumsum(weight * value)[:-1]
+    sum_above = np.cumsum((weight * value)[::-1])[::-1][1:]
+    between = below * above * (sum_below / below - sum_above / above) ** 2
+    return int(present[int(np.argmax(between))])
+
+
+def shares_of_lines(
+    t_us: NDArray[np.int64], samples: NDArray[np.float64], lines_hz: tuple[int, ...]
+) -> NDArray[np.float64]:
+    """How much of each column's variance a sine of each frequency explains: `samples` (n, holes) to (lines, holes).
+
+    Least squares on the stamps themselves, so that rows may be missing. A frequency that comes too near to half the
+    samples' own, or is above it, explains 0.
+    """
+    out = np.zeros((len(lines_hz), samples.shape[1]))
+    centred = samples - samples.mean(axis=0)
+    total = (centred**2).sum(axis=0)
+    if len(t_us) < 16:
+        return out
+    step_us = float(np.median(np.diff(t_us)))
+    for row, line_hz in enumerate(lines_hz):
+        if step_us * line_hz * 2 > 0.95e6:
+            continue
+        angle = (t_us - t_us[0]) * (2 * np.pi * line_hz / 1e6)
+        waves = np.stack((np.cos(angle), np.sin(angle)), axis=1)
+        waves -= waves.mean(axis=0)
+        weights = np.linalg.lstsq(waves, centred, rcond=None)[0]
+        explained = ((waves @ weights) ** 2).sum(axis=0)
+        out[row] = np.divide(explained, total, out=np.zeros_like(total), where=total > 0)
+    return out
+
+
+# ---
+
+NOISE_US = 250_000
+
+
+class RawNoise:
+    """The range of each hole's raw samples within the last quarter of a second."""
+
+    def __init__(self) -> None:
+        self._lately: deque[RawState] = deque()
+
+    def after(self, raws: Iterable[RawState]) -> tuple[int, ...]:
+        """The ranges, these having come; empty before any came."""
+        lately = self._lately
+        lately.extend(raws)
+        while lately and lately[0].t_us < lately[-1].t_us - NOISE_US:
+            lately.popleft()
+        if not lately:
+            return ()
+        ranges: list[int] = np.ptp(np.array([raw.samples for raw in lately]), axis=0).tolist()
+        return tuple(ranges)

@@ -1,0 +1,188 @@
+"""`make bench`: how fast the program is, each figure beside something to compare it with, in the same run."""
+
+from __future__ import annotations
+
+import gc
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+import tracemalloc
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from tests.benchmarks import playing
+from tests.benchmarks.calibration_rows import calibration_rows
+from tests.benchmarks.finger_to_sound import finger_rows
+from tests.benchmarks.firmware_delay import firmware_rows
+from tests.benchmarks.live_latency import latencies_us
+from tests.benchmarks.more_rows import music_rows, sheet_rows, wire_rows
+from tests.benchmarks.page_latency import page_rows
+from tests.benchmarks.sound_latency import sound_latency_rows
+from tests.benchmarks.sound_rows import sound_rows
+from tests.benchmarks.studio_rows import studio_rows
+
+
+def best_of(runs: int, work: Callable[[], object]) -> float:
+    """The shortest of several runs, in seconds: the machine's own noise only ever adds."""
+    took = []
+    for _ in range(runs):
+        gc.collect()
+        gc.freeze()  # what earlier rows left lying about is not this one's to look through
+        begin = time.perf_counter()
+        work()
+        took.append(time.perf_counter() - begin)
+        gc.unfreeze()
+    return min(took)
+
+
+def machine() -> str:
+    """The machine's name as its processor and Python tell it."""
+    model = platform.processor() or platform.machine()
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        names = (line.split(":")[1].strip() for line in info.read_text().splitlines() if "model name" in line)
+        model = next(names, model)
+    return f"{model}, {platform.system()}, Python {platform.python_version()}, numpy {np.__version__}"
+
+
+def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str, str]]:
+    """The analysis kernel: speed, memory, and whether a hundred hours cost a hundred times one."""
+    from fingering.table import standard_table
+    from fingerlead.timing.kernel import Rules, measure_in_pieces
+    from fingerlead.timing.results import Settings
+    from fingerlead.timing.timeline import geometry_of
+    from tests.timing.plain_judge import judge
+
+    rules = Rules(Settings(), geometry_of(standard_table()), 5_000, np.zeros((0, 2), dtype=np.int64))
+    hour_s = best_of(9, lambda: list(measure_in_pieces(edge_us, covered, rules)))
+    some = 3_000
+    states = list(zip(edge_us[:some].tolist(), covered[:some].tolist(), strict=True))
+    plain_s = best_of(1, lambda: judge(states, int(edge_us[some]), [], standard_table().standard, Settings(), 5_000))
+    ratio = plain_s / some / (hour_s / len(covered))
+
+    hours = 100
+    length_us = int(edge_us[-1])
+    long_us = (edge_us[:-1] + length_us * np.arange(hours)[:, None]).reshape(-1)
+    long_us = np.append(long_us, hours * length_us)
+    long_covered = np.tile(covered, hours)
+    long_s = best_of(3, lambda: list(measure_in_pieces(long_us, long_covered, rules)))
+    tracemalloc.start()
+    parts = list(measure_in_pieces(long_us, long_covered, rules))
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    del parts
+    return [
+        (
+            "analysis kernel, one core",
+            f"{len(covered) / hour_s / 1e6:.1f} million edges/s, {peak / len(long_covered):.0f} bytes an edge",
+            f"{ratio:.0f} × plain Python loops",
+        ),
+        (f"an hour of dense playing ({len(covered):,} edges)", f"{hour_s * 1e3:.1f} ms", ""),
+        ("a hundred hours", f"{long_s * 1e3:.0f} ms", f"{long_s / hours / hour_s:.2f} × an hour, per hour"),
+    ]
+
+
+def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str, str]]:
+    """From a session file to arrays and to JSON, beside two readers of the same sounding notes as MIDI."""
+    import json
+    import warnings
+
+    from fingering.table import standard_table
+    from fingerlead.store.intake import load
+    from fingerlead.timing.analysis import analyse
+    from fingerlead.timing.published import as_dict
+    from fingerlead.timing.timeline import timing_of
+
+    session, song = folder / "hour.session", folder / "hour.mid"
+    playing.write_session(session, playing.wire_frames(edge_us, covered))
+    notes = playing.write_sounding_notes(song, edge_us, covered)
+
+    def to_json() -> str:
+        loaded = load(session)
+        analysis = analyse(loaded.record, standard_table(), timing_of(loaded.record, loaded.kind))
+        return json.dumps(as_dict(analysis, loaded.kind, str(session)))
+
+    arrays_s = best_of(9, lambda: load(session))
+    json_s = best_of(5, to_json)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import partitura
+        import pretty_midi
+
+        pretty_s = best_of(3, lambda: pretty_midi.PrettyMIDI(str(song)))
+        partitura_s = best_of(2, lambda: partitura.load_performance_midi(str(song)))
+    return [
+        (
+            f"session file to arrays, an hour ({notes:,} sounding notes)",
+            f"{arrays_s * 1e3:.1f} ms",
+            f"{pretty_s / arrays_s:.0f} × pretty_midi ({pretty_s * 1e3:.0f} ms), "
+            f"{partitura_s / arrays_s:.0f} × partitura ({partitura_s * 1e3:.0f} ms)",
+        ),
+        ("session file to JSON, an hour", f"{json_s * 1e3:.0f} ms", ""),
+    ]
+
+
+def live_rows() -> list[tuple[str, str, str]]:
+    """From a byte's arrival to the change in a listener's hands, beside a loop that only forwards the bytes."""
+    took = latencies_us()
+    bare = np.percentile(took.bare, [50, 99])
+    rows = []
+    for what, ours_us in (("state handed on", took.state), ("change told", took.change)):
+        ours = np.percentile(ours_us, [50, 99])
+        rows.append(
+            (
+                f"live, byte to {what} ({len(ours_us):,} times)",
+                f"median {ours[0] / 1e3:.2f} ms, 99th percentile {ours[1] / 1e3:.2f} ms",
+                f"{ours[0] / bare[0]:.1f} and {ours[1] / bare[1]:.1f} × a bare loop "
+                f"({bare[0] / 1e3:.2f} and {bare[1] / 1e3:.2f} ms)",
+            )
+        )
+    return rows
+
+
+def help_rows() -> list[tuple[str, str, str]]:
+    """How long the help text takes as a whole process."""
+    command = Path(sys.executable).with_name("fingerlead")
+    help_s = best_of(7, lambda: subprocess.run([command, "--help"], check=True, capture_output=True))
+    bare_s = best_of(7, lambda: subprocess.run([sys.executable, "-c", "pass"], check=True))
+    return [
+        (
+            "fingerlead --help",
+            f"{help_s * 1e3:.0f} ms",
+            f"{help_s / bare_s:.0f} × a bare Python ({bare_s * 1e3:.0f} ms)",
+        )
+    ]
+
+
+def main() -> None:
+    """Print the table."""
+    edge_us, covered = playing.hour_of_edges()
+    with tempfile.TemporaryDirectory() as folder:
+        rows = [
+            *kernel_rows(edge_us, covered),
+            *file_rows(Path(folder), edge_us, covered),
+            *wire_rows(best_of),
+            *live_rows(),
+            *music_rows(best_of),
+            *sheet_rows(best_of),
+            *sound_rows(),
+            *sound_latency_rows(),
+            *finger_rows(),
+            *firmware_rows(),
+            *page_rows(),
+            *studio_rows(),
+            *calibration_rows(best_of),
+            *help_rows(),
+        ]
+    print(f"Measured on {machine()}.\n")
+    print("| what | measured | beside |\n| --- | --- | --- |")
+    for row in rows:
+        print("| " + " | ".join(row) + " |")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,319 @@
+from __future__ import annotations
+
+import io
+import re
+import wave
+import zipfile
+from datetime import date
+
+import pytest
+
+from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
+from fingerlead.faces.pages.desk.routes import Desk
+from fingerlead.faces.strip import strip_svg
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.index import analysed
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.progress import Tally
+from fingerlead.timing.summary import median_interval, wilson
+from tests.studio.studios import playing, write
+
+TODAY = date(2026, 9, 20)
+HOSTILE = '<script>alert("x")</script> =2+2'
+
+
+@pytest.fixture
+def desk(tmp_path):
+    testclient = pytest.importorskip("starlette.testclient", reason="needs httpx")
+    from starlette.applications import Starlette
+
+    with Studio(tmp_path / "studio") as studio:
+        desk = Desk(studio, lambda: TODAY)
+        client = testclient.TestClient(Starlette(routes=desk.routes()))
+        client.studio = studio
+        yield client
+
+
+@pytest.fixture
+def pupil(desk, tmp_path):
+    key = desk.studio.add("Ailsa").key
+    for day in range(4):
+        path = write(tmp_path / f"{day}.session", playing(day, 60), 4 * day, {"rungs": ["low-g-b"]})
+        desk.studio.take_in(key, path)
+    return key
+
+
+def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
+    answer = desk.post("/pupil", data={"name": "Ailsa", "hand_on_top": "right"})
+    assert "Ailsa" in answer.text
+    (pupil,) = desk.studio.pupils()
+    told = {"name": "Ailsa B.", "hand_on_top": "left", "chanter": "the blue one", "note": "a", "lesson": "2026-09-09"}
+    assert "the blue one" in desk.post(f"/pupil/{pupil.key}", data=told).text
+    assert desk.studio.pupil(pupil.key).lesson == "2026-09-09"
+    wrong = desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa"})
+    assert wrong.status_code == 400
+    assert "nothing was deleted" in wrong.text
+    desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa B."})
+    assert desk.studio.pupils() == []
+
+
+def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
+    desk.studio.change(pupil, name=HOSTILE, note=HOSTILE, chanter=HOSTILE)
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": HOSTILE})
+    desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b", "note": HOSTILE})
+    for page in ("/", "/?by=fault", f"/pupil/{pupil}", f"/session/{digest}"):
+        text = desk.get(page).text
+        assert "<script>alert" not in text, page
+        assert "&lt;script&gt;alert" in text, page
+
+
+def test_sessions_are_sent_in_and_refused_by_name(desk, pupil, tmp_path):
+    good = write(tmp_path / "sent.session", playing(9, 20), 9)
+    again = ("files", ("again.session", good.read_bytes()))
+    bad = ("files", ("<b>bad", b"nothing"))
+    answer = desk.post(f"/pupil/{pupil}/take-in", files=[("files", ("good.session", good.read_bytes())), again, bad])
+    assert "good.session: taken in" in answer.text
+    assert "again.session: this session is in the studio already" in answer.text
+    assert "&lt;b&gt;bad: expected a session" in answer.text
+    assert len(desk.studio.index.sittings(pupil)) == 5
+
+
+def test_remarks_are_pinned_and_taken_back(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    page = desk.post(f"/session/{digest}/remark", data={"at_us": "2500000", "text": "listen here"}).text
+    assert "listen here" in page
+    (back,) = re.findall(rf"/session/{digest}/remark/(\w+)/back", page)
+    assert "listen here" not in desk.post(f"/session/{digest}/remark/{back}/back").text
+    assert desk.post(f"/session/{digest}/remark", data={"at_us": "soon", "text": "x"}).status_code == 400
+
+
+def test_a_stretch_is_heard_at_a_speed(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    told = desk.get(f"/session/{digest}.json").json()
+    assert told["edges"][0][0] == 0
+    for speed, seconds in ((1, 2), (0.25, 8)):
+        asked = {"from_us": 1_000_000, "until_us": 3_000_000, "speed": speed}
+        answer = desk.get(f"/session/{digest}.wav", params=asked)
+        with wave.open(io.BytesIO(answer.content)) as sound:
+            assert sound.getnframes() / sound.getframerate() == pytest.approx(seconds, abs=0.1)
+
+
+def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_path):
+    from starlette.applications import Starlette
+    from starlette.testclient import TestClient
+
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    page = desk.get(f"/session/{digest}/message", params={"first": 3, "last": 12}).text
+    message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
+    with Studio(tmp_path / "other") as other:
+        there = TestClient(Starlette(routes=Desk(other, lambda: TODAY).routes()))
+        quoted = "Ann: look here\n" + "\n".join(f"> {line}" for line in message.splitlines()) + "\nthanks"
+        opened = there.post("/message", data={"text": quoted})
+        assert opened.status_code == 200
+        strips = re.compile(r'<svg class="strip".*?</svg>', re.S)
+        ids = re.compile(r"m\d+-")
+        mine = [ids.sub("", strip) for strip in strips.findall(opened.text)]
+        analysis = analysed(desk.studio.session_path(digest))[1]
+        wanted = [strip_svg(analysis.changes[n], analysis.timing, f"m{n}") for n in range(2, 12)]
+        assert mine == [ids.sub("", strip) for strip in wanted]
+        source = str(opened.url.path)
+        told = there.get(f"{source}.json").json()
+        heard = there.get(f"{source}.wav", params={"from_us": 0, "until_us": told["edges"][-1][0], "speed": 0.5})
+        assert heard.content.startswith(b"RIFF")
+        other_letter = "A" if message[-30] != "A" else "B"
+        spoilt = there.post("/message", data={"text": message[:-30] + other_letter + message[-29:]})
+        assert spoilt.status_code == 400
+        assert "expected" in spoilt.text
+
+
+@pytest.mark.parametrize("query", ["first=x&last=2", "first=0&last=2", "first=5&last=2", "first=1&last=99999"])
+def test_a_passage_that_is_none_is_refused(desk, pupil, query):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    answer = desk.get(f"/session/{digest}/message?{query}")
+    assert answer.status_code == 400
+    assert "expected" in answer.text
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "from_us=x",
+        "from_us=5&until_us=5",
+        "from_us=0&until_us=99000000000",
+        "until_us=60000000&speed=0.05",
+        "until_us=1" + "0" * 400,
+        "until_us=1000000&speed=7",
+        "speed=nan",
+    ],
+)
+def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    answer = desk.get(f"/session/{digest}.wav?{query}")
+    assert answer.status_code == 400
+    assert "expected" in answer.text
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/desk/routes.py", "/message/abc"],
+)
+def test_what_is_not_there_is_a_sentence(desk, path):
+    answer = desk.get(path)
+    assert answer.status_code in (400, 404)
+    assert "Traceback" not in answer.text
+
+
+def test_everything_of_a_pupil_goes_out(desk, pupil):
+    with zipfile.ZipFile(io.BytesIO(desk.get(f"/pupil/{pupil}/all.zip").content)) as bundle:
+        assert sum(name.endswith(".session") for name in bundle.namelist()) == 4
+
+
+def test_the_homework_sheet_is_a_pdf(desk, pupil):
+    pytest.importorskip("lilypond", reason="needs the package lilypond")
+    assert desk.get(f"/pupil/{pupil}/homework.pdf").status_code == 400
+    desk.post(f"/pupil/{pupil}/homework", data={"rungs": ["low-g-b"], "tunes": ["heron"], "note": "slowly"})
+    answer = desk.get(f"/pupil/{pupil}/homework.pdf")
+    assert answer.content.startswith(b"%PDF")
+
+
+def test_weeks_in_numbers_have_their_intervals():
+    strays_us = (10_000, 12_000, 20_000, 22_000, 30_000, 34_000, 40_000)
+    by_week = {"2026-09-14": Tally(0, 2, plain=8), "2026-09-07": Tally(0, 2, plain=10, strays_us=strays_us)}
+    first, second = week_rows(by_week)
+    low, high = median_interval(strays_us)
+    assert first["week"] == "7 Sep"
+    assert first["share"].startswith("7 of 10 (")
+    assert first["length"] == f"22 ms ({low // 1_000} to {high // 1_000})"
+    assert second["length"] == "none"
+    assert week_rows({"2026-09-07": Tally(0, 2, plain=3, strays_us=(9_000,))})[0]["length"].endswith("interval)")
+
+
+def test_a_chart_draws_its_numbers():
+    weeks = ["2026-09-07", "2026-09-14", "2026-09-21"]
+    by_week = {"2026-09-07": Tally(0, 2, plain=10, strays_us=(20_000,) * 7), "2026-09-21": Tally(0, 2, plain=8)}
+    svg = progress_svg("low G to B", by_week, weeks, "2026-09-10", "n")
+    dots = re.findall(r'cx="([\d.]+)" cy="([\d.]+)" r="3" class="dot" data-week="([\d-]+)" data-share="([\d.]+)"', svg)
+    assert [(week, float(share)) for *_, week, share in dots] == [("2026-09-07", 0.7), ("2026-09-21", 0.0)]
+    (x0, y0, *_), (x1, y1, *_) = dots
+    assert float(x0) < float(x1)
+    rules = [float(y) for y in re.findall(r'<path d="M42 ([\d.]+)H', svg)]
+    zero, _, whole = rules
+    assert float(y1) == zero
+    assert float(y0) == pytest.approx(zero + 0.7 * (whole - zero), abs=0.1)
+    low, high = wilson(7, 10)
+    ends = re.search(rf'M{x0} ([\d.]+)V([\d.]+)" class="interval"', svg)
+    assert [float(end) for end in ends.groups()] == pytest.approx(
+        [zero + share * (whole - zero) for share in (low, high)], abs=0.1
+    )
+    assert "7 of 10 astray" in svg
+
+
+class Passed:
+    """A chanter passed round that only remembers who was asked for."""
+
+    def __init__(self):
+        self.now = self.sentence = ""
+
+    def next(self, key):
+        self.now = key
+
+
+@pytest.fixture
+def passed(desk, tmp_path):
+    from starlette.applications import Starlette
+    from starlette.testclient import TestClient
+
+    there = TestClient(Starlette(routes=Desk(desk.studio, lambda: TODAY, passed := Passed()).routes()))
+    there.studio, there.passed = desk.studio, passed
+    return there
+
+
+def test_the_chanter_goes_round_by_name_and_is_put_down(passed):
+    keys = [passed.studio.add(name).key for name in ("Bea", "ailsa", "Catriona")]
+    for key in (keys[1], keys[0], keys[2], keys[1]):
+        page = passed.get("/").text
+        (following,) = re.findall(r'name="key" value="(\w+)"><button data-key="n"', page)
+        assert following == key
+        answer = passed.post("/next", data={"key": following})
+        assert passed.passed.now == key
+        assert f"{passed.studio.pupil(key).name} has the chanter." in answer.text
+    assert passed.post("/next", data={"by": "fault"}).url.query == b"by=fault"
+    assert passed.passed.now == ""
+    assert "Nobody has the chanter" in passed.get("/round.json").json()["told"]
+
+
+def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):
+    passed.studio.change(passed.studio.add("x").key, name=HOSTILE)
+    passed.passed.sentence = "the port <b> is not there"
+    page = passed.get("/").text
+    assert "The port &lt;b&gt; is not there" in page
+    assert "<script>alert" not in page
+    assert "is not there" in passed.get("/round.json").json()["told"]
+    assert passed.post("/next", data={"key": "0123456789ab"}).status_code == 400
+    assert passed.passed.now == ""
+
+
+def test_without_a_chanter_nobody_plays_next(desk):
+    desk.studio.add("Ailsa")
+    assert "round.js" not in desk.get("/").text
+    assert "no chanter is listened to" in desk.post("/next", data={"key": ""}).text
+
+
+def test_files_that_cannot_be_read_are_told_at_a_glance(desk, pupil):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    path = desk.studio.session_path(digest)
+    path.chmod(0o600)
+    path.write_bytes(b"rot")
+    desk.studio.rebuild()
+    assert "1 file cannot be read" in desk.get("/").text
+    assert "expected a session" in desk.get(f"/pupil/{pupil}").text
+    assert desk.get(f"/session/{digest}").status_code == 400
+
+
+@pytest.mark.parametrize("day", [-700_000, -4_000, 40, 2_900_000])
+def test_a_session_of_another_age_leaves_the_pictures_alone(desk, pupil, tmp_path, day):
+    pictures = re.findall(r'<svg class="progress".*?</svg>', desk.get(f"/pupil/{pupil}").text, re.S)
+    taken = desk.studio.take_in(pupil, write(tmp_path / "odd.session", playing(9, 60), day))
+    page = desk.get(f"/pupil/{pupil}")
+    assert re.findall(r'<svg class="progress".*?</svg>', page.text, re.S) == pictures
+    assert taken.digest in page.text
+    assert desk.get(f"/session/{taken.digest}").status_code == 200
+
+
+def test_a_full_disk_and_a_damaged_index_are_sentences(desk, pupil, monkeypatch):
+    def full(*told, **named):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("fingerlead.studio.pupils.append_line", full)
+    given = desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b"})
+    assert (given.status_code, "No space left" in given.text) == (500, True)
+    monkeypatch.setattr("pathlib.Path.mkdir", full)
+    assert "No space left" in desk.post("/pupil", data={"name": "Bea"}).text
+    monkeypatch.undo()
+    desk.studio.index.db.execute("DROP TABLE result")
+    for path in ("/", f"/pupil/{pupil}"):
+        answer = desk.get(path)
+        assert (answer.status_code, "--rebuild" in answer.text) == (500, True)
+
+
+@pytest.mark.parametrize("told", ["9" * 4_000, "-5", "9" * 5_000, "1e3", ""])
+def test_a_remark_belongs_into_its_session(desk, pupil, told):
+    digest = desk.studio.index.sittings(pupil)[0].digest
+    assert desk.post(f"/session/{digest}/remark", data={"at_us": told, "text": "x"}).status_code == 400
+    assert desk.get(f"/session/{digest}").status_code == 200
+
+
+def test_homework_of_hostile_keys_is_kept_short(desk, pupil):
+    rungs = ["<b>" * 5_000, "low-g-b", "low-g-b", "\u202e"]
+    assert desk.post(f"/pupil/{pupil}/homework", data={"rungs": rungs}).status_code == 200
+    (given, *_) = folders.homework(desk.studio.of(pupil))
+    assert given.rungs == (("<b>" * 5_000)[: folders.LONGEST_KEY], "low-g-b")
+
+
+def test_a_damaged_pupil_has_a_page_on_which_a_name_is_written_anew(desk, pupil):
+    (desk.studio.of(pupil) / "pupil.json").write_bytes(b"\x00")
+    assert "damaged" in desk.get(f"/pupil/{pupil}").text
+    told = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": "", "lesson": ""}
+    assert desk.post(f"/pupil/{pupil}", data=told).status_code == 200
+    assert desk.studio.pupil(pupil).name == "Ailsa"

@@ -1,0 +1,187 @@
+"""What is served: the page and its files, and what can be heard again; and where nothing can be served, why."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import socket
+import threading
+import time
+import wave
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+pytest.importorskip("httpx", reason="needs the Python package httpx")
+pytest.importorskip("websockets", reason="needs the Python package websockets")
+
+import httpx
+
+from fingerlead.faces.pages.kit import server
+from fingerlead.faces.pages.kit.server import NoPlaceError, listen
+from fingerlead.faces.pages.practice.opening import Staffs
+from fingerlead.faces.sheet.piece import SheetError
+from fingerlead.practice import inbox as wishes
+from fingerlead.practice.events import Judged
+from tests.pages.page_tools import PATIENCE_S, Online, online_at
+
+LOCAL = "127.0.0.1"
+
+
+@pytest.fixture(scope="module")
+def page():
+    with online_at() as there:
+        yield there
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [
+        ("/", "text/html; charset=utf-8"),
+        ("/hold", "text/html; charset=utf-8"),
+        ("/texts.json", "application/json"),
+        ("/voice.json", "application/json"),
+        ("/static/main.js", "text/javascript; charset=utf-8"),
+        ("/static/page.css", "text/css; charset=utf-8"),
+        ("/static/icon.svg", "image/svg+xml"),
+    ],
+)
+def test_the_page_and_its_files(page, path, kind):
+    answer = page.get(path)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, kind)
+    assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
+
+
+@pytest.mark.parametrize(
+    "path", ["/nothing", "/static/", "/static/../app.py", "/static/%2e%2e/app.py", "/take/", "/live"]
+)
+def test_elsewhere_there_is_nothing(page, path):
+    answer = page.get(path)
+    assert answer.status_code == 404
+    assert answer.text == "There is nothing here. The page is at /"
+
+
+def test_nothing_can_be_sent_there(page):
+    headers = {"Cookie": page.cookie, "Origin": f"http://{page.host}"}
+    answer = httpx.post(f"http://{page.host}/", headers=headers, timeout=PATIENCE_S)
+    assert answer.status_code == 405
+    assert answer.text == "That is not possible here."
+
+
+@pytest.mark.parametrize("number", ["0", "7", "999999999", "9" * 400, "-1", "1.5", "x", "%00", "１"])
+@pytest.mark.parametrize("form", ["wav", "json"])
+def test_a_take_that_there_is_not_is_said(page, number, form):
+    answer = page.get(f"/take/{number}.{form}")
+    assert answer.status_code in (400, 404)
+    assert answer.text.endswith(".")
+
+
+def play(page: Online) -> Judged:
+    """Let one change be played on the page's keys, and wait until it is told."""
+    behind = page.behind
+    by_hand = behind.sitting
+    behind.thread.ask(wishes.Listen("page"))
+    until = time.monotonic() + 10
+    while behind.thread._practising.page_port is None:
+        assert time.monotonic() < until
+    for note in (0, 2):
+        behind.thread.cover(by_hand.setting.table.standard[note])
+        time.sleep(0.1)
+    while not by_hand.events(Judged):
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    return by_hand.events(Judged)[-1]
+
+
+@pytest.fixture(scope="module")
+def judged(page: Online) -> Judged:
+    return play(page)
+
+
+@pytest.mark.parametrize("speed", [1, 0.25, 0.1, 0.05])
+def test_a_take_is_heard_at_each_speed_and_as_long_as_its_edges_say(page, judged, speed):
+    told = page.get(f"/take/{judged.take}.json").json()
+    answer = page.get(f"/take/{judged.take}.wav?speed={speed}")
+    assert answer.headers["content-type"] == "audio/wav"
+    with wave.open(io.BytesIO(answer.content)) as sound:
+        heard_s = sound.getnframes() / sound.getframerate()
+    assert heard_s == pytest.approx((told["end_us"] - told["edges"][0][0]) / 1e6 / speed, abs=1e-3)
+
+
+def test_the_last_phrase_is_heard_too(page, judged):
+    told = page.get("/phrase.json").json()
+    assert len(told["edges"]) >= 2
+    assert page.get("/phrase.wav?speed=0.25").status_code == 200
+
+
+@given(st.text(max_size=12) | st.floats().map(str) | st.integers().map(str))
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_speed_that_makes_no_sense_is_refused_in_a_sentence(page, judged, speed):
+    answer = page.get(f"/take/{judged.take}.wav", params={"speed": speed})
+    assert answer.status_code in (200, 400)
+    if answer.status_code == 400:
+        assert answer.text.startswith("expected a speed")
+
+
+def test_a_port_that_is_taken_is_said_and_the_next_one_found_where_none_was_asked_for(monkeypatch):
+    with listen(LOCAL, None) as first:
+        taken = first.getsockname()[1]
+        with pytest.raises(NoPlaceError, match=f"{LOCAL}, port {taken}"):
+            listen(LOCAL, taken)
+        monkeypatch.setattr(server, "FIRST_PORT", taken)
+        with listen(LOCAL, None) as second:
+            assert second.getsockname()[1] != taken
+
+
+def test_where_all_usual_ports_are_taken_any_will_do(monkeypatch):
+    with listen(LOCAL, None) as first:
+        monkeypatch.setattr(server, "FIRST_PORT", first.getsockname()[1])
+        monkeypatch.setattr(server, "TRIED", 1)
+        with listen(LOCAL, None) as second:
+            assert second.getsockname()[1] != first.getsockname()[1]
+
+
+@pytest.mark.parametrize("address", ["not an address", "256.1.1.1", "192.0.2.1", "\udce9", "x" * 300])
+def test_an_address_that_is_not_this_computers_is_said(address):
+    with pytest.raises(NoPlaceError) as refused:
+        listen(address, None)
+    assert "\n" not in str(refused.value)
+
+
+def test_an_address_of_six_will_do():
+    # A system without it says so.
+    with contextlib.suppress(NoPlaceError), listen("::1", None) as place:
+        assert place.family == socket.AF_INET6
+
+
+def test_the_server_ends_while_a_line_is_open():
+    with contextlib.ExitStack() as ends:
+        with online_at() as there:
+            line = ends.enter_context(there.page())
+            line.recv(timeout=PATIENCE_S)
+            begun = time.monotonic()
+        assert time.monotonic() - begun < PATIENCE_S
+        with pytest.raises(httpx.ConnectError):
+            there.get("/")
+
+
+def test_a_practice_without_lilypond_names_the_music_and_says_what_is_missing():
+    told: list[str] = []
+
+    def missing(*_: object, **__: object) -> str:
+        raise SheetError("LilyPond is not installed; install it")
+
+    made = threading.Event()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("fingerlead.faces.sheet.sheets.staff_svg", missing)
+
+        def hear(name: str, svg: str | None, why_not: str) -> None:
+            told.append(f"{name} {svg} {why_not}")
+            made.set()
+
+        staffs = Staffs(hear)
+        assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
+        assert made.wait(PATIENCE_S)
+        assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
+    assert told == ["low G to B None LilyPond is not installed; install it"]

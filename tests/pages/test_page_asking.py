@@ -1,0 +1,118 @@
+"""A page's messages: each known kind read, everything else one sentence or nothing, whatever comes."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fingerlead.faces.pages.practice.messages import MOST_BYTES, Again, Asked, AskingError, Cover, read_asked
+from fingerlead.practice import inbox as wishes
+
+KINDS = {
+    "holes": {"covered_mask": 127},
+    "all": {},
+    "listen": {"to": "sim"},
+    "rung": {"key": "low-g-b"},
+    "tonight": {},
+    "restart": {},
+    "hand": {"on_top": "right"},
+    "sound": {"where": "page", "level_db": -30, "voice": "pipe", "low_a_hz": 470, "drones": True, "delay_ms": 150},
+    "metronome": {"on": True, "bpm": 60, "beats": 4, "subdivision": 2},
+    "tap": {},
+    "keyboard": {"holds": 6},
+    "finish": {},
+}
+ASKED = {
+    "holes": Cover(127),
+    "all": Again(),
+    "listen": wishes.Listen("sim"),
+    "rung": wishes.ChooseRung("low-g-b"),
+    "tonight": wishes.BeginTonight(),
+    "restart": wishes.BeginAgain(),
+    "hand": wishes.HandOnTop("right"),
+    "sound": wishes.SetSound("page", None, -30.0, "pipe", 470.0, None, True, None, 150.0),
+    "metronome": wishes.SetMetronome(True, 60.0, 4, 2),
+    "tap": wishes.Tap(9),
+    "keyboard": wishes.KeyboardHolds(6),
+    "finish": wishes.Finish(),
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_is_read(kind):
+    assert read_asked(json.dumps({"kind": kind, **KINDS[kind]}), 9) == ASKED[kind]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_bytes_are_read_like_text_and_what_is_not_known_is_passed_over(kind):
+    text = json.dumps({"kind": kind, **KINDS[kind], "newer": [1, 2]})
+    assert read_asked(text.encode(), 9) == ASKED[kind]
+
+
+def asked_or_refusal(data: str | bytes) -> Asked | str | None:
+    try:
+        return read_asked(data, 0)
+    except AskingError as error:
+        return str(error)
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+names = sorted({name for fields in KINDS.values() for name in fields} | {"scale", "device", "false_cents"})
+
+
+@given(st.fixed_dictionaries({"kind": st.sampled_from(sorted(KINDS))}, optional=dict.fromkeys(names, json_values)))
+def test_wrong_values_are_one_sentence_and_never_a_wish(message):
+    asked = asked_or_refusal(json.dumps(message))
+    if isinstance(asked, str):
+        assert asked.startswith("expected ")
+        assert "\n" not in asked
+        assert len(asked) < 200
+    elif isinstance(asked, Cover):
+        assert type(asked.covered_mask) is int
+        assert 0 <= asked.covered_mask <= 255
+    elif isinstance(asked, wishes.SetSound):
+        assert asked.level_db is None or -60 <= asked.level_db <= 0
+        assert asked.drones in (None, True, False)
+    elif isinstance(asked, wishes.Listen):
+        assert isinstance(asked.to, str)
+
+
+@given(st.binary(max_size=200) | st.text(max_size=200))
+def test_whatever_comes_is_read_passed_over_or_refused_in_a_sentence(data):
+    asked = asked_or_refusal(data)
+    assert not isinstance(asked, str) or asked.startswith("expected ")
+
+
+@given(st.text(min_size=1, max_size=30).filter(lambda kind: kind not in KINDS))
+def test_an_unknown_kind_is_passed_over(kind):
+    assert read_asked(json.dumps({"kind": kind}), 0) is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" * MOST_BYTES,
+        "[" * (MOST_BYTES + 1),
+        '{"kind": "holes", "covered_mask": ' + "9" * 1_900 + "}",
+        '{"kind": "sound", "level_db": NaN}',
+        '{"kind": "sound", "level_db": -1e999}',
+        '{"kind": "holes", "covered_mask": true}',
+        '{"kind": "holes", "covered_mask": 127.0}',
+        '{"kind": "rung", "key": "\\u0000"}',
+        '{"kind": "listen"}',
+        '{"kind": ["holes"]}',
+        '"holes"',
+        "",
+        b"\xff\xfe\x00",
+    ],
+)
+def test_hostile_messages_are_refused(text):
+    with pytest.raises(AskingError):
+        read_asked(text, 0)

@@ -1,0 +1,79 @@
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from typer.testing import CliRunner
+
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.pages.practice.opening import bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.store.session_file import SessionWriter
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.pupils import Homework, StudioError
+from fingerlead.studio.studio import Studio
+from tests.studio.studios import playing, write
+
+
+@pytest.fixture
+def studio(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        yield studio
+
+
+def test_the_latest_homework_and_the_remarks_reach_the_pupil(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    folder = studio.of(key)
+    folders.give(folder, Homework("2026-09-01", ("c-d",)))
+    folders.give(folder, Homework("2026-09-02", ("low-g-b", "no such rung"), ("heron",), "slowly"))
+    folders.add_remark(folder, taken.digest, 61_500_000, "hear this", date(2026, 9, 2))
+    given = from_teacher(studio, key)
+    assert (given["day"], given["note"]) == ("2026-09-02", "slowly")
+    assert [item["key"] for item in given["items"]] == ["low-g-b", "heron"]
+    assert given["remarks"] == [{"day": "2026-09-01", "at": "1:01.5", "text": "hear this"}]
+    assert from_teacher(studio, studio.add("Bea").key) == {"day": "", "note": "", "items": [], "remarks": []}
+
+
+def test_what_was_played_goes_home_once(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    sessions = practice_folder(studio, key) / "sessions"
+    assert bring_home(studio, key) == 0
+    sessions.mkdir(parents=True)
+    write(sessions / "one.session", playing(1))
+    write(sessions / "two.session", playing(1))
+    (sessions / "three.session").write_bytes(b"rot")
+    assert bring_home(studio, key) == 1
+    assert [path.name for path in sessions.iterdir()] == ["three.session"]
+    assert len(studio.index.sittings(key)) == 1
+
+
+def test_pupils_are_found_by_name_and_told_apart_by_key(studio):
+    first, second = studio.add("Ailsa"), studio.add("Bea")
+    assert pupil_named(studio, " ailsa ") == first
+    assert pupil_named(studio, second.key) == second
+    with pytest.raises(StudioError, match="There are: Ailsa, Bea"):
+        pupil_named(studio, "Catriona")
+    twin = studio.add("Bea")
+    with pytest.raises(StudioError, match=twin.key):
+        pupil_named(studio, "Bea")
+
+
+def test_a_pupil_who_is_not_there_is_one_sentence(studio):
+    done = CliRunner().invoke(app, ["practice", "--no-browser", "--studio", str(studio.folder), "--pupil", "Nobody"])
+    assert isinstance(done.exception, Problem)
+    assert "expected a pupil of this studio" in str(done.exception)
+    assert CliRunner().invoke(app, ["practice", "--studio", str(studio.folder)]).exit_code == 2
+
+
+def test_a_sitting_that_another_program_is_playing_is_left_alone(studio):
+    key = studio.add("Ailsa").key
+    sessions = practice_folder(studio, key) / "sessions"
+    sessions.mkdir(parents=True)
+    live = SessionWriter(sessions / "live.session", "stream", "fed")
+    live.append(playing(1), 0)
+    live.tick(1_000_000)
+    assert bring_home(studio, key) == 0
+    live.close()
+    assert bring_home(studio, key) == 1
+    assert list(sessions.iterdir()) == []

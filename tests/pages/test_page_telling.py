@@ -1,0 +1,244 @@
+"""What happens, as the page's messages: in the shape that the page reads, in words that say no more than is known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fingering.notes import NOTES
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.practice import telling as sentences
+from fingerlead.faces.pages.practice.telling import Telling, change_of, progress_of, tonight_of
+from fingerlead.ports.find import Found
+from fingerlead.practice import events as practised
+from fingerlead.practice import events as told
+from fingerlead.practice import inbox as wishes
+from fingerlead.simulated.pupil import Habit, SimulatedPupil
+from tests.pages.page_tools import TABLE, SittingByHand, played
+
+BOTTOM_LITTLE = 7
+EARLY = SimulatedPupil(tune=(0, 2), habits=(Habit(BOTTOM_LITTLE, -28_000),), scatter_us=(500,) * 8)
+
+
+class Page:
+    """All that a page would be told."""
+
+    def __init__(self) -> None:
+        self.messages: list[dict[str, Any]] = []
+        self.hub = Hub()
+        publish = self.hub.publish
+
+        def note(message: Any) -> None:
+            self.messages.append(dict(message))
+            publish(message)
+
+        self.hub.publish = note  # type: ignore[method-assign]
+        self.staffs: dict[str, str] = {}
+        self.telling = Telling(self.hub, TABLE, lambda name, tune: self.staffs.get(name))
+
+    def last(self, kind: str) -> dict[str, Any]:
+        return [message for message in self.messages if message["kind"] == kind][-1]
+
+    def all(self) -> dict[str, Any]:
+        seat = self.hub.join(lambda: None)
+        everything: dict[str, Any] = json.loads(seat.take()[0])
+        self.hub.leave(seat)
+        return everything
+
+
+def sitting_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SittingByHand:
+    sitting = SittingByHand(rung=rung)
+    for what in sitting.told:
+        page.telling(what)
+    sitting.practising._tell = lambda what: (sitting.told.append(what), page.telling(what))[0]
+    sitting.practising.grant(wishes.Listen("quiet"))
+    sitting.play(played(1, changes, pupil)[0])
+    return sitting
+
+
+def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
+    page = Page()
+    sitting_told(page)
+    astray = [message for message in page.messages if message["kind"] == "change" and message["verdict"] == "stray"]
+    assert astray
+    assert all("Let the bottom ring go first." in message["sentence"] for message in astray)
+    assert all(message["mendable"] for message in astray)
+    assert all(message["strip_svg"].count("should") for message in astray)
+    assert all(message["strip_svg"].startswith("<svg") for message in astray)
+
+
+def judged(blamed: bool) -> practised.Judged:
+    page = Page()
+    sitting = sitting_told(page)
+    found = next(one for one in sitting.events(practised.Judged) if one.blame is not None)
+    return found if blamed else replace(found, blame=None)
+
+
+def test_advice_is_given_only_where_it_is_sure():
+    assert "Let the bottom ring go first." in change_of(judged(True), TABLE)["sentence"]
+    unsure = change_of(judged(False), TABLE)
+    assert "Let " not in unsure["sentence"]
+    assert unsure["sentence"].endswith("Which finger to mend cannot be told from this.")
+    assert "should" not in unsure["strip_svg"]
+    assert not unsure["mendable"]
+
+
+def test_a_clean_change_is_not_doubted():
+    page = Page()
+    sitting_told(page, SimulatedPupil(tune=(0, 2), scatter_us=(300,) * 8))
+    clean = [message for message in page.messages if message["kind"] == "change" and message["verdict"] == "clean"]
+    assert clean
+    assert all("cannot be told" not in message["sentence"] for message in clean)
+
+
+def test_everything_that_a_page_joins_with_is_there_and_is_json():
+    page = Page()
+    sitting_told(page)
+    everything = page.all()
+    for part in ("chanter", "rung", "lit", "progress", "holes", "sound", "metronome"):
+        assert everything[part]["kind"] == part
+    assert everything["rung"]["key"] == "low-g-b"
+    assert len(everything["changes"]) == 8
+    assert everything["notes"] == list(NOTES)
+    ids = [note["id"] for note in everything["rung"]["notes"]]
+    assert everything["lit"]["id"] in ids
+    assert [note["letter"] for note in everything["rung"]["notes"]][:2] == ["G", "B"]
+
+
+def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said_once():
+    page = Page()
+    sitting = sitting_told(page)
+    assert page.all()["rung"]["staff_svg"] is None
+    name = sitting.of(told.MusicNow)[-1].snapshot.name
+    page.staffs[name] = "<svg>music</svg>"
+    page.telling(told.StaffNow(name, "<svg>music</svg>", ""))
+    assert page.all()["rung"]["staff_svg"] == "<svg>music</svg>"
+    for _ in range(2):
+        page.telling(told.StaffNow("another", None, "there is no LilyPond."))
+    said = [message["sentence"] for message in page.messages if message["kind"] == "say"]
+    assert said == ["The staff is left out: there is no LilyPond. The letters stand in for it."]
+
+
+def test_the_beat_is_not_offered_before_its_pass():
+    page = Page()
+    sitting_told(page)
+    assert not page.all()["metronome"]["offered"]
+    snapshot = page.telling._snapshot
+    assert snapshot is not None
+    page.telling(told.Practised(replace(snapshot.progressed, pass_number=2, with_beat=True)))
+    assert page.all()["metronome"]["offered"]
+
+
+def test_changes_of_somebody_else_are_forgotten():
+    page = Page()
+    sitting = sitting_told(page)
+    assert page.all()["changes"]
+    sitting.practising.grant(wishes.Listen("page"))
+    assert page.all()["changes"] == []
+    sitting.practising.close()
+
+
+def test_all_chanters_found_are_listed():
+    page = Page()
+    found = (Found("/dev/a", "one"), Found("midi:b", "two"))
+    page.telling(told.ChanterNow("none", None, "", "", None, False, found))
+    assert page.all()["chanter"]["found"] == [
+        {"spec": "/dev/a", "description": "one"},
+        {"spec": "midi:b", "description": "two"},
+    ]
+
+
+@pytest.mark.parametrize("place", ["none", "waiting", "here", "away", "refused"])
+@pytest.mark.parametrize("origin", ["port", "simulated", "page"])
+@given(name=st.text(max_size=12), cause=st.text(max_size=30))
+@settings(max_examples=10)
+def test_each_state_of_a_chanter_is_a_sentence(place, origin, name, cause):
+    chanter = told.ChanterNow(place, origin, name, cause, None, False, ())
+    assert sentences.chanter_sentence(chanter).endswith((".", ":"))
+
+
+progressed = st.builds(
+    practised.Progressed,
+    out=st.integers(0, 12),
+    back=st.none() | st.integers(0, 12),
+    needed=st.sampled_from([0, 10]),
+    pass_number=st.sampled_from([1, 2]),
+    with_beat=st.booleans(),
+    waits_for_beat=st.booleans(),
+    passed=st.booleans(),
+)
+
+
+@given(progressed)
+def test_progress_shows_no_more_than_is_needed_and_nothing_where_nothing_counts(event):
+    message = progress_of(replace(_snapshot(), progressed=event))
+    json.dumps(message)
+    if not event.needed:
+        assert message["out"] is message["back"] is message["pass_number"] is None
+    else:
+        assert 0 <= message["out"]["in_a_row"] <= message["out"]["needed"] == 10
+        assert message["out"]["name"] == ("low G and B" if event.back is None else "low G to B")
+        assert (message["back"] is None) == (event.back is None)
+
+
+def _snapshot() -> practised.Snapshot:
+    if not _KEPT:
+        _KEPT.append(SittingByHand().of(told.MusicNow)[-1].snapshot)
+    return _KEPT[0]
+
+
+_KEPT: list[practised.Snapshot] = []
+
+
+def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music():
+    page = Page()
+    page.telling(told.MusicNow(SittingByHand(rung="low-g").of(told.MusicNow)[-1].snapshot))
+    page.telling(told.Practised(practised.HoldJudged(0, "loosened", (3,), 3_000_000, 3_000_000)))
+    page.telling(told.Practised(practised.Progressed(0, None, 10, 1, False, False, False)))
+    assert "the top ring came off a little" in page.last("progress")["sentence"]
+    page.telling(told.MusicNow(_snapshot()))
+    assert "top ring" not in page.last("progress")["sentence"]
+
+
+@pytest.mark.parametrize("end", ["held", "not sealed", "opened", "loosened", "let go", "uncertain"])
+def test_each_try_at_a_note_alone_has_its_sentence(end):
+    fingers = (6, 7) if end in ("not sealed", "opened", "loosened") else ()
+    hold = practised.HoldJudged(0, end, fingers, 3_000_000, 4_000_000)
+    told_ = sentences.hold_sentence(hold)
+    assert told_.endswith(".")
+    assert ("the bottom ring and the bottom little" in told_) == bool(hold.fingers)
+
+
+@given(st.integers(0, 600_000_000), st.booleans(), st.booleans(), st.integers(0, 9))
+def test_a_turn_of_tonight_is_told_in_whole_minutes(left_us, too_little, rest, number):
+    item = practised.TonightItem("low G and B", (0, 2), ((0, 2),), rest)
+    message = tonight_of(practised.TonightTurn(item, number, left_us, too_little))
+    assert 0 <= message["minutes_left"] <= 10
+    assert message["minutes_left"] * 60_000_000 >= left_us
+    assert message["sentence"]
+    over = tonight_of(practised.TonightTurn(None, number, 0, False))
+    assert over["item"] is None
+    assert over["sentence"] == "The ten minutes are over."
+
+
+def test_a_sitting_is_summed_up_in_sentences(tmp_path):
+    page = Page()
+    sitting = sitting_told(page, changes=30)
+    sitting.practising.grant(wishes.Finish())
+    summary = page.last("summary")
+    assert summary["lines"][0].startswith("You played for ")
+    assert "Work on low G to B next" in " ".join(summary["lines"])
+    assert summary["session_file"] is None
+    assert all(line.endswith(".") for line in summary["lines"])
+
+
+def test_a_rest_is_asked_for_in_words():
+    page = Page()
+    page.telling(told.RestDue(20 * 60_000_000))
+    assert "for 20 minutes" in page.last("remind")["sentence"]
+    assert "remind" not in page.all()

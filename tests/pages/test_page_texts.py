@@ -1,0 +1,64 @@
+"""The page's catalogue: every text that is asked for is there, none is left over, every name in braces is filled in."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from fingerlead.faces.pages import practice
+from fingerlead.faces.pages.practice.texts import catalogue
+
+WEB = Path(next(iter(practice.__path__)))
+# Texts that are chosen by a value: a state, a voice, a hand, a speed, a place.
+CHOSEN = {
+    "ladder": {"open", "passed", "confirmed", "due"},
+    "sound": {"host", "page", "nowhere", "practice", "pipe", "left", "right"},
+    "change": {"quarter", "tenth", "twentieth"},
+}
+
+
+def flat(table, prefix=""):
+    for key, value in table.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, dict):
+            yield from flat(value, f"{name}.")
+        else:
+            yield name, value
+
+
+def asked_for():
+    found = set()
+    for script in sorted((WEB / "static").glob("*.js")):
+        text = script.read_text(encoding="utf-8")
+        found |= set(re.findall(r'"([a-z_]+\.[a-z_0-9]+)"', text))
+    for template in sorted((WEB / "templates").iterdir()):
+        text = template.read_text(encoding="utf-8")
+        found |= set(re.findall(r"\bt\.([a-z_]+(?:\.[a-z_0-9]+)?)", text))
+        for part, lines in re.findall(r'part\("(\w+)", (\d+)\)', text):
+            found |= {f"hold.{part}", *(f"hold.{part}_{line}" for line in range(1, int(lines) + 1))}
+    return found | {f"{part}.{key}" for part, keys in CHOSEN.items() for key in keys}
+
+
+def test_every_text_that_is_asked_for_is_there_and_none_is_left_over():
+    # The host's own sentences are asked for in Python, and have their own tests.
+    there = {name for name, _ in flat(catalogue()) if not name.startswith("host.")}
+    files = {path.name for path in (WEB / "static").iterdir()}
+    asked = {name for name in asked_for() if name not in files and name.split(".")[0] in catalogue()}
+    assert there - asked == set()
+    assert asked - there - {"hold"} == set()
+
+
+def test_names_in_braces_are_those_that_the_scripts_fill_in():
+    scripts = "\n".join(script.read_text(encoding="utf-8") for script in (WEB / "static").glob("*.js"))
+    for name, text in flat(catalogue()):
+        if name.startswith("host.") or not isinstance(text, str):
+            continue
+        for brace in re.findall(r"\{(\w+)\}", text):
+            # As a name of its own, a field of a message that is handed over whole, or one of a row.
+            assert re.search(rf"\b{brace}\b|k\$\{{i\}}", scripts), f"{name}: {brace}"
+
+
+def test_the_catalogue_praises_nobody_and_keeps_no_score():
+    words = " ".join(text for _, text in flat(catalogue()) if isinstance(text, str)).lower()
+    for word in ("well done", "great", "awesome", "perfect", "score", "streak", "points", "wrong!", "bad"):
+        assert not re.search(rf"\b{word}\b", words), word

@@ -1,0 +1,256 @@
+"""What the calibration page is served from and how it answers: guarded as the practice page, hostile pages refused."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+pytest.importorskip("httpx", reason="needs the Python package httpx")
+pytest.importorskip("websockets", reason="needs the Python package websockets")
+
+import httpx
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import connect
+
+from fingerlead.faces.pages import workbench as bench
+from fingerlead.faces.pages.practice.texts import catalogue
+from fingerlead.faces.pages.workbench.page import message_of, opened, take, texts
+from fingerlead.ports.base import PortRefused
+from fingerlead.store.chanters import ANYONE
+from fingerlead.workbench import flow as bench_flow
+from fingerlead.workbench.actor import JOBS, REQUESTS, Samples, Stage, StageStep, WorkbenchRequest
+from tests.workbench.workbench_chanters import Sulking, answer_all
+
+ROOM = Path(next(iter(bench.__path__)))
+PATIENCE_S = 10.0
+
+
+@contextlib.contextmanager
+def page(folder, pupil=ANYONE, open_bench=None):
+    with pytest.MonkeyPatch.context() as patch:
+        if open_bench is not None:
+            patch.setattr(bench_flow, "open_bench", open_bench)
+        with opened("sim", folder, pupil, "127.0.0.1", None) as there:
+            address, host, token = re.fullmatch(r"(http://(.*)/)\?token=(.*)", there.url).groups()
+            cookie = f"fingerlead-{host.rpartition(':')[2]}={token}"
+            yield SimpleNamespace(there=there, address=address, host=host, cookie=cookie)
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    with page(tmp_path_factory.mktemp("calibrations"), "Ann <b>") as there:
+        yield there
+
+
+def get(served, path, **headers):
+    return httpx.get(served.address + path, headers={"Cookie": served.cookie, **headers}, timeout=PATIENCE_S)
+
+
+def line(served, **headers):
+    added = {"Cookie": served.cookie, "Origin": f"http://{served.host}", **headers}
+    return connect(f"ws://{served.host}/live", additional_headers=added, max_size=None)
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [
+        ("", "text/html; charset=utf-8"),
+        ("texts.json", "application/json"),
+        ("bench/main.js", "text/javascript; charset=utf-8"),
+        ("bench/bench.css", "text/css; charset=utf-8"),
+        ("static/page.css", "text/css; charset=utf-8"),
+    ],
+)
+def test_the_page_and_its_files(served, path, kind):
+    answer = get(served, path)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, kind)
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'self'" in policy
+    assert "unsafe" not in policy
+
+
+def test_a_pupils_name_stays_text(served):
+    answer = get(served, "").text
+    assert "Ann &lt;b&gt;" in answer
+    assert not re.search(r"<script(?![^>]*src=)|style=|\son\w+=", answer)
+
+
+@pytest.mark.parametrize("path", ["nothing", "bench/", "bench/../app.py", "bench/%2e%2e/app.py", "hold", "live"])
+def test_elsewhere_there_is_nothing(served, path):
+    assert get(served, path).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [({"Cookie": ""}, 401), ({"Host": "elsewhere.example"}, 403), ({"Origin": "http://elsewhere.example"}, 403)],
+)
+def test_who_has_not_the_address_does_not_get_in(served, headers, status):
+    assert get(served, "", **headers).status_code == status
+    if "Host" not in headers:
+        with pytest.raises((InvalidStatus, ConnectionClosed)), line(served, **headers) as socket:
+            socket.recv(timeout=PATIENCE_S)
+
+
+def read_until(socket, fits):
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        message = json.loads(socket.recv(timeout=PATIENCE_S))
+        if fits(message):
+            return message
+    raise AssertionError("it did not come")
+
+
+def test_a_page_begins_with_everything_and_follows_what_is_asked(tmp_path):
+    # No raw samples: this chanter's calibration ends at once.
+    chanter = Sulking(answer_all, abilities=0)
+    with page(tmp_path, open_bench=lambda spec: (chanter, chanter.clock)) as served, line(served) as socket:
+        first = read_until(socket, lambda message: message["kind"] == "all")
+        assert first["stage"]["job"] is None
+        socket.send(json.dumps({"kind": "calibrate"}))
+        refused = read_until(socket, lambda message: message["kind"] == "stage" and message["trouble"])
+        assert len(refused["sentences"]) == 1
+        assert re.fullmatch(r"[A-Z].*\.", refused["sentences"][0])
+        socket.send(json.dumps({"kind": "all"}))
+        again = read_until(socket, lambda message: message["kind"] == "all")
+        assert again["stage"] == refused | {"job": None}
+    assert chanter.closed
+
+
+def test_a_chanter_that_is_not_there_is_said_before_anything_is_served(tmp_path):
+    def refuse(spec):
+        raise PortRefused(spec, "there is no such port", "plug it in")
+
+    with pytest.raises(PortRefused), page(tmp_path, open_bench=refuse):
+        pass
+
+
+class Asked(list):
+    """What the thread was asked, and a seat that fell behind."""
+
+    def ask(self, wish):
+        self.append(wish)
+        return len(self) < 3
+
+    def fall_behind(self):
+        self.append("all")
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+)
+KINDS = st.sampled_from([*REQUESTS, "all", "stage", "give\0"]) | st.text(max_size=8)
+
+
+@given(
+    st.text(max_size=50)
+    | st.binary(max_size=50)
+    | JSON.map(json.dumps)
+    | st.fixed_dictionaries({"kind": KINDS}, optional={"run": JSON, "anyway": JSON}).map(json.dumps)
+)
+def test_whatever_a_page_sends_is_a_wish_or_one_sentence(text):
+    asked = Asked()
+    sentence = take(text, asked, asked)
+    assert not (sentence and asked)
+    assert "\n" not in sentence
+    for wish in asked:
+        if wish != "all":
+            assert wish.what in REQUESTS
+            assert type(wish.run) is int
+            assert type(wish.anyway) is bool
+
+
+@pytest.mark.parametrize("kind", REQUESTS)
+def test_each_wish_is_understood(kind):
+    asked = Asked()
+    assert take(json.dumps({"kind": kind, "run": 3, "anyway": True}), asked, asked) == ""
+    assert asked == [WorkbenchRequest(kind, 3, True)]
+
+
+@pytest.mark.parametrize("more", [{"run": "1"}, {"run": True}, {"run": 1.5}, {"anyway": 1}, {"anyway": "yes"}])
+def test_levels_are_not_given_for_a_wish_that_is_not_clear(more):
+    asked = Asked()
+    assert take(json.dumps({"kind": "give", **more}), asked, asked).startswith("expected ")
+    assert asked == []
+
+
+def test_too_much_is_said():
+    asked = Asked()
+    told = [take('{"kind": "calibrate"}', asked, asked) for _ in range(3)]
+    assert [bool(one) for one in told] == [False, False, True]
+
+
+ANY = st.tuples(*[st.integers(0, 65_535)] * 8)
+
+
+@given(st.builds(Samples, ANY, ANY, ANY, ANY))
+def test_samples_go_as_they_are(samples):
+    message = json.loads(json.dumps(message_of(samples)))
+    assert message["kind"] == "holes"
+    assert tuple(message["latest"]) == samples.latest
+
+
+@given(
+    st.builds(
+        Stage,
+        job=st.sampled_from([None, *JOBS]),
+        step=st.none()
+        | st.builds(StageStep, st.just(3), st.just(20), st.just("half"), st.just(1), st.text(), st.booleans()),
+        sentences=st.lists(st.text(st.characters(codec="ascii"), min_size=1), max_size=3).map(tuple),
+    )
+)
+def test_a_stage_goes_whole_and_its_sentences_end(stage):
+    message = json.loads(json.dumps(message_of(stage)))
+    assert message["job"] == stage.job
+    assert (message["step"] is None) == (stage.step is None)
+    for told, meant in zip(message["sentences"], stage.sentences, strict=True):
+        assert told[-1] in ".!?"
+        assert told.lower() in (meant.lower(), meant.lower() + ".")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("expected a chanter", "Expected a chanter."),
+        ("sim: the connection is lost (gone)", "sim: the connection is lost (gone)."),
+        ("socket://127.0.0.1:5: nobody answers", "socket://127.0.0.1:5: nobody answers."),
+        ("Stopped.", "Stopped."),
+    ],
+)
+def test_a_refusal_becomes_a_sentence_and_a_port_keeps_its_name(text, told):
+    assert message_of(Stage(sentences=(text,)))["sentences"] == [told]
+
+
+def flat(table, prefix=""):
+    for key, value in table.items():
+        yield from flat(value, f"{prefix}{key}.") if isinstance(value, dict) else [(f"{prefix}{key}", value)]
+
+
+def test_every_text_that_is_asked_for_is_there_and_none_is_left_over():
+    asked, scripts = set(), ""
+    for script in sorted((ROOM / "static").glob("*.js")):
+        scripts += script.read_text(encoding="utf-8")
+    asked |= set(re.findall(r'"([a-z_]+\.[a-z_0-9]+)"', scripts))
+    # A verdict, and the other things to do, are names that the host gives.
+    asked |= {
+        "result.bad",
+        "result.doubtful",
+        *(f"begin.{wish}{end}" for wish in ("bar", "seal", "undo") for end in ("", "_about")),
+    }
+    asked |= set(re.findall(r"\bt\.([a-z_]+\.[a-z_0-9]+)", (ROOM / "templates" / "bench.html").read_text("utf-8")))
+    asked -= {path.name for path in (ROOM / "static").iterdir()}
+    own = dict(flat(catalogue(folder=ROOM / "texts")))
+    del own["lang"]
+    assert set(own) - asked == set()
+    assert asked - set(dict(flat(texts()))) == set()
+    for name, text in own.items():
+        for brace in re.findall(r"\{(\w+)\}", text):
+            assert re.search(rf"\b{brace}\b", scripts) or brace in ("pupil", "port"), f"{name}: {brace}"

@@ -1,0 +1,158 @@
+"""A sitting without hardware, sound or waiting: items go in by hand, what is told comes out in a list."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from fingering.table import standard_table
+from fingerlead.ports.base import Chunk
+from fingerlead.ports.sound_port import SoundHealth
+from fingerlead.practice import events as told
+from fingerlead.practice.actor import Practising
+from fingerlead.practice.sound_place import SoundPlace
+from fingerlead.practice.sounding import SoundSettings
+from fingerlead.practice.source import PracticeSetting
+from fingerlead.practice.state import Practice
+from fingerlead.simulated.chanter import Chanter, setup_for
+from fingerlead.simulated.play import perform
+from fingerlead.simulated.pupil import SimulatedPupil
+from fingerlead.simulated.script import write_script
+from fingerlead.store.practised import Progress
+
+TABLE = standard_table()
+TODAY = date(2026, 3, 14)
+
+
+class QuietPort:
+    """A port at which nothing ever comes: what is to come is given to the sitting by hand."""
+
+    def __init__(self, name: str = "quiet") -> None:
+        self.name, self.carrier = name, "stream"
+        self.written = b""
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        import time
+
+        time.sleep(min(timeout_s, 0.002))
+        return []
+
+    def write(self, data: bytes) -> None:
+        self.written += data
+
+    def close(self) -> None:
+        pass
+
+
+class Heard:
+    """Stands where the sound would be made; keeps what it was told."""
+
+    def __init__(self, health: SoundHealth = SoundHealth("silent")) -> None:
+        self.calls: list[Any] = []
+        self.settings = SoundSettings()
+        self.there, self._health = health, SoundHealth("silent")
+
+    def start(self) -> Heard:
+        self.calls.append("start")
+        self._health = self.there if self.there.state != "silent" else SoundHealth("sounding", "out")
+        return self
+
+    def close(self) -> None:
+        self.calls.append("close")
+        self._health = SoundHealth("silent")
+
+    def cover(self, covered_mask: int, host_us: int) -> None:
+        self.calls.append(covered_mask)
+
+    def away(self) -> None:
+        self.calls.append(None)
+
+    def set(self, **changes: Any) -> None:
+        from dataclasses import replace
+
+        self.settings = replace(self.settings, **changes)
+
+    def start_metronome(self, metronome: Any) -> None:
+        self.calls.append(metronome)
+
+    def stop_metronome(self) -> None:
+        self.calls.append("stop beat")
+
+    def beats(self) -> list[Any]:
+        return []
+
+    def health(self) -> SoundHealth:
+        return self._health
+
+    @property
+    def sounds(self) -> int | None:
+        """What it was told to sound last."""
+        masks = [call for call in self.calls if call is None or isinstance(call, int)]
+        return masks[-1] if masks else None
+
+
+class SittingByHand:
+    """A `Practising` and all that it told."""
+
+    def __init__(
+        self, folder: Path | None = None, rung: str = "low-g-b", progress: Progress | None = None, **setting: Any
+    ) -> None:
+        self.now_us, self.wall = 1_000_000, datetime(2026, 3, 14, 19, 30, 5)
+        self.told: list[told.Happening] = []
+        self.heard = Heard()
+        self.progress = Progress() if progress is None else progress
+        setting.setdefault("open_port", QuietPort)
+        setting.setdefault("clock", lambda: self.now_us)
+        self.setting = PracticeSetting(TABLE, folder, wall_clock=lambda: self.wall, **setting)
+        self.practising = Practising(
+            self.setting,
+            lambda kept: Practice(TABLE, self.progress, TODAY, kept),
+            SoundPlace(self.heard, lambda: ([], "")),  # type: ignore[arg-type]
+            self.told.append,
+            rung,
+        )
+        self.practising.begin()
+
+    def of(self, kind: type[Any]) -> list[Any]:
+        return [what for what in self.told if isinstance(what, kind)]
+
+    def events(self, kind: type[Any]) -> list[Any]:
+        return [what.event for what in self.of(told.Practised) if isinstance(what.event, kind)]
+
+    def play(self, data: bytes, seed: int = 0, arrives_us: int = 1_000) -> None:
+        """Bytes of a chanter in random pieces, one a millisecond."""
+        rng = random.Random(seed)
+        at = 0
+        while at < len(data):
+            size = rng.randint(1, 40)
+            self.now_us += arrives_us
+            self.practising.take_in(Chunk(data[at : at + size], self.now_us))
+            self.practising.take_in(None)
+            at += size
+
+    def chunks(self, port: Any, for_us: int, step_us: int = 10_000) -> None:
+        """Read a port that goes by this sitting's clock."""
+        end_us = self.now_us + for_us
+        while self.now_us < end_us:
+            self.now_us += step_us
+            for chunk in port.read(0):
+                reader = self.practising.reader
+                assert reader is not None
+                reader.carrier = port.carrier
+                self.practising.take_in(chunk)
+            self.practising.take_in(None)
+
+
+def played(seed: int = 1, changes: int = 12, pupil: SimulatedPupil | None = None) -> tuple[bytes, Any]:
+    """The bytes of a simulated chanter, and what was played on it."""
+    pupil = pupil or SimulatedPupil()
+    performance = perform(pupil, write_script(pupil, seed, changes=changes), seed)
+    return Chanter(performance, setup_for(seed)).due(performance.end_us + 300_000), performance
+
+
+def files(folder: Path) -> Iterator[Path]:
+    """All files below a folder."""
+    return (path for path in folder.rglob("*") if path.is_file())

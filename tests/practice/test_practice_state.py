@@ -1,0 +1,547 @@
+"""A practice: the lit note, what is judged and blamed, what passes a rung, whatever pieces the playing comes in."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fingering.ladder import ladder
+from fingerlead.listening.reader import Back, Lost
+from fingerlead.practice.events import Judged, Lit, Passed, Progressed
+from fingerlead.practice.takes import KEPT, SHOWN
+from fingerlead.simulated.planting import plant_one
+from fingerlead.simulated.script import ScriptNote
+from fingerlead.store.practised import Progress
+from fingerlead.timing.mended import blame, measured
+from tests.practice.practice_playing import (
+    HOLD_US,
+    SETTINGS,
+    STANDARD,
+    TABLE,
+    TODAY,
+    TOMORROW,
+    Player,
+    a_practice,
+    heard,
+    played,
+    wire_of,
+)
+
+PAIRS = [(a, b) for a in range(9) for b in range(9) if a != b]
+
+
+def key_of(a: int, b: int) -> str:
+    return next(rung.key for rung in ladder() if sorted(rung.notes) == sorted((a, b)))
+
+
+def rows(player: Player) -> tuple[int, int | None]:
+    """What the last word on progress was."""
+    progressed = player.of(Progressed)[-1] if player.of(Progressed) else player.practice.snapshot().progressed
+    return progressed.out, progressed.back
+
+
+def there_and_back(player: Player, a: int, b: int, times: int, first: bool = True) -> None:
+    if first:
+        player.note(a)
+    for _ in range(times):
+        player.note(b)
+        player.note(a)
+
+
+def play_lit(player: Player, for_us: int) -> None:
+    """The note that is lit, hands off before it where it sounds already."""
+    note = player.practice.snapshot().lit.note
+    if player.mask == STANDARD[note]:
+        player.mask_for(0, 100_000)
+    player.note(note, for_us)
+
+
+# --- the lit note ---
+
+
+@pytest.mark.parametrize("key", ["low-a-b", "c-d", "low-a-f", "d-high-a", "nine-stiles", "seven-sheep"])
+def test_the_light_goes_through_the_music_and_begins_anew(key):
+    practice = a_practice(key=key)
+    wanted = practice.snapshot().notes
+    player = Player(practice)
+    for index, (note, place) in enumerate(wanted):
+        assert practice.snapshot().lit == Lit(index, place, note)
+        if index and wanted[index - 1][0] == note:
+            player.mask_for(0)  # a rest parts them
+        player.note(note)
+    # Back at the beginning; where the last note is the first, it sounds already.
+    begins = 1 if wanted[-1][0] == wanted[0][0] else 0
+    assert practice.snapshot().lit == Lit(begins, wanted[begins][1], wanted[begins][0])
+    assert player.of(Lit) == [
+        Lit(index, wanted[index][1], wanted[index][0]) for index in [*range(1, len(wanted)), begins]
+    ]
+
+
+def test_the_next_note_lights_up_as_soon_as_this_one_is_steady():
+    player = Player(a_practice(key="low-a-b"))
+    player._state(STANDARD[1])
+    player.wait(SETTINGS.steady_us)
+    assert not player.of(Lit)
+    player._state(STANDARD[1])
+    assert [lit.index for lit in player.of(Lit)] == [1]
+
+
+def test_the_light_stays_on_a_note_played_wrong_until_it_is_right_or_left():
+    player = Player(a_practice(key="heron"))
+    notes = [note for note, _ in player.practice.snapshot().notes]
+    for note in notes[:4]:
+        player.note(note)
+    wrong = next(n for n in range(9) if n not in notes)
+    player.note(wrong)
+    assert player.practice.snapshot().lit.index == 4
+    player.note(notes[4])
+    assert player.practice.snapshot().lit.index == 5
+    player.note(wrong)
+    player.note(notes[6])  # it was left wrong
+    assert player.practice.snapshot().lit.index == 7
+
+
+def test_going_back_to_the_beginning_after_a_pause_is_followed():
+    player = Player(a_practice(key="nine-stiles"))
+    notes = [note for note, _ in player.practice.snapshot().notes]
+    for note in notes[:12]:
+        player.note(note)
+    player.mask_for(0, 1_500_000)
+    for note in notes[:5]:
+        player.note(note)
+    assert player.practice.snapshot().lit.index == 5
+
+
+def test_restart_begins_the_music_anew_and_keeps_the_row():
+    player = Player(a_practice(key="low-a-b"))
+    there_and_back(player, 1, 2, 3)
+    player.events += player.practice.restart()
+    # Low A sounds still: it is the first note.
+    assert player.practice.snapshot().lit.index == 1
+    assert rows(player) == (3, 3)
+    player.note(2)
+    assert player.practice.snapshot().lit.index == 2
+
+
+def test_an_unknown_rung_is_refused_in_a_sentence_and_nothing_changes():
+    practice = a_practice(key="low-a-b")
+    before = practice.snapshot()
+    for text in ("", "x" * 1000, "0", "38", "low-a-b\n", "low-a-b-c"):
+        if text.strip() == "low-a-b":
+            continue
+        with pytest.raises(ValueError, match="expected the key of a rung"):
+            practice.start(text)
+    assert practice.snapshot() == before
+
+
+# --- what is judged ---
+
+
+@pytest.mark.parametrize(("a", "b"), PAIRS)
+def test_blame_is_given_only_with_its_proof_and_the_mended_take_is_clean(a, b):
+    player = Player(a_practice(), STANDARD[a])
+    player.wait(HOLD_US)
+    player.dirty(b)
+    player.wait(HOLD_US)
+    (judged,) = player.of(Judged)
+    assert (judged.change.from_note, judged.change.to_note) == (a, b)
+    take = player.practice.take(judged.take)
+    assert take.edges[1:] == judged.change.edges
+    assert take.edges[0] == (take.start_us, STANDARD[a])
+    if judged.outcome == "stray":
+        assert judged.blame is not None
+        (mended,) = measured(STANDARD[a], take.mended_edges[1:], TABLE, SETTINGS)
+        assert not any(stray.heard for stray in mended.strays)
+        assert (mended.from_mask, mended.to_mask) == (STANDARD[a], STANDARD[b])
+    else:
+        assert judged.blame is None
+        assert take.mended_edges is None
+
+
+def test_nobody_is_blamed_where_mending_one_move_leaves_a_stray():
+    # Low G to B: the bottom little lifts, comes back, and lifts again too early. Timing one of its moves is not enough.
+    player = Player(a_practice(), STANDARD[0])
+    player.wait(HOLD_US)
+    for finger, wait_us in ((7, 20_000), (7, 15_000), (7, 25_000), (6, HOLD_US)):
+        player._state(player.mask ^ 1 << finger)
+        player.wait(wait_us)
+    player.wait(HOLD_US)
+    (judged,) = player.of(Judged)
+    assert judged.outcome == "stray"
+    assert blame(judged.change) is not None
+    assert judged.blame is None
+    assert player.practice.take(judged.take).mended_edges is None
+
+
+def test_nobody_is_blamed_within_the_timing_uncertainty():
+    # 12 ms apart is surely out of order for a chanter, and too close to call for a keyboard.
+    for skew_us, certain in ((1_000, True), (20_000, False)):
+        player = Player(a_practice(), STANDARD[0], doubt_skew_us=skew_us)
+        player.wait(HOLD_US)
+        player.dirty(2, by_us=12_000)
+        player.wait(HOLD_US)
+        (judged,) = player.of(Judged)
+        assert judged.outcome == "stray"
+        assert (judged.blame is not None) is certain
+
+
+@pytest.mark.parametrize("slow_us", [60_000, 100_000, 180_000])
+def test_a_slow_stray_is_one_change_with_the_finger_that_was_slow(slow_us):
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    there_and_back(player, 0, 2, 3, first=False)
+    assert rows(player) == (3, 3)
+    player.dirty(2, by_us=slow_us)
+    player.wait(HOLD_US)
+    judged = player.of(Judged)[-1]
+    assert (judged.change.from_note, judged.change.to_note, judged.outcome) == (0, 2, "stray")
+    assert judged.blame is not None
+    assert {judged.blame.first, judged.blame.second} == {6, 7}
+    assert player.practice.take(judged.take).mended_edges is not None
+    assert rows(player) == (0, 3)
+    assert player.practice.snapshot().lit.index == 8
+    player.note(0)
+    player.practice.close()
+    counts = {(c.from_note, c.to_note): c for c in player.practice.summary().changes}
+    assert (counts[0, 2].tried, counts[0, 2].stray) == (4, 1)
+    assert (1, 2) not in counts
+    # Where the note between was long, it was told as a change of its own before anyone could know; it does not count.
+    assert (0, 1) not in counts
+
+
+def test_the_last_fifty_takes_are_kept_and_no_more():
+    player = Player(a_practice(key="low-a-b"))
+    player.note(1)
+    for turn in range(KEPT + 20):
+        player.note(2 - turn % 2, 150_000)
+    last = player.of(Judged)[-1].take
+    assert player.practice.take(last - KEPT) is None
+    assert player.practice.take(last - KEPT + 1) is not None
+    assert player.practice.take(0) is None
+    assert [judged.take for judged in player.practice.snapshot().judged] == list(range(last - SHOWN + 1, last + 1))
+
+
+def test_the_phrase_is_the_last_notes_as_played():
+    player = Player(a_practice(key="low-a-b"))
+    assert player.practice.phrase() is None
+    there_and_back(player, 1, 2, 6)
+    phrase = player.practice.phrase()
+    notes = [n for n in (1, 2) for _ in range(4)]
+    assert sorted(n for _, mask in phrase.edges for n in (1, 2) if mask == STANDARD[n]) == notes
+    assert phrase.edges[0][0] == phrase.start_us
+    player.mask_for(0, 5_000_000)
+    player.note(5)
+    assert [mask for _, mask in player.practice.phrase().edges] == [STANDARD[5]]
+
+
+# --- what passes a rung ---
+
+
+def test_ten_each_way_without_a_beat_then_with_one_then_again_on_another_day():
+    progress = Progress()
+    practice = a_practice(progress, "low-a-b")
+    player = Player(practice)
+    there_and_back(player, 1, 2, 9)
+    assert rows(player) == (9, 9)
+    assert not player.of(Passed)
+    there_and_back(player, 1, 2, 1, first=False)
+    assert player.of(Passed) == [Passed("low-a-b", "without a beat")]
+    now = practice.snapshot().progressed
+    assert (now.out, now.back, now.pass_number, now.with_beat, now.waits_for_beat) == (0, 0, 2, True, True)
+
+    there_and_back(player, 1, 2, 12, first=False)
+    assert practice.snapshot().progressed.out == 0  # no beat, no count
+    (now,) = practice.beat(60.0)
+    assert not now.waits_for_beat
+    there_and_back(player, 1, 2, 10, first=False)
+    assert [p.what for p in player.of(Passed)] == ["without a beat", "passed"]
+    assert practice.snapshot().progressed.passed
+    assert progress.state("low-a-b", TODAY) == "passed"
+    assert practice.snapshot().due == ()
+    practice.beat(None)
+    there_and_back(player, 1, 2, 12, first=False)
+    assert len(player.of(Passed)) == 2  # nothing more today
+
+    due, now = practice.new_day(TOMORROW)
+    assert due.rungs == ("low-a-b",)
+    assert not now.passed
+    there_and_back(player, 1, 2, 10, first=False)
+    practice.beat(80.0)
+    there_and_back(player, 1, 2, 10, first=False)
+    assert [p.what for p in player.of(Passed)][2:] == ["again without a beat", "confirmed"]
+    assert progress.state("low-a-b", TOMORROW) == "confirmed"
+    assert practice.summary().passed == tuple(player.of(Passed))
+
+
+def test_the_two_directions_are_counted_apart():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    for _ in range(12):
+        player.dirty(2)
+        player.note(0)
+    assert rows(player) == (0, 10)
+    assert not player.of(Passed)
+    there_and_back(player, 0, 2, 9, first=False)
+    assert rows(player) == (9, 10)
+    player.dirty(2)
+    assert rows(player) == (0, 10)
+    player.note(0)
+    there_and_back(player, 0, 2, 10, first=False)
+    assert player.of(Passed) == [Passed("low-g-b", "without a beat")]
+
+
+def five_each_way(key: str, a: int, b: int) -> Player:
+    player = Player(a_practice(key=key), STANDARD[a])
+    player.wait(HOLD_US)
+    there_and_back(player, a, b, 5, first=False)
+    assert rows(player) == (5, 5)
+    return player
+
+
+def test_a_loose_change_breaks_the_row():
+    player = five_each_way("low-g-b", 0, 2)
+    player._state(player.mask ^ 1 << 6)  # the bottom ring first, as it should be, but the little finger far behind
+    player.wait(SETTINGS.loose_us + 5_000)
+    player.mask_for(STANDARD[2])
+    assert player.of(Judged)[-1].outcome == "loose"
+    assert rows(player) == (0, 5)
+
+
+def test_uncertain_changes_neither_count_nor_break():
+    player = five_each_way("low-g-b", 0, 2)
+    player.lose()
+    player.wait(10_000)
+    player.note(2)
+    assert player.of(Judged)[-1].change.verdict == "uncertain"
+    assert player.of(Judged)[-1].blame is None
+    assert rows(player) == (5, 5)
+    player.note(0)
+    assert rows(player) == (5, 6)
+
+
+def test_ornamented_changes_are_not_counted():
+    player = five_each_way("low-a-e", 1, 5)
+    player.mask_for(STANDARD[1] & ~(1 << 1), 40_000 - 15_000)  # a high G grace note
+    player.mask_for(STANDARD[5])
+    assert player.of(Judged)[-1].change.verdict == "ornamented"
+    assert rows(player) == (5, 5)
+
+
+def test_a_false_fingering_breaks_the_row_and_the_way_out_of_it_does_not_count():
+    player = five_each_way("low-a-e", 1, 5)
+    player.mask_for(STANDARD[1] & ~(1 << 3) & ~(1 << 6))  # E with the bottom ring up
+    assert player.of(Judged)[-1].outcome == "false fingering"
+    assert rows(player) == (0, 5)
+    player.mask_for(STANDARD[1])
+    assert rows(player) == (0, 5)
+
+
+def test_a_fingering_put_right_late_is_judged_again_and_breaks_the_row():
+    player = five_each_way("low-g-b", 0, 2)
+    player._state(player.mask ^ 1 << 6)
+    player.wait(150_000)  # told by now: B with the little finger down
+    player.mask_for(STANDARD[2], 800_000)
+    player.note(0)
+    last = [judged for judged in player.of(Judged) if judged.again]
+    assert [judged.outcome for judged in last] == ["loose"]
+    assert rows(player) == (0, 6)
+
+
+def test_changes_of_other_rungs_do_not_count_here_but_are_known():
+    player = five_each_way("low-a-b", 1, 2)
+    player.note(5)
+    player.note(2)
+    player.practice.close()
+    assert rows(player) == (5, 5)
+    assert {(c.from_note, c.to_note) for c in player.practice.summary().changes} == {(1, 2), (2, 1), (1, 5), (5, 2)}
+
+
+# --- reading, leaving, coming back ---
+
+
+def test_help_fades_with_right_first_tries_and_comes_back():
+    progress = Progress()
+    player = Player(a_practice(progress, "low-a-b"))
+    assert player.practice.snapshot().help == (2,) * 9
+    shown = []
+    for _ in range(150):
+        play_lit(player, 150_000)
+        shown.append(player.practice.snapshot().help[2])
+    assert sorted(shown, reverse=True) == shown
+    assert set(shown) == {2, 1, 0}
+    assert player.practice.snapshot().help[8] == 2
+    for _ in range(60):
+        if player.practice.snapshot().lit.note == 2:
+            player.note(6, 400_000)  # a wrong note where B is lit
+        play_lit(player, 400_000)
+    assert player.practice.snapshot().help[2] > 0
+
+
+def test_a_page_that_joins_in_the_middle_is_told_what_the_events_told():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    there_and_back(player, 0, 2, 4, first=False)
+    snapshot = player.practice.snapshot()
+    assert snapshot.progressed == player.of(Progressed)[-1]
+    assert snapshot.lit == player.of(Lit)[-1]
+    assert snapshot.judged == tuple(player.of(Judged)[-SHOWN:])
+    assert (snapshot.key, snapshot.number, snapshot.of) == ("low-g-b", 10, 37)
+    assert snapshot.covered_mask == STANDARD[0]
+    assert player.practice.snapshot() == snapshot  # asking changes nothing
+
+
+def test_a_chanter_that_goes_away_leaves_everything_as_it_was():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    there_and_back(player, 0, 2, 4, first=False)
+    before = player.practice.snapshot()
+    player._pass_on(Lost("pulled out", 1))
+    assert player.practice.snapshot().away
+    player._pass_on(Back(2))
+    assert player.practice.snapshot() == before
+    player.lose(3_000_000)
+    player.now_us += 3_000_000
+    player.mask_for(STANDARD[0])
+    there_and_back(player, 0, 2, 1, first=False)
+    assert rows(player) == (5, 5)
+
+
+def test_simulated_playing_leaves_the_learners_progress_alone(tmp_path):
+    progress = Progress(tmp_path / "practised.jsonl")
+    player = Player(a_practice(progress, "low-a-b", kept=False))
+    there_and_back(player, 1, 2, 10)
+    player.practice.close()
+    assert player.of(Passed)
+    player.practice.progress.keep()
+    progress.keep()
+    assert progress == Progress()
+    assert not list(tmp_path.iterdir())
+
+
+def test_it_begins_on_what_is_due_then_on_the_lowest_that_is_open():
+    progress = Progress()
+    assert a_practice(progress).snapshot().key == "low-g"
+    for key in ("low-g", "low-g-low-a", "c-d"):
+        for row in (1, 2):
+            progress.row_filled(TODAY, key, row)
+    assert a_practice(progress).snapshot().key == "low-a-b"
+    assert a_practice(progress, today=TOMORROW).snapshot().key == "low-g"
+    assert set(a_practice(progress, today=TOMORROW).snapshot().due) == {"low-g", "low-g-low-a", "c-d"}
+
+
+def test_long_playing_keeps_no_more_and_no_more(monkeypatch):
+    monkeypatch.setattr("fingerlead.practice.place.RENEW_AFTER", 60)
+    monkeypatch.setattr("fingerlead.practice.place.AT_MOST", 120)
+    player = Player(a_practice(key="low-a-b"))
+    lit, longest = [], 0
+    for _ in range(400):
+        lit.append(player.practice.snapshot().lit.index)
+        play_lit(player, 150_000)
+        longest = max(longest, len(player.practice._following._aligner))
+    # Beginning anew at the end of the music is not seen from outside.
+    size = len(player.practice.snapshot().notes)
+    assert lit == [*range(size), *(1 + index % (size - 1) for index in range(400 - size))]
+    assert longest <= 60 + size
+    for turn in range(300):  # one who never gets to the end
+        player.note(1 + turn % 2, 90_000)
+        longest = max(longest, len(player.practice._following._aligner))
+    assert longest <= 121
+    practice = player.practice
+    assert len(practice._takes._takes) == len(practice._takes._judged) == len(practice._takes._of_change) == KEPT
+
+
+def test_the_summary_adds_up_what_was_told():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    for turn in range(8):
+        (player.dirty if turn < 5 else player.note)(2)
+        player.note(0)
+    player.events += player.practice.close()
+    summary = player.practice.summary()
+    told_of = [(j.change.from_note, j.change.to_note, j.outcome) for j in player.of(Judged)]
+    assert {(c.from_note, c.to_note): (c.tried, c.clean, c.stray, c.loose) for c in summary.changes} == {
+        pair: tuple(
+            sum((one[:2] == pair) and (how is None or one[2] == how) for one in told_of)
+            for how in (None, "clean", "stray", "loose")
+        )
+        for pair in ((0, 2), (2, 0))
+    }
+    assert summary.worth_work == next(c for c in summary.changes if (c.from_note, c.to_note) == (0, 2))
+    assert (summary.worth_work.tried, summary.worth_work.stray) == (8, 5)
+    assert summary.played == ("low-g-b",)
+    assert summary.kept
+
+
+# --- over the wire ---
+
+
+@pytest.mark.parametrize("rung", ladder()[1:], ids=lambda rung: rung.key)
+def test_every_rung_is_climbed_by_one_who_plays_its_music_clean(rung):
+    practice = a_practice(key=rung.key)
+    notes = [note for note, _ in practice.snapshot().notes] * 2
+    script = [ScriptNote(note, 300_000) for place, note in enumerate(notes) if not place or notes[place - 1] != note]
+    events = heard(practice, wire_of(script, 3))
+    judged = [event for event in events if isinstance(event, Judged)]
+    assert [(j.change.from_note, j.change.to_note) for j in judged] == [
+        (one.note, other.note) for one, other in pairwise(script)
+    ]
+    assert {j.outcome for j in judged} == {"clean"}
+    assert [event for event in events if isinstance(event, Passed)] == [Passed(rung.key, "without a beat")]
+    assert practice.snapshot().lit.index == 1
+
+
+@pytest.mark.parametrize("kind", ["early", "slow"])
+@pytest.mark.parametrize("seed", range(12))
+def test_a_planted_fault_is_told_once_with_its_change_and_breaks_its_row_alone(kind, seed):
+    key = ("low-g-b", "low-a-d", "d-e", "b-high-a")[seed % 4]
+    practice = a_practice(key=key)
+    a, b = next(rung.notes for rung in ladder() if rung.key == key)
+    performance, fault = plant_one(kind, tuple(ScriptNote(note, 400_000) for note in (a, b) * 5), seed)
+    events = heard(practice, played(performance, seed))
+    stray = [event for event in events if isinstance(event, Judged) and event.outcome == "stray"]
+    assert [(j.change.from_note, j.change.to_note) for j in stray] == [(fault.from_note, fault.to_note)]
+    assert stray[0].blame is not None
+    assert fault.finger in (stray[0].blame.first, stray[0].blame.second)
+    tries = {(a, b): 5, (b, a): 4}
+    counts = {(c.from_note, c.to_note): (c.tried, c.stray) for c in practice.summary().changes}
+    assert counts == {pair: (count, pair == (fault.from_note, fault.to_note)) for pair, count in tries.items()}
+
+
+# --- in whatever pieces ---
+
+
+def told(events) -> list:
+    return [event for event in events if isinstance(event, (Judged, Progressed, Passed))]
+
+
+SITTING = wire_of([ScriptNote(note, 300_000) for note in (0, 2) * 12 + (0, 1, 5, 2, 0)], 5)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.data())
+def test_playing_in_any_pieces_is_judged_and_counted_the_same(data):
+    whole = told(heard(a_practice(key="low-g-b"), SITTING))
+    assert any(isinstance(event, Passed) for event in whole)
+    cuts = data.draw(st.lists(st.integers(1, len(SITTING) - 1), max_size=60))
+    idle = data.draw(st.sampled_from([lambda n: True, lambda n: False, lambda n: n % 3 == 0]))
+    assert told(heard(a_practice(key="low-g-b"), SITTING, cuts, idle)) == whole
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.sampled_from(["early", "slow", "slip", "wrong", "restart"]),
+    st.integers(0, 10_000),
+    st.lists(st.integers(1, 20_000), max_size=40),
+)
+def test_faulty_playing_too(kind, seed, cuts):
+    performance, _ = plant_one(
+        kind, tuple(ScriptNote(note, 350_000) for note in (0, 3, 0, 3, 1, 2, 0, 3, 0, 3, 0)), seed
+    )
+    data = played(performance, seed)
+    bounds = [cut for cut in cuts if cut < len(data)]
+    whole = told(heard(a_practice(key="low-g-c"), data))
+    assert told(heard(a_practice(key="low-g-c"), data, bounds, lambda n: n % 2 == 0)) == whole
+    assert sum(isinstance(event, Judged) for event in whole) >= 4

@@ -1,0 +1,28 @@
+"""Sessions for the tests of the studio, as a simulated pupil plays them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import scenario as pupil_file
+from fingerlead.simulated import serve as whole
+from fingerlead.store.session_file import SessionWriter
+
+FIRST_DAY = datetime(2026, 9, 1, 18, tzinfo=UTC)
+
+
+@cache
+def playing(seed: int = 1, changes: int = 12, name: str = "mixed") -> bytes:
+    pupil = pupil_file.load_sitting(name).pupil
+    performance = play.perform(pupil, script.write_script(pupil, seed, changes=changes), seed)
+    return whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
+
+
+def write(path: Path, data: bytes, day: int = 0, settings=None) -> Path:
+    with SessionWriter(path, "stream", "sim", settings, FIRST_DAY + timedelta(days=day)) as writer, writer.at_once():
+        for start in range(0, len(data), 60):
+            writer.append(data[start : start + 60], start * 500)
+    return path

@@ -1,0 +1,194 @@
+from __future__ import annotations
+
+import threading
+
+from fingerlead.ports.base import Chunk, Port, PortRefused
+from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.store.session_reading import read_session
+from fingerlead.studio.index import analysed
+from fingerlead.studio.round import Round, bring_home
+from fingerlead.studio.studio import Studio
+from tests.studio.studios import playing, write
+
+PATIENCE_S = 20
+
+
+class Fed(Port):
+    """A port that gives what the test feeds it, and lets the test wait until it was read."""
+
+    name, carrier = "fed", "stream"
+
+    def __init__(self):
+        self.pieces: list[bytes] = []
+        self.more, self.empty = threading.Event(), threading.Event()
+        self.told_us = 0
+        self.written = b""
+
+    def feed(self, data: bytes) -> None:
+        self.empty.clear()
+        self.pieces = [data[i : i + 500] for i in range(0, len(data), 500)]
+        self.more.set()
+        assert self.empty.wait(PATIENCE_S)
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        if not self.pieces:
+            self.empty.set()
+            self.more.wait(timeout_s)
+            self.more.clear()
+            return []
+        self.told_us += 10_000
+        return [Chunk(self.pieces.pop(0), self.told_us)]
+
+    def write(self, data: bytes) -> None:
+        self.written += data
+
+    def close(self) -> None:
+        pass
+
+
+def wait_until(true) -> None:
+    """Let the thread run until something holds."""
+    given_up = threading.Event()
+    for _ in range(PATIENCE_S * 100):
+        if true():
+            return
+        given_up.wait(0.01)
+    raise AssertionError("it never came true")
+
+
+def test_each_turn_is_a_session_of_whoever_played_it(tmp_path):
+    port = Fed()
+    with Studio(tmp_path / "studio") as studio:
+        keys = [studio.add(name, hand).key for name, hand in (("Ailsa", "left"), ("Bea", "right"))]
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        port.feed(playing(5, 10))  # nobody has the chanter yet: this is kept by nobody
+        played = [playing(1, 20), playing(2, 20)]
+        for key, data in zip(keys, played, strict=True):
+            passed.next(key)
+            wait_until(passed._asked.empty)
+            port.feed(data)
+            # One pass more, so that what was read has been taken.
+            wait_until(passed._reader._items.empty)
+        passed.next(keys[0])  # takes the chanter and plays nothing
+        wait_until(passed._asked.empty)
+        passed.stop()
+        assert passed.sentence == ""
+        sittings = studio.index.sittings()
+        assert [s.pupil for s in sorted(sittings, key=lambda s: s.started_utc)] == keys
+        for sitting, data in zip(sorted(sittings, key=lambda s: s.started_utc), played, strict=True):
+            session, analysis = analysed(studio.session_path(sitting.digest))
+            assert session.data in data or data in session.data
+            assert len(analysis.changes) > 10
+        hands = [read_session(studio.session_path(s.digest)).meta["settings"] for s in sittings]
+        assert sorted(hands) == ['{"hand_on_top": "left"}', '{"hand_on_top": "right"}']
+
+
+def test_a_port_that_is_refused_is_told_and_stops_cleanly(tmp_path):
+    def refuse():
+        raise PortRefused("fed", "it is not there", "look for it")
+
+    with Studio(tmp_path / "studio") as studio:
+        passed = Round(studio.folder, "fed", refuse).start()
+        wait_until(lambda: passed.sentence)
+        passed.stop()
+    assert "it is not there" in passed.sentence
+
+
+def play_a_turn(passed, port, key, data) -> None:
+    passed.next(key)
+    wait_until(passed._asked.empty)
+    port.feed(data)
+    wait_until(passed._reader._items.empty)
+
+
+def put_down(passed) -> None:
+    passed.next("")
+    wait_until(passed._asked.empty)
+
+
+def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
+    port = Fed()
+    with Studio(tmp_path / "studio") as studio:
+        keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        passed.next("0123456789ab")
+        wait_until(lambda: passed.sentence)
+        assert "there is none" in passed.sentence
+        assert passed.now == ""
+        whole = SessionWriter.append
+        calls = []
+
+        def full(writer, data, host_us):
+            calls.append(data)
+            if len(calls) > 45:
+                raise SessionError(writer.path, "the disk is full")
+            whole(writer, data, host_us)
+
+        monkeypatch.setattr(SessionWriter, "append", full)
+        play_a_turn(passed, port, keys[0], playing(1, 300))
+        wait_until(lambda: "it cannot be kept: the disk is full" in passed.sentence)
+        assert passed.now == ""
+        monkeypatch.undo()
+        play_a_turn(passed, port, keys[1], playing(2, 20))
+        passed.stop()
+        assert [s.pupil for s in studio.index.sittings()] == [keys[1]]
+        assert bring_home(studio) == 1
+        assert sorted(s.pupil for s in studio.index.sittings()) == sorted(keys)
+        cut, *_ = studio.index.sittings(keys[0])
+        assert read_session(studio.session_path(cut.digest)).data in playing(1, 300)
+        assert list(studio.folder.glob("pupils/*/turns/*")) == []
+
+
+def test_what_a_crash_cut_off_is_taken_in_the_next_time_and_what_is_being_played_is_not(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
+        for key in keys:
+            (studio.of(key) / "turns").mkdir()
+        write(studio.of(keys[0]) / "turns" / "cut.session", playing(1, 20))
+        live = SessionWriter(studio.of(keys[1]) / "turns" / "live.session", "stream", "fed")
+        live.append(playing(2, 20), 0)
+        live.tick(1_000_000)
+        assert bring_home(studio) == 1
+        assert [s.pupil for s in studio.index.sittings()] == [keys[0]]
+        assert [each.name for each in studio.folder.glob("pupils/*/turns/*.session")] == ["live.session"]
+        live.close()
+        assert bring_home(studio) == 1
+        assert {s.pupil for s in studio.index.sittings()} == set(keys)
+
+
+def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
+    port = Fed()
+    opened = []
+
+    def open_port():
+        opened.append(port)
+        if len(opened) == 1:
+            raise PortRefused("fed", "it is not there", "look for it")
+        return port
+
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", open_port, lambda: port.told_us).start()
+        wait_until(lambda: passed.sentence)
+        passed.next(key)
+        wait_until(lambda: len(opened) == 2)
+        port.feed(playing(1, 20))
+        wait_until(passed._reader._items.empty)
+        passed.stop()
+        assert passed.sentence == ""
+        assert [s.pupil for s in studio.index.sittings()] == [key]
+
+
+def test_what_is_no_chanter_is_told_and_the_next_turn_goes_on(tmp_path):
+    port = Fed()
+    with Studio(tmp_path / "studio") as studio:
+        keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        play_a_turn(passed, port, keys[0], b"hello world, no chanter here" * 5_000)
+        wait_until(lambda: passed.sentence)
+        assert "expected" in passed.sentence
+        play_a_turn(passed, port, keys[1], playing(2, 20))
+        put_down(passed)
+        wait_until(lambda: studio.index.sittings())
+        passed.stop()
+        assert [s.pupil for s in studio.index.sittings()] == [keys[1]]

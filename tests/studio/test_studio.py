@@ -1,0 +1,453 @@
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import signal
+import sqlite3
+import time
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fingerlead.store.session_reading import read_session, session_record
+from fingerlead.studio import pupils
+from fingerlead.studio.index import analysed, digest_of
+from fingerlead.studio.overview import glances
+from fingerlead.studio.pupils import Homework, Pupil, StudioError
+from fingerlead.studio.studio import Studio, forget_index
+from fingerlead.timing.progress import tally, together
+from tests.studio.studios import playing, write
+
+NAME = "Ailsa Nic Unmistakable"
+
+
+@pytest.fixture
+def studio(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        yield studio
+
+
+def contents(studio: Studio):
+    rows = [(s.pupil, s.digest, s.started_utc, s.playing_us, s.rungs, s.problem) for s in studio.index.sittings()]
+    return rows, list(studio.index.tallies())
+
+
+def test_a_session_is_taken_in_once_and_says_what_its_file_says(studio, tmp_path):
+    ailsa, bea = studio.add("Ailsa"), studio.add("Bea", "right")
+    file = write(tmp_path / "a.session", playing(), settings={"rungs": ["low-g-b"]})
+    first = studio.take_in(ailsa.key, file)
+    assert first.outcome == "new"
+    again = studio.take_in(bea.key, write(tmp_path / "copy.session", playing()))
+    assert (again.outcome, again.whose, again.digest) == ("same", ailsa.key, first.digest)
+    kept = studio.session_path(first.digest)
+    assert kept.stat().st_mode & 0o222 == 0
+    (sitting,) = studio.index.sittings(ailsa.key)
+    assert sitting.rungs == ("low-g-b",)
+    assert sitting.day == "2026-09-01"
+    before, after = read_session(file), read_session(kept)
+    assert (before.data, before.arrivals.tolist()) == (after.data, after.arrivals.tolist())
+    assert digest_of(before) == digest_of(after)
+    _, analysis = analysed(file)
+    assert [each for *_, each in studio.index.tallies(ailsa.key)] == tally(analysis)
+
+
+def test_the_index_made_anew_says_the_same(studio, tmp_path):
+    keys = [studio.add(name).key for name in ("Ailsa", "Bea", "Catriona")]
+    for number in range(6):
+        studio.take_in(keys[number % 3], write(tmp_path / f"{number}.session", playing(number), number))
+    before = contents(studio)
+    assert studio.rebuild() == 6
+    assert contents(studio) == before
+    (studio.folder / "index.sqlite").unlink()
+    with Studio(studio.folder) as opened:
+        assert contents(opened) == before
+
+
+def test_a_span_of_days_is_cut_at_its_days(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    for day in range(4):
+        studio.take_in(key, write(tmp_path / f"{day}.session", playing(day), day))
+    assert [s.day for s in studio.index.sittings(key, "2026-09-02", "2026-09-04")] == ["2026-09-02", "2026-09-03"]
+    every = together(each for *_, each in studio.index.tallies(key))
+    assert sum(each.plain for each in every.values()) > 0
+
+
+def stranger(tmp_path: Path, statement: str) -> Path:
+    path = write(tmp_path / "stranger.session", playing())
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.executescript(statement)
+    return path
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE TRIGGER t AFTER INSERT ON mark BEGIN DELETE FROM batch; END",
+        "CREATE VIEW v AS SELECT * FROM batch",
+        "PRAGMA user_version = 99",
+        "PRAGMA application_id = 7",
+        "UPDATE batch SET bytes = 'text'",
+        "INSERT INTO batch VALUES (999, 1, zeroblob(20000000), zeroblob(8))",
+        "DROP TABLE mark",
+    ],
+)
+def test_strangers_files_are_refused_in_a_sentence_and_leave_nothing(studio, tmp_path, statement):
+    key = studio.add("Ailsa").key
+    taken = studio.take_in(key, stranger(tmp_path, statement))
+    assert taken.outcome == "refused"
+    assert "expected" in taken.sentence
+    assert list((studio.of(key) / "sessions").iterdir()) == []
+    assert studio.index.sittings() == []
+
+
+@pytest.mark.parametrize("data", [b"", b"nothing of the kind", b"SQLite format 3\0" + bytes(4096), playing()])
+def test_other_files_are_refused(studio, tmp_path, data):
+    file = tmp_path / "x.session"
+    file.write_bytes(data)
+    key = studio.add("Ailsa").key
+    assert studio.take_in(key, file).outcome == "refused"
+    assert studio.take_in(key, tmp_path / "missing").outcome == "refused"
+    assert studio.take_in(key, tmp_path).outcome == "refused"
+
+
+def test_a_kept_session_that_rots_is_told_and_holds_nothing_up(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    studio.session_path(taken.digest).chmod(0o644)
+    studio.session_path(taken.digest).write_bytes(b"rot")
+    studio.rebuild()
+    (sitting,) = studio.index.sittings(key)
+    assert "expected a session" in sitting.problem
+
+
+def test_after_deletion_no_byte_of_a_pupil_is_left(studio, tmp_path):
+    gone, stays = studio.add(NAME, note=f"{NAME} has small hands").key, studio.add("Bea").key
+    taken = studio.take_in(gone, write(tmp_path / "a.session", playing()))
+    studio.take_in(stays, write(tmp_path / "b.session", playing(2)))
+    pupils.add_remark(studio.of(gone), taken.digest, 5, f"{NAME}, listen here", date(2026, 9, 2))
+    studio.delete(gone)
+    for file in [each for each in studio.folder.rglob("*") if each.is_file()]:
+        data = file.read_bytes()
+        assert NAME.encode() not in data
+        assert gone.encode() not in data
+        assert taken.digest.encode() not in data
+    assert [pupil.key for pupil in studio.pupils()] == [stays]
+    assert len(studio.index.sittings()) == 1
+
+
+def test_a_deletion_cut_off_is_finished_when_the_studio_opens(studio, tmp_path):
+    key = studio.add(NAME).key
+    studio.take_in(key, write(tmp_path / "a.session", playing()))
+    studio.of(key).replace(studio.folder / f".deleting-{key}")
+    with Studio(studio.folder) as opened:
+        assert opened.pupils() == []
+        assert opened.index.sittings() == []
+    assert [each.name for each in (studio.folder).iterdir() if each.name.startswith(".")] == []
+
+
+def test_a_pupil_goes_out_whole(studio, tmp_path):
+    key = studio.add(NAME).key
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    pupils.give(studio.of(key), Homework("2026-09-02", ("low-g-b",), (), "slowly"))
+    with zipfile.ZipFile(studio.export(key, tmp_path / "out.zip")) as bundle:
+        assert sorted(bundle.namelist()) == ["homework.jsonl", "pupil.json", f"sessions/{taken.digest}.session"]
+    with pytest.raises(StudioError, match="exists"):
+        studio.export(key, tmp_path / "out.zip")
+
+
+def test_remarks_and_homework_are_read_back_and_taken_back(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    first = pupils.add_remark(folder, "d", 7, "  here\u202e the   little finger\nwaits ", date(2026, 9, 2))
+    second = pupils.add_remark(folder, "d", 3, "<b>=not bold", date(2026, 9, 2))
+    assert first.text == "here the little finger\nwaits"
+    assert pupils.remarks(folder) == [second, first]
+    pupils.take_back(folder, second.id)
+    assert pupils.remarks(folder) == [first]
+    for rungs in (("low-g-b",), ("c-d",)):
+        pupils.give(folder, Homework("2026-09-02", rungs, ("heron",), "ten minutes"))
+    assert [given.rungs for given in pupils.homework(folder)] == [("c-d",), ("low-g-b",)]
+
+
+def test_a_thousand_remarks_and_foreign_lines_are_no_trouble(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    for number in range(1_000):
+        pupils.add_remark(folder, "d", number, f"remark {number}", date(2026, 9, 2))
+    with (folder / "remarks.jsonl").open("ab") as file:
+        file.write(b'[1]\n{"id": 3}\n\xff\xfe\n' + b"[" * 50_000 + b'\n{"id":"cut off')
+    pupils.add_remark(folder, "d", 5_000, "the last", date(2026, 9, 2))
+    assert [each.at_us for each in pupils.remarks(folder)] == [*range(1_000), 5_000]
+
+
+def test_what_a_killed_program_left_is_swept_away_and_what_is_being_written_is_not(studio):
+    sessions = studio.of(studio.add("Ailsa").key) / "sessions"
+    (sessions / ".old-1").write_bytes(b"half")
+    (sessions / ".new-2").write_bytes(b"half")
+    os.utime(sessions / ".old-1", (0, 0))
+    studio.catch_up()
+    assert [each.name for each in sessions.iterdir()] == [".new-2"]
+
+
+@pytest.mark.parametrize("name", ["", "   ", "\u200b", "x" * 81])
+def test_names_that_are_none_are_refused(studio, name):
+    with pytest.raises(StudioError, match="expected a name"):
+        studio.add(name)
+
+
+@given(st.text(max_size=200))
+def test_any_text_tidied_is_one_printable_line_and_stays_so(text):
+    tidied = pupils.tidy(text)
+    assert tidied.isprintable()
+    assert pupils.tidy(tidied) == tidied
+
+
+@pytest.mark.parametrize("key", ["", "..", "../../etc", "0123456789ab", "0123456789AB"])
+def test_what_is_no_pupil_is_refused(studio, key):
+    with pytest.raises(StudioError, match="there is none"):
+        studio.of(key)
+
+
+def test_a_damaged_pupil_file_holds_nothing_up(studio, tmp_path):
+    ailsa, bea = studio.add("Ailsa"), studio.add("Bea")
+    studio.take_in(ailsa.key, write(tmp_path / "a.session", playing()))
+    (studio.of(ailsa.key) / "pupil.json").write_bytes(b'{"schema": "fingerlead-pupil-1", "name": 7}')
+    found = studio.pupils()
+    assert found[0].key == ailsa.key
+    assert "expected a name" in found[0].note
+    assert found[1] == Pupil(bea.key, "Bea")
+    studio.change(bea.key, name="Bea B.", lesson="2026-09-03")
+    assert studio.pupil(bea.key).lesson == "2026-09-03"
+    with pytest.raises(StudioError, match="expected a day"):
+        studio.change(bea.key, lesson="yesterday")
+
+
+@pytest.mark.parametrize("statement", ["PRAGMA user_version = 99", "PRAGMA application_id = 7"])
+def test_another_index_is_refused_and_not_touched(studio, statement):
+    studio.close()
+    path = studio.folder / "index.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.executescript(statement)
+    with pytest.raises(StudioError, match="expected a studio's index"):
+        Studio(studio.folder)
+    path.write_bytes(b"no database at all, but longer than a header")
+    with pytest.raises(StudioError, match="expected a studio's index"):
+        Studio(studio.folder)
+
+
+def test_two_programs_take_in_the_same_sessions_and_nothing_is_double(tmp_path):
+    folder, files = tmp_path / "studio", [write(tmp_path / f"{n}.session", playing(n), n) for n in range(6)]
+    with Studio(folder) as studio:
+        keys = [studio.add("Ailsa").key, studio.add("Bea").key]
+    children = [_in_a_child(folder, key, files) for key in keys]
+    assert [os.waitpid(child, 0)[1] for child in children] == [0, 0]
+    _whole(folder, files)
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system with fork")
+def test_killed_at_random_while_taking_in_nothing_is_lost_or_double(tmp_path):
+    chance = random.Random(7)
+    folder, files = tmp_path / "studio", [write(tmp_path / f"{n}.session", playing(n), n) for n in range(8)]
+    with Studio(folder) as studio:
+        key = studio.add("Ailsa").key
+    for _ in range(200):
+        child = _in_a_child(folder, key, files)
+        time.sleep(chance.random() * 0.02)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        if chance.random() < 0.2:
+            with Studio(folder) as studio:
+                for sitting in studio.index.sittings():
+                    assert sitting.problem == ""
+                    studio.index.drop(sitting.digest) if chance.random() < 0.1 else None
+        if chance.random() < 0.1:
+            for file in (folder / "pupils" / key / "sessions").glob("*.session"):
+                if chance.random() < 0.5:
+                    file.unlink()
+    with Studio(folder) as studio:
+        for file in files:
+            assert studio.take_in(key, file).outcome in ("new", "same")
+    _whole(folder, files)
+
+
+def _in_a_child(folder: Path, key: str, files: list[Path]) -> int:
+    child = os.fork()
+    if child:
+        return child
+    code = 1
+    try:
+        with Studio(folder) as studio:
+            for file in files:
+                assert studio.take_in(key, file).outcome in ("new", "same")
+        code = 0
+    finally:
+        os._exit(code)
+
+
+def _whole(folder: Path, files: list[Path]) -> None:
+    """Each file is in the studio once, in the folders and in the index, with what it holds."""
+    with Studio(folder) as studio:
+        wanted = {digest_of(read_session(file)): file for file in files}
+        lying = sorted(file.stem for file in folder.rglob("*.session"))
+        assert lying == sorted(wanted)
+        assert sorted(s.digest for s in studio.index.sittings()) == lying
+        for digest, file in wanted.items():
+            kept = session_record(read_session(studio.session_path(digest)))
+            assert kept.covered.tolist() == session_record(read_session(file)).covered.tolist()
+        before = contents(studio)
+        studio.rebuild()
+        assert contents(studio) == before
+
+
+def test_files_with_other_names_links_and_pipes_are_no_sessions(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    sessions = studio.of(key) / "sessions"
+    (sessions / ("b" * 32 + ".session")).symlink_to(write(tmp_path / "b.session", playing(2)))
+    os.mkfifo(sessions / ("c" * 32 + ".session"))
+    (sessions / ("d" * 32 + ".session")).mkdir()
+    for name in (b"\xff.session", b"<b>.session", b"..session", b"x" * 200 + b".session"):
+        Path(os.fsdecode(os.fsencode(sessions) + b"/" + name)).write_bytes(b"SQLite format 3\0")
+    (studio.folder / "pupils" / "0123456789ab").write_bytes(b"a file where a folder should be")
+    (studio.folder / "pupils" / "0123456789ac").symlink_to(studio.of(key))
+    (studio.folder / "pupils" / "0123456789ad").mkdir()
+    (studio.folder / "pupils" / "0123456789ad" / "sessions").write_bytes(b"a file too")
+    with Studio(studio.folder) as opened:
+        assert [sitting.digest for sitting in opened.index.sittings()] == [taken.digest]
+        assert [pupil.key for pupil in opened.pupils()] == [key]
+
+
+def test_what_links_point_at_does_not_go_out_and_old_files_do(studio, tmp_path):
+    folder = studio.of(studio.add("Ailsa").key)
+    (tmp_path / "secret").write_text("not a pupil's")
+    (folder / "notes.txt").symlink_to(tmp_path / "secret")
+    (folder / "old.txt").write_text("from 1970")
+    os.utime(folder / "old.txt", (0, 0))
+    with zipfile.ZipFile(studio.export(folder.name, tmp_path / "out.zip")) as bundle:
+        assert sorted(bundle.namelist()) == ["old.txt", "pupil.json"]
+    Path(os.fsdecode(os.fsencode(folder) + b"/\xff")).write_bytes(b"x")
+    with pytest.raises(StudioError, match="cannot be written"):
+        studio.export(folder.name, tmp_path / "again.zip")
+    assert not (tmp_path / "again.zip").exists()
+
+
+def test_hostile_lines_of_homework_and_remarks_become_plain_ones(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    lines = [
+        {"day": "tomorrow", "rungs": ["a\u202e", "a", "\ud800", 7, "x" * 5_000], "note": "n"},
+        {"day": "0001-01-01", "rungs": [f"r{n}" for n in range(5_000)], "tunes": None},
+    ]
+    (folder / "homework.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    latest, first = pupils.homework(folder)
+    assert first == Homework("", ("a", "x" * pupils.LONGEST_KEY), (), "n")
+    assert (latest.day, len(latest.rungs)) == ("", pupils.MOST_KEYS)
+    moments = [10**4_000, -1, True, 1.5, "5", None, 7]
+    told = [{"id": f"{n:012x}", "session": "d", "at_us": us, "text": "t", "day": "x"} for n, us in enumerate(moments)]
+    told += [{**told[-1], "id": "../../x"}, {**told[-1], "id": "f" * 12, "text": "\ud800ok"}]
+    (folder / "remarks.jsonl").write_text("".join(json.dumps(line) + "\n" for line in told))
+    assert [(each.at_us, each.text, each.day) for each in pupils.remarks(folder)] == [(7, "t", ""), (7, "ok", "")]
+
+
+def test_a_remark_is_taken_back_once_and_only_where_it_stands(studio):
+    folder = studio.of(studio.add("Ailsa").key)
+    remark = pupils.add_remark(folder, "d", 7, "here", date(2026, 9, 2))
+    pupils.take_back(folder, remark.id)
+    for id in (remark.id, "x" * 100_000):
+        with pytest.raises(StudioError, match="taken back already"):
+            pupils.take_back(folder, id)
+    for at_us in (-1, 10**4_000):
+        with pytest.raises(StudioError, match="within its session"):
+            pupils.add_remark(folder, "d", at_us, "here", date(2026, 9, 2))
+
+
+@pytest.mark.parametrize("lesson", ["0001-01-01", "9999-12-31"])
+def test_a_lesson_at_the_end_of_the_calendar_breaks_no_page(studio, lesson):
+    key = studio.add("Ailsa").key
+    with pytest.raises(StudioError, match="too far away"):
+        studio.change(key, lesson=lesson)
+    path = studio.of(key) / "pupil.json"
+    path.write_text(path.read_text().replace('"lesson": ""', f'"lesson": "{lesson}"'))
+    assert "too far away" in studio.pupil(key).note
+    (glance,) = glances(studio.index, studio.pupils(), date(2026, 9, 20))
+    assert glance.sittings == 0
+
+
+def test_a_damaged_pupil_is_mended_by_a_name_written_anew(studio):
+    key = studio.add("Ailsa").key
+    (studio.of(key) / "pupil.json").write_bytes(b"\x00")
+    assert studio.pupil(key).name == f"({key})"
+    studio.change(key, name="Ailsa", note="")
+    assert studio.pupil(key) == Pupil(key, "Ailsa")
+
+
+@pytest.mark.parametrize("day", ["", "no day", "9999-12-31T23:00:00+00:00", "0001-01-01T00:00:00+00:00"])
+def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path, day):
+    key = studio.add("Ailsa").key
+    file = stranger(tmp_path, f"UPDATE meta SET value = '{day}' WHERE key = 'started_utc'")
+    taken = studio.take_in(key, file)
+    assert taken.outcome == "new"
+    (sitting,) = studio.index.sittings(key)
+    assert sitting.day == (day[:10] if day[:1].isdigit() else "")
+    assert sitting.playing_us > 0
+    assert studio.rebuild() == 1
+    assert studio.index.sittings(key) == [sitting]
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE TRIGGER t AFTER INSERT ON session BEGIN DELETE FROM result; END",
+        "DROP TABLE result",
+        "DROP TABLE result; CREATE VIEW result AS SELECT * FROM session",
+        "ALTER TABLE session ADD COLUMN name TEXT",
+    ],
+)
+def test_an_index_that_was_tampered_with_is_refused_and_made_anew(studio, tmp_path, statement):
+    studio.take_in(studio.add("Ailsa").key, write(tmp_path / "a.session", playing()))
+    before = contents(studio)
+    studio.close()
+    with contextlib.closing(sqlite3.connect(studio.folder / "index.sqlite")) as db:
+        db.executescript(statement)
+    with pytest.raises(StudioError, match="changed by something else"):
+        Studio(studio.folder)
+    forget_index(studio.folder)
+    with Studio(studio.folder) as opened:
+        assert contents(opened) == before
+
+
+def test_an_index_is_forgotten_in_a_studio_only(tmp_path):
+    (tmp_path / "index.sqlite").write_bytes(b"of another program")
+    with pytest.raises(StudioError, match="expected a studio"):
+        forget_index(tmp_path)
+    assert (tmp_path / "index.sqlite").exists()
+
+
+def test_a_full_index_refuses_and_takes_in_again_when_there_is_room(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    (pages,) = studio.index.db.execute("PRAGMA page_count").fetchone()
+    studio.index.db.execute(f"PRAGMA max_page_count = {pages}")
+    for seed in range(20):
+        taken = studio.take_in(key, write(tmp_path / f"{seed}.session", playing(seed, 40), seed))
+        if taken.outcome == "refused":
+            break
+    assert "full" in taken.sentence
+    assert not studio.index.db.in_transaction
+    studio.index.db.execute("PRAGMA max_page_count = 1000000")
+    assert studio.take_in(key, tmp_path / f"{seed}.session").outcome == "new"
+    assert studio.rebuild() == seed + 1
+
+
+def test_a_line_that_a_full_disk_cuts_off_is_an_error_and_not_a_line(studio, monkeypatch):
+    folder = studio.of(studio.add("Ailsa").key)
+    write_all = os.write
+    monkeypatch.setattr("fingerlead.store.files.os.write", lambda file, data: write_all(file, data[: len(data) // 2]))
+    with pytest.raises(OSError, match="No space left"):
+        pupils.add_remark(folder, "d", 7, "here", date(2026, 9, 2))
+    monkeypatch.undo()
+    assert pupils.remarks(folder) == []
+    pupils.add_remark(folder, "d", 7, "there", date(2026, 9, 2))
+    assert [each.text for each in pupils.remarks(folder)] == ["there"]

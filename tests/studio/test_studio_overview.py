@@ -1,0 +1,136 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from fingering.moves import move
+from fingerlead.simulated import chanter, play, script, sensing
+from fingerlead.simulated import serve as whole
+from fingerlead.simulated.pupil import SimulatedPupil, with_worst_habit
+from fingerlead.studio.index import analysed
+from fingerlead.studio.invented import invented, make_studio
+from fingerlead.studio.overview import between, by_fault, glances, monday, weeks, worst_first
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.progress import together
+from fingerlead.timing.summary import stands_out, summarise
+from tests.studio.studios import FIRST_DAY, write
+
+TODAY = date(2026, 11, 20)
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory):
+    with Studio(make_studio(tmp_path_factory.mktemp("studio"), TODAY)) as studio:
+        yield studio
+
+
+def test_the_invented_studio_says_of_each_pupil_what_was_planted(studio):
+    people = {person.name: person for person in invented()}
+    found = {glance.pupil.name: glance for glance in glances(studio.index, studio.pupils(), TODAY)}
+    assert found.keys() == people.keys()
+    for name, glance in found.items():
+        person = people[name]
+        if person.worst is None or abs(person.weeks_us[-1]) < 15_000:
+            continue
+        assert glance.first is not None, name
+        assert (glance.first.from_note, glance.first.to_note) == person.worst[:2], name
+        if len(move(*person.worst[:2]).fingers) == 2:
+            # Of two fingers, one late is the other one early: the order is all that can be told.
+            assert glance.fault.turn[3 if person.weeks_us[-1] < 0 else 2] == person.worst[2], name
+        else:
+            assert glance.fault.turn[:2] == (person.worst[2], person.weeks_us[-1] < 0), name
+    for name in ("Ishbel", "Jory"):
+        assert found[name].first is None
+        assert found[name].changed == ()
+    for name, trend in (("Fen", "better"), ("Orla", "better"), ("Brodie", "worse")):
+        told = {each.change: each.difference.trend for each in found[name].changed}
+        assert told == {people[name].worst[:2]: trend}, name
+
+
+def test_a_glance_counts_what_was_played_since_the_lesson(studio):
+    for glance in glances(studio.index, studio.pupils(), TODAY):
+        mine = studio.index.sittings(glance.pupil.key, glance.pupil.lesson)
+        assert glance.sittings == len(mine)
+        assert glance.playing_us == sum(sitting.playing_us for sitting in mine)
+        assert glance.days == len({sitting.day for sitting in mine})
+        tallies = together(t for *_, t in studio.index.tallies(glance.pupil.key, glance.since)).values()
+        # The same from whole tallies: a glance asks the index for sums alone.
+        standing_out = (tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain))
+        assert glance.first == next(standing_out, None)
+
+
+def test_what_a_glance_adds_up_is_what_the_sessions_say(studio):
+    key = next(pupil.key for pupil in studio.pupils() if pupil.name == "Orla")
+    files = [studio.session_path(sitting.digest) for sitting in studio.index.sittings(key)]
+    summary = summarise(analysed(file)[1] for file in files)
+    tallies = together(t for *_, t in studio.index.tallies(key))
+    assert {k: (t.plain, t.astray, t.heard_us) for k, t in tallies.items()} == {
+        k: (of.count, len(of.astray), of.heard_us) for k, of in summary.by_change.items()
+    }
+
+
+def test_pupils_are_grouped_by_the_finger_they_share(studio):
+    groups = by_fault(glances(studio.index, studio.pupils(), TODAY))
+    assert groups[-1][0] is None
+    sizes = [len(group) for _, group in groups[:-1]]
+    assert sizes == sorted(sizes, reverse=True)
+    assert sum(len(group) for _, group in groups) == len(studio.pupils())
+    for fault, group in groups[:-1]:
+        assert all(glance.fault.turn[:2] == fault for glance in group)
+
+
+def test_weeks_hold_every_change_once(studio):
+    key = studio.pupils()[0].key
+    found = weeks(studio.index, key)
+    every = together(t for *_, t in studio.index.tallies(key))
+    assert {change: together(by.values())[change].plain for change, by in found.items()} == {
+        change: tally.plain for change, tally in every.items()
+    }
+    assert all(date.fromisoformat(week).weekday() == 0 for by in found.values() for week in by)
+
+
+def test_mondays_begin_weeks():
+    assert [monday(day) for day in ("2026-11-16", "2026-11-22", "2026-11-23")] == [
+        "2026-11-16", "2026-11-16", "2026-11-23",
+    ]  # fmt: skip
+
+
+def test_two_dates_are_compared_with_the_clearest_first(studio):
+    fen = next(pupil for pupil in studio.pupils() if pupil.name == "Fen")
+    turn = (TODAY - timedelta(days=14)).isoformat()
+    found = between(studio.index, fen.key, "", turn)
+    assert found[0].change == next(person for person in invented() if person.name == "Fen").worst[:2]
+    assert found[0].difference.trend == "better"
+    chances = [each.difference.chance for each in found]
+    assert chances == sorted(chances)
+
+
+def test_the_planted_worst_fault_is_named_first_in_19_of_20_seeds(tmp_path):
+    named = 0
+    with Studio(tmp_path / "studio") as studio:
+        for seed in range(20):
+            pupil, habit = with_worst_habit(SimulatedPupil(scatter_us=(6_000,) * 8, care_us=12_000), seed)
+            key = studio.add(f"pupil {seed}").key
+            for evening in range(3):
+                performance = play.perform(
+                    pupil, script.write_script(pupil, 100 * seed + evening, changes=80), 100 * seed + evening
+                )
+                setup = chanter.setup_for(100 * seed + evening)
+                data = whole.wire_bytes(performance, setup, sensing.sensors("usual"))
+                studio.take_in(key, write(tmp_path / f"{seed}-{evening}.session", data, evening))
+            (glance,) = glances(studio.index, [studio.pupil(key)], FIRST_DAY.date() + timedelta(days=5))
+            first = glance.first
+            named += (
+                first is not None
+                and (first.from_note, first.to_note) == (habit.from_note, habit.to_note)
+                and glance.fault.turn[:2] == (habit.finger, habit.by_us < 0)
+            )
+    assert named >= 19
+
+
+def test_days_are_asked_of_the_pupil_not_of_the_clock(studio):
+    pupil = replace(studio.pupils()[0], lesson="")
+    (glance,) = glances(studio.index, [pupil], TODAY)
+    assert glance.since == (TODAY - timedelta(days=28)).isoformat()

@@ -1,0 +1,187 @@
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fingerlead.store import chanters as files
+from fingerlead.store import chanters as skew_file
+from fingerlead.store.chanters import Calibration, Skew
+from fingerlead.store.files import CalibrationError
+
+DEVICE = "0123456789abcdef"
+OTHER = "ffffffffffffffff"
+PRINTABLE = st.characters(codec="utf-8").filter(str.isprintable)
+TEXT = st.text(PRINTABLE, min_size=1, max_size=80).filter(str.strip)
+LEVEL = st.integers(1, 65_535).flatmap(lambda cover_at: st.tuples(st.just(cover_at), st.integers(0, cover_at - 1)))
+LEVELS = st.lists(LEVEL, min_size=8, max_size=8)
+
+
+def a_calibration(pupil="anyone", device=DEVICE, shift=0):
+    levels = tuple((500 + shift + hole, 400 + shift) for hole in range(8))
+    return Calibration(device, pupil, "2026-01-01T10:00:00", levels, (100.0,) * 8, (900.0,) * 8)
+
+
+@given(TEXT, LEVELS)
+def test_what_is_written_is_read_again(pupil, levels):
+    made = Calibration(DEVICE, pupil, "2026-01-01", tuple(levels), (1.5,) * 8, (900.2,) * 8)
+    assert files.from_toml(files.to_toml(made), "x") == made
+
+
+@given(st.binary(max_size=300))
+def test_garbage_is_one_sentence(data):
+    text = data.decode("utf-8", "replace")
+    with pytest.raises(CalibrationError, match="expected"):
+        files.from_toml(text, "file.toml")
+
+
+@given(st.data())
+def test_a_damaged_file_is_refused_or_read_never_a_traceback(data):
+    text = files.to_toml(a_calibration())
+    at = data.draw(st.integers(0, len(text)))
+    cut = data.draw(st.integers(0, 40))
+    damaged = text[:at] + data.draw(st.text(max_size=5)) + text[at + cut :]
+    with contextlib.suppress(CalibrationError):
+        files.from_toml(damaged, "file.toml")
+
+
+@pytest.mark.parametrize("value", ["9" * 5_000, "[" * 30_000, "0x" + "f" * 9_000, "1e999", "nan"])
+def test_a_number_beyond_all_measure_is_one_sentence(value):
+    text = files.to_toml(a_calibration()).replace("cover_at = 500", f"cover_at = {value}", 1)
+    with pytest.raises(CalibrationError, match=r"file\.toml: .*expected"):
+        files.from_toml(text, "file.toml")
+
+
+def test_levels_that_cross_over_name_their_hole():
+    text = files.to_toml(a_calibration()).replace("uncover_at = 400", "uncover_at = 900", 1)
+    with pytest.raises(CalibrationError, match="thumb: expected cover_at above uncover_at"):
+        files.from_toml(text, "file.toml")
+
+
+def test_keep_find_undo(tmp_path):
+    first, second = a_calibration(), a_calibration(shift=50)
+    files.keep_before(tmp_path, first)
+    path = files.keep(tmp_path, second)
+    assert files.find(tmp_path, DEVICE, "anyone") == second
+    assert files.undone(tmp_path, DEVICE, "anyone") == first
+    assert "anyone" not in path.name
+    assert files.find(tmp_path, DEVICE, "somebody else") is None
+    with pytest.raises(CalibrationError, match="none is kept"):
+        files.undone(tmp_path, DEVICE, "somebody else")
+
+
+@given(TEXT)
+def test_no_name_leaves_the_folder(name):
+    from pathlib import Path
+
+    path = files.path_of(Path("/calibrations"), DEVICE, name)
+    assert path.parent == Path("/calibrations") / DEVICE
+    assert re.fullmatch(r"pupil-[0-9a-f]{12}\.toml", path.name)
+
+
+def test_another_chanters_calibration_is_refused_unless_told():
+    with pytest.raises(CalibrationError, match="was made with chanter"):
+        files.fit_for(a_calibration(), OTHER)
+    assert files.fit_for(a_calibration(), OTHER, anyway=True).device == OTHER
+
+
+def test_a_file_of_another_chanter_in_its_place_is_not_used(tmp_path):
+    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path.parent.mkdir()
+    path.write_text(files.to_toml(a_calibration(device=OTHER)), encoding="utf-8")
+    with pytest.raises(CalibrationError, match="this is another's; calibrate again"):
+        files.find(tmp_path, DEVICE, "anyone")
+    assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
+
+
+def test_drift_is_proposed_where_it_is_and_never_more():
+    kept = a_calibration()
+    assert files.drift_words(kept, (100.0,) * 8) is None
+    assert files.drift_words(kept, (100.0 + 800 * 0.1,) * 8) is None
+    words = files.drift_words(kept, (*(100.0,) * 7, 300.0))
+    assert words is not None
+    assert "bottom little" in words
+    assert "calibrate again" in words
+
+
+def test_skew_is_kept_and_enters_the_timing(tmp_path):
+    skew = Skew((-1000.0, 0, 500, 0, 0, 200, 300), (0.0,) * 7, 100.0, 40, 40)
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
+    assert skew_file.load_skew(tmp_path, DEVICE) == skew
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) == skew.apart_us == 1_600
+    assert skew_file.measured_skew_us(bytes.fromhex(OTHER), tmp_path) is None
+
+
+def test_a_skew_that_cannot_be_read_is_not_used(tmp_path):
+    skew = Skew((0.0,) * 7, (0.0,) * 7, 100.0, 40, 40)
+    path = skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
+    sound = path.read_text(encoding="utf-8")
+    for text in ("", "schema = 5", "garbage \0", sound.replace("skew_us = 0.0", "skew_us = nan")):
+        path.write_text(text, encoding="utf-8")
+        assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    path.write_text(files_skew_of_another(tmp_path, skew), encoding="utf-8")
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+
+
+def files_skew_of_another(folder, skew):
+    return skew_file.keep_skew(folder, OTHER, "2026-01-01", skew).read_text(encoding="utf-8")
+
+
+def test_what_cannot_be_written_is_one_sentence(tmp_path):
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    with pytest.raises(CalibrationError, match="cannot be written"):
+        files.keep(in_the_way, a_calibration())
+    big = tmp_path / "big.toml"
+    big.write_text("#" * 70_000)
+    with pytest.raises(CalibrationError, match="at most"):
+        files.load(big)
+    with pytest.raises(CalibrationError, match="cannot be read"):
+        files.load(tmp_path / "nothing.toml")
+
+
+def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypatch):
+    def forbidden(self):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.exists", forbidden)
+    with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
+        files.find(tmp_path, DEVICE, "anyone")
+    with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
+        files.undone(tmp_path, DEVICE, "anyone")
+    # Whoever only records is not held up by it.
+    assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
+    assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
+
+
+def test_a_name_longer_than_a_disk_takes_is_one_sentence(tmp_path):
+    with pytest.raises(CalibrationError, match="cannot be read"):
+        files.find(tmp_path / ("x" * 300), DEVICE, "anyone")
+
+
+def test_what_is_no_file_is_not_waited_for(tmp_path):
+    pipe = tmp_path / "pipe.toml"
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(pipe)
+    else:
+        pipe.mkdir()
+    with pytest.raises(CalibrationError, match="expected a file"):
+        files.load(pipe)
+
+
+def test_a_link_in_the_way_leads_into_no_other_file(tmp_path):
+    precious = tmp_path / "precious"
+    precious.write_text("mine")
+    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path.parent.mkdir()
+    for link in (path, path.with_name(path.name + ".new")):
+        link.symlink_to(precious)
+    assert files.keep(tmp_path, a_calibration()) == path
+    assert precious.read_text() == "mine"
+    assert not path.is_symlink()
+    assert files.find(tmp_path, DEVICE, "anyone") == a_calibration()

@@ -1,0 +1,71 @@
+"""Twelve kinds of planted fault, fifty seeds each: what is said of the hole, and of the holes beside it."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+
+import pytest
+
+from fingerlead.simulated.raw_faults import RAW_FAULTS
+from fingerlead.workbench.levels import REMEDIES, holes_of
+from tests.workbench.workbench_tools import calibration
+
+SEEDS = range(50)
+
+
+@pytest.fixture(scope="module")
+def table():
+    """What each planted kind was taken for, and how often a healthy hole beside it was called bad."""
+    told, healthy = {}, Counter()
+    for kind in (None, *RAW_FAULTS):
+        row = told.setdefault(kind, Counter())
+        for seed in SEEDS:
+            taken, holes = calibration(seed, kind)
+            for report in holes_of(taken):
+                if report.hole in holes:
+                    row[report.fault] += 1
+                    assert report.fault is None or REMEDIES[report.fault] in report.words
+                else:
+                    healthy[report.verdict] += 1
+    return told, healthy
+
+
+def test_every_kind_is_told_from_the_others(table):
+    told, _ = table
+    for kind in RAW_FAULTS:
+        sys.stdout.write(f"{kind:>14}: {dict(told[kind])}\n")
+        assert told[kind][kind] >= 0.96 * sum(told[kind].values()), (kind, told[kind])
+
+
+def test_a_healthy_hole_is_hardly_ever_called_bad(table):
+    _, healthy = table
+    assert sum(healthy.values()) > 4_500
+    assert healthy["bad"] <= 0.02 * sum(healthy.values())
+    assert healthy["good"] >= 0.95 * sum(healthy.values())
+
+
+@pytest.mark.parametrize("rate_hz", [200, 1_000])
+@pytest.mark.parametrize("kind", RAW_FAULTS)
+def test_other_rates_tell_the_same(kind, rate_hz):
+    right = 0
+    for seed in range(100, 105):
+        taken, holes = calibration(seed, kind, rate_hz=rate_hz)
+        right += all(report.fault == kind for report in holes_of(taken) if report.hole in holes)
+    assert right >= 4
+
+
+def test_a_hole_that_was_never_covered_is_named():
+    for seed in range(20):
+        taken, _ = calibration(seed, left_out=seed % 8)
+        bad = [report for report in holes_of(taken) if report.verdict == "bad"]
+        assert [report.hole for report in bad] == [seed % 8]
+        assert bad[0].fault == "never covered"
+        assert "never seen covered" in bad[0].words
+
+
+def test_whoever_stays_long_on_a_note_has_no_slow_sensors():
+    """The thumb's hole is open on one note alone: of a scale in which the others last, for a hundredth of the time."""
+    for seed in range(6):
+        taken, _ = calibration(seed, rate_hz=200, held_us=28_500_000)
+        assert {report.verdict for report in holes_of(taken)} == {"good"}

@@ -1,0 +1,16 @@
+"""What the bench tests share: a rehearsed calibration as the bench takes it."""
+
+from __future__ import annotations
+
+from fingerlead.simulated.raw_faults import FULL_SCALE, Rehearsed, rehearse
+from fingerlead.workbench.samples import PLAN, Span, Taken
+
+
+def taken_of(played: Rehearsed) -> Taken:
+    spans = tuple(Span(kind, hole, *rows) for (kind, hole), rows in zip(PLAN, played.steps, strict=True))
+    return Taken(played.t_us, played.samples, spans, FULL_SCALE)
+
+
+def calibration(seed: int, fault=None, **how) -> tuple[Taken, tuple[int, ...]]:
+    played = rehearse(PLAN, seed, fault, **how)
+    return taken_of(played), played.holes
