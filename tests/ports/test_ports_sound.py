@@ -373,7 +373,7 @@ def test_telling_never_waits_nor_fails_whatever_the_state(fake):
 
 DIES = """
 import sys, time
-sys.path[:0] = {path}
+sys.path[:0] = {path!r}
 from tests.ports.sound_stub import SquareEngine
 from fingerlead.ports.sound_port import SoundOut
 if __name__ == "__main__":
