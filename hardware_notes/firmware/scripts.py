@@ -69,11 +69,11 @@ def pupil_script(pupil_name: str, seed: int, changes: int, every_us: int) -> Scr
     """A simulated pupil's playing; PupilError where there is no such pupil."""
     sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "host")]
     from fingerlead.simulated.play import perform
-    from fingerlead.simulated.scenario import load_sitting
+    from fingerlead.simulated.scenario import load_scenario
     from fingerlead.simulated.script import write_script
     from fingerlead.simulated.sensing import CHUNK, Heights, sensors
 
-    pupil = load_sitting(pupil_name).pupil
+    pupil = load_scenario(pupil_name).pupil
     performance = perform(pupil, write_script(pupil, seed, changes=changes), seed)
     heights = Heights(performance, sensors(), every_us, 0)
     script = Script(counted=False)

@@ -57,7 +57,7 @@ def _fill(folder: Path, pupils: int) -> None:
     from fingerlead.studio.invented import write_evening
     from fingerlead.studio.studio import Studio
 
-    player = pupil_file.load_sitting("mixed").pupil
+    player = pupil_file.load_scenario("mixed").pupil
     with Studio(folder) as studio, tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
         evenings = []
         for seed in range(SESSIONS):

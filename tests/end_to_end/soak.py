@@ -17,7 +17,7 @@ from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk
 from fingerlead.simulated.chanter import setup_for
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_frames
@@ -35,7 +35,7 @@ DAMAGED = 0.001
 def sitting(seed: int, path: Path) -> tuple[int, int]:
     """One sitting, live and from its file; returns how many changes there were and how many were uncertain."""
     chance = random.Random(seed)
-    pupil = load_sitting("mixed").pupil
+    pupil = load_scenario("mixed").pupil
     performance = perform(pupil, write_script(pupil, seed, CHANGES, None), seed)
     told: dict[int, Change] = {}
 

@@ -21,7 +21,7 @@ WIDTHS = [320, 360, 820, 1280]
 
 
 def wire_file(path: Path, pupil: str, seed: int, changes: int) -> Path:
-    sitting = pupil_file.load_sitting(pupil)
+    sitting = pupil_file.load_scenario(pupil)
     performance = play.perform(sitting.pupil, script.write_script(sitting.pupil, seed, changes=changes), seed)
 
     def lose(frames):

@@ -74,4 +74,4 @@ def played_by(pupil, seed: int, changes: int, damage=None) -> Analysis:
 
 def sitting(name: str, seed: int, changes: int, damage=None) -> Analysis:
     """A sitting of one of the simulated pupils."""
-    return played_by(pupil_file.load_sitting(name).pupil, seed, changes, damage)
+    return played_by(pupil_file.load_scenario(name).pupil, seed, changes, damage)

@@ -50,7 +50,7 @@ def refusal(*args, given: str | bytes | None = None) -> str:
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory):
-    pupil = pupil_file.load_sitting("mixed").pupil
+    pupil = pupil_file.load_scenario("mixed").pupil
     performance = play.perform(pupil, script.write_script(pupil, 5, changes=60), 5)
     path = tmp_path_factory.mktemp("pupil") / "evening.bin"
     path.write_bytes(whole.wire_bytes(performance, chanter.setup_for(5), sensing.sensors("usual")))
@@ -134,7 +134,7 @@ def test_what_a_teacher_reads(listed, golden):
 
 
 def test_lost_frames_are_told(session, tmp_path):
-    pupil = pupil_file.load_sitting("mixed").pupil
+    pupil = pupil_file.load_scenario("mixed").pupil
     performance = play.perform(pupil, script.write_script(pupil, 5, changes=60), 5)
     path = tmp_path / "lossy.bin"
     path.write_bytes(
@@ -210,7 +210,7 @@ def test_changes_that_are_not_there_are_refused(session):
 
 
 def test_where_too_many_are_asked_for_it_says_how_many_fit(tmp_path):
-    pupil = pupil_file.load_sitting("trembling").pupil
+    pupil = pupil_file.load_scenario("trembling").pupil
     performance = play.perform(pupil, script.write_script(pupil, 2, changes=250), 2)
     path = tmp_path / "long.bin"
     path.write_bytes(whole.wire_bytes(performance, chanter.setup_for(2), sensing.sensors("usual")))

@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 from fingerlead.faces.cli.options import Problem
 from fingerlead.faces.cli.sheet import sheet
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.serve import wire_bytes
 from tests.faces.sheet_tools import elements, needs_lilypond, words
@@ -32,7 +32,7 @@ def problem(*arguments) -> str:
 
 
 def sitting(tmp_path, name: str, changes: int):
-    pupil = load_sitting(name).pupil
+    pupil = load_scenario(name).pupil
     path = tmp_path / f"{name}.bin"
     path.write_bytes(wire_bytes(perform(pupil, write_script(pupil, 5, changes=changes), 5)))
     return path

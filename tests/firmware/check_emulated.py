@@ -24,7 +24,7 @@ from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.store.chanters import Calibration, load, load_skew
 from fingerlead.workbench.samples import PLAN
@@ -213,7 +213,7 @@ class Check:
 
 def pupils_playing() -> Performance:
     """A fairly steady pupil whose bottom little finger runs ahead up to B, and whose other fingers are slow or slip."""
-    pupil = replace(load_sitting("early-little-finger").pupil, slow=0.05, slips=0.1)
+    pupil = replace(load_scenario("early-little-finger").pupil, slow=0.05, slips=0.1)
     return perform(pupil, write_script(pupil, SEED, changes=CHANGES), SEED)
 
 

@@ -11,7 +11,7 @@ import pytest
 import scripts
 
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import levels_of, sense, sensors
 from fingerlead.wire.carriers import to_stream
@@ -28,7 +28,7 @@ def test_a_pupils_playing_comes_out_as_the_simulated_chanter_tells_it(play: Call
     for message in play(script.as_bytes()).messages():
         if isinstance(message, Holes) and (not found or message.covered_mask != found[-1][1]):
             found.append((message.ticks32, message.covered_mask))
-    performance = perform(load_sitting("mixed").pupil, write_script(load_sitting("mixed").pupil, 5, changes=40), 5)
+    performance = perform(load_scenario("mixed").pupil, write_script(load_scenario("mixed").pupil, 5, changes=40), 5)
     expected = sense(performance, sensors(), scan_us=500)
     assert [mask for _, mask in found] == [mask for _, mask in expected]
     assert len(found) > 100

@@ -12,7 +12,7 @@ from fingering.holes import FINGERS
 from fingering.table import standard_table
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sense, sensors
 from fingerlead.timing.analysis import analyse
@@ -33,7 +33,7 @@ def published(performance, kind="usual"):
 
 @pytest.fixture(scope="module")
 def performance() -> Performance:
-    pupil = replace(load_sitting("early-little-finger").pupil, slow=0.05, slips=0.1)
+    pupil = replace(load_scenario("early-little-finger").pupil, slow=0.05, slips=0.1)
     return perform(pupil, write_script(pupil, 1, changes=60), 1)
 
 

@@ -12,12 +12,12 @@ from fingering.notes import HIGH_A, LOW_A, LOW_G, NOTES, SOUNDING, B, C, E, F
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import ROOM, perform
 from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, WrongFinger, troublesome, with_worst_habit
-from fingerlead.simulated.scenario import BUILT_IN, load_sitting
+from fingerlead.simulated.scenario import BUILT_IN, load_scenario
 from fingerlead.simulated.script import Script, ScriptNote, write_script
 
 LITTLE = 7
 SEEDS = st.integers(0, 2**32 - 1)
-PUPILS = st.sampled_from([load_sitting(name).pupil for name in BUILT_IN])
+PUPILS = st.sampled_from([load_scenario(name).pupil for name in BUILT_IN])
 
 
 def played(pupil: SimulatedPupil, seed: int, changes: int = 40) -> Performance:
@@ -76,7 +76,7 @@ def test_human_scatter_stays_within_the_room_of_a_change(seed: int) -> None:
 @given(SEEDS)
 @settings(max_examples=15, deadline=None)
 def test_the_clean_pupil_sounds_no_third_note_that_is_heard(seed: int) -> None:
-    assert all(length_us < 10_000 for _, _, length_us in third_notes(played(load_sitting("clean").pupil, seed)))
+    assert all(length_us < 10_000 for _, _, length_us in third_notes(played(load_scenario("clean").pupil, seed)))
 
 
 @given(SEEDS)
@@ -97,7 +97,7 @@ def test_a_slow_finger_leaves_a_third_note_of_60_to_150_ms(seed: int) -> None:
 @given(SEEDS)
 @settings(max_examples=30, deadline=None)
 def test_faults_that_move_a_finger_name_an_edge_of_it(seed: int) -> None:
-    performance = played(load_sitting("mixed").pupil, seed, 120)
+    performance = played(load_scenario("mixed").pupil, seed, 120)
     edges = {(edge.t_us, edge.finger, edge.change) for edge in performance.edges}
     for fault in performance.faults:
         after = performance.notes[fault.change]

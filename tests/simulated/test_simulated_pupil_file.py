@@ -9,20 +9,20 @@ from hypothesis import strategies as st
 
 from fingering.notes import LOW_G, B, C
 from fingerlead.simulated.pupil import HUMAN_SCATTER_US, Habit, SimulatedPupil, WrongFinger
-from fingerlead.simulated.scenario import BUILT_IN, PupilError, Scenario, load_sitting, read_sitting
+from fingerlead.simulated.scenario import BUILT_IN, PupilError, Scenario, load_scenario, read_scenario
 
 EVENING = Path(__file__).parents[2] / "demo" / "evening.toml"
 
 
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_built_in_pupils_carry_their_names(name: str) -> None:
-    sitting = load_sitting(name)
+    sitting = load_scenario(name)
     assert sitting.pupil.name == name
     assert sitting.about
 
 
 def test_the_evening_is_there_and_has_one_main_fault_and_two_lesser_ones() -> None:
-    sitting = load_sitting(str(EVENING))
+    sitting = load_scenario(str(EVENING))
     assert sitting.about
     assert sitting.changes == 90
     main, lesser = sitting.pupil.habits
@@ -31,7 +31,7 @@ def test_the_evening_is_there_and_has_one_main_fault_and_two_lesser_ones() -> No
 
 
 def test_an_empty_file_is_the_usual_pupil() -> None:
-    assert read_sitting("", "nobody.toml") == Scenario(SimulatedPupil(name="nobody"))
+    assert read_scenario("", "nobody.toml") == Scenario(SimulatedPupil(name="nobody"))
 
 
 def test_every_key_is_read() -> None:
@@ -65,7 +65,7 @@ def test_every_key_is_read() -> None:
         note = "C"
         finger = "bottom little"
     """
-    assert read_sitting(text, "una.toml") == Scenario(
+    assert read_scenario(text, "una.toml") == Scenario(
         SimulatedPupil(
             name="Una Fairlie",
             scatter_us=(1_000, *(2_000,) * 7),
@@ -88,7 +88,7 @@ def test_every_key_is_read() -> None:
 
 
 def test_a_scatter_for_some_fingers_leaves_the_others_human() -> None:
-    scatter_us = read_sitting("scatter_ms = {thumb = 1}", "x").pupil.scatter_us
+    scatter_us = read_scenario("scatter_ms = {thumb = 1}", "x").pupil.scatter_us
     assert scatter_us == (1_000, *HUMAN_SCATTER_US[1:])
 
 
@@ -130,7 +130,7 @@ def test_a_scatter_for_some_fingers_leaves_the_others_human() -> None:
 )
 def test_a_bad_key_is_named_with_the_file_and_what_was_expected(text: str, key: str, expected: str) -> None:
     with pytest.raises(PupilError) as caught:
-        read_sitting(text, "una.toml")
+        read_scenario(text, "una.toml")
     assert caught.value.key == key
     assert expected in caught.value.expected
     assert str(caught.value).startswith("una.toml: ")
@@ -140,17 +140,17 @@ def test_a_bad_key_is_named_with_the_file_and_what_was_expected(text: str, key: 
 @pytest.mark.parametrize("name", ["no-such-pupil", ".", "a\0b"])
 def test_a_file_that_is_not_there_is_refused_with_the_names_that_are(name: str) -> None:
     with pytest.raises(PupilError, match="early-little-finger"):
-        load_sitting(name)
+        load_scenario(name)
 
 
 def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "binary.toml"
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(PupilError, match="no text"):
-        load_sitting(str(path))
+        load_scenario(str(path))
 
 
 @given(st.text(max_size=40))
 def test_any_text_is_read_or_refused(text: str) -> None:
     with contextlib.suppress(PupilError):
-        assert read_sitting(text, "x.toml").pupil.name
+        assert read_scenario(text, "x.toml").pupil.name

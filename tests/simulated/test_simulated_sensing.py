@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fingering.holes import HOLES, from_text
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import (
     CHUNK,
@@ -122,7 +122,7 @@ def test_the_usual_sensors_stay_within_the_skew_that_is_assumed_of_a_chanter() -
 
 @pytest.mark.parametrize("kind", ["usual", "noisy"])
 def test_noise_makes_no_edges_of_its_own(kind: str) -> None:
-    pupil = load_sitting("clean").pupil
+    pupil = load_scenario("clean").pupil
     performance = perform(pupil, write_script(pupil, 8, changes=150), 8)
     seen = sense(performance, sensors(kind))
     flips = sum((before ^ after).bit_count() for (_, before), (_, after) in pairwise(seen))
@@ -130,7 +130,7 @@ def test_noise_makes_no_edges_of_its_own(kind: str) -> None:
 
 
 def test_a_trembling_finger_makes_more_edges_than_were_meant() -> None:
-    pupil = load_sitting("trembling").pupil
+    pupil = load_scenario("trembling").pupil
     performance = perform(pupil, write_script(pupil, 8, changes=100), 8)
     assert performance.trembles
     assert len(sense(performance)) > len(performance.edges)
@@ -139,7 +139,7 @@ def test_a_trembling_finger_makes_more_edges_than_were_meant() -> None:
 @given(SEEDS, st.lists(st.integers(1, 3 * CHUNK), max_size=6))
 @settings(max_examples=15, deadline=None)
 def test_scans_taken_in_any_pieces_are_the_same(seed: int, cuts: list[int]) -> None:
-    pupil = load_sitting("trembling").pupil
+    pupil = load_scenario("trembling").pupil
     performance = perform(pupil, write_script(pupil, seed, changes=15), seed)
     sensors_ = sensors("noisy")
 

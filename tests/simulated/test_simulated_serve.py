@@ -18,7 +18,7 @@ from fingerlead.simulated import outlets
 from fingerlead.simulated.chanter import Chanter
 from fingerlead.simulated.outlets import MidiOutlet, OutletError, TcpOutlet, open_outlet
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.serve import serve
 from fingerlead.simulated.truth import read_truth
@@ -86,7 +86,7 @@ def test_on_a_pseudo_terminal_everything_arrives_and_the_truth_is_written(tmp_pa
     assert record.doubts == []
     last_edge_us = truth.performance.edges[-1].t_us - truth.first_stamp_us
     assert last_edge_us < record.end_us <= truth.performance.end_us
-    pupil = load_sitting("mixed").pupil
+    pupil = load_scenario("mixed").pupil
     assert truth.performance.edges == perform(pupil, write_script(pupil, 5, changes=150), 5).edges
 
 
@@ -210,7 +210,7 @@ class FakeOutlet:
 
 
 def chanter(changes: int = 12) -> tuple[Chanter, int]:
-    pupil = load_sitting("clean").pupil
+    pupil = load_scenario("clean").pupil
     performance = perform(pupil, write_script(pupil, 2, changes=changes), 2)
     return Chanter(performance), performance.end_us
 

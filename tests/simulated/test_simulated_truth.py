@@ -8,7 +8,7 @@ import pytest
 
 from fingerlead.simulated.chanter import setup_for
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sense, sensors
 from fingerlead.simulated.serve import wire_bytes
@@ -17,7 +17,7 @@ from fingerlead.wire.columns import read_record
 
 
 def test_a_truth_file_reads_back_as_it_was_played(tmp_path: Path) -> None:
-    pupil = load_sitting("mixed").pupil
+    pupil = load_scenario("mixed").pupil
     performance = perform(pupil, write_script(pupil, 11, changes=200), 11)
     setup = setup_for(11)
     write_truth(tmp_path / "truth.jsonl", performance, setup)
@@ -27,7 +27,7 @@ def test_a_truth_file_reads_back_as_it_was_played(tmp_path: Path) -> None:
 
 
 def test_every_line_is_one_object_of_the_documented_kinds_in_order_of_time() -> None:
-    pupil = load_sitting("mixed").pupil
+    pupil = load_scenario("mixed").pupil
     performance = perform(pupil, write_script(pupil, 12, changes=100), 12)
     header, *lines = [json.loads(line) for line in truth_lines(performance, setup_for(12))]
     assert header["schema"] == "fingerlead-truth-1"
@@ -38,7 +38,7 @@ def test_every_line_is_one_object_of_the_documented_kinds_in_order_of_time() -> 
 
 
 def test_times_of_the_record_and_of_the_truth_differ_by_the_first_stamp() -> None:
-    pupil = load_sitting("clean").pupil
+    pupil = load_scenario("clean").pupil
     performance = perform(pupil, write_script(pupil, 13, changes=40), 13)
     setup = setup_for(13)
     record = read_record(wire_bytes(performance, setup, sensors("ideal")), None)

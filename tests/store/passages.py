@@ -27,7 +27,7 @@ SURE = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
 @lru_cache(maxsize=64)
 def played(name: str, seed: int, changes: int, lost: int = 0) -> Analysis:
     """What a simulated pupil plays over usual sensors; of the frames every `lost`-th is lost."""
-    pupil = pupil_file.load_sitting(name).pupil
+    pupil = pupil_file.load_scenario(name).pupil
     performance = play.perform(pupil, script.write_script(pupil, seed, changes=changes), seed)
     damage = (lambda frames: [f for i, f in enumerate(frames) if i % lost != lost - 1]) if lost else None
     data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"), damage=damage)
@@ -95,7 +95,7 @@ def ornamented(name: str, seed: int, notes: int) -> Analysis:
         note = form.on if form.on is not None else chance.choice([other for other in range(9) if other != before])
         if note != before:
             written.append(Written(note, Fraction(1, 4), form.notes))
-    pupil = pupil_file.load_sitting(name).pupil
+    pupil = pupil_file.load_scenario(name).pupil
     performance = play.perform(pupil, tune_script(written, 2_400_000), seed)
     record = read_record(whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual")))
     return analyse(record, standard_table(), timing_of(record, "wire"))

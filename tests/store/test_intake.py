@@ -14,7 +14,7 @@ from fingering.holes import from_text
 from fingering.table import standard_table
 from fingerlead.simulated.chanter import setup_for
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_bytes, wire_frames
@@ -28,7 +28,7 @@ from fingerlead.wire.plain_midi import NoteNumbers
 
 
 def playing(changes=12, seed=3):
-    sitting = load_sitting("mixed")
+    sitting = load_scenario("mixed")
     return perform(sitting.pupil, write_script(sitting.pupil, seed, changes, None), seed)
 
 

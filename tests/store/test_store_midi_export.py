@@ -19,7 +19,7 @@ from fingering.notes import SOUNDING
 from fingering.table import standard_table
 from fingerlead.simulated.chanter import setup_for
 from fingerlead.simulated.play import perform
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_frames
@@ -46,7 +46,7 @@ def voice(tuned_by="tuning standard") -> MidiVoice:
 @lru_cache(maxsize=64)
 def frames(seed: int, carrier: str, changes: int = 8) -> tuple[tuple[int, bytes], ...]:
     """(µs, frame) of a simulated sitting; every seed is another start of one chanter."""
-    sitting = load_sitting("mixed")
+    sitting = load_scenario("mixed")
     performance = perform(sitting.pupil, write_script(sitting.pupil, seed, changes), seed)
     setup = replace(setup_for(seed), boot=seed, device_id=b"simulate")
     return tuple(wire_frames(performance, setup, sensors("ideal"), carrier))

@@ -16,7 +16,7 @@ FIRST_DAY = datetime(2026, 9, 1, 18, tzinfo=UTC)
 
 @cache
 def playing(seed: int = 1, changes: int = 12, name: str = "mixed") -> bytes:
-    pupil = pupil_file.load_sitting(name).pupil
+    pupil = pupil_file.load_scenario(name).pupil
     performance = play.perform(pupil, script.write_script(pupil, seed, changes=changes), seed)
     return whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
 

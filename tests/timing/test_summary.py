@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingerlead.simulated.pupil import with_worst_habit
-from fingerlead.simulated.scenario import load_sitting
+from fingerlead.simulated.scenario import load_scenario
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.summary import (
     CHANGES,
@@ -109,11 +109,11 @@ def _of(plain):
 
 @pytest.fixture(scope="module")
 def clean_player():
-    return load_sitting("clean").pupil
+    return load_scenario("clean").pupil
 
 
 def test_the_planted_worst_fault_comes_first_in_19_of_20_seeds(clean_player):
-    mixed = load_sitting("mixed").pupil
+    mixed = load_scenario("mixed").pupil
     for player in (clean_player, mixed):
         right = 0
         for seed in range(20):

@@ -22,7 +22,7 @@ class Line:
     """A chanter at the end of a line: `broken` changes the frames it sends, `deaf` the bytes it hears."""
 
     def __init__(self, broken=None, deaf=None, drift_ppm=0.0, **setup):
-        pupil = pupil_file.load_sitting("mixed").pupil
+        pupil = pupil_file.load_scenario("mixed").pupil
         performance = play.perform(pupil, script.write_script(pupil, 3, for_us=60_000_000), 3)
         self.chanter = chanter.Chanter(performance, chanter.setup_for(3, **setup))
         self.broken, self.deaf, self.drift = broken, deaf, drift_ppm

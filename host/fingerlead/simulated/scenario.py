@@ -52,21 +52,21 @@ class Scenario:
     changes: int = 120
 
 
-def load_sitting(name_or_path: str) -> Scenario:
+def load_scenario(name_or_path: str) -> Scenario:
     """A built-in pupil by name, or one from a TOML file; raises PupilError."""
     if name_or_path in BUILT_IN:
         file = resources.files("fingerlead.simulated").joinpath("pupils", f"{name_or_path}.toml")
-        return read_sitting(file.read_text(encoding="utf-8"), name_or_path)
+        return read_scenario(file.read_text(encoding="utf-8"), name_or_path)
     try:
         text = Path(name_or_path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no text"
         expected = f"a pupil's TOML file, or one of {', '.join(BUILT_IN)} ({reason})"
         raise PupilError(name_or_path, "", expected, "") from None
-    return read_sitting(text, name_or_path)
+    return read_scenario(text, name_or_path)
 
 
-def read_sitting(text: str, source: str) -> Scenario:
+def read_scenario(text: str, source: str) -> Scenario:
     """A sitting from TOML text; `source` is named in errors. Raises PupilError."""
     try:
         top = _Keys(source, "", tomllib.loads(text))
@@ -88,14 +88,14 @@ def read_sitting(text: str, source: str) -> Scenario:
         slow=top.chance("slow", 0.0),
         slow_us=top.range_ms("slow_ms", (60, 150), at_least=1),
     )
-    sitting = Scenario(
+    scenario = Scenario(
         pupil=pupil,
         about=top.text("about", ""),
         seed=top.whole("seed", 1, 0, 2**63),
         changes=top.whole("changes", 120, 1, 10_000_000),
     )
     top.finish()
-    return sitting
+    return scenario
 
 
 class _Keys:

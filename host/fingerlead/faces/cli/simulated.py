@@ -90,7 +90,7 @@ def simulate(
     if tune is None:
         if fault is not None:
             raise typer.BadParameter("expected a tune to plant it in: --tune FILE.abc|RUNG", param_hint="--fault")
-        performance = _sitting(pupil or "mixed", seed, changes, seconds)
+        performance = _session(pupil or "mixed", seed, changes, seconds)
     else:
         if changes is not None or seconds is not None:
             raise typer.BadParameter("a tune is played once, to its end", param_hint="--changes, --for")
@@ -118,20 +118,20 @@ def simulate(
         outlet.close()
 
 
-def _sitting(name: str, seed: int | None, changes: int | None, seconds: float | None) -> Performance:
+def _session(name: str, seed: int | None, changes: int | None, seconds: float | None) -> Performance:
     from fingerlead.simulated.play import perform
-    from fingerlead.simulated.scenario import PupilError, load_sitting
+    from fingerlead.simulated.scenario import PupilError, load_scenario
     from fingerlead.simulated.script import write_script
 
     try:
-        sitting = load_sitting(name)
+        scenario = load_scenario(name)
     except PupilError as error:
         raise Problem(str(error)) from None
     if changes is None and seconds is None:
-        changes = sitting.changes
-    seed = sitting.seed if seed is None else seed
-    script = write_script(sitting.pupil, seed, changes, None if seconds is None else round(seconds * 1_000_000))
-    return perform(sitting.pupil, script, seed)
+        changes = scenario.changes
+    seed = scenario.seed if seed is None else seed
+    script = write_script(scenario.pupil, seed, changes, None if seconds is None else round(seconds * 1_000_000))
+    return perform(scenario.pupil, script, seed)
 
 
 def _tune(
@@ -141,7 +141,7 @@ def _tune(
     from fingerlead.practice.source import TEMPO, written_notes
     from fingerlead.simulated.planting import NotPlantableError, plant_one
     from fingerlead.simulated.play import perform
-    from fingerlead.simulated.scenario import PupilError, load_sitting
+    from fingerlead.simulated.scenario import PupilError, load_scenario
     from fingerlead.simulated.script import tune_script
 
     tune = tune_of(what)
@@ -152,10 +152,10 @@ def _tune(
     try:
         if fault is not None:
             return plant_one(fault, script, 1 if seed is None else seed)[0]
-        sitting = load_sitting(name)
+        scenario = load_scenario(name)
     except (NotPlantableError, PupilError) as error:
         raise Problem(str(error)) from None
-    return perform(sitting.pupil, script, sitting.seed if seed is None else seed)
+    return perform(scenario.pupil, script, scenario.seed if seed is None else seed)
 
 
 def _speed(text: str) -> float | None:
@@ -173,7 +173,7 @@ def _speed(text: str) -> float | None:
 # ---
 
 
-class Scenario(StrEnum):
+class DemoScene(StrEnum):
     """What the demonstration plays."""
 
     evening = "evening"
@@ -182,8 +182,9 @@ class Scenario(StrEnum):
 
 def demo(
     what: Annotated[
-        Scenario, typer.Argument(help="One evening and its report, or a teacher's studio of a dozen over three months.")
-    ] = Scenario.evening,
+        DemoScene,
+        typer.Argument(help="One evening and its report, or a teacher's studio of a dozen over three months."),
+    ] = DemoScene.evening,
     folder: Annotated[
         Path, typer.Option("--folder", help="Where the session, the truth and the report are put.")
     ] = Path("out"),
@@ -191,7 +192,7 @@ def demo(
     browser: options.Browser = True,
 ) -> None:
     """Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio."""
-    if what is Scenario.studio:
+    if what is DemoScene.studio:
         open_studio(folder / "studio", browser, typer.echo)
     else:
         play_evening(folder, speed, typer.echo)
@@ -232,20 +233,19 @@ def play_evening(folder: Path, speed: float, say: Callable[[str], None]) -> Path
     from fingerlead.listening.reader import Reader
     from fingerlead.listening.recording import Recording, record
     from fingerlead.listening.sources import open_source
-    from fingerlead.simulated.scenario import load_sitting
+    from fingerlead.simulated.scenario import load_scenario
     from fingerlead.store.files import demo_folder
     from fingerlead.store.session_file import SessionWriter
 
-    scenario = demo_folder() / "evening.toml"
-    sitting = load_sitting(str(scenario))
-    say(" ".join(sitting.about.split()))
+    source = demo_folder() / "evening.toml"
+    say(" ".join(load_scenario(str(source)).about.split()))
     folder.mkdir(parents=True, exist_ok=True)
     session, truth, page = (folder / name for name in ("evening.session", "evening.truth", "evening.html"))
     for old in (session, truth, page):
         old.unlink(missing_ok=True)
     place = "pty" if sys.platform != "win32" else "tcp:0"
     command = [
-        sys.executable, "-m", "fingerlead.faces.cli.main", "simulate", "--on", place, "--pupil", str(scenario),
+        sys.executable, "-m", "fingerlead.faces.cli.main", "simulate", "--on", place, "--pupil", str(source),
         "--truth", str(truth), "--speed", str(speed),
     ]  # fmt: skip
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as simulator:
