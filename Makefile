@@ -5,12 +5,13 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
-.PHONY: help demo test check firmware-check bench fuzz soak golden lock clean
+.PHONY: help demo test check wheel-check firmware-check bench fuzz soak golden lock clean
 
 help:
 	@echo "make demo    play an invented evening on the simulated chanter and write its report"
 	@echo "make test    run every test that this machine can run"
-	@echo "make check   lint, types and the direction of imports"
+	@echo "make check   lint, format, types and the direction of imports"
+	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
 	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
 	@echo "make golden  renew the golden files;  make lock: renew requirements.lock;  make clean"
@@ -40,8 +41,12 @@ test: .venv/test
 
 check: .venv/check
 	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
+
+wheel-check: .venv/test
+	@$(BIN)/python -m tests.wheel_check
 
 firmware-check: .venv/test
 	@$(BIN)/python -m tests.firmware.check_emulated
