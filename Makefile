@@ -5,7 +5,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
-.PHONY: help demo test check wheel-check firmware-check bench fuzz soak golden lock clean
+.PHONY: help demo test test-all check wheel-check firmware-check bench fuzz soak golden lock clean
 
 help:
 	@echo "make demo    play an invented evening on the simulated chanter and write its report"
@@ -37,7 +37,10 @@ demo: .venv/program
 	@$(BIN)/fingerlead demo
 
 test: .venv/test
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest -n auto
+
+test-all: .venv/test
+	@$(BIN)/python -m pytest -n auto
 
 check: .venv/check
 	@$(BIN)/ruff check .

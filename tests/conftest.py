@@ -1,4 +1,4 @@
-"""What every test shares: golden files with one command to renew them, and skips that can be made failures."""
+"""What every test shares: marks, an order for parallel runs, golden files, and skips that can be made failures."""
 
 from __future__ import annotations
 
@@ -10,19 +10,29 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-# How long something takes is measured by the bench alone: a busy machine must not fail a test.
+HERE = Path(__file__).parent
+# The pure rooms: `pytest -m fast` runs them, but for what is marked slow there.
+FAST_ROOMS = {"fingering", "wire", "timing", "music", "sound"}
+# A test that asks for one of these fixtures gets its mark, and may be left out on a machine that has not got the thing.
+MARKS = {"build": "firmware", "elf": "firmware", "jack": "jack", "sound_server": "jack", "browser": "chromium"}
+# Rooms with long tests come first, so that all workers end at about the same time.
+LONG_FIRST = ("end_to_end", "faces", "studio", "workbench", "firmware")
+# Time limits come from a slow machine under load; speed is measured by `make bench` alone.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 
 def pytest_configure(config):
-    """No test reads or writes what is kept on this machine. And signals are as a terminal gives them.
+    """Keep tests away from what is kept on this machine, and let signals be as a terminal gives them.
 
-    Whoever started the tests may have them ignored, and programs inherit that.
+    All workers share one cache: LilyPond engraves a sheet once. What started the tests may ignore signals, and programs
+    inherit that.
     """
-    data = tempfile.TemporaryDirectory(prefix="fingerlead-tests-")
-    config.add_cleanup(data.cleanup)
-    os.environ["XDG_DATA_HOME"] = data.name
+    kept = tempfile.TemporaryDirectory(prefix="fingerlead-tests-")
+    config.add_cleanup(kept.cleanup)
+    os.environ["XDG_DATA_HOME"] = kept.name
+    if not hasattr(config, "workerinput"):
+        os.environ["XDG_CACHE_HOME"] = f"{kept.name}/cache"
     for name, usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
@@ -31,6 +41,27 @@ def pytest_configure(config):
 
 def pytest_addoption(parser):
     parser.addoption("--renew-golden", action="store_true", help="write the golden files anew instead of comparing")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Mark each test by its room and its fixtures, before `-m` chooses; rooms with long tests come first."""
+    for item in items:
+        for mark in {MARKS[name] for name in item.fixturenames if name in MARKS}:
+            item.add_marker(mark)
+        if _room(item) in FAST_ROOMS and item.get_closest_marker("slow") is None:
+            item.add_marker("fast")
+    items.sort(key=lambda item: LONG_FIRST.index(_room(item)) if _room(item) in LONG_FIRST else len(LONG_FIRST))
+
+
+def _room(item) -> str:
+    return item.path.relative_to(HERE).parts[0]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config):
+    """One worker more than processors: a third of the time of all tests is spent waiting."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else None
 
 
 @pytest.fixture
@@ -49,7 +80,10 @@ def golden(request):
 
 
 def pytest_sessionfinish(session, exitstatus):
-    """Where FINGERLEAD_SKIPS=fail, a skipped test is a failure: the full checks install all they need."""
+    """Where FINGERLEAD_SKIPS=fail, a skipped test is a failure: the full checks install all they need.
+
+    In a parallel run this is the one that gathers the workers' reports; a worker has no reporter.
+    """
     if os.environ.get("FINGERLEAD_SKIPS") != "fail":
         return
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")

@@ -43,7 +43,7 @@ class FirmwareDelay:
 
 
 def _script(raw_hz: int, crossings: list[tuple[int, int]]) -> bytes:
-    import scripts  # of the firmware, which firmware_tools finds
+    from hardware_notes.firmware import scripts
 
     script = scripts.Script(counted=False)
     script.mask(0, 0)

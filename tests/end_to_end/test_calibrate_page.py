@@ -12,21 +12,17 @@ from itertools import pairwise
 
 import pytest
 
+from fingerlead.faces.pages.kit import guard
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.kit.server import Server, listen
+from fingerlead.faces.pages.workbench.page import app, message_of
+from fingerlead.workbench.actor import Samples, Stage, StageStep, WorkbenchRequest
+from fingerlead.workbench.guidance import ask_words
+from fingerlead.workbench.levels import HoleReport
+from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS
+from fingerlead.workbench.samples import PLAN
+
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
-
-from fingerlead.faces.pages.kit import guard  # noqa: E402
-from fingerlead.faces.pages.kit.hub import Hub  # noqa: E402
-from fingerlead.faces.pages.kit.server import Server, listen  # noqa: E402
-from fingerlead.faces.pages.workbench.page import (
-    app,
-    message_of,
-)
-from fingerlead.workbench.actor import Samples, Stage, StageStep, WorkbenchRequest  # noqa: E402
-from fingerlead.workbench.guidance import ask_words  # noqa: E402
-from fingerlead.workbench.levels import HoleReport  # noqa: E402
-from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS  # noqa: E402
-from fingerlead.workbench.samples import PLAN  # noqa: E402
-
 expect = playwright.expect
 SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1280, 800)}
 LEVELS = tuple((600 + hole, 400 + hole) for hole in range(8))

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import re
-import shutil
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
-playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
-pytest.importorskip("uvicorn", reason="needs the Python package uvicorn")
-pytest.importorskip("starlette", reason="needs the Python package starlette")
-if shutil.which("lilypond") is None:
-    pytest.importorskip("lilypond", reason="needs the Python package lilypond, or LilyPond itself")
+from tests.end_to_end import page_host
+from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
+from tests.faces.sheet_tools import needs_lilypond
 
-from tests.end_to_end import page_host  # noqa: E402
-from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message  # noqa: E402
+playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
 expect = playwright.expect
 SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}
@@ -28,6 +24,7 @@ HOLES = {"kind": "holes", "covered_mask": LOW_A, "note": 1, "fingering": "standa
 
 @pytest.fixture(scope="module")
 def running():
+    needs_lilypond()
     host = PageHost()
     yield host
     host.close()

@@ -13,6 +13,9 @@ from fingerlead.faces.sheet.lilypond import find_lilypond
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.music.tune import Bar, Note, Tune, Tuplet
 
+# LilyPond takes a second or two; a busy machine may take long over them.
+LILYPOND_S = 300
+
 
 def needs_lilypond():
     try:

@@ -16,11 +16,6 @@ app = typer.Typer()
 app.command()(sheet)
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path_factory, monkeypatch):
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "cache"))
-
-
 def run(*arguments):
     return CliRunner().invoke(app, [str(argument) for argument in arguments])
 

@@ -28,7 +28,7 @@ from fingerlead.faces.sheet.piece import (
 from fingerlead.faces.sheet.sheets import chart_source, homework, pages, staff_svg
 from fingerlead.faces.sheet.source import fitting_size, sheet_source
 from fingerlead.music.abc import parse_abc
-from tests.faces.sheet_tools import SVG, elements, ids, needs_lilypond, place, tunes, words
+from tests.faces.sheet_tools import LILYPOND_S, SVG, elements, ids, needs_lilypond, place, tunes, words
 
 MARCH = """X:7
 T:The Invented March
@@ -55,9 +55,8 @@ NASTY = (
 
 
 @pytest.fixture(autouse=True)
-def own_cache(tmp_path_factory, monkeypatch):
+def lilypond():
     needs_lilypond()
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "cache"))
 
 
 def march():
@@ -175,7 +174,7 @@ def test_any_tune_is_engraved_without_a_word_of_complaint(tmp_path, tune):
     source = sheet_source(Sheet((tune_piece(tune),)), Style(pictures="all"))
     (tmp_path / "one.ly").write_text(source.translate({0xE0F0: "<", 0xE0F1: ">", 0xE0F2: "&"}), encoding="utf-8")
     command = [needs_lilypond(), "--loglevel=WARNING", "--svg", "-dno-point-and-click", "-o", "one", "one.ly"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=LILYPOND_S, check=False)
     assert done.returncode == 0, done.stderr
     # What is drawn oddly because the tune is odd is no fault of the source.
     usual = re.compile("beam|stem|tuplet|volta|collision|font|glyph|grace|spanner|fit|overfull")

@@ -16,7 +16,7 @@ from fingerlead.faces.sheet.notation import for_paper
 from fingerlead.faces.sheet.piece import Sheet, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.source import sheet_source
 from fingerlead.music.abc import parse_abc
-from tests.faces.sheet_tools import needs_lilypond
+from tests.faces.sheet_tools import LILYPOND_S, needs_lilypond
 
 MARGIN = "bottom-margin = 10\\mm"
 HEAD = "X:1\nT:Full\nM:4/4\nL:1/4\nQ:1/4=70\nK:HP\n"
@@ -29,7 +29,7 @@ def engraved(source: str, folder: Path) -> tuple[int, str]:
     """How many pages there are, and what LilyPond complains of."""
     (folder / "one.ly").write_text(source, encoding="utf-8")
     command = [needs_lilypond(), "--loglevel=WARNING", "--svg", "-dno-point-and-click", "-o", "one", "one.ly"]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=LILYPOND_S, check=True)
     made = list(folder.glob("one*.svg"))
     for page in made:
         page.unlink()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,8 +13,6 @@ from fingerlead.wire.carriers import StreamReader, SysexReader
 from fingerlead.wire.messages import Message, decode
 
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware"
-sys.path.insert(0, str(FIRMWARE))
-import scripts as scripts  # noqa: E402  lies in the firmware's folder
 
 # Virtual time by instructions: 2^6 ns each, 15.6 million a second.
 NS_PER_INSTRUCTION = 64
@@ -35,7 +32,7 @@ PACKAGES = {
 def needs(*tools: str) -> None:
     for tool in tools:
         if shutil.which(tool) is None:
-            pytest.skip(f"{tool} is missing: install {PACKAGES[tool]}")
+            pytest.skip(f"needs the Debian package {PACKAGES[tool]}")
 
 
 def made(folder: Path, target: str, *settings: str) -> None:

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from fingering.holes import HOLES
 from fingerlead.simulated.sensing import Sensor, Sensors
-from tests.firmware.firmware_tools import EMULATOR, scripts
+from hardware_notes.firmware import scripts
+from tests.firmware.firmware_tools import EMULATOR
 
 SAMPLE_US = 500
 BATCH = 32  # rows of samples

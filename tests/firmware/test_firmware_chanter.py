@@ -8,10 +8,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import scripts
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from scripts import Script
 
 from fingering.holes import HOLES
 from fingerlead.simulated.sensing import ChatterFilter
@@ -19,6 +17,8 @@ from fingerlead.wire import messages as m
 from fingerlead.wire.carriers import to_stream, to_sysex
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import read_answer_body
+from hardware_notes.firmware import scripts
+from hardware_notes.firmware.scripts import Script
 from tests.firmware.firmware_tools import Played
 
 Player = Callable[..., Played]

@@ -10,13 +10,12 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
-import scripts
-from scripts import Script
-
 from fingerlead.wire import messages as m
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.events import Answered
 from fingerlead.wire.link import HostLink
+from hardware_notes.firmware import scripts
+from hardware_notes.firmware.scripts import Script
 from tests.firmware.firmware_tools import EMULATOR, FIRMWARE, NS_PER_INSTRUCTION, Played, made, needs
 
 Player = Callable[..., Played]

@@ -8,7 +8,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-import scripts
 
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
@@ -16,6 +15,7 @@ from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import levels_of, sense, sensors
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import Holes, SetThresholds, encode
+from hardware_notes.firmware import scripts
 from tests.firmware.firmware_tools import Played, made, needs
 
 CORPUS = sorted((Path(__file__).parent / "corpus").iterdir())

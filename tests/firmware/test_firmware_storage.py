@@ -7,13 +7,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-import scripts
-from scripts import Script
 
 from fingering.holes import HOLES
 from fingerlead.wire import messages as m
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import pairs, read_answer_body
+from hardware_notes.firmware import scripts
+from hardware_notes.firmware.scripts import Script
 from tests.firmware.firmware_tools import Played
 
 Player = Callable[..., Played]

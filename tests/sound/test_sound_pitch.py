@@ -36,6 +36,7 @@ def test_every_note_is_the_published_ratio_by_fft(
     assert abs(cents(heard, hz)) < 0.1
 
 
+@pytest.mark.slow  # librosa compiles itself at its first use on a machine
 @pytest.mark.parametrize(("voice", "low_a_hz", "scale", "note", "hz"), NOTES[::2])
 def test_every_note_is_the_published_ratio_by_librosa(
     voice: str, low_a_hz: float, scale: str, note: int, hz: float

@@ -1,4 +1,4 @@
-"""Hammers the wire with invented and damaged streams for so many seconds: python tests/wire/fuzz_wire.py SECONDS [SEED]
+"""Hammers the wire with invented and damaged streams for so many seconds: python -m tests.wire.fuzz_wire SECONDS [SEED]
 
 Each round plays a random script, hurts the bytes, cuts them into random reads, and wants the arrays to read what the
 link reads. A failure prints the seed that brings it back.
@@ -10,14 +10,13 @@ import random
 import sys
 import time
 from contextlib import suppress
-from pathlib import Path
 
 import numpy as np
 
-from fingerlead.wire import bulk, columns  # noqa: E402
-from fingerlead.wire.errors import NotAChanter  # noqa: E402
+from fingerlead.wire import bulk, columns
+from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.link import ChanterLink, HostLink
-from tests.wire.wire_streams import as_plain, collect, hurt, pieces_of, play  # noqa: E402
+from tests.wire.wire_streams import as_plain, collect, hurt, pieces_of, play
 
 STEPS = {
     "holes": (20, lambda chance: chance.randrange(256)),
@@ -69,7 +68,7 @@ def main(seconds: float, seed: int | None) -> None:
         try:
             one_round(seed + rounds)
         except Exception:
-            print(f"failed: python {Path(__file__).name} 0 {seed + rounds}", file=sys.stderr)
+            print(f"failed: python -m tests.wire.fuzz_wire 0 {seed + rounds}", file=sys.stderr)
             raise
         rounds += 1
     print(f"the wire: {rounds} streams read both ways in {seconds:g} s, all the same")
