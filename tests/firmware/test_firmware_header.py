@@ -6,12 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 
-import generate
 import pytest
 
 from fingering.notes import SOUNDING
 from fingering.table import standard_table
 from fingerlead.wire import messages as m
+from hardware_notes.firmware import generate
 from tests.firmware.firmware_tools import FIRMWARE
 
 
