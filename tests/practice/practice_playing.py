@@ -15,7 +15,7 @@ from fingerlead.simulated import chanter, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.planting import CLEAN
 from fingerlead.simulated.play import perform
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 from fingerlead.timing.live import LiveAnalysis
 from fingerlead.timing.results import KnownSkew, Settings
 from fingerlead.wire.events import Doubt, Doubted, State

@@ -21,7 +21,7 @@ from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 
 TABLE = standard_table()
 TODAY = date(2026, 3, 14)

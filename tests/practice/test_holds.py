@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fingerlead.practice.events import HoldJudged, Judged, Passed, Progressed
 from fingerlead.practice.passing import COUNT_US, COUNTS, Holds
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 from tests.practice.practice_playing import SETTINGS, STANDARD, TODAY, TOMORROW, Player, a_practice
 
 FOUR_US = COUNTS * COUNT_US

@@ -19,7 +19,7 @@ from fingerlead.practice import events as told
 from fingerlead.practice import inbox as wishes
 from fingerlead.practice.events import Due, Judged, Lit
 from fingerlead.store.intake import load
-from fingerlead.store.practised import Progress, open_progress
+from fingerlead.store.practice_log import Progress, open_progress
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import read_session
 from tests.practice.sitting_tools import TABLE, TODAY, SittingByHand, files, played

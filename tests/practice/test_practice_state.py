@@ -14,7 +14,7 @@ from fingerlead.practice.events import Judged, Lit, Passed, Progressed
 from fingerlead.practice.takes import KEPT, SHOWN
 from fingerlead.simulated.planting import plant_one
 from fingerlead.simulated.script import ScriptNote
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 from fingerlead.timing.mended import blame, measured
 from tests.practice.practice_playing import (
     HOLD_US,

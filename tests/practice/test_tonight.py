@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from fingering.ladder import ladder
 from fingerlead.practice.events import Lit, Passed, TonightTurn
 from fingerlead.practice.tonight import LEAST_SHARE, LENGTH_US, MOST_SHARE, REPEATS, REST, TURN_US, Tonight, item_tune
-from fingerlead.store.practised import Progress, Weak
+from fingerlead.store.practice_log import Progress, Weak
 from tests.practice.practice_playing import STANDARD, TODAY, Player, a_practice
 
 CHANGES = [(a, b) for a in range(9) for b in range(9) if a != b]

@@ -10,7 +10,7 @@ import pytest
 from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.hands import HandHeights, Hands
 from fingerlead.simulated.sensing import sensors
-from fingerlead.store.files import CalibrationError
+from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
 from fingerlead.wire.messages import thresholds_body
 from fingerlead.workbench.guidance import Guidance

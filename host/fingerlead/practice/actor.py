@@ -22,7 +22,7 @@ from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.source import PracticeSetting, Source, Whereabouts, begin_source, first_with_strays, origin_of
 from fingerlead.practice.state import Practice
 from fingerlead.practice.sums import Resting
-from fingerlead.store.practised import NotKept
+from fingerlead.store.practice_log import NotKept
 from fingerlead.store.session_file import SessionError
 from fingerlead.timing.results import Timing
 from fingerlead.wire.errors import NotAChanter

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from pathlib import Path
 from typing import Any, Literal
 
 from fingerlead.practice.sounding import SoundSettings
+from fingerlead.store.files import write_whole
 
 NAME = "choices.json"
 LONGEST = 10_000
@@ -62,9 +62,7 @@ class Choices:
             # A choice that cannot be kept is made again next time.
             with contextlib.suppress(OSError):
                 self._path.parent.mkdir(parents=True, exist_ok=True)
-                part = self._path.with_suffix(".part")
-                part.write_text(json.dumps(after, indent=1), encoding="utf-8")
-                os.replace(part, self._path)
+                write_whole(self._path, json.dumps(after, indent=1).encode())
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from fingering.holes import HANDS_OFF, fingers_of
 from fingering.rungs import Rung
 from fingering.table import Table
 from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, Outcome, Passed, PassKind, Progressed
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 from fingerlead.timing.results import Change, Settings
 
 # --- Counting toward passing a note alone: hands off and on again, the note at once, every hole sealed, held four counts.

@@ -37,7 +37,7 @@ from fingerlead.practice.place import Following, Playing
 from fingerlead.practice.sums import Sums
 from fingerlead.practice.takes import Takes, last_phrase
 from fingerlead.practice.tonight import Music, TonightTurns, music_of
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 from fingerlead.timing.live import Told
 from fingerlead.timing.mended import as_one
 from fingerlead.timing.results import Change, Held, Settings, Timing

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from fingerlead.practice.events import ChangeCount, Outcome, Passed, SessionSummary
-from fingerlead.store.practised import Progress
+from fingerlead.store.practice_log import Progress
 
 # --- What a sitting adds up to, and what of it goes into the progress.
 #

@@ -23,7 +23,7 @@ from fingerlead.music.abc import parse_abc
 from fingerlead.music.tune import Bar, Expectation, Note, Tune, expect
 from fingerlead.practice.events import TonightItem, TonightTurn
 from fingerlead.practice.place import Following, Playing
-from fingerlead.store.practised import Progress, Weak
+from fingerlead.store.practice_log import Progress, Weak
 
 LENGTH_US = 600_000_000
 TURN_US = 40_000_000  # at most

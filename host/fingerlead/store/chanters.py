@@ -1,39 +1,41 @@
-"""A chanter's skew on disk, as the straight-bar test found it: FOLDER/DEVICE/skew.toml. Whoever plays has the same."""
+"""What is known of a chanter, on disk: the levels of each pupil on it, and the skew of its sensors.
+
+    FOLDER/DEVICE/PUPIL.toml          levels, and how the holes read when they were made
+    FOLDER/DEVICE/PUPIL.before.toml   what was in use before, for undoing
+    FOLDER/DEVICE/skew.toml           the skew, as the straight-bar test found it: the same for every pupil
+
+DEVICE is the device id in hexadecimal digits. PUPIL is a digest, so that the name of a file gives no pupil's away. The
+files are TOML of a known form, read without trust and written whole or not at all.
+"""
 
 from __future__ import annotations
 
+import json
+import re
+import tomllib
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 from fingering.holes import FINGERS, HOLES
-from fingerlead.store.files import (
-    GREATEST_US,
-    CalibrationError,
-    calibrations_folder,
-    device_of,
-    is_there,
-    number_of,
-    parsed,
-    quoted,
-    read,
-    text_of,
-    whole_of,
-    write,
-)
+from fingerlead.store.files import own_folder, write_whole
 from fingerlead.wire.messages import Levels
 
-# --- Calibrations on disk: one TOML file for each pupil and chanter, and the one before it for undoing.
-#
-#     FOLDER/DEVICE/PUPIL.toml          levels, and what the holes were like when they were made
-#     FOLDER/DEVICE/PUPIL.before.toml   what was in use before
-#
-# DEVICE is the device id in hexadecimal digits. PUPIL is a digest of the name: a file's name tells nobody's.
-
+CALIBRATION_SCHEMA = "fingerlead-calibration-1"
+SKEW_SCHEMA = "fingerlead-skew-1"
 ANYONE = "anyone"
 DRIFTED = 0.15  # of the swing; our own choice
-CALIBRATION_SCHEMA = "fingerlead-calibration-1"
+SIZE_LIMIT = 64_000
+LONGEST_NAME = 80
+GREATEST_US = 1_000_000
+GREATEST_RAW = 65_535
+
+
+class CalibrationError(ValueError):
+    """A calibration that cannot be used or kept; `str()` is one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,146 +50,9 @@ class Calibration:
     covered_raw: tuple[float, ...]
 
 
-# -- text --------------------------------------------------------------------------------------------------------------
-
-
-def to_toml(calibration: Calibration) -> str:
-    """The file's text."""
-    rows = [
-        f"[[hole]]\nname = {quoted(FINGERS[hole])}\ncover_at = {cover_at}\nuncover_at = {uncover_at}\n"
-        f"open_raw = {calibration.open_raw[hole]:.1f}\ncovered_raw = {calibration.covered_raw[hole]:.1f}\n"
-        for hole, (cover_at, uncover_at) in enumerate(calibration.levels)
-    ]
-    head = (
-        f"# Levels of a chanter's holes, in raw samples.\nschema = {quoted(CALIBRATION_SCHEMA)}\n"
-        f"device = {quoted(calibration.device)}\npupil = {quoted(calibration.pupil)}\n"
-        f"made = {quoted(calibration.made)}\n"
-    )
-    return "\n".join([head, *rows])
-
-
-def from_toml(text: str, source: str) -> Calibration:
-    """A file's text; CalibrationError, with the source in front, where it is none."""
-    content = parsed(text, source, CALIBRATION_SCHEMA)
-    rows = content.get("hole")
-    if not isinstance(rows, list) or len(rows) != HOLES or not all(isinstance(row, dict) for row in rows):
-        raise CalibrationError(f"{source}: expected eight [[hole]] entries, from the thumb down; calibrate again")
-    levels = []
-    raws: list[tuple[float, float]] = []
-    for hole, row in enumerate(rows):
-        what = f"{source}: {FINGERS[hole]}"
-        cover_at, uncover_at = whole_of(row, "cover_at", what), whole_of(row, "uncover_at", what)
-        if cover_at <= uncover_at:
-            raise CalibrationError(f"{what}: expected cover_at above uncover_at; got {cover_at} and {uncover_at}")
-        levels.append((cover_at, uncover_at))
-        raws.append((number_of(row, "open_raw", what), number_of(row, "covered_raw", what)))
-    return Calibration(
-        device=device_of(content, source),
-        pupil=text_of(content, "pupil", source),
-        made=text_of(content, "made", source),
-        levels=tuple(levels),
-        open_raw=tuple(raw[0] for raw in raws),
-        covered_raw=tuple(raw[1] for raw in raws),
-    )
-
-
-# -- files -------------------------------------------------------------------------------------------------------------
-
-
-def path_of(folder: Path, device: str, pupil: str) -> Path:
-    """Where the calibration of a pupil on a chanter is kept."""
-    digest = sha256(unicodedata.normalize("NFC", pupil).encode()).hexdigest()
-    return folder / device / f"pupil-{digest[:12]}.toml"
-
-
-def keep(folder: Path, calibration: Calibration) -> Path:
-    """Write it, whole or not at all. CalibrationError."""
-    path = path_of(folder, calibration.device, calibration.pupil)
-    write(path, to_toml(calibration))
-    return path
-
-
-def keep_before(folder: Path, before: Calibration) -> None:
-    """Write what is in use until another is given, for `undone`. CalibrationError."""
-    write(path_of(folder, before.device, before.pupil).with_suffix(".before.toml"), to_toml(before))
-
-
-def find(folder: Path, device: str, pupil: str) -> Calibration | None:
-    """The calibration of a pupil on a chanter, None where there is none; CalibrationError where it cannot be used."""
-    path = path_of(folder, device, pupil)
-    if not is_there(path):
-        return None
-    calibration = load(path)
-    if calibration.device != device:
-        raise CalibrationError(
-            f"{path}: expected a calibration of chanter {device}; this is another's; calibrate again"
-        )
-    return calibration
-
-
-def undone(folder: Path, device: str, pupil: str) -> Calibration:
-    """What was in use before the last calibration. CalibrationError where there was none."""
-    path = path_of(folder, device, pupil).with_suffix(".before.toml")
-    if not is_there(path):
-        raise CalibrationError(
-            "expected an earlier calibration to go back to, but none is kept for this chanter and pupil"
-        )
-    return load(path)
-
-
-def load(path: Path) -> Calibration:
-    """A calibration file; CalibrationError where it cannot be read or used."""
-    return from_toml(read(path), str(path))
-
-
-def fit_for(calibration: Calibration, device: str, anyway: bool = False) -> Calibration:
-    """The calibration, for this chanter; CalibrationError where it is another's, unless `anyway`."""
-    if calibration.device == device:
-        return calibration
-    if not anyway:
-        raise CalibrationError(
-            f"this calibration was made with chanter {calibration.device}, but this is {device}; calibrate this one, "
-            "or add --anyway if you know that it fits"
-        )
-    return replace(calibration, device=device)
-
-
-def drift_words(calibration: Calibration, open_raw: tuple[float, ...]) -> str | None:
-    """A proposal to calibrate again where open holes no longer read as they did; None where they do.
-
-    Nothing is ever changed by itself.
-    """
-    moved = []
-    for hole in range(HOLES):
-        swing = calibration.covered_raw[hole] - calibration.open_raw[hole]
-        if swing > 0 and abs(open_raw[hole] - calibration.open_raw[hole]) > DRIFTED * swing:
-            moved.append(FINGERS[hole])
-    if not moved:
-        return None
-    return f"Open, {_listed(moved)} no longer read as when they were calibrated: calibrate again when you have time."
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> Calibration | None:
-    """What is kept of a pupil on a chanter, else of anyone on it; None where that is nothing, or cannot be used."""
-    folder, device = folder or calibrations_folder(), device_id.hex()
-    try:
-        return find(folder, device, pupil) or find(folder, device, ANYONE)
-    except CalibrationError:
-        return None
-
-
-# ---
-
-SKEW_SCHEMA = "fingerlead-skew-1"
-
-
 @dataclass(frozen=True, slots=True)
 class Skew:
-    """What was fitted: `skew_us` and `bias_us` (a lift is seen so much later than a lay) for each front hole.
+    """What was fitted: `skew_us` and `bias_us` (how much later a lift shows than a lay) for each front hole.
 
     `uncertain_us` is twice the greatest standard error of a hole's lift or lay. `lifts`, `lays`: events that were used.
     """
@@ -207,41 +72,175 @@ class Skew:
         return round(max(seen) - min(seen) + self.uncertain_us)
 
 
+def calibrations_folder() -> Path:
+    """Where calibrations are kept by default."""
+    return own_folder() / "calibrations"
+
+
+# --- Calibrations: the levels of a pupil on a chanter.
+
+
+def to_toml(calibration: Calibration) -> str:
+    """The file's text."""
+    return _text(
+        "Levels of a chanter's holes, in raw samples.",
+        {
+            "schema": CALIBRATION_SCHEMA,
+            "device": calibration.device,
+            "pupil": calibration.pupil,
+            "made": calibration.made,
+        },
+        [
+            {
+                "name": FINGERS[hole],
+                "cover_at": cover_at,
+                "uncover_at": uncover_at,
+                "open_raw": float(calibration.open_raw[hole]),
+                "covered_raw": float(calibration.covered_raw[hole]),
+            }
+            for hole, (cover_at, uncover_at) in enumerate(calibration.levels)
+        ],
+    )
+
+
+def from_toml(text: str, source: str) -> Calibration:
+    """A file's text; CalibrationError, with the source in front, where it is none."""
+    content, rows = _parsed(text, source, CALIBRATION_SCHEMA, HOLES)
+    if rows is None:
+        raise CalibrationError(f"{source}: expected eight [[hole]] entries, from the thumb down; calibrate again")
+    levels = []
+    raws = []
+    for hole, row in enumerate(rows):
+        what = f"{source}: {FINGERS[hole]}"
+        cover_at, uncover_at = _whole_of(row, "cover_at", what), _whole_of(row, "uncover_at", what)
+        if cover_at <= uncover_at:
+            raise CalibrationError(f"{what}: expected cover_at above uncover_at; got {cover_at} and {uncover_at}")
+        levels.append((cover_at, uncover_at))
+        raws.append((_number_of(row, "open_raw", what), _number_of(row, "covered_raw", what)))
+    open_raw, covered_raw = zip(*raws, strict=True)
+    pupil, made = _text_of(content, "pupil", source), _text_of(content, "made", source)
+    return Calibration(_device_of(content, source), pupil, made, tuple(levels), open_raw, covered_raw)
+
+
+def path_of(folder: Path, device: str, pupil: str) -> Path:
+    """Where the calibration of a pupil on a chanter is kept."""
+    digest = sha256(unicodedata.normalize("NFC", pupil).encode()).hexdigest()
+    return folder / device / f"pupil-{digest[:12]}.toml"
+
+
+def keep(folder: Path, calibration: Calibration) -> Path:
+    """Write it, whole or not at all. CalibrationError."""
+    return _write(path_of(folder, calibration.device, calibration.pupil), to_toml(calibration))
+
+
+def keep_before(folder: Path, before: Calibration) -> None:
+    """Write what is in use until another is given, for `undone`. CalibrationError."""
+    _write(path_of(folder, before.device, before.pupil).with_suffix(".before.toml"), to_toml(before))
+
+
+def find(folder: Path, device: str, pupil: str) -> Calibration | None:
+    """The calibration of a pupil on a chanter, None where there is none; CalibrationError where it cannot be used."""
+    path = path_of(folder, device, pupil)
+    if not _exists(path):
+        return None
+    calibration = load(path)
+    if calibration.device != device:
+        raise CalibrationError(
+            f"{path}: expected a calibration of chanter {device}; this is another's; calibrate again"
+        )
+    return calibration
+
+
+def undone(folder: Path, device: str, pupil: str) -> Calibration:
+    """What was in use before the last calibration. CalibrationError where there was none."""
+    path = path_of(folder, device, pupil).with_suffix(".before.toml")
+    if not _exists(path):
+        raise CalibrationError(
+            "expected an earlier calibration to go back to, but none is kept for this chanter and pupil"
+        )
+    return load(path)
+
+
+def load(path: Path) -> Calibration:
+    """A calibration file; CalibrationError where it cannot be read or used."""
+    return from_toml(_read(path), str(path))
+
+
+def fit_for(calibration: Calibration, device: str, anyway: bool = False) -> Calibration:
+    """The calibration, for this chanter; CalibrationError where it is another's, unless `anyway`."""
+    if calibration.device != device and not anyway:
+        raise CalibrationError(
+            f"this calibration was made with chanter {calibration.device}, but this is {device}; calibrate this one, "
+            "or add --anyway if you know that it fits"
+        )
+    return replace(calibration, device=device)
+
+
+def drift_words(calibration: Calibration, open_raw: tuple[float, ...]) -> str | None:
+    """A proposal to calibrate again where open holes no longer read as they did; None where they do.
+
+    Nothing is ever changed by itself.
+    """
+    moved = []
+    for hole in range(HOLES):
+        swing = calibration.covered_raw[hole] - calibration.open_raw[hole]
+        if swing > 0 and abs(open_raw[hole] - calibration.open_raw[hole]) > DRIFTED * swing:
+            moved.append(FINGERS[hole])
+    if not moved:
+        return None
+    listed = " and ".join(filter(None, (", ".join(moved[:-1]), moved[-1])))
+    return f"Open, {listed} no longer read as when they were calibrated: calibrate again when you have time."
+
+
+def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> Calibration | None:
+    """What is kept of a pupil on a chanter, else of anyone on it; None where that is nothing, or cannot be used."""
+    folder, device = folder or calibrations_folder(), device_id.hex()
+    try:
+        return find(folder, device, pupil) or find(folder, device, ANYONE)
+    except CalibrationError:
+        return None
+
+
+# --- The skew of a chanter's sensors.
+
+
 def keep_skew(folder: Path, device: str, made: str, skew: Skew) -> Path:
     """Write a chanter's skew. CalibrationError."""
-    rows = [
-        f"[[hole]]\nname = {quoted(FINGERS[hole])}\nskew_us = {one:.1f}\nbias_us = {bias:.1f}\n"
-        for hole, (one, bias) in enumerate(zip(skew.skew_us, skew.bias_us, strict=True), 1)
-    ]
-    head = (
-        "# Front holes under a rigid bar; what is even along the chanter is not known, nor the thumb.\n"
-        f"schema = {quoted(SKEW_SCHEMA)}\ndevice = {quoted(device)}\nmade = {quoted(made)}\n"
-        f"uncertain_us = {skew.uncertain_us:.1f}\nlifts = {skew.lifts}\nlays = {skew.lays}\n"
+    text = _text(
+        "Front holes under a rigid bar; what is even along the chanter is not known, nor the thumb.",
+        {
+            "schema": SKEW_SCHEMA,
+            "device": device,
+            "made": made,
+            "uncertain_us": float(skew.uncertain_us),
+            "lifts": skew.lifts,
+            "lays": skew.lays,
+        },
+        [
+            {"name": name, "skew_us": float(skew_us), "bias_us": float(bias_us)}
+            for name, skew_us, bias_us in zip(FINGERS[1:], skew.skew_us, skew.bias_us, strict=True)
+        ],
     )
-    path = folder / device / "skew.toml"
-    write(path, "\n".join([head, *rows]))
-    return path
+    return _write(folder / device / "skew.toml", text)
 
 
 def load_skew(folder: Path, device: str) -> Skew | None:
     """A chanter's skew, None where it was never measured; CalibrationError where the file cannot be used."""
     path = folder / device / "skew.toml"
-    if not is_there(path):
+    if not _exists(path):
         return None
     source = str(path)
-    content = parsed(read(path), source, SKEW_SCHEMA)
-    if device_of(content, source) != device:
+    content, rows = _parsed(_read(path), source, SKEW_SCHEMA, HOLES - 1)
+    if _device_of(content, source) != device:
         raise CalibrationError(f"{source}: expected the skew of chanter {device}; this is another's")
-    rows = content.get("hole")
-    if not isinstance(rows, list) or len(rows) != HOLES - 1 or not all(isinstance(row, dict) for row in rows):
+    if rows is None:
         raise CalibrationError(f"{source}: expected seven [[hole]] entries; measure again")
-    signed = {"least": -GREATEST_US, "most": GREATEST_US}
     return Skew(
-        skew_us=tuple(number_of(row, "skew_us", source, **signed) for row in rows),
-        bias_us=tuple(number_of(row, "bias_us", source, **signed) for row in rows),
-        uncertain_us=number_of(content, "uncertain_us", source, most=GREATEST_US),
-        lifts=whole_of(content, "lifts", source),
-        lays=whole_of(content, "lays", source),
+        skew_us=tuple(_number_of(row, "skew_us", source, -GREATEST_US, GREATEST_US) for row in rows),
+        bias_us=tuple(_number_of(row, "bias_us", source, -GREATEST_US, GREATEST_US) for row in rows),
+        uncertain_us=_number_of(content, "uncertain_us", source, most=GREATEST_US),
+        lifts=_whole_of(content, "lifts", source),
+        lays=_whole_of(content, "lays", source),
     )
 
 
@@ -252,3 +251,104 @@ def measured_skew_us(device_id: bytes, folder: Path | None = None) -> int | None
     except CalibrationError:
         return None
     return None if skew is None else min(skew.apart_us, GREATEST_US)
+
+
+# --- The form of both files.
+
+
+def _text(comment: str, head: Mapping[str, object], rows: list[dict[str, object]]) -> str:
+    return "\n".join([f"# {comment}\n{_lines(head)}", *(f"[[hole]]\n{_lines(row)}" for row in rows)])
+
+
+def _lines(values: Mapping[str, object]) -> str:
+    return "".join(f"{key} = {_value(value)}\n" for key, value in values.items())
+
+
+def _value(value: object) -> str:
+    """A text or a number as TOML writes it."""
+    if isinstance(value, str):
+        # A JSON string is a TOML basic string, but for DEL.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+    return f"{value:.1f}" if isinstance(value, float) else str(value)
+
+
+def _parsed(text: str, source: str, schema: str, holes: int) -> tuple[dict[str, Any], list[dict[str, Any]] | None]:
+    """A file's content and its rows, None where they are not one for each of `holes` holes."""
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CalibrationError(f"{source}: expected a calibration in TOML; {error}") from None
+    except (ValueError, RecursionError):
+        raise CalibrationError(
+            f"{source}: expected a calibration in TOML; a number or a nesting in it has no end; calibrate again"
+        ) from None
+    if content.get("schema") != schema:
+        raise CalibrationError(f"{source}: expected schema = {schema!r}; got {str(content.get('schema'))[:40]!r}")
+    rows = content.get("hole")
+    fits = isinstance(rows, list) and len(rows) == holes and all(isinstance(row, dict) for row in rows)
+    return content, rows if fits else None
+
+
+def _text_of(content: dict[str, Any], key: str, source: str) -> str:
+    value = content.get(key)
+    if isinstance(value, str) and value.strip() and len(value) <= LONGEST_NAME and value.isprintable():
+        return value
+    raise CalibrationError(f"{source}: expected {key} to be text of at most {LONGEST_NAME} characters")
+
+
+def _device_of(content: dict[str, Any], source: str) -> str:
+    value = content.get("device")
+    if isinstance(value, str) and re.fullmatch(r"[0-9a-f]{16}", value):
+        return value
+    raise CalibrationError(f"{source}: expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
+
+
+def _whole_of(row: dict[str, Any], key: str, what: str) -> int:
+    value = row.get(key)
+    if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= GREATEST_RAW:
+        return value
+    raise CalibrationError(f"{what}: expected {key} to be a whole number from 0 to {GREATEST_RAW}")
+
+
+def _number_of(row: dict[str, Any], key: str, what: str, least: float = 0.0, most: float = GREATEST_RAW) -> float:
+    value = row.get(key)
+    # A comparison with NaN is false.
+    if isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most:
+        return float(value)
+    raise CalibrationError(f"{what}: expected {key} to be a number from {least:g} to {most:g}")
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError as error:
+        raise CalibrationError(
+            f"{path}: cannot be read: {error.strerror or error}; name another folder with --folder"
+        ) from None
+
+
+def _read(path: Path) -> str:
+    try:
+        if path.exists() and not path.is_file():
+            # A pipe into which no program writes would be waited for without end.
+            raise CalibrationError(f"{path}: expected a file, but this is a folder or a device; name another")
+        with path.open("rb") as file:
+            data = file.read(SIZE_LIMIT + 1)
+        if len(data) > SIZE_LIMIT:
+            raise CalibrationError(f"{path}: expected a file of at most {SIZE_LIMIT} bytes; this one is longer")
+        return data.decode("utf-8")
+    except OSError as error:
+        raise CalibrationError(f"{path}: cannot be read: {error.strerror or error}; name another") from None
+    except UnicodeDecodeError:
+        raise CalibrationError(f"{path}: expected UTF-8 text; calibrate again") from None
+
+
+def _write(path: Path, text: str) -> Path:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise CalibrationError(
+            f"{path}: cannot be written: {error.strerror or error}; name another folder with --folder"
+        ) from None
+    return path

@@ -11,7 +11,6 @@ KEY is drawn by lot, so that no file name tells a name; the index holds no name 
 from __future__ import annotations
 
 import json
-import os
 import secrets
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -20,7 +19,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from fingerlead.store.files import append_line, read_lines
+from fingerlead.store.files import append_line, objects_in, write_whole
 
 Hand = Literal["left", "right"]
 LONGEST_NAME = 80
@@ -129,16 +128,8 @@ def day_text(text: str) -> str:
 
 def write_pupil(folder: Path, pupil: Pupil) -> None:
     """Write who a pupil is, whole or not at all; raises OSError."""
-    told = {"schema": SCHEMA, **asdict(pupil)}
-    new = folder / f".pupil-{secrets.token_hex(4)}"
-    try:
-        with new.open("w", encoding="utf-8") as file:
-            json.dump(told, file, ensure_ascii=False, indent=1)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(folder / "pupil.json")
-    finally:
-        new.unlink(missing_ok=True)
+    content = json.dumps({"schema": SCHEMA, **asdict(pupil)}, ensure_ascii=False, indent=1)
+    write_whole(folder / "pupil.json", content.encode())
 
 
 def read_pupil(folder: Path) -> Pupil:
@@ -207,7 +198,7 @@ def take_back(folder: Path, id: str) -> None:
 def remarks(folder: Path) -> list[Remark]:
     """The remarks that stand, in order of session and moment."""
     standing: dict[str, Remark] = {}
-    for told in read_lines(folder / "remarks.jsonl")[0]:
+    for told in objects_in(folder / "remarks.jsonl"):
         id, at_us = text(told, "id"), told.get("at_us")
         if told.get("taken_back") is True:
             standing.pop(id, None)
@@ -226,7 +217,7 @@ def homework(folder: Path) -> list[Homework]:
     """All that was given, the latest first."""
     return [
         _tidied(Homework(_day(told), texts(told, "rungs"), texts(told, "tunes"), text(told, "note")))
-        for told in reversed(read_lines(folder / "homework.jsonl")[0])
+        for told in reversed(objects_in(folder / "homework.jsonl"))
     ]
 
 

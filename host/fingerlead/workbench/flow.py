@@ -19,6 +19,7 @@ from fingerlead.ports.simulated_port import SPEC, HandsPort
 from fingerlead.store.chanters import (
     ANYONE,
     Calibration,
+    CalibrationError,
     Skew,
     find,
     fit_for,
@@ -28,7 +29,6 @@ from fingerlead.store.chanters import (
     load,
     undone,
 )
-from fingerlead.store.files import CalibrationError
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.messages import Levels

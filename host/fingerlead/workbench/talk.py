@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator
 from typing import cast
 
 from fingering.holes import FINGERS, HOLES
-from fingerlead.store.files import CalibrationError
+from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import MessageError
 from fingerlead.wire.events import Answered, Event, RawState, State

@@ -53,8 +53,7 @@ def calibrate(
     from fingerlead.faces.cli.calibrate_screen import say
     from fingerlead.faces.cli.running import told_to_end
     from fingerlead.ports.simulated_port import SPEC
-    from fingerlead.store.chanters import ANYONE
-    from fingerlead.store.files import LONGEST_NAME, calibrations_folder
+    from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
     from fingerlead.workbench import flow
 
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:

@@ -20,6 +20,7 @@ from typing import Literal
 
 from fingerlead.faces.sheet.notation import as_entities, for_paper
 from fingerlead.faces.sheet.piece import SheetError
+from fingerlead.store.files import write_whole
 
 Format = Literal["pdf", "svg", "png"]
 
@@ -203,9 +204,7 @@ def _keep(folder: Path, key: str, pages: tuple[bytes, ...]) -> None:
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
         for number, page in enumerate(pages, 1):
-            with tempfile.NamedTemporaryFile(dir=folder, delete=False) as part:
-                part.write(page)
-            os.replace(part.name, folder / f"{key}.{number}of{len(pages)}")
+            write_whole(folder / f"{key}.{number}of{len(pages)}", page)
         kept = sorted(folder.iterdir(), key=lambda page: page.stat().st_mtime)
         for old in kept[:-MOST_KEPT]:
             old.unlink()

@@ -32,7 +32,7 @@ from fingerlead.practice.source import PracticeSetting
 from fingerlead.practice.state import Practice
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
-from fingerlead.store.practised import open_progress
+from fingerlead.store.practice_log import open_progress
 from fingerlead.studio import pupils as folders
 from fingerlead.studio import studio as left
 from fingerlead.studio.pupils import Pupil, StudioError

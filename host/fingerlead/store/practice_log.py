@@ -5,27 +5,25 @@ One line of `practised.jsonl` is one object, of the schema `fingerlead-practised
     {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "loose"}},
      "notes": {"B": {"tried", "right"}}}
 Row 1 was filled without a beat, row 2 with one. Counts of one day add up over its lines. Lines that are damaged, or not
-ours, are passed over and told. Two programs may add to one file; each sees what was there when it opened it, and what
-it adds itself. All here is in memory but `open_progress` and `Progress.keep`.
+ours, are passed over with a remark: nothing in a file is taken on trust. Two programs may add to one file; each sees
+what was there when it opened it, and what it adds itself. Only `open_progress` and `Progress.keep` touch the disk.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
+import contextlib
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Literal, TypeVar
 
 from fingering.notes import NOTES
-from fingerlead.store.files import GREATEST_FILE, GREATEST_LINE, append_line, own_folder
-
-# --- One line of what was practised, read and written. Anything may stand in a file: nothing is taken on trust.
+from fingerlead.store.files import LineError, append_line, object_in, own_folder, read_lines
 
 SCHEMA = "fingerlead-practised-1"
 LONGEST_KEY = 64
-MOST = 1_000_000  # of anything on one line; nobody plays a change that often between two savings
+MOST = 1_000_000  # of anything on one line; no change is played that often between two savings
 
 _NOTE = {name: note for note, name in enumerate(NOTES)}
 _CHANGE = {f"{NOTES[a]} to {NOTES[b]}": (a, b) for a in range(9) for b in range(9) if a != b}
@@ -82,10 +80,6 @@ K = TypeVar("K")
 C = TypeVar("C", ChangeCounts, NoteCounts)
 
 
-class LineError(ValueError):
-    """A line that is none of ours; `str()` says what was expected and what came."""
-
-
 def to_line(what: Line) -> dict[str, object]:
     """The object to write."""
     head: dict[str, object] = {"schema": SCHEMA, "kind": "passed", "day": what.day.isoformat()}
@@ -98,13 +92,8 @@ def to_line(what: Line) -> dict[str, object]:
 
 def read_line(data: bytes) -> Line:
     """What a line says; raises LineError."""
-    if len(data) > GREATEST_LINE:
-        raise LineError(f"expected at most {GREATEST_LINE} bytes, got {len(data)}")
-    try:
-        what = json.loads(data)
-    except (ValueError, RecursionError):
-        raise LineError("expected a JSON object, got something damaged") from None
-    if not isinstance(what, dict) or what.get("schema") != SCHEMA:
+    what = object_in(data)
+    if what.get("schema") != SCHEMA:
         raise LineError(f"expected an object of the schema {SCHEMA}")
     day = _day(what.get("day"))
     if what.get("kind") == "passed":
@@ -115,24 +104,17 @@ def read_line(data: bytes) -> Line:
             raise LineError("expected row 1 or 2")
         return Passing(day, rung, 1 if row == 1 else 2)
     if what.get("kind") == "counts":
-        return Counting(
-            day,
-            _table(what.get("changes"), _CHANGE, ChangeCounts),
-            _table(what.get("notes"), _NOTE, NoteCounts),
-        )
+        changes = _table(what.get("changes"), _CHANGE, ChangeCounts)
+        return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts))
     raise LineError("expected the kind passed or counts")
 
 
 def _day(text: object) -> date:
-    if isinstance(text, str) and len(text) == 10:
-        try:
-            day = date.fromisoformat(text)
-        except ValueError:
-            pass
-        else:
-            # Other spellings of a date (week and day) are as long.
-            if day.isoformat() == text:
-                return day
+    with contextlib.suppress(ValueError):
+        day = date.fromisoformat(str(text))
+        # Of several spellings of a date (week and day) only this one is ours.
+        if day.isoformat() == text:
+            return day
     raise LineError("expected a day such as 2026-11-25")
 
 
@@ -140,19 +122,19 @@ def _table(given: object, names: dict[str, K], kind: type[C]) -> dict[K, C]:
     if not isinstance(given, dict) or not given.keys() <= names.keys():
         raise LineError("expected counts by name")
     found: dict[K, C] = {}
+    wanted = {column.name for column in fields(kind)}
     for name, counts in given.items():
-        wanted = {column.name for column in fields(kind)}
         if not isinstance(counts, dict) or counts.keys() != wanted:
             raise LineError(f"expected {', '.join(sorted(wanted))} of {name}")
         if not all(type(number) is int and 0 <= number <= MOST for number in counts.values()):
             raise LineError(f"expected whole numbers of {name}, from 0 to {MOST}")
-        found[names[name]] = kind(**counts)
-        if not found[names[name]].sound():
+        read = found[names[name]] = kind(**counts)
+        if not read.sound():
             raise LineError(f"expected no more outcomes of {name} than tries")
     return found
 
 
-# ---
+# --- All that the lines say, in memory.
 
 State = Literal["open", "passed", "due", "confirmed"]
 
@@ -199,28 +181,25 @@ class Progress:
     _rungs: dict[str, RungRecord] = field(default_factory=dict)
     _changes: dict[tuple[int, int], dict[date, ChangeCounts]] = field(default_factory=dict)
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
-    _passings: list[Passing] = field(default_factory=list, compare=False)
-    _counts: dict[date, Counting] = field(default_factory=dict, compare=False)
-
-    # --- what was played ---
+    _unkept_passings: list[Passing] = field(default_factory=list, compare=False)
+    _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
 
     def row_filled(self, day: date, rung: str, row: Literal[1, 2]) -> None:
         """A row of a rung was filled."""
-        passing = Passing(day, rung, row)
-        self._learn(passing)
-        self._passings.append(passing)
+        self._unkept_passings.append(Passing(day, rung, row))
+        self._learn(self._unkept_passings[-1])
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A plain change was played; `outcome` is clean, stray or loose, or anything else that is not clean."""
         counts = ChangeCounts(1, int(outcome == "clean"), int(outcome == "stray"), int(outcome == "loose"))
         self._learn(Counting(day, {change: counts}))
-        _add(self._counts.setdefault(day, Counting(day)).changes, change, counts)
+        _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, counts)
 
     def note_read(self, day: date, note: int, right: bool) -> None:
         """A lit note was tried for the first time."""
         counts = NoteCounts(1, int(right))
         self._learn(Counting(day, {}, {note: counts}))
-        _add(self._counts.setdefault(day, Counting(day)).notes, note, counts)
+        _add(self._unkept_counts.setdefault(day, Counting(day)).notes, note, counts)
 
     def keep(self) -> None:
         """Write down what is not written yet; raises NotKept."""
@@ -230,24 +209,22 @@ class Progress:
             if self.path.exists() and not self.path.is_file():
                 raise NotKept(f"{self.path}: expected a file to keep what was practised; got something else")
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            while self._passings:
-                append_line(self.path, to_line(self._passings[0]))
-                del self._passings[0]
-            for day in list(self._counts):
-                append_line(self.path, to_line(self._counts[day]))
-                del self._counts[day]
+            while self._unkept_passings:
+                append_line(self.path, to_line(self._unkept_passings[0]))
+                del self._unkept_passings[0]
+            for day in list(self._unkept_counts):
+                append_line(self.path, to_line(self._unkept_counts[day]))
+                del self._unkept_counts[day]
         except OSError as error:
             raise NotKept(
                 f"{self.path}: what was practised could not be written down ({error.strerror or error}): it is tried "
                 "again, free some room or look at who may write there"
             ) from None
 
-    # --- what is known ---
-
     def state(self, rung: str, today: date) -> State:
         """How a rung stands: `due` where it was passed on another day and is to be confirmed."""
-        record = self._rungs.get(rung)
-        if record is None or record.rows < 2:
+        record = self._rungs.get(rung, RungRecord())
+        if record.rows < 2:
             return "open"
         if record.rows >= 4:
             return "confirmed"
@@ -257,7 +234,7 @@ class Progress:
         """The row to fill next; None where nothing is left to do today."""
         if self.state(rung, today) in ("passed", "confirmed"):
             return None
-        return 2 if self._rows(rung) % 2 else 1
+        return 2 if self._rungs.get(rung, RungRecord()).rows % 2 else 1
 
     def due(self, today: date) -> tuple[str, ...]:
         """The rungs to confirm today, those passed first first."""
@@ -268,26 +245,22 @@ class Progress:
         """The changes tried often enough, the weakest first."""
         found = []
         for change, days in self._changes.items():
-            tried = sum(weight * counts.tried for weight, counts in _faded(days))
-            wrong = sum(weight * (counts.tried - counts.clean) for weight, counts in _faded(days))
             if sum(counts.tried for counts in days.values()) >= FEWEST:
+                tried = _faded(days, lambda counts: counts.tried)
+                wrong = _faded(days, lambda counts: counts.tried - counts.clean)
                 found.append(Weak(change, (wrong + WRONG_BEFORE) / (tried + TRIED_BEFORE), tried))
         return tuple(sorted(found, key=lambda weak: (-weak.wrong, weak.change)))
 
     def help_for(self, note: int) -> Literal[0, 1, 2]:
         """What help reading a note needs: 2 letter and fingering picture, 1 letter, 0 nothing."""
         days = self._notes.get(note, {})
-        tried = sum(weight * counts.tried for weight, counts in _faded(days))
-        right = sum(weight * counts.right for weight, counts in _faded(days))
+        tried = _faded(days, lambda counts: counts.tried)
+        right = _faded(days, lambda counts: counts.right)
 
         def sure(enough: float, share: float) -> bool:
             return right >= enough and right >= share * tried
 
         return 0 if sure(*READS_STAFF) else 1 if sure(*READS_LETTERS) else 2
-
-    def _rows(self, rung: str) -> int:
-        record = self._rungs.get(rung)
-        return 0 if record is None else record.rows
 
     def _learn(self, line: Line) -> None:
         """Take in a line, written just now or read back: there is no other way in."""
@@ -306,40 +279,33 @@ class Progress:
 
 
 def open_progress(folder: Path | None = None) -> Progress:
-    """What was practised so far, from a folder: unless told, the learner's own on this machine.
+    """What was practised so far, from a folder: by default the learner's own on this machine.
 
-    A file that cannot be read is told in `remarks`, and what is practised is added to it all the same.
+    `remarks` say what of the file cannot be read; what is practised is added to it all the same.
     """
-    if folder is None:
-        folder = own_folder()
-    progress = Progress(folder / FILE)
-    progress.remarks = tuple(_read(progress, folder / FILE))
-    return progress
-
-
-def _read(progress: Progress, path: Path) -> Iterable[str]:
-    try:
-        if not path.exists():
-            return []
-        if not path.is_file() or path.stat().st_size > GREATEST_FILE:
-            return [f"{path}: expected a file of at most {GREATEST_FILE >> 20} MB: nothing of it is read"]
-        data = path.read_bytes()
-    except OSError as error:
-        return [f"{path}: what was practised before could not be read ({error.strerror or error})"]
+    path = (folder or own_folder()) / FILE
+    progress = Progress(path)
     remarks: list[str] = []
-    for number, line in enumerate(data.split(b"\n"), 1):
-        if line.strip():
+    try:
+        for number, line in read_lines(path):
             try:
                 progress._learn(read_line(line))
             except LineError as error:
                 remarks.append(f"{path}, line {number}: {error}; it is passed over")
+    except LineError as error:
+        remarks = [f"{path}: {error}"]
+    except OSError as error:
+        remarks = [f"{path}: what was practised before could not be read ({error.strerror or error})"]
     more = len(remarks) - MOST_REMARKS
-    return remarks if more <= 0 else [*remarks[:MOST_REMARKS], f"{path}: {more} more lines are passed over"]
+    progress.remarks = tuple(remarks[:MOST_REMARKS])
+    if more > 0:
+        progress.remarks += (f"{path}: {more} more lines are passed over",)
+    return progress
 
 
-def _faded(days: Mapping[date, C]) -> list[tuple[float, C]]:
-    """The counts of each day with their weight, latest first."""
-    return [(FADES**age, days[day]) for age, day in enumerate(sorted(days, reverse=True))]
+def _faded(days: Mapping[date, C], number: Callable[[C], int]) -> float:
+    """A number of each day's counts summed, the latest day weighing most."""
+    return sum(FADES**age * number(days[day]) for age, day in enumerate(sorted(days, reverse=True)))
 
 
 def _add(to: dict[K, C], key: K, counts: C) -> None:

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fingerlead.store.practised import (
+from fingerlead.store.files import LineError
+from fingerlead.store.practice_log import (
     FEWEST,
     FILE,
     SCHEMA,
-    LineError,
     NotKept,
     Passing,
     Progress,
@@ -91,7 +91,7 @@ def test_two_programs_add_to_one_file(tmp_path_factory, done, also_done):
 
 def test_two_processes_write_at_once_and_no_line_is_lost(tmp_path):
     program = (
-        "import sys; from datetime import date; from pathlib import Path; from fingerlead.store.practised import *\n"
+        "import sys; from datetime import date; from pathlib import Path; from fingerlead.store.practice_log import *\n"
         "p = open_progress(Path(sys.argv[1]))\n"
         "for n in range(60):\n    p.change_played(date(2026, 11, 25), (1, 2), 'clean'); p.keep()\n"
     )
@@ -295,7 +295,7 @@ def test_what_could_not_be_kept_is_kept_later(tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr("fingerlead.store.practised.append_line", full)
+        patched.setattr("fingerlead.store.practice_log.append_line", full)
         with pytest.raises(NotKept, match="No space left on device"):
             progress.keep()
     progress.keep()
@@ -303,7 +303,7 @@ def test_what_could_not_be_kept_is_kept_later(tmp_path, monkeypatch):
 
 
 def test_a_file_too_large_is_not_read(tmp_path, monkeypatch):
-    monkeypatch.setattr("fingerlead.store.practised.GREATEST_FILE", 1 << 20)
+    monkeypatch.setattr("fingerlead.store.files.GREATEST_FILE", 1 << 20)
     (tmp_path / FILE).write_bytes(b"\n" * ((1 << 20) + 1))
     assert "at most 1 MB" in open_progress(tmp_path).remarks[0]
 
