@@ -1,3 +1,76 @@
-"""The host program: what listens to a sensor chanter and tells which finger led."""
+"""fingerlead times the fingers on a practice chanter: which one led, by how much, and what sounded in between.
 
-__version__ = "0.1.0"
+    loaded = fingerlead.read("lesson.session")
+    analysis = fingerlead.analyse(loaded)
+    analysis.changes[0].verdict
+
+`help(fingerlead.library)` has the conventions. The names in `__all__` are the public interface; each is imported when
+it is first used, so that a command of the program starts at once.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from fingerlead.version import __version__
+
+if TYPE_CHECKING:
+    from fingerlead.library import (
+        FINGERS,
+        NOTES,
+        Analysis,
+        Change,
+        FingerTime,
+        Held,
+        IntakeError,
+        Loaded,
+        Ornament,
+        OrnamentNote,
+        Settings,
+        Slip,
+        Stray,
+        Table,
+        Timing,
+        analyse,
+        as_dict,
+        load_table,
+        read,
+        standard_table,
+    )
+else:
+
+    def __getattr__(name: str) -> Any:
+        if name not in __all__:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        found = globals()[name] = getattr(import_module("fingerlead.library"), name)
+        return found
+
+
+__all__ = [
+    "FINGERS",
+    "NOTES",
+    "Analysis",
+    "Change",
+    "FingerTime",
+    "Held",
+    "IntakeError",
+    "Loaded",
+    "Ornament",
+    "OrnamentNote",
+    "Settings",
+    "Slip",
+    "Stray",
+    "Table",
+    "Timing",
+    "__version__",
+    "analyse",
+    "as_dict",
+    "load_table",
+    "read",
+    "standard_table",
+]
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

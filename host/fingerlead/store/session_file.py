@@ -21,6 +21,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self, get_args
 
+from fingerlead.version import __version__
+
 # --- What makes an SQLite file a session: its marks, its tables, and the error that names a bad one.
 
 MAGIC = b"SQLite format 3\0"
@@ -81,7 +83,7 @@ class SessionWriter:
             self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
             self._lay_out(
                 program="fingerlead",
-                program_version=_program_version(),
+                program_version=__version__,
                 started_utc=(started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
                 port=port,
                 carrier=carrier,
@@ -208,15 +210,6 @@ def _claim(path: Path) -> None:
         ) from None
     except OSError as error:
         raise SessionError(path, f"it cannot be written: {error.strerror or error}; choose another place") from None
-
-
-def _program_version() -> str:
-    from importlib import metadata
-
-    try:
-        return metadata.version("fingerlead")
-    except metadata.PackageNotFoundError:
-        return "unknown"
 
 
 def _unwritable(error: sqlite3.Error) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
 from itertools import chain
-from typing import Any, TypeVar
+from typing import Any, SupportsIndex, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,6 +165,12 @@ class View(Sequence[T]):
 
     def __len__(self) -> int:
         return self._length
+
+    @overload
+    def __getitem__(self, index: SupportsIndex) -> T: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[T]: ...
 
     def __getitem__(self, index: Any) -> Any:
         """One item, or a list for a slice."""

@@ -1,0 +1,102 @@
+"""Which finger led, for other programs: what `import fingerlead` offers. `fingerlead.__all__` is the public interface.
+
+    read(path) -> Loaded -> analyse(loaded) -> Analysis -> as_dict(analysis, loaded)
+
+Conventions
+    times    whole microseconds, names end in `_us`; the first frame (or row) of a file is 0
+    notes    numbers from 0 (low G) to 8 (high A); NOTES names them
+    fingers  numbers from 0 (the thumb's hole) to 7 (the bottom little finger's); FINGERS names them
+    masks    a bit for each hole, 1 = covered, bit 0 the thumb's
+    order    held notes, changes and ornaments by time; the fingers of a change by time
+    lead     None where the first two fingers are nearer together than `analysis.timing.uncertainty_us`
+
+Nothing is written, and nothing is printed. The one exception is IntakeError, raised by `read`: one sentence says what
+is wrong with the file.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
+from fingering.table import Table, load_table, standard_table
+from fingerlead.store.chanters import measured_skew_us
+from fingerlead.store.intake import IntakeError, Loaded, load
+from fingerlead.timing import analysis as whole
+from fingerlead.timing import published
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.results import (
+    Change,
+    FingerTime,
+    Held,
+    KnownSkew,
+    Ornament,
+    OrnamentNote,
+    Settings,
+    Slip,
+    Stray,
+    Timing,
+)
+from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.plain_midi import NoteNumbers
+
+__all__ = [
+    "FINGERS",
+    "NOTES",
+    "Analysis",
+    "Change",
+    "FingerTime",
+    "Held",
+    "IntakeError",
+    "Loaded",
+    "Ornament",
+    "OrnamentNote",
+    "Settings",
+    "Slip",
+    "Stray",
+    "Table",
+    "Timing",
+    "analyse",
+    "as_dict",
+    "load_table",
+    "read",
+    "standard_table",
+]
+
+
+def read(path: str | os.PathLike[str], *, first_note: int = 24, channel: int = 16) -> Loaded:
+    """What a file of playing holds: a session, a Standard MIDI File, CSV (`time_us,holes`) or bytes from the wire.
+
+    The content decides which, not the name. `first_note` and `channel` (1 to 16) are for MIDI files that hold plain
+    notes, one for each hole: the thumb's number, and where to look. Raises IntakeError.
+    """
+    return load(Path(path), NoteNumbers(first_note, channel - 1))
+
+
+def analyse(
+    loaded: Loaded, *, table: Table | None = None, settings: Settings = Settings(), skew_us: int | None = None
+) -> Analysis:
+    """Every held note, change and ornament of a file of playing, with the timing uncertainty.
+
+    `table` is a fingering table, the standard one if None. `skew_us` is how far apart the chanter's sensors may fire;
+    if None, what the file itself says counts, then what was measured with that chanter on this machine, then 3 ms.
+    """
+    timing = timing_of(loaded.record, loaded.kind, _skew(loaded, skew_us))
+    return whole.analyse(loaded.record, table or standard_table(), timing, settings)
+
+
+def as_dict(analysis: Analysis, loaded: Loaded) -> dict[str, Any]:
+    """The JSON object of `fingerlead analyse --format json`, ready for `json.dumps`: notes and fingers by name."""
+    return published.as_dict(analysis, loaded.kind, str(loaded.path))
+
+
+def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:
+    if given_us is not None:
+        return KnownSkew(given_us)
+    if loaded.skew is not None or loaded.record.hello is None:
+        return loaded.skew
+    measured_us = measured_skew_us(loaded.record.hello.device_id)
+    return None if measured_us is None else KnownSkew(measured_us, "measured")
