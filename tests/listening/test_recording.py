@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 
 import pytest
@@ -72,8 +73,8 @@ def test_a_replay_is_recorded_to_its_end_and_byte_for_byte(path, carrier):
 def test_being_told_to_end_keeps_what_the_reader_still_held(path):
     data = some_chanter().due(3_000_000)
     reader = Reader(replayed(data)).start()
-    while reader._thread.is_alive():
-        reader._thread.join(0.01)
+    while reader._thread.running:
+        time.sleep(0.01)
     kept = record(reader, Recording(SessionWriter(path, "stream", "x")), lambda r: None, lambda: True)
     assert kept.bytes == len(data)
     assert read_session(path).data == data

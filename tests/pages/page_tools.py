@@ -18,7 +18,7 @@ from fingerlead.faces.pages.practice.app import app
 from fingerlead.faces.pages.practice.socket import PracticeLink
 from fingerlead.faces.pages.practice.telling import Telling
 from fingerlead.ports.base import now_us
-from fingerlead.practice.actor import PracticeThread
+from fingerlead.practice.actor import PracticeActor
 from tests.practice.sitting_tools import TABLE, SittingByHand, played
 
 TOKEN = "a-token-for-tests"
@@ -36,7 +36,7 @@ class Served:
     app: Any
     hub: Hub
     sitting: SittingByHand
-    thread: PracticeThread
+    thread: PracticeActor
 
 
 @contextlib.contextmanager
@@ -52,7 +52,7 @@ def served(port: int, folder: Path | None = None, **setting: Any) -> Iterator[Se
         telling(what)
 
     practising._tell = tell
-    thread = PracticeThread(practising)
+    thread = PracticeActor(practising)
     names = guard.Names("127.0.0.1", port)
     made = app(PracticeLink(hub, thread, TABLE), TOKEN, f"fingerlead-{port}", names.fits)
     thread.start()

@@ -180,8 +180,8 @@ def test_a_practice_without_lilypond_names_the_music_and_says_what_is_missing():
             told.append(f"{name} {svg} {why_not}")
             made.set()
 
-        staffs = Staffs(hear)
-        assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
-        assert made.wait(PATIENCE_S)
-        assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
+        with Staffs(hear) as staffs:
+            assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
+            assert made.wait(PATIENCE_S)
+            assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
     assert told == ["low G to B None LilyPond is not installed; install it"]

@@ -8,7 +8,7 @@ import pytest
 
 from fingerlead.practice import events as told
 from fingerlead.practice import inbox as wishes
-from fingerlead.practice.actor import MOST_WISHES, PracticeThread
+from fingerlead.practice.actor import MOST_REQUESTS, PracticeActor
 from fingerlead.store.session_reading import read_session
 from tests.practice.sitting_tools import TABLE, SittingByHand, files
 
@@ -36,7 +36,7 @@ def test_what_a_page_covers_is_told_and_kept_when_it_ends(tmp_path):
     sitting = SittingByHand(tmp_path)
     waiting = Waiting()
     sitting.practising._tell = waiting
-    thread = PracticeThread(sitting.practising)
+    thread = PracticeActor(sitting.practising)
     thread.start()
     assert thread.ask(wishes.Listen("page"))
     waiting.wait_for(lambda what: isinstance(what, told.ChanterNow) and what.place == "waiting")
@@ -54,7 +54,7 @@ def test_what_a_page_covers_is_told_and_kept_when_it_ends(tmp_path):
 
 def test_holes_of_a_page_are_passed_over_while_nobody_asked_for_them():
     sitting = SittingByHand()
-    thread = PracticeThread(sitting.practising)
+    thread = PracticeActor(sitting.practising)
     thread.cover(0xFF)
     sitting.practising.grant(wishes.Listen("quiet"))
     thread.cover(0xFF)
@@ -63,8 +63,8 @@ def test_holes_of_a_page_are_passed_over_while_nobody_asked_for_them():
 
 
 def test_too_many_wishes_are_turned_away_and_nobody_waits():
-    thread = PracticeThread(SittingByHand().practising)
-    assert all(thread.ask(wishes.BeginAgain()) for _ in range(MOST_WISHES))
+    thread = PracticeActor(SittingByHand().practising)
+    assert all(thread.ask(wishes.BeginAgain()) for _ in range(MOST_REQUESTS))
     assert not thread.ask(wishes.BeginAgain())
 
 
@@ -72,7 +72,7 @@ def test_a_fault_of_the_program_is_handed_over_and_what_was_played_is_kept(tmp_p
     sitting = SittingByHand(tmp_path)
     waiting = Waiting()
     sitting.practising._tell = waiting
-    thread = PracticeThread(sitting.practising)
+    thread = PracticeActor(sitting.practising)
     thread.start()
     thread.ask(wishes.Listen("page"))
     waiting.wait_for(lambda what: isinstance(what, told.ChanterNow) and what.place == "waiting")
@@ -80,14 +80,14 @@ def test_a_fault_of_the_program_is_handed_over_and_what_was_played_is_kept(tmp_p
     waiting.wait_for(lambda what: isinstance(what, told.HolesNow))
     sitting.practising._practice.restart = lambda: 1 / 0  # type: ignore[method-assign]
     thread.ask(wishes.BeginAgain())
-    thread._thread.join(PATIENCE_S)
+    assert thread.stop(PATIENCE_S)
     assert isinstance(thread.failed, ZeroDivisionError)
     assert len(list(files(tmp_path))) == 1
 
 
 def test_it_can_be_stopped_before_anybody_plays():
     sitting = SittingByHand()
-    thread = PracticeThread(sitting.practising)
+    thread = PracticeActor(sitting.practising)
     thread.start()
     thread.stop()
     assert thread.failed is None

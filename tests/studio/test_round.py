@@ -65,12 +65,12 @@ def test_each_turn_is_a_session_of_whoever_played_it(tmp_path):
         played = [playing(1, 20), playing(2, 20)]
         for key, data in zip(keys, played, strict=True):
             passed.next(key)
-            wait_until(passed._asked.empty)
+            wait_until(lambda: not passed._inbox)
             port.feed(data)
             # One pass more, so that what was read has been taken.
             wait_until(passed._reader._items.empty)
         passed.next(keys[0])  # takes the chanter and plays nothing
-        wait_until(passed._asked.empty)
+        wait_until(lambda: not passed._inbox)
         passed.stop()
         assert passed.sentence == ""
         sittings = studio.index.sittings()
@@ -96,14 +96,14 @@ def test_a_port_that_is_refused_is_told_and_stops_cleanly(tmp_path):
 
 def play_a_turn(passed, port, key, data) -> None:
     passed.next(key)
-    wait_until(passed._asked.empty)
+    wait_until(lambda: not passed._inbox)
     port.feed(data)
     wait_until(passed._reader._items.empty)
 
 
 def put_down(passed) -> None:
     passed.next("")
-    wait_until(passed._asked.empty)
+    wait_until(lambda: not passed._inbox)
 
 
 def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):

@@ -16,7 +16,7 @@ from fingerlead.store.chanters import Calibration
 from fingerlead.wire import messages as wire
 from fingerlead.workbench.actor import (
     BROKEN_OFF,
-    MOST_WISHES,
+    MOST_REQUESTS,
     REQUESTS,
     SAMPLES_EVERY_US,
     STALE,
@@ -406,6 +406,5 @@ def test_what_cannot_be_opened_at_first_is_raised_to_whoever_starts_it(tmp_path,
 
 
 def test_too_many_wishes_are_refused(bench):
-    assert [bench.thread.ask(WorkbenchRequest(REQUESTS[0])) for _ in range(MOST_WISHES + 1)] == [True] * MOST_WISHES + [
-        False
-    ]
+    asked = [bench.thread.ask(WorkbenchRequest(REQUESTS[0])) for _ in range(MOST_REQUESTS + 1)]
+    assert asked == [True] * MOST_REQUESTS + [False]

@@ -16,8 +16,9 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Self
+from typing import Never, Self
 
+from fingerlead.actor import Actor
 from fingerlead.ports.base import Carrier, Chunk, Port, PortLost, PortRefused, now_us
 from fingerlead.wire.link import carry
 from fingerlead.wire.messages import Who, encode
@@ -80,12 +81,11 @@ class Reader:
         size: int = QUEUE_SIZE,
     ) -> None:
         self._open, self._clock = open_port, clock
-        self._stop = threading.Event()
-        self._wait = wait or self._stop.wait
+        self._thread: Actor[Never] = Actor("reader", self._run)
+        self._wait = wait or self._thread.wait
         self._items: queue.Queue[Item] = queue.Queue(size)
         self._port: Port | None = None
         self._port_lock = threading.Lock()
-        self._thread = threading.Thread(target=self._run, name="reader", daemon=True)
         # Settled before the first chunk comes out.
         self.carrier: Carrier = "stream"
 
@@ -113,11 +113,10 @@ class Reader:
 
     def stop(self) -> list[Item]:
         """End the thread and close the port; gives what was read but not yet taken."""
-        self._stop.set()
         rest: list[Item] = []
-        while self._thread.is_alive():
+        while not self._thread.stop(PUT_TIMEOUT_S):
+            # A full queue holds the thread up.
             self._take_all(rest)
-            self._thread.join(PUT_TIMEOUT_S)
         self._take_all(rest)
         return rest
 
@@ -146,7 +145,7 @@ class Reader:
 
     def _find_again(self) -> None:
         pause_s = FIRST_PAUSE_S
-        while not self._stop.is_set() and not self._wait(pause_s):
+        while not self._thread.stopping and not self._wait(pause_s):
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
             try:
                 port = self._open()
@@ -162,7 +161,7 @@ class Reader:
         came = False
         try:
             port.write(who_are_you(port.carrier))
-            while not self._stop.is_set():
+            while not self._thread.stopping:
                 for chunk in port.read(READ_TIMEOUT_S):
                     self.carrier = port.carrier
                     if back and not came:

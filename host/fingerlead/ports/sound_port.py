@@ -18,8 +18,9 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, Never, Self
 
+from fingerlead.actor import Actor
 from fingerlead.ports import sound_process
 from fingerlead.ports.find import Found
 from fingerlead.ports.sound_device import SoundRefused
@@ -102,8 +103,7 @@ class SoundOut:
         self.make_engine = make_engine
         self._device, self._rate_hz, self._ahead_frames, self._retry_s = device, rate_hz, ahead_frames, retry_s
         self._on_change = on_change
-        self._stop = threading.Event()
-        self._watcher = threading.Thread(target=self._watch, name="sound watcher", daemon=True)
+        self._watcher: Actor[Never] = Actor("sound watcher", self._watch)
         self._lock = threading.Lock()
         self._process: BaseProcess | None = None
         self._reports: Connection | None = None
@@ -123,14 +123,15 @@ class SoundOut:
         return self
 
     def close(self) -> None:
-        """Fade out and let go of the device; may be called again."""
-        self._stop.set()
+        """Fade out and let go of the device; may be called again. Raises what ended the watcher: a fault of ours."""
+        # What ends the process must not look like a loss.
+        self._watcher.stop(0)
         with self._lock:
             if self._settings is not None:
                 _send(self._settings, None)
-        if self._watcher.is_alive():
-            self._watcher.join()
+        self._watcher.stop()
         self._let_go()
+        self._watcher.check()
 
     def __enter__(self) -> Self:
         return self.start()
@@ -175,12 +176,13 @@ class SoundOut:
         return report.host_us + (report.delay_us or 0) + (frame - report.frame) * 1_000_000 // self._opened.rate_hz
 
     def health(self) -> SoundHealth:
-        """How it goes now."""
+        """How it goes now; raises what ended the watcher."""
+        self._watcher.check()
         report, opened, lost = self._report, self._opened, self._lost
         under_runs = self._earlier_under_runs + (report.under_runs if report else 0)
         if lost:
             return SoundHealth("lost", opened.device, under_runs, None, lost)
-        if report is None or self._stop.is_set():
+        if report is None or self._watcher.stopping:
             return SoundHealth("silent", opened.device, under_runs)
         delay_ms = None if report.delay_us is None else report.delay_us / 1_000
         measured = (report.latency_us, report.slowest_us, report.processor_s)
@@ -212,12 +214,12 @@ class SoundOut:
             self._send_state()
 
     def _watch(self) -> None:
-        while not self._stop.is_set():
+        while not self._watcher.stopping:
             cause = self._listen()
-            if self._stop.is_set():
+            if self._watcher.stopping:
                 return
             self._lose(cause)
-            while self._lost and not self._stop.wait(self._retry_s):
+            while self._lost and not self._watcher.wait(self._retry_s):
                 with contextlib.suppress(SoundRefused):
                     self._begin()
             self._say_so()
@@ -269,7 +271,7 @@ class SoundOut:
                 self._states.send_bytes(self._last)
 
     def _say_so(self) -> None:
-        if self._on_change is not None and not self._stop.is_set():
+        if self._on_change is not None and not self._watcher.stopping:
             self._on_change()
 
 

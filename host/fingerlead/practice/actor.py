@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import queue
-import threading
 from collections.abc import Callable
 from concurrent.futures import InvalidStateError
 from pathlib import Path
 
+from fingerlead.actor import Actor
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Back, Item, Lost, Reader
 from fingerlead.ports.base import PortRefused
@@ -351,40 +350,15 @@ class Practising:
 # Often enough that no byte is unsaved for longer than 250 ms.
 TICK_S = 0.05
 IDLE_S = 0.25
-MOST_WISHES = 256
+MOST_REQUESTS = 256
 
 
-class PracticeThread:
-    """Runs a practice from `start` to `stop`. Whoever asks or covers holes never waits, whatever the thread is at."""
+class PracticeActor(Actor[Request]):
+    """Runs a practice; `stop` ends the session, which is kept even where the practice fails."""
 
     def __init__(self, practising: Practising) -> None:
+        super().__init__("practice", self._practise, MOST_REQUESTS)
         self._practising = practising
-        self._wishes: queue.Queue[Request] = queue.Queue(MOST_WISHES)
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="practice", daemon=True)
-        self.failed: BaseException | None = None
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End the sitting, keep it, and wait until that is done."""
-        self._stopping.set()
-        self._thread.join()
-
-    @property
-    def running(self) -> bool:
-        """Whether the thread is at work."""
-        return self._thread.is_alive()
-
-    def ask(self, wish: Request) -> bool:
-        """Ask for something; False where too much is asked at once."""
-        try:
-            self._wishes.put_nowait(wish)
-        except queue.Full:
-            return False
-        return True
 
     def cover(self, covered_mask: int) -> None:
         """Holes as a page covers them; passed over while another chanter is listened to."""
@@ -392,31 +366,19 @@ class PracticeThread:
         if port is not None:
             port.feed(covered_mask)
 
-    def _run(self) -> None:
-        practising = self._practising
+    def _practise(self) -> None:
         try:
-            practising.begin()
-            while not self._stopping.is_set():
+            self._practising.begin()
+            while not self.stopping:
                 self._step()
-        except BaseException as error:
-            # Handed to the main thread, which ends the program with it.
-            self.failed = error
         finally:
-            practising.close()
+            self._practising.close()
 
     def _step(self) -> None:
         practising, reader = self._practising, self._practising.reader
+        if reader is not None:
+            practising.take_in(reader.get(TICK_S))
+        for request in self.receive_all(IDLE_S if reader is None else 0):
+            practising.grant(request)
         if reader is None:
-            self._grant(IDLE_S)
             practising.whereabouts.look()
-            return
-        practising.take_in(reader.get(TICK_S))
-        while not self._wishes.empty():
-            self._grant(0)
-
-    def _grant(self, timeout_s: float) -> None:
-        try:
-            wish = self._wishes.get(timeout=timeout_s) if timeout_s else self._wishes.get_nowait()
-        except queue.Empty:
-            return
-        self._practising.grant(wish)

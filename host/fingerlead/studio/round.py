@@ -8,13 +8,12 @@ lasts a turn lies in the pupil's own folder, saved as it is played: what a crash
 from __future__ import annotations
 
 import contextlib
-import queue
 import secrets
-import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from fingerlead.actor import Actor
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader, who_are_you
 from fingerlead.listening.recording import TICK_S, Heard, Recording
 from fingerlead.ports.base import Port, now_us
@@ -26,6 +25,7 @@ from fingerlead.wire.events import State
 
 NOBODY = ""
 TURNS = "turns"
+MOST_REQUESTS = 64
 # What can go wrong with one turn, and must not end the round.
 FAILURES = (*left.FAILURES, NotAChanter)
 
@@ -66,37 +66,26 @@ class Turn:
             self._mask = what.covered_mask
 
 
-class Round:
+class Round(Actor[str]):
     """The chanter passed round. `now` is the key of who holds it, `sentence` what the desk may say of it."""
 
     def __init__(
         self, studio: Path, port: str, open_port: Callable[[], Port], clock: Callable[[], int] = now_us
     ) -> None:
+        super().__init__("round", self._listen_in_turn, MOST_REQUESTS)
         self.now, self.sentence = NOBODY, ""
         self._studio, self._port, self._clock, self._open = studio, port, clock, open_port
         self._reader = Reader(open_port)
         self._over = False  # the port was refused: whoever plays next has it opened anew
-        self._asked: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="round", daemon=True)
-
-    def start(self) -> Round:
-        """Begin to listen."""
-        self._reader.start()
-        self._thread.start()
-        return self
 
     def next(self, key: str) -> None:
         """Let the next pupil play; nobody, where `key` is empty. From any thread."""
-        self.now, self.sentence = key, ""
-        self._asked.put(key)
+        before, self.now, self.sentence = self.now, key, ""
+        if not self.ask(key):
+            self.now, self.sentence = before, "the turns before are still being kept; ask again in a moment"
 
-    def stop(self) -> None:
-        """End the turn, keep it, and let go of the port."""
-        self._ending.set()
-        self._thread.join()
-
-    def _run(self) -> None:
+    def _listen_in_turn(self) -> None:
+        self._reader.start()
         try:
             with Studio(self._studio) as studio:
                 bring_home(studio)
@@ -108,11 +97,11 @@ class Round:
 
     def _pass_round(self, studio: Studio) -> None:
         turn: Turn | None = None
-        while not self._ending.is_set():
-            asked = self._asked_last()
-            if asked is not None:
+        while not self.stopping:
+            asked = self.receive_all(0)
+            if asked:
                 self._keep(studio, turn)
-                turn = self._begin(studio, asked)
+                turn = self._begin(studio, asked[-1])
             try:
                 self._listen(turn)
             except FAILURES as error:
@@ -142,13 +131,6 @@ class Round:
 
     def _fail(self, error: Exception) -> None:
         self.sentence, self.now = str(error), NOBODY
-
-    def _asked_last(self) -> str | None:
-        """Who was asked for last; None where nobody was."""
-        asked = None
-        while not self._asked.empty():
-            asked = self._asked.get()
-        return asked
 
     def _listen(self, turn: Turn | None) -> None:
         """Take in what comes for a moment."""

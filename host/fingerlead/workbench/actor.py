@@ -6,16 +6,16 @@ most thirty times a second.
 
 from __future__ import annotations
 
-import queue
-import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, Self, get_args
 
 import numpy as np
 
 from fingering.holes import HOLES
+from fingerlead.actor import Actor
 from fingerlead.listening.sources import describe
 from fingerlead.ports.base import Port, PortEnded, PortLost
 from fingerlead.store.chanters import Skew
@@ -99,7 +99,7 @@ class Stage:
 
 # ---
 
-MOST_WISHES = 16
+MOST_REQUESTS = 16
 SAMPLES_EVERY_US = 33_000
 STOP_S = 5.0
 BROKEN_OFF = "Stopped; nothing was changed."
@@ -107,8 +107,8 @@ BEFORE = "The levels from before are back."
 STALE = "expected the levels that were found last, but the page showed others; look at them once more"
 
 
-class WorkbenchActor:
-    """Runs from `start`, which raises what opening the port does, to `stop`. `ask` may be called from any thread."""
+class WorkbenchActor(Actor[WorkbenchRequest]):
+    """Runs from `start`, which raises what opening the port does, to `stop`, which breaks off what runs."""
 
     def __init__(
         self,
@@ -117,57 +117,31 @@ class WorkbenchActor:
         pupil: str,
         tell: Callable[[Stage | Samples], None],
     ) -> None:
+        super().__init__("workbench", self._serve, MOST_REQUESTS)
         self._open_port, self._folder, self._pupil, self._tell = open_port, folder, pupil, tell
-        self._wishes: queue.Queue[WorkbenchRequest] = queue.Queue(MOST_WISHES)
         self._next: WorkbenchRequest | None = None
-        self._stopping, self._opened = threading.Event(), threading.Event()
-        self._refused: BaseException | None = None
-        self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
-        self.failed: BaseException | None = None
+        self._opened: Future[None] = Future()
         self.stage = Stage()
         self._bench: Workbench | None = None
         self._calibrated: Calibrating | None = None
 
-    def start(self) -> None:
+    def start(self) -> Self:
         """Open the port, and begin."""
-        self._thread.start()
-        self._opened.wait()
-        if self._refused is not None:
-            raise self._refused
+        super().start()
+        self._opened.result()
+        return self
 
-    def stop(self) -> None:
-        """Break off what runs, close the port, and wait until that is done."""
-        self._stopping.set()
-        self._thread.join(STOP_S)
-
-    @property
-    def running(self) -> bool:
-        """Whether the thread is at work."""
-        return self._thread.is_alive()
-
-    def ask(self, wish: WorkbenchRequest) -> bool:
-        """Ask for something; False where too much is asked at once."""
+    def _serve(self) -> None:
         try:
-            self._wishes.put_nowait(wish)
-        except queue.Full:
-            return False
-        return True
-
-    def _run(self) -> None:
-        try:
-            try:
-                self._on_bench()
-            except BaseException as error:
-                self._refused = error
-                return
-            finally:
-                self._opened.set()
-            self._tell(self.stage)
-            while not self._stopping.is_set():
-                self.turn()
+            self._on_bench()
         except BaseException as error:
-            # Handed to the main thread, which ends the program with it.
-            self.failed = error
+            self._opened.set_exception(error)
+            return
+        self._opened.set_result(None)
+        try:
+            self._tell(self.stage)
+            while not self.stopping:
+                self.turn()
         finally:
             self._close()
 
@@ -180,7 +154,7 @@ class WorkbenchActor:
             elif wish is not None and wish.what == "clear":
                 self._forget(last=None, sentences=(), trouble=False)
         elif self._bench is None:
-            self._stopping.wait(flow.READ_S)
+            self.wait(flow.READ_S)
         else:
             try:
                 self._bench.port.read(flow.READ_S)
@@ -190,8 +164,8 @@ class WorkbenchActor:
 
     def _look(self) -> bool:
         """Whether there is a wish: `_next`."""
-        if self._next is None and not self._wishes.empty():
-            self._next = self._wishes.get_nowait()
+        if self._next is None:
+            self._next = self.receive(0)
         return self._next is not None
 
     def _grant(self, wish: WorkbenchRequest) -> None:
@@ -281,7 +255,7 @@ class WorkbenchActor:
             self._bench = None
 
     def _told(self) -> bool:
-        return self._stopping.is_set() or self._look()
+        return self.stopping or self._look()
 
     # -- telling -------------------------------------------------------------------------------------------------------
 

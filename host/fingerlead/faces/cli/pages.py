@@ -168,8 +168,8 @@ def serve_studio(folder: Path, port: str | None, browser: bool, address: str, we
     from fingerlead.studio.pupils import StudioError
 
     try:
-        with told_to_end() as told, opened(folder, port, address, web_port) as (url, server):
+        with told_to_end() as told, opened(folder, port, address, web_port) as (url, running):
             words = f"The studio is at {url}\nCtrl-C ends it; everything is kept in {folder}"
-            serve_until(told, lambda: server.running, url, words, browser)
+            serve_until(told, running, url, words, browser)
     except (NoPlaceError, StudioError) as error:
         raise Problem(str(error)) from None

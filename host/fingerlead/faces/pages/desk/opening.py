@@ -29,8 +29,11 @@ def desk_app(desk: Desk, token: str, cookie: str, fits: Callable[[str], bool]) -
 @contextlib.contextmanager
 def opened(
     folder: Path, port: str | None, address: str, web_port: int | None, today: Callable[[], date] = date.today
-) -> Iterator[tuple[str, Server]]:
-    """The desk from here to the end of the block: its address, and its server. Raises NoPlaceError, StudioError."""
+) -> Iterator[tuple[str, Callable[[], bool]]]:
+    """The desk from here to the end of the block: its address, and whether it is served still.
+
+    Raises NoPlaceError, StudioError; what it gives raises what ended one of its threads.
+    """
     with Studio(folder) as studio, contextlib.ExitStack() as stack:
         place = listen(address, web_port)
         number: int = place.getsockname()[1]
@@ -44,4 +47,10 @@ def opened(
         token = guard.new_token()
         app = desk_app(Desk(studio, today, passed), token, f"fingerlead-{number}", guard.Names(address, number).fits)
         with Server(app, place) as server:
-            yield f"http://{shown(address)}:{number}/?token={token}", server
+
+            def running() -> bool:
+                if passed is not None:
+                    passed.check()
+                return server.check()
+
+            yield f"http://{shown(address)}:{number}/?token={token}", running

@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 import socket
 import sys
-import threading
-from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Never
 
 import uvicorn
+
+from fingerlead.actor import Actor
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -72,10 +72,11 @@ def shown(address: str) -> str:
     return f"[{address}]" if ":" in address else address
 
 
-class Server:
+class Server(Actor[Never]):
     """Serves an app in a thread, from `with` on to its end."""
 
     def __init__(self, app: Starlette, place: socket.socket) -> None:
+        super().__init__("web", self._serve)
         config = uvicorn.Config(
             app,
             log_config=None,
@@ -90,30 +91,16 @@ class Server:
         )
         self._server = uvicorn.Server(config)
         self._place = place
-        self._thread = threading.Thread(target=self._run, name="web", daemon=True)
-        self.failed: BaseException | None = None
 
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def stop(self, timeout_s: float | None = START_S) -> bool:
+        """Answer no more, and give the address back."""
         self._server.should_exit = True
-        self._thread.join(START_S)
+        ended = super().stop(timeout_s)
         self._place.close()
+        return ended
 
-    @property
-    def running(self) -> bool:
-        """Whether it serves."""
-        return self._thread.is_alive()
-
-    def _run(self) -> None:
-        try:
-            self._server.run(sockets=[self._place])
-        except BaseException as error:
-            self.failed = error
+    def _serve(self) -> None:
+        self._server.run(sockets=[self._place])
 
 
 def _has_sansio() -> bool:

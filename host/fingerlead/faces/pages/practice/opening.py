@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import queue
-import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from fingering.table import Table
+from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.server import Server, listen, shown
@@ -23,7 +22,7 @@ from fingerlead.faces.words import clock_text, practised_names
 from fingerlead.music.tune import Tune
 from fingerlead.ports.find import Found, midi_ports, serial_ports
 from fingerlead.ports.sound_port import list_outputs
-from fingerlead.practice.actor import PracticeThread, Practising
+from fingerlead.practice.actor import PracticeActor, Practising
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
 from fingerlead.practice.sound_place import SoundPlace
@@ -86,20 +85,19 @@ def bring_home(studio: Studio, key: str) -> int:
     return left.bring_home(studio, key, practice_folder(studio, key) / "sessions")
 
 
-# --- Staffs engraved in the background: one thread, one piece of music at a time, the latest wish first.
+# --- Staffs engraved in the background: one thread, one piece of music at a time, the latest request first.
 
 MOST_KEPT = 100
 
 
-class Staffs:
+class Staffs(Actor[tuple[str, Tune]]):
     """`made` hears (name of the music, SVG or None, why not) from the engraving thread."""
 
     def __init__(self, made: Callable[[str, str | None, str], object]) -> None:
+        super().__init__("staffs", self._engrave, MOST_KEPT)
         self._made = made
-        self._wanted: queue.LifoQueue[tuple[str, Tune]] = queue.LifoQueue()
         self._kept: dict[str, str | None] = {}
         self._asked: set[str] = set()
-        self._thread: threading.Thread | None = None
 
     def staff_of(self, name: str, tune: Tune) -> str | None:
         """The staff where it is engraved already; else it will be, once, and `made` hears of it."""
@@ -107,19 +105,20 @@ class Staffs:
             if len(self._asked) >= MOST_KEPT:
                 self._asked.clear()
                 self._kept.clear()
-            self._asked.add(name)
-            self._wanted.put((name, tune))
-            if self._thread is None:
-                self._thread = threading.Thread(target=self._work, name="staffs", daemon=True)
-                self._thread.start()
+            if self.ask((name, tune)):
+                self._asked.add(name)
         return self._kept.get(name)
 
-    def _work(self) -> None:
+    def _engrave(self) -> None:
         from fingerlead.faces.sheet.piece import SheetError
         from fingerlead.faces.sheet.sheets import staff_svg
 
-        while True:
-            name, tune = self._wanted.get()
+        wanted: list[tuple[str, Tune]] = []
+        while not self.stopping:
+            wanted += self.receive_all(0 if wanted else None)
+            if not wanted:
+                continue
+            name, tune = wanted.pop()
             try:
                 svg, why_not = staff_svg(tune, letters="full"), ""
             except SheetError as error:
@@ -136,16 +135,14 @@ OWN_PORTS = "fingerlead"
 class PracticePage:
     """A running practice, whose page is at `url`."""
 
-    def __init__(self, url: str, practising: Practising, thread: PracticeThread, server: Server) -> None:
-        self.url, self._practising, self._thread, self._server = url, practising, thread, server
+    def __init__(self, url: str, practising: Practising, actors: Sequence[Actor[Any]]) -> None:
+        self.url, self._practising, self._actors = url, practising, actors
 
     @property
     def running(self) -> bool:
-        """Whether both threads are at work; raises what ended one of them."""
-        for failed in (self._thread.failed, self._server.failed):
-            if failed is not None:
-                raise failed
-        return self._thread.running and self._server.running
+        """Whether all its threads are at work; raises what ended one of them."""
+        running = [actor.check() for actor in self._actors]
+        return all(running)
 
     def parting_words(self) -> list[str]:
         """What to say when it is over."""
@@ -195,19 +192,23 @@ def opened(
         rung,
         choices,
     )
-    thread = PracticeThread(practising)
+    thread = PracticeActor(practising)
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     token = guard.new_token()
     names = guard.Names(address, number)
     web = app(PracticeLink(hub, thread, table), token, f"fingerlead-{number}", names.fits)
+    staffs.start()
     thread.start()
     if port is not None:
         thread.ask(Listen(port))
     try:
         with Server(web, place) as server:
-            yield PracticePage(f"http://{shown(address)}:{number}/?token={token}", practising, thread, server)
+            url = f"http://{shown(address)}:{number}/?token={token}"
+            yield PracticePage(url, practising, (thread, staffs, server))
     finally:
         thread.stop()
+        # A piece of music that is being engraved is not waited for.
+        staffs.stop(0)
 
 
 def _do(_: object) -> None:

@@ -21,7 +21,7 @@ from fingerlead.faces.pages.kit.hub import Hub, Seat
 from fingerlead.faces.pages.practice.messages import Again, AskingError, Cover, read_asked
 from fingerlead.faces.pages.practice.telling import say
 from fingerlead.ports.base import now_us
-from fingerlead.practice.actor import PracticeThread
+from fingerlead.practice.actor import PracticeActor
 from fingerlead.practice.inbox import Replay, Request, Sounds
 
 # --- What the pages share: the hub, and the way to the loop thread. All here may be called from the event loop.
@@ -40,7 +40,7 @@ class PracticeLink:
     """One sitting at the page."""
 
     hub: Hub
-    thread: PracticeThread
+    thread: PracticeActor
     table: Table
 
     def cover(self, covered_mask: int) -> None:

@@ -33,7 +33,7 @@ from fingerlead.faces.pages.practice.texts import catalogue
 from fingerlead.ports.simulated_port import SPEC
 from fingerlead.store.chanters import ANYONE, Skew
 from fingerlead.workbench import flow as bench_flow
-from fingerlead.workbench.actor import REQUESTS, Samples, Stage, WorkbenchActor, WorkbenchRequest
+from fingerlead.workbench.actor import REQUESTS, STOP_S, Samples, Stage, WorkbenchActor, WorkbenchRequest
 from fingerlead.workbench.levels import HoleReport
 from fingerlead.workbench.skew import FRONT
 
@@ -176,10 +176,8 @@ class WorkbenchPage:
     @property
     def running(self) -> bool:
         """Whether both threads are at work; raises what ended one of them."""
-        for failed in (self.thread.failed, self.server.failed):
-            if failed is not None:
-                raise failed
-        return self.thread.running and self.server.running
+        running = [actor.check() for actor in (self.thread, self.server)]
+        return all(running)
 
 
 @contextlib.contextmanager
@@ -205,4 +203,4 @@ def opened(port: str, folder: Path, pupil: str, address: str, web_port: int | No
             ) as server:
                 yield WorkbenchPage(f"http://{shown(address)}:{number}/?token={token}", thread, server)
         finally:
-            thread.stop()
+            thread.stop(STOP_S)
