@@ -4,6 +4,7 @@ import ctypes
 import re
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,23 @@ def test_the_board_layer_is_at_most_ten_functions_and_the_core_knows_no_other_ha
         included = re.findall(r"#include\s+[<\"](.*)[>\"]", path.read_text(encoding="utf-8"))
         own = {header.name for header in (FIRMWARE / "core").glob("*.h")}
         assert set(included) <= own | {"stdbool.h", "stdint.h"}, path
+
+
+def test_the_core_includes_and_calls_in_one_direction() -> None:
+    """A function has its prototype in its own module's header (the compiler insists), so a call is an include too."""
+    uses: dict[str, set[str]] = {}
+    for path in (FIRMWARE / "core").iterdir():
+        included = re.findall(r'#include "(\w+)\.h"', path.read_text(encoding="utf-8"))
+        uses.setdefault(path.stem, set()).update(set(included) - {path.stem})
+    order = list(TopologicalSorter(uses).static_order())  # CycleError where two modules include each other
+    assert order.index("messages") < order.index("requests") < order.index("chanter")
+    for name in uses.keys() - {"main", "board"}:
+        header, source = FIRMWARE / "core" / f"{name}.h", FIRMWARE / "core" / f"{name}.c"
+        declared = re.findall(r"^(?!static)[a-z].*?(\w+)\([^{]*;$", header.read_text(encoding="utf-8"), re.MULTILINE)
+        if source.exists():
+            assert declared, name
+            for function in declared:
+                assert re.search(rf"^[a-z].*\b{function}\(", source.read_text(encoding="utf-8"), re.MULTILINE), function
 
 
 def test_the_files_stay_small() -> None:

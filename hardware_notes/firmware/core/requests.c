@@ -1,4 +1,6 @@
-#include "chanter.h"
+#include "requests.h"
+
+#include "messages.h"
 
 /* The least size of each request's payload, by its type; 0 for types that are not known. */
 static uint16_t least_size(uint8_t type) {
@@ -74,13 +76,6 @@ static uint16_t clock(const uint8_t *request, uint8_t *body, uint32_t now_us) {
     }
     put_u32(body + 8, now_us);
     return 12;
-}
-
-static void say_answer(struct chanter *c, uint8_t *answer, uint8_t request, uint8_t status, uint16_t body_size) {
-    answer[0] = TYPE_ANSWER;
-    answer[ANSWER_AT_REQUEST] = request;
-    answer[ANSWER_AT_STATUS] = status;
-    say(c, answer, (uint16_t)(ANSWER_SIZE + body_size));
 }
 
 void answer_keep(struct chanter *c, enum stored how) {

@@ -1,5 +1,5 @@
 /* Samples -> seen masks, by each hole's two levels; seen masks -> edges that are real, with the time at which each was
- * first seen. The same rules as host/simulated/sensing.py, held together by tests/simulated/chatter_table.csv.
+ * first seen. The same rules as host/fingerlead/simulated/sensing.py, held together by tests/simulated/chatter_table.csv.
  */
 #ifndef FINGERLEAD_SENSING_H
 #define FINGERLEAD_SENSING_H
