@@ -14,11 +14,11 @@ import pytest
 
 from fingering.table import standard_table
 from fingerlead.simulated.sensing import COVERED_RAW, OPEN_RAW, TRAVEL_US, sensors
-from fingerlead.simulated.truth import read_truth
 from fingerlead.store.intake import load
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Settings
 from fingerlead.timing.timeline import timing_of
+from tests.simulated.known import known_lag_us, read_truth
 from tests.timing.plain_judge import judge
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
@@ -45,7 +45,7 @@ def expected_states(truth, kind):
     # A sample is rounded: it reaches a level as soon as the height is less than half a count short of it.
     half_us = round(TRAVEL_US * 0.5 / (COVERED_RAW - OPEN_RAW)) - 1
     crossings = sorted(
-        (edge.t_us + sensors(kind)[edge.finger].known_lag_us(edge.motion) - half_us, edge.finger)
+        (edge.t_us + known_lag_us(sensors(kind)[edge.finger], edge.motion) - half_us, edge.finger)
         for edge in truth.performance.edges
     )
     first_us, scan_us = truth.first_stamp_us, truth.scan_us

@@ -17,6 +17,7 @@ from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.simulated.performance import Performance
 from fingerlead.timing.results import Settings
+from tests.simulated.known import masks_of
 from tests.timing.plain_judge import judge
 
 LIMITS = ("heard_us", "steady_us", "passing_us")
@@ -78,7 +79,7 @@ def counts(
 
 def _judged(performance: Performance, first_us: int, may_be_out_us: int) -> list[tuple[list[Any], list[Judged]]]:
     """Held notes and changes of the truth, the limits as they are first, then moved."""
-    states = [(max(t_us - first_us, 0), mask) for t_us, mask in performance.masks()]
+    states = [(max(t_us - first_us, 0), mask) for t_us, mask in masks_of(performance)]
     usual, ways = Settings(), []
     for moves in product((0, -may_be_out_us, may_be_out_us), repeat=len(LIMITS)):
         limits = {name: getattr(usual, name) + move for name, move in zip(LIMITS, moves, strict=True)}

@@ -33,6 +33,7 @@ from tests.firmware.against_truth import Agreement, Disagrees, compare, counts
 from tests.firmware.chanters_user import User, first_stamp_us
 from tests.firmware.firmware_tools import PACKAGES, made
 from tests.firmware.led_chanter import CheckFailed, Feel, height_sensors
+from tests.simulated.known import known_lag_us
 
 # Eight sensors that differ as hand-made ones do. Of seven, the levels that the firmware begins with are never crossed.
 FEELS = (
@@ -135,7 +136,7 @@ class Check:
         skew = load_skew(path.parents[1], path.parent.name)
         assert skew is not None
         seen = height_sensors(FEELS, calibration.levels)
-        true = np.stack([_bent([seen[hole].known_lag_us(way) for hole in FRONT]) for way in ("lift", "lower")])
+        true = np.stack([_bent([known_lag_us(seen[hole], way) for hole in FRONT]) for way in ("lift", "lower")])
         half = np.array(skew.bias_us) / 2
         out_us = np.abs(true - np.stack([skew.skew_us + half, skew.skew_us - half])).max()
         # Twice what it calls its uncertainty: four standard errors of a hole's lift or lay.

@@ -12,11 +12,12 @@ import pytest
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
-from fingerlead.simulated.sensing import levels_of, sense, sensors
+from fingerlead.simulated.sensing import levels_of, sensors
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import Holes, SetThresholds, encode
 from hardware_notes.firmware import scripts
 from tests.firmware.firmware_tools import Played, made, needs
+from tests.simulated.known import sense
 
 CORPUS = sorted((Path(__file__).parent / "corpus").iterdir())
 

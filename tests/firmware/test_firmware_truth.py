@@ -14,12 +14,13 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
-from fingerlead.simulated.sensing import sense, sensors
+from fingerlead.simulated.sensing import sensors
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.timeline import timing_of
 from fingerlead.wire.events import Record
 from tests.firmware.against_truth import Disagrees, compare, counts
+from tests.simulated.known import sense
 
 SCAN_US = 500
 

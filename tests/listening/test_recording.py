@@ -13,7 +13,7 @@ from fingerlead.listening.sources import meet, open_source, session_pieces
 from fingerlead.ports.base import Chunk, PortEnded, PortLost, PortRefused
 from fingerlead.ports.replay_port import ReplayPort, wire_pieces
 from fingerlead.simulated.chanter import Chanter, setup_for
-from fingerlead.simulated.hands import NOBODY
+from fingerlead.simulated.hands import NOTHING_PLAYED
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
@@ -270,7 +270,7 @@ OTHER = bytes(8)
 
 def hellos(*devices: bytes) -> bytes:
     """Bytes in which chanters of these ids say who they are."""
-    return b"".join(Chanter(NOBODY, replace(setup_for(3), device_id=device)).due(100_000) for device in devices)
+    return b"".join(Chanter(NOTHING_PLAYED, replace(setup_for(3), device_id=device)).due(100_000) for device in devices)
 
 
 @pytest.mark.parametrize(

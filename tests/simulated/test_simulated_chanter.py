@@ -12,13 +12,14 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
-from fingerlead.simulated.sensing import levels_of, sense, sensors
+from fingerlead.simulated.sensing import levels_of, sensors
 from fingerlead.simulated.serve import wire_bytes, wire_frames
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import StreamReader, to_stream
 from fingerlead.wire.events import Answered, Doubted, Event, RawState, Seen, State, TroubleSeen
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import read_answer_body
+from tests.simulated.known import sense
 
 
 def playing(changes: int = 20, seed: int = 3) -> Performance:

@@ -14,7 +14,8 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, PlantedKind, plant_one, sounds_alike
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.script import SHORTEST_REST_US, Script, Written, tune_script
-from fingerlead.simulated.truth import read_truth, write_truth
+from fingerlead.simulated.truth import write_truth
+from tests.simulated.known import masks_of, read_truth
 
 SEEDS = st.integers(0, 2**32 - 1)
 QUARTER = Fraction(1, 4)
@@ -28,7 +29,7 @@ def row(notes: list[int]) -> Script:
 def sounded(performance: Performance, at_least_us: int = 0) -> list[tuple[int, int]]:
     """(note, how long) of every stretch of one note, hands off left out."""
     runs: list[list[int]] = []
-    masks = [*performance.masks(), (performance.end_us, HANDS_OFF)]
+    masks = [*masks_of(performance), (performance.end_us, HANDS_OFF)]
     for (t_us, mask), (next_us, _) in pairwise(masks):
         note = -1 if mask == HANDS_OFF else SOUNDING[mask]
         if runs and runs[-1][0] == note:

@@ -11,9 +11,10 @@ from fingering.holes import from_text
 from fingering.notes import HIGH_A, LOW_A, LOW_G, NOTES, SOUNDING, B, C, E, F
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import ROOM, perform
-from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, WrongFinger, troublesome, with_worst_habit
+from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, WrongFinger, troublesome
 from fingerlead.simulated.scenario import BUILT_IN, load_scenario
 from fingerlead.simulated.script import Script, ScriptNote, write_script
+from tests.simulated.known import masks_of, with_worst_habit
 
 LITTLE = 7
 SEEDS = st.integers(0, 2**32 - 1)
@@ -26,7 +27,7 @@ def played(pupil: SimulatedPupil, seed: int, changes: int = 40) -> Performance:
 
 def third_notes(performance: Performance) -> list[tuple[int, int, int]]:
     """By brute force: (change, note, how long) of every stretch within a change that sounds neither of its notes."""
-    masks = performance.masks()
+    masks = masks_of(performance)
     out = []
     for before, after in pairwise(performance.notes):
         for (t_us, mask), (next_us, _) in pairwise(masks):

@@ -14,17 +14,8 @@ from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
-from fingerlead.simulated.sensing import (
-    CHUNK,
-    ChatterFilter,
-    Comparator,
-    Eye,
-    Heights,
-    Sensor,
-    levels_of,
-    sense,
-    sensors,
-)
+from fingerlead.simulated.sensing import CHUNK, ChatterFilter, Comparator, Eye, Heights, Sensor, levels_of, sensors
+from tests.simulated.known import known_lag_us, sense
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -85,7 +76,7 @@ def test_ideal_sensors_see_every_edge_in_the_next_scan(seed: int, scan_us: int, 
     pupil = SimulatedPupil(scatter_us=(4_000,) * 8)
     performance = perform(pupil, write_script(pupil, seed, changes=25), seed)
     ideal = sensors("ideal")
-    lag_us = max(abs(ideal[0].known_lag_us(motion)) for motion in ("lift", "lower"))
+    lag_us = max(abs(known_lag_us(ideal[0], motion)) for motion in ("lift", "lower"))
     seen = sense(performance, ideal, scan_us, phase_us)
     assert seen[0] == (phase_us, performance.start_mask)
     mask, found = performance.start_mask, []
@@ -108,7 +99,7 @@ def test_quiet_sensors_add_their_known_lag_and_no_more_than_one_scan(seed: int) 
     seen = sense(performance, quiet, 500)
     for hole in range(HOLES):
         expected = [
-            edge.t_us + quiet[hole].known_lag_us(edge.motion) for edge in performance.edges if edge.finger == hole
+            edge.t_us + known_lag_us(quiet[hole], edge.motion) for edge in performance.edges if edge.finger == hole
         ]
         times = [t_us for (_, before), (t_us, after) in pairwise(seen) if (before ^ after) >> hole & 1]
         assert len(times) == len(expected)
@@ -116,7 +107,7 @@ def test_quiet_sensors_add_their_known_lag_and_no_more_than_one_scan(seed: int) 
 
 
 def test_the_usual_sensors_stay_within_the_skew_that_is_assumed_of_a_chanter() -> None:
-    lags_us = [sensor.known_lag_us(motion) for sensor in sensors("usual") for motion in ("lift", "lower")]
+    lags_us = [known_lag_us(sensor, motion) for sensor in sensors("usual") for motion in ("lift", "lower")]
     assert 1_000 < max(lags_us) - min(lags_us) <= 3_000
 
 

@@ -21,12 +21,12 @@ from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.serve import serve
-from fingerlead.simulated.truth import read_truth
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import to_sysex
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Answered
 from fingerlead.wire.link import HostLink
+from tests.simulated.known import read_truth
 
 PATIENCE_S = 20.0
 PROGRAM = "import typer; from fingerlead.faces.cli.simulated import simulate; typer.run(simulate)"

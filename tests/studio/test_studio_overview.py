@@ -8,13 +8,14 @@ import pytest
 from fingering.moves import move
 from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import serve as whole
-from fingerlead.simulated.pupil import SimulatedPupil, with_worst_habit
+from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import invented, make_studio
 from fingerlead.studio.overview import between, by_fault, glances, monday, weeks, worst_first
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import together
 from fingerlead.timing.summary import stands_out, summarise
+from tests.simulated.known import with_worst_habit
 from tests.studio.studios import FIRST_DAY, write
 
 TODAY = date(2026, 11, 20)

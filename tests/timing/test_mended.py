@@ -18,6 +18,7 @@ from fingerlead.timing.analysis import analyse
 from fingerlead.timing.mended import as_one, blame, edges_of, measured, mended_edges, proven, toggles
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.wire.events import Record
+from tests.simulated.known import masks_of
 
 TABLE = standard_table()
 SETTINGS = Settings()
@@ -41,7 +42,7 @@ def planted(number: int):
 
 def scanned(performance) -> list[tuple[int, int]]:
     """What a chanter without sensor noise tells of it: the masks at its scans."""
-    at_scan = {-(-t_us // SCAN_US) * SCAN_US: mask for t_us, mask in performance.masks()}
+    at_scan = {-(-t_us // SCAN_US) * SCAN_US: mask for t_us, mask in masks_of(performance)}
     (first, mask), *rest = at_scan.items()
     return [(first, mask), *edges_of(mask, toggles(mask, rest))]
 

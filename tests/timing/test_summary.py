@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
-from fingerlead.simulated.pupil import with_worst_habit
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.summary import (
@@ -29,6 +28,7 @@ from fingerlead.timing.summary import (
     wilson,
 )
 from tests.faces.playing import one_change, played_by, random_playing, sitting
+from tests.simulated.known import with_worst_habit
 
 stats = pytest.importorskip("scipy.stats", reason="needs scipy")
 

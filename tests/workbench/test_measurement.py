@@ -18,6 +18,7 @@ from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import WANTED, fit
 from fingerlead.workbench.talk import Giving, Refused
+from tests.simulated.known import known_lag_us
 from tests.workbench.workbench_chanters import Sulking, answer_all, hands_port
 
 
@@ -242,7 +243,7 @@ def test_the_bar_test_ends_at_forty_of_each():
     assert min(talk.counts) >= 38
     found = fit(talk.events)
     # What the sensors' levels do, by the simulation's own arithmetic, less its even part.
-    lag = [(sensor.known_lag_us("lift") - sensor.known_lag_us("lower")) for sensor in sensors()[1:]]
+    lag = [(known_lag_us(sensor, "lift") - known_lag_us(sensor, "lower")) for sensor in sensors()[1:]]
     place = np.arange(1.0, 8)
     wanted = np.array(lag) - np.polyval(np.polyfit(place, lag, 1), place)
     assert np.abs(np.array(found.bias_us) - wanted).max() <= 500

@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from fingerlead.simulated.raw_faults import RAW_FAULTS
+from tests.workbench.raw_faults import RAW_FAULTS
 from fingerlead.workbench.levels import REMEDIES, holes_of
 from tests.workbench.workbench_tools import calibration
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fingerlead.simulated.raw_faults import sealing
+from tests.workbench.raw_faults import sealing
 from fingerlead.workbench.seal import leaks
 
 SEEDS = range(200)

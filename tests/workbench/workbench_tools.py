@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fingerlead.simulated.raw_faults import FULL_SCALE, Rehearsed, rehearse
+from tests.workbench.raw_faults import FULL_SCALE, Rehearsed, rehearse
 from fingerlead.workbench.samples import PLAN, Span, Taken
 
 

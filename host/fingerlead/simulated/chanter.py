@@ -1,8 +1,8 @@
 """The simulated chanter, sans-IO: a performance goes in, the wire's bytes come out, and requests are answered.
 
 `now_us` everywhere is the true clock of the performance, 0 at power-up. The chanter's own clock, `ticks32`, starts at
-`setup.ticks_start` there, and at 0 after a restart. Whoever moves the bytes calls `advance` and `take` (or `due`, which
-does both), and `hear` (or `receive`).
+`setup.ticks_start` there, and at 0 after a restart. To move the bytes, call `advance` and `take` (or `due`, which does
+both), and `hear` (or `receive`).
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ BOOT_US = 150_000
 OUTBOX_BYTES = 4_096
 RAW_FRAME_BYTES = {"stream": 27, "sysex": 34}
 SLOWEST_RAW_HZ = 10
+# Of a chanter that sends plain notes only.
+BASE_NOTE = 24
+CHANNEL = 16
+VELOCITY = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,8 @@ class Chanter:
         self.end_us = performance.end_us
         self.dropped = 0
         self._sensors = sensors_ if sensors_ is not None else sensors()
-        self._carrier = carrier
+        self._plain = carrier == "plain"
+        self._carrier: Carrier = "sysex" if carrier == "sysex" else "stream"
         self._heights = Heights(performance, self._sensors, self.setup.scan_us, self.setup.phase_us)
         self._stored = levels_of(self._sensors)
         self._outbox: deque[tuple[int, bytes]] = deque()
@@ -106,7 +111,7 @@ class Chanter:
 
     def _power_up(self, at_us: int, ticks_zero: int) -> None:
         self._started_us, self._ticks_zero = at_us, ticks_zero
-        self._link = self._new_link()
+        self._link = PlainLink() if self._plain else ChanterLink(self._carrier)
         self._levels = self._stored
         self._eye = Eye(self._heights, self._levels, self.setup.settle_us)
         self._next_scan = self._heights.scan_from(at_us)
@@ -116,20 +121,14 @@ class Chanter:
         self._next_hello = self._next_scan
         self._next_beat = self._next_raw = self._next_scan
 
-    def _new_link(self) -> PlainLink | ChanterLink:
-        return PlainLink() if self._carrier == "plain" else ChanterLink(self._wire_carrier())
-
-    def _wire_carrier(self) -> Carrier:
-        return "sysex" if self._carrier == "sysex" else "stream"
-
     def _wanted(self) -> int | None:
         """The next scan at which something is due whatever the fingers do."""
-        wishes = [self._next_hello]
+        due = [self._next_hello]
         if self._what & wire.STREAM_HOLES and not self._eye.waiting:
-            wishes.append(self._next_beat)
+            due.append(self._next_beat)
         if self._what & wire.STREAM_RAW:
-            wishes.append(self._next_raw)
-        return min(wishes)
+            due.append(self._next_raw)
+        return min(due)
 
     def _at_scan(self, scan: int, decided: list[tuple[int, int]]) -> None:
         t_us = self._heights.time_us(scan)
@@ -173,11 +172,9 @@ class Chanter:
         self._say(wire.Trouble(code, hole, detail, self.ticks32(self.now_us)), self.now_us)
 
     def _say(self, message: wire.Message, at_us: int) -> None:
-        frame = self._link.send(message)
-        if not frame:
-            return
-        self._outbox.append((at_us, frame))
-        self._size += len(frame)
+        if frame := self._link.send(message):
+            self._outbox.append((at_us, frame))
+            self._size += len(frame)
 
     def _trim(self) -> None:
         while self._size > OUTBOX_BYTES:
@@ -193,13 +190,6 @@ class Chanter:
     def waiting_bytes(self) -> int:
         """How much waits to be sent."""
         return self._size
-
-    def _take_all(self) -> list[tuple[int, bytes]]:
-        self._own_up()
-        frames = list(self._outbox)
-        self._outbox.clear()
-        self._size = 0
-        return frames
 
     def take(self, limit: int) -> bytes:
         """Whole frames that wait, at least one, together at most `limit` bytes where there are more."""
@@ -217,27 +207,29 @@ class Chanter:
     def due_frames(self, now_us: int) -> list[tuple[int, bytes]]:
         """As `due`, frame by frame with the true time at which each was ready."""
         self._run(now_us)
-        return self._take_all()
+        self._own_up()
+        frames = list(self._outbox)
+        self._outbox.clear()
+        self._size = 0
+        return frames
 
     # -- what it is asked ---------------------------------------------------------------------------------------
 
     def receive(self, data: bytes, now_us: int) -> bytes:
         """Bytes from the host, and all that is to be said up to now, answers last."""
-        self._run(now_us)
         self._answer_all(data, now_us)
-        return b"".join(frame for _, frame in self._take_all())
+        return self.due(now_us)
 
     def hear(self, data: bytes, now_us: int) -> None:
         """Bytes from the host, read at `now_us`; answers go into the outbox."""
-        self._run(now_us)
         self._answer_all(data, now_us)
         self._trim()
 
     def _answer_all(self, data: bytes, now_us: int) -> None:
-        if now_us < self._started_us:
-            return  # it is starting up, and deaf
-        for request in self._link.receive(data):
-            self._answer(request, now_us)
+        self._run(now_us)
+        if now_us >= self._started_us:  # while it starts up it is deaf
+            for request in self._link.receive(data):
+                self._answer(request, now_us)
 
     def _answer(self, request: wire.Request | wire.Unknown, now_us: int) -> None:
         status, body = wire.DONE, b""
@@ -270,11 +262,8 @@ class Chanter:
         if request.what not in range(4):
             return wire.BAD_VALUE, b""
         scan_hz = 1_000_000 / self.setup.scan_us
-        carried_hz = self.setup.link_bytes_per_s / RAW_FRAME_BYTES[self._wire_carrier()]
-        if request.raw_rate_hz:
-            asked_hz: float = max(request.raw_rate_hz, SLOWEST_RAW_HZ)
-        else:
-            asked_hz = carried_hz
+        carried_hz = self.setup.link_bytes_per_s / RAW_FRAME_BYTES[self._carrier]
+        asked_hz = max(request.raw_rate_hz, SLOWEST_RAW_HZ) if request.raw_rate_hz else carried_hz
         every = max(1, ceil(scan_hz / asked_hz))  # never faster than asked
         rate_hz = scan_hz / every
         if request.what & wire.STREAM_RAW:
@@ -289,18 +278,11 @@ class Chanter:
         self._power_up(now_us + BOOT_US, 0)
 
 
-# --- A chanter that can send notes only: one note for each hole that is covered. It hears nothing.
-
-BASE_NOTE = 24
-CHANNEL = 16
-VELOCITY = 64
-
-
 class PlainLink:
-    """Writes holes frames as note-on (covered) and note-off (open) messages; all other messages as nothing."""
+    """The link of a chanter that can send notes only: one for each hole, on while it is covered. It hears nothing."""
 
     def __init__(self) -> None:
-        self._told: int | None = None
+        self._sent_mask: int | None = None
 
     def receive(self, data: bytes) -> list[Request | Unknown]:
         """Nothing: such a chanter takes no requests."""
@@ -310,8 +292,8 @@ class PlainLink:
         """The notes of what differs from the last holes frame; of all eight holes at first."""
         if not isinstance(message, Holes):
             return b""
-        differs = 0xFF if self._told is None else message.covered_mask ^ self._told
-        self._told = message.covered_mask
+        differs = 0xFF if self._sent_mask is None else message.covered_mask ^ self._sent_mask
+        self._sent_mask = message.covered_mask
         out = bytearray()
         for hole in range(HOLES):
             if differs >> hole & 1:

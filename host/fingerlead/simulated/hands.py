@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import random
 from bisect import bisect_right
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from fingering.holes import HOLES
 from fingering.table import standard_table
 from fingerlead.simulated.chanter import Chanter, Setup
 from fingerlead.simulated.performance import Performance
-from fingerlead.simulated.sensing import CHUNK, RAW_BITS, TRAVEL_US, Heights, Sensors
+from fingerlead.simulated.sensing import TRAVEL_US, Heights, Sensors
 
 NOTE_US = 300_000
 BAR_TIMES = 40
@@ -25,11 +26,11 @@ BAR_US = 450_000  # between a lift and the next lay
 SEAL_US = 450_000
 LEAST_DEPTH = 0.96
 FRONT = range(1, HOLES)
-NOBODY = Performance("hands", 0, 0, (), (), (), (), (), 1 << 60)
+NOTHING_PLAYED = Performance("hands", 0, 0, (), (), (), (), (), 1 << 60)
 
 
 class Hands:
-    """Two hands of a newcomer. Times are µs on the clock of whoever asks, and never go back."""
+    """Two hands of a newcomer. Times are µs on the caller's clock, and never go back."""
 
     def __init__(self, seed: int, react_us: tuple[int, int] = (500_000, 1_000_000)) -> None:
         self._rng = random.Random(f"hands {seed}")
@@ -39,7 +40,7 @@ class Hands:
         self._busy_us = 0.0
 
     def ask(self, kind: str, hole: int | None, t_us: int) -> int:
-        """Leave whatever they are at, and begin to do it; when it is done. ValueError for a kind that is not known."""
+        """Leave what they do and begin this; returns when it is done. ValueError for a kind that is not known."""
         if t_us < self._busy_us:
             self._stay(float(t_us))
         at = float(t_us) + self._rng.uniform(*self._react_us)
@@ -132,31 +133,27 @@ class Hands:
 
 
 class HandHeights(Heights):
-    """Raw samples under these hands. Only asked up to the present: the hands may be told something else later."""
+    """Raw samples under these hands. Ask for them up to the present only: the hands may be asked something else later."""
 
     def __init__(self, hands: Hands, sensors_: Sensors, scan_us: int, phase_us: int = 0, seed: int = 0) -> None:
-        super().__init__(NOBODY, sensors_, scan_us, phase_us)
-        self._hands, self._hand_seed = hands, seed
+        super().__init__(replace(NOTHING_PLAYED, seed=seed), sensors_, scan_us, phase_us)
+        self._hands = hands
         self._open = np.array([sensor.open_raw for sensor in sensors_], dtype=np.float64)
-        self._swing = np.array([sensor.covered_raw - sensor.open_raw for sensor in sensors_], dtype=np.float64)
-        self._noises: tuple[int, NDArray[np.float32]] = (-1, np.zeros((0, HOLES), np.float32))
+        self._swing = np.array([sensor.covered_raw for sensor in sensors_]) - self._open
 
     def samples(self, first: int, last: int) -> NDArray[np.int32]:
         """Raw samples of scans `first` up to, not including, `last`, all in one chunk: shape (n, 8)."""
-        number = first // CHUNK
-        if self._noises[0] != number:
-            rng = np.random.default_rng((self._hand_seed & 0xFFFFFFFF, number))
-            self._noises = (number, rng.standard_normal((CHUNK, HOLES), dtype=np.float32) * self._noise)
-        t_us = (np.arange(first, last) * self._scan_us + self._phase_us).astype(np.float64)
-        raw = self._open + self._hands.heights(t_us) * self._swing
-        raw += self._noises[1][first - number * CHUNK : last - number * CHUNK]
-        return np.clip(np.rint(raw), 0, (1 << RAW_BITS) - 1).astype(np.int32)
+        return self._between(first, last)
+
+    def _without_noise(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
+        raw: NDArray[np.float64] = self._open + self._hands.heights(t_us) * self._swing
+        return raw
 
 
 class HandChanter(Chanter):
     """A chanter under hands that do what they are asked. Its own levels are those of its sensors."""
 
     def __init__(self, hands: Hands, setup: Setup | None = None, sensors_: Sensors | None = None) -> None:
-        super().__init__(NOBODY, setup, sensors_)
+        super().__init__(NOTHING_PLAYED, setup, sensors_)
         self._heights = HandHeights(hands, self._sensors, self.setup.scan_us, self.setup.phase_us)
         self._power_up(0, self.setup.ticks_start)

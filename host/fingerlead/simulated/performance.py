@@ -34,9 +34,9 @@ class PerformedNote:
     """
 
     number: int
-    t_us: int
     note: int
     covered_mask: int
+    t_us: int
     place: int | None = None
 
 
@@ -95,14 +95,3 @@ class Performance:
     graces: tuple[PlayedGrace, ...]
     trembles: tuple[Tremble, ...]
     end_us: int
-
-    def masks(self) -> list[tuple[int, int]]:
-        """(time, covered mask from then on), the start at 0 first; edges of one instant share an entry."""
-        mask = self.start_mask
-        out = [(0, mask)]
-        for edge in self.edges:
-            mask ^= 1 << edge.finger
-            if out[-1][0] == edge.t_us:
-                out.pop()
-            out.append((edge.t_us, mask))
-        return out

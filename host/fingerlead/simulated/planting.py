@@ -12,12 +12,13 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from typing import Literal, get_args
 
 from fingering.holes import fingers_of
 from fingering.notes import NOTES, SOUNDING
-from fingerlead.simulated.performance import Performance, PlantedFault
+from fingerlead.simulated.performance import FaultKind, Performance, PlantedFault
 from fingerlead.simulated.play import Plant, perform
 from fingerlead.simulated.pupil import STANDARD, SimulatedPupil, troublesome
 from fingerlead.simulated.script import Script
@@ -49,13 +50,14 @@ class NotPlantableError(ValueError):
 def plant_one(
     kind: PlantedKind, tune: Script, seed: int, pupil: SimulatedPupil = CLEAN
 ) -> tuple[Performance, PlantedFault]:
-    """The tune (see `tune.tune_script`) played once over with exactly one fault; raises NoPlaceError."""
+    """The tune (see `script.tune_script`) played once over with exactly one fault; raises NotPlantableError."""
     rng = random.Random(f"plant {kind} {seed}")
-    performance = _PLANTERS[kind](tune, seed, pupil, rng)
+    planter, why_not = _PLANTERS[kind]
+    performance = planter(tune, seed, pupil, rng)
     if performance is None:
         others = ", ".join(each for each in KINDS if each != kind)
         raise NotPlantableError(
-            f"expected a tune with a place for the fault {kind!r}, but {_WHY_NOT[kind]}: try another tune, or "
+            f"expected a tune with a place for the fault {kind!r}, but {why_not}: try another tune, or "
             f"another kind ({others})"
         )
     (fault,) = performance.faults
@@ -73,24 +75,18 @@ def _plain(tune: Script) -> list[int]:
     ]
 
 
-def _finger(sign: int) -> Callable[[Script, int, SimulatedPupil, random.Random], Performance | None]:
-    def planter(tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random) -> Performance | None:
-        choices = [
-            (number, finger)
-            for number in _plain(tune)
-            for finger, _, when in troublesome(STANDARD[tune[number - 1].note], STANDARD[tune[number].note])
-            if when == sign
-        ]
-        if not choices:
-            return None
-        number, finger = rng.choice(choices)
-        if sign < 0:
-            plant = Plant("early", number, finger, rng.randint(*EARLY_US))
-        else:
-            plant = Plant("slow", number, finger, rng.randint(*SLOW_US))
-        return perform(pupil, tune, seed, [plant])
-
-    return planter
+def _finger(kind: FaultKind, tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random) -> Performance | None:
+    """The finger that comes first of all (early) or last (slow)."""
+    sign, by_us = (-1, EARLY_US) if kind == "early" else (1, SLOW_US)
+    choices = [
+        (number, finger)
+        for number in _plain(tune)
+        for finger, _, when in troublesome(STANDARD[tune[number - 1].note], STANDARD[tune[number].note])
+        if when == sign
+    ]
+    if not choices:
+        return None
+    return perform(pupil, tune, seed, [Plant(kind, *rng.choice(choices), rng.randint(*by_us))])
 
 
 def _wrong(tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random) -> Performance | None:
@@ -122,7 +118,7 @@ def _restart(tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random)
     last, place = min(choices, key=lambda choice: len(sounds_alike(notes, *choice)))
     pause_us = rng.randint(*PAUSE_US)
     stopped, again = tune[last], replace(tune[place], rest_us=0, graces=())
-    if stopped.note == again.note or rng.random() < 0.5:  # hands off, or sitting on the last note
+    if stopped.note == again.note or rng.random() < 0.5:  # hands off, or held on the last note
         again = replace(again, rest_us=pause_us)
     else:
         stopped = replace(stopped, hold_us=stopped.hold_us + pause_us)
@@ -148,9 +144,7 @@ def sounds_alike(notes: list[int], stopped_at: int, place: int) -> list[tuple[in
 
 def _slip(tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random) -> Performance | None:
     moments, stays = _moments(tune), _stays(tune)
-    if not moments and not stays:
-        moments = _heard_moments(tune)
-    if not moments and not stays:
+    if not moments and not stays and not (moments := _heard_moments(tune)):
         return None
     if not moments or (stays and rng.random() < 0.5):
         number, finger, until = rng.choice(stays)
@@ -158,8 +152,7 @@ def _slip(tune: Script, seed: int, pupil: SimulatedPupil, rng: random.Random) ->
         back = next(e.t_us for e in performance.edges if e.change == until and e.finger == finger)
         (fault,) = performance.faults
         return replace(performance, faults=(replace(fault, by_us=back - fault.t_us),))
-    number, finger = rng.choice(moments)
-    plant = Plant("slip", number, finger, rng.randint(*SLIP_US), rng.randint(*SLIP_AT_US))
+    plant = Plant("slip", *rng.choice(moments), rng.randint(*SLIP_US), rng.randint(*SLIP_AT_US))
     return perform(pupil, tune, seed, [plant])
 
 
@@ -214,17 +207,12 @@ def _stays(tune: Script) -> list[tuple[int, int, int]]:
     return found
 
 
-_PLANTERS: dict[PlantedKind, Callable[[Script, int, SimulatedPupil, random.Random], Performance | None]] = {
-    "early": _finger(-1),
-    "slow": _finger(1),
-    "wrong": _wrong,
-    "restart": _restart,
-    "slip": _slip,
-}
-_WHY_NOT: dict[PlantedKind, str] = {
-    "early": "in no plain change of this one can a third note sound",
-    "slow": "in no plain change of this one can a third note sound",
-    "wrong": "every note of this one has grace notes beside it",
-    "restart": "this one is too short, or the same note over and over",
-    "slip": "this one has no plain change at which a finger is idle",
+Planter = Callable[[Script, int, SimulatedPupil, random.Random], Performance | None]
+# Each kind's planter, and why it finds no place where it finds none.
+_PLANTERS: dict[PlantedKind, tuple[Planter, str]] = {
+    "early": (partial(_finger, "early"), "in no plain change of this one can a third note sound"),
+    "slow": (partial(_finger, "slow"), "in no plain change of this one can a third note sound"),
+    "wrong": (_wrong, "every note of this one has grace notes beside it"),
+    "restart": (_restart, "this one is too short, or the same note over and over"),
+    "slip": (_slip, "this one has no plain change at which a finger is idle"),
 }

@@ -63,8 +63,8 @@ class _Player:
     def happens(self, chance: float) -> bool:
         return chance > 0 and self.rng.random() < chance
 
-    def between(self, bounds: tuple[int, int]) -> int:
-        return self.rng.randint(*bounds)
+    def scatter(self, deviation_us: float) -> int:
+        return round(min(max(self.rng.gauss(0.0, deviation_us), -CLIP * deviation_us), CLIP * deviation_us))
 
     def settle(self, number: int, note: int) -> int:
         """The mask on which the pupil settles for a note."""
@@ -102,14 +102,12 @@ class _Player:
         first, last = _careful(before, after)
         offsets: dict[int, int] = {}
         for finger in fingers_of(before.covered_mask ^ after.covered_mask):
-            sd = pupil.scatter_us[finger]
-            scatter = min(max(self.rng.gauss(0.0, sd), -CLIP * sd), CLIP * sd)
-            offset_us = round(scatter)
+            offset_us = self.scatter(pupil.scatter_us[finger])
             if (first is not None and finger != first) or finger == last:
                 offset_us += pupil.care_us
             bent_us = 0
+            motion = _motion(before.covered_mask, finger)
             for habit in pupil.habits:
-                motion = _motion(before.covered_mask, finger)
                 if habit.fits(finger, before.note, after.note, motion) and self.happens(habit.chance):
                     bent_us += habit.by_us
             offset_us = min(max(offset_us + bent_us, -back_us), on_us)
@@ -124,7 +122,7 @@ class _Player:
         late = [finger for finger, _, sign in troublesome(before.covered_mask, after.covered_mask) if sign > 0]
         if not late or not self.happens(self.pupil.slow):
             return 0
-        finger, by_us = self.rng.choice(late), self.between(self.pupil.slow_us)
+        finger, by_us = self.rng.choice(late), self.rng.randint(*self.pupil.slow_us)
         offsets[finger] = max(offsets.values()) + by_us
         self._fault("slow", finger, before, after, after.t_us + offsets[finger], by_us)
         return by_us
@@ -150,9 +148,8 @@ class _Player:
         """Hands off, and on again at the note after."""
         for mask, t_us in ((before.covered_mask, after.t_us - rest_us), (after.covered_mask, after.t_us)):
             for finger in fingers_of(mask):
-                sd = min(self.pupil.scatter_us[finger], rest_us / (4 * CLIP))
-                scatter = min(max(self.rng.gauss(0.0, sd), -CLIP * sd), CLIP * sd)
-                self._edge(t_us + round(scatter), finger, "lift" if t_us < after.t_us else "lower", after)
+                offset_us = self.scatter(min(self.pupil.scatter_us[finger], rest_us / (4 * CLIP)))
+                self._edge(t_us + offset_us, finger, "lift" if t_us < after.t_us else "lower", after)
 
     def graces_before(self, before: PerformedNote, after: PerformedNote, graces: Sequence[int], hold_us: int) -> None:
         """Play the grace notes of a tune and settle on the note after them, the fingers of each step together."""
@@ -180,15 +177,15 @@ class _Player:
             and max(before.note, after.note) < HIGH_G
             and self.happens(self.pupil.graces)
         ):
-            start_us = after.t_us - self.between((0, 8_000))
-            duration_us = self.between(GRACE_US)
+            start_us = after.t_us - self.rng.randint(0, 8_000)
+            duration_us = self.rng.randint(*GRACE_US)
             self._edge(start_us, GRACE_FINGER, "lift", after)
             self._edge(start_us + duration_us, GRACE_FINGER, "lower", after)
             self.graces.append(PlayedGrace(start_us, duration_us, after.note, after.number))
             idle.remove(GRACE_FINGER)
         if idle and self.happens(self.pupil.slips):
-            finger, start_us, by_us = self.rng.choice(idle), self.between((-20_000, 25_000)), self.between(SLIP_US)
-            self._slip(before, after, finger, after.t_us + start_us, by_us)
+            finger, after_us = self.rng.choice(idle), self.rng.randint(-20_000, 25_000)
+            self._slip(before, after, finger, after.t_us + after_us, self.rng.randint(*SLIP_US))
 
     def _slip(self, before: PerformedNote, after: PerformedNote, finger: int, start_us: int, by_us: int) -> None:
         away = _motion(before.covered_mask, finger)
@@ -242,13 +239,13 @@ def perform(pupil: SimulatedPupil, script: Script, seed: int, plants: Sequence[P
     if not script or any(_run_together(a, b) for a, b in pairwise(script)):
         raise ValueError("expected a script of at least one note that repeats none at once")
     player = _Player(pupil, seed, plants)
-    notes = [PerformedNote(0, 0, script[0].note, player.settle(0, script[0].note), script[0].place)]
+    notes = [PerformedNote(0, script[0].note, player.settle(0, script[0].note), 0, script[0].place)]
     t_us = script[0].hold_us
     for number, (step_before, step) in enumerate(pairwise(script), start=1):
         before = notes[-1]
         player.hold(notes[-2] if number > 1 else before, before, t_us)
         t_us += step.rest_us
-        after = PerformedNote(number, t_us, step.note, player.settle(number, step.note), step.place)
+        after = PerformedNote(number, step.note, player.settle(number, step.note), t_us, step.place)
         longer_us = 0
         if step.rest_us:
             player.rest(before, after, step.rest_us)

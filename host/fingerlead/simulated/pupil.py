@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from fingering.holes import HOLES, fingers_of
 from fingering.notes import NOTES, SOUNDING
@@ -92,23 +91,6 @@ def troublesome(from_mask: int, to_mask: int) -> list[tuple[int, Motion, int]]:
         if SOUNDING[to_mask ^ bit] not in ends:
             out.append((finger, motion, 1))
     return out
-
-
-def with_worst_habit(
-    pupil: SimulatedPupil, seed: int, by_us: int = 28_000, favour: float = 6.0
-) -> tuple[SimulatedPupil, Habit]:
-    """The pupil with one dominating fault, on a directed change drawn by `seed`: a finger early or late by `by_us`."""
-    rng = random.Random(f"worst habit {seed}")
-    choices = [
-        (from_note, to_note, finger, motion, sign)
-        for from_note in range(len(NOTES))
-        for to_note in range(len(NOTES))
-        if from_note != to_note
-        for finger, motion, sign in troublesome(STANDARD[from_note], STANDARD[to_note])
-    ]
-    from_note, to_note, finger, motion, sign = rng.choice(choices)
-    habit = Habit(finger, sign * by_us, from_note, to_note, motion, 1.0, favour)
-    return replace(pupil, habits=(habit, *pupil.habits)), habit
 
 
 def check(pupil: SimulatedPupil) -> None:

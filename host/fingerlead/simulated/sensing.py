@@ -5,8 +5,6 @@ middle. A sensor turns height into a raw sample that rises as the hole is covere
 the first sample at or above `cover_at`, open from the first at or below `uncover_at`, unchanged between; at the start,
 covered at their midpoint or above. The chatter filter decides *whether* an edge is real, never *when*. Scan k starts
 at `phase_us` + k · `scan_us` of the true clock and reads all holes at once.
-
-`known_lag_us` says how long after the true edge a sensor without noise sees it; scans add up to `scan_us` to that.
 """
 
 from __future__ import annotations
@@ -19,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
-from fingerlead.simulated.performance import Motion, Performance
+from fingerlead.simulated.performance import Performance
 from fingerlead.wire.messages import Levels
 
 TRAVEL_US = 8_000
@@ -42,12 +40,6 @@ class Sensor:
     noise_raw: float = 4.0
     open_raw: int = OPEN_RAW
     covered_raw: int = COVERED_RAW
-
-    def known_lag_us(self, motion: Motion) -> int:
-        """How long after the true edge the height crosses the level; negative where before it."""
-        level = self.cover_at if motion == "lower" else self.uncover_at
-        height = (level - self.open_raw) / (self.covered_raw - self.open_raw)
-        return round((height - 0.5 if motion == "lower" else 0.5 - height) * TRAVEL_US)
 
 
 Sensors = tuple[Sensor, ...]
@@ -83,11 +75,11 @@ class Heights:
         self._paths = [self._path(performance, hole) for hole in range(HOLES)]
         self._trembles = performance.trembles
         self._chunk: tuple[int, NDArray[np.int32]] = (-1, np.zeros((0, HOLES), np.int32))
+        self._noises: tuple[int, NDArray[np.float32]] = (-1, np.zeros((0, HOLES), np.float32))
 
     def _path(self, performance: Performance, hole: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Break points of one hole's raw sample over time: the sum of one ramp for each edge."""
         half, sensor = TRAVEL_US // 2, self._sensors[hole]
-        start = performance.start_mask >> hole & 1
         times = [-1e18]
         slopes = [0]
         for edge in performance.edges:
@@ -98,7 +90,8 @@ class Heights:
         order = np.argsort(times, kind="stable")
         t = np.array(times, dtype=np.float64)[order]
         rising = np.cumsum(np.array(slopes)[order])
-        height = start + np.concatenate(([0.0], np.cumsum(rising[:-1] * np.diff(t) / TRAVEL_US)))
+        height = np.concatenate(([0.0], np.cumsum(rising[:-1] * np.diff(t) / TRAVEL_US)))
+        height += performance.start_mask >> hole & 1
         return t, sensor.open_raw + np.clip(height, 0.0, 1.0) * (sensor.covered_raw - sensor.open_raw)
 
     def time_us(self, scan: int) -> int:
@@ -111,29 +104,34 @@ class Heights:
 
     def samples(self, first: int, last: int) -> NDArray[np.int32]:
         """Raw samples of scans `first` up to, not including, `last`: shape (n, 8). At most to the end of a chunk."""
-        number = first // CHUNK
+        number, start = divmod(first, CHUNK)
         if self._chunk[0] != number:
-            self._chunk = (number, self._make(number))
-        start = number * CHUNK
-        return self._chunk[1][first - start : last - start]
+            self._chunk = (number, self._between(first - start, first - start + CHUNK))
+        return self._chunk[1][start : start + last - first]
 
-    def _make(self, number: int) -> NDArray[np.int32]:
-        t_us = (np.arange(number * CHUNK, (number + 1) * CHUNK) * self._scan_us + self._phase_us).astype(np.float64)
-        raw = np.stack([np.interp(t_us, t, level) for t, level in self._paths], axis=1)
-        noise: NDArray[np.float32] | None = None
+    def _between(self, first: int, last: int) -> NDArray[np.int32]:
+        """The samples of these scans, all in one chunk, made anew but for their noise."""
+        t_us = (np.arange(first, last) * self._scan_us + self._phase_us).astype(np.float64)
+        raw = self._without_noise(t_us)
         if self._noise.any() or self._trembles:
-            rng = np.random.default_rng((self._seed & 0xFFFFFFFF, number))
-            noise = rng.standard_normal((CHUNK, HOLES), dtype=np.float32)
+            number, start = divmod(first, CHUNK)
+            if self._noises[0] != number:
+                rng = np.random.default_rng((self._seed & 0xFFFFFFFF, number))
+                self._noises = (number, rng.standard_normal((CHUNK, HOLES), dtype=np.float32))
+            noise = self._noises[1][start : start + last - first]
             raw += noise * self._noise
-        for tremble in self._trembles:
-            if noise is None or tremble.end_us < t_us[0] or tremble.start_us > t_us[-1]:
-                continue
-            sensor, hole = self._sensors[tremble.finger], tremble.finger
-            within = (t_us >= tremble.start_us) & (t_us < tremble.end_us)
-            # It lies just above the opening level and shakes by half the distance to the covering one.
-            shake = (sensor.cover_at - sensor.uncover_at) / 2
-            raw[within, hole] = sensor.uncover_at + shake + noise[within, hole] * shake
+            for tremble in self._trembles:
+                if tremble.end_us < t_us[0] or tremble.start_us > t_us[-1]:
+                    continue
+                sensor, hole = self._sensors[tremble.finger], tremble.finger
+                within = (t_us >= tremble.start_us) & (t_us < tremble.end_us)
+                # It lies just above the opening level and shakes by half the distance to the covering one.
+                shake = (sensor.cover_at - sensor.uncover_at) / 2
+                raw[within, hole] = sensor.uncover_at + shake + noise[within, hole] * shake
         return np.clip(np.rint(raw), 0, (1 << RAW_BITS) - 1).astype(np.int32)
+
+    def _without_noise(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.stack([np.interp(t_us, t, level) for t, level in self._paths], axis=1)
 
 
 class Comparator:
@@ -158,9 +156,9 @@ class Comparator:
         if between.any():
             rows = np.arange(1, len(samples) + 1)
             for hole in np.flatnonzero(between.any(axis=0)):
-                # The last row that told anything, 0 for the state before.
-                told = np.maximum.accumulate(np.where(between[:, hole], 0, rows))
-                seen[:, hole] = np.concatenate((self._state[hole : hole + 1], seen[:, hole]))[told]
+                # The last row that decided, 0 for the state before.
+                last = np.maximum.accumulate(np.where(between[:, hole], 0, rows))
+                seen[:, hole] = np.concatenate((self._state[hole : hole + 1], seen[:, hole]))[last]
         self._state = seen[-1].copy()
         packed: NDArray[np.uint8] = np.packbits(seen, axis=1, bitorder="little")[:, 0]
         return packed
@@ -242,12 +240,12 @@ class Eye:
             done = first
         changes = deque((np.flatnonzero(np.diff(masks, prepend=np.uint8(self._seen))) + first).tolist())
         while True:
-            due_us, wish = self._chatter.due_us, wanted()
+            due_us, wanted_scan = self._chatter.due_us, wanted()
             at = changes[0] if changes else last
             if due_us is not None:
                 at = min(at, self.heights.scan_from(due_us))
-            if wish is not None:
-                at = min(at, max(wish, done + 1))
+            if wanted_scan is not None:
+                at = min(at, max(wanted_scan, done + 1))
             if at >= last:
                 return
             if changes and at == changes[0]:
@@ -256,21 +254,3 @@ class Eye:
             decided = self._chatter.see(self.heights.time_us(at), self._seen)
             done = at
             yield at, decided
-
-
-def sense(
-    performance: Performance,
-    sensors_: Sensors | None = None,
-    scan_us: int = 1_000,
-    phase_us: int = 0,
-    settle_us: int = SETTLE_US,
-) -> Masks:
-    """What the chanter would report of a performance: (start of the scan that saw it, covered mask) on the true clock.
-
-    The first scan's mask comes first; then one entry for each change, times rising.
-    """
-    sensors_ = sensors() if sensors_ is None else sensors_
-    heights = Heights(performance, sensors_, scan_us, phase_us)
-    eye = Eye(heights, levels_of(sensors_), settle_us)
-    scans = max(1, heights.scan_from(performance.end_us))
-    return [mask for _, decided in eye.look(0, scans) for mask in decided]
