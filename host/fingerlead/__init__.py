@@ -10,6 +10,7 @@ it is first used, so that a command of the program starts at once.
 
 from __future__ import annotations
 
+import logging
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -46,6 +47,9 @@ else:
         found = globals()[name] = getattr(import_module("fingerlead.library"), name)
         return found
 
+
+# Quiet, unless the program that uses this wants to hear.
+logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 __all__ = [
     "FINGERS",

@@ -11,6 +11,7 @@ exception that ends the work is kept in `failed`, and `check` raises it in the o
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -18,6 +19,7 @@ from types import TracebackType
 from typing import Generic, Self, TypeVar
 
 Asked = TypeVar("Asked")
+_log = logging.getLogger(__name__)
 
 
 class Actor(Generic[Asked]):
@@ -109,3 +111,4 @@ class Actor(Generic[Asked]):
             self._work()
         except BaseException as error:
             self.failed = error
+            _log.exception("failed")

@@ -11,6 +11,7 @@ opened, whoever is there is asked who it is.
 
 from __future__ import annotations
 
+import logging
 import queue
 import threading
 from collections.abc import Callable
@@ -30,6 +31,7 @@ LONGEST_PAUSE_S = 2.0
 PUT_TIMEOUT_S = 0.1
 # Links count their own requests from 0 up; this one is nobody's.
 WHO = encode(Who(255))
+_log = logging.getLogger(__name__)
 
 
 def who_are_you(carrier: Carrier) -> bytes:
@@ -138,6 +140,7 @@ class Reader:
             self._use(self._open())
             self._find_again()
         except Exception as error:
+            _log.info("reading ended", exc_info=True)
             ended = error
         finally:
             self._drop_port()
@@ -165,12 +168,14 @@ class Reader:
                 for chunk in port.read(READ_TIMEOUT_S):
                     self.carrier = port.carrier
                     if back and not came:
+                        _log.info("port is back")
                         self._put(Back(chunk.host_us))
                     came = True
                     self._put(chunk)
         except PortLost as lost:
             # Lost again before a byte came: it was never back.
             if came or not back:
+                _log.info("port lost: %s", lost.cause)
                 self._put(Lost(lost.cause, self._clock()))
         self._drop_port()
         return came

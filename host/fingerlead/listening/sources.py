@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from fingerlead.log import port_words
 from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.find import open_port
 from fingerlead.ports.replay_port import PREFIX, ReplayPort, split_speed
@@ -16,9 +18,22 @@ from fingerlead.wire.events import RawState, State, TroubleSeen
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import Hello
 
+_log = logging.getLogger(__name__)
+
 
 def open_source(spec: str) -> Port:
     """Open a port, or play a session again with `replay:FILE[@SPEED]`; raises PortRefused."""
+    try:
+        port = _open(spec)
+    except PortRefused as refused:
+        # Debug: a port that is lost is tried again every two seconds.
+        _log.debug("%s refused%s", port_words(spec), f": {refused.cause}" if port_words(spec) == spec else "")
+        raise
+    _log.info("%s opened, carrier %s", port_words(spec), port.carrier)
+    return port
+
+
+def _open(spec: str) -> Port:
     if spec.startswith(PREFIX):
         name, speed = split_speed(spec)
         if _is_session(Path(name)):

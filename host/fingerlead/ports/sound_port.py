@@ -11,6 +11,7 @@ driver got rid of, by starting another. What was told last is told to the new on
 from __future__ import annotations
 
 import contextlib
+import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -33,6 +34,7 @@ LONG_DELAY_MS = 40.0
 ANSWER_S, RETRY_S, SILENT_S, END_S = 15.0, 2.0, 0.6, 1.0
 # A new interpreter, not a copy of this one: threads and native libraries do not survive being copied.
 _processes = get_context("spawn")
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +214,7 @@ class SoundOut:
             self._process, self._reports, self._settings, self._states = process, reports, settings, states
             self._opened, self._report, self._lost = opened, report, ""
             self._send_state()
+        _log.info("sound on %s at %d Hz", opened.device, opened.rate_hz)
 
     def _watch(self) -> None:
         while not self._watcher.stopping:
@@ -244,6 +247,7 @@ class SoundOut:
             self._beats += [Beat(self.host_us_of(frame), beat, accent) for frame, beat, accent in report.beats]
 
     def _lose(self, cause: str) -> None:
+        _log.warning("sound lost: %s", cause)
         with self._lock:
             if self._report is not None:
                 self._earlier_under_runs += self._report.under_runs

@@ -10,6 +10,7 @@ was 2 ms longer (`tests/bench/sound_latency.py`).
 
 from __future__ import annotations
 
+import logging
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -29,6 +30,7 @@ from fingerlead.sound.voices import voice_named
 MOST_DELAY_MS = 1_000
 SWITCH_US = 100
 USUAL_SCALE = Tuning().scale
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,7 @@ class Sounding:
         try:
             out.start()
         except SoundRefused as refused:
+            _log.warning("no sound: %s", refused)
             self._refused = SoundHealth("none", refused.device, sentence=f"{refused}.")
             return self
         self._out = out

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import sqlite3
 import struct
@@ -56,6 +57,7 @@ SAVE_AFTER_US = 200_000
 SAVE_AFTER_BYTES = 1 << 16
 # Pages in the write-ahead log before they are brought into the file itself: about every ten seconds of playing.
 CHECKPOINT_PAGES = 100
+_log = logging.getLogger(__name__)
 
 
 class SessionWriter:
@@ -92,6 +94,7 @@ class SessionWriter:
         except sqlite3.Error as error:
             self.discard()
             raise SessionError(self.path, _unwritable(error)) from None
+        _log.info("session begun, carrier %s", carrier)
 
     def append(self, data: bytes, host_us: int) -> None:
         """Add the bytes of one read that arrived at `host_us`; saves when it is time."""
@@ -143,6 +146,7 @@ class SessionWriter:
         try:
             self._save()
         finally:
+            _log.info("session closed, %d bytes saved", self.saved_bytes)
             # On a full disk or with a reader at work the write-ahead log stays beside the file; both are read together.
             with contextlib.suppress(sqlite3.Error):
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import socket
 import sys
 from typing import TYPE_CHECKING, Never
@@ -20,6 +21,7 @@ BACKLOG = 64
 LONGEST_MESSAGE = 1 << 16
 START_S = 10.0
 STOP_S = 2
+_log = logging.getLogger(__name__)
 
 
 class NoPlaceError(Exception):
@@ -100,6 +102,7 @@ class Server(Actor[Never]):
         return ended
 
     def _serve(self) -> None:
+        _log.info("serving at %s, port %d", *self._place.getsockname()[:2])
         self._server.run(sockets=[self._place])
 
 
