@@ -1,20 +1,133 @@
-"""From the ear alone: which orders of the fingers sound a given third note inside a change.
+"""Which finger went out of turn in a change, and was it early or late: from times, from a mask, or from a note.
 
-A note sounds while its hole is open and every hole above it is covered. So a stray sounds if at some moment certain
-fingers have gone already, the *early* ones, and certain others have not, the *late* ones: every early finger went
-before every late one, and the rest went at any time. That says all the orders that sound it at once; `Way` lists them
-one by one, by all that they sound.
+Question: between two notes a third one sounded, a stray. Which finger has to move elsewhere in the order?
+Conventions: notes 0 to 8, fingers 0 to 7, times in integer µs from any origin; each finger of a change moves once.
+
+Geometry: a *mend* moves one finger to the instant of another one and leaves no third note. There always is one. On the
+way up it is enough that the finger whose hole names the note to come goes first of all; on the way down, that the
+finger whose hole names the note that is left goes last. The shortest mend is the diagnosis; of equal ones that of the
+finger that stands furthest from the middle of the others, then that of an early finger.
+
+- `diagnose_times` knows when each finger went, and takes the shortest mend as it is.
+- `diagnose_mask` knows one mask that sounded: a change of two instants, at which the fingers that have moved go, and
+  those that have not. So the smaller lot is out of turn; of equal lots, the one that has moved.
+- `diagnose_note` knows the note alone. It sounds while its hole is open and every hole above it is covered: certain
+  fingers have moved, and certain others have not. Each of them is an answer: on the other side of the rest, it ends
+  this note. The fingers that are in neither lot went at any time.
+
+What holds, and is tested over every order of all 72 changes:
+
+- *One stray mask in the order*: times and mask agree on the finger and on how, **however unevenly the moves are
+  spaced**, and both are among the answers of the note.
+- *Several stray masks, of one note or of several*: the diagnosis from times ends all of them at once. It is the
+  diagnosis of at least one of the masks, and among the answers of every note that sounded; the other masks may have
+  answers of their own. Here spacing counts: whoever reads a mask takes the one that stood longest.
+- *A finger that takes no part*: times leave it out. In a mask it is `idle`, and comes first, if the mask sounds one of
+  the two notes once it is back in its place. A mask for which no finger of the change went too soon or too late (all of
+  them have moved, or none) has no other diagnosis; neither has one that no single finger would mend. The note alone
+  never tells of such a finger.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from itertools import permutations
+from statistics import median
+from typing import Literal
 
-from fingering.moves import move, possible_strays
-from fingering.notes import NOTES, SOUNDING
-from fingering.table import standard_table
+from fingering.holes import fingers_of
+from fingering.moves import move, moves, stray_masks
+from fingering.notes import SOUNDING
+from fingering.table import Table, standard_table
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """`finger` was `early`, before `others`, or `late`, after them; or it is `idle`: it takes no part, but moved.
+
+    `apart_us` is how long before or after, 0 where no times are known. `turn` is the advice in short: on the way up it
+    is enough that `first` goes first of all, on the way down that `second` goes last; of two fingers that is the same.
+    """
+
+    finger: int
+    how: Literal["early", "late", "idle"]
+    others: tuple[int, ...] = ()
+    apart_us: int = 0
+    turn: Literal["first", "last"] | None = None
+
+    @property
+    def first(self) -> int:
+        """The finger that should go before `second`, and went after it."""
+        return self.others[0] if self.how == "early" else self.finger
+
+    @property
+    def second(self) -> int:
+        """The finger that should go after `first`, and went before it."""
+        return self.finger if self.how == "early" else self.others[0]
+
+
+def diagnose_times(from_mask: int, to_mask: int, times_us: Mapping[int, int]) -> Diagnosis | None:
+    """The finger to mend in a change, from the time of each finger that differs; None where no third note sounds."""
+    return _shortest_mend(from_mask, (SOUNDING[from_mask], SOUNDING[to_mask]), times_us)
+
+
+def diagnose_mask(from_note: int, to_note: int, stray_mask: int, table: Table | None = None) -> Diagnosis | None:
+    """The finger but for which a mask within a change would have sounded one of its two notes; None where none is."""
+    table = table or standard_table()
+    change, notes = move(from_note, to_note, table), (from_note, to_note)
+    before, after = table.standard[from_note], table.standard[to_note]
+    for finger in fingers_of((stray_mask ^ before) & ~(before ^ after) & 0xFF):
+        if SOUNDING[stray_mask ^ 1 << finger] in notes:
+            return Diagnosis(finger, "idle")
+    waits = {finger: (stray_mask ^ after) >> finger & 1 for finger in change.fingers}
+    moved = sum(1 << finger for finger, waiting in waits.items() if not waiting)
+    found = _shortest_mend(stray_mask ^ moved, notes, waits)
+    if found is None:
+        return None
+    # Of the fingers on the other side, those that the change puts before it, or after it.
+    pairs = change.before if found.how == "late" else [pair[::-1] for pair in change.before]
+    others = tuple(b for a, b in pairs if a == found.finger and waits[a] != waits[b])
+    return replace(found, others=others, apart_us=0) if others else None
+
+
+def diagnose_note(from_note: int, to_note: int, stray: int) -> tuple[Diagnosis, ...]:
+    """All fingers that may have been early or late where a stray is heard; none where the change cannot sound it."""
+    change = move(from_note, to_note)
+    before = standard_table().standard[from_note]
+    moved = [mask ^ before for mask in stray_masks(from_note, to_note) if SOUNDING[mask] == stray]
+    early = tuple(finger for finger in change.fingers if moved and all(bits >> finger & 1 for bits in moved))
+    late = tuple(finger for finger in change.fingers if not any(bits >> finger & 1 for bits in moved)) if moved else ()
+    return (*(Diagnosis(f, "early", late) for f in early), *(Diagnosis(f, "late", early) for f in late))
+
+
+def _shortest_mend(mask: int, notes: tuple[int, int], times_us: Mapping[int, int]) -> Diagnosis | None:
+    """The diagnosis of a change that starts on a mask; None where it sounds no third note, or no mend is found."""
+
+    def sounds_third(times_us: Mapping[int, int]) -> bool:
+        covered, since_us = mask, start_us
+        for at_us, finger in sorted((at_us, finger) for finger, at_us in times_us.items()):
+            if at_us > since_us and SOUNDING[covered] not in notes:
+                return True
+            covered, since_us = covered ^ 1 << finger, at_us
+        return end_us > since_us and SOUNDING[covered] not in notes
+
+    start_us, end_us = min(times_us.values()), max(times_us.values())
+    if not sounds_third(times_us):
+        return None
+    tries = []
+    for finger, at_us in times_us.items():
+        apart_us = abs(at_us - median(us for other, us in times_us.items() if other != finger))
+        tries += [
+            (abs(other_us - at_us), -apart_us, at_us > other_us, finger, other)
+            for other, other_us in times_us.items()
+            if other_us != at_us
+        ]
+    for by_us, _, late, finger, other in sorted(tries):
+        if not sounds_third({**times_us, finger: times_us[other]}):
+            turn: Literal["first", "last"] = "first" if notes[1] > notes[0] or len(times_us) == 2 else "last"
+            return Diagnosis(finger, "late" if late else "early", (other,), by_us, turn)
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +161,13 @@ class Heard:
 
 def explain_stray(from_note: int, to_note: int, stray: int) -> Heard | None:
     """What must have happened where a stray is heard in a change; None where it cannot come from it."""
-    if stray not in possible_strays(from_note, to_note):
+    answers = diagnose_note(from_note, to_note, stray)
+    if not answers:
         return None
-    early, late = _condition(from_note, to_note, stray)
-    fingers = move(from_note, to_note).fingers
-    free = tuple(finger for finger in fingers if finger not in (*early, *late))
+    early, late = (tuple(d.finger for d in answers if d.how == how) for how in ("early", "late"))
+    free = tuple(finger for finger in move(from_note, to_note).fingers if finger not in (*early, *late))
     found: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
-    for order, sounds in all_orders(from_note, to_note):
+    for order, sounds in _all_orders(from_note, to_note):
         if stray in sounds:
             found.setdefault(sounds, []).append(order)
     ways = [Way(sounds, tuple(orders)) for sounds, orders in found.items()]
@@ -62,7 +175,12 @@ def explain_stray(from_note: int, to_note: int, stray: int) -> Heard | None:
     return Heard(from_note, to_note, stray, early, late, free, tuple(ways))
 
 
-def all_orders(from_note: int, to_note: int) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
+def changes_with(stray: int) -> tuple[tuple[int, int], ...]:
+    """The changes that can sound a stray."""
+    return tuple((change.from_note, change.to_note) for change in moves() if stray in change.possible_strays)
+
+
+def _all_orders(from_note: int, to_note: int) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
     """Every order of a change's fingers, with the strays that it sounds, in sequence."""
     start = standard_table().standard[from_note]
     for order in permutations(move(from_note, to_note).fingers):
@@ -72,19 +190,3 @@ def all_orders(from_note: int, to_note: int) -> Iterator[tuple[tuple[int, ...], 
             if SOUNDING[mask] != sounds[-1]:
                 sounds.append(SOUNDING[mask])
         yield order, tuple(note for note in sounds if note not in (from_note, to_note))
-
-
-def where(stray: int) -> tuple[tuple[int, int], ...]:
-    """The changes that can sound a stray."""
-    notes = range(len(NOTES))
-    return tuple((a, b) for a in notes for b in notes if stray in possible_strays(a, b))
-
-
-def _condition(from_note: int, to_note: int, stray: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """The fingers that have gone, and those that have not, at a moment at which a possible stray sounds."""
-    change = move(from_note, to_note)
-    # The hole that names the stray; below the last one for low G, which wants all of them covered.
-    hole = len(NOTES) - 1 - stray
-    early = {finger for finger in change.lowers if finger < hole} | {f for f in change.lifts if f == hole}
-    late = {finger for finger in change.lifts if finger < hole} | {f for f in change.lowers if f == hole}
-    return tuple(sorted(early)), tuple(sorted(late))

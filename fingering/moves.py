@@ -78,9 +78,15 @@ def move(from_note: int, to_note: int, table: Table | None = None) -> Move:
 @lru_cache(maxsize=1024)
 def possible_strays(from_note: int, to_note: int, table: Table | None = None) -> frozenset[int]:
     """The third notes that a direct change can sound, in some order of its fingers; none from a note to itself."""
+    return frozenset(SOUNDING[mask] for mask in stray_masks(from_note, to_note, table))
+
+
+def stray_masks(from_note: int, to_note: int, table: Table | None = None) -> list[int]:
+    """The masks of a direct change that sound a third note: some of its fingers have moved, the others have not."""
     standard = (table or standard_table()).standard
     before, after = standard[from_note], standard[to_note]
-    return frozenset(SOUNDING[before ^ moved] for moved in _subsets(before ^ after)) - {from_note, to_note}
+    masks = [before ^ moved for moved in _subsets(before ^ after)]
+    return [mask for mask in masks if SOUNDING[mask] not in (from_note, to_note)]
 
 
 def difficulty(from_note: int, to_note: int, scatter_us: int = SCATTER_US, table: Table | None = None) -> float:
@@ -194,8 +200,8 @@ def _expected_time(fingers: int, moved: int) -> float:
 
 # --- In which order the fingers of a change should move, and what it says in words.
 #
-# `moves` tells which finger has to go before which; here that becomes groups of fingers, one group after the other, and a
-# line of advice. Where a finger may go at any time, it goes with the fingers that do as it does: lifting ones first
+# `moves` tells which finger has to go before which; here that becomes groups of fingers, one group after the other, and
+# a line of advice. Where a finger may go at any time, it goes with the fingers that do as it does: lifting ones first
 # (taught everywhere: open the note you go to before you close the one you leave; common practice).
 
 

@@ -17,8 +17,8 @@ from fingering.notes import ABC_LETTERS, NOTES
 
 # --- The music of a rung, as ABC: the row of notes there and back slowly, then again with rungs below mixed in.
 #
-# Written in ABC 2.1 with K:HP, quarter and half notes, no grace notes, and no note twice in a row (repeated notes need a
-# grace note between them). Where what is mixed in shares no note, a rest stands between: set the fingers anew.
+# Written in ABC 2.1 with K:HP, quarter and half notes, no grace notes, and no note twice in a row (repeated notes need
+# a grace note between them). Where what is mixed in shares no note, a rest stands between: set the fingers anew.
 
 BEATS = 4  # in a bar
 UNITS = 4  # how often the row is gone through in the mixed part

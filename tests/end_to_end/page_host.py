@@ -34,7 +34,7 @@ from fingerlead.music.abc import parse_abc
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
 from fingerlead.sound.voices import voice_json
-from fingerlead.timing.mended import blame
+from fingerlead.timing.mended import diagnose_change
 from tests.faces.playing import SURE, one_change
 
 WEB = Path(next(iter(practice.__path__)))
@@ -70,7 +70,7 @@ def change_message(number: int, from_note: int, times: dict[int, int], **also: A
     return {
         "kind": "change", "number": number, "take": number, "from": change.from_note, "to": change.to_note,
         "verdict": change.verdict, "sentence": change_sentence(change, SURE),
-        "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": blame(change) is not None,
+        "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": diagnose_change(change) is not None,
         "slow": True, "again": False, "seconds_ago": 0, **also,
     }  # fmt: skip
 

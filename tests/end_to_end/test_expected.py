@@ -1,7 +1,7 @@
 """A tune, played with one fault that the simulator wrote down beforehand: the fault and nothing else is told.
 
 What is told is the comparison with the written tune (wrong, extra, slow strays, restarts, idle fingers) together with
-the strays of the plain changes, each with the finger that is blamed.
+the strays of the plain changes, each with the finger that is named.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from fingerlead.simulated.script import tune_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_bytes
 from fingerlead.timing.analysis import analyse
-from fingerlead.timing.mended import blame
+from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.timeline import timing_of
 from fingerlead.wire.columns import read_record
 
@@ -68,9 +68,9 @@ def told(performance, tune, seed, kind="usual"):
         reached = bisect_right(starts, change.edges[-1][0]) - 1
         beside_extra = not {reached - 1, reached} <= places.keys()
         if change.verdict == "stray":
-            blamed = blame(change)
-            assert blamed is not None
-            found.append(("early" if blamed.early else "late", blamed.finger, places.get(reached)))
+            diagnosis = diagnose_change(change)
+            assert diagnosis is not None
+            found.append((diagnosis.how, diagnosis.finger, places.get(reached)))
         elif change.loose and not beside_extra:
             found.append(("loose", change.lead, places.get(reached)))
         else:

@@ -24,7 +24,7 @@ from fingerlead.faces.strip import (
     strip_svg,
     strip_text,
 )
-from fingerlead.timing.mended import blame
+from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Timing
 from tests.faces.playing import PAIRS, STANDARD, SURE, one_change, random_playing, random_times
 
@@ -106,13 +106,13 @@ def test_the_finger_that_should_have_led_is_marked_where_a_stray_was_heard():
     for change in CHANGES:
         text = strip_text(change, SURE)
         marked = [line[2:17].strip() for line in text.split("\n")[1:9] if line.startswith("▷")]
-        blamed = blame(change) if any(stray.heard for stray in change.strays) else None
-        if blamed is None:
+        diagnosis = diagnose_change(change) if any(stray.heard for stray in change.strays) else None
+        if diagnosis is None:
             assert "▷" not in text
         else:
             # One finger can have led, and yet should have gone before another.
-            assert marked == ([FINGERS[blamed.first]] if blamed.first != change.lead else [])
-            assert f"▷ {FINGERS[blamed.first]} " in text
+            assert marked == ([FINGERS[diagnosis.first]] if diagnosis.first != change.lead else [])
+            assert f"▷ {FINGERS[diagnosis.first]} " in text
 
 
 def test_short_notes_have_one_letter_each():

@@ -12,7 +12,7 @@ from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
-from fingerlead.timing.mended import blame, third_note_us
+from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Slip, Timing
 from fingerlead.timing.summary import FEWEST, summarise
 from fingerlead.wire.events import Doubt
@@ -27,6 +27,7 @@ from tests.faces.playing import (
     random_times,
     sitting,
 )
+from tests.timing.plain_judge import third_note_us
 
 COARSE = Timing("host", 12_000, 2_000, 3_000, "assumed")
 FINGER = f"the ({'|'.join(FINGERS)})"
@@ -68,7 +69,7 @@ def test_whoever_obeys_the_advice_mends_the_stray(from_note, to_note):
         change = one_change(from_note, times)
         heard = [stray for stray in change.strays if stray.heard]
         sentence = told(change)
-        assert ("Let" in sentence) == (bool(heard) and blame(change) is not None)
+        assert ("Let" in sentence) == (bool(heard) and diagnose_change(change) is not None)
         if not heard:
             continue
         for stray in heard:
@@ -86,7 +87,7 @@ def test_the_order_told_is_the_order_played():
     assert sum(match is not None for _, match in matches) > 300
     for change, match in matches:
         if match is None:
-            assert blame(change) is None or change.verdict != "stray"
+            assert diagnose_change(change) is None or change.verdict != "stray"
             continue
         at = {f.finger: f for f in change.fingers}
         early, late = at[FINGERS.index(match[1])], at[FINGERS.index(match[4])]

@@ -72,11 +72,11 @@ def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
     assert all(message["strip_svg"].startswith("<svg") for message in astray)
 
 
-def judged(blamed: bool) -> practised.Judged:
+def judged(diagnosed: bool) -> practised.Judged:
     page = Page()
     sitting = sitting_told(page)
-    found = next(one for one in sitting.events(practised.Judged) if one.blame is not None)
-    return found if blamed else replace(found, blame=None)
+    found = next(one for one in sitting.events(practised.Judged) if one.diagnosis is not None)
+    return found if diagnosed else replace(found, diagnosis=None)
 
 
 def test_advice_is_given_only_where_it_is_sure():

@@ -365,7 +365,7 @@ def test_takes_and_the_last_phrase_can_be_heard_again():
         edges, end_us = plain.answer.result()
         assert edges[-1][0] < end_us
         assert {mask for _, mask in judged.change.edges} <= {mask for _, mask in edges}
-        assert (mended.answer.result() is None) == (judged.blame is None)
+        assert (mended.answer.result() is None) == (judged.diagnosis is None)
     phrase = wishes.Replay(None)
     sitting.practising.grant(phrase)
     edges, end_us = phrase.answer.result()

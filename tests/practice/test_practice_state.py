@@ -1,4 +1,4 @@
-"""A practice: the lit note, what is judged and blamed, what passes a rung, whatever pieces the playing comes in."""
+"""A practice: the lit note, what is judged and diagnosed, what passes a rung, whatever pieces the playing comes in."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from fingerlead.practice.takes import KEPT, SHOWN
 from fingerlead.simulated.planting import plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.store.practice_log import Progress
-from fingerlead.timing.mended import blame, measured
+from fingerlead.timing.mended import diagnose_change, measured
 from tests.practice.practice_playing import (
     HOLD_US,
     SETTINGS,
@@ -141,7 +141,7 @@ def test_an_unknown_rung_is_refused_in_a_sentence_and_nothing_changes():
 
 
 @pytest.mark.parametrize(("a", "b"), PAIRS)
-def test_blame_is_given_only_with_its_proof_and_the_mended_take_is_clean(a, b):
+def test_a_diagnosis_is_given_only_with_its_proof_and_the_mended_take_is_clean(a, b):
     player = Player(a_practice(), STANDARD[a])
     player.wait(HOLD_US)
     player.dirty(b)
@@ -152,16 +152,16 @@ def test_blame_is_given_only_with_its_proof_and_the_mended_take_is_clean(a, b):
     assert take.edges[1:] == judged.change.edges
     assert take.edges[0] == (take.start_us, STANDARD[a])
     if judged.outcome == "stray":
-        assert judged.blame is not None
+        assert judged.diagnosis is not None
         (mended,) = measured(STANDARD[a], take.mended_edges[1:], TABLE, SETTINGS)
         assert not any(stray.heard for stray in mended.strays)
         assert (mended.from_mask, mended.to_mask) == (STANDARD[a], STANDARD[b])
     else:
-        assert judged.blame is None
+        assert judged.diagnosis is None
         assert take.mended_edges is None
 
 
-def test_nobody_is_blamed_where_mending_one_move_leaves_a_stray():
+def test_there_is_no_diagnosis_where_mending_one_move_leaves_a_stray():
     # Low G to B: the bottom little lifts, comes back, and lifts again too early. Timing one of its moves is not enough.
     player = Player(a_practice(), STANDARD[0])
     player.wait(HOLD_US)
@@ -171,12 +171,12 @@ def test_nobody_is_blamed_where_mending_one_move_leaves_a_stray():
     player.wait(HOLD_US)
     (judged,) = player.of(Judged)
     assert judged.outcome == "stray"
-    assert blame(judged.change) is not None
-    assert judged.blame is None
+    assert diagnose_change(judged.change) is not None
+    assert judged.diagnosis is None
     assert player.practice.take(judged.take).mended_edges is None
 
 
-def test_nobody_is_blamed_within_the_timing_uncertainty():
+def test_there_is_no_diagnosis_within_the_timing_uncertainty():
     # 12 ms apart is surely out of order for a chanter, and too close to call for a keyboard.
     for skew_us, certain in ((1_000, True), (20_000, False)):
         player = Player(a_practice(), STANDARD[0], doubt_skew_us=skew_us)
@@ -185,7 +185,7 @@ def test_nobody_is_blamed_within_the_timing_uncertainty():
         player.wait(HOLD_US)
         (judged,) = player.of(Judged)
         assert judged.outcome == "stray"
-        assert (judged.blame is not None) is certain
+        assert (judged.diagnosis is not None) is certain
 
 
 @pytest.mark.parametrize("slow_us", [60_000, 100_000, 180_000])
@@ -198,8 +198,8 @@ def test_a_slow_stray_is_one_change_with_the_finger_that_was_slow(slow_us):
     player.wait(HOLD_US)
     judged = player.of(Judged)[-1]
     assert (judged.change.from_note, judged.change.to_note, judged.outcome) == (0, 2, "stray")
-    assert judged.blame is not None
-    assert {judged.blame.first, judged.blame.second} == {6, 7}
+    assert judged.diagnosis is not None
+    assert {judged.diagnosis.first, judged.diagnosis.second} == {6, 7}
     assert player.practice.take(judged.take).mended_edges is not None
     assert rows(player) == (0, 3)
     assert player.practice.snapshot().lit.index == 8
@@ -316,7 +316,7 @@ def test_uncertain_changes_neither_count_nor_break():
     player.wait(10_000)
     player.note(2)
     assert player.of(Judged)[-1].change.verdict == "uncertain"
-    assert player.of(Judged)[-1].blame is None
+    assert player.of(Judged)[-1].diagnosis is None
     assert rows(player) == (5, 5)
     player.note(0)
     assert rows(player) == (5, 6)
@@ -503,8 +503,8 @@ def test_a_planted_fault_is_told_once_with_its_change_and_breaks_its_row_alone(k
     events = heard(practice, played(performance, seed))
     stray = [event for event in events if isinstance(event, Judged) and event.outcome == "stray"]
     assert [(j.change.from_note, j.change.to_note) for j in stray] == [(fault.from_note, fault.to_note)]
-    assert stray[0].blame is not None
-    assert fault.finger in (stray[0].blame.first, stray[0].blame.second)
+    assert stray[0].diagnosis is not None
+    assert fault.finger in (stray[0].diagnosis.first, stray[0].diagnosis.second)
     tries = {(a, b): 5, (b, a): 4}
     counts = {(c.from_note, c.to_note): (c.tried, c.stray) for c in practice.summary().changes}
     assert counts == {pair: (count, pair == (fault.from_note, fault.to_note)) for pair, count in tries.items()}

@@ -5,6 +5,8 @@ Written from the definitions alone, to be compared with the program's array func
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from fingering.movements import name_movement
 from fingering.moves import possible_strays
 from fingering.notes import sounding
@@ -22,6 +24,19 @@ def stretches(states, end_us):
     if out:
         out[-1][1] = max(end_us, out[-1][0])
     return [tuple(s) for s in out]
+
+
+def third_note_us(from_mask, to_mask, times):
+    """How long third notes sound if each finger that differs moves once, at its time."""
+    at_us = sorted({*times.values()})
+    total_us = 0
+    for since_us, until_us in pairwise(at_us):
+        mask = from_mask
+        for finger, moved_us in times.items():
+            mask ^= (moved_us <= since_us) << finger
+        if sounding(mask) not in (sounding(from_mask), sounding(to_mask)):
+            total_us += until_us - since_us
+    return total_us
 
 
 def joined_by(items, key):

@@ -15,10 +15,11 @@ from fingering.table import standard_table
 from fingerlead.simulated.planting import NotPlantableError, plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.timing.analysis import analyse
-from fingerlead.timing.mended import as_one, blame, edges_of, measured, mended_edges, proven, toggles
+from fingerlead.timing.mended import as_one, diagnose_change, edges_of, measured, mended_edges, proven, toggles
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.wire.events import Record
 from tests.simulated.known import masks_of
+from tests.timing.plain_judge import third_note_us
 
 TABLE = standard_table()
 SETTINGS = Settings()
@@ -72,19 +73,19 @@ def spliced(states, change: Change, edges) -> list[tuple[int, int]]:
     return sorted([state for state in states if state[0] not in inside] + list(edges))
 
 
-def test_of_500_planted_takes_each_is_mended_by_its_blamed_finger_alone():
+def test_of_500_planted_takes_each_is_mended_by_the_finger_that_is_named_alone():
     named = 0
     for number in range(TAKES):
         performance, fault = planted(number)
         states = scanned(performance)
         change = astray(states, fault)
         assert any(stray.heard for stray in change.strays)
-        blamed = blame(change)
-        assert blamed is not None, fault
-        named += blamed.finger == fault.finger
-        assert proven(change, blamed, TABLE, SETTINGS), (fault, change)
+        diagnosis = diagnose_change(change)
+        assert diagnosis is not None, fault
+        named += diagnosis.finger == fault.finger
+        assert proven(change, diagnosis, TABLE, SETTINGS), (fault, change)
 
-        edges = mended_edges(change, blamed)
+        edges = mended_edges(change, diagnosis)
         mended = spliced(states, change, edges)
         again = analysed(mended)
         assert [note.note for note in again.held] == [note.note for note in performance.notes]
@@ -98,9 +99,9 @@ def test_of_500_planted_takes_each_is_mended_by_its_blamed_finger_alone():
         moved = [move for move in before if move not in after]
         put = [move for move in after if move not in before]
         assert len(moved) == len(put) == 1
-        assert moved[0][1] == put[0][1] == blamed.finger
+        assert moved[0][1] == put[0][1] == diagnosis.finger
         assert put[0][0] == change.start_us + next(
-            f.after_start_us for f in change.fingers if f.finger == (blamed.first if blamed.early else blamed.second)
+            f.after_start_us for f in change.fingers if f.finger == diagnosis.others[0]
         )
     # Two fingers that change places can each be called the culprit; most are the one that was planted.
     assert named > 0.6 * TAKES
@@ -130,39 +131,45 @@ def test_edges_and_moves_say_the_same(given_edges):
 
 
 @given(st.integers(0, 8), st.integers(0, 8), st.lists(st.integers(0, 60_000), min_size=8, max_size=8, unique=True))
-def test_only_the_blamed_finger_moves_and_proof_is_what_it_says(a, b, times):
+def test_only_the_finger_that_is_named_moves_and_proof_is_what_it_says(a, b, times):
     fingers = [finger for finger in range(HOLES) if (TABLE.standard[a] ^ TABLE.standard[b]) >> finger & 1]
     moves = [(times[finger], finger) for finger in fingers]
     for change in measured(TABLE.standard[a], edges_of(TABLE.standard[a], moves), TABLE, SETTINGS) if moves else ():
-        blamed = blame(change)
-        if blamed is None:
+        exact = {finger.finger: finger.after_start_us for finger in change.fingers}
+        third_us = third_note_us(change.from_mask, change.to_mask, exact)
+        assert third_us == sum(stray.duration_us for stray in change.strays)
+        diagnosis = diagnose_change(change)
+        assert (diagnosis is None) == (not third_us)
+        if diagnosis is None:
             continue
-        after = mended_edges(change, blamed)
+        obeyed = {**exact, diagnosis.finger: exact[diagnosis.others[0]]}
+        assert third_note_us(change.from_mask, change.to_mask, obeyed) == 0
+        after = mended_edges(change, diagnosis)
         changed = set(toggles(change.from_mask, change.edges)) ^ set(toggles(change.from_mask, after))
-        assert {finger for _, finger in changed} == {blamed.finger}
+        assert {finger for _, finger in changed} == {diagnosis.finger}
         again = measured(change.from_mask, after, TABLE, SETTINGS)
         heard = [stray for one in again for stray in one.strays if stray.heard]
-        assert proven(change, blamed, TABLE, SETTINGS) == (len(again) == 1 and not heard)
+        assert proven(change, diagnosis, TABLE, SETTINGS) == (len(again) == 1 and not heard)
 
 
 def test_what_mending_does_not_help_is_not_proven():
     # Low G to B: the bottom little lifts twice, 20 ms and 25 ms too early. Moving its last lift leaves the first.
     made = ((0, 127), (20_000, 255), (35_000, 127), (60_000, 63))
     (change,) = measured(255, made, TABLE, SETTINGS)
-    blamed = blame(change)
-    assert blamed is not None
-    assert not proven(change, blamed, TABLE, SETTINGS)
+    diagnosis = diagnose_change(change)
+    assert diagnosis is not None
+    assert not proven(change, diagnosis, TABLE, SETTINGS)
     (once,) = measured(255, made[2:], TABLE, SETTINGS)
-    assert proven(once, blame(once), TABLE, SETTINGS)
+    assert proven(once, diagnose_change(once), TABLE, SETTINGS)
 
 
 def test_a_bounce_goes_with_the_edge_that_it_belongs_to():
     made = ((0, 127), (2_000, 255), (3_000, 127), (25_000, 63))
     (change,) = measured(255, made, TABLE, SETTINGS)
-    blamed = blame(change)
-    assert (blamed.finger, blamed.early) == (7, True)
-    assert mended_edges(change, blamed) == ((25_000, 63), (27_000, 191), (28_000, 63))
-    assert proven(change, blamed, TABLE, SETTINGS)
+    diagnosis = diagnose_change(change)
+    assert (diagnosis.finger, diagnosis.how) == (7, "early")
+    assert mended_edges(change, diagnosis) == ((25_000, 63), (27_000, 191), (28_000, 63))
+    assert proven(change, diagnosis, TABLE, SETTINGS)
 
 
 def test_two_changes_are_one_only_around_a_third_note():

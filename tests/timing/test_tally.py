@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingerlead.simulated.scenario import BUILT_IN
-from fingerlead.timing.mended import blame
-from fingerlead.timing.progress import Fault, Tally, tally, together
+from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.progress import Fault, Tally, tally, together, turn_of
 from fingerlead.timing.summary import summarise
 from tests.faces.playing import random_playing, sitting
 
@@ -43,14 +43,14 @@ def test_tallies_put_together_are_the_tallies_of_all(sittings):
     assert all((each.from_note, each.to_note) == key for key, each in joined.items())
 
 
-def test_faults_are_those_that_blame_names_in_the_changes_astray():
+def test_faults_are_those_that_are_diagnosed_in_the_changes_astray():
     analysis = random_playing(300, seed=3)
     for each in tally(analysis):
         of = summarise([analysis]).by_change[each.from_note, each.to_note]
-        blamed = [found for change in of.astray if (found := blame(change)) is not None]
-        assert sum(fault.times for fault in each.faults) == len(blamed)
+        found = [one for change in of.astray if (one := diagnose_change(change)) is not None]
+        assert sum(fault.times for fault in each.faults) == len(found)
         for fault in each.faults:
-            same = [b.apart_us for b in blamed if (b.finger, b.early, b.first, b.second) == fault.turn]
+            same = [one.apart_us for one in found if turn_of(one) == fault.turn]
             assert (len(same), round(median(same))) == (fault.times, fault.apart_us)
         assert [fault.heard_us for fault in each.faults] == sorted((f.heard_us for f in each.faults), reverse=True)
 

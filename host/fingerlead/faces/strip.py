@@ -12,10 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 
+from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.words import change_name, listed, ms, whole_ms
-from fingerlead.timing.mended import Blame, blame
+from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, Timing
 
 SHORTEST_US = 20_000
@@ -33,13 +34,13 @@ class Drawing:
     stretches: tuple[tuple[int, int, int], ...]
     notes: tuple[int, int]
     lead: int | None
-    blamed: Blame | None
+    diagnosis: Diagnosis | None
     strays: tuple[tuple[int, int], ...]  # begin_us, end_us
 
     @property
     def should_lead(self) -> int | None:
         """The finger that should have gone before the one that went out of turn."""
-        return self.blamed.first if self.blamed else None
+        return self.diagnosis.first if self.diagnosis else None
 
     def is_stray(self, at_us: int) -> bool:
         """Whether a stray sounds at a time."""
@@ -66,14 +67,14 @@ def drawing(change: Change, advise: bool = True) -> Drawing:
     masks = [change.from_mask, *(mask for _, mask in edges)]
     stretches = tuple(zip(times[:-1], times[1:], masks, strict=True))
     # A stray that nobody hears needs no mending.
-    blamed = blame(change) if advise and any(stray.heard for stray in change.strays) else None
+    diagnosis = diagnose_change(change) if advise and any(stray.heard for stray in change.strays) else None
     return Drawing(
         begin_us,
         end_us,
         stretches,
         (change.from_note, change.to_note),
         change.lead,
-        blamed,
+        diagnosis,
         tuple(
             (stray.start_us - change.start_us, stray.start_us - change.start_us + stray.duration_us)
             for stray in change.strays
@@ -136,9 +137,9 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
 def lead_words(picture: Drawing) -> list[str]:
     """Which finger led, and which should have."""
     told = ["too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"]
-    if picture.blamed:
-        first, second = FINGERS[picture.blamed.first], FINGERS[picture.blamed.second]
-        told.append(f"{first} should go first" if picture.blamed.turn == "first" else f"{first} before {second}")
+    if picture.diagnosis:
+        first, second = FINGERS[picture.diagnosis.first], FINGERS[picture.diagnosis.second]
+        told.append(f"{first} should go first" if picture.diagnosis.turn == "first" else f"{first} before {second}")
     return told
 
 

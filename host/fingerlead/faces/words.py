@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from statistics import median
 
+from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.mended import Blame, blame
+from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.progress import Turn, turn_of
 from fingerlead.timing.results import Change, Ornament, Stray, Timing
 from fingerlead.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, ChangeSummary, Summary, at_least, heard_stray_us
 from fingerlead.wire.events import Doubt
@@ -69,7 +71,7 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
     told = []
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
-        told.append(_astray(change, heard, timing.uncertainty_us, blame(change) if advise else None))
+        told.append(_astray(change, heard, timing.uncertainty_us, diagnose_change(change) if advise else None))
     elif change.verdict == "perhaps":
         told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
     elif change.verdict == "ornamented":
@@ -97,28 +99,28 @@ def _clean(change: Change) -> str:
     return f"clean; {notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
 
 
-def _astray(change: Change, heard: list[Stray], uncertainty_us: int, blamed: Blame | None) -> str:
+def _astray(change: Change, heard: list[Stray], uncertainty_us: int, diagnosis: Diagnosis | None) -> str:
     sounded = listed([_article(NOTES[stray.note]) for stray in heard])
     lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
-    if blamed is None:
+    if diagnosis is None:
         return f"{capital(sounded)} {lasted} in between."
-    return f"{capital(order_sentence(change, blamed, uncertainty_us))}, so {sounded} {lasted}. {advice(blamed)}"
+    return f"{capital(order_sentence(change, diagnosis, uncertainty_us))}, so {sounded} {lasted}. {advice(diagnosis)}"
 
 
-def order_sentence(change: Change, blamed: Blame, uncertainty_us: int = 0) -> str:
+def order_sentence(change: Change, diagnosis: Diagnosis, uncertainty_us: int = 0) -> str:
     """Which finger moved before which, and by how much."""
     verb = {finger.finger: "lifted" if finger.motion == "lift" else "came down" for finger in change.fingers}
-    other = "" if verb[blamed.first] == verb[blamed.second] else f" {verb[blamed.first]}"
+    other = "" if verb[diagnosis.first] == verb[diagnosis.second] else f" {verb[diagnosis.first]}"
     return (
-        f"{finger_name(blamed.second)} {verb[blamed.second]} {ms(blamed.apart_us, uncertainty_us)} before "
-        f"{finger_name(blamed.first)}{other}"
+        f"{finger_name(diagnosis.second)} {verb[diagnosis.second]} {ms(diagnosis.apart_us, uncertainty_us)} before "
+        f"{finger_name(diagnosis.first)}{other}"
     )
 
 
-def advice(blamed: Blame) -> str:
+def advice(diagnosis: Diagnosis) -> str:
     """What to try; tried on the finger times themselves before it is said."""
-    finger = blamed.first if blamed.turn == "first" else blamed.second
-    return f"Let {finger_name(finger)} go {blamed.turn}."
+    finger = diagnosis.first if diagnosis.turn == "first" else diagnosis.second
+    return f"Let {finger_name(finger)} go {diagnosis.turn}."
 
 
 def _who_led(change: Change, timing: Timing) -> str:
@@ -158,7 +160,7 @@ def work_on_first(summary: Summary) -> str:
         f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
         f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
     )
-    usual = usual_blame(first)
+    usual = usual_diagnosis(first)
     return f"{text} {usual_advice(usual, summary.uncertainty_us)}" if usual else text
 
 
@@ -173,32 +175,31 @@ def _no_first(summary: Summary) -> str:
     )
 
 
-def usual_blame(of: ChangeSummary) -> tuple[Blame, int] | None:
+def usual_diagnosis(of: ChangeSummary) -> tuple[Diagnosis, int] | None:
     """The commonest fault in the instances that went astray, weighed by what was heard, and in how many it was.
 
     `apart_us` is the middle one of all of them.
     """
-    found: dict[tuple[int, bool, int, int], list[tuple[int, Blame]]] = {}
+    found: dict[Turn, list[tuple[int, Diagnosis]]] = {}
     for change in of.astray:
-        blamed = blame(change)
-        if blamed is not None:
-            key = (blamed.finger, blamed.early, blamed.first, blamed.second)
-            found.setdefault(key, []).append((heard_stray_us(change), blamed))
+        diagnosis = diagnose_change(change)
+        if diagnosis is not None:
+            found.setdefault(turn_of(diagnosis), []).append((heard_stray_us(change), diagnosis))
     if not found:
         return None
     commonest = max(found.values(), key=lambda group: sum(heard_us for heard_us, _ in group))
-    apart_us = round(median(blamed.apart_us for _, blamed in commonest))
+    apart_us = round(median(diagnosis.apart_us for _, diagnosis in commonest))
     return replace(commonest[0][1], apart_us=apart_us), len(commonest)
 
 
-def usual_advice(usual: tuple[Blame, int], uncertainty_us: int = 0) -> str:
+def usual_advice(usual: tuple[Diagnosis, int], uncertainty_us: int = 0) -> str:
     """The commonest fault of some changes that went astray, and what to try."""
-    blamed, times = usual
-    how = "early" if blamed.early else "late"
+    diagnosis, times = usual
     often = "once, by" if times == 1 else f"in {times} of them, typically by"
     return (
-        f"{capital(finger_name(blamed.finger))} was {how} {often} {ms(blamed.apart_us, uncertainty_us)}: "
-        f"let {finger_name(blamed.first)} go before {finger_name(blamed.second)}."
+        f"{capital(finger_name(diagnosis.finger))} was {diagnosis.how} {often} "
+        f"{ms(diagnosis.apart_us, uncertainty_us)}: "
+        f"let {finger_name(diagnosis.first)} go before {finger_name(diagnosis.second)}."
     )
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from fingering.diagnosis import Diagnosis
 from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.find import Found
-from fingerlead.timing.mended import Blame
 from fingerlead.timing.results import Change, FingeringKind, Timing
 
 # --- What a practice has to tell: events as they happen, and what can be asked for at any time.
@@ -42,14 +42,14 @@ class Lit:
 class Judged:
     """A change as it went.
 
-    `blame` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
+    `diagnosis` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
     `Practice.take` for. `again` where the same take was judged before and reads differently now. `change` spans a slow
     stray too, one that was held as long as a note: its two changes are then one.
     """
 
     change: Change
     timing: Timing
-    blame: Blame | None
+    diagnosis: Diagnosis | None
     take: int
     again: bool
     outcome: Outcome
@@ -131,7 +131,7 @@ Event = Lit | Judged | HoldJudged | Progressed | Passed | TonightTurn | Due
 class Take:
     """A change to hear again: `edges` from `start_us` on, first (start_us, the mask before it), up to `end_us`.
 
-    `mended_edges` is the same take with only the blamed finger's edge moved; None where nobody is blamed.
+    `mended_edges` is the same take with only one finger's edge moved; None where there is no diagnosis.
     """
 
     edges: Edges

@@ -1,14 +1,15 @@
-"""The last changes, to be looked at and heard again: each with its blame, if obeying it is known to help."""
+"""The last changes, to be looked at and heard again: each with its diagnosis, if obeying it is known to help."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+from fingering.diagnosis import Diagnosis
 from fingering.table import Table
 from fingerlead.practice.events import Judged, Phrase, Take
 from fingerlead.practice.passing import outcome_of
 from fingerlead.practice.place import Playing
-from fingerlead.timing.mended import Blame, mended_edges, trusted_blame
+from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 from fingerlead.timing.results import Change, Settings, Timing
 
 KEPT = 50
@@ -45,10 +46,10 @@ class Takes:
         return self._judge(take, change, timing, playing, again=True)
 
     def _judge(self, take: int, change: Change, timing: Timing, playing: Playing, *, again: bool) -> Judged:
-        blamed = trusted_blame(change, timing, self._table, self._settings)
-        judged = Judged(change, timing, blamed, take, again, outcome_of(change, self._table))
+        diagnosis = trusted_diagnosis(change, timing, self._table, self._settings)
+        judged = Judged(change, timing, diagnosis, take, again, outcome_of(change, self._table))
         self._judged[take] = judged
-        self._takes[take] = _take(change, blamed, playing)
+        self._takes[take] = _take(change, diagnosis, playing)
         return judged
 
     def get(self, take: int) -> Take | None:
@@ -66,12 +67,12 @@ class Takes:
             del self._of_change[old.change.number]
 
 
-def _take(change: Change, blamed: Blame | None, playing: Playing) -> Take:
+def _take(change: Change, diagnosis: Diagnosis | None, playing: Playing) -> Take:
     first_us, last_us = change.edges[0][0], change.edges[-1][0]
     before = [at_us for at_us, _ in playing.edges if at_us < first_us]
     start_us = max(first_us - AROUND_US, before[-1] if before else 0)
     lead = ((start_us, change.from_mask),)
-    mended = None if blamed is None else (*lead, *mended_edges(change, blamed))
+    mended = None if diagnosis is None else (*lead, *mended_edges(change, diagnosis))
     end_us = max(last_us, last_us if mended is None else mended[-1][0]) + AROUND_US
     return Take((*lead, *change.edges), start_us, end_us, mended, change)
 

@@ -1,99 +1,41 @@
-"""A change mended: the same take with only the blamed finger's edge moved to where it should have been.
+"""A change mended: the same take with only one finger's edge moved to where the diagnosis says it should have been.
 
-Question: would the advice have helped? It is obeyed in simulation, and the outcome measured anew by `kernel`, as any
-playing is. Conventions: edges are (time in µs, covered mask from then on), as in `Change.edges`.
+Question: would the advice have helped? `fingering.diagnosis` names the finger by the geometry of the change; here the
+advice is obeyed in simulation, and the outcome measured anew by `kernel`, as any playing is.
+Conventions: edges are (time in µs, covered mask from then on), as in `Change.edges`.
 
-The blamed finger's edge is the one that gave it its time, with the bounces that belong to it; it moves to the instant
-of the finger that it should not have gone before (or after). Every other finger keeps every one of its edges.
+The edge that moves is the one that gave the finger its time, with the bounces that belong to it; it moves to the
+instant of the finger that it should not have gone before (or after). Every other finger keeps every one of its edges.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from statistics import median
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
+from fingering.diagnosis import Diagnosis, diagnose_times
 from fingering.holes import HOLES
-from fingering.notes import SOUNDING
 from fingering.table import Table
 from fingerlead.timing.analysis import PartReader
 from fingerlead.timing.kernel import Progression, Rules, measure
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
 
-# --- Which finger went out of turn: the one whose move, put elsewhere in the order, takes the strays away.
-#
-# Question: of the fingers of a change that went astray, whose time is to be mended, and what should have gone first?
-# Method: every finger is tried at the instant of every other one, on the change's own finger times; the try that leaves
-# the least time on third notes wins; of equals the one that moves its finger the least, then the one whose finger stands
-# furthest from the rest, then the one whose finger was early. So the advice is never typed in, and obeying it has been
-# tried before it is given.
-
-
-@dataclass(frozen=True, slots=True)
-class Blame:
-    """`finger` went out of turn, early or late; `first` should go before `second`, which went `apart_us` before it.
-
-    `finger` is one of the two. `turn` is the advice in short. On the way up it is enough that `first`, whose hole names
-    the note to come, goes first of all; on the way down, that `second`, whose hole names the note that is left, goes
-    last. Of two fingers that is the same.
-    """
-
-    finger: int
-    early: bool
-    first: int
-    second: int
-    apart_us: int
-    turn: Literal["first", "last"]
-
-
-def blame(change: Change) -> Blame | None:
-    """The finger to mend in a plain change with a stray; None where there is no stray or nothing would help."""
-    if change.loose is None or not change.strays or len(change.fingers) < 2:
-        return None
-    times = {finger.finger: finger.after_start_us for finger in change.fingers}
-    astray_us = third_note_us(change.from_mask, change.to_mask, times)
-    best: tuple[int, int, float, bool, int, int] | None = None
-    for finger, at_us in times.items():
-        others = {other: other_us for other, other_us in times.items() if other != finger}
-        apart_us = abs(at_us - median(others.values()))
-        for other, other_us in others.items():
-            if other_us == at_us:
-                continue
-            left_us = third_note_us(change.from_mask, change.to_mask, {**times, finger: other_us})
-            tried = (left_us, abs(other_us - at_us), -apart_us, at_us > other_us, finger, other)
-            if best is None or tried < best:
-                best = tried
-    if best is None or best[0] >= astray_us:
-        return None
-    _, apart_us, _, late, finger, other = best
-    first, second = (finger, other) if late else (other, finger)
-    up = change.to_note > change.from_note
-    return Blame(finger, not late, first, second, apart_us, "first" if up or len(times) == 2 else "last")
-
-
-def third_note_us(from_mask: int, to_mask: int, times: dict[int, int]) -> int:
-    """How long third notes sound if each finger that differs moves once, at its time."""
-    notes = (SOUNDING[from_mask], SOUNDING[to_mask])
-    mask, since_us, total_us = from_mask, 0, 0
-    for at_us, finger in sorted((at_us, finger) for finger, at_us in times.items()):
-        if SOUNDING[mask] not in notes:
-            total_us += at_us - since_us
-        mask ^= 1 << finger
-        since_us = at_us
-    return total_us
-
-
-# ---
-
 # How long the two notes of a change are held in simulation; longer than any length that decides something.
 HELD_US = 1_000_000
 
 Edges = tuple[tuple[int, int], ...]
 Toggle = tuple[int, int]  # time, finger
+
+
+def diagnose_change(change: Change) -> Diagnosis | None:
+    """The finger out of turn in a plain change with a stray; None in any other change."""
+    if change.loose is None or not change.strays:
+        return None
+    times_us = {finger.finger: finger.after_start_us for finger in change.fingers}
+    return diagnose_times(change.from_mask, change.to_mask, times_us)
 
 
 def toggles(from_mask: int, edges: Iterable[tuple[int, int]]) -> list[Toggle]:
@@ -122,24 +64,23 @@ def edges_of(from_mask: int, moves: Iterable[Toggle]) -> Edges:
     return tuple(edges)
 
 
-def mended_edges(change: Change, blamed: Blame) -> Edges:
-    """The change's edges with only the blamed finger's edge moved."""
-    times = {finger.finger: change.start_us + finger.after_start_us for finger in change.fingers}
-    at_us = times[blamed.finger]
-    by_us = times[blamed.first if blamed.early else blamed.second] - at_us
+def mended_edges(change: Change, diagnosis: Diagnosis) -> Edges:
+    """The change's edges with only the edge of the finger out of turn moved."""
+    at_us = next(change.start_us + f.after_start_us for f in change.fingers if f.finger == diagnosis.finger)
+    by_us = diagnosis.apart_us if diagnosis.how == "early" else -diagnosis.apart_us
     moves = [
-        (moved_us + by_us if finger == blamed.finger and moved_us >= at_us else moved_us, finger)
+        (moved_us + by_us if finger == diagnosis.finger and moved_us >= at_us else moved_us, finger)
         for moved_us, finger in toggles(change.from_mask, change.edges)
     ]
     return edges_of(change.from_mask, moves)
 
 
-def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> bool:
+def proven(change: Change, diagnosis: Diagnosis, table: Table, settings: Settings) -> bool:
     """Whether the mended change, measured anew, is one change between the same two masks without a heard stray.
 
     Strays too short to be heard may be left. A finger that slipped still slips; none slips that did not before.
     """
-    edges = mended_edges(change, blamed)
+    edges = mended_edges(change, diagnosis)
     if not edges or edges[-1][1] != change.to_mask:
         return False
     again = measured(change.from_mask, edges, table, settings)
@@ -153,12 +94,12 @@ def proven(change: Change, blamed: Blame, table: Table, settings: Settings) -> b
     return whole and same and slipped and not any(stray.heard for stray in mended.strays)
 
 
-def trusted_blame(change: Change, timing: Timing, table: Table, settings: Settings) -> Blame | None:
-    """Which finger to mend: only where the two fingers' order is certain, and mending is proven to help."""
-    blamed = blame(change)
-    if blamed is None or blamed.apart_us < timing.uncertainty_us or not proven(change, blamed, table, settings):
+def trusted_diagnosis(change: Change, timing: Timing, table: Table, settings: Settings) -> Diagnosis | None:
+    """The finger out of turn: only where the two fingers' order is certain, and mending is proven to help."""
+    diagnosis = diagnose_change(change)
+    if diagnosis is None or diagnosis.apart_us < timing.uncertainty_us:
         return None
-    return blamed
+    return diagnosis if proven(change, diagnosis, table, settings) else None
 
 
 def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, uncertainty_us: int = 0) -> list[Change]:

@@ -21,8 +21,9 @@ from typing import Literal
 
 import numpy as np
 
+from fingering.diagnosis import Diagnosis
 from fingerlead.timing.analysis import VERDICTS, Analysis
-from fingerlead.timing.mended import blame
+from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.summary import CONFIDENCE, log_choose, wilson
 
 # --- What one session says of each directed change, in numbers small enough to keep for years.
@@ -30,8 +31,13 @@ from fingerlead.timing.summary import CONFIDENCE, log_choose, wilson
 # The counts are those of `summary.summarise`, taken from the arrays: a studio of thousands of sessions is added up from
 # tallies without analysing anything again. Shares and intervals are reckoned where tallies are put together.
 
-# Who was out of turn, as `Blame` has it: finger, early, the finger to go first, the one to go second.
+# A diagnosis in short: finger, whether it was early, the finger to go first, the one to go second.
 Turn = tuple[int, bool, int, int]
+
+
+def turn_of(diagnosis: Diagnosis) -> Turn:
+    """The turn that a diagnosis from times names."""
+    return diagnosis.finger, diagnosis.how == "early", diagnosis.first, diagnosis.second
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +55,7 @@ class Tally:
     """One directed change in one session or more.
 
     `plain`, `astray` and `loose` count plain changes, as `ChangeSummary` does; `strays_us` is the heard stray time of
-    each that went astray; `faults` are those that blame could name, the costliest first.
+    each that went astray; `faults` are those that a diagnosis names, the costliest first.
     """
 
     from_note: int
@@ -149,9 +155,9 @@ def _same(turn: Turn, faults: list[Fault]) -> Fault:
 def _faults(analysis: Analysis, astray: list[int], heard_us: list[int]) -> tuple[Fault, ...]:
     found: dict[Turn, list[tuple[int, int]]] = defaultdict(list)
     for number, us in zip(astray, heard_us, strict=True):
-        blamed = blame(analysis.changes[number])
-        if blamed is not None:
-            found[blamed.finger, blamed.early, blamed.first, blamed.second].append((us, blamed.apart_us))
+        diagnosis = diagnose_change(analysis.changes[number])
+        if diagnosis is not None:
+            found[turn_of(diagnosis)].append((us, diagnosis.apart_us))
     return _ranked(
         Fault(turn, len(rows), sum(us for us, _ in rows), round(median(apart for _, apart in rows)))
         for turn, rows in found.items()

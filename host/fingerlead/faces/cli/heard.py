@@ -162,7 +162,7 @@ def _found(from_note: int, to_note: int, stray: int) -> Heard:
 
 def _impossible(from_note: int, to_note: int, stray: int) -> str:
     """Why not, and what can sound here, and what a stray like this one comes from."""
-    from fingering.diagnosis import where
+    from fingering.diagnosis import changes_with
     from fingering.moves import change_text, possible_strays
     from fingering.notes import NOTES
 
@@ -171,10 +171,10 @@ def _impossible(from_note: int, to_note: int, stray: int) -> str:
     )
     can = [NOTES[note] for note in sorted(possible_strays(from_note, to_note))]
     told += f": only {_or(can)} can" if can else ": no other note can"
-    near = [pair for pair in where(stray) if pair[0] == from_note or pair[1] == to_note]
+    near = [pair for pair in changes_with(stray) if pair[0] == from_note or pair[1] == to_note]
     if near:
         return f"{told}; it can from {_or([change_text(*pair) for pair in near])}"
-    sources = where(stray)
+    sources = changes_with(stray)
     if not sources:
         return f"{told}; {NOTES[stray]} sounds between no two other notes: listen again, or look for a slipped finger"
     return f"{told}; listen again, or look for a finger that has no part in the change and moved all the same"

@@ -170,7 +170,7 @@ def _grid(summary: Summary) -> list[list[dict[str, Any] | None]]:
 
 def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
     unsure_us = summary.uncertainty_us
-    usual = words.usual_blame(change)
+    usual = words.usual_diagnosis(change)
     low, high = change.clean_interval
     led = change.led()
     return {

@@ -37,15 +37,15 @@ def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, m
 
 def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """The edges with one change mended; raises StudioError where it cannot be."""
-    from fingerlead.timing.mended import mended_edges, trusted_blame
+    from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 
     if number >= len(analysis.changes):
         raise StudioError(f"expected the number of a change below {len(analysis.changes)}, got {number}")
     change = analysis.changes[number]
-    blamed = trusted_blame(change, analysis.timing, analysis.table, analysis.settings)
-    if blamed is None:
+    diagnosis = trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings)
+    if diagnosis is None:
         raise StudioError("which finger to mend cannot be told from this change")
-    mended = list(mended_edges(change, blamed))
+    mended = list(mended_edges(change, diagnosis))
     first_us, last_us = change.edges[0][0], change.edges[-1][0]
     return sorted(
         [edge for edge in edges if not first_us <= edge[0] <= last_us] + mended,

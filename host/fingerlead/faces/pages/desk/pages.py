@@ -27,7 +27,7 @@ from fingerlead.studio.pupils import Pupil
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.mended import trusted_blame
+from fingerlead.timing.mended import trusted_diagnosis
 from fingerlead.timing.progress import Tally, together
 from fingerlead.timing.results import Change
 from fingerlead.timing.summary import heard_stray_us, stands_out
@@ -265,7 +265,7 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
         "words": capital(what_happened(change, analysis.timing)),
         "svg": Markup(strip_svg(change, analysis.timing, number)),
         "stray": change.verdict == "stray",
-        "mendable": trusted_blame(change, analysis.timing, analysis.table, analysis.settings) is not None,
+        "mendable": trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings) is not None,
     }
 
 

@@ -44,7 +44,7 @@ def chanter_sentence(chanter: ChanterNow) -> str:
 def change_sentence(judged: Judged, table: Table) -> str:
     """One change. Advice is given only where obeying it takes every stray away."""
     change, timing = judged.change, judged.timing
-    unsure = change.verdict == "stray" and judged.blame is None
+    unsure = change.verdict == "stray" and judged.diagnosis is None
     told = [f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing, not unsure)}"]
     if unsure:
         told.append(say("cannot_tell"))
@@ -279,8 +279,8 @@ def change_of(judged: practised.Judged, table: Table) -> Message:
         "verdict": change.verdict,
         "outcome": judged.outcome,
         "sentence": change_sentence(judged, table),
-        "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.blame is not None),
-        "mendable": judged.blame is not None,
+        "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.diagnosis is not None),
+        "mendable": judged.diagnosis is not None,
         "slow": change.verdict != "uncertain",
         "again": judged.again,
         "seconds_ago": 0,
