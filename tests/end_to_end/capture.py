@@ -2,11 +2,11 @@
 
 In a process of its own, so that it neither takes time from the one that is judged, nor waits for it:
 
-    python capture.py OUT.npz          captures until its standard input is closed, then writes OUT.npz
+    python -m tests.end_to_end.capture OUT.npz     captures until its standard input is closed, then writes OUT.npz
 
 A sample's time is that of its cycle: when this client, which comes after the one that plays, is called in it, by the
 host clock (the median of the cycles around, as one call may be late), and its place in the cycle on top. So it says
-when the sample was given to whoever listens to the output; a real device plays it a period or two after that. JACK's
+when the sample was given to the output's listeners; a real device plays it a period or two after that. JACK's
 own `frame_time` agrees to 0.2 ms while all goes well, but strays by milliseconds for seconds after the server was late.
 """
 
@@ -18,13 +18,20 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from tests.waiting import PATIENCE_S
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from typing import Self
 
+ROOT = Path(__file__).parents[2]
+Played = TypeVar("Played")
+# A take that the server disturbed is taken again so many times.
+AGAIN = 3
 MOST_S = 700
 LOOK_EVERY_S = 0.05
 AROUND = 15
@@ -35,8 +42,8 @@ PLAYS = "^PortAudio.*:out_0$"
 class JackServer:
     """A JACK server of a name of our own, with its dummy driver; between `with` and its end programs find this one."""
 
-    def __init__(self) -> None:
-        self.ours = {"JACK_DEFAULT_SERVER": f"fingerlead-sound-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+    def __init__(self, name: str = "sound") -> None:
+        self.ours = {"JACK_DEFAULT_SERVER": f"fingerlead-{name}-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
 
     def __enter__(self) -> Self:
         self._before = {key: os.environ.get(key) for key in self.ours}
@@ -61,8 +68,9 @@ class JackServer:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        subprocess.run(["jack_wait", "-w", "-t", "10", "-s", name], capture_output=True)
-        assert self._process.poll() is None, "jackd is installed but does not start with its dummy driver"
+        waited = subprocess.run(["jack_wait", "-w", "-t", f"{PATIENCE_S:.0f}", "-s", name], capture_output=True)
+        started = waited.returncode == 0 and self._process.poll() is None
+        assert started, "jackd is installed but does not start with its dummy driver"
 
     def stop(self) -> None:
         """Stop it, as a device is pulled out."""
@@ -81,9 +89,8 @@ class Capture:
         self._path = folder / "captured.npz"
 
     def __enter__(self) -> Self:
-        self._process = subprocess.Popen(
-            [sys.executable, __file__, str(self._path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
+        command = [sys.executable, "-m", "tests.end_to_end.capture", str(self._path)]
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT)
         assert self._process.stdout is not None
         assert self._process.stdout.readline() == "capturing\n"
         return self
@@ -107,6 +114,21 @@ class Capture:
     def near(self, host_us: int) -> int:
         """The place of the first sample at or after this time."""
         return int(np.searchsorted(self.host_us(np.arange(len(self.samples))), host_us))
+
+
+def taken(folder: Path, play: Callable[[], Played]) -> tuple[Played, Capture]:
+    """What `play` returns, and what was captured meanwhile: a take in which the server was never late.
+
+    A take with an under-run of the server, or with a cycle missed, is no measure of what was played: it says so and is
+    taken again, three times at most. The last one is judged whatever it holds.
+    """
+    for again in range(AGAIN + 1):
+        with Capture(folder) as captured:
+            played = play()
+        if not len(captured.xruns) and not captured.breaks:
+            break
+        print(f"take {again + 1}: {len(captured.xruns)} under-runs of the server, {captured.breaks} cycles missed")
+    return played, captured
 
 
 def changes(samples: np.ndarray, period: int, silence: float = 1e-4) -> np.ndarray:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import time
 from pathlib import Path
 
 import pytest
 
+from tests.end_to_end.capture import JackServer
 from tests.end_to_end.chromium import CHROMIUM, FLAGS
 
 BACKEND = "mido.backends.rtmidi/UNIX_JACK"
@@ -26,38 +24,14 @@ def jack():
     import mido
 
     # A server of our own name stays out of the way of any other.
-    name = f"fingerlead-{os.getpid()}"
-    ours = {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1", "MIDO_BACKEND": BACKEND}
-    server = subprocess.Popen(
-        ["jackd", "-n", name, "-R", "-P", "10", "-S", "-d", "dummy", "-r", "48000", "-p", "128"],
-        env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    with pytest.MonkeyPatch.context() as patch:
-        for key, value in ours.items():
-            patch.setenv(key, value)
+    with JackServer("midi"), pytest.MonkeyPatch.context() as patch:
+        patch.setenv("MIDO_BACKEND", BACKEND)
         backend = mido.Backend(BACKEND)
         patch.setattr(mido, "backend", backend)
         for function in ("open_input", "open_output", "get_input_names", "get_output_names"):
             patch.setattr(mido, function, getattr(backend, function))
-        try:
-            _wait_for(server, backend)
-            yield dict(os.environ)
-        finally:
-            server.terminate()
-            server.wait()
-
-
-def _wait_for(server: subprocess.Popen, backend) -> None:
-    give_up = time.monotonic() + 10
-    while server.poll() is None and time.monotonic() < give_up:
-        try:
-            backend.get_input_names()
-            return
-        except OSError:
-            time.sleep(0.1)
-    pytest.fail("jackd is installed but does not start with its dummy driver")
+        backend.get_input_names()
+        yield
 
 
 @pytest.fixture(scope="module")
