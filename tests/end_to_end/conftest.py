@@ -9,6 +9,7 @@ import pytest
 
 from tests.end_to_end.capture import JackServer
 from tests.end_to_end.chromium import CHROMIUM, FLAGS
+from tests.waiting import PATIENCE_S
 
 BACKEND = "mido.backends.rtmidi/UNIX_JACK"
 
@@ -40,6 +41,7 @@ def browser():
     playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
     if not Path(CHROMIUM).exists():
         pytest.skip("needs the Debian package chromium")
+    playwright.expect.set_options(timeout=1_000 * PATIENCE_S)
     with playwright.sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser

@@ -9,7 +9,6 @@ import asyncio
 import json
 import queue
 import threading
-import time
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -36,6 +35,7 @@ from fingerlead.sound.tuning import Tuning
 from fingerlead.sound.voices import voice_json
 from fingerlead.timing.mended import diagnose_change
 from tests.faces.playing import SURE, one_change
+from tests.waiting import PATIENCE_S, wait_for
 
 WEB = Path(next(iter(practice.__path__)))
 TABLE = standard_table()
@@ -178,14 +178,12 @@ class PageHost:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        while not self._server.started:
-            time.sleep(0.01)
+        wait_for(lambda: self._server.started, "the server")
         self.address = f"http://127.0.0.1:{self._server.servers[0].sockets[0].getsockname()[1]}/"
 
     def begin_anew(self) -> None:
         """As if nobody had been here: once the last page has gone and all it sent has been taken in."""
-        while self._seats:
-            time.sleep(0.01)
+        wait_for(lambda: not self._seats, "the last page's end")
         self.snapshot = everything()
         self.asked.clear()
         self.heard = queue.Queue()
@@ -261,7 +259,7 @@ class PageHost:
                     await seat.send_text(json.dumps(message))
 
         assert self._loop
-        asyncio.run_coroutine_threadsafe(send(), self._loop).result(5)
+        asyncio.run_coroutine_threadsafe(send(), self._loop).result(PATIENCE_S)
 
     def hang_up(self) -> None:
         """Break every line, as a host that goes away does."""
@@ -271,15 +269,15 @@ class PageHost:
                 await seat.close()
 
         assert self._loop
-        asyncio.run_coroutine_threadsafe(close(), self._loop).result(5)
+        asyncio.run_coroutine_threadsafe(close(), self._loop).result(PATIENCE_S)
 
     def wait_for(self, kind: str, **fields: Any) -> dict[str, Any]:
         """The next message of a kind (with these fields) that a page sent; what came before it is dropped."""
         while True:
-            message = self.heard.get(timeout=5)
+            message = self.heard.get(timeout=PATIENCE_S)
             if message["kind"] == kind and fields.items() <= message.items():
                 return message
 
     def close(self) -> None:
         self._server.should_exit = True
-        self._thread.join(5)
+        self._thread.join(PATIENCE_S)

@@ -21,6 +21,7 @@ from fingerlead.workbench.guidance import ask_words
 from fingerlead.workbench.levels import HoleReport
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS
 from fingerlead.workbench.samples import PLAN
+from tests.waiting import PATIENCE_S, wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 expect = playwright.expect
@@ -105,7 +106,7 @@ def opened(browser, host):
         width, height = SIZES[size]
         contexts.append(browser.new_context(viewport={"width": width, "height": height}, **context))
         page = contexts[-1].new_page()
-        page.set_default_timeout(8_000)
+        page.set_default_timeout(1_000 * PATIENCE_S)
         page.on("request", lambda request: asked.append(request.url))
         page.on("console", lambda message: complaints.append(message.text))
         page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -132,10 +133,7 @@ def shows(page, host, name):
 
 def wished(host, *wishes):
     """Wait until these, and no others, were wished."""
-    for _ in range(400):
-        if len(host.wishes) >= len(wishes):
-            break
-        host.page.wait_for_timeout(20)
+    wait_for(lambda: len(host.wishes) >= len(wishes), "the wish")
     assert host.wishes == list(wishes)
 
 
@@ -357,12 +355,12 @@ def test_the_simulated_chanter_from_the_first_step_to_its_levels(browser, tmp_pa
         page = browser.new_page()
         page.goto(found[0])
         page.click("#go")
-        expect(page.locator("#step")).to_have_text("Step 2 of 20", timeout=20_000)
-        expect(page.locator("#step")).to_have_text("Step 19 of 20", timeout=150_000)
-        expect(page.locator("#result-title")).to_have_text("All eight holes are good.", timeout=60_000)
+        expect(page.locator("#step")).to_have_text("Step 2 of 20")
+        expect(page.locator("#step")).to_have_text("Step 19 of 20", timeout=300_000)
+        expect(page.locator("#result-title")).to_have_text("All eight holes are good.")
         assert list(tmp_path.iterdir()) == []
         page.click("#actions .main")
-        expect(page.locator("#result .sentences")).to_contain_text("keeps them", timeout=20_000)
+        expect(page.locator("#result .sentences")).to_contain_text("keeps them")
         assert len(list(tmp_path.glob("*/pupil-*.toml"))) == 2
         page.close()
         process.send_signal(signal.SIGINT)

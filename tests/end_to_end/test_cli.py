@@ -13,6 +13,7 @@ import pytest
 
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
+from tests.waiting import PATIENCE_S
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
 ROOT = Path(__file__).parents[2]
@@ -28,7 +29,7 @@ LISTED = """time_us,holes
 
 
 def run(*words, **more):
-    return subprocess.run([PROGRAM, *map(str, words)], capture_output=True, text=True, timeout=60, **more)
+    return subprocess.run([PROGRAM, *map(str, words)], capture_output=True, text=True, timeout=PATIENCE_S, **more)
 
 
 @pytest.fixture
@@ -155,9 +156,9 @@ def test_live_tells_what_the_session_it_keeps_tells_afterwards(tmp_path):
             stderr=subprocess.PIPE,
             text=True,
         )
-        assert simulator.wait(60) == 0
+        assert simulator.wait(PATIENCE_S) == 0
         live.terminate()
-        out, err = live.communicate(timeout=30)
+        out, err = live.communicate(timeout=PATIENCE_S)
     assert live.returncode == 0, err
     told = [
         line for line in out.splitlines() if re.match(rf"({'|'.join(n.capitalize() for n in NOTES)}) to ", line, re.I)

@@ -12,6 +12,7 @@ import pytest
 from fingerlead.faces.pages.desk.opening import opened as desk_opened
 from fingerlead.studio.invented import evenings, invented, write_evening
 from fingerlead.studio.studio import Studio
+from tests.waiting import PATIENCE_S
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
@@ -104,7 +105,7 @@ def test_a_session_is_replayed_with_its_holes_moving(page):
     page.select_option("#speed", "0.25")
     page.get_by_role("button", name="Stray after").click()
     # The replay comes to the stray: the moment that belongs to it is marked while the holes move along.
-    page.locator(".moment.here").first.wait_for(timeout=20_000)
+    page.locator(".moment.here").first.wait_for(timeout=1_000 * PATIENCE_S)
     at_us = int(page.locator(".moment.here").first.get_attribute("data-at"))
     assert abs(int(page.locator("#place").input_value()) - at_us) < 400_000
     assert page.locator(".holes circle.covered").count() > 0

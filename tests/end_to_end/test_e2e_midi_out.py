@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from itertools import groupby
 
 import pytest
@@ -14,6 +13,7 @@ import pytest
 from fingering.notes import SOUNDING
 from fingerlead.sound.tuning import BAGPIPE, MidiVoice, Tuning
 from fingerlead.store.session_reading import read_session, session_record
+from tests.waiting import PATIENCE_S, wait_for
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 VOICE = MidiVoice(Tuning(480).note_hz())
@@ -48,13 +48,6 @@ class Synth:
 def start(*words) -> subprocess.Popen:
     command = [*FINGERLEAD, *map(str, words)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-
-
-def wait_for(condition, what: str, for_s: float = 30.0) -> None:
-    give_up = time.monotonic() + for_s
-    while not condition():
-        assert time.monotonic() < give_up, f"waited in vain for {what}"
-        time.sleep(0.01)
 
 
 def a_port(simulator: subprocess.Popen) -> str:
@@ -99,10 +92,10 @@ def test_playing_arrives_note_by_note_and_no_note_is_left(tmp_path, ends, number
     joined_at = len(synth.notes)
     wait_for(lambda: len(synth.notes) >= 12 and synth.on, "twelve notes and one that sounds")
     program.send_signal(number)
-    out, err = program.communicate(timeout=30)
+    out, err = program.communicate(timeout=PATIENCE_S)
     assert (program.returncode, "Traceback" in err) == (0, False)
     assert out.startswith("Playing on MIDI output fingerlead.\n")
-    wait_for(lambda: not synth.on, "silence", 2)
+    wait_for(lambda: not synth.on, "silence")
 
     # All that was kept sounded, but for what came before we listened. A busy machine may hold a frame up until the note
     # is silenced, and strikes it again then.
@@ -131,8 +124,8 @@ def test_a_chosen_output_is_made_ready_and_played(elm, ends):
     wait_for(lambda: len(elm.notes) >= 5, "notes")
     assert set(elm.notes) <= set(KEYS)
     program.terminate()
-    program.communicate(timeout=30)
-    wait_for(lambda: not elm.on, "silence", 2)
+    program.communicate(timeout=PATIENCE_S)
+    wait_for(lambda: not elm.on, "silence")
 
 
 def test_a_chanter_that_is_pulled_out_leaves_no_note_while_the_program_waits(elm, ends):
@@ -141,7 +134,7 @@ def test_a_chanter_that_is_pulled_out_leaves_no_note_while_the_program_waits(elm
     ends += [simulator, program]
     wait_for(lambda: len(elm.notes) >= 3 and elm.on, "a note that sounds")
     simulator.kill()
-    wait_for(lambda: not elm.on, "silence", 3)
+    wait_for(lambda: not elm.on, "silence")
     assert program.poll() is None
 
 
@@ -153,13 +146,15 @@ def test_an_output_that_goes_is_told_and_listening_goes_on(elm, ends):
     line = program.stderr.readline()
     assert "elm synth is gone (unplugged, or the other side is gone). Listening goes on without it" in line
     program.terminate()
-    out, err = program.communicate(timeout=30)
+    out, err = program.communicate(timeout=PATIENCE_S)
     assert (program.returncode, err) == (0, "")
     assert out.splitlines()[-1].startswith("Too little was played")
 
 
 def test_outputs_are_listed_under_names_that_open_them(elm, ends):
-    listed = subprocess.run([*FINGERLEAD, "devices"], capture_output=True, text=True, timeout=60, check=True).stdout
+    listed = subprocess.run(
+        [*FINGERLEAD, "devices"], capture_output=True, text=True, timeout=PATIENCE_S, check=True
+    ).stdout
     (name,) = (line.split("\t")[0] for line in listed.splitlines() if "--midi-out" in line and "elm synth" in line)
     program = start("live", "sim", "--no-strips", "--midi-out", name)
     ends.append(program)

@@ -23,9 +23,9 @@ from websockets.sync.client import ClientConnection, connect
 
 from fingering.table import standard_table
 from fingerlead.store.session_reading import read_session
+from tests.waiting import PATIENCE_S
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
-PATIENCE_S = 20.0
 LOW_G, LOW_A = standard_table().standard[:2]
 # The middle row, thumb first, as the hands lie with the left on top.
 KEYS = ["Space", "KeyF", "KeyD", "KeyS", "KeyJ", "KeyK", "KeyL", "Semicolon"]
@@ -194,7 +194,7 @@ def opened(browser: Any) -> Iterator[Callable[[str], Any]]:
         context = browser.new_context(viewport={"width": 1280, "height": 900})
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(1_000 * PATIENCE_S)
         page.on("console", lambda message: complaints.append(message.text))
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(address)
@@ -259,7 +259,7 @@ def test_the_simulated_pupil_shows_which_finger_led_and_mending_it_can_be_heard(
     running = practice()
     page = opened(running.address)
     page.click("[data-to=sim]")
-    expect(page.locator("#sentence")).to_contain_text("Let the", timeout=60_000)
+    expect(page.locator("#sentence")).to_contain_text("Let the", timeout=300_000)
     expect(page.locator("#hear")).to_contain_text("Mended")
     page.click("#finish-button")
     expect(page.locator("#summary")).to_be_visible()

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from fingerlead.store.session_reading import read_session, session_record
+from tests.waiting import PATIENCE_S, wait_for
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 
@@ -28,7 +29,7 @@ def fingerlead(*args, **more) -> subprocess.Popen:
 
 def run(*args, **more) -> subprocess.CompletedProcess:
     command = [*FINGERLEAD, *map(str, args)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, **more)
+    return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False, **more)
 
 
 def simulate(*args, on="pty", **more) -> tuple[subprocess.Popen, str]:
@@ -36,13 +37,6 @@ def simulate(*args, on="pty", **more) -> tuple[subprocess.Popen, str]:
     line = process.stdout.readline()
     assert line.startswith("listening on "), line + process.stderr.read()
     return process, line.removeprefix("listening on ").strip()
-
-
-def wait_for(condition, for_s: float = 20.0) -> None:
-    give_up = time.monotonic() + for_s
-    while not condition():
-        assert time.monotonic() < give_up, "waited in vain"
-        time.sleep(0.02)
 
 
 def kept_bytes(path: Path) -> int:
@@ -87,7 +81,7 @@ def test_ctrl_c_ends_it_and_keeps_everything(number, path):
     process = fingerlead("record", "sim", "-o", path)
     wait_for(lambda: kept_bytes(path) > 100)
     process.send_signal(number)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=PATIENCE_S)
     assert (process.returncode, err) == (0, "")
     assert "0 damaged, 0 lost" in out
     session = read_session(path)
@@ -282,7 +276,7 @@ def test_a_chanter_killed_in_mid_frame_comes_back_with_the_gap_marked(pulled, ca
                     time.sleep(0.6)
         time.sleep(0.2)
         recorder.send_signal(signal.SIGINT)
-        out, err = recorder.communicate(timeout=20)
+        out, err = recorder.communicate(timeout=PATIENCE_S)
     finally:
         recorder.kill()
         recorder.communicate()

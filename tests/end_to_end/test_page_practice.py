@@ -11,6 +11,7 @@ import pytest
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
 from tests.faces.sheet_tools import needs_lilypond
+from tests.waiting import PATIENCE_S, wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
@@ -46,7 +47,7 @@ def opened(browser, host):
         made = browser.new_context(viewport={"width": width, "height": height}, **context)
         contexts.append(made)
         page = made.new_page()
-        page.set_default_timeout(8_000)
+        page.set_default_timeout(1_000 * PATIENCE_S)
         page.on("request", lambda request: asked.append(request.url))
         page.on("console", lambda message: complaints.append(message.text))
         page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -96,11 +97,7 @@ COVERED = (
 
 def until(page, expression):
     """Wait until an expression holds. (Playwright's own way asks for `eval`, which the page's policy forbids.)"""
-    for _ in range(400):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(20)
-    raise AssertionError(f"never: {expression}")
+    wait_for(lambda: page.evaluate(expression), expression)
 
 
 def sees(page, covered_mask):

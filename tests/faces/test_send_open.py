@@ -20,6 +20,7 @@ from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import scenario as pupil_file
 from fingerlead.simulated import serve as whole
 from fingerlead.store.passage.text import LONGEST_MESSAGE, LONGEST_PASTE
+from tests.waiting import PATIENCE_S
 
 # Low G to low A to B to low G; the bottom little 18 ms before the bottom ring.
 CSV = """time_us,holes
@@ -267,7 +268,7 @@ def test_what_is_pasted_at_a_terminal_is_read_to_its_end(message):
     ) as process:
         os.close(terminal)
         os.write(controller, f"Hello\n{message}\necho not run\n\x04".encode())
-        told, asked = process.communicate(timeout=60)
+        told, asked = process.communicate(timeout=PATIENCE_S)
     os.close(controller)
     assert asked.startswith("Paste the message, from FINGERTIMES to THATSALL; then press Enter and Ctrl-D.")
     assert told == run("open", "--no-strips", given=message).stdout

@@ -20,12 +20,12 @@ from fingerlead.faces.pages.practice.telling import Telling
 from fingerlead.ports.base import now_us
 from fingerlead.practice.actor import PracticeActor
 from tests.practice.sitting_tools import TABLE, SittingByHand, played
+from tests.waiting import PATIENCE_S
 
 TOKEN = "a-token-for-tests"
 # Tests of faces find the sitting's tools here, as their folder is not on the way of Python.
 __all__ = ["PATIENCE_S", "TABLE", "Online", "Served", "SittingByHand", "online_at", "played", "served"]
 
-PATIENCE_S = 10.0
 STAFF = "<svg></svg>"
 
 

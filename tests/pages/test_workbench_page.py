@@ -27,10 +27,10 @@ from fingerlead.ports.base import PortRefused
 from fingerlead.store.chanters import ANYONE
 from fingerlead.workbench import flow as bench_flow
 from fingerlead.workbench.actor import JOBS, REQUESTS, Samples, Stage, StageStep, WorkbenchRequest
+from tests.waiting import PATIENCE_S
 from tests.workbench.workbench_chanters import Sulking, answer_all
 
 ROOM = Path(next(iter(bench.__path__)))
-PATIENCE_S = 10.0
 
 
 @contextlib.contextmanager

@@ -16,6 +16,7 @@ from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
 from fingerlead.wire.events import Answered, Intake, Seen, State
 from fingerlead.wire.link import HostLink
+from tests.waiting import PATIENCE_S
 
 SEED = 7
 
@@ -80,10 +81,10 @@ class Pump(threading.Thread):
             self.join()
 
 
-def listen(port, link: HostLink, until: Callable[[list], bool], for_s: float = 8.0) -> list:
+def listen(port, link: HostLink, until: Callable[[list], bool]) -> list:
     """Events from the port until enough have come; fails rather than waits for ever."""
     events: list = []
-    give_up = time.monotonic() + for_s
+    give_up = time.monotonic() + PATIENCE_S
     while not until(events):
         assert time.monotonic() < give_up, f"the port gave too little: {events}"
         for chunk in port.read(0.1):
@@ -91,8 +92,8 @@ def listen(port, link: HostLink, until: Callable[[list], bool], for_s: float = 8
     return events
 
 
-def read_until_gone(port, for_s: float = 8.0) -> None:
-    give_up = time.monotonic() + for_s
+def read_until_gone(port) -> None:
+    give_up = time.monotonic() + PATIENCE_S
     while time.monotonic() < give_up:
         port.read(0.05)
 
@@ -135,7 +136,7 @@ class PortContract:
         with far_side.port() as port:
             far_side.start()
             port.write(HostLink(far_side.carrier).who())
-            give_up = time.monotonic() + 8
+            give_up = time.monotonic() + PATIENCE_S
             while sum(len(chunk.data) for chunk in chunks) < 100 and time.monotonic() < give_up:
                 chunks += port.read(0.1)
         assert chunks

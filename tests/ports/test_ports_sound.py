@@ -18,10 +18,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingerlead.ports import sound_port
 from fingerlead.ports.sound_device import MARGIN_US, Output, SoundClock, SoundRefused, chosen
 from fingerlead.ports.sound_port import SoundOut, list_outputs
 from fingerlead.ports.sound_process import SILENCE, STATE, Gone, OutputFill, Report, never_wait
 from tests.ports.sound_stub import SquareEngine, refusing_engine
+from tests.waiting import PATIENCE_S, wait_for
 
 START_NS = 5_000_000_000_000
 
@@ -237,18 +239,12 @@ def fake(monkeypatch):
     """Sets up a sound system that other processes find in place of the real one."""
     monkeypatch.syspath_prepend(str(Path(__file__).parent / "fake_sound"))
     monkeypatch.setattr("sys.dont_write_bytecode", True)
+    monkeypatch.setattr(sound_port, "ANSWER_S", PATIENCE_S)
 
     def set_up(**says):
         monkeypatch.setenv("FAKE_SOUND", json.dumps({"outputs": [{"name": "Speakers"}], **says}))
 
     return set_up
-
-
-def until(true, deadline_s=20.0):
-    give_up = time.monotonic() + deadline_s
-    while not true():
-        assert time.monotonic() < give_up, "it never happened"
-        time.sleep(0.01)
 
 
 def test_outputs_are_listed_once_with_all_their_ways(fake):
@@ -306,7 +302,7 @@ def test_an_engine_that_refuses_is_one_sentence(fake):
 def test_delay_under_runs_and_state_are_told(fake):
     fake(delay_s=0.18)
     out = SoundOut(SquareEngine).start()
-    until(lambda: out.health().under_runs == 1)
+    wait_for(lambda: out.health().under_runs == 1)
     health = out.health()
     assert (health.state, health.device) == ("sounding", "Speakers")
     assert health.delay_ms == pytest.approx(180, abs=0.01)
@@ -324,7 +320,7 @@ def test_a_device_that_goes_away_is_told_and_found_again_and_the_note_goes_on(fa
     changes = []
     out = SoundOut(SquareEngine, on_change=lambda: changes.append(out.health()), retry_s=0.05).start()
     out.cover(1, 0)
-    until(lambda: len(changes) >= 4)
+    wait_for(lambda: len(changes) >= 4)
     out.close()
     assert [health.state for health in changes[:2]] == ["lost", "sounding"]
     assert changes[0].sentence == (
@@ -341,7 +337,7 @@ def test_a_sound_process_that_dies_is_started_again(fake):
     changes = []
     with SoundOut(SquareEngine, on_change=lambda: changes.append(out.health()), retry_s=0.05) as out:
         out._process.kill()
-        until(lambda: len(changes) >= 2)
+        wait_for(lambda: len(changes) >= 2)
         assert [health.state for health in changes[:2]] == ["lost", "sounding"]
 
 
@@ -351,7 +347,7 @@ def test_a_broken_engine_is_lost_with_its_cause_and_the_next_one_is_made_anew(fa
     with SoundOut(SquareEngine, on_change=lambda: changes.append(out.health()), retry_s=0.05) as out:
         out.make_engine = partial(SquareEngine)
         out.tell("fail")
-        until(lambda: len(changes) >= 2)
+        wait_for(lambda: len(changes) >= 2)
     assert "TypeError" in changes[0].sentence
     assert changes[1].state == "sounding"
 
@@ -375,6 +371,7 @@ DIES = """
 import sys, time
 sys.path[:0] = {path!r}
 from tests.ports.sound_stub import SquareEngine
+from fingerlead.ports import sound_port
 from fingerlead.ports.sound_port import SoundOut
 if __name__ == "__main__":
     out = SoundOut(SquareEngine).start()
@@ -392,7 +389,7 @@ def test_when_the_program_is_killed_the_sound_ends(fake, tmp_path):
         sound = int(program.stdout.readline())
         assert _alive(sound)
         program.kill()
-    until(lambda: not _alive(sound))
+    wait_for(lambda: not _alive(sound))
 
 
 def _alive(number):

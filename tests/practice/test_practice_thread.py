@@ -11,8 +11,7 @@ from fingerlead.practice import inbox as wishes
 from fingerlead.practice.actor import MOST_REQUESTS, PracticeActor
 from fingerlead.store.session_reading import read_session
 from tests.practice.sitting_tools import TABLE, SittingByHand, files
-
-PATIENCE_S = 10.0
+from tests.waiting import PATIENCE_S
 
 
 class Waiting:

@@ -27,8 +27,8 @@ from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Answered
 from fingerlead.wire.link import HostLink
 from tests.simulated.known import read_truth
+from tests.waiting import PATIENCE_S
 
-PATIENCE_S = 20.0
 PROGRAM = "import typer; from fingerlead.faces.cli.simulated import simulate; typer.run(simulate)"
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 

@@ -9,8 +9,7 @@ from fingerlead.studio.index import analysed
 from fingerlead.studio.round import Round, bring_home
 from fingerlead.studio.studio import Studio
 from tests.studio.studios import playing, write
-
-PATIENCE_S = 20
+from tests.waiting import PATIENCE_S, wait_for
 
 
 class Fed(Port):
@@ -46,16 +45,6 @@ class Fed(Port):
         pass
 
 
-def wait_until(true) -> None:
-    """Let the thread run until something holds."""
-    given_up = threading.Event()
-    for _ in range(PATIENCE_S * 100):
-        if true():
-            return
-        given_up.wait(0.01)
-    raise AssertionError("it never came true")
-
-
 def test_each_turn_is_a_session_of_whoever_played_it(tmp_path):
     port = Fed()
     with Studio(tmp_path / "studio") as studio:
@@ -65,12 +54,12 @@ def test_each_turn_is_a_session_of_whoever_played_it(tmp_path):
         played = [playing(1, 20), playing(2, 20)]
         for key, data in zip(keys, played, strict=True):
             passed.next(key)
-            wait_until(lambda: not passed._inbox)
+            wait_for(lambda: not passed._inbox)
             port.feed(data)
             # One pass more, so that what was read has been taken.
-            wait_until(passed._reader._items.empty)
+            wait_for(passed._reader._items.empty)
         passed.next(keys[0])  # takes the chanter and plays nothing
-        wait_until(lambda: not passed._inbox)
+        wait_for(lambda: not passed._inbox)
         passed.stop()
         assert passed.sentence == ""
         sittings = studio.index.sittings()
@@ -89,21 +78,21 @@ def test_a_port_that_is_refused_is_told_and_stops_cleanly(tmp_path):
 
     with Studio(tmp_path / "studio") as studio:
         passed = Round(studio.folder, "fed", refuse).start()
-        wait_until(lambda: passed.sentence)
+        wait_for(lambda: passed.sentence)
         passed.stop()
     assert "it is not there" in passed.sentence
 
 
 def play_a_turn(passed, port, key, data) -> None:
     passed.next(key)
-    wait_until(lambda: not passed._inbox)
+    wait_for(lambda: not passed._inbox)
     port.feed(data)
-    wait_until(passed._reader._items.empty)
+    wait_for(passed._reader._items.empty)
 
 
 def put_down(passed) -> None:
     passed.next("")
-    wait_until(lambda: not passed._inbox)
+    wait_for(lambda: not passed._inbox)
 
 
 def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
@@ -112,7 +101,7 @@ def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
         keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
         passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
         passed.next("0123456789ab")
-        wait_until(lambda: passed.sentence)
+        wait_for(lambda: passed.sentence)
         assert "there is none" in passed.sentence
         assert passed.now == ""
         whole = SessionWriter.append
@@ -126,7 +115,7 @@ def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
 
         monkeypatch.setattr(SessionWriter, "append", full)
         play_a_turn(passed, port, keys[0], playing(1, 300))
-        wait_until(lambda: "it cannot be kept: the disk is full" in passed.sentence)
+        wait_for(lambda: "it cannot be kept: the disk is full" in passed.sentence)
         assert passed.now == ""
         monkeypatch.undo()
         play_a_turn(passed, port, keys[1], playing(2, 20))
@@ -169,11 +158,11 @@ def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
     with Studio(tmp_path / "studio") as studio:
         key = studio.add("Ailsa").key
         passed = Round(studio.folder, "fed", open_port, lambda: port.told_us).start()
-        wait_until(lambda: passed.sentence)
+        wait_for(lambda: passed.sentence)
         passed.next(key)
-        wait_until(lambda: len(opened) == 2)
+        wait_for(lambda: len(opened) == 2)
         port.feed(playing(1, 20))
-        wait_until(passed._reader._items.empty)
+        wait_for(passed._reader._items.empty)
         passed.stop()
         assert passed.sentence == ""
         assert [s.pupil for s in studio.index.sittings()] == [key]
@@ -185,10 +174,10 @@ def test_what_is_no_chanter_is_told_and_the_next_turn_goes_on(tmp_path):
         keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
         passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
         play_a_turn(passed, port, keys[0], b"hello world, no chanter here" * 5_000)
-        wait_until(lambda: passed.sentence)
+        wait_for(lambda: passed.sentence)
         assert "expected" in passed.sentence
         play_a_turn(passed, port, keys[1], playing(2, 20))
         put_down(passed)
-        wait_until(lambda: studio.index.sittings())
+        wait_for(lambda: studio.index.sittings())
         passed.stop()
         assert [s.pupil for s in studio.index.sittings()] == [keys[1]]
