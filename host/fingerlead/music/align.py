@@ -187,6 +187,15 @@ class Aligner:
         self._take(played)
         return self.recent(1)[-1]
 
+    def take_back(self) -> None:
+        """Undo the last `feed`."""
+        step = self._steps.pop()
+        self._cost -= step.least
+        if self._steps:
+            self._low, self._row = self._steps[-1].low, self._steps[-1].row
+        else:
+            self._low, self._row = 0, self._first
+
     def recent(self, notes: int) -> list[Item]:
         """The last steps of the walk as it reads now, back to `notes` held notes ago."""
         return self._walk(max(len(self._steps) - notes, 0))[0]

@@ -1,6 +1,6 @@
 """MIDI out: what the holes sound, played on a synthesiser, and never a note left on.
 
-A voice makes the messages (`host.sound.midi_tuning.MidiVoice`); this sends them, to an output that exists or from a
+A voice makes the messages (`fingerlead.sound.tuning.MidiVoice`); this sends them, to an output that exists or from a
 port of this program's own, to which other programs connect. Nobody tells when they do: so while nothing sounds,
 whatever listens is made ready (program, tuning) again every two seconds.
 
@@ -25,7 +25,7 @@ LOOK_EVERY_US = 1_000_000
 SEE = "see what there is with: fingerlead devices"
 
 
-class MidiVoice(Protocol):
+class NoteVoice(Protocol):
     """What makes the messages: whole ones, without running status."""
 
     def opening(self) -> list[bytes]:
@@ -47,7 +47,7 @@ class MidiOut:
     Use it in a `with`: everything is off whichever way that is left. `lost` says in words why nothing is sent any more.
     """
 
-    def __init__(self, name: str, voice: MidiVoice, clock: Callable[[], int] = now_us) -> None:
+    def __init__(self, name: str, voice: NoteVoice, clock: Callable[[], int] = now_us) -> None:
         self.lost = ""
         self._voice, self._clock = voice, clock
         self._silent = True

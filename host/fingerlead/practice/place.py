@@ -83,19 +83,6 @@ class Playing:
         return Held(self._note, max(lasted, key=lasted.__getitem__), self._start_us, end_us, "standard", ())
 
 
-class _Follower(Aligner):
-    """An aligner that can take its last note back."""
-
-    def take_back(self) -> None:
-        """As if the last note had not been fed."""
-        step = self._steps.pop()
-        self._cost -= step.least
-        if self._steps:
-            self._low, self._row = self._steps[-1].low, self._steps[-1].row
-        else:
-            self._low, self._row = 0, self._first
-
-
 class Following:
     """Where in some music the playing is. `sounding` is a note that is held when it begins: taken in if it is the first
     one, else left out.
@@ -104,7 +91,7 @@ class Following:
     def __init__(self, what: Expectation, sounding: Held | None = None) -> None:
         self.expectation = what
         self.times = 0  # how often the end was reached
-        self._aligner = _Follower(what)
+        self._aligner = Aligner(what)
         self._fed: deque[Held] = deque(maxlen=LOOKED_AT)
         self._peeked = False
         self._left_out_us: int | None = None

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fingerlead.ports.midi_out import MidiVoice
+from fingerlead.ports.midi_out import NoteVoice
 from fingerlead.store import midi_file
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.midi_file import Event, midi_file_bytes
@@ -56,7 +56,7 @@ class Exported:
     remarks: tuple[str, ...]
 
 
-def export(path: Path, out: Path, voice: MidiVoice) -> Exported:
+def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
     """Write a file of playing as MIDI; raises ExportError, and IntakeError where there is no playing in `path`.
 
     A MIDI file of that name is written anew; anything else of that name is left alone and refused.
@@ -206,7 +206,7 @@ def _from_list(record: Record) -> list[Event]:
     return holes
 
 
-def _notes(record: Record, voice: MidiVoice) -> tuple[list[Event], int]:
+def _notes(record: Record, voice: NoteVoice) -> tuple[list[Event], int]:
     """What sounded, as the voice plays it, and how many notes that is. Where nobody knows, nothing sounds."""
     states: list[tuple[int, int, int | None]] = [
         (t_us, 0, mask) for t_us, mask in zip(record.t_us.tolist(), record.covered.tolist(), strict=True)
