@@ -7,8 +7,8 @@ from collections import Counter
 
 import pytest
 
-from tests.workbench.raw_faults import RAW_FAULTS
 from fingerlead.workbench.levels import REMEDIES, holes_of
+from tests.workbench.raw_faults import RAW_FAULTS
 from tests.workbench.workbench_tools import calibration
 
 SEEDS = range(50)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.workbench.raw_faults import sealing
 from fingerlead.workbench.seal import leaks
+from tests.workbench.raw_faults import sealing
 
 SEEDS = range(200)
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tests.workbench.raw_faults import FULL_SCALE, Rehearsed, rehearse
 from fingerlead.workbench.samples import PLAN, Span, Taken
+from tests.workbench.raw_faults import FULL_SCALE, Rehearsed, rehearse
 
 
 def taken_of(played: Rehearsed) -> Taken:

@@ -120,7 +120,7 @@ class Following:
         if ended:
             self.times += 1
         if len(self._aligner) >= (RENEW_AFTER if ended else AT_MOST):
-            self._aligner = _Follower(self.expectation)
+            self._aligner = Aligner(self.expectation)
             self._fed.clear()
             if held.note == self.expectation.notes[0].note:
                 self._feed(held, held.end_us)
