@@ -18,7 +18,7 @@ from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
 from fingerlead.store.chanters import measured_skew_us
-from fingerlead.workbench import flow as bench_flow
+from fingerlead.workbench import workbench
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.measurement import Calibrating
 
@@ -33,12 +33,12 @@ def run(monkeypatch, tmp_path):
     app.command("other")(lambda: None)
     made = {}
 
-    def open_bench(spec):
+    def open_port(spec):
         clock = _Clock()
         how = made.get("how", {})
         return HandsPort(seed=2, clock=clock, sleep=clock.sleep, **how), clock
 
-    monkeypatch.setattr(bench_flow, "open_bench", open_bench)
+    monkeypatch.setattr(workbench, "open_port", open_port)
 
     def go(*args, **how):
         made["how"] = how

@@ -20,24 +20,24 @@ import httpx
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
-from fingerlead.faces.pages import workbench as bench
+from fingerlead.faces.pages import workbench as workbench_page
 from fingerlead.faces.pages.practice.texts import catalogue
 from fingerlead.faces.pages.workbench.page import message_of, opened, take, texts
 from fingerlead.ports.base import PortRefused
 from fingerlead.store.chanters import ANYONE
-from fingerlead.workbench import flow as bench_flow
+from fingerlead.workbench import workbench
 from fingerlead.workbench.actor import JOBS, REQUESTS, Samples, Stage, StageStep, WorkbenchRequest
 from tests.waiting import PATIENCE_S
 from tests.workbench.workbench_chanters import Sulking, answer_all
 
-ROOM = Path(next(iter(bench.__path__)))
+ROOM = Path(next(iter(workbench_page.__path__)))
 
 
 @contextlib.contextmanager
-def page(folder, pupil=ANYONE, open_bench=None):
+def page(folder, pupil=ANYONE, open_port=None):
     with pytest.MonkeyPatch.context() as patch:
-        if open_bench is not None:
-            patch.setattr(bench_flow, "open_bench", open_bench)
+        if open_port is not None:
+            patch.setattr(workbench, "open_port", open_port)
         with opened("sim", folder, pupil, "127.0.0.1", None) as there:
             address, host, token = re.fullmatch(r"(http://(.*)/)\?token=(.*)", there.url).groups()
             cookie = f"fingerlead-{host.rpartition(':')[2]}={token}"
@@ -111,7 +111,7 @@ def read_until(socket, fits):
 def test_a_page_begins_with_everything_and_follows_what_is_asked(tmp_path):
     # No raw samples: this chanter's calibration ends at once.
     chanter = Sulking(answer_all, abilities=0)
-    with page(tmp_path, open_bench=lambda spec: (chanter, chanter.clock)) as served, line(served) as socket:
+    with page(tmp_path, open_port=lambda spec: (chanter, chanter.clock)) as served, line(served) as socket:
         first = read_until(socket, lambda message: message["kind"] == "all")
         assert first["stage"]["job"] is None
         socket.send(json.dumps({"kind": "calibrate"}))
@@ -128,7 +128,7 @@ def test_a_chanter_that_is_not_there_is_said_before_anything_is_served(tmp_path)
     def refuse(spec):
         raise PortRefused(spec, "there is no such port", "plug it in")
 
-    with pytest.raises(PortRefused), page(tmp_path, open_bench=refuse):
+    with pytest.raises(PortRefused), page(tmp_path, open_port=refuse):
         pass
 
 

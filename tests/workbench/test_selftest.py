@@ -62,11 +62,11 @@ def examined(line: Line, watch_us: int = 3_000_000, restart: bool = False) -> Se
 
 
 def bad(test: SelfTest) -> set[str]:
-    return {finding.what for finding in test.findings if finding.verdict == "bad"}
+    return {trial.what for trial in test.trials if trial.verdict == "bad"}
 
 
 def not_good(test: SelfTest) -> dict[str, str]:
-    return {finding.what: finding.verdict for finding in test.findings if finding.verdict != "good"}
+    return {trial.what: trial.verdict for trial in test.trials if trial.verdict != "good"}
 
 
 @pytest.mark.parametrize("scan_us", [500, 1_000, 2_000])
@@ -190,7 +190,7 @@ def test_a_clock_that_wraps_while_it_is_watched_is_seen_and_else_it_is_said_when
     test = examined(Line(ticks_start=2**32 - 6_000_000), watch_us=8_000_000)
     assert not_good(test) == {}
     test = examined(Line(ticks_start=2**32 - 600_000_000))
-    found = next(finding for finding in test.findings if finding.what == "time wrap")
+    found = next(trial for trial in test.trials if trial.what == "time wrap")
     assert found.verdict == "not seen"
     assert re.search(r"in 9\.\d minutes: --for 6\d\d would see it", found.sentence)
 
@@ -254,8 +254,8 @@ def test_a_board_is_brought_up_hole_by_hole_and_swapped_wires_are_named():
         board.hear(data, at_us)
     assert board.hole is None
     assert board.answered == wired
-    told = board.found()
-    assert [finding.verdict for finding in told[:3]] == ["good", "good", "bad"]
+    told = board.trials()
+    assert [trial.verdict for trial in told[:3]] == ["good", "good", "bad"]
     assert told[2].what == "top middle"
     assert told[2].sentence == "the top ring answered: swap their wires, or their channels in the firmware"
 
@@ -267,7 +267,7 @@ def test_a_hole_that_never_answers_is_passed_over_in_time():
         if board.hole is None:
             break
     assert board.answered == [None] * 8
-    assert all(finding.verdict == "bad" and "nothing answered" in finding.sentence for finding in board.found())
+    assert all(trial.verdict == "bad" and "nothing answered" in trial.sentence for trial in board.trials())
 
 
 def test_a_brush_of_a_finger_is_no_answer():
@@ -287,6 +287,6 @@ def test_a_hole_that_never_opens_is_named_and_hides_no_other():
     board = BringUp("stream")
     for data, at_us in holes_frames([*masks, 1 << stuck]):
         board.hear(data, at_us)
-    told = board.found()
+    told = board.trials()
     assert "covered all the time" in told[stuck].sentence
-    assert [finding.verdict == "good" for finding in told] == [hole != stuck for hole in range(8)]
+    assert [trial.verdict == "good" for trial in told] == [hole != stuck for hole in range(8)]

@@ -7,7 +7,8 @@ from collections import Counter
 
 import pytest
 
-from fingerlead.workbench.levels import REMEDIES, holes_of
+from fingerlead.workbench.faults import REMEDIES
+from fingerlead.workbench.levels import holes_of
 from tests.workbench.raw_faults import RAW_FAULTS
 from tests.workbench.workbench_tools import calibration
 
@@ -64,7 +65,7 @@ def test_a_hole_that_was_never_covered_is_named():
         assert "never seen covered" in bad[0].words
 
 
-def test_whoever_stays_long_on_a_note_has_no_slow_sensors():
+def test_long_notes_make_no_slow_sensors():
     """The thumb's hole is open on one note alone: of a scale in which the others last, for a hundredth of the time."""
     for seed in range(6):
         taken, _ = calibration(seed, rate_hz=200, held_us=28_500_000)

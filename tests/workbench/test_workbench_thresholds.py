@@ -5,9 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingerlead.workbench.levels import clusters, holes_of, levels_of
-from fingerlead.workbench.samples import at_rank, otsu, shares_of_lines
+from fingerlead.workbench.levels import clusters, holes_of, otsu
+from fingerlead.workbench.samples import at_rank, shares_of_lines
 from tests.workbench.workbench_tools import calibration
+
+
+def levels_of(reports):
+    return [(report.cover_at, report.uncover_at) for report in reports]
 
 
 @given(st.lists(st.integers(0, 1_023), min_size=2, max_size=300).filter(lambda values: len(set(values)) > 1))

@@ -1,4 +1,4 @@
-"""Chanters on the bench for tests: under hands in simulated time, and one by hand that answers as it is told."""
+"""Chanters on the workbench: under hands in simulated time, and one by hand that answers as it is told."""
 
 from __future__ import annotations
 

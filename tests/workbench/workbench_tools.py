@@ -1,4 +1,4 @@
-"""What the bench tests share: a rehearsed calibration as the bench takes it."""
+"""A rehearsed calibration as the workbench takes it, shared by its tests."""
 
 from __future__ import annotations
 

@@ -133,7 +133,7 @@ class Hands:
 
 
 class HandHeights(Heights):
-    """Raw samples under these hands. Ask for them up to the present only: the hands may be asked something else later."""
+    """Raw samples under these hands, up to the present only: later the hands may be asked something else."""
 
     def __init__(self, hands: Hands, sensors_: Sensors, scan_us: int, phase_us: int = 0, seed: int = 0) -> None:
         super().__init__(replace(NOTHING_PLAYED, seed=seed), sensors_, scan_us, phase_us)

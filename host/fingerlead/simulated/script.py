@@ -1,4 +1,10 @@
-"""What the pupil means to play: a script of notes and how long each is held. Pure, and the same for the same seed."""
+"""What the pupil means to play: a script of notes and how long each is held. Pure, and the same for the same seed.
+
+A script is drawn from a pupil's own ways, or made of a written tune: notes with lengths become steps in µs, one for
+each note that is to be held. A rest is played with the hands off, so that a sensor chanter, which hears no breath, can
+tell it. A note written twice in a row with neither a grace note nor a rest between cannot be parted on a chanter: it
+is one long note.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +18,8 @@ from fingering.notes import NOTES
 from fingerlead.simulated.pupil import SimulatedPupil
 
 FIRST_HOLD_US = 1_000_000
+SHORTEST_REST_US = 150_000
+BETWEEN_TIMES_US = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +78,6 @@ def _next_note(pupil: SimulatedPupil, note: int | None, rng: random.Random) -> i
     if note is not None:
         weights[note] = 0.0
     return rng.choices(range(len(NOTES)), cum_weights=list(accumulate(weights)))[0]
-
-
-# --- A written tune as a script: notes with lengths become steps in µs, one for each note that is to be held. Pure.
-#
-# A rest is played with the hands off, so that a sensor chanter, which hears no breath, can tell it. A note written twice
-# in a row with neither a grace note nor a rest between cannot be parted on a chanter: it is one long note.
-
-SHORTEST_REST_US = 150_000
-BETWEEN_TIMES_US = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)

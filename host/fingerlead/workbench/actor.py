@@ -1,12 +1,12 @@
-"""The thread that has a chanter on the bench for a page: it opens, reads and closes the port, and does what is wished.
+"""The workbench's actor: it opens, reads and closes the port of one chanter, and does what a page asks.
 
-What is going on is told as a `Stage`, the whole of it each time it changes, and as `Samples` while raw samples come, at
+It says what is going on as a `Stage`, the whole of it each time it changes, and as `Samples` while raw samples come, at
 most thirty times a second.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,15 +19,21 @@ from fingerlead.actor import Actor
 from fingerlead.listening.sources import describe
 from fingerlead.ports.base import Port, PortEnded, PortLost
 from fingerlead.store.chanters import Skew
+from fingerlead.wire.events import RawState
 from fingerlead.wire.messages import Levels
-from fingerlead.workbench import flow
-from fingerlead.workbench.flow import Workbench
 from fingerlead.workbench.levels import HoleReport
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
 from fingerlead.workbench.samples import PLAN, RawNoise
+from fingerlead.workbench.skew import skew_words
 from fingerlead.workbench.talk import WorkbenchTalk
+from fingerlead.workbench.workbench import FAILURES, READ_S, BrokenOff, Workbench, WorkbenchError, words_of
 
-# --- What a page may wish of the bench, and what it is told: what is going on, and the raw samples.
+MOST_REQUESTS = 16
+SAMPLES_EVERY_US = 33_000
+STOP_S = 5.0
+BROKEN_OFF = "Stopped; nothing was changed."
+BEFORE = "The levels from before are back."
+STALE = "expected the levels that were found last, but the page showed others; look at them once more"
 
 Job = Literal["calibrate", "bar", "seal", "give", "undo"]
 Other = Literal["enough", "stop", "clear"]
@@ -97,16 +103,6 @@ class Stage:
     given: bool = False
 
 
-# ---
-
-MOST_REQUESTS = 16
-SAMPLES_EVERY_US = 33_000
-STOP_S = 5.0
-BROKEN_OFF = "Stopped; nothing was changed."
-BEFORE = "The levels from before are back."
-STALE = "expected the levels that were found last, but the page showed others; look at them once more"
-
-
 class WorkbenchActor(Actor[WorkbenchRequest]):
     """Runs from `start`, which raises what opening the port does, to `stop`, which breaks off what runs."""
 
@@ -122,7 +118,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         self._next: WorkbenchRequest | None = None
         self._opened: Future[None] = Future()
         self.stage = Stage()
-        self._bench: Workbench | None = None
+        self._workbench: Workbench | None = None
         self._calibrated: Calibrating | None = None
 
     def start(self) -> Self:
@@ -133,7 +129,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
 
     def _serve(self) -> None:
         try:
-            self._on_bench()
+            self._opened_workbench()
         except BaseException as error:
             self._opened.set_exception(error)
             return
@@ -146,116 +142,120 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
             self._close()
 
     def turn(self) -> None:
-        """For the thread: the next wish; where there is none a read, as what a chanter says must not pile up."""
+        """One turn of the thread: the next request, or else a read, as what a chanter says must not pile up."""
         if self._look():
-            wish, self._next = self._next, None
-            if wish is not None and wish.what in JOBS:
-                self._grant(wish)
-            elif wish is not None and wish.what == "clear":
+            request, self._next = self._next, None
+            if request is not None and request.what in JOBS:
+                self._do(request)
+            elif request is not None and request.what == "clear":
                 self._forget(last=None, sentences=(), trouble=False)
-        elif self._bench is None:
-            self.wait(flow.READ_S)
+        elif self._workbench is None:
+            self.wait(READ_S)
         else:
             try:
-                self._bench.port.read(flow.READ_S)
-            except flow.FAILURES as error:
+                self._workbench.port.read(READ_S)
+            except FAILURES as error:
                 self._close()
-                self._change(sentences=(flow.words_of(error),), trouble=True)
+                self._change(sentences=(words_of(error),), trouble=True)
 
     def _look(self) -> bool:
-        """Whether there is a wish: `_next`."""
+        """Whether there is a request: `_next`."""
         if self._next is None:
             self._next = self.receive(0)
         return self._next is not None
 
-    def _grant(self, wish: WorkbenchRequest) -> None:
-        self._change(job=wish.what, last=wish.what, step=None, sentences=(), trouble=False)
+    def _do(self, request: WorkbenchRequest) -> None:
+        self._change(job=request.what, last=request.what, step=None, sentences=(), trouble=False)
         try:
-            came: dict[str, Any] = getattr(self, f"_{wish.what}")(self._on_bench(), wish)
-        except flow.FAILURES as error:
+            came: dict[str, Any] = getattr(self, f"_{request.what}")(self._opened_workbench(), request)
+        except FAILURES as error:
             if isinstance(error, PortLost | PortEnded):
                 self._close()
-            came = {"sentences": (flow.words_of(error),), "trouble": not isinstance(error, flow.BrokenOff)}
+            came = {"sentences": (words_of(error),), "trouble": not isinstance(error, BrokenOff)}
         self._change(job=None, step=None, **came)
 
     # -- jobs: each gives what came of it, as parts of the stage -------------------------------------------------------
 
-    def _calibrate(self, bench: Workbench, wish: WorkbenchRequest) -> dict[str, Any]:
-        talk = Calibrating(bench.carrier)
-        self._forget(run=self.stage.run + 1)
-        watch = _Watch(talk, self._tell)
+    def _calibrate(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
+        talk = Calibrating(workbench.carrier)
 
-        def show() -> None:
-            self._meet(talk)
+        def parts() -> dict[str, Any] | None:
             steps = talk.steps
             if steps is None or steps.done:
-                return
+                return None
             kind, hole = PLAN[steps.number]
             step = StageStep(steps.number + 1, len(PLAN), kind, hole, steps.words, steps.holding)
-            self._change(step=step, levels=talk.before, full_scale=talk.full_scale)
-            watch.look()
+            return {"step": step, "levels": talk.before, "full_scale": talk.full_scale}
 
-        bench.run(talk, show)
-        if not talk.done:
-            raise flow.BrokenOff(BROKEN_OFF)
+        self._carry_out(workbench, talk, parts, run=self.stage.run + 1)
         self._calibrated = talk
         return {"reports": tuple(talk.reports)}
 
-    def _bar(self, bench: Workbench, wish: WorkbenchRequest) -> dict[str, Any]:
-        talk = BarTest(bench.carrier)
-        self._forget()
+    def _bar(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
+        talk, step = BarTest(workbench.carrier), StageStep(0, 0, "bar", None, BAR_WORDS)
+        self._carry_out(workbench, talk, lambda: {"step": step, "counts": talk.counts})
+        skew, path = workbench.skew_of(talk)
+        return {"skew": skew, "sentences": (skew_words(skew), f"Written down in {path}.")}
+
+    def _seal(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
+        talk, step = workbench.seal_check(), StageStep(0, 0, "seal", None, SEAL_WORDS)
+
+        def parts() -> dict[str, Any]:
+            return {"step": step, "moved": tuple(talk.moved), "levels": (), "full_scale": talk.full_scale}
+
+        self._carry_out(workbench, talk, parts)
+        return {"sentences": tuple(talk.words)}
+
+    def _give(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
+        if self._calibrated is None or request.run != self.stage.run:
+            raise WorkbenchError(STALE)
+        made = workbench.made(self._calibrated, request.anyway)
+        return {"sentences": (workbench.give(made).words,), "given": True}
+
+    def _undo(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
+        return {"sentences": (BEFORE, workbench.undo().words), "given": False}
+
+    def _carry_out(
+        self, workbench: Workbench, talk: WorkbenchTalk, parts: Callable[[], dict[str, Any] | None], **also: Any
+    ) -> None:
+        """Run a talk; after each read its `parts` of the stage are shown, if it has any, and its raw samples.
+
+        Raises BrokenOff where it did not come to its end, unless it was a bar and there is enough.
+        """
+        self._forget(**also)
+        noise, shown_us = RawNoise(), 0
 
         def show() -> None:
-            self._meet(talk)
-            self._change(step=StageStep(0, 0, "bar", None, BAR_WORDS), counts=talk.counts)
+            nonlocal shown_us
+            if talk.link.hello is not None:
+                self._change(chanter=describe(talk.link.hello))
+            changed = parts()
+            if changed is None:
+                return
+            self._change(**changed)
+            if talk.raws and talk.now_us - shown_us >= SAMPLES_EVERY_US:
+                shown_us = talk.now_us
+                self._tell(_samples(talk.raws, noise))
+                talk.raws.clear()
 
-        bench.run(talk, show)
-        if not talk.done and not (self._next is not None and self._next.what == "enough"):
-            raise flow.BrokenOff(BROKEN_OFF)
-        skew, path = bench.skew_of(talk)
-        return {"skew": skew, "sentences": (flow.skew_words(skew), f"Written down in {path}.")}
-
-    def _seal(self, bench: Workbench, wish: WorkbenchRequest) -> dict[str, Any]:
-        talk = bench.seal_check()
-        self._forget()
-        watch = _Watch(talk, self._tell)
-
-        def show() -> None:
-            self._meet(talk)
-            step = StageStep(0, 0, "seal", None, SEAL_WORDS)
-            self._change(step=step, moved=tuple(talk.moved), levels=(), full_scale=talk.full_scale)
-            watch.look()
-
-        bench.run(talk, show)
-        if not talk.done:
-            raise flow.BrokenOff(BROKEN_OFF)
-        return {"sentences": tuple(flow.seal_words(talk))}
-
-    def _give(self, bench: Workbench, wish: WorkbenchRequest) -> dict[str, Any]:
-        if self._calibrated is None or wish.run != self.stage.run:
-            raise flow.BenchError(STALE)
-        made = bench.made(self._calibrated, wish.anyway)
-        return {"sentences": (bench.give(made).words,), "given": True}
-
-    def _undo(self, bench: Workbench, wish: WorkbenchRequest) -> dict[str, Any]:
-        return {"sentences": (BEFORE, bench.undo().words), "given": False}
+        workbench.run(talk, show)
+        enough = isinstance(talk, BarTest) and self._next is not None and self._next.what == "enough"
+        if not talk.done and not enough:
+            raise BrokenOff(BROKEN_OFF)
 
     # -- the port ------------------------------------------------------------------------------------------------------
 
-    def _on_bench(self) -> Workbench:
-        """The chanter, opened anew where it was lost."""
-        if self._bench is None:
+    def _opened_workbench(self) -> Workbench:
+        """The workbench, its port opened anew where it was lost."""
+        if self._workbench is None:
             port, clock = self._open_port()
-            self._bench = Workbench(port, clock, self._folder, self._pupil, self._told)
-        return self._bench
+            self._workbench = Workbench(port, clock, self._folder, self._pupil, lambda: self.stopping or self._look())
+        return self._workbench
 
     def _close(self) -> None:
-        if self._bench is not None:
-            self._bench.port.close()
-            self._bench = None
-
-    def _told(self) -> bool:
-        return self.stopping or self._look()
+        if self._workbench is not None:
+            self._workbench.port.close()
+            self._workbench = None
 
     # -- telling -------------------------------------------------------------------------------------------------------
 
@@ -263,10 +263,6 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         """What came of the job before is no longer shown."""
         self._calibrated = None
         self._change(reports=(), skew=None, counts=(0, 0), moved=(False,) * HOLES, given=False, **also)
-
-    def _meet(self, talk: WorkbenchTalk) -> None:
-        if talk.link.hello is not None:
-            self._change(chanter=describe(talk.link.hello))
 
     def _change(self, **parts: Any) -> None:
         """Tell the stage where it is another now."""
@@ -276,22 +272,11 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
             self._tell(stage)
 
 
-class _Watch:
-    """The raw samples of a talk, on their way to who looks at them."""
-
-    def __init__(self, talk: WorkbenchTalk, tell: Callable[[Samples], None]) -> None:
-        self._talk, self._tell = talk, tell
-        self._noise = RawNoise()
-        self._told_us = 0
-
-    def look(self) -> None:
-        """Take what came, and tell of it where it is time."""
-        raws = self._talk.raws
-        if not raws or self._talk.now_us - self._told_us < SAMPLES_EVERY_US:
-            return
-        self._told_us = self._talk.now_us
-        new = np.array([raw.samples for raw in raws])
-        noise = self._noise.after(raws)
-        raws.clear()
-        rows = (new[-1], new.min(axis=0), new.max(axis=0))
-        self._tell(Samples(*(tuple(row.tolist()) for row in rows), noise))
+def _samples(raws: Collection[RawState], noise: RawNoise) -> Samples:
+    rows = np.array([raw.samples for raw in raws])
+    return Samples(
+        latest=tuple(rows[-1].tolist()),
+        least=tuple(rows.min(axis=0).tolist()),
+        greatest=tuple(rows.max(axis=0).tolist()),
+        noise=noise.after(raws),
+    )

@@ -44,11 +44,11 @@ class BringUp:
         """Whether the hole that was asked for, or another, is covered alone; what is left is to open it."""
         return self._candidate is not None
 
-    def found(self) -> list[Trial]:
+    def trials(self) -> list[Trial]:
         """What was found so far, hole by hole."""
-        return [self._finding(asked, answered) for asked, answered in enumerate(self.answered)]
+        return [self._trial(asked, answered) for asked, answered in enumerate(self.answered)]
 
-    def _finding(self, asked: int, answered: int | None) -> Trial:
+    def _trial(self, asked: int, answered: int | None) -> Trial:
         name = FINGERS[asked]
         if answered == asked:
             return Trial(name, "good", "it answers")

@@ -1,19 +1,22 @@
-"""Three things a maker measures with a chanter on the bench: its levels, its skew, and whether fingers seal."""
+"""Three things a maker measures with a chanter: its levels, the skew of its sensors, and whether fingers seal."""
 
 from __future__ import annotations
+
+from collections.abc import Generator
 
 import numpy as np
 
 from fingering.holes import HOLES
 from fingerlead.wire import messages as wire
-from fingerlead.wire.events import Doubted, Event, RawState
+from fingerlead.wire.events import Event, RawState, State
 from fingerlead.wire.link import Carrier
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
+from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.seal import Leak, leaks
 from fingerlead.workbench.skew import WANTED, BarEvents, bar_events
-from fingerlead.workbench.talk import SILENT_US, Refused, Talk, WorkbenchTalk, raw_of, states_of
+from fingerlead.workbench.talk import SILENT_US, Refused, Turns, WorkbenchTalk, raws_of
 
 LEAST_RAW_HZ = 125  # below this the mains and quick edges cannot be seen
 PACE_US = 5_000_000
@@ -28,10 +31,55 @@ BAR_WORDS = (
     f"Lay a straight stiff bar on the seven front holes and lift it off again, {WANTED} times, about once a second."
 )
 SEAL_WORDS = "Play low G and hold it. Then lift each finger and put it back, one after the other."
-STARTED_ANEW = "expected the chanter to stay on, but it started anew in the middle; begin again"
 
 
-class Calibrating(WorkbenchTalk):
+class RawTalk(WorkbenchTalk):
+    """A talk in which raw samples stream; they have to go on as time does."""
+
+    _last_raw_us: int | None = None
+    _counted_us = _count = _went_us = 0
+
+    def stream_raw(self) -> Turns:
+        """Have raw samples stream; Refused where the chanter cannot send enough of them."""
+        answer = yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
+        if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
+            raise Refused(
+                f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
+                "use a quicker link"
+            )
+        self._last_raw_us = None
+        self._count_from_now()
+
+    def next_raws(self) -> Generator[bytes, list[Event], list[RawState]]:
+        """The raw samples of one read; Refused where they stay away, stand still, jump, or are far too few."""
+        raws = raws_of((yield from self.next_events()))
+        for raw in raws:
+            step_us = 0 if self._last_raw_us is None else raw.t_us - self._last_raw_us
+            if step_us > SILENT_US:
+                # It would end steps that the player was given no time for.
+                raise Refused(
+                    f"expected one raw sample after the other, but the chanter's time jumped by {step_us / 1e6:.0f} s; "
+                    "begin again"
+                )
+            self._count, self._went_us = self._count + (step_us != 0), self._went_us + step_us
+            self._last_raw_us = raw.t_us
+        elapsed_us = self.now_us - self._counted_us
+        if elapsed_us >= PACE_US:
+            # On the chanter's own clock, which is an emulated chanter's too; half of them may be lost on the way.
+            if self._went_us < elapsed_us / SLOWEST or self._count < LEAST_RAW_HZ * self._went_us / 2_000_000:
+                raise Refused(
+                    f"expected at least {LEAST_RAW_HZ} raw samples a second, with times that go on, but in "
+                    f"{elapsed_us / 1_000_000:.0f} s only {self._count} came, and their times went on by "
+                    f"{self._went_us / 1_000_000:.1f} s; check its cable, or use a quicker link"
+                )
+            self._count_from_now()
+        return raws
+
+    def _count_from_now(self) -> None:
+        self._counted_us, self._count, self._went_us = self.now_us, 0, 0
+
+
+class Calibrating(RawTalk):
     """Leads through all steps, and judges. `steps` is None until the chanter streams; `reports` empty until the end."""
 
     def __init__(self, carrier: Carrier) -> None:
@@ -40,31 +88,28 @@ class Calibrating(WorkbenchTalk):
         self.before: Levels = ()
         self.reports: list[HoleReport] = []
 
-    def talk(self) -> Talk:
+    def talk(self) -> Turns:
         """Meet, stream, steps, judgement, and back to streaming holes."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
         self.before = yield from self.levels()
-        yield from stream_raw(self)
-        self.steps, pace = Guidance(self.full_scale), Pace(self.now_us)
+        yield from self.stream_raw()
+        self.steps = Guidance(self.full_scale)
         while not self.steps.done:
-            events = yield b""
-            expect_same_start(events)
-            pace.hear(raw_of(events), self.now_us)
-            for raw in raw_of(events):
+            self.asks = PLAN[self.steps.number]
+            for raw in (yield from self.next_raws()):
                 self.steps.hear(raw.t_us, raw.samples)
         self.reports = holes_of(self.steps.taken())
-        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+        yield from self.stream_holes()
 
 
 class BarTest(WorkbenchTalk):
-    """Counts lifts and lays of a bar: `events` so far. Ends at forty of each, or when whoever runs it has enough."""
+    """Counts lifts and lays of a bar: `events` so far. Ends at forty of each; a caller may have enough before."""
+
+    asks = ("bar", None)
 
     def __init__(self, carrier: Carrier) -> None:
         super().__init__(carrier)
         self.events: BarEvents = bar_events([])
-        # Where the mask changed; heartbeats tell nothing here.
-        self._states: list[tuple[int, int]] = []
-        self._looked_us = 0
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -72,56 +117,61 @@ class BarTest(WorkbenchTalk):
         lifts = int(self.events.lift.sum())
         return lifts, len(self.events.lift) - lifts
 
-    def talk(self) -> Talk:
+    def talk(self) -> Turns:
         """Meet, and listen to the holes."""
         yield from self.meet()
-        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+        yield from self.stream_holes()
+        changes: list[tuple[int, int]] = []  # heartbeats tell nothing here
+        looked_us = 0
         while min(self.counts) < WANTED:
-            events = yield b""
-            expect_same_start(events)
-            for state in states_of(events):
-                if not self._states or state[1] != self._states[-1][1]:
-                    self._states.append(state)
-            if len(self._states) > MOST_CHANGES:
+            for event in (yield from self.next_events()):
+                if isinstance(event, State) and (not changes or event.covered_mask != changes[-1][1]):
+                    changes.append((event.t_us, event.covered_mask))
+            if len(changes) > MOST_CHANGES:
                 raise Refused(
                     f"expected a bar on the holes, but they changed {MOST_CHANGES} times and it was seen "
                     f"{sum(self.counts)} times; look for a hole that flickers: fingerlead check PORT --holes"
                 )
-            if self.now_us - self._looked_us > BAR_LOOK_US:
-                self._looked_us = self.now_us
-                self.events = bar_events(self._states)
+            if self.now_us - looked_us > BAR_LOOK_US:
+                looked_us = self.now_us
+                self.events = bar_events(changes)
 
 
-class SealCheck(WorkbenchTalk):
+class SealCheck(RawTalk):
     """Low G, then each finger up and down: `found` is what loosened, `moved` which fingers were seen to move.
 
     Ends when all have moved and are back, or after half a minute. ValueError where a covered level is not above its
     open one.
     """
 
+    asks = ("seal", None)
+
     def __init__(self, carrier: Carrier, open_raw: tuple[float, ...], covered_raw: tuple[float, ...]) -> None:
         super().__init__(carrier)
         self.found: list[Leak] = []
         self.moved = [False] * HOLES
-        self._open, self._swing = np.array(open_raw), np.array(covered_raw) - np.array(open_raw)
-        if (self._swing <= 0).any():
+        self._open_raw, self._covered_raw = np.array(open_raw), np.array(covered_raw)
+        if (self._covered_raw <= self._open_raw).any():
             raise ValueError("expected covered levels above open ones; calibrate again")
 
-    def talk(self) -> Talk:
-        """Meet, stream, wait for low G, watch."""
+    @property
+    def words(self) -> list[str]:
+        """What it showed, in sentences."""
+        if self.found:
+            return [leak.words for leak in self.found]
+        return [f"All holes stayed closed while {sum(self.moved)} of 8 fingers moved."]
+
+    def talk(self) -> Turns:
+        """Meet, stream, wait for low G, look on."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
-        yield from stream_raw(self)
-        pace = Pace(self.now_us)
+        yield from self.stream_raw()
         times: list[int] = []
         rows: list[tuple[int, ...]] = []
         began_us, back_us = self.now_us, 0
         covered_since_us: int | None = None
         while self.now_us - began_us < SEAL_US:
-            events = yield b""
-            expect_same_start(events)
-            pace.hear(raw_of(events), self.now_us)
-            for raw in raw_of(events):
-                share = (np.array(raw.samples) - self._open) / self._swing
+            for raw in (yield from self.next_raws()):
+                share = (np.array(raw.samples) - self._open_raw) / (self._covered_raw - self._open_raw)
                 down = bool((share > COVERED).all())
                 if not times:
                     # Fingers that are still on their way have not loosened.
@@ -143,55 +193,6 @@ class SealCheck(WorkbenchTalk):
             raise Refused("expected low G with all holes covered, but it was not seen; play it, or calibrate again")
         if not any(self.moved):
             raise Refused("expected each finger to be lifted and put back, but none moved; begin again")
-        open_raw, covered_raw = self._open.tolist(), (self._open + self._swing).tolist()
-        self.found = leaks(np.array(times, dtype=np.int64), np.array(rows, dtype=np.uint16), open_raw, covered_raw)
-        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
-
-
-class Pace:
-    """Raw samples have to go on as time does: Refused where they stay away, stand still, jump, or are far too few."""
-
-    def __init__(self, now_us: int) -> None:
-        self._began_us = now_us
-        self._last_us: int | None = None
-        self._count = self._went_us = 0
-
-    def hear(self, raws: list[RawState], now_us: int) -> None:
-        """Take in what came; every few seconds it is counted."""
-        for raw in raws:
-            step_us = 0 if self._last_us is None else raw.t_us - self._last_us
-            if step_us > SILENT_US:
-                # Steps would end by it that nobody was given the time for.
-                raise Refused(
-                    f"expected one raw sample after the other, but the chanter's time jumped by {step_us / 1e6:.0f} s; "
-                    "begin again"
-                )
-            self._count, self._went_us = self._count + (step_us != 0), self._went_us + step_us
-            self._last_us = raw.t_us
-        if now_us - self._began_us < PACE_US:
-            return
-        elapsed_us = now_us - self._began_us
-        # On the chanter's own clock, which is an emulated chanter's too; half of them may be lost on the way.
-        if self._went_us < elapsed_us / SLOWEST or self._count < LEAST_RAW_HZ * self._went_us / 2_000_000:
-            raise Refused(
-                f"expected at least {LEAST_RAW_HZ} raw samples a second, with times that go on, but in "
-                f"{elapsed_us / 1_000_000:.0f} s only {self._count} came, and their times went on by "
-                f"{self._went_us / 1_000_000:.1f} s; check its cable, or use a quicker link"
-            )
-        self._began_us, self._count, self._went_us = now_us, 0, 0
-
-
-def stream_raw(talk: WorkbenchTalk) -> Talk:
-    """Have raw samples stream; Refused where the chanter cannot send enough of them."""
-    answer = yield from talk.ask("stream raw samples", lambda: talk.link.stream(wire.STREAM_RAW))
-    if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
-        raise Refused(
-            f"expected at least {LEAST_RAW_HZ} raw samples a second, but the chanter sends only {answer.value}; "
-            "use a quicker link"
-        )
-
-
-def expect_same_start(events: list[Event]) -> None:
-    """Refused where the chanter started anew."""
-    if any(isinstance(event, Doubted) and event.doubt.cause == "restart" for event in events):
-        raise Refused(STARTED_ANEW)
+        samples = np.array(rows, dtype=np.uint16)
+        self.found = leaks(np.array(times, dtype=np.int64), samples, self._open_raw, self._covered_raw)
+        yield from self.stream_holes()

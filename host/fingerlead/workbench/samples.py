@@ -1,4 +1,10 @@
-"""How noisy the holes' raw samples are while somebody looks at them: one rule for terminal and page."""
+"""What a calibration takes: raw samples over time, which rows belong to which step, and small statistics of them.
+
+Conventions: `t_us` int64[n] never falling; `samples` uint16[n, 8], which rise as a hole is covered. A span is one
+step: rows `asked` to `held` are the way there, `held` to `end` the stillness that was asked for (of a scale: all of
+it). Percentiles are by nearest rank. Signal-to-noise is as capacitive-sensing guides publish it: change by the finger
+over peak-to-peak noise, at least 5:1.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +18,6 @@ from numpy.typing import NDArray
 
 from fingering.holes import HOLES
 from fingerlead.wire.events import RawState
-
-# --- What a calibration took: raw samples over time, and which rows of them belong to which step.
-#
-# Conventions: `t_us` int64[n] never falling; `samples` uint16[n, 8], which rise as a hole is covered. A span is one step:
-# rows `asked` to `held` are the way there, `held` to `end` the stillness that was asked for (of a scale: all of it).
 
 # `all` is low G, every hole covered; the other kinds with a hole concern it alone, all others open.
 Kind = Literal["open", "covered", "half", "all", "scale"]
@@ -51,11 +52,6 @@ class Taken:
     full_scale: int = 1023
 
 
-# --- Small statistics of raw samples: percentiles by nearest rank, peak-to-peak noise, two clusters, a line of the mains.
-#
-# Otsu: N. Otsu, IEEE Trans. SMC 9(1), 1979, 62-66 (from memory): the threshold with the greatest w0 w1 (m1 - m0)².
-# Signal-to-noise as capacitive-sensing guides publish it: change by the finger over peak-to-peak noise, at least 5:1.
-
 # Peak to peak is taken between these, so that a single spike is no noise.
 LOWEST, HIGHEST = 0.005, 0.995
 
@@ -64,25 +60,6 @@ def at_rank(ordered: NDArray[np.uint16], share: float) -> NDArray[np.float64]:
     """The percentile of each row of `ordered` (holes, n), rising along the row, by nearest rank below."""
     place = int(share * (ordered.shape[-1] - 1))
     return ordered[..., place].astype(np.float64)
-
-
-def otsu(counts: NDArray[np.int64]) -> int:
-    """Of a histogram (how often each raw sample came): the last sample that belongs to the lower cluster.
-
-    The first of equally good ones, so that in an empty valley it is the top of the lower cluster. ValueError where
-    fewer than two different samples came.
-    """
-    present = np.flatnonzero(counts)
-    if len(present) < 2:
-        raise ValueError("expected samples of at least two different sizes; all are the same")
-    # Only samples that came can part two clusters.
-    weight = counts[present].astype(np.float64)
-    value = present.astype(np.float64)
-    below, above = np.cumsum(weight)[:-1], np.cumsum(weight[::-1])[::-1][1:]
-    sum_below = np.cumsum(weight * value)[:-1]
-    sum_above = np.cumsum((weight * value)[::-1])[::-1][1:]
-    between = below * above * (sum_below / below - sum_above / above) ** 2
-    return int(present[int(np.argmax(between))])
 
 
 def shares_of_lines(
@@ -110,8 +87,6 @@ def shares_of_lines(
         out[row] = np.divide(explained, total, out=np.zeros_like(total), where=total > 0)
     return out
 
-
-# ---
 
 NOISE_US = 250_000
 

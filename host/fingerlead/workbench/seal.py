@@ -7,11 +7,10 @@ lifted; one whose sample sinks part of the way and comes back has loosened. Conv
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from fingering.holes import FINGERS, HOLES
 
@@ -21,6 +20,7 @@ LOOSE = 0.12  # of the way from covered to open
 LIFTED = 0.6  # from here on the finger was meant to go
 LEAST_US = 40_000
 NEAR_US = 150_000  # how near to another finger's move it has to be, to be told with it
+BESIDE_US = 60_000  # how near to a lift of its own it is part of that
 NOISES = 4.0
 
 
@@ -42,7 +42,7 @@ class Leak:
 
 
 def leaks(
-    t_us: NDArray[np.int64], samples: NDArray[np.uint16], open_raw: Sequence[float], covered_raw: Sequence[float]
+    t_us: NDArray[np.int64], samples: NDArray[np.uint16], open_raw: ArrayLike, covered_raw: ArrayLike
 ) -> list[Leak]:
     """The leaks, in order of time; none where there are too few samples to tell.
 
@@ -56,18 +56,28 @@ def leaks(
     step_us = max(float(np.median(np.diff(t_us))), 1.0)
     off = 1 - (samples.astype(np.float64) - low) / (high - low)
     off = _smoothed(off, max(1, round(SMOOTH_US / step_us)))
-    lifts = [_stretches(off[:, hole] > LIFTED) for hole in range(HOLES)]
-    # A lifted hole passes through every height on its way: what touches a lift is part of it.
+    lifts = [_stretches(off[:, hole] > LIFTED, t_us) for hole in range(HOLES)]
     found = []
     for hole in range(HOLES):
         rest = np.median(off[:, hole][off[:, hole] < LOOSE]) if (off[:, hole] < LOOSE).any() else 0.0
         noise = float(np.median(np.abs(np.diff(off[:, hole])))) * NOISES
-        for start, end in _stretches(off[:, hole] - max(rest, 0.0) > max(LOOSE, noise)):
-            duration_us = int(t_us[end - 1] - t_us[start])
-            peak = float(off[start:end, hole].max())
-            if peak <= LIFTED and duration_us >= LEAST_US and not _near_lift(lifts[hole], start, end, t_us):
-                moved = _moved(lifts, hole, int(t_us[start]), int(t_us[end - 1]), t_us)
-                found.append(Leak(hole, peak, int(t_us[start]), duration_us, moved))
+        for start_us, end_us in _stretches(off[:, hole] - max(rest, 0.0) > max(LOOSE, noise), t_us):
+            # A lifted hole passes through every height on its way: what touches a lift is part of it.
+            if end_us - start_us < LEAST_US or any(
+                start_us <= to_us + BESIDE_US and end_us >= from_us - BESIDE_US for from_us, to_us in lifts[hole]
+            ):
+                continue
+            peak = float(off[(t_us >= start_us) & (t_us <= end_us), hole].max())
+            if peak <= LIFTED:
+                # The other finger that was lifted or put back nearest to its begin.
+                moves = [
+                    (abs(move_us - start_us), other)
+                    for other in range(HOLES)
+                    for stretch in lifts[other]
+                    for move_us in stretch
+                    if other != hole and start_us - NEAR_US <= move_us <= end_us + NEAR_US
+                ]
+                found.append(Leak(hole, peak, start_us, end_us - start_us, min(moves)[1] if moves else None))
     return sorted(found, key=lambda leak: leak.start_us)
 
 
@@ -79,28 +89,7 @@ def _smoothed(values: Floats, width: int) -> Floats:
     return smooth
 
 
-def _stretches(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Where runs of True begin and end (one past)."""
+def _stretches(true: NDArray[np.bool_], t_us: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """The first and the last time of each run of True."""
     turns = np.flatnonzero(np.diff(np.concatenate(([False], true, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(turns[::2], turns[1::2], strict=True)]
-
-
-def _near_lift(lifts: list[tuple[int, int]], start: int, end: int, t_us: NDArray[np.int64]) -> bool:
-    """Whether a hole's own lift begins, ends or lies within 60 ms of a stretch."""
-    begin_us, end_us = int(t_us[start]) - 60_000, int(t_us[end - 1]) + 60_000
-    return any(int(t_us[a]) <= end_us and int(t_us[b - 1]) >= begin_us for a, b in lifts)
-
-
-def _moved(
-    lifts: list[list[tuple[int, int]]], hole: int, start_us: int, end_us: int, t_us: NDArray[np.int64]
-) -> int | None:
-    """The other finger that was lifted or laid on nearest to a leak's begin, within NEAR_US of the leak."""
-    nearest: tuple[int, int] | None = None
-    for other, stretches in enumerate(lifts):
-        if other == hole:
-            continue
-        for a, b in stretches:
-            for moment in (int(t_us[a]), int(t_us[b - 1])):
-                if start_us - NEAR_US <= moment <= end_us + NEAR_US:
-                    nearest = min(nearest or (1 << 62, -1), (abs(moment - start_us), other))
-    return None if nearest is None else nearest[1]
+    return list(zip(t_us[turns[::2]].tolist(), t_us[turns[1::2] - 1].tolist(), strict=True))

@@ -43,7 +43,7 @@ class Signs:
     comes_with_finger: NDArray[np.bool_]  # whether it went up where the hole had been covered, and ran off
 
 
-def signs(taken: Taken) -> Signs:
+def read_signs(taken: Taken) -> Signs:
     """Look at what was taken; the first step has to be an open one, and each hole to have a step of its own."""
     columns = np.ascontiguousarray(taken.samples.T)
     stills = [columns[:, span.held : span.end] for span in taken.spans]

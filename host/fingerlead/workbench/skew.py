@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,29 +49,20 @@ class BarEvents:
 
 def bar_events(states: Sequence[tuple[int, int]]) -> BarEvents:
     """The moves of the bar: stretches in which all seven front holes went the same way once, and nothing else."""
-    times: list[list[int]] = []
-    lifts: list[bool] = []
-    front = 0xFE
-    group: dict[int, int] = {}
-    spoiled, way, began_us = False, 0, 0
-    before = states[0][1] & front if states else 0
-    for t_us, mask in (*states[1:], (1 << 62, before)):
-        changed = (mask & front) ^ before
-        if (changed or t_us == 1 << 62) and group and t_us - began_us > TOGETHER_US:
-            if len(group) == len(FRONT) and not spoiled:
-                times.append([group[hole] for hole in FRONT])
-                lifts.append(way == 0)
-            group, spoiled = {}, False
-        if t_us == 1 << 62:
-            break
+    groups: list[list[tuple[int, int, bool]]] = []
+    for (_, before), (t_us, mask) in pairwise(states):
         for hole in FRONT:
-            if changed >> hole & 1:
-                if not group:
-                    began_us, way = t_us, mask >> hole & 1
-                spoiled = spoiled or hole in group or mask >> hole & 1 != way
-                group[hole] = t_us
-        before = mask & front
-    return BarEvents(np.array(times, dtype=np.int64).reshape(-1, len(FRONT)), np.array(lifts, dtype=bool))
+            if (mask ^ before) >> hole & 1:
+                if not groups or t_us - groups[-1][0][1] > TOGETHER_US:
+                    groups.append([])
+                groups[-1].append((hole, t_us, not mask >> hole & 1))
+    moves = [
+        group
+        for group in map(sorted, groups)
+        if tuple(hole for hole, *_ in group) == FRONT and len({lift for *_, lift in group}) == 1
+    ]
+    times_us = np.array([[t_us for _, t_us, _ in move] for move in moves], dtype=np.int64)
+    return BarEvents(times_us.reshape(-1, len(FRONT)), np.array([move[0][2] for move in moves], dtype=bool))
 
 
 def fit(events: BarEvents) -> Skew:
@@ -83,8 +75,8 @@ def fit(events: BarEvents) -> Skew:
         )
     rest = _beyond_the_bar(events.times_us - events.times_us[:, :1])
     lift = events.lift
-    means = _middles(rest, lift)
-    off = np.abs(rest - np.where(lift[:, None], means[0], means[1])).max(axis=1)
+    middles = np.where(lift[:, None], np.median(rest[lift], axis=0), np.median(rest[~lift], axis=0))
+    off = np.abs(rest - middles).max(axis=1)
     used = off <= FAR_OUT_US
     if min(int((used & lift).sum()), int((used & ~lift).sum())) < LEAST:
         raise SkewError(
@@ -114,5 +106,9 @@ def _beyond_the_bar(times_us: NDArray[np.int64]) -> NDArray[np.float64]:
     return rest
 
 
-def _middles(rest: NDArray[np.float64], lift: NDArray[np.bool_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    return np.median(rest[lift], axis=0), np.median(rest[~lift], axis=0)
+def skew_words(skew: Skew) -> str:
+    """What the straight bar showed, in sentences."""
+    return (
+        f"Two sensors see one motion, a lift or a covering, up to {skew.apart_us / 1_000:.1f} ms apart: measured by "
+        f"{skew.lifts} lifts and {skew.lays} lays of the bar, to within {skew.uncertain_us / 1_000:.1f} ms. {UNKNOWN}"
+    )

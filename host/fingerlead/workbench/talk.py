@@ -1,4 +1,4 @@
-"""Talking with a chanter on the bench, sans-IO: what to send comes out, bytes and the host's time go in.
+"""Talking with a chanter, sans-IO: what to send comes out, bytes and the host's time go in.
 
 A talk is one generator that yields what to send and gets the events that came; it reads as it goes. Raises Refused, a
 sentence, where the chanter does not do what it is asked, and NotAChanter where it is none.
@@ -6,6 +6,7 @@ sentence, where the chanter does not do what it is asked, and NotAChanter where 
 
 from __future__ import annotations
 
+import contextlib
 from collections import deque
 from collections.abc import Callable, Generator
 from typing import cast
@@ -14,7 +15,7 @@ from fingering.holes import FINGERS, HOLES
 from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import MessageError
-from fingerlead.wire.events import Answered, Event, RawState, State
+from fingerlead.wire.events import Answered, Doubted, Event, RawState
 from fingerlead.wire.link import Carrier, HostLink
 from fingerlead.wire.messages import Levels
 
@@ -22,28 +23,74 @@ ANSWER_US = 1_000_000
 TRIES = 3
 SILENT_US = 2_000_000
 MOST_RAWS = 4_096
+STARTED_ANEW = "expected the chanter to stay on, but it started anew in the middle; begin again"
 
-Talk = Generator[bytes, list[Event], None]
+Turns = Generator[bytes, list[Event], None]
+Events = Generator[bytes, list[Event], list[Event]]
 
 
 class Refused(ValueError):
     """The chanter does not do what it is asked; str() is one sentence."""
 
 
-class WorkbenchTalk:
-    """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return.
-
-    `raws` are the last raw samples that came, for whoever shows them; who has shown them may clear it.
-    """
+class Talk:
+    """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return."""
 
     def __init__(self, carrier: Carrier) -> None:
         self.link = HostLink(carrier)
         self.done = False
         self.now_us = 0
+        self._turns = self.talk()
+
+    def talk(self) -> Turns:
+        """What is said, and what is made of the answers."""
+        raise NotImplementedError
+
+    def begin(self, now_us: int) -> bytes:
+        """The first bytes to send."""
+        self.now_us = now_us
+        return next(self._turns)
+
+    def hear(self, data: bytes, now_us: int) -> bytes:
+        """Take in what came; what to send next."""
+        self.now_us = now_us
+        events = self.link.receive(data, now_us)
+        self.watch(data, events)
+        if not self.done:
+            try:
+                return self._turns.send(events)
+            except StopIteration:
+                self.done = True
+        return b""
+
+    def watch(self, data: bytes, events: list[Event]) -> None:
+        """Look at each read before the talk goes on; may raise."""
+
+    def gather(
+        self, send: bytes, wait_us: int, enough: Callable[[list[Event]], object] = lambda events: False
+    ) -> Events:
+        """Send, then gather events until `enough` of them came or `wait_us` is over."""
+        until_us = self.now_us + wait_us
+        events = yield send
+        while not enough(events) and self.now_us < until_us:
+            events += yield b""
+        return events
+
+
+class WorkbenchTalk(Talk):
+    """A talk with one chanter that has to stay on, asked again where it does not answer.
+
+    `raws` are the last raw samples that came, to be shown; clear it once they are.
+    """
+
+    # What the player is to do now, by which simulated hands know it: a kind of step, and its hole.
+    asks: tuple[str, int | None] | None = None
+
+    def __init__(self, carrier: Carrier) -> None:
+        super().__init__(carrier)
         self.raws: deque[RawState] = deque(maxlen=MOST_RAWS)
         self._heard_us = 0
         self._met = ""
-        self._talk = self.talk()
 
     @property
     def device(self) -> str:
@@ -56,24 +103,18 @@ class WorkbenchTalk:
         bits = 0 if self.link.hello is None else self.link.hello.raw_bits
         return (1 << (bits if 1 <= bits <= 16 else 16)) - 1
 
-    def talk(self) -> Talk:
-        """What is said, and what is made of the answers."""
-        raise NotImplementedError
-
     def begin(self, now_us: int) -> bytes:
         """The first bytes to send."""
-        self.now_us = self._heard_us = now_us
-        return next(self._talk)
+        self._heard_us = now_us
+        return super().begin(now_us)
 
-    def hear(self, data: bytes, now_us: int) -> bytes:
-        """Take in what came; what to send next."""
-        self.now_us = now_us
-        events = self.link.receive(data, now_us)
-        self.raws.extend(raw_of(events))
+    def watch(self, data: bytes, events: list[Event]) -> None:
+        """Keep raw samples; Refused where another chanter speaks, or none does any more."""
+        self.raws.extend(raws_of(events))
         if data:
-            self._heard_us = now_us
+            self._heard_us = self.now_us
         if self.done:
-            return b""
+            return
         self._met = self._met or self.device
         if self.device != self._met:
             raise Refused(
@@ -81,45 +122,48 @@ class WorkbenchTalk:
                 "and begin again"
             )
         # While it is asked who it is, `meet` has the patience.
-        if self.link.hello is not None and now_us - self._heard_us > SILENT_US:
+        if self.link.hello is not None and self.now_us - self._heard_us > SILENT_US:
             raise Refused("expected the chanter to go on speaking, but it fell silent; check its cable and begin again")
-        try:
-            return self._talk.send(events)
-        except StopIteration:
-            self.done = True
-            return b""
 
     def ask(self, what: str, request: Callable[[], bytes]) -> Generator[bytes, list[Event], Answered]:
         """Ask until it is answered with `done`."""
         numbers = set()
+
+        def answer_in(events: list[Event]) -> Answered | None:
+            # One to what was asked before may still be on its way: that to `who`, where a hello came by itself.
+            answers = (event for event in events if isinstance(event, Answered) and event.asked is not None)
+            return next((each for each in answers if each.answer.request in numbers), None)
+
         for _ in range(TRIES):
             numbers.add(self.link.next_number)
-            asked_us, events = self.now_us, (yield request())
-            while self.now_us - asked_us < ANSWER_US:
-                # One to what was asked before may still be on its way: that to `who`, where a hello came by itself.
-                answers = (event for event in events if isinstance(event, Answered) and event.asked is not None)
-                answer = next((each for each in answers if each.answer.request in numbers), None)
-                if answer is not None:
-                    if answer.answer.status != wire.DONE:
-                        raise Refused(f"expected the chanter to {what}, but it answered: {answer.words}")
-                    return answer
-                events = yield b""
+            answer = answer_in((yield from self.gather(request(), ANSWER_US, answer_in)))
+            if answer is not None:
+                if answer.answer.status != wire.DONE:
+                    raise Refused(f"expected the chanter to {what}, but it answered: {answer.words}")
+                return answer
         raise Refused(f"expected the chanter to {what}, but it did not answer within {TRIES} s; check its cable")
 
-    def meet(self, able: int = 0, why: str = "") -> Talk:
+    def meet(self, able: int = 0, why: str = "") -> Turns:
         """Wait for a hello; Refused where the chanter lacks an ability."""
         for _ in range(TRIES):
-            asked_us = self.now_us
-            yield self.link.who()
-            while self.link.hello is None and self.now_us - asked_us < ANSWER_US:
-                yield b""
+            yield from self.gather(self.link.who(), ANSWER_US, lambda events: self.link.hello)
             if self.link.hello is not None:
                 break
-        hello = self.link.hello
-        if hello is None:
+        else:
             raise Refused("expected a chanter to say who it is, but no hello came; see: fingerlead devices")
-        if hello.abilities & able != able:
+        if self.link.hello.abilities & able != able:
             raise Refused(why)
+
+    def stream_holes(self) -> Turns:
+        """Have it stream its holes, as it does by itself."""
+        yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
+
+    def next_events(self) -> Events:
+        """What one read brings; Refused where the chanter started anew."""
+        events = yield b""
+        if any(isinstance(event, Doubted) and event.doubt.cause == "restart" for event in events):
+            raise Refused(STARTED_ANEW)
+        return events
 
     def levels(self) -> Generator[bytes, list[Event], Levels]:
         """The levels in use."""
@@ -152,7 +196,7 @@ class Giving(WorkbenchTalk):
         self.kept = False
         self._levels, self._device, self._note = levels, device, note
 
-    def talk(self) -> Talk:
+    def talk(self) -> Turns:
         """Set, read back, compare, keep."""
         yield from self.meet()
         if self.device != self._device:
@@ -165,24 +209,16 @@ class Giving(WorkbenchTalk):
             yield from self.ask("take its thresholds", lambda: self.link.set_thresholds(self._levels))
         except MessageError as error:
             raise Refused(str(error)) from None
-        told = yield from self.levels()
-        if told != self._levels:
-            # As it was is better than as nobody meant it.
+        if (yield from self.levels()) != self._levels:
+            # The old levels are better than levels that were never meant.
             yield from self.ask("take its thresholds back", lambda: self.link.set_thresholds(self.before))
             raise Refused("expected the chanter to tell the levels it was given, but it told others; the old are back")
-        try:
+        # Not every chanter can keep them; such a one has them until it is switched off.
+        with contextlib.suppress(Refused):
             yield from self.ask("keep its thresholds", self.link.keep)
             self.kept = True
-        except Refused:
-            # Not every chanter can; it has them until it is switched off.
-            self.kept = False
 
 
-def raw_of(events: list[Event]) -> list[RawState]:
+def raws_of(events: list[Event]) -> list[RawState]:
     """The raw samples among events."""
     return [event for event in events if isinstance(event, RawState)]
-
-
-def states_of(events: list[Event]) -> list[tuple[int, int]]:
-    """The hole states among events: (time, covered mask)."""
-    return [(event.t_us, event.covered_mask) for event in events if isinstance(event, State)]

@@ -12,7 +12,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.options import Problem
 
 if TYPE_CHECKING:
-    from fingerlead.workbench.flow import Given, Workbench
+    from fingerlead.workbench.workbench import Given, Workbench
 HOW_WORDS = (
     "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
     "until the next. It takes two minutes at most; Ctrl-C ends it, and nothing is changed."
@@ -54,7 +54,7 @@ def calibrate(
     from fingerlead.faces.cli.running import told_to_end
     from fingerlead.ports.simulated_port import SPEC
     from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
-    from fingerlead.workbench import flow
+    from fingerlead.workbench.workbench import FAILURES, BadHoles, NeverCalibrated, Workbench, open_port, words_of
 
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:
         raise typer.BadParameter("choose one of --page, --skew, --seal, --undo, --kept and --use")
@@ -71,43 +71,43 @@ def calibrate(
         _serve(port, folder, name, browser, address, web_port)
         return
     try:
-        opened, clock = flow.open_bench(port)
+        opened, clock = open_port(port)
         with opened, told_to_end() as told:
-            bench = flow.Workbench(opened, clock, folder, name, told)
+            workbench = Workbench(opened, clock, folder, name, told)
             if port == SPEC:
                 say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
-                _skew(bench)
+                _skew(workbench)
                 if folder != calibrations_folder():
                     typer.echo("Analyses look for it in your own data folder, not here: give them --skew-us instead.")
             elif seal:
-                _seal(bench)
+                _seal(workbench)
             elif undo:
-                _say_given(bench.undo(), command)
+                _say_given(workbench.undo(), command)
             elif kept:
-                _say_given(bench.give_kept(), command)
+                _say_given(workbench.give_kept(), command)
             elif use is not None:
-                _say_given(bench.use(use, anyway), command)
+                _say_given(workbench.use(use, anyway), command)
             else:
-                _calibrate(bench, anyway, command)
-    except flow.BadHoles as error:
+                _calibrate(workbench, anyway, command)
+    except BadHoles as error:
         raise Problem(f"{error}, or add --anyway") from None
-    except flow.NeverCalibrated as error:
+    except NeverCalibrated as error:
         raise Problem(f"{error}: {command}") from None
-    except flow.FAILURES as error:
-        raise Problem(flow.words_of(error)) from None
+    except FAILURES as error:
+        raise Problem(words_of(error)) from None
 
 
-def _calibrate(bench: Workbench, anyway: bool, command: str) -> None:
+def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
     from fingerlead.faces.cli.calibrate_screen import Screen, report_table, say
     from fingerlead.workbench.guidance import ask_words
     from fingerlead.workbench.measurement import Calibrating
     from fingerlead.workbench.samples import PLAN
 
     say(HOW_WORDS)
-    talk = Calibrating(bench.carrier)
+    talk = Calibrating(workbench.carrier)
     with Screen(talk) as screen:
-        bench.run(talk, screen.show)
+        workbench.run(talk, screen.show)
     for number in talk.steps.missed if talk.steps is not None else ():
         say(f"Waited for in vain: step {number + 1}. {ask_words(*PLAN[number])}")
     if talk.reports:
@@ -118,11 +118,11 @@ def _calibrate(bench: Workbench, anyway: bool, command: str) -> None:
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
-    made = bench.made(talk, anyway)
+    made = workbench.made(talk, anyway)
     if not _wanted():
         say("Nothing was changed.")
         return
-    _say_given(bench.give(made), command)
+    _say_given(workbench.give(made), command)
 
 
 def _wanted() -> bool:
@@ -149,34 +149,34 @@ def _say_given(given: Given, command: str) -> None:
     typer.echo(f"To go back: {command} --undo")
 
 
-def _skew(bench: Workbench) -> None:
+def _skew(workbench: Workbench) -> None:
     from fingering.holes import FINGERS
     from fingerlead.faces.cli.calibrate_screen import Counter, say, skew_table
-    from fingerlead.workbench.flow import skew_words
     from fingerlead.workbench.measurement import BAR_WORDS, BarTest
-    from fingerlead.workbench.skew import FRONT, WANTED
+    from fingerlead.workbench.skew import FRONT, WANTED, skew_words
 
     say(f"{BAR_WORDS} Ctrl-C: that is enough.")
-    talk = BarTest(bench.carrier)
+    talk = BarTest(workbench.carrier)
     with Counter() as counter:
-        bench.run(talk, lambda: counter.show(f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times."))
-    skew, path = bench.skew_of(talk)
+        workbench.run(
+            talk, lambda: counter.show(f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times.")
+        )
+    skew, path = workbench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
     say(f"{skew_words(skew)} Written down in {path}.")
 
 
-def _seal(bench: Workbench) -> None:
+def _seal(workbench: Workbench) -> None:
     from fingerlead.faces.cli.calibrate_screen import Counter, say
-    from fingerlead.workbench.flow import seal_words
     from fingerlead.workbench.measurement import SEAL_WORDS
 
-    talk = bench.seal_check()
+    talk = workbench.seal_check()
     say(SEAL_WORDS)
     with Counter() as counter:
-        bench.run(talk, lambda: counter.show(f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
+        workbench.run(talk, lambda: counter.show(f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
     if not talk.done:
         raise Problem("the check was broken off")
-    for words in seal_words(talk):
+    for words in talk.words:
         say(words)
 
 
@@ -185,12 +185,12 @@ def _serve(port: str, folder: Path, pupil: str, browser: bool, address: str, web
     from fingerlead.faces.cli.running import serve_until, told_to_end
     from fingerlead.faces.pages.kit.server import NoPlaceError
     from fingerlead.faces.pages.workbench.page import opened
-    from fingerlead.workbench.flow import FAILURES, words_of
+    from fingerlead.workbench.workbench import FAILURES, words_of
 
     try:
-        with told_to_end() as told, opened(port, folder, pupil, address, web_port) as bench:
-            words = f"Calibration is at {bench.url}\nCtrl-C ends it; what the chanter was given it has."
-            serve_until(told, lambda: bench.running, bench.url, words, browser)
+        with told_to_end() as told, opened(port, folder, pupil, address, web_port) as page:
+            words = f"Calibration is at {page.url}\nCtrl-C ends it; what the chanter was given it has."
+            serve_until(told, lambda: page.running, page.url, words, browser)
     except NoPlaceError as error:
         raise Problem(str(error)) from None
     except FAILURES as error:

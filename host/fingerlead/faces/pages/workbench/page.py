@@ -32,7 +32,7 @@ from fingerlead.faces.pages.practice.telling import say
 from fingerlead.faces.pages.practice.texts import catalogue
 from fingerlead.ports.simulated_port import SPEC
 from fingerlead.store.chanters import ANYONE, Skew
-from fingerlead.workbench import flow as bench_flow
+from fingerlead.workbench import workbench
 from fingerlead.workbench.actor import REQUESTS, STOP_S, Samples, Stage, WorkbenchActor, WorkbenchRequest
 from fingerlead.workbench.levels import HoleReport
 from fingerlead.workbench.skew import FRONT
@@ -190,7 +190,7 @@ def opened(port: str, folder: Path, pupil: str, address: str, web_port: int | No
     number: int = place.getsockname()[1]
     hub = Hub()
     thread = WorkbenchActor(
-        lambda: bench_flow.open_bench(port), folder, pupil, lambda told: hub.publish(message_of(told))
+        lambda: workbench.open_port(port), folder, pupil, lambda told: hub.publish(message_of(told))
     )
     token = guard.new_token()
     names = guard.Names(address, number)
