@@ -107,10 +107,8 @@ def _file_handler(path: Path) -> logging.Handler:
     try:
         if path.exists() and (not path.is_file() or (path.stat().st_size and not is_log(path))):
             raise LogError(f"{path}: expected a new file or an older log; this is something else. Name another file")
-        new = not path.exists() or not path.stat().st_size
-        handler = logging.FileHandler(path, encoding="utf-8")
-        if new:
-            handler.stream.write(HEAD)
+        if not path.exists() or not path.stat().st_size:
+            path.write_text(HEAD, encoding="utf-8")
+        return logging.FileHandler(path, encoding="utf-8")
     except OSError as error:
         raise LogError(f"{path}: the log cannot be written: {error.strerror or error}; name another file") from None
-    return handler
