@@ -22,7 +22,7 @@ from fingering.table import standard_table
 from fingering.tunes import easy_tunes
 from fingerlead.music.abc import parse_abc
 from fingerlead.music.compare import compare_analysis
-from fingerlead.practice.source import written_notes
+from fingerlead.practice.pupil_port import written_notes
 from fingerlead.simulated.chanter import setup_for
 from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, plant_one, sounds_alike
 from fingerlead.simulated.play import perform

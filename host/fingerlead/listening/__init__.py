@@ -1,1 +1,1 @@
-"""Playing as it happens: threads, queues, reconnecting."""
+"""One chanter listened to and kept."""

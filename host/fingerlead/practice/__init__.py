@@ -1,3 +1,1 @@
-"""fingerlead.practice."""
-
-from __future__ import annotations
+"""The learner's practice: one state machine, and the actor that runs it."""

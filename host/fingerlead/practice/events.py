@@ -1,4 +1,7 @@
-"""What the loop thread tells whoever faces it, in the order in which it happens."""
+"""What the practice actor says happened, in order; and what can be asked of a practice at any time.
+
+Structured data only: the words are the faces' business. Notes are 0 to 8, times integer µs on the chanter's clock.
+"""
 
 from __future__ import annotations
 
@@ -10,11 +13,8 @@ from fingering.diagnosis import Diagnosis
 from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.find import Found
+from fingerlead.practice.state import Place
 from fingerlead.timing.results import Change, FingeringKind, Timing
-
-# --- What a practice has to tell: events as they happen, and what can be asked for at any time.
-#
-# Structured data only: the words are the faces' business. Notes are 0 to 8, times integer µs on the chanter's clock.
 
 # How one turn of a change ended: `slow stray` where the music tells that a short held note was one.
 Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
@@ -57,13 +57,12 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class HoldJudged:
-    """A try at a note alone. `fingers` stood wrong at its end or loosened; held `held_us` of `needed_us`."""
+    """A try at a note alone, held for `held_us`. `fingers` stood wrong at its end or loosened."""
 
     note: int
     end: HoldEnd
     fingers: tuple[int, ...]
     held_us: int
-    needed_us: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,30 +123,16 @@ class Due:
     rungs: tuple[str, ...]
 
 
-Event = Lit | Judged | HoldJudged | Progressed | Passed | TonightTurn | Due
-
-
 @dataclass(frozen=True, slots=True)
 class Take:
-    """A change to hear again: `edges` from `start_us` on, first (start_us, the mask before it), up to `end_us`.
+    """A stretch of playing to hear again: `edges` up to `end_us`, the first one the mask with which it begins.
 
-    `mended_edges` is the same take with only one finger's edge moved; None where there is no diagnosis.
+    `mended_edges` are those of the same take with only one finger's edge moved; None where there is no diagnosis.
     """
 
     edges: Edges
-    start_us: int
     end_us: int
-    mended_edges: Edges | None
-    change: Change
-
-
-@dataclass(frozen=True, slots=True)
-class Phrase:
-    """The last few notes as played, edges as in `Take`."""
-
-    edges: Edges
-    start_us: int
-    end_us: int
+    mended_edges: Edges | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,8 +151,7 @@ class Snapshot:
 
     `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
     is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
-    fingering picture, 1 letter, 0 nothing. `judged` are the last changes, the latest last. `next_key` is the rung to go
-    on with: due, or the lowest that is open.
+    fingering picture, 1 letter, 0 nothing. `next_key` is the rung to go on with: due, or the lowest that is open.
     """
 
     key: str | None
@@ -185,15 +169,12 @@ class Snapshot:
     ladder: tuple[LadderRung, ...]
     due: tuple[str, ...]
     turn: TonightTurn | None
-    judged: tuple[Judged, ...]
-    covered_mask: int | None
-    away: bool
     next_key: str | None
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeCount:
-    """How one directed change went in this sitting."""
+    """How one directed change went in this session."""
 
     from_note: int
     to_note: int
@@ -205,7 +186,7 @@ class ChangeCount:
 
 @dataclass(frozen=True, slots=True)
 class SessionSummary:
-    """What a sitting brought. `playing_us` is the time in which a note sounded; `played` are keys of rungs and tunes.
+    """What a session brought. `playing_us` is the time in which a note sounded; `played` are keys of rungs and tunes.
 
     `worth_work` is the change that went astray most, None where too little was played to say.
     """
@@ -214,21 +195,19 @@ class SessionSummary:
     changes: tuple[ChangeCount, ...]
     played: tuple[str, ...]
     passed: tuple[Passed, ...]
-    due: tuple[str, ...]
-    turns: int
     worth_work: ChangeCount | None
     kept: bool
 
 
-# ---
-
-Place = Literal["none", "waiting", "here", "away", "refused"]
 Origin = Literal["port", "simulated", "page"]
 
 
 @dataclass(frozen=True, slots=True)
 class ChanterNow:
-    """Who is listened to, and how that goes. `cause` says why it is away or was refused; `found` could be chosen."""
+    """The chanter that is listened to, and how that goes.
+
+    `cause` says why it is away or was refused; `found` is what is plugged in and can be chosen.
+    """
 
     place: Place
     origin: Origin | None
@@ -250,15 +229,8 @@ class HolesNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Practised:
-    """Something that the practice makes of the playing: one of its events."""
-
-    event: Event
-
-
-@dataclass(frozen=True, slots=True)
 class MusicNow:
-    """Another piece of music; `anew` where somebody else plays it. Everything about the practice may be different."""
+    """Another piece of music; `anew` for another chanter. Everything about the practice may be different."""
 
     snapshot: Snapshot
     anew: bool = False
@@ -280,7 +252,7 @@ class MetronomeNow:
 
 @dataclass(frozen=True, slots=True)
 class RestDue:
-    """It has been played for so long that hands and ears want a rest."""
+    """Hands and ears want a rest after so much playing."""
 
     played_us: int
 
@@ -297,30 +269,35 @@ class StaffNow:
     """The staff of the music with this name is engraved, or why it was not."""
 
     name: str
-    svg: str | None
-    why_not: str
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """A notice in words."""
+    """A sentence for the player."""
 
     sentence: str
 
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """A sitting is over; `session` is where it was kept."""
+    """A session is over; `session` is its file, None where it is not kept."""
 
     summary: SessionSummary
     session: Path | None
     played_us: int
 
 
-Happening = (
-    ChanterNow
+Event = (
+    Lit
+    | Judged
+    | HoldJudged
+    | Progressed
+    | Passed
+    | TonightTurn
+    | Due
+    | ChanterNow
     | HolesNow
-    | Practised
     | MusicNow
     | SoundNow
     | MetronomeNow

@@ -1,4 +1,4 @@
-"""What may be asked of the loop thread. Each wish is carried out between two items of a chanter."""
+"""What may be asked of the practice actor. A request is carried out between two items of a chanter."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 @dataclass(frozen=True, slots=True)
 class Listen:
-    """Listen to somebody else: `sim`, `page`, a port as `open_source` knows them, or "" for nobody."""
+    """Listen to another chanter: `sim`, `page`, a port as `open_source` knows them, or "" for none."""
 
     to: str
 
@@ -84,7 +84,7 @@ class KeyboardHolds:
 
 @dataclass(frozen=True, slots=True)
 class Finish:
-    """End the sitting: keep it, and sum it up."""
+    """End the session: keep it, and sum it up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,6 @@ class Engraved:
     """The staff of the music with this name has been engraved, or why it was not."""
 
     name: str
-    svg: str | None
     why_not: str = ""
 
 
@@ -110,7 +109,7 @@ class Replay:
 
 @dataclass(frozen=True, slots=True)
 class Sounds:
-    """How it sounds now, for whoever makes the sound elsewhere: `answer` gets the settings."""
+    """How it sounds now, for a page that makes the sound by itself: `answer` gets the settings."""
 
     answer: Future[dict[str, Any]] = field(default_factory=Future)
 

@@ -72,7 +72,7 @@ class Holds:
         held_us = 0 if self._sealed_us is None else end_us - self._sealed_us
         end, self._doubted = "uncertain" if self._doubted else end, False
         self._down_us = self._sealed_us = None
-        return HoldJudged(self._note, end, tuple(fingers_of(mask ^ self._wanted)), held_us, COUNTS * self.count_us)
+        return HoldJudged(self._note, end, tuple(fingers_of(mask ^ self._wanted)), held_us)
 
 
 # --- Counting toward passing: which changes count, and how many clean ones in a row there are each way.

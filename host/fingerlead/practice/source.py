@@ -1,176 +1,51 @@
-"""Whoever is listened to at the moment: a reader, its listening, and the session that it is kept in."""
+"""The chanter that is listened to now: its reader, its listening, the session it is kept in, and where it is."""
 
 from __future__ import annotations
 
 import contextlib
 import json
-import random
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
-from fingering.ladder import ladder
-from fingering.moves import possible_strays
-from fingering.rungs import Rung
 from fingering.table import Table
 from fingerlead.listening.listening import Heard, Listening
 from fingerlead.listening.reader import Item, Reader
 from fingerlead.listening.recording import begin_session
 from fingerlead.listening.sources import open_source
 from fingerlead.music.tune import Tune
-from fingerlead.ports.base import Carrier, Chunk, Port, now_us
+from fingerlead.ports.base import Port, now_us
 from fingerlead.ports.find import Found
 from fingerlead.ports.page_port import SKEW_US, PagePort
-from fingerlead.ports.simulated_port import SPEC, SimulatedPort
-from fingerlead.practice.events import ChanterNow, Happening, Origin, Place
+from fingerlead.practice.events import ChanterNow, Event, Origin
+from fingerlead.practice.pupil_port import PupilPort
 from fingerlead.practice.sealing import RAW_HZ, SealWatch
-from fingerlead.simulated.performance import Performance
-from fingerlead.simulated.pupil import SimulatedPupil
-from fingerlead.simulated.script import Written
+from fingerlead.practice.state import CHANTER, Sign, step
 from fingerlead.store.chanters import Calibration
 from fingerlead.store.session_file import SessionError
 from fingerlead.timing.results import Timing
 from fingerlead.wire.plain_midi import NoteNumbers
 
-# --- The simulated pupil at a piece of music: plays it over and over with human faults, as a port to listen to.
-
-TEMPO = 80  # quarter notes a minute, where a tune asks for none
-PLAYS_FOR_US = 600_000_000
-MOST_TIMES = 200
-DEVICE = b"a-pupil\0"
-# Gross enough to be heard, and not so often that nothing ever goes well.
-FAULT_US = 28_000
-FAULT_CHANCE = 0.4
-
-
-def first_with_strays() -> Rung:
-    """The lowest rung of the ladder with a change in which another note can sound."""
-    return next(rung for rung in ladder() if any(possible_strays(a, b) for a, b in (*rung.out, *rung.back)))
-
-
-def written_notes(tune: Tune) -> list[Written]:
-    """A tune's notes and the rests between them, repeats written out, as the simulated pupil takes them."""
-    from fingerlead.simulated.script import Written
-
-    notes: list[Written] = []
-    ends_at = None
-    for note in tune.played():
-        if ends_at is not None and note.starts_at > ends_at:
-            notes.append(Written(None, note.starts_at - ends_at))
-        notes.append(Written(note.note, note.length, note.graces))
-        ends_at = note.starts_at + note.length
-    return notes
-
-
-def pupil_performance(tune: Tune, seed: int) -> Performance:
-    """The tune over and over for about ten minutes. ValueError for a tune without notes."""
-    from fingerlead.simulated.play import perform
-    from fingerlead.simulated.script import tune_script
-
-    notes = written_notes(tune)
-    whole_us = round(4 * 60_000_000 / (tune.tempo or TEMPO))
-    once_us = max(1, round(sum(note.length for note in notes) * whole_us))
-    times = min(MOST_TIMES, -(-PLAYS_FOR_US // once_us))
-    return perform(_pupil(notes, seed), tune_script(notes, whole_us, times), seed)
-
-
-class PupilPort(Port):
-    """The port of a simulated chanter with the pupil at it. Another tune is as if it were switched off and on again.
-
-    `clock` and `sleep` can be replaced in tests. ValueError for a tune without notes.
-    """
-
-    def __init__(
-        self,
-        tune: Tune,
-        seed: int | None = None,
-        clock: Callable[[], int] = now_us,
-        sleep: Callable[[float], object] = time.sleep,
-    ) -> None:
-        self.name = SPEC
-        self.carrier: Carrier = "stream"
-        self._rng = random.Random(seed)
-        self._clock, self._sleep = clock, sleep
-        self._tune = self._wanted = tune
-        self._chanter: SimulatedPort | None = None
-        self._over_us = 0
-
-    def play(self, tune: Tune) -> None:
-        """Take up another tune, from any thread; it begins when the port is read next."""
-        self._wanted = tune
-
-    def read(self, timeout_s: float) -> list[Chunk]:
-        """What the chanter has said since the last read."""
-        if self._chanter is None or self._wanted is not self._tune or self._clock() >= self._over_us:
-            self._chanter = self._begin(self._wanted)
-        return self._chanter.read(timeout_s)
-
-    def write(self, data: bytes) -> None:
-        """Let the chanter hear a request."""
-        if self._chanter is not None:
-            self._chanter.write(data)
-
-    def close(self) -> None:
-        """Nothing to let go of."""
-
-    def _begin(self, tune: Tune) -> SimulatedPort:
-        from fingerlead.simulated.chanter import Chanter, setup_for
-
-        self._tune = tune
-        seed = self._rng.randrange(2**31)
-        performance = pupil_performance(tune, seed)
-        self._over_us = self._clock() + performance.end_us
-        setup = replace(setup_for(seed), device_id=DEVICE, boot=self._rng.randrange(2**16))
-        return SimulatedPort(Chanter(performance, setup), clock=self._clock, sleep=self._sleep)
-
-
-def _pupil(notes: list[Written], seed: int) -> SimulatedPupil:
-    """A pupil whose trouble is one finger in one of the changes of this music, if a third note can sound in any."""
-    from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, troublesome
-
-    rng = random.Random(f"pupil {seed}")
-    pupil = replace(SimulatedPupil("pupil"), care_us=12_000, scatter_us=(3_000,) * 8)
-    held = [note.note for note in notes if note.note is not None]
-    choices = [
-        (finger, motion, sign, a, b)
-        for a, b in sorted({(a, b) for a, b in pairwise(held) if a != b})
-        for finger, motion, sign in troublesome(STANDARD[a], STANDARD[b])
-    ]
-    if not choices:
-        return pupil
-    finger, motion, sign, a, b = rng.choice(choices)
-    return replace(pupil, habits=(Habit(finger, sign * FAULT_US, a, b, motion, FAULT_CHANCE),))
-
-
-# ---
-
+LOOK_EVERY_US = 2_000_000
 SIMULATED, PAGE = "sim", "page"
-
-
-def _nobody() -> tuple[Found, ...]:
-    return ()
-
-
-def _none(device_id: bytes) -> Calibration | None:
-    return None
+NOT_KEPT = "{}: {}. Practice goes on, but is not kept."
 
 
 @dataclass(frozen=True, slots=True)
 class PracticeSetting:
-    """What a sitting is made with. `look` lists what is plugged in; `folder` None keeps no sessions.
+    """What a practice is made with. `look` lists what is plugged in; `folder` None keeps no sessions.
 
-    `calibration_of` a device id is the calibration of whoever practises with that chanter, if one is kept.
+    `calibration_of` a device id is the learner's calibration of that chanter, if one is kept.
     """
 
     table: Table
     folder: Path | None
     plays: NoteNumbers = field(default_factory=NoteNumbers)
     skew_us: int | None = None
-    calibration_of: Callable[[bytes], Calibration | None] = _none
-    look: Callable[[], tuple[Found, ...]] = _nobody
+    calibration_of: Callable[[bytes], Calibration | None] = lambda device_id: None
+    look: Callable[[], tuple[Found, ...]] = tuple
     open_port: Callable[[str], Port] = open_source
     clock: Callable[[], int] = now_us
     wall_clock: Callable[[], datetime] = datetime.now
@@ -186,25 +61,26 @@ class Source:
     listening: Listening
     settings: Mapping[str, object]  # as they are kept with it
     sealing: SealWatch
+    notify: Callable[[str], None]  # gets what the player is to know
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last told
     played: bool = False  # whether a hole was covered
 
-    def take(self, item: Item, trouble: Callable[[str], None]) -> bool:
-        """Take an item in; whether more is to come. Where it cannot be kept, `trouble` hears why, and it goes on."""
+    def take(self, item: Item) -> bool:
+        """Take an item in; whether more is to come. Where it cannot be kept, `notify` gets why, and it goes on."""
         try:
             return self.listening.take(item, self.reader.carrier)
         except SessionError as error:
-            self._keep_no_more(error, trouble)
+            self._keep_no_more(error)
             return self.listening.take(item, self.reader.carrier)
 
-    def tick(self, host_us: int, trouble: Callable[[str], None]) -> None:
+    def tick(self, host_us: int) -> None:
         """Time goes by. Raises NotAChanter."""
         try:
             self.listening.tick(host_us)
         except SessionError as error:
-            self._keep_no_more(error, trouble)
+            self._keep_no_more(error)
 
     def see_to_raw(self, one_note: bool) -> None:
         """Have raw samples beside the holes while a note alone is practised, where that tells anything."""
@@ -218,7 +94,7 @@ class Source:
         """Whether it is kept as a session."""
         return self.listening.recording.writer is not None
 
-    def close(self, trouble: Callable[[str], None], practised: Mapping[str, object]) -> Path | None:
+    def close(self, practised: Mapping[str, object]) -> Path | None:
         """Stop listening. Gives where it is kept; where nothing was played, nothing is.
 
         `practised` goes into the session's settings.
@@ -226,9 +102,9 @@ class Source:
         self.see_to_raw(False)
         more = True
         for item in self.reader.stop():
-            # Whatever it had against the last bytes, it is over.
+            # Listening is over: an error in the last bytes changes nothing.
             with contextlib.suppress(Exception):
-                more = more and self.take(item, trouble)
+                more = more and self.take(item)
         recording = self.listening.recording
         writer = recording.writer
         if writer is not None and not self.played:
@@ -239,15 +115,15 @@ class Source:
                 writer.tell(settings=json.dumps({**self.settings, **practised}))
             self.listening.close()
         except SessionError as error:
-            trouble(f"{error.path}: {error}")
+            self.notify(f"{error.path}: {error}")
         return None if writer is None else writer.path
 
-    def _keep_no_more(self, error: SessionError, trouble: Callable[[str], None]) -> None:
+    def _keep_no_more(self, error: SessionError) -> None:
         writer, self.listening.recording.writer = self.listening.recording.writer, None
         if writer is not None:
             with contextlib.suppress(SessionError):
                 writer.close()
-        trouble(f"{error.path}: {error}. Practice goes on, but is not kept.")
+        self.notify(NOT_KEPT.format(error.path, error))
 
 
 def origin_of(to: str) -> Origin:
@@ -256,9 +132,13 @@ def origin_of(to: str) -> Origin:
 
 
 def begin_source(
-    to: str, setting: PracticeSetting, tune: Tune, hear: Callable[[Heard, Timing], None], keep: bool = True
+    to: str,
+    setting: PracticeSetting,
+    tune: Tune,
+    hear: Callable[[Heard, Timing], None],
+    notify: Callable[[str], None],
 ) -> Source:
-    """Begin to listen to `sim`, `page` or a port; the pupil plays `tune`. SessionError where it cannot be kept."""
+    """Begin to listen to `sim`, `page` or a port; the pupil plays `tune`. `notify` gets why it cannot be kept."""
     origin = origin_of(to)
     page = PagePort(clock=setting.clock) if origin == "page" else None
     pupil = PupilPort(tune) if origin == "simulated" else None
@@ -267,69 +147,68 @@ def begin_source(
     skew_us, scan_us = (setting.skew_us, None) if page is None else (SKEW_US, 0)
     settings = plays._asdict() if skew_us is None else {**plays._asdict(), "skew_us": skew_us}
     writer = None
-    if keep and pupil is None and setting.folder is not None:
-        writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
+    if pupil is None and setting.folder is not None:
+        try:
+            writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
+        except SessionError as error:
+            notify(NOT_KEPT.format(error.path, error))
     listening = Listening(
         setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
     )
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-    return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), page, pupil)
-
-
-# --- Where the chanter is, as it was last told: waited for, here, away, refused; and what else is plugged in.
-
-LOOK_EVERY_US = 2_000_000
+    return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), notify, page, pupil)
 
 
 class Whereabouts:
-    """Tells of `source`, whoever that is at the moment."""
+    """Where the chanter is, by the table CHANTER in `state`, and what else is plugged in; tells what is new of that."""
 
-    def __init__(self, setting: PracticeSetting, tell: Callable[[Happening], None]) -> None:
+    def __init__(self, setting: PracticeSetting, tell: Callable[[Event], None]) -> None:
         self._setting, self._tell = setting, tell
         self._looked_us = 0
         self._now = ChanterNow("none", None, "", "", None, False, ())
 
-    def nobody(self, refused: str = "") -> None:
-        """Nobody plays, or (`refused`) somebody could not: what is plugged in can be chosen."""
+    def end(self, refused: str = "") -> None:
+        """Nothing is listened to any more; `refused` is why a chanter cannot be."""
         self._looked_us = self._setting.clock()
-        place: Place = "refused" if refused else "none"
-        self._put(ChanterNow(place, None, "", refused, None, False, self._setting.look()))
+        place = step(CHANTER, self._now.place, "refuse" if refused else "end")
+        self._now = ChanterNow(place, None, "", refused, None, False, self._setting.look())
+        self._tell(self._now)
 
     def look(self) -> None:
-        """See what is plugged in by now."""
-        now = self._setting.clock()
-        if now - self._looked_us < LOOK_EVERY_US:
-            return
-        self._looked_us = now
-        found = self._setting.look()
-        if found != self._now.found:
-            self._put(ChanterNow(self._now.place, None, "", self._now.cause, None, False, found))
+        """While nothing is listened to: see what is plugged in by now."""
+        now_us = self._setting.clock()
+        if now_us - self._looked_us >= LOOK_EVERY_US:
+            self._looked_us = now_us
+            self._change(found=self._setting.look())
 
-    def begun(self, source: Source) -> None:
-        """Somebody is listened to."""
-        self._put(ChanterNow("waiting", source.origin, "", "", None, source.kept, self._now.found))
+    def begin(self, source: Source) -> None:
+        """A chanter is listened to."""
+        self._move("listen", origin=source.origin, name="", cause="", timing=None, kept=source.kept)
 
-    def moved(self, source: Source, place: Place, cause: str = "") -> None:
-        """The chanter is away, is waited for, or is here."""
-        now = self._now
-        self._put(ChanterNow(place, source.origin, now.name, cause, now.timing, source.kept, now.found))
+    def lose(self, cause: str) -> None:
+        """The chanter is away."""
+        self._move("lost", cause=cause)
 
-    def here(self, source: Source, timing: Timing) -> None:
-        """It has told a state, with times as good as that; says so only where that is news."""
-        now = self._now
-        if now.place != "here" or now.timing is None or _ms(now.timing) != _ms(timing) or now.kept != source.kept:
-            self._put(ChanterNow("here", source.origin, now.name, "", timing, source.kept, now.found))
+    def find(self) -> None:
+        """The chanter is back."""
+        self._move("back", cause="")
 
-    def named(self, source: Source, name: str, timing: Timing) -> None:
-        """It has told its name."""
-        now = self._now
-        if name != now.name:
-            self._put(ChanterNow(now.place, source.origin, name, now.cause, timing, source.kept, now.found))
+    def hear(self, source: Source, timing: Timing) -> None:
+        """The chanter has told its holes, with times as good as that; finer than a millisecond is no news."""
+        before = self._now.timing
+        same = before is not None and before.uncertainty_us // 1_000 == timing.uncertainty_us // 1_000
+        self._move("state", cause="", timing=before if same else timing, kept=source.kept)
 
-    def _put(self, now: ChanterNow) -> None:
-        self._now = now
-        self._tell(now)
+    def name(self, name: str, timing: Timing) -> None:
+        """The chanter has told its name."""
+        if name != self._now.name:
+            self._change(name=name, timing=timing)
 
+    def _move(self, sign: Sign, **news: Any) -> None:
+        self._change(place=step(CHANTER, self._now.place, sign), **news)
 
-def _ms(timing: Timing) -> int:
-    return timing.uncertainty_us // 1_000
+    def _change(self, **news: Any) -> None:
+        after = replace(self._now, **news)
+        if after != self._now:
+            self._now = after
+            self._tell(after)

@@ -1,332 +1,57 @@
-"""A learner's practice: a pure state machine, told what `Listening` hears, telling what a page shows.
+"""What a practice is in, and what leads on from there: every transition that may be taken, in two tables.
 
-No clock, no thread, no input or output: the day is an argument, times are those of the states. What is to be kept goes
-into `progress`, in memory; whoever runs the practice calls `progress.keep()`.
-
-    practice = Practice(standard_table(), open_progress(), today, kept=True)
-    listening = Listening(table, lambda what, timing: publish(practice.hear(what, timing)))
+Two machines run side by side. `CHANTER` says where the chanter is that is listened to; `source.Whereabouts` steps it.
+`MUSIC` says what the learner is at; `practice.Practice` steps it. Both go by `step`, which raises for a transition
+that is not in the table: it would be a fault of the program.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Sequence
-from dataclasses import replace
-from datetime import date
+from collections.abc import Mapping
+from typing import Final, Literal, TypeVar
 
-from fingering.ladder import ladder
-from fingering.rungs import Rung
-from fingering.table import Table
-from fingerlead.listening.listening import Heard
-from fingerlead.listening.reader import Back, Lost
-from fingerlead.practice.events import (
-    Due,
-    Event,
-    HoldJudged,
-    LadderRung,
-    Lit,
-    Passed,
-    Phrase,
-    Progressed,
-    SessionSummary,
-    Snapshot,
-    Take,
-)
-from fingerlead.practice.passing import Toward
-from fingerlead.practice.place import Following, Playing
-from fingerlead.practice.sums import Sums
-from fingerlead.practice.takes import Takes, last_phrase
-from fingerlead.practice.tonight import Music, TonightTurns, music_of
-from fingerlead.store.practice_log import Progress
-from fingerlead.timing.live import Told
-from fingerlead.timing.mended import as_one
-from fingerlead.timing.results import Change, Held, Settings, Timing
-from fingerlead.wire.events import Doubt, Doubted, State
+# Nothing is listened to; a chanter is to speak; it has told its holes; its port is lost; it could not be listened to.
+Place = Literal["none", "waiting", "here", "away", "refused"]
+# A chanter is chosen; it tells its holes; its port is lost, or found again; listening ends, or is refused.
+Sign = Literal["listen", "state", "lost", "back", "end", "refuse"]
 
-DOUBTS_KEPT = 32
+CHANTER: Final[Mapping[Place, Mapping[Sign, Place]]] = {
+    "none": {"listen": "waiting", "end": "none"},
+    "waiting": {"listen": "waiting", "state": "here", "lost": "away", "end": "none", "refuse": "refused"},
+    "here": {"listen": "waiting", "state": "here", "lost": "away", "end": "none", "refuse": "refused"},
+    # A reader brings nothing between Lost and Back.
+    "away": {"listen": "waiting", "back": "waiting", "end": "none", "refuse": "refused"},
+    "refused": {"listen": "waiting", "end": "none"},
+}
+
+# A rung, which counts toward passing it; an easy tune; a turn of Tonight's ten minutes; the rest between two turns.
+Doing = Literal["rung", "tune", "turn", "rest"]
+# A rung or a tune is chosen; the next turn or rest begins, Tonight's first turn too; the ten minutes are over.
+Step = Literal["rung", "tune", "turn", "rest", "time up"]
+
+MUSIC: Final[Mapping[Doing, Mapping[Step, Doing]]] = {
+    "rung": {"rung": "rung", "tune": "tune", "turn": "turn"},
+    "tune": {"rung": "rung", "tune": "tune", "turn": "turn"},
+    "turn": {"rung": "rung", "tune": "tune", "turn": "turn", "rest": "rest", "time up": "rung"},
+    # Two rests never follow each other.
+    "rest": {"rung": "rung", "tune": "tune", "turn": "turn", "time up": "rung"},
+}
+
+State = TypeVar("State", bound=str)
+Cause = TypeVar("Cause", bound=str)
 
 
-class Practice:
-    """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
+class TransitionError(RuntimeError):
+    """A transition that no table has: a fault of the program."""
 
-    It begins on the lowest rung that is due, else the lowest that is not passed.
-    """
+    def __init__(self, state: str, cause: str) -> None:
+        super().__init__(f"expected a transition of the table; got {cause!r} in state {state!r}")
+        self.state, self.cause = state, cause
 
-    def __init__(
-        self,
-        table: Table,
-        progress: Progress,
-        today: date,
-        kept: bool,
-        settings: Settings = Settings(),
-        rungs: Sequence[Rung] | None = None,
-    ) -> None:
-        self.table, self.settings, self.today, self.kept = table, settings, today, kept
-        self.progress = progress if kept else Progress()
-        self.rungs = tuple(ladder() if rungs is None else rungs)
-        self._playing = Playing(settings)
-        self._takes = Takes(table, settings)
-        self._sums = Sums(self.progress)
-        self._doubts: deque[Doubt] = deque(maxlen=DOUBTS_KEPT)
-        self._away = False
-        self._bpm: float | None = None
-        self._evening: TonightTurns | None = None
-        self._before: Change | None = None  # the change told last
-        self._held_back: tuple[Change, Timing] | None = None  # not shown until it is known whether it was one
-        self._asked: int | None = None  # the lit note, until it is tried
-        self._trying: int | None = None  # what was lit when the note that sounds began
-        self._lit = Lit(None, None, None)
-        self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
-        # Which holes loosened in a stretch in which they counted as covered; whoever has raw samples can tell.
-        self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
-        self._play(music_of(self._home, self.rungs))
 
-    @property
-    def one_note(self) -> bool:
-        """Whether a note alone is practised."""
-        return self._toward.holds is not None
-
-    # --- what the learner asks for ---
-
-    def start(self, key: str) -> list[Event]:
-        """Go to a rung (key, name or number) or an easy tune (key), from its first note; ValueError in one sentence."""
-        music = music_of(key, self.rungs)
-        self._evening, self._home = None, self._home if music.rung is None else music.rung.key
-        return self._play(music)
-
-    def restart(self) -> list[Event]:
-        """The music from its first note; what was counted stays."""
-        self._follow()
-        return self._light(always=True)
-
-    def tonight(self) -> list[Event]:
-        """Ten minutes of the learner's own weakest changes, beginning with the next state."""
-        self._sums.settle()
-        self._evening = TonightTurns(self.progress, self._known())
-        return self._next_turn()
-
-    def beat(self, bpm: float | None) -> list[Event]:
-        """The metronome sounds at so many beats a minute from now on, or not any more."""
-        self._bpm = bpm
-        self._toward.beat(bpm)
-        return [self._progressed()]
-
-    def new_day(self, today: date) -> list[Event]:
-        """It is another day: what was passed is due."""
-        if today == self.today:
-            return []
-        self._sums.settle()
-        self.today = today
-        return [Due(self.progress.due(today)), self._progressed()]
-
-    # --- what is heard ---
-
-    def hear(self, what: Heard, timing: Timing) -> list[Event]:
-        """Take in what `Listening` tells; what a page is to be told, in order."""
-        if isinstance(what, State):
-            return self._state(what.t_us, what.covered_mask)
-        if isinstance(what, Told):
-            return self._told(what.result, timing, again=what.again) if isinstance(what.result, Change) else []
-        if isinstance(what, Doubted):
-            self._doubts.append(what.doubt)
-        if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
-            self._toward.holds.doubt()
-        if isinstance(what, (Lost, Back)):
-            self._away = isinstance(what, Lost)
-        return []
-
-    def close(self) -> list[Event]:
-        """Nothing more will be heard: the last change stands as it was told."""
-        events = self._show_held_back()
-        self._sums.settle()
-        return events
-
-    # --- what can be asked ---
-
-    def take(self, number: int) -> Take | None:
-        """One of the last changes, to see and hear again; None where it is not known any more."""
-        return self._takes.get(number)
-
-    def phrase(self) -> Phrase | None:
-        """The last few notes; None before the first."""
-        return last_phrase(self._playing)
-
-    def summary(self) -> SessionSummary:
-        """What the sitting brought so far."""
-        return self._sums.summary(self._playing.sounding_us, self.progress.due(self.today), self.kept)
-
-    def snapshot(self) -> Snapshot:
-        """All that a page needs that joins now."""
-        music, rung = self._music, self._music.rung
-        return Snapshot(
-            key=music.key,
-            name=music.name,
-            number=None if rung is None else self.rungs.index(rung) + 1,
-            of=len(self.rungs),
-            trains="" if rung is None else rung.trains,
-            passed_text="" if rung is None else rung.passed,
-            tune=music.tune,
-            is_tune=rung is None and music.key is not None,
-            notes=tuple((wanted.note, wanted.place) for wanted in music.wanted.notes),
-            lit=self._lit,
-            progressed=self._progressed(),
-            help=tuple(self.progress.help_for(note) for note in range(9)),
-            ladder=tuple(
-                LadderRung(one.key, one.name, one.group, self.progress.state(one.key, self.today)) for one in self.rungs
-            ),
-            due=self.progress.due(self.today),
-            turn=None if self._evening is None else self._evening.turn(self._playing.now_us),
-            judged=self._takes.last(),
-            covered_mask=self._playing.covered_mask,
-            away=self._away,
-            next_key=self._next_key(),
-        )
-
-    # --- within ---
-
-    def _play(self, music: Music) -> list[Event]:
-        """Put music on the staff."""
-        self._music = music
-        notes = {wanted.note for wanted in music.wanted.notes}
-        alone = notes.pop() if len(notes) == 1 else None
-        self._toward = Toward(music.rung, alone, self.table, self.settings)
-        self._toward.beat(self._bpm)
-        self._follow()
-        return [*self._light(always=True), self._progressed()]
-
-    def _follow(self) -> None:
-        self._following = Following(self._music.wanted, self._playing.steady)
-        self._asked = self._trying = None
-
-    def _light(self, *, always: bool = False) -> list[Event]:
-        lit = self._following.lit()
-        if lit == self._lit and not always:
-            return []
-        self._lit, self._asked = lit, lit.index
-        return [lit]
-
-    def _progressed(self) -> Progressed:
-        return self._toward.progressed(self.progress, self.today)
-
-    def _next_key(self) -> str | None:
-        states = {rung.key: self.progress.state(rung.key, self.today) for rung in self.rungs}
-        found = [key for wanted in ("due", "open") for key, state in states.items() if state == wanted]
-        return found[0] if found else None
-
-    def _known(self) -> list[tuple[int, ...]]:
-        """The rows of notes that the learner is at or has passed, the present one first; two at least."""
-        keys = [rung.key for rung in self.rungs]
-        at = keys.index(self._home)
-        passed = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
-        known = [self.rungs[at], *passed[::-1]]
-        rows = list(dict.fromkeys(rung.notes for rung in known))
-        # A learner at the very beginning has one rung alone: its neighbour, so that turns can change.
-        beside = [self.rungs[place].notes for place in (at + 1, at - 1) if 0 <= place < len(self.rungs)]
-        return rows if len(rows) > 1 else [*rows, *beside[:1]]
-
-    def _state(self, t_us: int, covered_mask: int) -> list[Event]:
-        begun, over = self._playing.state(t_us, covered_mask)
-        events: list[Event] = []
-        if begun is not None:
-            self._trying = self._asked
-            self._following.begun(begun)
-            if self._music.key is not None:
-                self._sums.played.setdefault(self._music.key)
-            events += self._light()
-        if over is not None:
-            self._read(over)
-            events += self._light()
-        if self._toward.holds is not None:
-            judged = self._toward.holds.state(t_us, covered_mask)
-            if judged is not None:
-                judged = self._sealed(judged, t_us, covered_mask)
-                events.append(judged)
-                events += self._noted(self._toward.hold(judged, self.progress, self.today))
-        if self._evening is not None and self._evening.turn_over(self._playing, self._following):
-            events += self._next_turn()
-        return events
-
-    def _sealed(self, judged: HoldJudged, t_us: int, covered_mask: int) -> HoldJudged:
-        """A try that was held, unless a finger loosened meanwhile."""
-        if judged.end != "held":
-            return judged
-        fingers = tuple(hole for hole in self.loosened(t_us - judged.held_us, t_us) if covered_mask >> hole & 1)
-        return replace(judged, end="loosened", fingers=fingers) if fingers else judged
-
-    def _read(self, over: Held) -> None:
-        """A note is over: was the lit one read right at the first try?"""
-        item, trying = self._following.over(over), self._trying
-        self._trying = None
-        if item is None or trying is None:
-            return
-        note = self._music.wanted.notes[trying].note
-        if item.kind == "right" and item.expected == trying:
-            self.progress.note_read(self.today, note, right=True)
-        elif item.kind in ("wrong", "extra") and over.note != note:
-            self.progress.note_read(self.today, note, right=False)
-            if self._asked == trying:
-                self._asked = None  # a second try tells nothing of reading
-        elif self._asked is None:
-            self._asked = trying
-
-    def _told(self, change: Change, timing: Timing, *, again: bool) -> list[Event]:
-        if again:
-            return self._told_again(change, timing)
-        before, self._before = self._before, change
-        whole = self._whole(before, change, timing)
-        if whole is not None:
-            if self._held_back is None:
-                self._sums.forget_last()  # its first half was told as a change of its own
-            self._held_back = None
-            return self._judge(whole, timing)
-        events = self._show_held_back()
-        sounding = self._playing.steady
-        if change.verdict == "perhaps" and (sounding is None or sounding.note != change.to_note):
-            self._held_back = change, timing
-            return events
-        return events + self._judge(change, timing)
-
-    def _whole(self, before: Change | None, change: Change, timing: Timing) -> Change | None:
-        """The change that was meant where the note before this one was a slow stray."""
-        if before is None or before.number != change.number - 1:
-            return None
-        finding = self._following.slow_stray(before, change, tuple(self._doubts), self.table)
-        if finding is None or finding.uncertain:
-            return None
-        return as_one(before, change, self.table, self.settings, timing.uncertainty_us)
-
-    def _told_again(self, change: Change, timing: Timing) -> list[Event]:
-        if self._before is not None and self._before.number == change.number:
-            self._before = change
-        if self._held_back is not None and self._held_back[0].number == change.number:
-            self._held_back = change, timing
-            return []
-        judged = self._takes.take_in_again(change, timing, self._playing)
-        if judged is None:
-            return []
-        self._sums.correct(judged.take, judged.outcome)
-        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
-
-    def _show_held_back(self) -> list[Event]:
-        if self._held_back is None:
-            return []
-        (change, timing), self._held_back = self._held_back, None
-        return self._judge(change, timing)
-
-    def _judge(self, change: Change, timing: Timing) -> list[Event]:
-        judged = self._takes.take_in(change, timing, self._playing)
-        self._sums.change(judged.take, self.today, (change.from_note, change.to_note), judged.outcome)
-        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
-
-    def _noted(self, events: list[Event]) -> list[Event]:
-        self._sums.passed += [event for event in events if isinstance(event, Passed)]
-        return events
-
-    def _next_turn(self) -> list[Event]:
-        assert self._evening is not None
-        self._sums.settle()
-        turn = self._evening.next(self._playing.now_us, self.progress)
-        if turn.item is None:
-            return [turn, *self.start(self._home)]
-        self._sums.turns += not turn.item.rest
-        return [turn] if turn.item.rest else [turn, *self._play(self._evening.music())]
+def step(table: Mapping[State, Mapping[Cause, State]], state: State, cause: Cause) -> State:
+    """The state that follows. Raises TransitionError where the table has none."""
+    try:
+        return table[state][cause]
+    except KeyError:
+        raise TransitionError(state, cause) from None

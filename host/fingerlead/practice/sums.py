@@ -25,7 +25,6 @@ class Sums:
         self._waiting: tuple[int, date, Directed, Outcome] | None = None
         self.played: dict[str, None] = {}
         self.passed: list[Passed] = []
-        self.turns = 0
 
     def change(self, take: int, today: date, change: Directed, outcome: Outcome) -> None:
         """A change as it is told."""
@@ -56,12 +55,12 @@ class Sums:
         if outcome in ("clean", "stray", "loose"):
             counts[("clean", "stray", "loose").index(outcome) + 1] += 1
 
-    def summary(self, playing_us: int, due: tuple[str, ...], kept: bool) -> SessionSummary:
+    def summary(self, playing_us: int, kept: bool) -> SessionSummary:
         """All of it, the change that waits left out."""
         changes = tuple(ChangeCount(*change, *counts) for change, counts in sorted(self._counts.items()))
         enough = [one for one in changes if one.tried >= FEWEST and one.clean < one.tried]
         worst = max(enough, key=lambda one: (1 - one.clean / one.tried, one.tried), default=None)
-        return SessionSummary(playing_us, changes, tuple(self.played), tuple(self.passed), due, self.turns, worst, kept)
+        return SessionSummary(playing_us, changes, tuple(self.played), tuple(self.passed), worst, kept)
 
 
 # ---

@@ -6,14 +6,13 @@ from dataclasses import replace
 
 from fingering.diagnosis import Diagnosis
 from fingering.table import Table
-from fingerlead.practice.events import Judged, Phrase, Take
+from fingerlead.practice.events import Judged, Take
 from fingerlead.practice.passing import outcome_of
 from fingerlead.practice.place import Playing
 from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 from fingerlead.timing.results import Change, Settings, Timing
 
 KEPT = 50
-SHOWN = 8
 # What is heard of the notes around a change.
 AROUND_US = 400_000
 PHRASE_NOTES = 8
@@ -25,46 +24,32 @@ class Takes:
 
     def __init__(self, table: Table, settings: Settings) -> None:
         self._table, self._settings = table, settings
-        self._takes: dict[int, Take] = {}
-        self._judged: dict[int, Judged] = {}
-        self._of_change: dict[int, int] = {}  # change number -> take
+        self._kept: dict[int, tuple[Judged, Take]] = {}
         self._count = 0
 
     def take_in(self, change: Change, timing: Timing, playing: Playing) -> Judged:
         """Judge a change that is told for the first time."""
         self._count += 1
-        self._of_change[change.number] = self._count
-        self._forget(self._count - KEPT)
+        self._kept.pop(self._count - KEPT, None)
         return self._judge(self._count, change, timing, playing, again=False)
 
     def take_in_again(self, change: Change, timing: Timing, playing: Playing) -> Judged | None:
         """Judge a change that is told anew; None where its take is not known any more, or was more than this change."""
-        take = self._of_change.get(change.number)
-        before = None if take is None else self._judged.get(take)
-        if take is None or before is None or before.change.from_note != change.from_note:
-            return None
-        return self._judge(take, change, timing, playing, again=True)
+        for take, (judged, _) in reversed(self._kept.items()):
+            if judged.change.number == change.number:
+                known = judged.change.from_note == change.from_note
+                return self._judge(take, change, timing, playing, again=True) if known else None
+        return None
+
+    def get(self, take: int) -> Take | None:
+        """One of the last KEPT."""
+        return self._kept[take][1] if take in self._kept else None
 
     def _judge(self, take: int, change: Change, timing: Timing, playing: Playing, *, again: bool) -> Judged:
         diagnosis = trusted_diagnosis(change, timing, self._table, self._settings)
         judged = Judged(change, timing, diagnosis, take, again, outcome_of(change, self._table))
-        self._judged[take] = judged
-        self._takes[take] = _take(change, diagnosis, playing)
+        self._kept[take] = judged, _take(change, diagnosis, playing)
         return judged
-
-    def get(self, take: int) -> Take | None:
-        """One of the last KEPT."""
-        return self._takes.get(take)
-
-    def last(self) -> tuple[Judged, ...]:
-        """The last few, the latest last."""
-        return tuple(self._judged[take] for take in sorted(self._judged)[-SHOWN:])
-
-    def _forget(self, take: int) -> None:
-        old = self._judged.pop(take, None)
-        self._takes.pop(take, None)
-        if old is not None and self._of_change.get(old.change.number) == take:
-            del self._of_change[old.change.number]
 
 
 def _take(change: Change, diagnosis: Diagnosis | None, playing: Playing) -> Take:
@@ -74,11 +59,11 @@ def _take(change: Change, diagnosis: Diagnosis | None, playing: Playing) -> Take
     lead = ((start_us, change.from_mask),)
     mended = None if diagnosis is None else (*lead, *mended_edges(change, diagnosis))
     end_us = max(last_us, last_us if mended is None else mended[-1][0]) + AROUND_US
-    return Take((*lead, *change.edges), start_us, end_us, mended, change)
+    return Take((*lead, *change.edges), end_us, mended)
 
 
-def last_phrase(playing: Playing) -> Phrase | None:
-    """The last few held notes, as far back as nothing longer than PAUSE_US parts them."""
+def last_phrase(playing: Playing) -> Take | None:
+    """The last few held notes, as far back as nothing longer than PAUSE_US parts them; None before the first."""
     notes = list(playing.closed)
     if playing.steady is not None:
         notes.append(replace(playing.steady, end_us=min(playing.now_us, playing.steady.start_us + PAUSE_US)))
@@ -89,6 +74,5 @@ def last_phrase(playing: Playing) -> Phrase | None:
         if start_us - note.end_us > PAUSE_US or end_us - note.start_us > PHRASE_US:
             break
         start_us = note.start_us
-    start_us = max(start_us, end_us - PHRASE_US)
-    edges = playing.between(start_us, end_us)
-    return Phrase(edges, edges[0][0], end_us) if edges else None
+    edges = playing.between(max(start_us, end_us - PHRASE_US), end_us)
+    return Take(edges, end_us) if edges else None

@@ -181,17 +181,17 @@ LAST_NOTE_US = 1_500_000  # how long the last note of a turn is listened to
 
 
 class TonightTurns:
-    """The time is that of the states: it stands while the chanter is away."""
+    """Ten minutes by the time of the states, which stands while the chanter is away."""
 
-    def __init__(self, progress: Progress, known: Sequence[tuple[int, ...]]) -> None:
-        self._tonight = Tonight(progress.weakest(), known)
+    def __init__(self, tonight: Tonight, progress: Progress) -> None:
+        self._tonight, self._progress = tonight, progress
         self._began_us: int | None = None  # with the first turn
         self._rested_us = 0
         self._turn_us = 0
         self._item: TonightItem | None = None
         self._number = 0
 
-    def next(self, now_us: int, progress: Progress) -> TonightTurn:
+    def next(self, now_us: int) -> TonightTurn:
         """Go on to the next turn."""
         if self._began_us is None:
             self._began_us = self._rested_us = now_us
@@ -203,7 +203,7 @@ class TonightTurns:
         elif now_us - self._rested_us >= REST_EVERY_US:
             self._item = REST
         else:
-            self._item = self._tonight.next(progress.weakest())
+            self._item = self._tonight.next(self._progress.weakest())
             self._number += 1
         return self.turn(now_us)
 
@@ -212,20 +212,15 @@ class TonightTurns:
         went_us = 0 if self._began_us is None else now_us - self._began_us
         return TonightTurn(self._item, self._number, max(LENGTH_US - went_us, 0), self._tonight.too_little)
 
-    def music(self) -> Music:
-        """The music of the present turn, which must be no rest."""
-        assert self._item is not None
-        return music_of_item(self._item)
+    def rested(self, playing: Playing) -> bool:
+        """Whether the rest has been long enough."""
+        return playing.now_us - self._turn_us >= REST_US
 
-    def turn_over(self, playing: Playing, following: Following) -> bool:
-        """Whether it is time for the next turn."""
-        if self._item is None:
-            return False
-        went_us = playing.now_us - self._turn_us
-        if self._item.rest:
-            return went_us >= REST_US
-        if following.times or went_us >= TURN_US:
+    def played(self, playing: Playing, following: Following) -> bool:
+        """Whether the turn has been played to its end, or for long enough."""
+        if following.times or playing.now_us - self._turn_us >= TURN_US:
             return True
-        last = playing.steady
-        held_us = 0 if last is None else playing.now_us - last.start_us
-        return len(self._item.notes) > 1 and following.at_end() and held_us >= LAST_NOTE_US
+        alone = self._item is None or len(self._item.notes) == 1
+        if alone or playing.steady is None or not following.at_end():
+            return False
+        return playing.now_us - playing.steady.start_us >= LAST_NOTE_US

@@ -138,7 +138,7 @@ def _tune(
     what: str, name: str, fault: Literal["early", "slow", "wrong", "restart", "slip"] | None, seed: int | None
 ) -> Performance:
     from fingerlead.faces.cli.options import tune_of
-    from fingerlead.practice.source import TEMPO, written_notes
+    from fingerlead.practice.pupil_port import TEMPO, written_notes
     from fingerlead.simulated.planting import NotPlantableError, plant_one
     from fingerlead.simulated.play import perform
     from fingerlead.simulated.scenario import PupilError, load_scenario

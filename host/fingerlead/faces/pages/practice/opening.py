@@ -22,13 +22,13 @@ from fingerlead.faces.words import clock_text, practised_names
 from fingerlead.music.tune import Tune
 from fingerlead.ports.find import Found, midi_ports, serial_ports
 from fingerlead.ports.sound_port import list_outputs
-from fingerlead.practice.actor import PracticeActor, Practising
+from fingerlead.practice.actor import PracticeActor
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
+from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import Sounding
 from fingerlead.practice.source import PracticeSetting
-from fingerlead.practice.state import Practice
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
 from fingerlead.store.practice_log import open_progress
@@ -91,9 +91,9 @@ MOST_KEPT = 100
 
 
 class Staffs(Actor[tuple[str, Tune]]):
-    """`made` hears (name of the music, SVG or None, why not) from the engraving thread."""
+    """`made` hears (name of the music, why it was not engraved) from the engraving thread."""
 
-    def __init__(self, made: Callable[[str, str | None, str], object]) -> None:
+    def __init__(self, made: Callable[[str, str], object]) -> None:
         super().__init__("staffs", self._engrave, MOST_KEPT)
         self._made = made
         self._kept: dict[str, str | None] = {}
@@ -124,7 +124,7 @@ class Staffs(Actor[tuple[str, Tune]]):
             except SheetError as error:
                 svg, why_not = None, str(error)
             self._kept[name] = svg
-            self._made(name, svg, why_not)
+            self._made(name, why_not)
 
 
 # ---
@@ -135,8 +135,8 @@ OWN_PORTS = "fingerlead"
 class PracticePage:
     """A running practice, whose page is at `url`."""
 
-    def __init__(self, url: str, practising: Practising, actors: Sequence[Actor[Any]]) -> None:
-        self.url, self._practising, self._actors = url, practising, actors
+    def __init__(self, url: str, practice: PracticeActor, actors: Sequence[Actor[Any]]) -> None:
+        self.url, self._practice, self._actors = url, practice, actors
 
     @property
     def running(self) -> bool:
@@ -146,9 +146,9 @@ class PracticePage:
 
     def parting_words(self) -> list[str]:
         """What to say when it is over."""
-        over = self._practising.last
+        over = self._practice.last
         lines = [sentences.say("summary_nothing")] if over is None else sentences.summary_lines(over, practised_names())
-        kept = self._practising.sessions
+        kept = self._practice.sessions
         lines += [sentences.say("kept", file=session) for session in kept]
         if kept:
             lines.append(sentences.say("kept_next", file=kept[-1]))
@@ -181,10 +181,10 @@ def opened(
     folder = own_folder() if folder is None else folder
     progress = open_progress(folder)
     hub = Hub()
-    staffs = Staffs(lambda name, svg, why_not: thread.ask(Engraved(name, svg, why_not)))
+    staffs = Staffs(lambda name, why_not: thread.ask(Engraved(name, why_not)))
     choices = Choices(folder)
     out = Sounding(table, choices.sound(), on_change=lambda: _do(thread.ask(SoundChanged())))
-    practising = Practising(
+    thread = PracticeActor(
         PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
         lambda kept: Practice(table, progress, datetime.date.today(), kept),
         SoundPlace(out, list_outputs, host=sound),
@@ -192,7 +192,6 @@ def opened(
         rung,
         choices,
     )
-    thread = PracticeActor(practising)
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     token = guard.new_token()
     names = guard.Names(address, number)
@@ -204,7 +203,7 @@ def opened(
     try:
         with Server(web, place) as server:
             url = f"http://{shown(address)}:{number}/?token={token}"
-            yield PracticePage(url, practising, (thread, staffs, server))
+            yield PracticePage(url, thread, (thread, staffs, server))
     finally:
         thread.stop()
         # A piece of music that is being engraved is not waited for.

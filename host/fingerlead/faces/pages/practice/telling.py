@@ -142,18 +142,16 @@ class Telling:
             tonight=None, summary=None, remarks=[],
         )  # fmt: skip
 
-    def __call__(self, what: happened.Happening) -> None:
+    def __call__(self, what: happened.Event) -> None:
         """Tell the pages."""
         match what:
             case happened.HolesNow(covered_mask, note, fingering, t_us):
                 self._publish("holes", covered_mask=covered_mask, note=note, fingering=fingering, t_us=t_us)
-            case happened.Practised(event):
-                self._practised(event)
             case happened.ChanterNow():
                 self._chanter(what)
             case happened.MusicNow(snapshot, anew):
                 self._music(snapshot, anew)
-            case happened.StaffNow(key, _, why_not):
+            case happened.StaffNow(key, why_not):
                 self._staff(key, why_not)
             case happened.SoundNow(settings):
                 self._publish("sound", **settings)
@@ -168,6 +166,8 @@ class Telling:
                 self._publish("say", sentence=sentence)
             case happened.Over():
                 self._publish("summary", **summary_of(what, self._names))
+            case _:
+                self._practised(what)
 
     def _publish(self, kind: str, **parts: Any) -> None:
         self._hub.publish({"kind": kind, **parts})

@@ -1,0 +1,335 @@
+"""A learner's practice: takes in what `Listening` hears, gives the events that a page shows.
+
+Pure: the day is an argument, times are those of the states. What is practised follows the table MUSIC in `state`. What
+is to be kept goes into `progress`, in memory; the caller keeps it with `progress.keep()`.
+
+    practice = Practice(standard_table(), open_progress(), today, kept=True)
+    listening = Listening(table, lambda what, timing: publish(practice.hear(what, timing)))
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date
+
+from fingering.ladder import ladder
+from fingering.rungs import Rung
+from fingering.table import Table
+from fingerlead.listening.listening import Heard
+from fingerlead.listening.reader import Lost
+from fingerlead.music.tune import Tune
+from fingerlead.practice import events
+from fingerlead.practice.events import Event, Lit, SessionSummary, Snapshot, Take
+from fingerlead.practice.passing import Toward
+from fingerlead.practice.place import Following, Playing
+from fingerlead.practice.state import MUSIC, Doing, Step, step
+from fingerlead.practice.sums import Sums
+from fingerlead.practice.takes import Takes, last_phrase
+from fingerlead.practice.tonight import Music, Tonight, TonightTurns, music_of, music_of_item
+from fingerlead.store.practice_log import Progress
+from fingerlead.timing.live import Told
+from fingerlead.timing.mended import as_one
+from fingerlead.timing.results import Change, Held, Settings, Timing
+from fingerlead.wire.events import Doubt, Doubted, State
+
+DOUBTS_KEPT = 32
+
+
+class Practice:
+    """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
+
+    It begins on the lowest rung that is due, else the lowest that is not passed.
+    """
+
+    def __init__(
+        self,
+        table: Table,
+        progress: Progress,
+        today: date,
+        kept: bool,
+        settings: Settings = Settings(),
+        rungs: Sequence[Rung] | None = None,
+    ) -> None:
+        self.table, self.settings, self.today, self.kept = table, settings, today, kept
+        self.progress = progress if kept else Progress()
+        self.rungs = tuple(ladder() if rungs is None else rungs)
+        self._playing = Playing(settings)
+        self._takes = Takes(table, settings)
+        self._sums = Sums(self.progress)
+        self._doubts: deque[Doubt] = deque(maxlen=DOUBTS_KEPT)
+        self._bpm: float | None = None
+        self.doing: Doing = "rung"
+        self._turns = TonightTurns(Tonight((), ()), self.progress)
+        self._before: Change | None = None  # the change told last
+        self._held_back: tuple[Change, Timing] | None = None  # not shown until it is known whether it was one
+        self._asked: int | None = None  # the lit note, until it is tried
+        self._trying: int | None = None  # what was lit when the note that sounds began
+        self._lit = Lit(None, None, None)
+        self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
+        # Which holes loosened in a stretch in which they counted as covered: raw samples tell.
+        self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
+        self._play(music_of(self._home, self.rungs))
+
+    @property
+    def tune(self) -> Tune:
+        """The music on the staff."""
+        return self._music.tune
+
+    @property
+    def one_note(self) -> bool:
+        """Whether a note alone is practised."""
+        return self._toward.holds is not None
+
+    # --- what the learner asks for ---
+
+    def start(self, key: str) -> list[Event]:
+        """Go to a rung (key, name or number) or an easy tune (key), from its first note; ValueError in one sentence."""
+        music = music_of(key, self.rungs)
+        if music.rung is None:
+            self._step("tune")
+        else:
+            self._step("rung")
+            self._home = music.rung.key
+        return self._play(music)
+
+    def restart(self) -> list[Event]:
+        """The music from its first note; what was counted stays."""
+        self._follow()
+        return self._light(always=True)
+
+    def tonight(self) -> list[Event]:
+        """Ten minutes of the learner's own weakest changes, beginning with the next state."""
+        self._sums.settle()
+        self._turns = TonightTurns(Tonight(self.progress.weakest(), self._known()), self.progress)
+        return self._next_turn()
+
+    def beat(self, bpm: float | None) -> list[Event]:
+        """The metronome sounds at so many beats a minute from now on, or not any more."""
+        self._bpm = bpm
+        self._toward.beat(bpm)
+        return [self._progressed()]
+
+    def new_day(self, today: date) -> list[Event]:
+        """It is another day: what was passed is due."""
+        if today == self.today:
+            return []
+        self._sums.settle()
+        self.today = today
+        return [events.Due(self.progress.due(today)), self._progressed()]
+
+    # --- what is heard ---
+
+    def hear(self, what: Heard, timing: Timing) -> list[Event]:
+        """Take in what `Listening` hears; what came of it, in order."""
+        if isinstance(what, State):
+            return self._state(what.t_us, what.covered_mask)
+        if isinstance(what, Told):
+            return self._told(what.result, timing, again=what.again) if isinstance(what.result, Change) else []
+        if isinstance(what, Doubted):
+            self._doubts.append(what.doubt)
+        if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
+            self._toward.holds.doubt()
+        return []
+
+    def close(self) -> list[Event]:
+        """Nothing more will be heard: the last change stands as it was told."""
+        came = self._show_held_back()
+        self._sums.settle()
+        return came
+
+    # --- what can be asked ---
+
+    def take(self, number: int) -> Take | None:
+        """One of the last changes, to see and hear again; None where it is not known any more."""
+        return self._takes.get(number)
+
+    def phrase(self) -> Take | None:
+        """The last few notes; None before the first."""
+        return last_phrase(self._playing)
+
+    def summary(self) -> SessionSummary:
+        """What the session brought so far."""
+        return self._sums.summary(self._playing.sounding_us, self.kept)
+
+    def snapshot(self) -> Snapshot:
+        """All that a page needs that joins now."""
+        music, rung = self._music, self._music.rung
+        return Snapshot(
+            key=music.key,
+            name=music.name,
+            number=None if rung is None else self.rungs.index(rung) + 1,
+            of=len(self.rungs),
+            trains="" if rung is None else rung.trains,
+            passed_text="" if rung is None else rung.passed,
+            tune=music.tune,
+            is_tune=self.doing == "tune",
+            notes=tuple((wanted.note, wanted.place) for wanted in music.wanted.notes),
+            lit=self._lit,
+            progressed=self._progressed(),
+            help=tuple(self.progress.help_for(note) for note in range(9)),
+            ladder=tuple(
+                events.LadderRung(one.key, one.name, one.group, self.progress.state(one.key, self.today))
+                for one in self.rungs
+            ),
+            due=self.progress.due(self.today),
+            turn=self._turns.turn(self._playing.now_us) if self.doing in ("turn", "rest") else None,
+            next_key=self._next_key(),
+        )
+
+    # --- within ---
+
+    def _step(self, cause: Step) -> None:
+        self.doing = step(MUSIC, self.doing, cause)
+
+    def _play(self, music: Music) -> list[Event]:
+        """Put music on the staff."""
+        self._music = music
+        notes = {wanted.note for wanted in music.wanted.notes}
+        alone = notes.pop() if len(notes) == 1 else None
+        self._toward = Toward(music.rung, alone, self.table, self.settings)
+        self._toward.beat(self._bpm)
+        self._follow()
+        return [*self._light(always=True), self._progressed()]
+
+    def _follow(self) -> None:
+        self._following = Following(self._music.wanted, self._playing.steady)
+        self._asked = self._trying = None
+
+    def _light(self, *, always: bool = False) -> list[Event]:
+        lit = self._following.lit()
+        if lit == self._lit and not always:
+            return []
+        self._lit, self._asked = lit, lit.index
+        return [lit]
+
+    def _progressed(self) -> events.Progressed:
+        return self._toward.progressed(self.progress, self.today)
+
+    def _next_key(self) -> str | None:
+        states = {rung.key: self.progress.state(rung.key, self.today) for rung in self.rungs}
+        found = [key for wanted in ("due", "open") for key, state in states.items() if state == wanted]
+        return found[0] if found else None
+
+    def _known(self) -> list[tuple[int, ...]]:
+        """The rows of notes that the learner is at or has passed, the present one first; two at least."""
+        keys = [rung.key for rung in self.rungs]
+        at = keys.index(self._home)
+        passed = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
+        known = [self.rungs[at], *passed[::-1]]
+        rows = list(dict.fromkeys(rung.notes for rung in known))
+        # A learner at the very beginning has one rung alone: its neighbour, so that turns can change.
+        beside = [self.rungs[place].notes for place in (at + 1, at - 1) if 0 <= place < len(self.rungs)]
+        return rows if len(rows) > 1 else [*rows, *beside[:1]]
+
+    def _state(self, t_us: int, covered_mask: int) -> list[Event]:
+        begun, over = self._playing.state(t_us, covered_mask)
+        came: list[Event] = []
+        if begun is not None:
+            self._trying = self._asked
+            self._following.begun(begun)
+            if self._music.key is not None:
+                self._sums.played.setdefault(self._music.key)
+            came += self._light()
+        if over is not None:
+            self._read(over)
+            came += self._light()
+        if self._toward.holds is not None:
+            judged = self._toward.holds.state(t_us, covered_mask)
+            if judged is not None:
+                judged = self._sealed(judged, t_us, covered_mask)
+                came += [judged, *self._noted(self._toward.hold(judged, self.progress, self.today))]
+        resting = self.doing == "rest" and self._turns.rested(self._playing)
+        if resting or (self.doing == "turn" and self._turns.played(self._playing, self._following)):
+            came += self._next_turn()
+        return came
+
+    def _sealed(self, judged: events.HoldJudged, t_us: int, covered_mask: int) -> events.HoldJudged:
+        """A try that was held, unless a finger loosened meanwhile."""
+        if judged.end != "held":
+            return judged
+        fingers = tuple(hole for hole in self.loosened(t_us - judged.held_us, t_us) if covered_mask >> hole & 1)
+        return replace(judged, end="loosened", fingers=fingers) if fingers else judged
+
+    def _read(self, over: Held) -> None:
+        """A note is over: was the lit one read right at the first try?"""
+        item, trying = self._following.over(over), self._trying
+        self._trying = None
+        if item is None or trying is None:
+            return
+        note = self._music.wanted.notes[trying].note
+        if item.kind == "right" and item.expected == trying:
+            self.progress.note_read(self.today, note, right=True)
+        elif item.kind in ("wrong", "extra") and over.note != note:
+            self.progress.note_read(self.today, note, right=False)
+            if self._asked == trying:
+                self._asked = None  # a second try tells nothing of reading
+        elif self._asked is None:
+            self._asked = trying
+
+    def _told(self, change: Change, timing: Timing, *, again: bool) -> list[Event]:
+        if again:
+            return self._told_again(change, timing)
+        before, self._before = self._before, change
+        whole = self._whole(before, change, timing)
+        if whole is not None:
+            if self._held_back is None:
+                self._sums.forget_last()  # its first half was told as a change of its own
+            self._held_back = None
+            return self._judge(whole, timing)
+        came = self._show_held_back()
+        sounding = self._playing.steady
+        if change.verdict == "perhaps" and (sounding is None or sounding.note != change.to_note):
+            self._held_back = change, timing
+            return came
+        return came + self._judge(change, timing)
+
+    def _whole(self, before: Change | None, change: Change, timing: Timing) -> Change | None:
+        """The change that was meant where the note before this one was a slow stray."""
+        if before is None or before.number != change.number - 1:
+            return None
+        finding = self._following.slow_stray(before, change, tuple(self._doubts), self.table)
+        if finding is None or finding.uncertain:
+            return None
+        return as_one(before, change, self.table, self.settings, timing.uncertainty_us)
+
+    def _told_again(self, change: Change, timing: Timing) -> list[Event]:
+        if self._before is not None and self._before.number == change.number:
+            self._before = change
+        if self._held_back is not None and self._held_back[0].number == change.number:
+            self._held_back = change, timing
+            return []
+        judged = self._takes.take_in_again(change, timing, self._playing)
+        if judged is None:
+            return []
+        self._sums.correct(judged.take, judged.outcome)
+        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
+
+    def _show_held_back(self) -> list[Event]:
+        if self._held_back is None:
+            return []
+        (change, timing), self._held_back = self._held_back, None
+        return self._judge(change, timing)
+
+    def _judge(self, change: Change, timing: Timing) -> list[Event]:
+        judged = self._takes.take_in(change, timing, self._playing)
+        self._sums.change(judged.take, self.today, (change.from_note, change.to_note), judged.outcome)
+        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
+
+    def _noted(self, came: list[Event]) -> list[Event]:
+        self._sums.passed += [event for event in came if isinstance(event, events.Passed)]
+        return came
+
+    def _next_turn(self) -> list[Event]:
+        """The next turn of Tonight, the rest before it, or home when the time is up."""
+        self._sums.settle()
+        turn = self._turns.next(self._playing.now_us)
+        if turn.item is None:
+            self._step("time up")
+            return [turn, *self._play(music_of(self._home, self.rungs))]
+        if turn.item.rest:
+            self._step("rest")
+            return [turn]
+        self._step("turn")
+        return [turn, *self._play(music_of_item(turn.item))]
