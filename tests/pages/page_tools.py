@@ -19,12 +19,12 @@ from fingerlead.faces.pages.practice.socket import PracticeLink
 from fingerlead.faces.pages.practice.telling import Telling
 from fingerlead.ports.base import now_us
 from fingerlead.practice.actor import PracticeActor
-from tests.practice.sitting_tools import TABLE, SittingByHand, played
+from tests.practice.session_tools import TABLE, SessionByHand, played
 from tests.waiting import PATIENCE_S
 
 TOKEN = "a-token-for-tests"
 # Tests of faces find the sitting's tools here, as their folder is not on the way of Python.
-__all__ = ["PATIENCE_S", "TABLE", "Online", "Served", "SittingByHand", "online_at", "played", "served"]
+__all__ = ["PATIENCE_S", "TABLE", "Online", "Served", "SessionByHand", "online_at", "played", "served"]
 
 STAFF = "<svg></svg>"
 
@@ -35,7 +35,7 @@ class Served:
 
     app: Any
     hub: Hub
-    sitting: SittingByHand
+    sitting: SessionByHand
     thread: PracticeActor
 
 
@@ -43,16 +43,15 @@ class Served:
 def served(port: int, folder: Path | None = None, **setting: Any) -> Iterator[Served]:
     """The app with its thread of practice running."""
     hub = Hub()
-    by_hand = SittingByHand(folder, clock=now_us, **setting)
+    by_hand = SessionByHand(folder, clock=now_us, **setting)
     telling = Telling(hub, TABLE, lambda name, tune: STAFF)
-    practising = by_hand.practising
+    thread = by_hand.actor
 
     def tell(what: Any) -> None:
         by_hand.told.append(what)
         telling(what)
 
-    practising._tell = tell
-    thread = PracticeActor(practising)
+    thread._tell = tell
     names = guard.Names("127.0.0.1", port)
     made = app(PracticeLink(hub, thread, TABLE), TOKEN, f"fingerlead-{port}", names.fits)
     thread.start()

@@ -22,7 +22,7 @@ from fingerlead.faces.pages.kit import server
 from fingerlead.faces.pages.kit.server import NoPlaceError, listen
 from fingerlead.faces.pages.practice.opening import Staffs
 from fingerlead.faces.sheet.piece import SheetError
-from fingerlead.practice import inbox as wishes
+from fingerlead.practice import inbox
 from fingerlead.practice.events import Judged
 from tests.pages.page_tools import PATIENCE_S, Online, online_at
 
@@ -81,17 +81,17 @@ def play(page: Online) -> Judged:
     """Let one change be played on the page's keys, and wait until it is told."""
     behind = page.behind
     by_hand = behind.sitting
-    behind.thread.ask(wishes.Listen("page"))
+    behind.thread.ask(inbox.Listen("page"))
     until = time.monotonic() + 10
-    while behind.thread._practising.page_port is None:
+    while behind.thread.page_port is None:
         assert time.monotonic() < until
     for note in (0, 2):
         behind.thread.cover(by_hand.setting.table.standard[note])
         time.sleep(0.1)
-    while not by_hand.events(Judged):
+    while not by_hand.of(Judged):
         assert time.monotonic() < until
         time.sleep(0.01)
-    return by_hand.events(Judged)[-1]
+    return by_hand.of(Judged)[-1]
 
 
 @pytest.fixture(scope="module")
@@ -178,12 +178,12 @@ def test_a_practice_without_lilypond_names_the_music_and_says_what_is_missing():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("fingerlead.faces.sheet.sheets.staff_svg", missing)
 
-        def hear(name: str, svg: str | None, why_not: str) -> None:
-            told.append(f"{name} {svg} {why_not}")
+        def hear(name: str, why_not: str) -> None:
+            told.append(f"{name} {why_not}")
             made.set()
 
         with Staffs(hear) as staffs:
             assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
             assert made.wait(PATIENCE_S)
             assert staffs.staff_of("low G to B", None) is None  # type: ignore[arg-type]
-    assert told == ["low G to B None LilyPond is not installed; install it"]
+    assert told == ["low G to B LilyPond is not installed; install it"]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingerlead.faces.pages.practice.messages import MOST_BYTES, Again, Asked, AskingError, Cover, read_asked
-from fingerlead.practice import inbox as wishes
+from fingerlead.practice import inbox
 
 KINDS = {
     "holes": {"covered_mask": 127},
@@ -28,16 +28,16 @@ KINDS = {
 ASKED = {
     "holes": Cover(127),
     "all": Again(),
-    "listen": wishes.Listen("sim"),
-    "rung": wishes.ChooseRung("low-g-b"),
-    "tonight": wishes.BeginTonight(),
-    "restart": wishes.BeginAgain(),
-    "hand": wishes.HandOnTop("right"),
-    "sound": wishes.SetSound("page", None, -30.0, "pipe", 470.0, None, True, None, 150.0),
-    "metronome": wishes.SetMetronome(True, 60.0, 4, 2),
-    "tap": wishes.Tap(9),
-    "keyboard": wishes.KeyboardHolds(6),
-    "finish": wishes.Finish(),
+    "listen": inbox.Listen("sim"),
+    "rung": inbox.ChooseRung("low-g-b"),
+    "tonight": inbox.BeginTonight(),
+    "restart": inbox.BeginAgain(),
+    "hand": inbox.HandOnTop("right"),
+    "sound": inbox.SetSound("page", None, -30.0, "pipe", 470.0, None, True, None, 150.0),
+    "metronome": inbox.SetMetronome(True, 60.0, 4, 2),
+    "tap": inbox.Tap(9),
+    "keyboard": inbox.KeyboardHolds(6),
+    "finish": inbox.Finish(),
 }
 
 
@@ -77,10 +77,10 @@ def test_wrong_values_are_one_sentence_and_never_a_wish(message):
     elif isinstance(asked, Cover):
         assert type(asked.covered_mask) is int
         assert 0 <= asked.covered_mask <= 255
-    elif isinstance(asked, wishes.SetSound):
+    elif isinstance(asked, inbox.SetSound):
         assert asked.level_db is None or -60 <= asked.level_db <= 0
         assert asked.drones in (None, True, False)
-    elif isinstance(asked, wishes.Listen):
+    elif isinstance(asked, inbox.Listen):
         assert isinstance(asked.to, str)
 
 

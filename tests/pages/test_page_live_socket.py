@@ -24,7 +24,7 @@ from fingerlead.faces.pages.kit.hub import WAITING
 from fingerlead.faces.pages.kit.server import LONGEST_MESSAGE
 from fingerlead.faces.pages.practice.socket import HOLES_AT_ONCE, MOST_A_SECOND
 from fingerlead.ports.base import PortRefused
-from fingerlead.practice import events as told
+from fingerlead.practice import events
 
 
 def no_such_port(spec: str) -> Any:
@@ -271,5 +271,5 @@ def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(onlin
 def test_what_is_told_in_the_loop_thread_reaches_the_page_in_words(online):
     with online.page() as page:
         page.recv(timeout=PATIENCE_S)
-        online.behind.sitting.practising._tell(told.RestDue(20 * 60_000_000))
+        online.behind.sitting.actor._tell(events.RestDue(20 * 60_000_000))
         assert "20 minutes" in read_until(page, of_kind("remind"))["sentence"]

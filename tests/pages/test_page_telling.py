@@ -15,11 +15,9 @@ from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.practice import telling as sentences
 from fingerlead.faces.pages.practice.telling import Telling, change_of, progress_of, tonight_of
 from fingerlead.ports.find import Found
-from fingerlead.practice import events as practised
-from fingerlead.practice import events as told
-from fingerlead.practice import inbox as wishes
+from fingerlead.practice import events, inbox
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
-from tests.pages.page_tools import TABLE, SittingByHand, played
+from tests.pages.page_tools import TABLE, SessionByHand, played
 
 BOTTOM_LITTLE = 7
 EARLY = SimulatedPupil(tune=(0, 2), habits=(Habit(BOTTOM_LITTLE, -28_000),), scatter_us=(500,) * 8)
@@ -51,12 +49,12 @@ class Page:
         return everything
 
 
-def sitting_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SittingByHand:
-    sitting = SittingByHand(rung=rung)
+def sitting_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SessionByHand:
+    sitting = SessionByHand(rung=rung)
     for what in sitting.told:
         page.telling(what)
-    sitting.practising._tell = lambda what: (sitting.told.append(what), page.telling(what))[0]
-    sitting.practising.grant(wishes.Listen("quiet"))
+    sitting.actor._tell = lambda what: (sitting.told.append(what), page.telling(what))[0]
+    sitting.actor.carry_out(inbox.Listen("quiet"))
     sitting.play(played(1, changes, pupil)[0])
     return sitting
 
@@ -72,10 +70,10 @@ def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
     assert all(message["strip_svg"].startswith("<svg") for message in astray)
 
 
-def judged(diagnosed: bool) -> practised.Judged:
+def judged(diagnosed: bool) -> events.Judged:
     page = Page()
     sitting = sitting_told(page)
-    found = next(one for one in sitting.events(practised.Judged) if one.diagnosis is not None)
+    found = next(one for one in sitting.of(events.Judged) if one.diagnosis is not None)
     return found if diagnosed else replace(found, diagnosis=None)
 
 
@@ -114,12 +112,12 @@ def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said
     page = Page()
     sitting = sitting_told(page)
     assert page.all()["rung"]["staff_svg"] is None
-    name = sitting.of(told.MusicNow)[-1].snapshot.name
+    name = sitting.of(events.MusicNow)[-1].snapshot.name
     page.staffs[name] = "<svg>music</svg>"
-    page.telling(told.StaffNow(name, "<svg>music</svg>", ""))
+    page.telling(events.StaffNow(name))
     assert page.all()["rung"]["staff_svg"] == "<svg>music</svg>"
     for _ in range(2):
-        page.telling(told.StaffNow("another", None, "there is no LilyPond."))
+        page.telling(events.StaffNow("another", "there is no LilyPond."))
     said = [message["sentence"] for message in page.messages if message["kind"] == "say"]
     assert said == ["The staff is left out: there is no LilyPond. The letters stand in for it."]
 
@@ -130,7 +128,7 @@ def test_the_beat_is_not_offered_before_its_pass():
     assert not page.all()["metronome"]["offered"]
     snapshot = page.telling._snapshot
     assert snapshot is not None
-    page.telling(told.Practised(replace(snapshot.progressed, pass_number=2, with_beat=True)))
+    page.telling(replace(snapshot.progressed, pass_number=2, with_beat=True))
     assert page.all()["metronome"]["offered"]
 
 
@@ -138,15 +136,15 @@ def test_changes_of_somebody_else_are_forgotten():
     page = Page()
     sitting = sitting_told(page)
     assert page.all()["changes"]
-    sitting.practising.grant(wishes.Listen("page"))
+    sitting.actor.carry_out(inbox.Listen("page"))
     assert page.all()["changes"] == []
-    sitting.practising.close()
+    sitting.actor.close()
 
 
 def test_all_chanters_found_are_listed():
     page = Page()
     found = (Found("/dev/a", "one"), Found("midi:b", "two"))
-    page.telling(told.ChanterNow("none", None, "", "", None, False, found))
+    page.telling(events.ChanterNow("none", None, "", "", None, False, found))
     assert page.all()["chanter"]["found"] == [
         {"spec": "/dev/a", "description": "one"},
         {"spec": "midi:b", "description": "two"},
@@ -158,12 +156,12 @@ def test_all_chanters_found_are_listed():
 @given(name=st.text(max_size=12), cause=st.text(max_size=30))
 @settings(max_examples=10)
 def test_each_state_of_a_chanter_is_a_sentence(place, origin, name, cause):
-    chanter = told.ChanterNow(place, origin, name, cause, None, False, ())
+    chanter = events.ChanterNow(place, origin, name, cause, None, False, ())
     assert sentences.chanter_sentence(chanter).endswith((".", ":"))
 
 
 progressed = st.builds(
-    practised.Progressed,
+    events.Progressed,
     out=st.integers(0, 12),
     back=st.none() | st.integers(0, 12),
     needed=st.sampled_from([0, 10]),
@@ -186,29 +184,29 @@ def test_progress_shows_no_more_than_is_needed_and_nothing_where_nothing_counts(
         assert (message["back"] is None) == (event.back is None)
 
 
-def _snapshot() -> practised.Snapshot:
+def _snapshot() -> events.Snapshot:
     if not _KEPT:
-        _KEPT.append(SittingByHand().of(told.MusicNow)[-1].snapshot)
+        _KEPT.append(SessionByHand().of(events.MusicNow)[-1].snapshot)
     return _KEPT[0]
 
 
-_KEPT: list[practised.Snapshot] = []
+_KEPT: list[events.Snapshot] = []
 
 
 def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music():
     page = Page()
-    page.telling(told.MusicNow(SittingByHand(rung="low-g").of(told.MusicNow)[-1].snapshot))
-    page.telling(told.Practised(practised.HoldJudged(0, "loosened", (3,), 3_000_000, 3_000_000)))
-    page.telling(told.Practised(practised.Progressed(0, None, 10, 1, False, False, False)))
+    page.telling(events.MusicNow(SessionByHand(rung="low-g").of(events.MusicNow)[-1].snapshot))
+    page.telling(events.HoldJudged(0, "loosened", (3,), 3_000_000))
+    page.telling(events.Progressed(0, None, 10, 1, False, False, False))
     assert "the top ring came off a little" in page.last("progress")["sentence"]
-    page.telling(told.MusicNow(_snapshot()))
+    page.telling(events.MusicNow(_snapshot()))
     assert "top ring" not in page.last("progress")["sentence"]
 
 
 @pytest.mark.parametrize("end", ["held", "not sealed", "opened", "loosened", "let go", "uncertain"])
 def test_each_try_at_a_note_alone_has_its_sentence(end):
     fingers = (6, 7) if end in ("not sealed", "opened", "loosened") else ()
-    hold = practised.HoldJudged(0, end, fingers, 3_000_000, 4_000_000)
+    hold = events.HoldJudged(0, end, fingers, 3_000_000)
     told_ = sentences.hold_sentence(hold)
     assert told_.endswith(".")
     assert ("the bottom ring and the bottom little" in told_) == bool(hold.fingers)
@@ -216,12 +214,12 @@ def test_each_try_at_a_note_alone_has_its_sentence(end):
 
 @given(st.integers(0, 600_000_000), st.booleans(), st.booleans(), st.integers(0, 9))
 def test_a_turn_of_tonight_is_told_in_whole_minutes(left_us, too_little, rest, number):
-    item = practised.TonightItem("low G and B", (0, 2), ((0, 2),), rest)
-    message = tonight_of(practised.TonightTurn(item, number, left_us, too_little))
+    item = events.TonightItem("low G and B", (0, 2), ((0, 2),), rest)
+    message = tonight_of(events.TonightTurn(item, number, left_us, too_little))
     assert 0 <= message["minutes_left"] <= 10
     assert message["minutes_left"] * 60_000_000 >= left_us
     assert message["sentence"]
-    over = tonight_of(practised.TonightTurn(None, number, 0, False))
+    over = tonight_of(events.TonightTurn(None, number, 0, False))
     assert over["item"] is None
     assert over["sentence"] == "The ten minutes are over."
 
@@ -229,7 +227,7 @@ def test_a_turn_of_tonight_is_told_in_whole_minutes(left_us, too_little, rest, n
 def test_a_sitting_is_summed_up_in_sentences(tmp_path):
     page = Page()
     sitting = sitting_told(page, changes=30)
-    sitting.practising.grant(wishes.Finish())
+    sitting.actor.carry_out(inbox.Finish())
     summary = page.last("summary")
     assert summary["lines"][0].startswith("You played for ")
     assert "Work on low G to B next" in " ".join(summary["lines"])
@@ -239,6 +237,6 @@ def test_a_sitting_is_summed_up_in_sentences(tmp_path):
 
 def test_a_rest_is_asked_for_in_words():
     page = Page()
-    page.telling(told.RestDue(20 * 60_000_000))
+    page.telling(events.RestDue(20 * 60_000_000))
     assert "for 20 minutes" in page.last("remind")["sentence"]
     assert "remind" not in page.all()

@@ -1,4 +1,4 @@
-"""Playing for the tests of practice: fingers moved one by one, or a whole simulated sitting over the wire."""
+"""Playing for the tests of practice: fingers moved one by one, or a whole simulated session over the wire."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from fingering.moves import order
 from fingering.table import standard_table
 from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk
-from fingerlead.practice.state import Practice
+from fingerlead.practice.practice import Practice
 from fingerlead.simulated import chanter, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.planting import CLEAN

@@ -6,12 +6,11 @@ import threading
 
 import pytest
 
-from fingerlead.practice import events as told
-from fingerlead.practice import inbox as wishes
-from fingerlead.practice.actor import MOST_REQUESTS, PracticeActor
+from fingerlead.practice import events, inbox
+from fingerlead.practice.actor import MOST_REQUESTS
 from fingerlead.store.session_reading import read_session
-from tests.practice.sitting_tools import TABLE, SittingByHand, files
-from tests.waiting import PATIENCE_S
+from tests.practice.session_tools import TABLE, SessionByHand, files
+from tests.waiting import PATIENCE_S, wait_for
 
 
 class Waiting:
@@ -32,61 +31,61 @@ class Waiting:
 
 
 def test_what_a_page_covers_is_told_and_kept_when_it_ends(tmp_path):
-    sitting = SittingByHand(tmp_path)
+    by_hand = SessionByHand(tmp_path)
     waiting = Waiting()
-    sitting.practising._tell = waiting
-    thread = PracticeActor(sitting.practising)
+    by_hand.actor._tell = waiting
+    thread = by_hand.actor
     thread.start()
-    assert thread.ask(wishes.Listen("page"))
-    waiting.wait_for(lambda what: isinstance(what, told.ChanterNow) and what.place == "waiting")
+    assert thread.ask(inbox.Listen("page"))
+    waiting.wait_for(lambda what: isinstance(what, events.ChanterNow) and what.place == "waiting")
     for note in (0, 2):
         mask = TABLE.standard[note]
         thread.cover(mask)
-        waiting.wait_for(lambda what, mask=mask: isinstance(what, told.HolesNow) and what.covered_mask == mask)
+        waiting.wait_for(lambda what, mask=mask: isinstance(what, events.HolesNow) and what.covered_mask == mask)
     thread.stop()
     assert thread.failed is None
     assert not thread.running
     (session,) = files(tmp_path)
     assert read_session(session).carrier == "plain"
-    assert sitting.heard.calls[-1] == "close"
+    assert by_hand.heard.calls[-1] == "close"
 
 
 def test_holes_of_a_page_are_passed_over_while_nobody_asked_for_them():
-    sitting = SittingByHand()
-    thread = PracticeActor(sitting.practising)
+    by_hand = SessionByHand()
+    thread = by_hand.actor
     thread.cover(0xFF)
-    sitting.practising.grant(wishes.Listen("quiet"))
+    by_hand.actor.carry_out(inbox.Listen("quiet"))
     thread.cover(0xFF)
-    sitting.practising.close()
-    assert sitting.of(told.HolesNow) == []
+    by_hand.actor.close()
+    assert by_hand.of(events.HolesNow) == []
 
 
 def test_too_many_wishes_are_turned_away_and_nobody_waits():
-    thread = PracticeActor(SittingByHand().practising)
-    assert all(thread.ask(wishes.BeginAgain()) for _ in range(MOST_REQUESTS))
-    assert not thread.ask(wishes.BeginAgain())
+    thread = SessionByHand().actor
+    assert all(thread.ask(inbox.BeginAgain()) for _ in range(MOST_REQUESTS))
+    assert not thread.ask(inbox.BeginAgain())
 
 
 def test_a_fault_of_the_program_is_handed_over_and_what_was_played_is_kept(tmp_path):
-    sitting = SittingByHand(tmp_path)
+    by_hand = SessionByHand(tmp_path)
     waiting = Waiting()
-    sitting.practising._tell = waiting
-    thread = PracticeActor(sitting.practising)
+    by_hand.actor._tell = waiting
+    thread = by_hand.actor
     thread.start()
-    thread.ask(wishes.Listen("page"))
-    waiting.wait_for(lambda what: isinstance(what, told.ChanterNow) and what.place == "waiting")
+    thread.ask(inbox.Listen("page"))
+    waiting.wait_for(lambda what: isinstance(what, events.ChanterNow) and what.place == "waiting")
     thread.cover(0xFF)
-    waiting.wait_for(lambda what: isinstance(what, told.HolesNow))
-    sitting.practising._practice.restart = lambda: 1 / 0  # type: ignore[method-assign]
-    thread.ask(wishes.BeginAgain())
-    assert thread.stop(PATIENCE_S)
+    waiting.wait_for(lambda what: isinstance(what, events.HolesNow))
+    by_hand.actor._practice.restart = lambda: 1 / 0  # type: ignore[method-assign]
+    thread.ask(inbox.BeginAgain())
+    wait_for(lambda: not thread.running, "its end")
     assert isinstance(thread.failed, ZeroDivisionError)
     assert len(list(files(tmp_path))) == 1
 
 
 def test_it_can_be_stopped_before_anybody_plays():
-    sitting = SittingByHand()
-    thread = PracticeActor(sitting.practising)
+    by_hand = SessionByHand()
+    thread = by_hand.actor
     thread.start()
     thread.stop()
     assert thread.failed is None
@@ -95,8 +94,8 @@ def test_it_can_be_stopped_before_anybody_plays():
 @pytest.mark.parametrize("to", ["sim", "page", "quiet"])
 def test_switching_to_and_fro_leaves_no_reader_behind(to):
     before = threading.active_count()
-    sitting = SittingByHand()
+    by_hand = SessionByHand()
     for _ in range(5):
-        sitting.practising.grant(wishes.Listen(to))
-    sitting.practising.close()
+        by_hand.actor.carry_out(inbox.Listen(to))
+    by_hand.actor.close()
     assert threading.active_count() == before

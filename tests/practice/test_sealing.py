@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from fingerlead.ports.base import Chunk
-from fingerlead.practice import events as told
+from fingerlead.practice import events
 from fingerlead.practice.events import HoldJudged
 from fingerlead.practice.inbox import ChooseRung, Finish, Listen
 from fingerlead.practice.sealing import SealWatch
@@ -17,7 +17,7 @@ from fingerlead.store.chanters import Calibration
 from fingerlead.wire import messages as wire
 from fingerlead.wire.events import RawState, Seen
 from fingerlead.wire.link import carry, new_reader
-from tests.practice.sitting_tools import QuietPort, SittingByHand
+from tests.practice.session_tools import QuietPort, SessionByHand
 
 DEVICE = bytes(range(8))
 OPEN, SWING = 100, 600
@@ -29,24 +29,24 @@ RING = 3
 
 
 class Bench:
-    """A sitting with a chanter whose raw samples follow the fingers: 0 open, 1 covered."""
+    """A session with a chanter whose raw samples follow the fingers: 0 open, 1 covered."""
 
     def __init__(self, abilities: int = wire.CAN_RAW, calibration: Calibration | None = SEEN, drift: int = 0) -> None:
         self.port = QuietPort()
         self.asked: list[bytes] = []
-        self.sitting = SittingByHand(
+        self.by_hand = SessionByHand(
             rung="low-g", open_port=lambda spec: self.port, calibration_of=lambda device: calibration
         )
-        self.sitting.practising.grant(Listen("quiet"))
+        self.by_hand.actor.carry_out(Listen("quiet"))
         self.rng = random.Random(1)
         self.at_us, self.sequence, self.heights, self.drift = 0, 0, [0.0] * 8, drift
         hello = wire.Hello(1, DEVICE, (1, 0, 0), 8, abilities, 1_000, 10, "bench", 7)
         self._send(wire.encode(hello))
 
     def _send(self, *payloads: bytes) -> None:
-        self.sitting.now_us += STEP_US
+        self.by_hand.now_us += STEP_US
         data = b"".join(carry(payload, "stream") for payload in payloads)
-        self.sitting.practising.take_in(Chunk(b"\0" + data, self.sitting.now_us))
+        self.by_hand.actor.take_in(Chunk(b"\0" + data, self.by_hand.now_us))
 
     def play(self, for_us: int, *heights: tuple[int, float]) -> None:
         """All fingers as they are, but for (hole, height)."""
@@ -79,7 +79,7 @@ class Bench:
 
     @property
     def ends(self) -> list[tuple[str, tuple[int, ...]]]:
-        return [(judged.end, judged.fingers) for judged in self.sitting.events(HoldJudged)]
+        return [(judged.end, judged.fingers) for judged in self.by_hand.of(HoldJudged)]
 
 
 def test_a_finger_that_comes_off_a_little_is_named_and_the_try_does_not_count():
@@ -89,7 +89,7 @@ def test_a_finger_that_comes_off_a_little_is_named_and_the_try_does_not_count():
     bench.hold()
     bench.play(100_000, (0, 0.0))
     assert bench.ends == [("held", ()), ("loosened", (RING,)), ("held", ())]
-    counts = [what.event.out for what in bench.sitting.of(told.Practised) if hasattr(what.event, "out")]
+    counts = [what.out for what in bench.by_hand.of(events.Progressed)]
     assert counts[-3:] == [1, 0, 1]
 
 
@@ -107,12 +107,12 @@ def test_raw_samples_are_asked_for_while_a_note_alone_is_practised_and_not_after
     bench = Bench()
     bench.play(100_000)
     assert bench.requests() == [wire.STREAM_BOTH]
-    bench.sitting.practising.grant(ChooseRung("low-g-low-a"))
+    bench.by_hand.actor.carry_out(ChooseRung("low-g-low-a"))
     bench.play(100_000)
     assert bench.requests() == [wire.STREAM_BOTH, wire.STREAM_HOLES]
-    bench.sitting.practising.grant(ChooseRung("low-g"))
+    bench.by_hand.actor.carry_out(ChooseRung("low-g"))
     bench.play(100_000)
-    bench.sitting.practising.grant(Finish())
+    bench.by_hand.actor.carry_out(Finish())
     assert bench.requests()[2:] == [wire.STREAM_BOTH, wire.STREAM_HOLES]
 
 
@@ -138,7 +138,7 @@ def test_drift_is_told_once_and_calibrating_again_proposed(drift, times):
     bench = Bench(drift=drift)
     for _ in range(6):
         bench.hold()
-    remarks = [what.sentence for what in bench.sitting.of(told.Notice)]
+    remarks = [what.sentence for what in bench.by_hand.of(events.Notice)]
     assert sum("calibrate again when you have time" in remark for remark in remarks) == times
 
 

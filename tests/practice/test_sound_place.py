@@ -8,7 +8,7 @@ from fingerlead.ports.find import Found
 from fingerlead.ports.sound_port import SoundHealth
 from fingerlead.practice.inbox import SetMetronome, SetSound
 from fingerlead.practice.sound_place import SoundPlace
-from tests.practice.sitting_tools import Heard
+from tests.practice.session_tools import Heard
 
 OUTPUTS = ([Found("sound:loud one", "through this"), Found("sound:soft one", "through that")], "")
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fingering.ladder import ladder
 from fingering.moves import possible_strays
 from fingering.notes import SOUNDING
-from fingerlead.practice.source import FAULT_CHANCE, PLAYS_FOR_US, PupilPort, first_with_strays, pupil_performance
+from fingerlead.practice.pupil_port import FAULT_CHANCE, PLAYS_FOR_US, PupilPort, first_with_strays, pupil_performance
 from fingerlead.practice.tonight import music_of
 from fingerlead.wire.events import Seen, State
 from fingerlead.wire.link import HostLink

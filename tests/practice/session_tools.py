@@ -1,4 +1,4 @@
-"""A sitting without hardware, sound or waiting: items go in by hand, what is told comes out in a list."""
+"""A session without hardware, sound or waiting: items go in by hand, what is told comes out in a list."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from typing import Any
 from fingering.table import standard_table
 from fingerlead.ports.base import Chunk
 from fingerlead.ports.sound_port import SoundHealth
-from fingerlead.practice import events as told
-from fingerlead.practice.actor import Practising
+from fingerlead.practice import events
+from fingerlead.practice.actor import PracticeActor
+from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import SoundSettings
 from fingerlead.practice.source import PracticeSetting
-from fingerlead.practice.state import Practice
 from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
@@ -28,7 +28,7 @@ TODAY = date(2026, 3, 14)
 
 
 class QuietPort:
-    """A port at which nothing ever comes: what is to come is given to the sitting by hand."""
+    """A port at which nothing ever comes: what is to come is given to the session by hand."""
 
     def __init__(self, name: str = "quiet") -> None:
         self.name, self.carrier = name, "stream"
@@ -94,33 +94,30 @@ class Heard:
         return masks[-1] if masks else None
 
 
-class SittingByHand:
-    """A `Practising` and all that it told."""
+class SessionByHand:
+    """A practice actor without its thread, and all that it told."""
 
     def __init__(
         self, folder: Path | None = None, rung: str = "low-g-b", progress: Progress | None = None, **setting: Any
     ) -> None:
         self.now_us, self.wall = 1_000_000, datetime(2026, 3, 14, 19, 30, 5)
-        self.told: list[told.Happening] = []
+        self.told: list[events.Event] = []
         self.heard = Heard()
         self.progress = Progress() if progress is None else progress
         setting.setdefault("open_port", QuietPort)
         setting.setdefault("clock", lambda: self.now_us)
         self.setting = PracticeSetting(TABLE, folder, wall_clock=lambda: self.wall, **setting)
-        self.practising = Practising(
+        self.actor = PracticeActor(
             self.setting,
             lambda kept: Practice(TABLE, self.progress, TODAY, kept),
             SoundPlace(self.heard, lambda: ([], "")),  # type: ignore[arg-type]
             self.told.append,
             rung,
         )
-        self.practising.begin()
+        self.actor.begin()
 
     def of(self, kind: type[Any]) -> list[Any]:
         return [what for what in self.told if isinstance(what, kind)]
-
-    def events(self, kind: type[Any]) -> list[Any]:
-        return [what.event for what in self.of(told.Practised) if isinstance(what.event, kind)]
 
     def play(self, data: bytes, seed: int = 0, arrives_us: int = 1_000) -> None:
         """Bytes of a chanter in random pieces, one a millisecond."""
@@ -129,21 +126,21 @@ class SittingByHand:
         while at < len(data):
             size = rng.randint(1, 40)
             self.now_us += arrives_us
-            self.practising.take_in(Chunk(data[at : at + size], self.now_us))
-            self.practising.take_in(None)
+            self.actor.take_in(Chunk(data[at : at + size], self.now_us))
+            self.actor.take_in(None)
             at += size
 
     def chunks(self, port: Any, for_us: int, step_us: int = 10_000) -> None:
-        """Read a port that goes by this sitting's clock."""
+        """Read a port that goes by this session's clock."""
         end_us = self.now_us + for_us
         while self.now_us < end_us:
             self.now_us += step_us
             for chunk in port.read(0):
-                reader = self.practising.reader
+                reader = self.actor.reader
                 assert reader is not None
                 reader.carrier = port.carrier
-                self.practising.take_in(chunk)
-            self.practising.take_in(None)
+                self.actor.take_in(chunk)
+            self.actor.take_in(None)
 
 
 def played(seed: int = 1, changes: int = 12, pupil: SimulatedPupil | None = None) -> tuple[bytes, Any]:
