@@ -31,8 +31,8 @@ def desk(tmp_path_factory):
                     studio.take_in(key, write_evening(scratch / "one.session", start, data, person.rungs))
                     (scratch / "one.session").unlink()
                 studio.change(key, lesson="2026-11-06")
-    with desk_opened(folder, None, "127.0.0.1", None, lambda: TODAY) as (url, _):
-        yield url
+    with desk_opened(folder, None, "127.0.0.1", None, lambda: TODAY) as desk:
+        yield desk.url
 
 
 @pytest.fixture
@@ -150,9 +150,9 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
     with Studio(folder) as studio:
         for name in ("Bea", "Ailsa"):
             studio.add(name)
-    with desk_opened(folder, "sim", "127.0.0.1", None, lambda: TODAY) as (url, _):
+    with desk_opened(folder, "sim", "127.0.0.1", None, lambda: TODAY) as desk:
         page = browser.new_page()
-        page.goto(url)
+        page.goto(desk.url)
         told = page.locator("#round-told")
         expect = playwright.expect
         for name, after in (("Ailsa", "Bea"), ("Bea", "Ailsa"), ("Ailsa", "Bea")):

@@ -1,75 +1,62 @@
-"""`fingerlead export`: playing as a Standard MIDI File."""
+"""`fingerlead analyse` and `fingerlead export`: a file of playing in words, as JSON or CSV, or as a MIDI file."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli import options as midi_options
-from fingerlead.faces.cli.options import Problem, tune_of
+from fingerlead.faces.cli.inputs import analysed, midi_voice, table_from
+from fingerlead.faces.cli.problem import problem_from
+from fingerlead.faces.cli.running import StatusLine
+from fingerlead.faces.cli.tunes import tune_of
+from fingerlead.faces.phrases import counted
+from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
+from fingerlead.music.compare import expected_json
+from fingerlead.music.tune import ExpectationError, Tune
+from fingerlead.store.intake import IntakeError, Loaded
+from fingerlead.store.midi_export import Exported, ExportError
+from fingerlead.store.midi_export import export as write_midi
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.summary import summarise
 
-if TYPE_CHECKING:
-    from fingerlead.music.tune import Tune
-    from fingerlead.store.intake import Loaded
-    from fingerlead.store.midi_export import Exported
-    from fingerlead.timing.analysis import Analysis
+MOST_TOLD = 200  # more than anyone reads in a terminal
+FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
+CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
 
 
-# --- `fingerlead analyse`: every change of a file of playing, in words, as JSON or as CSV.
-
-
-class Format(StrEnum):
-    """How results are written."""
-
-    text = "text"
-    json = "json"
-    csv = "csv"
-
-
+@options.with_reading
 def analyse(
     file: Annotated[
         Path, typer.Argument(help="A session, bytes from the wire, a Standard MIDI File, or CSV (time_us,holes).")
     ],
     form: Annotated[
-        Format, typer.Option("--format", help="Words, one JSON object, or a CSV row for each change.")
-    ] = Format.text,
+        Literal["text", "json", "csv"],
+        typer.Option("--format", help="Words, one JSON object, or a CSV row for each change."),
+    ] = "text",
     expect: options.Expect = None,
-    skew_us: options.SkewUs = None,
-    steady_us: options.SteadyUs = options.DEFAULTS.steady_us,
-    heard_us: options.HeardUs = options.DEFAULTS.heard_us,
-    loose_us: options.LooseUs = options.DEFAULTS.loose_us,
-    table: options.TableFile = None,
-    alternates: options.Alternates = False,
-    first_note: options.FirstNote = 24,
-    channel: options.Channel = 16,
+    *,
+    reading: options.Reading,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
-    settings = options.settings_from(steady_us, heard_us, loose_us)
-    loaded, analysis = options.analysed(
-        file, options.table_from(table, alternates), settings, skew_us, first_note, channel
-    )
+    loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading)
     tune = None if expect is None else tune_of(expect)
-    if form is Format.json:
-        import json
-
+    if form == "json":
         typer.echo(json.dumps(json_object(loaded, analysis, tune)))
-    elif form is Format.csv:
-        for row in csv_rows(analysis):
-            typer.echo(row)
     else:
-        for line in text_lines(loaded, analysis, tune):
+        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis, tune):
             typer.echo(line)
 
 
 def json_object(loaded: Loaded, analysis: Analysis, tune: Tune | None) -> dict[str, Any]:
     """The published object; with a tune to compare with, `expected` and what was `wanted` of each change."""
-    from fingerlead.timing.published import as_dict
-
     found = as_dict(analysis, loaded.kind, str(loaded.path))
     if tune is not None:
         found["expected"], wanted = compared(analysis, tune)
@@ -80,26 +67,12 @@ def json_object(loaded: Loaded, analysis: Analysis, tune: Tune | None) -> dict[s
 
 def compared(analysis: Analysis, tune: Tune) -> tuple[dict[str, Any], list[dict[str, str] | None]]:
     """Playing held against a tune; raises Problem for one without notes."""
-    from fingerlead.music.compare import expected_json
-    from fingerlead.music.tune import ExpectationError
-
-    try:
+    with problem_from(ExpectationError):
         return expected_json(analysis, tune)
-    except ExpectationError as error:
-        raise Problem(str(error)) from None
-
-
-# More than anybody reads in a terminal.
-MOST_TOLD = 200
-FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
-CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
 
 
 def csv_rows(analysis: Analysis) -> Iterator[str]:
     """A row for each change; fingers and strays as `name after_us` and `note duration_us`, parted by semicolons."""
-    from fingering.holes import FINGERS
-    from fingering.notes import NOTES
-
     yield CSV_HEADER
     for change in analysis.changes:
         cells = (
@@ -118,16 +91,8 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
         yield ",".join(map(str, cells))
 
 
-def counted(count: int, what: str) -> str:
-    """`1 note`, `2 notes`."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
 def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> Iterator[str]:
     """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
-    from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
-    from fingerlead.timing.summary import summarise
-
     changes = list(analysis.changes)
     clean = sum(change.verdict == "clean" for change in changes)
     notes = counted(len(analysis.held), "note")
@@ -158,9 +123,6 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
         yield f"  and {len(told) - MOST_TOLD} more; --format csv has them all."
 
 
-# ---
-
-
 def export(
     file: Annotated[
         Path, typer.Argument(metavar="SESSION", help="A session, bytes from the wire, or CSV (time_us,holes).")
@@ -168,28 +130,20 @@ def export(
     output: Annotated[
         Path, typer.Option("--output", "-o", help="The MIDI file to write; a MIDI file of that name is written anew.")
     ],
-    low_a: midi_options.LowA = midi_options.LOW_A_HZ,
-    scale: midi_options.Scale = midi_options.SCALE,
-    bend: midi_options.Bend = False,
+    low_a: options.LowA = options.LOW_A_HZ,
+    scale: options.Scale = options.SCALE,
+    bend: options.Bend = False,
 ) -> None:
     """Write playing as a MIDI file: the notes, tuned, and the holes, so that it can be analysed again."""
-    from fingerlead.faces.cli.options import Problem
-    from fingerlead.store.intake import IntakeError
-    from fingerlead.store.midi_export import ExportError
-    from fingerlead.store.midi_export import export as write
-
-    voice = midi_options.midi_voice(low_a, scale, bend)
-    try:
-        with options.working(f"writing {output}"):
-            exported = write(file, output, voice)
-    except (ExportError, IntakeError) as error:
-        raise Problem(str(error)) from None
+    voice = midi_voice(low_a, scale, bend)
+    with problem_from(ExportError, IntakeError), StatusLine(f"writing {output}"):
+        exported = write_midi(file, output, voice)
     typer.echo(summary(exported, output))
 
 
 def summary(exported: Exported, output: Path) -> str:
     """What was written, in a few sentences."""
     seconds = exported.lasts_us // 1_000_000
-    notes = "1 note" if exported.notes == 1 else f"{exported.notes} notes"
+    notes = counted(exported.notes, "note")
     first = f"{output}: {notes} in {seconds // 60}:{seconds % 60:02}, for any player of MIDI files."
     return "\n".join([first, *exported.remarks, f"The holes are in it too. Next: fingerlead analyse {output}"])

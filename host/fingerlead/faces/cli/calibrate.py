@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+import shlex
+import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from fingering.holes import FINGERS
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.calibrate_screen import Screen, report_table, skew_table
+from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.cli.running import StatusLine, until_interrupted, wrapped
+from fingerlead.faces.cli.serving import serve
+from fingerlead.faces.pages.workbench.page import opened
+from fingerlead.ports.simulated_port import SPEC
+from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
+from fingerlead.workbench import flow
+from fingerlead.workbench.guidance import ask_words
+from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
+from fingerlead.workbench.samples import PLAN
+from fingerlead.workbench.skew import FRONT, WANTED
 
-if TYPE_CHECKING:
-    from fingerlead.workbench.workbench import Given, Workbench
 HOW_WORDS = (
     "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
     "until the next. It takes two minutes at most; Ctrl-C ends it, and nothing is changed."
@@ -20,7 +32,7 @@ HOW_WORDS = (
 
 
 def calibrate(
-    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    port: options.PortName,
     page: Annotated[bool, typer.Option("--page", help="On a page in the browser, instead of here.")] = False,
     pupil: Annotated[str | None, typer.Option("--pupil", help="Whose fingers these are.", show_default=False)] = None,
     skew: Annotated[
@@ -47,15 +59,7 @@ def calibrate(
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
 ) -> None:
-    """Find out from where on each hole counts as covered, say which sensor is not well, and tell the chanter."""
-    import shlex
-
-    from fingerlead.faces.cli.calibrate_screen import say
-    from fingerlead.faces.cli.running import told_to_end
-    from fingerlead.ports.simulated_port import SPEC
-    from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
-    from fingerlead.workbench.workbench import FAILURES, BadHoles, NeverCalibrated, Workbench, open_port, words_of
-
+    """Find out from where on each hole counts as covered, say which sensor is faulty, and tell the chanter."""
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:
         raise typer.BadParameter("choose one of --page, --skew, --seal, --undo, --kept and --use")
     name = ANYONE if pupil is None else " ".join(pupil.split())
@@ -67,47 +71,51 @@ def calibrate(
     again += [] if folder is None else ["--folder", str(folder)]
     command = shlex.join(again)
     folder = folder or calibrations_folder()
-    if page:
-        _serve(port, folder, name, browser, address, web_port)
-        return
-    try:
-        opened, clock = open_port(port)
-        with opened, told_to_end() as told:
-            workbench = Workbench(opened, clock, folder, name, told)
+    with problem_from(*flow.FAILURES, words=lambda error: _why(error, command)):
+        if page:
+            serving = opened(port, folder, name, address, web_port)
+            serve(serving, "Calibration", "; what the chanter was given it has.", browser)
+            return
+        chanter, clock = flow.open_bench(port)
+        with chanter, until_interrupted() as interrupted:
+            bench = flow.Workbench(chanter, clock, folder, name, interrupted)
             if port == SPEC:
                 say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
-                _skew(workbench)
+                _skew(bench)
                 if folder != calibrations_folder():
                     typer.echo("Analyses look for it in your own data folder, not here: give them --skew-us instead.")
             elif seal:
-                _seal(workbench)
+                _seal(bench)
             elif undo:
-                _say_given(workbench.undo(), command)
+                _say_given(bench.undo(), command)
             elif kept:
-                _say_given(workbench.give_kept(), command)
+                _say_given(bench.give_kept(), command)
             elif use is not None:
-                _say_given(workbench.use(use, anyway), command)
+                _say_given(bench.use(use, anyway), command)
             else:
-                _calibrate(workbench, anyway, command)
-    except BadHoles as error:
-        raise Problem(f"{error}, or add --anyway") from None
-    except NeverCalibrated as error:
-        raise Problem(f"{error}: {command}") from None
-    except FAILURES as error:
-        raise Problem(words_of(error)) from None
+                _calibrate(bench, anyway, command)
 
 
-def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
-    from fingerlead.faces.cli.calibrate_screen import Screen, report_table, say
-    from fingerlead.workbench.guidance import ask_words
-    from fingerlead.workbench.measurement import Calibrating
-    from fingerlead.workbench.samples import PLAN
+def _why(error: Exception, command: str) -> str:
+    """One of the workbench's failures in a sentence, with what to type."""
+    if isinstance(error, flow.BadHoles):
+        return f"{error}, or add --anyway"
+    if isinstance(error, flow.NeverCalibrated):
+        return f"{error}: {command}"
+    return flow.words_of(error)
 
+
+def say(text: str) -> None:
+    """A sentence, broken at words where a terminal is narrower than it."""
+    typer.echo(wrapped(text))
+
+
+def _calibrate(bench: flow.Workbench, anyway: bool, command: str) -> None:
     say(HOW_WORDS)
-    talk = Calibrating(workbench.carrier)
+    talk = Calibrating(bench.carrier)
     with Screen(talk) as screen:
-        workbench.run(talk, screen.show)
+        bench.run(talk, screen.show)
     for number in talk.steps.missed if talk.steps is not None else ():
         say(f"Waited for in vain: step {number + 1}. {ask_words(*PLAN[number])}")
     if talk.reports:
@@ -118,17 +126,15 @@ def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
-    made = workbench.made(talk, anyway)
+    made = bench.made(talk, anyway)
     if not _wanted():
         say("Nothing was changed.")
         return
-    _say_given(workbench.give(made), command)
+    _say_given(bench.give(made), command)
 
 
 def _wanted() -> bool:
     """Whether the levels are to be given; in a pipe nobody can be asked: to run it is to want it."""
-    import signal
-
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return True
     # Else Ctrl-C would be noted, and the question would wait on.
@@ -142,56 +148,29 @@ def _wanted() -> bool:
         signal.signal(signal.SIGINT, before)
 
 
-def _say_given(given: Given, command: str) -> None:
-    from fingerlead.faces.cli.calibrate_screen import say
-
+def _say_given(given: flow.Given, command: str) -> None:
     say(given.words)
     typer.echo(f"To go back: {command} --undo")
 
 
-def _skew(workbench: Workbench) -> None:
-    from fingering.holes import FINGERS
-    from fingerlead.faces.cli.calibrate_screen import Counter, say, skew_table
-    from fingerlead.workbench.measurement import BAR_WORDS, BarTest
-    from fingerlead.workbench.skew import FRONT, WANTED, skew_words
-
+def _skew(bench: flow.Workbench) -> None:
     say(f"{BAR_WORDS} Ctrl-C: that is enough.")
-    talk = BarTest(workbench.carrier)
-    with Counter() as counter:
-        workbench.run(
-            talk, lambda: counter.show(f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times.")
+    talk = BarTest(bench.carrier)
+    with StatusLine() as line:
+        bench.run(
+            talk, lambda: line.show(lambda: f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times.")
         )
-    skew, path = workbench.skew_of(talk)
+    skew, path = bench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
-    say(f"{skew_words(skew)} Written down in {path}.")
+    say(f"{flow.skew_words(skew)} Written down in {path}.")
 
 
-def _seal(workbench: Workbench) -> None:
-    from fingerlead.faces.cli.calibrate_screen import Counter, say
-    from fingerlead.workbench.measurement import SEAL_WORDS
-
-    talk = workbench.seal_check()
+def _seal(bench: flow.Workbench) -> None:
+    talk = bench.seal_check()
     say(SEAL_WORDS)
-    with Counter() as counter:
-        workbench.run(talk, lambda: counter.show(f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
+    with StatusLine() as line:
+        bench.run(talk, lambda: line.show(lambda: f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
     if not talk.done:
         raise Problem("the check was broken off")
-    for words in talk.words:
+    for words in flow.seal_words(talk):
         say(words)
-
-
-def _serve(port: str, folder: Path, pupil: str, browser: bool, address: str, web_port: int | None) -> None:
-    """The page, until Ctrl-C. Raises Problem."""
-    from fingerlead.faces.cli.running import serve_until, told_to_end
-    from fingerlead.faces.pages.kit.server import NoPlaceError
-    from fingerlead.faces.pages.workbench.page import opened
-    from fingerlead.workbench.workbench import FAILURES, words_of
-
-    try:
-        with told_to_end() as told, opened(port, folder, pupil, address, web_port) as page:
-            words = f"Calibration is at {page.url}\nCtrl-C ends it; what the chanter was given it has."
-            serve_until(told, lambda: page.running, page.url, words, browser)
-    except NoPlaceError as error:
-        raise Problem(str(error)) from None
-    except FAILURES as error:
-        raise Problem(words_of(error)) from None

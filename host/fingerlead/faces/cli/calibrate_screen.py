@@ -4,35 +4,25 @@ from __future__ import annotations
 
 import sys
 from collections import deque
-from typing import TYPE_CHECKING
 
 import typer
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
 
 from fingering.holes import FINGERS, HOLES
+from fingerlead.store.chanters import Skew
+from fingerlead.workbench.guidance import Guidance
+from fingerlead.workbench.levels import HoleReport
+from fingerlead.workbench.measurement import Calibrating
 from fingerlead.workbench.samples import PLAN, RawNoise
 
-if TYPE_CHECKING:
-    from rich.console import RenderableType
-
-    from fingerlead.store.chanters import Skew
-    from fingerlead.workbench.guidance import Guidance
-    from fingerlead.workbench.levels import HoleReport
-    from fingerlead.workbench.measurement import Calibrating
 BAR = 32
 HISTORY = 16
 SHADES = "▁▂▃▄▅▆▇█"
 SHOWN_EVERY = 4  # of the reads
 MARKS = {"good": "good", "doubtful": "doubtful", "bad": "BAD"}
-
-
-def say(text: str) -> None:
-    """A sentence, broken at words where a terminal is narrower than it."""
-    import shutil
-    import textwrap
-
-    if sys.stdout.isatty():
-        text = textwrap.fill(text, shutil.get_terminal_size().columns - 1)
-    typer.echo(text)
 
 
 def bar(value: int, cover_at: int, uncover_at: int, full_scale: int) -> str:
@@ -62,9 +52,6 @@ class Screen:
         self._noise: tuple[int, ...] = ()
         self._live = None
         if sys.stdout.isatty():
-            from rich.console import Console
-            from rich.live import Live
-
             self._live = Live(console=Console(highlight=False), auto_refresh=False, transient=True)
 
     def __enter__(self) -> Screen:
@@ -96,10 +83,6 @@ class Screen:
 
     def picture(self, steps: Guidance, latest: tuple[int, ...]) -> RenderableType:
         """Eight bars, and above them what to do."""
-        from rich.console import Group
-        from rich.table import Table
-        from rich.text import Text
-
         table = Table(box=None, padding=(0, 1, 0, 0))
         table.add_column("hole", no_wrap=True)
         table.add_column("raw sample, ╎ open │ covered", no_wrap=True)
@@ -122,35 +105,8 @@ class Screen:
         return Group(Text(asked_for, style="bold"), Text(hold, style="bold"), Text(""), table)
 
 
-class Counter:
-    """Counts on one line of a terminal."""
-
-    def __init__(self) -> None:
-        from rich.console import Console
-
-        console = Console(stderr=True, highlight=False)
-        self._status = console.status("") if console.is_terminal else None
-
-    def __enter__(self) -> Counter:
-        if self._status is not None:
-            self._status.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._status is not None:
-            self._status.stop()
-
-    def show(self, words: str) -> None:
-        """How far it is."""
-        if self._status is not None:
-            self._status.update(words)
-
-
 def report_table(reports: list[HoleReport]) -> None:
     """The holes, one row each."""
-    from rich.console import Console
-    from rich.table import Table
-
     table = Table(box=None, padding=(0, 1, 0, 0))
     for head in ("hole", "open", "covered", "half", "times noise", "drift", "crosstalk", "levels", ""):
         table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
@@ -172,9 +128,6 @@ def report_table(reports: list[HoleReport]) -> None:
 
 def skew_table(names: list[str], skew: Skew) -> None:
     """The front holes' skew and bias in ms."""
-    from rich.console import Console
-    from rich.table import Table
-
     table = Table(box=None, padding=(0, 1, 0, 0))
     table.add_column("hole", no_wrap=True)
     table.add_column("seen later by, ms", justify="right")

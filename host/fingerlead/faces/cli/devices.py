@@ -1,29 +1,39 @@
-"""`fingerlead check`: a chanter's self-test, for its maker."""
+"""`fingerlead devices` and `fingerlead check`: what is plugged in and who it says it is; a chanter's self-test."""
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
-from fingerlead.faces.cli.options import Problem
-
-if TYPE_CHECKING:
-    from fingerlead.listening.sources import Met
-    from fingerlead.ports.base import Port
-    from fingerlead.ports.find import Found
-    from fingerlead.ports.simulated_port import HandsPort
-    from fingerlead.workbench.selftest import SelfTest, Trial
-
-
-# --- `fingerlead devices`: what is plugged in, and who it says it is; and what can be played on.
+from fingering.holes import FINGERS
+from fingerlead.faces.cli.options import PortName
+from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.cli.running import until_interrupted
+from fingerlead.listening.sources import Met, meet, open_source
+from fingerlead.ports import find, midi_out, sound_port
+from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
+from fingerlead.ports.find import Found
+from fingerlead.ports.simulated_port import SPEC, HandsPort
+from fingerlead.wire.errors import NotAChanter
+from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
+from fingerlead.workbench.flow import words_of
+from fingerlead.workbench.selftest import SelfTest, Trial
 
 NOTES_OUT = "an output for fingerlead live --midi-out"
 SOUND_OUT = "an output for the sound of fingerlead practice"
-SIMULATED = ("sim", "the simulated chanter in this program, always here")
+SIMULATED = ("sim", "the simulated chanter in this program, always here", "")
+READ_S = 0.02
+MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
+BAR = 40
 
 
 def devices(
@@ -34,40 +44,33 @@ def devices(
     format: Annotated[Literal["text", "json"], typer.Option("--format", help="For people, or for programs.")] = "text",
 ) -> None:
     """Find what is plugged in, ask who it is, and name it; and the outputs for notes and sound."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    from fingerlead.ports import midi_out, sound_port
-    from fingerlead.ports.find import Found, midi_ports, serial_ports
-
-    midi, no_midi = midi_ports()
+    midi, no_midi = find.midi_ports()
     notes_out, no_notes = midi_out.list_outputs()
     sound_out, no_sound = sound_port.list_outputs()
     outputs = [(each, NOTES_OUT) for each in notes_out] + [(each, SOUND_OUT) for each in sound_out]
-    found = [Found(spec, "named by you") for spec in ports or []] + serial_ports() + midi
+    found = [Found(spec, "named by you") for spec in ports or []] + find.serial_ports() + midi
     # All at once: each may be waited for three seconds.
     with ThreadPoolExecutor(max_workers=max(1, len(found))) as pool:
         met = list(pool.map(_meet, (each.spec for each in found)))
-    rows = list(zip(found, met, strict=True))
     if format == "json":
-        _as_json(rows, outputs)
+        _as_json(list(zip(found, met, strict=True)), outputs)
         return
+    rows = [(each.spec, who.sentence, each.description) for each, who in zip(found, met, strict=True)]
+    rows += [SIMULATED, *((each.spec, use, each.description) for each, use in outputs)]
     if sys.stdout.isatty():
-        _as_table(rows, outputs)
+        table = Table("port", "who is there", "what the system calls it", box=None, pad_edge=False)
+        for row in rows:
+            table.add_row(*map(Text, row))
+        Console(highlight=False).print(table)
     else:
-        for each, who in rows:
-            typer.echo("\t".join((each.spec, who.sentence, each.description)).rstrip())
-        typer.echo("\t".join(SIMULATED))
-        for each, use in outputs:
-            typer.echo("\t".join((each.spec, use, each.description)))
+        for row in rows:
+            typer.echo("\t".join(row).rstrip())
     for why in dict.fromkeys((no_midi, no_notes, no_sound)):
         if why:
             typer.echo(why, err=True)
 
 
 def _meet(spec: str) -> Met:
-    from fingerlead.listening.sources import Met, meet, open_source
-    from fingerlead.ports.base import PortRefused
-
     try:
         with open_source(spec) as port:
             return meet(port)
@@ -75,23 +78,7 @@ def _meet(spec: str) -> Met:
         return Met("refused", f"{error.cause}; {error.advice}")
 
 
-def _as_table(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) -> None:
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table("port", "who is there", "what the system calls it", box=None, pad_edge=False)
-    for each, who in rows:
-        table.add_row(Text(each.spec), Text(who.sentence), Text(each.description))
-    table.add_row(*SIMULATED, "")
-    for output, use in outputs:
-        table.add_row(Text(output.spec), use, Text(output.description))
-    Console(highlight=False).print(table)
-
-
 def _as_json(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) -> None:
-    import json
-
     listed = [
         {
             "port": each.spec,
@@ -110,15 +97,8 @@ def _as_json(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) ->
     typer.echo(json.dumps({"schema": "fingerlead-devices-1", "devices": listed, "outputs": out}, indent=2))
 
 
-# ---
-
-READ_S = 0.02
-MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
-BAR = 40
-
-
 def check(
-    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    port: PortName,
     watch: Annotated[
         float, typer.Option("--for", min=1, max=5_000, help="Watch scans, loss, latency and clock for so many seconds.")
     ] = 10.0,
@@ -132,27 +112,17 @@ def check(
     ] = None,
 ) -> None:
     """Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock."""
-    from fingerlead.faces.cli.running import told_to_end
-    from fingerlead.listening.sources import open_source
-    from fingerlead.ports.base import PortEnded, PortLost, PortRefused
-    from fingerlead.ports.simulated_port import SPEC, HandsPort
-    from fingerlead.wire.errors import NotAChanter
-    from fingerlead.workbench.selftest import SelfTest
-    from fingerlead.workbench.workbench import words_of
-
-    try:
+    with problem_from(PortRefused, PortLost, PortEnded, NotAChanter, words=words_of):
         hands = HandsPort() if holes and port == SPEC else None
-        with hands or open_source(port) as opened, told_to_end() as told:
+        with hands or open_source(port) as opened, until_interrupted() as interrupted:
             if opened.carrier == "plain":
                 raise Problem(
                     "expected a chanter that speaks the wire; one that plays plain notes can be asked nothing. "
                     "Listen to it with: fingerlead live " + port
                 )
-            found = _hole_by_hole(opened, told, hands) if holes else []
+            found = _hole_by_hole(opened, interrupted, hands) if holes else []
             test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
-            _run(test, opened, told)
-    except (PortRefused, PortLost, PortEnded, NotAChanter) as error:
-        raise Problem(words_of(error)) from None
+            _run(test, opened, interrupted)
     lines = list(report_lines(test, port, found))
     if not test.done:
         lines[-1] = "The check was cut short: what is not above was not tried."
@@ -163,40 +133,33 @@ def check(
             output.write_text("\n".join(lines) + "\n", encoding="utf-8")
         except OSError as error:
             raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
-    if not test.good or not test.done or any(trial.verdict == "bad" for trial in found):
+    if not test.good or not test.done or any(finding.verdict == "bad" for finding in found):
         raise typer.Exit(1)
 
 
-def _run(test: SelfTest, port: Port, told: Callable[[], bool]) -> None:
-    from fingerlead.ports.base import now_us
-
+def _run(test: SelfTest, port: Port, interrupted: Callable[[], bool]) -> None:
     port.write(test.begin(now_us()))
-    while not test.done and not told():
-        chunks = port.read(READ_S)
-        for chunk in chunks:
-            _send(port, test.hear(chunk.data, chunk.host_us))
-        if not chunks:
-            _send(port, test.hear(b"", now_us()))
+    while not test.done and not interrupted():
+        for data, host_us in _read(port):
+            answer = test.hear(data, host_us)
+            if answer:
+                port.write(answer)
 
 
-def _send(port: Port, data: bytes) -> None:
-    if data:
-        port.write(data)
+def _read(port: Port) -> list[tuple[bytes, int]]:
+    """What has come and when; where nothing has, that it is so late."""
+    return [(chunk.data, chunk.host_us) for chunk in port.read(READ_S)] or [(b"", now_us())]
 
 
-def _hole_by_hole(port: Port, told: Callable[[], bool], hands: HandsPort | None) -> list[Trial]:
+def _hole_by_hole(port: Port, interrupted: Callable[[], bool], hands: HandsPort | None) -> list[Trial]:
     """Ask for each hole alone, and say which one answered. Simulated `hands` hear what a person reads."""
-    from fingering.holes import FINGERS
-    from fingerlead.ports.base import now_us
-    from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
-
     bring_up = BringUp(port.carrier if port.carrier != "plain" else "stream")
     typer.echo(f"Each hole is waited for, at most {PATIENCE_US // 1_000_000} s.")
     shown, there = -1, False
-    while bring_up.hole is not None and not told():
+    while bring_up.hole is not None and not interrupted():
         if bring_up.hole != shown:
-            for trial in bring_up.trials()[max(shown, 0) :]:
-                typer.echo(f"{MARKS[trial.verdict]:>5}  {trial.sentence}")
+            for finding in bring_up.found()[max(shown, 0) :]:
+                typer.echo(f"{MARKS[finding.verdict]:>5}  {finding.sentence}")
             shown, there = bring_up.hole, False
             typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
             if hands is not None:
@@ -205,23 +168,20 @@ def _hole_by_hole(port: Port, told: Callable[[], bool], hands: HandsPort | None)
             there = True
             if hands is not None:
                 hands.asked("open")
-        chunks = port.read(READ_S)
-        for chunk in chunks:
-            bring_up.hear(chunk.data, chunk.host_us)
-        if not chunks:
-            bring_up.hear(b"", now_us())
+        for data, host_us in _read(port):
+            bring_up.hear(data, host_us)
     typer.echo("")
-    return bring_up.trials()
+    return bring_up.found()
 
 
 def report_lines(test: SelfTest, port: str, holes: Sequence[Trial] = ()) -> Iterator[str]:
     """The report, to read and to attach to a question; `holes` is what was found hole by hole."""
     yield f"fingerlead check of {port}"
     yield ""
-    found = [*holes, *test.trials]
-    width = max((len(trial.what) for trial in found), default=0)
-    for trial in found:
-        yield f"{MARKS[trial.verdict]:>5}  {trial.what:<{width}}  {trial.sentence}"
+    found = [*holes, *test.findings]
+    width = max((len(finding.what) for finding in found), default=0)
+    for finding in found:
+        yield f"{MARKS[finding.verdict]:>5}  {finding.what:<{width}}  {finding.sentence}"
     if test.trips is not None:
         trips = test.trips
         yield ""
@@ -245,6 +205,6 @@ def report_lines(test: SelfTest, port: str, holes: Sequence[Trial] = ()) -> Iter
         most = max(count for _, count in scans.histogram)
         for step_us, count in scans.histogram:
             yield f"{step_us:>8} µs {count:>7} {'█' * max(1, round(BAR * count / most))}"
-    bad = [trial.what for trial in found if trial.verdict == "bad"]
+    bad = [finding.what for finding in found if finding.verdict == "bad"]
     yield ""
     yield f"Not as the wire asks: {', '.join(bad)}." if bad else "Everything tried is as the wire asks."

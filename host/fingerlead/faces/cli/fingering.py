@@ -1,22 +1,24 @@
-"""`fingerlead moves`: the 72 changes between two notes, and which finger has to lead so that no third note sounds."""
+"""`fingerlead fingering` and `fingerlead moves`: the fingering table, and the 72 changes between its notes."""
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any
 
 import typer
 
-from fingerlead.faces.cli.options import Problem
-
-if TYPE_CHECKING:
-    from fingering.moves import Move
-    from fingering.table import Table
-
-
-# --- `fingerlead fingering`: the fingering table, or what one mask or note comes to in it.
+from fingering.holes import FINGERS, HolesError, from_text, to_text
+from fingering.moves import Move
+from fingering.moves import moves as all_moves
+from fingering.notes import NOTES, note_index
+from fingering.table import Table, TableError, load_table, standard_table
+from fingerlead.faces.cli.options import TextOrJson
+from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.phrases import listed
 
 FINGERING_SCHEMA = "fingerlead-fingering-1"
+MOVES_SCHEMA = "fingerlead-moves-1"
 
 
 def fingering(
@@ -34,7 +36,7 @@ def fingering(
     alternates: Annotated[
         bool, typer.Option("--alternates", help="Take in the table of alternate fingerings.")
     ] = False,
-    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+    format: TextOrJson = "text",
 ) -> None:
     """Show the fingerings of the nine notes, or what a pattern of covered holes sounds and how right it is."""
     chosen = _table(table, alternates)
@@ -42,24 +44,18 @@ def fingering(
     if what is not None:
         entries = _asked(what, chosen, entries)
     if format == "json":
-        import json
-
         typer.echo(json.dumps({"schema": FINGERING_SCHEMA, "table": chosen.name, "fingerings": entries}, indent=2))
     else:
         typer.echo("\n".join(_lines(entries)))
 
 
 def _table(path: Path | None, alternates: bool) -> Table:
-    from fingering.table import TableError, load_table, standard_table
-
     if path is None:
         return standard_table(alternates)
     if alternates:
         raise typer.BadParameter("give either --table or --alternates; your own table can hold alternates itself")
-    try:
+    with problem_from(TableError):
         return load_table(path)
-    except TableError as error:
-        raise Problem(str(error)) from None
 
 
 def _of_row(row: Any) -> dict[str, Any]:
@@ -67,9 +63,6 @@ def _of_row(row: Any) -> dict[str, Any]:
 
 
 def _entry(note: int, mask: int, kind: str, name: str, wrong: tuple[int, ...], source: str | None) -> dict[str, Any]:
-    from fingering.holes import FINGERS, to_text
-    from fingering.notes import NOTES
-
     return {
         "note": NOTES[note],
         "holes": to_text(mask),
@@ -81,9 +74,6 @@ def _entry(note: int, mask: int, kind: str, name: str, wrong: tuple[int, ...], s
 
 
 def _asked(what: str, table: Table, entries: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    from fingering.holes import HolesError, from_text
-    from fingering.notes import NOTES, note_index
-
     try:
         mask = from_text("".join(what.split()).lower())
     except HolesError:
@@ -128,32 +118,20 @@ def _sentence(entry: dict[str, Any]) -> list[str]:
 
 
 def _cure(holes: str, wrong: list[str]) -> str:
-    from fingering.holes import FINGERS
-
     parts = []
     for letter, wanted in (("o", "covered"), ("x", "open")):
         fingers = [f"the {finger}" for finger in wrong if holes[FINGERS.index(finger)] == letter]
         if fingers:
-            listed = fingers[0] if len(fingers) == 1 else f"{', '.join(fingers[:-1])} and {fingers[-1]}"
-            parts.append(f"{listed} should be {wanted}")
+            parts.append(f"{listed(fingers)} should be {wanted}")
     return ", ".join(parts)
 
 
-# ---
-
-MOVES_SCHEMA = "fingerlead-moves-1"
-
-
 def moves(
-    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+    format: TextOrJson = "text",
 ) -> None:
     """Show, for each of the 72 changes, the fingers that must lead and follow so that no third note sounds."""
-    from fingering.moves import moves as all_moves
-
     found = all_moves()
     if format == "json":
-        import json
-
         typer.echo(json.dumps({"schema": MOVES_SCHEMA, "moves": [as_dict(move) for move in found]}, indent=2))
     else:
         typer.echo(as_text(found))
@@ -161,9 +139,6 @@ def moves(
 
 def as_dict(move: Move) -> dict[str, Any]:
     """One change as the published JSON has it: notes and fingers by name."""
-    from fingering.holes import FINGERS
-    from fingering.notes import NOTES
-
     return {
         "from": NOTES[move.from_note],
         "to": NOTES[move.to_note],
@@ -181,9 +156,6 @@ def as_dict(move: Move) -> dict[str, Any]:
 
 def as_text(found: tuple[Move, ...]) -> str:
     """The table for people, in the order of the notes."""
-    from fingering.holes import FINGERS
-    from fingering.notes import NOTES
-
     head = ("change", "way", "fingers", "clean orders", "must lead", "must follow", "can sound between", "difficulty")
     rows = [
         (

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+import json
+from typing import Annotated, Any, Literal
 
 import typer
 
-from fingerlead.faces.cli.options import Problem
+from fingering.holes import FINGERS
+from fingering.ladder import LEVELS, find_rung, places
+from fingering.moves import advice, change_text, order
+from fingering.notes import NOTES
+from fingering.rungs import DAYS_SOURCE, Rung, days_text
+from fingering.tunes import EasyTune, easy_tunes
+from fingerlead.faces.cli.options import RungsFile, TextOrJson
+from fingerlead.faces.cli.problem import Problem
+from fingerlead.faces.cli.tunes import easy_tune_of, rungs_from
+from fingerlead.faces.phrases import capital
 
-if TYPE_CHECKING:
-    from fingering.rungs import Rung
-    from fingering.tunes import EasyTune
 SCHEMA = "fingerlead-ladder-1"
 
 
@@ -29,10 +35,8 @@ def ladder(
         Literal["calm", "usual", "shaky"],
         typer.Option("--scatter", help="How far the fingers scatter (assumed); the order of rungs depends on it."),
     ] = "usual",
-    rungs: Annotated[
-        Path | None, typer.Option("--rungs", metavar="FILE", help="Rungs of your own, a TOML file.", show_default=False)
-    ] = None,
-    format: Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")] = "text",
+    rungs: RungsFile = None,
+    format: TextOrJson = "text",
 ) -> None:
     """Show the graded exercises: what each trains, how its fingers should move, its music, how it is passed."""
     found = rungs_from(rungs, scatter)
@@ -47,58 +51,20 @@ def ladder(
     if abc:
         typer.echo("\n".join(each.abc for each in chosen), nl=False)
     elif format == "json":
-        import json
-
         typer.echo(json.dumps(_as_dict(chosen, found, None if rungs else scatter), indent=2, ensure_ascii=False))
     else:
         typer.echo(text)
 
 
-def rungs_from(path: Path | None, scatter: str = "usual") -> tuple[Rung, ...]:
-    """The program's ladder at a level of scatter, or a teacher's own from a file; raises Problem."""
-    from fingering.ladder import LEVELS, LadderError, load_ladder
-    from fingering.ladder import ladder as derived
-
-    if path is None:
-        return derived(LEVELS[scatter])
-    try:
-        rungs = load_ladder(path)
-    except LadderError as error:
-        raise Problem(str(error)) from None
-    for rung in rungs:
-        if rung.own:
-            _check_music(rung, path)
-    return rungs
-
-
-def _check_music(rung: Rung, path: Path) -> None:
-    from fingerlead.music.abc import parse_abc
-    from fingerlead.music.abc_text import AbcError
-
-    try:
-        tunes, _ = parse_abc(rung.abc, rung.key)
-    except AbcError as error:
-        raise Problem(f"{path}, the music of {rung.key}: {error}") from None
-    if not any(tune.played() for tune in tunes):
-        raise Problem(f"{path}, the music of {rung.key}: expected at least one note; got none")
-
-
 def _tunes(found: tuple[Rung, ...]) -> list[EasyTune]:
     """The easy tunes whose rung stands on this ladder."""
-    from fingering.tunes import easy_tunes
-
     keys = {rung.key for rung in found}
     return [tune for tune in easy_tunes() if tune.rung in keys]
 
 
 def _chosen(text: str, found: tuple[Rung, ...], tunes: list[EasyTune]) -> Rung | EasyTune:
-    from fingering.ladder import find_rung
-
-    for tune in tunes:
-        if text.strip().lower() in (tune.key, tune.title.lower()):
-            return tune
     try:
-        return find_rung(found, text)
+        return easy_tune_of(text, tunes) or find_rung(found, text)
     except ValueError as error:
         raise Problem(f"{error}; `fingerlead ladder` lists them all") from None
 
@@ -112,9 +78,6 @@ _HEADS = {
 
 
 def _list(found: tuple[Rung, ...], tunes: list[EasyTune], scatter: str, own: bool) -> list[str]:
-    from fingering.ladder import places
-    from fingering.rungs import days_text
-
     others = [] if own else [level for level in ("calm", "usual", "shaky") if level != scatter]
     width = max(len(rung.key) for rung in found)
     head = "".join(f"{level:>7}" for level in others)
@@ -132,9 +95,6 @@ def _list(found: tuple[Rung, ...], tunes: list[EasyTune], scatter: str, own: boo
 
 
 def _legend(scatter: str, own: bool) -> list[str]:
-    from fingering.ladder import LEVELS
-    from fingering.rungs import DAYS_SOURCE
-
     told = []
     if own:
         told.append("The rungs are yours, in the order of your file.")
@@ -149,12 +109,13 @@ def _legend(scatter: str, own: bool) -> list[str]:
 
 
 def _whole(one: Rung | EasyTune, found: tuple[Rung, ...], tunes: list[EasyTune]) -> list[str]:
-    from fingering.moves import advice, change_text
-    from fingering.rungs import DAYS_SOURCE, Rung, days_text
-
     if not isinstance(one, Rung):
-        return [f"{one.title}: an easy tune, for whoever has got as far as the rung {one.rung}.", "", one.abc.rstrip()]
-    lines = [f"{found.index(one) + 1}. {_capital(one.name)} ({one.key})", _capital(one.trains), ""]
+        return [
+            f"{one.title}: an easy tune, for players who have got as far as the rung {one.rung}.",
+            "",
+            one.abc.rstrip(),
+        ]
+    lines = [f"{found.index(one) + 1}. {capital(one.name)} ({one.key})", capital(one.trains), ""]
     for head, changes in (("Out", one.out), ("Back", one.back)):
         for change in changes:
             lines += [f"{head}, {change_text(*change)}:", f"  {advice(*change)}"]
@@ -168,9 +129,6 @@ def _whole(one: Rung | EasyTune, found: tuple[Rung, ...], tunes: list[EasyTune])
 
 
 def _as_dict(chosen: list[Any], found: tuple[Rung, ...], scatter: str | None) -> dict[str, Any]:
-    from fingering.ladder import LEVELS
-    from fingering.rungs import Rung
-
     told: dict[str, Any] = {"schema": SCHEMA}
     if scatter is not None:
         told["scatter"] = {"level": scatter, "scatter_us": LEVELS[scatter], "source": "assumed"}
@@ -184,10 +142,6 @@ def _as_dict(chosen: list[Any], found: tuple[Rung, ...], scatter: str | None) ->
 
 
 def _rung(rung: Rung, found: tuple[Rung, ...], own: bool) -> dict[str, Any]:
-    from fingering.ladder import places
-    from fingering.notes import NOTES
-    from fingering.rungs import DAYS_SOURCE
-
     return {
         "key": rung.key,
         "number": found.index(rung) + 1,
@@ -208,17 +162,9 @@ def _rung(rung: Rung, found: tuple[Rung, ...], own: bool) -> dict[str, Any]:
 
 
 def _change(from_note: int, to_note: int) -> dict[str, Any]:
-    from fingering.holes import FINGERS
-    from fingering.moves import advice, order
-    from fingering.notes import NOTES
-
     return {
         "from": NOTES[from_note],
         "to": NOTES[to_note],
         "order": [[FINGERS[finger] for finger in group] for group in order(from_note, to_note)],
         "advice": advice(from_note, to_note),
     }
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -1,53 +1,65 @@
-"""`fingerlead live`: each change told as it happens."""
+"""`fingerlead record` and `fingerlead live`: playing kept in a session file, and each change told as it happens."""
 
 from __future__ import annotations
 
 import contextlib
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli import options as midi_options
-from fingerlead.faces.cli.running import expect_bytes, session_of
-
-if TYPE_CHECKING:
-    from fingerlead.listening.listening import Heard, Listening, MidiPlaying
-    from fingerlead.listening.recording import Recording
-    from fingerlead.timing.results import Timing
-
-
-# --- `fingerlead record`: playing kept in a session file.
+from fingerlead.faces.cli.inputs import midi_voice, table_from
+from fingerlead.faces.cli.problem import problem_from
+from fingerlead.faces.cli.running import StatusLine, expect_bytes, session_of, until_interrupted, wrapped
+from fingerlead.faces.strip import strip_text
+from fingerlead.faces.words import (
+    change_sentence,
+    chanter_sentence,
+    doubt_sentence,
+    ornament_sentence,
+    work_on_first,
+)
+from fingerlead.listening.listening import Heard, Listening, MidiPlaying
+from fingerlead.listening.reader import Back, Lost, Reader
+from fingerlead.listening.recording import Recording
+from fingerlead.listening.recording import record as keep_recording
+from fingerlead.listening.sources import open_source
+from fingerlead.ports.base import PortRefused, now_us
+from fingerlead.ports.midi_out import MidiOut
+from fingerlead.timing.live import Told
+from fingerlead.timing.results import Change, Timing
+from fingerlead.timing.summary import summarise
+from fingerlead.wire.events import Doubted, Seen, TroubleSeen
+from fingerlead.wire.plain_midi import NoteNumbers
 
 
 def record(
-    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
+    port: options.PortName,
     output: Annotated[Path, typer.Option("--output", "-o", help="The session file to write; it must not exist yet.")],
-    for_seconds: Annotated[
-        float | None, typer.Option("--for", min=0.1, max=1_000_000, help="Stop after so many seconds.")
-    ] = None,
+    for_seconds: options.ForSeconds = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
-    """Record a sitting at the chanter; Ctrl-C ends it and keeps everything."""
-    from fingerlead.faces.cli.running import told_to_end
-    from fingerlead.listening.reader import Reader
-    from fingerlead.listening.recording import Recording
-    from fingerlead.listening.recording import record as keep_recording
-    from fingerlead.listening.sources import open_source
-    from fingerlead.wire.plain_midi import NoteNumbers
-
+    """Record a session at the chanter; Ctrl-C ends it and keeps everything."""
     plays = NoteNumbers(first_note, channel - 1)
-    for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
+    started_us = now_us()
     with session_of(port, output, plays) as writer:
         reader = Reader(lambda: open_source(port)).start()
-        with told_to_end() as told, _Line(output) as line:
-            kept = keep_recording(reader, Recording(writer, plays=plays), line.show, told, for_us)
+        with until_interrupted() as interrupted, StatusLine(f"recording {output}") as line:
+
+            def show(kept: Recording) -> None:
+                line.show(lambda: line_of(kept, (now_us() - started_us) // 1_000_000))
+
+            kept = keep_recording(reader, Recording(writer, plays=plays), show, interrupted, _in_us(for_seconds))
     expect_bytes(kept, port)
     typer.echo(summary(kept, output))
+
+
+def _in_us(seconds: float | None) -> int | None:
+    return None if seconds is None else round(seconds * 1_000_000)
 
 
 def summary(kept: Recording, output: Path) -> str:
@@ -63,8 +75,6 @@ def summary(kept: Recording, output: Path) -> str:
 
 def line_of(kept: Recording, seconds: int) -> str:
     """The one line that is shown meanwhile."""
-    from fingering.notes import NOTES, SOUNDING
-
     clock = f"{seconds // 60}:{seconds % 60:02}"
     if kept.away:
         return f"{clock}  the chanter is gone; waiting for it to come back (Ctrl-C ends)"
@@ -78,51 +88,11 @@ def _amount(kept: Recording) -> str:
     return f"{kept.intake.frames} {'notes' if kept.plain else 'frames'}"
 
 
-class _Line:
-    """One line on a terminal, written over again; nothing in a pipe."""
-
-    def __init__(self, output: Path) -> None:
-        from rich.console import Console
-        from rich.text import Text
-
-        from fingerlead.ports.base import now_us
-
-        self._clock: Callable[[], int] = now_us
-        self._started_us = now_us()
-        self._shown_us = 0
-        console = Console(stderr=True, highlight=False)
-        self._status = console.status(Text(f"recording {output}")) if console.is_terminal else None
-
-    def show(self, kept: Recording) -> None:
-        now = self._clock()
-        if self._status is not None and now - self._shown_us >= 100_000:
-            self._shown_us = now
-            self._status.update(line_of(kept, (now - self._started_us) // 1_000_000))
-
-    def __enter__(self) -> _Line:
-        if self._status is not None:
-            self._status.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._status is not None:
-            self._status.stop()
-
-
-# ---
-
-
 def live(
-    port: Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Keep the sitting as a session in this file too.")
-    ] = None,
-    for_seconds: Annotated[
-        float | None, typer.Option("--for", min=0.1, max=1_000_000, help="Stop after so many seconds.")
-    ] = None,
-    strips: Annotated[
-        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that went astray.")
-    ] = True,
+    port: options.PortName,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="Keep the session in this file too.")] = None,
+    for_seconds: options.ForSeconds = None,
+    strips: options.Strips = True,
     midi_out: Annotated[
         str | None,
         typer.Option(
@@ -131,9 +101,9 @@ def live(
             show_default=False,
         ),
     ] = None,
-    low_a: midi_options.LowA = midi_options.LOW_A_HZ,
-    scale: midi_options.Scale = midi_options.SCALE,
-    bend: midi_options.Bend = False,
+    low_a: options.LowA = options.LOW_A_HZ,
+    scale: options.Scale = options.SCALE,
+    bend: options.Bend = False,
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
@@ -141,18 +111,8 @@ def live(
     channel: options.Channel = 16,
 ) -> None:
     """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
-    from fingerlead.faces.cli.running import told_to_end
-    from fingerlead.faces.words import work_on_first
-    from fingerlead.listening.listening import Listening
-    from fingerlead.listening.reader import Reader
-    from fingerlead.listening.recording import record
-    from fingerlead.listening.sources import open_source
-    from fingerlead.timing.summary import summarise
-    from fingerlead.wire.plain_midi import NoteNumbers
-
     plays = NoteNumbers(first_note, channel - 1)
-    chart = options.table_from(table, alternates)
-    for_us = None if for_seconds is None else round(for_seconds * 1_000_000)
+    chart = table_from(table, alternates)
     tell = teller(strips)
 
     def hear(what: Heard, timing: Timing) -> None:
@@ -166,13 +126,13 @@ def live(
             playing.tick(listening.recording.plain)
 
     with (
-        told_to_end() as told,
+        until_interrupted() as interrupted,
         _playing(midi_out, low_a, scale, bend) as playing,
         session_of(port, output, plays) as keep,
     ):
         listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays)
         reader = Reader(lambda: open_source(port)).start()
-        record(reader, listening, tick, told, for_us)
+        keep_recording(reader, listening, tick, interrupted, _in_us(for_seconds))
     if output is not None:
         expect_bytes(listening.recording, port)
     typer.echo(work_on_first(summarise([listening.analysis()])))
@@ -186,16 +146,9 @@ def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Itera
     if name is None:
         yield None
         return
-    from fingerlead.faces.cli.options import Problem
-    from fingerlead.listening.listening import MidiPlaying
-    from fingerlead.ports.base import PortRefused
-    from fingerlead.ports.midi_out import MidiOut
-
-    voice = midi_options.midi_voice(low_a_hz, scale, bend)
-    try:
+    voice = midi_voice(low_a_hz, scale, bend)
+    with problem_from(PortRefused):
         out = MidiOut(name, voice)
-    except PortRefused as error:
-        raise Problem(str(error)) from None
     with out:
         typer.echo(f"Playing on MIDI output {out.name}.")
         yield MidiPlaying(out, lambda sentence: typer.echo(sentence, err=True))
@@ -203,20 +156,13 @@ def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Itera
 
 def teller(strips: bool) -> Callable[[Heard, Timing], None]:
     """A listener that says each change in words, and draws the strip of those that were not clean."""
-    from fingerlead.faces.strip import strip_text
-    from fingerlead.faces.words import change_sentence, chanter_sentence, doubt_sentence, ornament_sentence
-    from fingerlead.listening.reader import Back, Lost
-    from fingerlead.timing.live import Told
-    from fingerlead.timing.results import Change
-    from fingerlead.wire.events import Doubted, Seen, TroubleSeen
-
     seen: set[bytes] = set()
 
     def hear(what: Heard, timing: Timing) -> None:
         if isinstance(what, Told):
             if isinstance(what.result, Change):
                 again = "On second look: " if what.again else ""
-                typer.echo(wrapped(again + change_sentence(what.result, timing)))
+                typer.echo(wrapped(again + change_sentence(what.result, timing), indent="  "))
                 if strips and (what.result.verdict == "stray" or what.result.loose):
                     typer.echo(strip_text(what.result, timing) + "\n")
             else:
@@ -234,13 +180,3 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
             typer.echo("The chanter is back.", err=True)
 
     return hear
-
-
-def wrapped(sentence: str) -> str:
-    """A sentence broken at words where a terminal is narrower than it; as it is in a pipe."""
-    if not sys.stdout.isatty():
-        return sentence
-    import shutil
-    import textwrap
-
-    return textwrap.fill(sentence, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")

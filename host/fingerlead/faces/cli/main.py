@@ -1,41 +1,115 @@
-"""`fingerlead`: every command in one place. What a command needs is imported when it runs: help comes at once."""
+"""`fingerlead`: every command by its name, its module and one line. A module is imported when its command runs."""
 
 from __future__ import annotations
 
 import os
 import sys
+from importlib import import_module
+from typing import Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
-from fingerlead.faces.cli.analyse import analyse, export
-from fingerlead.faces.cli.calibrate import calibrate
-from fingerlead.faces.cli.devices import check, devices
-from fingerlead.faces.cli.fingering import fingering, moves
-from fingerlead.faces.cli.heard import heard
-from fingerlead.faces.cli.ladder import ladder
-from fingerlead.faces.cli.listen import live, record
-from fingerlead.faces.cli.options import Problem
-from fingerlead.faces.cli.pages import practice, studio
-from fingerlead.faces.cli.passages import open, send
-from fingerlead.faces.cli.report import report
-from fingerlead.faces.cli.sheet import sheet
-from fingerlead.faces.cli.simulated import demo, simulate
+from fingerlead.faces.cli.problem import Problem
+
+# Name -> module, and the first line of the command's own help. In the order in which people need them: learner,
+# teacher, what is written down, the table, the maker.
+COMMANDS = {
+    "practice": (
+        "pages",
+        "Practise: sound, the ladder, and after each change which finger led. Ctrl-C ends it and keeps the session.",
+    ),
+    "live": ("listen", "Tell each change as it happens; Ctrl-C ends it and says what to work on first."),
+    "record": ("listen", "Record a session at the chanter; Ctrl-C ends it and keeps everything."),
+    "analyse": ("analyse", "Tell of each change which finger led, by how much, and what sounded in between."),
+    "studio": (
+        "pages",
+        "All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine.",
+    ),
+    "report": ("report", "Make one page of some sessions: what to work on first, and every change with its fingers."),
+    "send": (
+        "passages",
+        "Put the finger times of some changes into text to paste into a chat; `fingerlead open` makes the same of it.",
+    ),
+    "open": (
+        "passages",
+        "Open a passage that came as text in a chat: every change in words, with its fingers, and to be heard.",
+    ),
+    "export": (
+        "analyse",
+        "Write playing as a MIDI file: the notes, tuned, and the holes, so that it can be analysed again.",
+    ),
+    "ladder": (
+        "ladder",
+        "Show the graded exercises: what each trains, how its fingers should move, its music, how it is passed.",
+    ),
+    "sheet": (
+        "sheet",
+        "Engrave a sheet for the music stand: staff, letters, fingering, and the order in which the fingers move.",
+    ),
+    "moves": (
+        "fingering",
+        "Show, for each of the 72 changes, the fingers that must lead and follow so that no third note sounds.",
+    ),
+    "fingering": (
+        "fingering",
+        "Show the fingerings of the nine notes, or what a pattern of covered holes sounds and how right it is.",
+    ),
+    "heard": (
+        "heard",
+        'Tell from the ear alone which finger went out of turn: fingerlead heard "low G" B "low A".',
+    ),
+    "devices": ("devices", "Find what is plugged in, ask who it is, and name it; and the outputs for notes and sound."),
+    "calibrate": (
+        "calibrate",
+        "Find out from where on each hole counts as covered, say which sensor is faulty, and tell the chanter.",
+    ),
+    "check": (
+        "check",
+        "Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock.",
+    ),
+    "simulate": ("simulate", "Play on a simulated chanter that speaks the real protocol."),
+    "demo": (
+        "demo",
+        "Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio.",
+    ),
+}
+
+
+class LazyGroup(TyperGroup):
+    """Lists the commands by their lines alone, and loads the one that runs."""
+
+    def __init__(self, **settings: Any) -> None:
+        lines = {name: TyperCommand(name, help=line, rich_markup_mode=None) for name, (_, line) in COMMANDS.items()}
+        super().__init__(**{**settings, "commands": lines})
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command that the first argument names, with all its options; the rest is left to it."""
+        name, _, rest = super().resolve_command(ctx, args)
+        return name, None if name is None else loaded(name), rest
+
+
+def loaded(name: str) -> Any:
+    """A command as Typer makes it, from the function of its name in its module."""
+    module = import_module(f"fingerlead.faces.cli.{COMMANDS[name][0]}")
+    alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    alone.command(name)(getattr(module, name))
+    return typer.main.get_command(alone)
+
 
 app = typer.Typer(
+    cls=LazyGroup,
     name="fingerlead",
-    help="Which finger led? Finger timing for the Highland practice chanter.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-# In the order in which people need them: learner, teacher, what is written down, the table, the maker.
-COMMANDS = (
-    practice, live, record, analyse, studio, report, send, open, export,
-    ladder, sheet, moves, fingering, heard, devices, calibrate, check, simulate, demo,
-)  # fmt: skip
-for command in COMMANDS:
-    app.command()(command)
+
+
+@app.callback()
+def everywhere() -> None:
+    """Which finger led? Finger timing for the Highland practice chanter."""
 
 
 def run() -> None:
@@ -46,7 +120,7 @@ def run() -> None:
         typer.echo(f"fingerlead: {problem}", err=True)
         sys.exit(1)
     except BrokenPipeError:
-        # Whoever read our output has gone; there is nobody left to tell.
+        # The reader of the output has gone, and what is still to be flushed has to go somewhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except OSError as error:

@@ -1,70 +1,69 @@
-"""`fingerlead open`: a passage that came in a message, as its sender's program sees it."""
+"""`fingerlead send` and `fingerlead open`: some changes of a session as text for the chat of any call, and back again."""
 
 from __future__ import annotations
 
-import os
+import json
 import re
 import sys
 from collections.abc import Iterator
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli.options import Problem
-
-if TYPE_CHECKING:
-    from fingerlead.store.passage.stretch import Passage
-    from fingerlead.timing.analysis import Analysis
-
-
-# --- `fingerlead send`: some changes of a session as text for the chat of any call.
+from fingerlead.faces.cli.inputs import analysed, table_from
+from fingerlead.faces.cli.problem import Problem, problem_from, writing
+from fingerlead.faces.phrases import path_text
+from fingerlead.faces.strip import strip_text
+from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
+from fingerlead.sound.takes import render_take, wav_bytes
+from fingerlead.store.passage import decode_passage, message_of
+from fingerlead.store.passage.stretch import Passage
+from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError, holds_message
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.published import as_dict
 
 # Numbers of changes that went astray, told to help choose: as many as a glance takes in.
 MOST_NAMED = 10
+# What is heard before the first change and after the last.
+AROUND_US = 1_000_000
+RATE_HZ = 48_000
+BYTES_A_CHARACTER = 4
+END_OF_INPUT = "Enter, Ctrl-Z and Enter" if sys.platform == "win32" else "Enter and Ctrl-D"
 
 
+@options.with_reading
 def send(
     file: Annotated[Path, typer.Argument(metavar="SESSION", help="A session, or any other file of playing.")],
     changes: Annotated[
         str | None,
         typer.Option("--changes", metavar="N..M", help="Which changes, or which one: numbers as in analyse's CSV."),
     ] = None,
-    skew_us: options.SkewUs = None,
-    steady_us: options.SteadyUs = options.DEFAULTS.steady_us,
-    heard_us: options.HeardUs = options.DEFAULTS.heard_us,
-    loose_us: options.LooseUs = options.DEFAULTS.loose_us,
-    table: options.TableFile = None,
-    alternates: options.Alternates = False,
-    first_note: options.FirstNote = 24,
-    channel: options.Channel = 16,
+    *,
+    reading: options.Reading,
 ) -> None:
     """Put the finger times of some changes into text to paste into a chat; `fingerlead open` makes the same of it."""
     wanted = None if changes is None else numbers(changes)
-    settings = options.settings_from(steady_us, heard_us, loose_us)
-    chart = options.table_from(table, alternates)
-    _, analysis = options.analysed(file, chart, settings, skew_us, first_note, channel)
-    name = os.fsencode(file).decode(errors="replace")
+    _, analysis = analysed(file, table_from(reading.table, reading.alternates), reading)
+    name = path_text(file)
     if wanted is None:
         typer.echo(f"A whole session goes as a file: send {name} itself, by mail or as an attachment.")
         typer.echo(what_to_choose(analysis))
         return
-    from fingerlead.store.passage import message_of
-    from fingerlead.store.passage.text import PassageError
 
     first, last = wanted
-    try:
+    with problem_from(PassageError):
         message = message_of(analysis, first - 1, last - 1)
-    except PassageError as error:
-        raise Problem(str(error)) from None
     typer.echo(message)
-    what = f"Change {first}" if first == last else f"Changes {first} to {last}"
     typer.echo(
-        f"{what} of {name}, in {len(message)} characters. Copy all of it into the chat; it opens with: fingerlead open",
+        f"{_numbered(first, last)} of {name}, in {len(message)} characters. Copy all of it into the chat; it opens with: fingerlead open",
         err=True,
     )
+
+
+def _numbered(first: int, last: int) -> str:
+    return f"Change {first}" if first == last else f"Changes {first} to {last}"
 
 
 def numbers(changes: str) -> tuple[int, int]:
@@ -88,22 +87,6 @@ def what_to_choose(analysis: Analysis) -> str:
     return f"To send some of its {count} changes as text for a chat: --changes 1..{min(count, 30)}.{told}"
 
 
-# ---
-
-# What is heard before the first change and after the last.
-AROUND_US = 1_000_000
-RATE_HZ = 48_000
-BYTES_A_CHARACTER = 4
-END_OF_INPUT = "Enter, Ctrl-Z and Enter" if sys.platform == "win32" else "Enter and Ctrl-D"
-
-
-class PassageFormat(StrEnum):
-    """How a passage is written."""
-
-    text = "text"
-    json = "json"
-
-
 # The command's name, which the builtin gives way to here.
 def open(
     message: Annotated[
@@ -111,42 +94,31 @@ def open(
         typer.Argument(help="The message, or a file with it; else it is pasted or piped in.", show_default=False),
     ] = None,
     form: Annotated[
-        PassageFormat, typer.Option("--format", help="Words, or one JSON object as of analyse.")
-    ] = PassageFormat.text,
-    strips: Annotated[
-        bool, typer.Option("--strips/--no-strips", help="Draw the finger strip of each change that went astray.")
-    ] = True,
+        Literal["text", "json"], typer.Option("--format", help="Words, or one JSON object as of analyse.")
+    ] = "text",
+    strips: options.Strips = True,
     sound: Annotated[
         Path | None, typer.Option("--sound", metavar="FILE.wav", help="Write the passage as sound.", show_default=False)
     ] = None,
     speed: Annotated[float, typer.Option("--speed", help="The sound's speed, its pitch unchanged.")] = 1.0,
 ) -> None:
     """Open a passage that came as text in a chat: every change in words, with its fingers, and to be heard."""
-    from fingerlead.store.passage import decode_passage
-    from fingerlead.store.passage.text import PassageError
-
     text = text_of(message or [])
-    try:
+    with problem_from(PassageError):
         passage = decode_passage(text)
-    except PassageError as error:
-        raise Problem(str(error)) from None
     analysis = passage.analysis()
     written = "" if sound is None else sounded(passage, analysis, sound, speed)
-    if form is PassageFormat.json:
-        import json
-
+    if form == "json":
         typer.echo(json.dumps(json_object(passage, analysis)))
     else:
         for line in text_lines(passage, analysis, strips):
             typer.echo(line)
     if written:
-        typer.echo(written, err=form is PassageFormat.json)
+        typer.echo(written, err=form == "json")
 
 
 def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     """The published object, and which changes these are in the session: their numbers as people count, and where."""
-    from fingerlead.timing.published import as_dict
-
     found = as_dict(analysis, "passage", "message")
     first, last = passage.number + 1, passage.number + passage.count
     found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
@@ -155,8 +127,6 @@ def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
 
 def text_of(message: list[str]) -> str:
     """The text that is named, pasted or piped in; raises Problem."""
-    from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, holds_message
-
     if not message or message == ["-"]:
         if sys.stdin.isatty():
             # To the end of input and not to the end of the message: what is pasted after it is no shell's to run.
@@ -165,7 +135,7 @@ def text_of(message: list[str]) -> str:
     text = " ".join(message)
     if holds_message(text):
         return text
-    shown = os.fsencode(text).decode(errors="replace")
+    shown = path_text(text)
     try:
         with Path(text).open("rb") as file:
             return _text(file.read(LONGEST_PASTE * BYTES_A_CHARACTER), shown)
@@ -189,12 +159,8 @@ def _text(data: bytes, whose: str) -> str:
 
 def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[str]:
     """What a teacher reads: which changes these are, then each in words and, where it went astray, its fingers."""
-    from fingerlead.faces.strip import strip_text
-    from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
-
     changes = list(analysis.changes)
-    first, last = passage.number + 1, passage.number + passage.count
-    what = f"Change {first}" if first == last else f"Changes {first} to {last}"
+    what = _numbered(passage.number + 1, passage.number + passage.count)
     clean = sum(change.verdict == "clean" for change in changes)
     start = clock_text(passage.at_us + changes[0].start_us)
     yield f"{what} of a session, from {start} on: {clean} of {len(changes)} clean."
@@ -212,8 +178,6 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
 
 def sounded(passage: Passage, analysis: Analysis, path: Path, speed: float) -> str:
     """Write the passage's changes as sound, and say so; raises Problem."""
-    from fingerlead.sound.takes import render_take, wav_bytes
-
     edge_us, covered = analysis.edge_us.tolist(), analysis.covered.tolist()
     from_us = max(0, edge_us[int(analysis.arrays.first[0])] - AROUND_US)
     until_us = min(passage.end_us, edge_us[int(analysis.arrays.last[-1])] + AROUND_US)
@@ -222,14 +186,8 @@ def sounded(passage: Passage, analysis: Analysis, path: Path, speed: float) -> s
         for begin_us, end_us, mask in zip(edge_us[:-1], edge_us[1:], covered, strict=True)
         if from_us < end_us and begin_us < until_us
     ]
-    shown = os.fsencode(path).decode(errors="replace")
-    try:
+    shown = path_text(path)
+    with problem_from(ValueError), writing("the sound", shown, "name another file with --sound"):
         samples = render_take(edges, until_us, speed, passage.table, rate_hz=RATE_HZ)
         path.write_bytes(wav_bytes(samples, RATE_HZ))
-    except ValueError as error:
-        raise Problem(str(error)) from None
-    except OSError as error:
-        raise Problem(
-            f"the sound could not be written to {shown}: {error.strerror}; name another file with --sound"
-        ) from None
     return f"{shown}: {len(samples) / RATE_HZ:.1f} seconds of sound."

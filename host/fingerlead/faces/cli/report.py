@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-import os
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli.options import Problem, tune_of
+from fingerlead.faces.cli.inputs import analysed, table_from
+from fingerlead.faces.cli.problem import Problem, problem_from, writing
+from fingerlead.faces.cli.running import StatusLine
+from fingerlead.faces.cli.tunes import tune_of
+from fingerlead.faces.pages.desk.pages import printed_glance
+from fingerlead.faces.phrases import path_text
+from fingerlead.faces.report.numbers import Player, as_csv, as_json, rows
+from fingerlead.faces.report.page import PdfError, played, render, to_pdf
+from fingerlead.studio.pupils import StudioError, day_text
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.progress import tally, together
+from fingerlead.timing.summary import playing_us
 
-if TYPE_CHECKING:
-    from fingerlead.faces.report.numbers import Player
-    from fingerlead.timing.analysis import Analysis
+NUMBERS = {".csv": as_csv, ".json": as_json}
 
 
+@options.with_reading
 def report(
     files: Annotated[
         list[Path], typer.Argument(metavar="FILE...", help="One or more files of playing, or a studio's folder.")
@@ -27,93 +37,52 @@ def report(
     since: Annotated[
         str, typer.Option("--since", metavar="DAY", help="Compare what was played before this day with the rest.")
     ] = "",
-    skew_us: options.SkewUs = None,
-    steady_us: options.SteadyUs = options.DEFAULTS.steady_us,
-    heard_us: options.HeardUs = options.DEFAULTS.heard_us,
-    loose_us: options.LooseUs = options.DEFAULTS.loose_us,
-    table: options.TableFile = None,
-    alternates: options.Alternates = False,
-    first_note: options.FirstNote = 24,
-    channel: options.Channel = 16,
+    *,
+    reading: options.Reading,
 ) -> None:
     """Make one page of some sessions: what to work on first, and every change with its fingers."""
-    from fingerlead.studio.pupils import StudioError, day_text
-
     ending = output.suffix.lower()
     if any(output.exists() and file.exists() and output.samefile(file) for file in files):
         raise Problem(f"the page would be written over the playing in {output}; name another file with -o")
     if len({file.resolve() for file in files}) < len(files):
         raise Problem("a file is named twice, and would be counted twice; name each once")
-    try:
+    with problem_from(StudioError):
         since = day_text(since)
-        if since and ending in (".csv", ".json"):
+        if since and ending in NUMBERS:
             raise Problem("--since compares on a page (.html, .pdf); the numbers are of everything: leave it out")
         if len(files) == 1 and (files[0] / "pupils").is_dir():
-            text = _studio(files[0], ending, since)
+            text = _of_studio(files[0], ending, since)
         else:
-            tune = None if expect is None else tune_of(expect)
-            chart = options.table_from(table, alternates)
-            settings = options.settings_from(steady_us, heard_us, loose_us)
-            analyses = [
-                (file, options.analysed(file, chart, settings, skew_us, first_note, channel)[1]) for file in files
-            ]
-            if ending in (".csv", ".json"):
-                text = _numbers([_player(path, analysis) for path, analysis in analyses], ending)
-            else:
-                from datetime import date
-
-                from fingerlead.faces.report.page import played, render
-
-                text = render(played(analyses), date.today(), tune, since)
-    except StudioError as error:
-        raise Problem(str(error)) from None
-    try:
-        with options.working(f"writing {output}"):
-            if ending == ".pdf":
-                from fingerlead.faces.report.page import PdfError, to_pdf
-
-                try:
-                    output.write_bytes(to_pdf(text))
-                except PdfError as error:
-                    raise Problem(str(error)) from None
-            else:
-                output.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise Problem(f"the page could not be written to {output}: {error.strerror}; name another file") from None
-    what = "open it in a browser, or print it" if ending not in (".csv", ".json", ".pdf") else "ready"
-    typer.echo(f"{os.fsencode(output).decode(errors='replace')}: {what}.")
+            text = _of_files(files, ending, since, expect, reading)
+    with writing("the page", output), StatusLine(f"writing {output}"):
+        if ending == ".pdf":
+            with problem_from(PdfError):
+                output.write_bytes(to_pdf(text))
+        else:
+            output.write_text(text, encoding="utf-8", newline="")
+    what = "ready" if ending in (*NUMBERS, ".pdf") else "open it in a browser, or print it"
+    typer.echo(f"{path_text(output)}: {what}.")
 
 
-def _numbers(players: list[Player], ending: str) -> str:
-    from fingerlead.faces.report.numbers import as_csv, as_json, rows
-
-    return (as_csv if ending == ".csv" else as_json)(rows(players))
-
-
-def _player(path: Path, analysis: Analysis) -> Player:
-    from fingerlead.faces.report.numbers import Player
-    from fingerlead.timing.progress import tally
-    from fingerlead.timing.summary import playing_us
-
-    name = os.fsencode(path.name).decode(errors="replace")
-    return Player(name, playing_us(analysis), tuple(tally(analysis)))
+def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.Reading) -> str:
+    tune = None if expect is None else tune_of(expect)
+    chart = table_from(reading.table, reading.alternates)
+    analyses = [(file, analysed(file, chart, reading)[1]) for file in files]
+    if ending not in NUMBERS:
+        return render(played(analyses), date.today(), tune, since)
+    return NUMBERS[ending](
+        rows(Player(path_text(file.name), playing_us(each), tuple(tally(each))) for file, each in analyses)
+    )
 
 
-def _studio(folder: Path, ending: str, since: str) -> str:
+def _of_studio(folder: Path, ending: str, since: str) -> str:
     """All pupils of a studio: at a glance on a page, since a day or each one's last lesson, or their numbers."""
-    from datetime import date
-
-    from fingerlead.faces.pages.desk.pages import printed_glance
-    from fingerlead.faces.report.numbers import Player
-    from fingerlead.studio.studio import Studio
-    from fingerlead.timing.progress import together
-
     with Studio(folder) as studio:
-        if ending not in (".csv", ".json"):
+        if ending not in NUMBERS:
             return printed_glance(studio, date.today(), since)
         players = []
         for pupil in studio.pupils():
             playing = sum(sitting.playing_us for sitting in studio.index.sittings(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
             players.append(Player(pupil.name, playing, tuple(tallies.values())))
-        return _numbers(players, ending)
+        return NUMBERS[ending](rows(players))

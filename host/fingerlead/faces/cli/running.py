@@ -1,68 +1,95 @@
-"""What every command that serves a page does while it is up."""
+"""What a command does while it lasts: it notices Ctrl-C, shows how far it is, keeps a session, serves a page."""
 
 from __future__ import annotations
 
 import contextlib
+import shutil
 import signal
+import sys
+import textwrap
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Self
 
-import typer
+from rich.console import Console
+from rich.text import Text
 
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
+from fingerlead.listening.recording import Recording
+from fingerlead.ports.base import PortRefused
+from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.wire.errors import NotAChanter
+from fingerlead.wire.plain_midi import NoteNumbers
 
-if TYPE_CHECKING:
-    from fingerlead.listening.recording import Recording
-    from fingerlead.store.session_file import SessionWriter
-    from fingerlead.wire.plain_midi import NoteNumbers
-
-
-# --- Ctrl-C as a wish, not as an exception: what is being kept is never torn apart in the middle of a step.
+SHOWN_EVERY_S = 0.1
+LOOK_S = 0.2
 
 
 @contextlib.contextmanager
-def told_to_end() -> Iterator[Callable[[], bool]]:
+def until_interrupted() -> Iterator[Callable[[], bool]]:
     """A function that says whether Ctrl-C has come (or SIGTERM, or the terminal is gone); a second one ends at once.
 
-    Main thread only.
+    A request and not an exception: what is being kept is never torn apart in the middle of a step. Main thread only.
     """
-    told = threading.Event()
+    interrupted = threading.Event()
     numbers = [signal.SIGINT, signal.SIGTERM]
-    # Whoever had it ignored (nohup) wants to go on without a terminal; Windows knows none.
+    # Where it is ignored (nohup), the command goes on without a terminal; Windows has no such signal.
     if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
         numbers.append(signal.SIGHUP)
     before = {number: signal.getsignal(number) for number in numbers}
 
-    def tell(number: int, frame: object) -> None:
-        told.set()
+    def note(number: int, frame: object) -> None:
+        interrupted.set()
         signal.signal(number, before[signal.Signals(number)])
 
     for number in before:
-        signal.signal(number, tell)
+        signal.signal(number, note)
     try:
-        yield told.is_set
+        yield interrupted.is_set
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
 
 
-# --- What `record` and `live` share: the session a sitting goes into, and what is said when the port lets it down.
+class StatusLine:
+    """One line on a terminal, written over again; nothing in a pipe. Used with `with`."""
+
+    def __init__(self, words: str = "") -> None:
+        console = Console(stderr=True, highlight=False)
+        self._status = console.status(Text(words)) if console.is_terminal else None
+        self._shown_s = 0.0
+
+    def __enter__(self) -> Self:
+        if self._status is not None:
+            self._status.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._status is not None:
+            self._status.stop()
+
+    def show(self, words: Callable[[], str]) -> None:
+        """Show other words, not more often than the eye can follow."""
+        if self._status is not None and time.monotonic() - self._shown_s >= SHOWN_EVERY_S:
+            self._shown_s = time.monotonic()
+            self._status.update(Text(words()))
+
+
+def wrapped(text: str, indent: str = "") -> str:
+    """A text broken at words where a terminal is narrower than it; as it is in a pipe."""
+    if not sys.stdout.isatty():
+        return text
+    return textwrap.fill(text, shutil.get_terminal_size().columns - 1, subsequent_indent=indent)
 
 
 @contextlib.contextmanager
 def session_of(port: str, output: Path | None, plays: NoteNumbers) -> Iterator[SessionWriter | None]:
     """A new session in `output`, if one is wanted. Failures become Problems; a port that is refused leaves no file."""
-    from fingerlead.ports.base import PortRefused
-    from fingerlead.store.session_file import SessionError, SessionWriter
-    from fingerlead.wire.errors import NotAChanter
-
+    writer = None
     try:
         writer = None if output is None else SessionWriter(output, "stream", port, plays._asdict())
-    except SessionError as error:
-        raise Problem(f"{output}: {error}") from None
-    try:
         yield writer
     except (PortRefused, NotAChanter) as error:
         if writer is not None:
@@ -83,22 +110,3 @@ def expect_bytes(recording: Recording, port: str) -> None:
         f"{port}: expected a chanter to speak, but nothing came, so no session was kept; "
         "check that it is switched on, and see: fingerlead devices"
     )
-
-
-# ---
-
-LOOK_S = 0.2
-
-
-def serve_until(told: Callable[[], bool], running: Callable[[], bool], url: str, words: str, browser: bool) -> None:
-    """Say `words`, open the page if the browser is to, and wait until somebody ends it or the page is gone."""
-    import contextlib
-    import time
-    import webbrowser
-
-    typer.echo(words)
-    if browser:
-        with contextlib.suppress(Exception):
-            webbrowser.open(url)
-    while running() and not told():
-        time.sleep(LOOK_S)

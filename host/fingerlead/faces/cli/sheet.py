@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, cast
+from typing import Annotated, Literal, cast
 
 import typer
 
-from fingerlead.faces.cli.ladder import rungs_from
-from fingerlead.faces.cli.options import Problem, easy_tune_of, is_abc_file, read_tunes, rung_of
+from fingering.table import standard_table
+from fingerlead.faces.cli import options
+from fingerlead.faces.cli.inputs import analysed
+from fingerlead.faces.cli.problem import Problem, problem_from, writing
+from fingerlead.faces.cli.tunes import easy_tune_of, is_abc_file, music_of, read_tunes, rung_of, rungs_from
+from fingerlead.faces.phrases import date_text
+from fingerlead.faces.sheet.lilypond import Format, engrave
+from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
+from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
+from fingerlead.faces.sheet.source import sheet_source
+from fingerlead.faces.words import work_on_first
+from fingerlead.timing.summary import summarise
 
-if TYPE_CHECKING:
-    from fingerlead.faces.sheet.lilypond import Format
-    from fingerlead.faces.sheet.piece import Sheet, Style
 FORMATS = (".pdf", ".svg", ".png")
 
 
@@ -48,9 +56,7 @@ def sheet(
     number: Annotated[
         int | None, typer.Option("--number", help="Only the tune with this number (X:) of a file.", show_default=False)
     ] = None,
-    rungs: Annotated[
-        Path | None, typer.Option("--rungs", metavar="FILE", help="Rungs of your own, a TOML file.", show_default=False)
-    ] = None,
+    rungs: options.RungsFile = None,
     homework: Annotated[
         list[Path] | None,
         typer.Option(
@@ -63,25 +69,18 @@ def sheet(
     pupil: Annotated[str, typer.Option("--pupil", help="Whom the homework is for.", show_default=False)] = "",
 ) -> None:
     """Engrave a sheet for the music stand: staff, letters, fingering, and the order in which the fingers move."""
-    from fingerlead.faces.sheet.lilypond import engrave
-    from fingerlead.faces.sheet.piece import SheetError, Style
-
     format = output.suffix.lower()
     if format not in FORMATS:
         raise Problem(f"expected a sheet whose name ends in {', '.join(FORMATS[:-1])} or {FORMATS[-1]}; got {output}")
     if (what is None) == (not homework):
         raise typer.BadParameter("name one thing to print: a rung, a tune, a file of ABC, chart, or --homework FILE")
-    try:
-        style = Style(paper, letters, pictures)
+    style = Style(paper, letters, pictures)
+    with problem_from(SheetError):
         source = _source(what, homework or [], pupil, style, fade, number, rungs)
         pages = engrave(source, cast("Format", format[1:]))
-    except SheetError as error:
-        raise Problem(str(error)) from None
     for path, page in zip(_paths(output, len(pages)), pages, strict=True):
-        try:
+        with writing("the sheet", path):
             path.write_bytes(page)
-        except OSError as error:
-            raise Problem(f"the sheet could not be written to {path}: {error.strerror}; name another file") from None
         typer.echo(f"{path}: ready to print.")
 
 
@@ -94,11 +93,7 @@ def _source(
     number: int | None,
     rungs: Path | None,
 ) -> str:
-    from fingerlead.faces.sheet.source import sheet_source
-
     if what == "chart":
-        from fingerlead.faces.sheet.sheets import chart_source
-
         return chart_source(style)
     if what is None:
         return sheet_source(_homework(homework, pupil), style)
@@ -108,8 +103,6 @@ def _source(
 
 
 def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
-    from fingerlead.faces.sheet.piece import Sheet, tune_piece
-
     tunes = read_tunes(path)
     chosen = [tune for tune in tunes if number is None or tune.number == number]
     if not chosen:
@@ -119,34 +112,23 @@ def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
 
 
 def _rung(text: str, path: Path | None, fade_rungs: bool, fade_tunes: bool) -> Sheet:
-    from fingerlead.faces.sheet.piece import Sheet, rung_piece, tune_piece
-
     easy = easy_tune_of(text)
     if easy is not None:
-        return Sheet((tune_piece(easy, fade_tunes),))
+        return Sheet((tune_piece(music_of(easy), fade_tunes),))
     found = rungs_from(path)
     rung = rung_of(text, found)
     return Sheet((rung_piece(rung, found.index(rung) + 1, len(found), fade_rungs),))
 
 
 def _homework(files: list[Path], pupil: str) -> Sheet:
-    import datetime
-
-    from fingerlead.faces.cli import options
-    from fingerlead.faces.sheet.sheets import homework, weakest, what_was_heard
-    from fingerlead.faces.words import work_on_first
-    from fingerlead.timing.summary import summarise
-
-    chart = options.table_from(None, False)
-    summary = summarise(options.analysed(file, chart)[1] for file in files)
+    summary = summarise(analysed(file, standard_table())[1] for file in files)
     found = weakest(summary)
     if not found:
         raise Problem(f"no homework was found in the playing. {work_on_first(summary)} Name a rung to print it")
-    today = datetime.date.today()
     return homework(
         [(change.from_note, change.to_note) for change in found],
         pupil,
-        f"{today.day} {today:%B %Y}",
+        date_text(date.today()),
         {(change.from_note, change.to_note): what_was_heard(change) for change in found},
     )
 

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from fingerlead.faces.pages.desk.routes import Desk
 from fingerlead.faces.pages.kit import guard
@@ -26,14 +26,26 @@ def desk_app(desk: Desk, token: str, cookie: str, fits: Callable[[str], bool]) -
     return Starlette(routes=desk.routes(), middleware=[Middleware(guard.Guard, token=token, cookie=cookie, fits=fits)])
 
 
+class DeskPage(NamedTuple):
+    """The running desk, whose page is at `url`."""
+
+    url: str
+    server: Server
+    passed: Round | None
+
+    @property
+    def running(self) -> bool:
+        """Whether it is served still; raises what ended one of its threads."""
+        if self.passed is not None:
+            self.passed.check()
+        return self.server.check()
+
+
 @contextlib.contextmanager
 def opened(
     folder: Path, port: str | None, address: str, web_port: int | None, today: Callable[[], date] = date.today
-) -> Iterator[tuple[str, Callable[[], bool]]]:
-    """The desk from here to the end of the block: its address, and whether it is served still.
-
-    Raises NoPlaceError, StudioError; what it gives raises what ended one of its threads.
-    """
+) -> Iterator[DeskPage]:
+    """The desk from here to the end of the block. Raises NoPlaceError, StudioError."""
     with Studio(folder) as studio, contextlib.ExitStack() as stack:
         place = listen(address, web_port)
         number: int = place.getsockname()[1]
@@ -47,10 +59,4 @@ def opened(
         token = guard.new_token()
         app = desk_app(Desk(studio, today, passed), token, f"fingerlead-{number}", guard.Names(address, number).fits)
         with Server(app, place) as server:
-
-            def running() -> bool:
-                if passed is not None:
-                    passed.check()
-                return server.check()
-
-            yield f"http://{shown(address)}:{number}/?token={token}", running
+            yield DeskPage(f"http://{shown(address)}:{number}/?token={token}", server, passed)

@@ -1,0 +1,82 @@
+"""What was meant, as users name it: a rung of the ladder, an easy tune of the program's own, or a file of ABC."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import typer
+
+from fingering.ladder import LEVELS, LadderError, find_rung, ladder, load_ladder
+from fingering.rungs import Rung
+from fingering.tunes import EasyTune, easy_tunes
+from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.music.abc import SIZE_LIMIT, parse_abc
+from fingerlead.music.abc_text import AbcError
+from fingerlead.music.tune import Tune
+
+
+def tune_of(what: str) -> Tune:
+    """The music of a rung or an easy tune, or the first tune of a file of ABC; raises Problem."""
+    if is_abc_file(what):
+        return read_tunes(Path(what))[0]
+    return music_of(easy_tune_of(what) or rung_of(what, ladder()))
+
+
+def is_abc_file(what: str) -> bool:
+    """Whether a name is meant as a file of ABC."""
+    return Path(what).suffix.lower() == ".abc" or Path(what).is_file()
+
+
+def read_tunes(path: Path) -> list[Tune]:
+    """The tunes in a file of ABC; what is passed over is said on stderr. Raises Problem."""
+    try:
+        with path.open("rb") as file:
+            text = file.read(SIZE_LIMIT + 1)
+    except OSError as error:
+        raise Problem(f"{path}: expected a file of ABC; {error.strerror}") from None
+    with problem_from(AbcError):
+        tunes, warnings = parse_abc(text, str(path))
+    for warning in warnings:
+        typer.echo(f"{path}, {warning}", err=True)
+    return tunes
+
+
+def music_of(one: Rung | EasyTune) -> Tune:
+    """The music of one of the program's own pieces."""
+    return parse_abc(one.abc, one.key)[0][0]
+
+
+def easy_tune_of(what: str, among: Iterable[EasyTune] = easy_tunes()) -> EasyTune | None:
+    """One of the program's own easy tunes by its key or title, or None."""
+    wanted = what.strip().lower()
+    return next((easy for easy in among if wanted in (easy.key, easy.title.lower())), None)
+
+
+def rung_of(what: str, rungs: tuple[Rung, ...]) -> Rung:
+    """A rung by its key or number; raises Problem."""
+    try:
+        return find_rung(rungs, what)
+    except ValueError as error:
+        raise Problem(f"{error}; or name a file of ABC (`fingerlead ladder` lists the rungs)") from None
+
+
+def rungs_from(path: Path | None, scatter: str = "usual") -> tuple[Rung, ...]:
+    """The program's ladder at a level of scatter, or a teacher's own from a file; raises Problem."""
+    if path is None:
+        return ladder(LEVELS[scatter])
+    with problem_from(LadderError):
+        rungs = load_ladder(path)
+    for rung in rungs:
+        if rung.own:
+            _check_music(rung, path)
+    return rungs
+
+
+def _check_music(rung: Rung, path: Path) -> None:
+    try:
+        tunes, _ = parse_abc(rung.abc, rung.key)
+    except AbcError as error:
+        raise Problem(f"{path}, the music of {rung.key}: {error}") from None
+    if not any(tune.played() for tune in tunes):
+        raise Problem(f"{path}, the music of {rung.key}: expected at least one note; got none")

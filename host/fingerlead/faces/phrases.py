@@ -1,0 +1,38 @@
+"""Pieces of sentences: lists, counts, capitals, and paths as they can be printed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+
+def capital(text: str) -> str:
+    """With a capital at its head, as a sentence begins."""
+    return text[:1].upper() + text[1:]
+
+
+def small(text: str) -> str:
+    """Without a capital at its head, as a sentence goes on."""
+    return text[:1].lower() + text[1:]
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def counted(count: int, what: str) -> str:
+    """`1 note`, `2 notes`."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def date_text(day: date) -> str:
+    """A day as people write it: 6 November 2026."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def path_text(path: Path | str) -> str:
+    """A path as it can be printed, whatever bytes it is made of."""
+    return os.fsencode(path).decode(errors="replace")
