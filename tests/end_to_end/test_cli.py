@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 import os
 import re
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 
 from fingering.notes import NOTES
-from fingerlead.faces.cli.main import app
+from fingerlead.faces.cli.main import COMMANDS
 from tests.waiting import PATIENCE_S
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
@@ -179,9 +181,15 @@ def test_the_demo_ends_with_a_report(tmp_path):
 
 def test_every_command_and_option_is_in_the_readme():
     readme = (ROOT / "README.md").read_text()
-    for command in app.registered_commands:
-        name = command.name or command.callback.__name__
+    for name in COMMANDS:
         assert f"fingerlead {name}" in readme
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_line_in_the_list_of_commands_is_the_first_of_its_own_help(name):
+    module, line = COMMANDS[name]
+    command = getattr(import_module(f"fingerlead.faces.cli.{module}"), name)
+    assert inspect.getdoc(command).splitlines()[0] == line
 
 
 def test_help_imports_nothing_heavy():

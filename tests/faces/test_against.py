@@ -52,7 +52,7 @@ def test_without_an_engraver_the_words_stand_alone(monkeypatch):
     def refuses(*_):
         raise SheetError("LilyPond is missing")
 
-    monkeypatch.setattr("fingerlead.faces.sheet.sheets.staff_svg", refuses)
+    monkeypatch.setattr("fingerlead.faces.report.against.staff_svg", refuses)
     found = room.against(played("GAec"), TUNE)
     assert found["staff"] == ""
     assert "LilyPond is missing" in found["missing"]

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from fingering.holes import FINGERS
 from fingerlead.faces.cli import calibrate as calibrate_command
 from fingerlead.faces.cli import calibrate_screen
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors

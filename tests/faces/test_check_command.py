@@ -6,7 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from fingerlead.faces.cli.main import app
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.simulated.sensing import sensors
 
@@ -60,10 +60,10 @@ def test_a_board_is_brought_up_hole_by_hole_and_a_dead_hole_is_no_success(monkey
     # Its samples never come up to its level.
     mine = tuple(replace(s, cover_at=1_022, uncover_at=1_021) if hole == dead else s for hole, s in enumerate(usual))
     monkeypatch.setattr(
-        "fingerlead.ports.simulated_port.HandsPort",
+        "fingerlead.faces.cli.devices.HandsPort",
         lambda: HandsPort(seed=1, sensors_=mine, clock=clock, sleep=clock.sleep),
     )
-    monkeypatch.setattr("fingerlead.ports.base.now_us", clock)
+    monkeypatch.setattr("fingerlead.faces.cli.devices.now_us", clock)
     done = check("sim", "--for", 1, "--holes", "-o", tmp_path / "report.txt")
     assert done.exit_code == (0 if dead is None else 1), done.output
     report = (tmp_path / "report.txt").read_text(encoding="utf-8")

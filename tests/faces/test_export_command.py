@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from fingerlead.faces.cli.analyse import analyse, export
 from fingerlead.faces.cli.listen import live
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.sound.tuning import tuning_word
 
 ROWS = ("0,xxxxxxxx", "500000,xxxxxxxo", "900000,xxxxxxoo", "1000000,oooooooo", "3000000,xxxxxxxo", "3500000,xxxxxxxo")

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from fingerlead.faces.cli.main import app
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 
 CSV = "time_us,holes\n0,xxxxxxxx\n1000000,xxxxxxxo\n1018000,xxxxxxoo\n2000000,xxxxxxoo\n"
 

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import scenario as pupil_file
 from fingerlead.simulated import serve as whole

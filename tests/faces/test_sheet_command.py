@@ -4,7 +4,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.cli.sheet import sheet
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario

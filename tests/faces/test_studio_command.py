@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from fingerlead.faces.cli import demo as demo_command
 from fingerlead.faces.cli import pages as studio_command
-from fingerlead.faces.cli import simulated as demo_command
 from fingerlead.faces.cli.main import app
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.report.numbers import COLUMNS, as_csv
 from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
@@ -26,7 +26,8 @@ def run(*args):
 def served(monkeypatch):
     """The folders that would have been served."""
     folders = []
-    monkeypatch.setattr(studio_command, "serve_studio", lambda folder, *more: folders.append(folder))
+    for command in (studio_command, demo_command):
+        monkeypatch.setattr(command, "serve_studio", lambda folder, *more: folders.append(folder))
     return folders
 
 
@@ -81,12 +82,12 @@ def test_a_demonstration_that_was_cut_off_begins_again(tmp_path, monkeypatch, se
             raise KeyboardInterrupt
         return folder
 
-    monkeypatch.setattr("fingerlead.studio.invented.make_studio", make)
+    monkeypatch.setattr(demo_command, "make_studio", make)
     with pytest.raises(KeyboardInterrupt):
-        demo_command.open_studio(tmp_path / "studio", False, lambda _: None)
+        demo_command.open_studio(tmp_path / "studio", False)
     assert not (tmp_path / "studio").exists()
     for _ in range(2):
-        demo_command.open_studio(tmp_path / "studio", False, lambda _: None)
+        demo_command.open_studio(tmp_path / "studio", False)
     with Studio(tmp_path / "studio") as studio:
         assert [pupil.name for pupil in studio.pupils()] == ["pupil 1"]
     assert len(made) == 2
@@ -95,7 +96,7 @@ def test_a_demonstration_that_was_cut_off_begins_again(tmp_path, monkeypatch, se
     (tmp_path / "other" / "file").write_bytes(b"")
     for place in ("other", "other/file"):
         with pytest.raises(Problem, match=r"empty folder|cannot be made"):
-            demo_command.open_studio(tmp_path / place, False, lambda _: None)
+            demo_command.open_studio(tmp_path / place, False)
 
 
 @pytest.mark.parametrize("name", ["=1+2", "+1", "-1", "@x", "\t=1", "\r=1", "\n=1"])
@@ -105,7 +106,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_quoted(name):
 
 
 def test_a_check_that_is_cut_short_says_so_and_is_not_good(monkeypatch):
-    monkeypatch.setattr("fingerlead.faces.cli.devices._run", lambda test, port, told: None)
+    monkeypatch.setattr("fingerlead.faces.cli.devices._run", lambda test, port, interrupted: None)
     done = run("check", "sim")
     assert done.exit_code == 1
     assert "cut short" in done.stdout

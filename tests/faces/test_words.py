@@ -12,6 +12,7 @@ from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
+from fingerlead.faces.phrases import capital, listed
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Slip, Timing
 from fingerlead.timing.summary import FEWEST, summarise
@@ -153,7 +154,7 @@ def test_false_fingerings_name_the_fingers_and_the_way():
         if verdict.fingering != "false":
             continue
         sentence = words.false_fingering(verdict.note, verdict.wrong_fingers, mask)
-        assert sentence.startswith(f"{words.capital(NOTES[verdict.note])}: ")
+        assert sentence.startswith(f"{capital(NOTES[verdict.note])}: ")
         should = mask
         for group, state in re.findall(r"((?:the [a-z ]+?(?:, | and )?)+) should be (up|down)", sentence):
             for finger in re.findall(FINGER, group):
@@ -243,4 +244,4 @@ def test_times_in_a_recording(t_us, text):
 
 
 def test_lists_as_people_say_them():
-    assert [words.listed(list(names)) for names in ("a", "ab", "abc")] == ["a", "a and b", "a, b and c"]
+    assert [listed(list(names)) for names in ("a", "ab", "abc")] == ["a", "a and b", "a, b and c"]

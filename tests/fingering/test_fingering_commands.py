@@ -12,7 +12,7 @@ from fingering.holes import FINGERS
 from fingering.moves import moves as all_moves
 from fingering.notes import NOTES
 from fingerlead.faces.cli.fingering import fingering, moves
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 
 app = typer.Typer()
 app.command()(moves)

@@ -18,7 +18,7 @@ from fingering.table import standard_table
 from fingerlead.faces.cli.heard import card_page
 from fingerlead.faces.cli.heard import heard as heard_command
 from fingerlead.faces.cli.ladder import ladder as ladder_command
-from fingerlead.faces.cli.options import Problem
+from fingerlead.faces.cli.problem import Problem
 
 STANDARD = standard_table().standard
 app = typer.Typer()

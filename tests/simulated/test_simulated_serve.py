@@ -29,7 +29,7 @@ from fingerlead.wire.link import HostLink
 from tests.simulated.known import read_truth
 from tests.waiting import PATIENCE_S
 
-PROGRAM = "import typer; from fingerlead.faces.cli.simulated import simulate; typer.run(simulate)"
+PROGRAM = "import typer; from fingerlead.faces.cli.simulate import simulate; typer.run(simulate)"
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 
 

@@ -15,7 +15,8 @@ from html import escape
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES, SOUNDING
-from fingerlead.faces.words import change_name, listed, ms, whole_ms
+from fingerlead.faces.phrases import listed
+from fingerlead.faces.words import change_name, ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, Timing
 
@@ -87,7 +88,7 @@ def step_us(length_us: int) -> int:
     for step in (5_000, 10_000, 20_000, 50_000, 100_000, 200_000, 500_000):
         if length_us <= 5 * step:
             return step
-    return 10 ** len(str(length_us)) // 10
+    return int(10 ** (len(str(length_us)) - 1))
 
 
 # More would run together.
@@ -212,7 +213,7 @@ def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int
     parts = []
     runs = picture.runs()
     right = LABELS + LANES
-    room = LABELS + 7 * len(NOTES[runs[0][2]])
+    room: float = LABELS + 7 * len(NOTES[runs[0][2]])
     names = [f'<text x="{LABELS}" y="{SOUND - 5}" class="note">{NOTES[runs[0][2]]}</text>'] if runs else []
     for begin_us, end_us, note in runs:
         stray = picture.is_stray(begin_us)

@@ -10,6 +10,7 @@ from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
+from fingerlead.faces.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Turn, turn_of
@@ -24,7 +25,7 @@ TOO_LITTLE = "Too little was played to say what to work on first: play each chan
 
 def whole_ms(us: float, uncertainty_us: int = 0) -> int:
     """A duration in milliseconds with no more digits than the uncertainty allows: in tens where it is 10 ms or more."""
-    step = 10 ** max(0, len(str(uncertainty_us // 1_000)) - 1)
+    step = int(10 ** max(0, len(str(uncertainty_us // 1_000)) - 1))
     return round(us / (1_000 * step)) * step
 
 
@@ -42,11 +43,6 @@ def clock_text(t_us: int) -> str:
 def finger_name(finger: int) -> str:
     """A finger with its article."""
     return f"the {FINGERS[finger]}"
-
-
-def listed(names: list[str]) -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def change_name(from_note: int, to_note: int) -> str:
@@ -271,8 +267,3 @@ def _article(note: str) -> str:
 
 def _count(count: int, one: str, many: str) -> str:
     return "" if not count else f"{count} {one if count == 1 else many}"
-
-
-def capital(text: str) -> str:
-    """With a capital at its head, as a sentence begins."""
-    return text[:1].upper() + text[1:]

@@ -65,7 +65,7 @@ COMMANDS = {
         "Find out from where on each hole counts as covered, say which sensor is faulty, and tell the chanter.",
     ),
     "check": (
-        "check",
+        "devices",
         "Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock.",
     ),
     "simulate": ("simulate", "Play on a simulated chanter that speaks the real protocol."),

@@ -1,4 +1,4 @@
-"""Options and arguments that several commands share, each once; and `Reading`, all those of reading a file of playing."""
+"""Options and arguments that several commands share; and `Reading`, all the options of reading a file of playing."""
 
 from __future__ import annotations
 

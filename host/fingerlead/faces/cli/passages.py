@@ -1,4 +1,4 @@
-"""`fingerlead send` and `fingerlead open`: some changes of a session as text for the chat of any call, and back again."""
+"""`fingerlead send` and `fingerlead open`: changes of a session as text for the chat of any call, and back again."""
 
 from __future__ import annotations
 
@@ -57,7 +57,8 @@ def send(
         message = message_of(analysis, first - 1, last - 1)
     typer.echo(message)
     typer.echo(
-        f"{_numbered(first, last)} of {name}, in {len(message)} characters. Copy all of it into the chat; it opens with: fingerlead open",
+        f"{_numbered(first, last)} of {name}, in {len(message)} characters. "
+        "Copy all of it into the chat; it opens with: fingerlead open",
         err=True,
     )
 

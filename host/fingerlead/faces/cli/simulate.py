@@ -12,7 +12,6 @@ import typer
 
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.tunes import tune_of
-from fingerlead.practice.source import TEMPO, written_notes
 from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.outlets import OutletError, open_outlet
 from fingerlead.simulated.performance import Performance
@@ -115,6 +114,9 @@ def _session(name: str, seed: int | None, changes: int | None, seconds: float | 
 
 
 def _tune(what: str, name: str, fault: PlantedKind | None, seed: int | None) -> Performance:
+    # Only a tune needs it, and it brings all of listening with it.
+    from fingerlead.practice.source import TEMPO, written_notes
+
     tune = tune_of(what)
     notes = written_notes(tune)
     if not notes:

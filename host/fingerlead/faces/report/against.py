@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from markupsafe import Markup
+
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
+from fingerlead.faces.sheet.sheets import staff_svg
 from fingerlead.music.compare import Comparison, compare_analysis
 from fingerlead.music.tune import Tune
 from fingerlead.timing.analysis import Analysis
@@ -32,11 +35,7 @@ KEY: tuple[tuple[str, str], ...] = (
 
 
 def against(analysis: Analysis, tune: Tune) -> dict[str, Any]:
-    """What the page shows of one sitting held against a tune; without LilyPond, the words alone and why."""
-    from markupsafe import Markup
-
-    from fingerlead.faces.sheet.sheets import staff_svg
-
+    """What the page shows of one session held against a tune; without LilyPond, the words alone and why."""
     comparison = compare_analysis(analysis, tune)
     found = comparison.as_dict()
     try:

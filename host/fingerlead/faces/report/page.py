@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import asdict, dataclass
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
+
 from fingering.holes import FINGERS
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
 from fingerlead.faces.pages.kit.templates import templates
+from fingerlead.faces.phrases import capital, date_text, path_text
 from fingerlead.faces.report.against import KEY, against
 from fingerlead.faces.report.numbers import turned
 from fingerlead.faces.strip import strip_svg
 from fingerlead.music.tune import Tune
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Change
 from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
@@ -66,8 +70,7 @@ class Played:
 
 def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
     """Files of playing by their names, dated where they are sessions that say when they began."""
-    # A name that is no UTF-8 cannot be written as it stands.
-    return [Played(os.fsencode(path.name).decode(errors="replace"), each, _day(path)) for path, each in files]
+    return [Played(path_text(path.name), each, _day(path)) for path, each in files]
 
 
 def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: str = "") -> str:
@@ -78,7 +81,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
     summary = summarise(each.analysis for each in played)
     template = templates("fingerlead.faces.report").get_template("page.html")
     first = summary.first()
-    made = f"{made_on.day} {made_on:%B %Y}"
+    made = date_text(made_on)
     settings = asdict(played[0].analysis.settings)
     return template.render(
         title=played[0].name if len(played) == 1 else f"{len(played)} sessions",
@@ -107,9 +110,6 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
 
 
 def _day(path: Path) -> str:
-    from fingerlead.store.session_file import SessionError
-    from fingerlead.store.session_reading import read_session, started_utc
-
     try:
         return started_utc(read_session(path))[:10]
     except SessionError:
@@ -197,8 +197,6 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
 
 def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> list[dict[str, str]]:
     """The typical and the worst instance; one strip where they are the same."""
-    from markupsafe import Markup
-
     typical, worst = change.typical(), change.worst()
     if typical is None or worst is None:
         return []
@@ -206,7 +204,7 @@ def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> li
     kinds = [("Typical", typical), (far, worst)] if typical != worst else [("The only one", worst)]
     if typical == worst and change.count > 1:
         kinds = [(f"Typical and {far.lower()}", worst)]
-    strips = []
+    strips: list[dict[str, str]] = []
     for kind, instance in kinds:
         of = played[summary.session_of[instance]]
         timing = of.analysis.timing
@@ -217,7 +215,7 @@ def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> li
                 "svg": Markup(strip_svg(instance, timing, f"{_anchor(change)}-{len(strips)}")),
                 "at": words.clock_text(instance.start_us),
                 "file": of.name,
-                "words": words.capital(words.what_happened(instance, timing)),
+                "words": capital(words.what_happened(instance, timing)),
             }
         )
     return strips
@@ -250,7 +248,7 @@ def _moments(played: list[Played], wanted: Any) -> dict[str, Any]:
                 "file": each.name,
                 "at": words.clock_text(change.start_us),
                 "name": words.change_name(change.from_note, change.to_note),
-                "words": words.capital(words.what_happened(change, each.analysis.timing)),
+                "words": capital(words.what_happened(change, each.analysis.timing)),
             }
             for each, change in shown
         ],
@@ -264,7 +262,7 @@ def _passing(played: list[Played]) -> dict[str, Any]:
             "file": each.name,
             "at": words.clock_text(first.end_us),
             "name": words.change_name(first.from_note, second.to_note),
-            "words": words.capital(words.passing_words(first, second)),
+            "words": capital(words.passing_words(first, second)),
         }
         for each in played
         for first, second in pairwise(each.analysis.changes)

@@ -22,8 +22,8 @@ from fingerlead.music.tune import Bar, Note, Tune
 # and noncharacters, which XML and PDF refuse, and marks that turn the direction of what follows.
 #
 # LilyPond 2.24 writes text into its SVG as it is, so `<` and `&` in a title would be markup of the page that shows it.
-# Therefore these signs travel as stand-ins from the private-use area, which no text may hold itself: before engraving on
-# paper they become themselves again (`for_paper`), and after engraving an SVG they become entities (`as_entities`).
+# Therefore these signs travel as stand-ins from the private-use area, which no text may hold itself: before engraving
+# on paper they become themselves again (`for_paper`), and after engraving an SVG they become entities (`as_entities`).
 
 LONGEST_TEXT = 400
 # A word longer than this is broken, so that it does not run off the paper.

@@ -12,6 +12,7 @@ from typing import Literal
 
 from fingering.moves import advice, change_text, move
 from fingering.rungs import Rung
+from fingerlead.faces.phrases import capital, small
 from fingerlead.faces.words import change_name
 from fingerlead.music.tune import Tune
 
@@ -97,11 +98,11 @@ def rung_piece(rung: Rung, number: int, count: int, fade: bool = True) -> SheetP
     """
     third = min(3 * (number - 1) // max(count, 1), 2) if fade else 0
     return SheetPiece(
-        _capital(rung.name),
+        capital(rung.name),
         _rung_tune(rung),
-        trains=_capital(rung.trains),
+        trains=capital(rung.trains),
         advice=tuple(change_advice(a, b) for a, b in dict.fromkeys((*rung.out, *rung.back))),
-        after=f"How it is passed: {rung.passed[:1].lower()}{rung.passed[1:]}",
+        after=f"How it is passed: {small(rung.passed)}",
         letters_until=LETTERS_BY_THIRD[third],
         taught=rung.notes if third else None,
     )
@@ -109,8 +110,7 @@ def rung_piece(rung: Rung, number: int, count: int, fade: bool = True) -> SheetP
 
 def change_advice(from_note: int, to_note: int) -> str:
     """A change and the order of its fingers, in a sentence."""
-    text = advice(from_note, to_note)
-    return f"{_capital(change_text(from_note, to_note))}: {text[:1].lower()}{text[1:]}"
+    return f"{capital(change_text(from_note, to_note))}: {small(advice(from_note, to_note))}"
 
 
 def _rung_tune(rung: Rung) -> Tune:
@@ -135,10 +135,5 @@ def _tune_advice(tune: Tune) -> tuple[str, ...]:
     if not risky:
         return ()
     hardest = max(risky, key=lambda change: change.difficulty)
-    told = advice(hardest.from_note, hardest.to_note)
-    name = change_name(hardest.from_note, hardest.to_note)
-    return (f"The hardest change here is {name}: {told[:1].lower()}{told[1:]}",)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    pair = hardest.from_note, hardest.to_note
+    return (f"The hardest change here is {change_name(*pair)}: {small(advice(*pair))}",)

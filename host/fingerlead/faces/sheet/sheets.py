@@ -8,6 +8,7 @@ from dataclasses import replace
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.notes import NOTES
+from fingerlead.faces.phrases import capital
 from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.notation import PITCHES, quoted, tagged
 from fingerlead.faces.sheet.piece import (
@@ -86,7 +87,7 @@ def homework(
     # How a rung is passed is the same for all of them: it is said once.
     pieces = [replace(piece, after="") for piece in pieces[:-1]] + pieces[-1:]
     subtitle = ", ".join(part for part in (f"for {pupil}" if pupil else "", day) if part)
-    return Sheet(tuple(pieces), "Homework", subtitle[:1].upper() + subtitle[1:], page_each=True)
+    return Sheet(tuple(pieces), "Homework", capital(subtitle), page_each=True)
 
 
 def _piece(change: Changed, reason: str) -> SheetPiece:

@@ -11,7 +11,8 @@ from datetime import date, timedelta
 from html import escape
 from typing import Any
 
-from fingerlead.faces.words import capital, change_name, ms, whole_ms
+from fingerlead.faces.phrases import capital
+from fingerlead.faces.words import change_name, ms, whole_ms
 from fingerlead.studio.overview import monday
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson

@@ -17,8 +17,9 @@ from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.kit.templates import templates
+from fingerlead.faces.phrases import capital
 from fingerlead.faces.strip import strip_svg
-from fingerlead.faces.words import capital, change_name, clock_text, practised_names, what_happened
+from fingerlead.faces.words import change_name, clock_text, practised_names, what_happened
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, analysed

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import date
 
 from fingering.holes import FINGERS
-from fingerlead.faces.words import capital, change_name, finger_name, listed, ms
+from fingerlead.faces.phrases import capital, date_text, listed
+from fingerlead.faces.words import change_name, finger_name, ms
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
 from fingerlead.timing.progress import Difference, Fault, Tally
 from fingerlead.timing.summary import wilson
@@ -15,8 +16,7 @@ def day_words(day: str) -> str:
     """An ISO day as people write it: 6 November 2026."""
     if not day:
         return "a day unknown"
-    at = date.fromisoformat(day)
-    return f"{at.day} {at:%B %Y}"
+    return date_text(date.fromisoformat(day))
 
 
 def glance_sentence(glance: Glance) -> str:

@@ -14,9 +14,10 @@ from fingering.notes import NOTES
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.practice.texts import catalogue
+from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
-from fingerlead.faces.words import capital, change_name, false_fingering, finger_name, listed, what_happened
+from fingerlead.faces.words import change_name, false_fingering, finger_name, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events as happened
 from fingerlead.practice import events as practised
