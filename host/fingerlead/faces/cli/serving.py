@@ -17,7 +17,7 @@ from fingerlead.faces.pages.kit.server import NoPlaceError
 LOOK_S = 0.2
 
 
-class Page(Protocol):
+class ServedPage(Protocol):
     """What every page tells while it is served; `running` raises what ended it."""
 
     @property
@@ -29,7 +29,7 @@ class Page(Protocol):
         """Whether it still is there."""
 
 
-Opened = TypeVar("Opened", bound=Page)
+Opened = TypeVar("Opened", bound=ServedPage)
 
 
 def serve(opened: AbstractContextManager[Opened], name: str, ending: str, browser: bool) -> Opened:
