@@ -18,7 +18,6 @@ from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
 from fingerlead.store.chanters import measured_skew_us
-from fingerlead.workbench import workbench
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.measurement import Calibrating
 
@@ -38,7 +37,7 @@ def run(monkeypatch, tmp_path):
         how = made.get("how", {})
         return HandsPort(seed=2, clock=clock, sleep=clock.sleep, **how), clock
 
-    monkeypatch.setattr(workbench, "open_port", open_port)
+    monkeypatch.setattr(calibrate_command, "open_port", open_port)
 
     def go(*args, **how):
         made["how"] = how

@@ -19,11 +19,19 @@ from fingerlead.faces.cli.serving import serve
 from fingerlead.faces.pages.workbench.page import opened
 from fingerlead.ports.simulated_port import SPEC
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
-from fingerlead.workbench import flow
 from fingerlead.workbench.guidance import ask_words
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
 from fingerlead.workbench.samples import PLAN
-from fingerlead.workbench.skew import FRONT, WANTED
+from fingerlead.workbench.skew import FRONT, WANTED, skew_words
+from fingerlead.workbench.workbench import (
+    FAILURES,
+    BadHoles,
+    Given,
+    NeverCalibrated,
+    Workbench,
+    open_port,
+    words_of,
+)
 
 HOW_WORDS = (
     "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
@@ -71,39 +79,39 @@ def calibrate(
     again += [] if folder is None else ["--folder", str(folder)]
     command = shlex.join(again)
     folder = folder or calibrations_folder()
-    with problem_from(*flow.FAILURES, words=lambda error: _why(error, command)):
+    with problem_from(*FAILURES, words=lambda error: _why(error, command)):
         if page:
             serving = opened(port, folder, name, address, web_port)
             serve(serving, "Calibration", "; what the chanter was given it has.", browser)
             return
-        chanter, clock = flow.open_bench(port)
+        chanter, clock = open_port(port)
         with chanter, until_interrupted() as interrupted:
-            bench = flow.Workbench(chanter, clock, folder, name, interrupted)
+            workbench = Workbench(chanter, clock, folder, name, interrupted)
             if port == SPEC:
                 say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
-                _skew(bench)
+                _skew(workbench)
                 if folder != calibrations_folder():
                     typer.echo("Analyses look for it in your own data folder, not here: give them --skew-us instead.")
             elif seal:
-                _seal(bench)
+                _seal(workbench)
             elif undo:
-                _say_given(bench.undo(), command)
+                _say_given(workbench.undo(), command)
             elif kept:
-                _say_given(bench.give_kept(), command)
+                _say_given(workbench.give_kept(), command)
             elif use is not None:
-                _say_given(bench.use(use, anyway), command)
+                _say_given(workbench.use(use, anyway), command)
             else:
-                _calibrate(bench, anyway, command)
+                _calibrate(workbench, anyway, command)
 
 
 def _why(error: Exception, command: str) -> str:
     """One of the workbench's failures in a sentence, with what to type."""
-    if isinstance(error, flow.BadHoles):
+    if isinstance(error, BadHoles):
         return f"{error}, or add --anyway"
-    if isinstance(error, flow.NeverCalibrated):
+    if isinstance(error, NeverCalibrated):
         return f"{error}: {command}"
-    return flow.words_of(error)
+    return words_of(error)
 
 
 def say(text: str) -> None:
@@ -111,11 +119,11 @@ def say(text: str) -> None:
     typer.echo(wrapped(text))
 
 
-def _calibrate(bench: flow.Workbench, anyway: bool, command: str) -> None:
+def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
     say(HOW_WORDS)
-    talk = Calibrating(bench.carrier)
+    talk = Calibrating(workbench.carrier)
     with Screen(talk) as screen:
-        bench.run(talk, screen.show)
+        workbench.run(talk, screen.show)
     for number in talk.steps.missed if talk.steps is not None else ():
         say(f"Waited for in vain: step {number + 1}. {ask_words(*PLAN[number])}")
     if talk.reports:
@@ -126,11 +134,11 @@ def _calibrate(bench: flow.Workbench, anyway: bool, command: str) -> None:
     for report in talk.reports:
         if report.fault is not None:
             say(report.words)
-    made = bench.made(talk, anyway)
+    made = workbench.made(talk, anyway)
     if not _wanted():
         say("Nothing was changed.")
         return
-    _say_given(bench.give(made), command)
+    _say_given(workbench.give(made), command)
 
 
 def _wanted() -> bool:
@@ -148,29 +156,29 @@ def _wanted() -> bool:
         signal.signal(signal.SIGINT, before)
 
 
-def _say_given(given: flow.Given, command: str) -> None:
+def _say_given(given: Given, command: str) -> None:
     say(given.words)
     typer.echo(f"To go back: {command} --undo")
 
 
-def _skew(bench: flow.Workbench) -> None:
+def _skew(workbench: Workbench) -> None:
     say(f"{BAR_WORDS} Ctrl-C: that is enough.")
-    talk = BarTest(bench.carrier)
+    talk = BarTest(workbench.carrier)
     with StatusLine() as line:
-        bench.run(
+        workbench.run(
             talk, lambda: line.show(lambda: f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times.")
         )
-    skew, path = bench.skew_of(talk)
+    skew, path = workbench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
-    say(f"{flow.skew_words(skew)} Written down in {path}.")
+    say(f"{skew_words(skew)} Written down in {path}.")
 
 
-def _seal(bench: flow.Workbench) -> None:
-    talk = bench.seal_check()
+def _seal(workbench: Workbench) -> None:
+    talk = workbench.seal_check()
     say(SEAL_WORDS)
     with StatusLine() as line:
-        bench.run(talk, lambda: line.show(lambda: f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
+        workbench.run(talk, lambda: line.show(lambda: f"{sum(talk.moved)} of {len(talk.moved)} fingers have moved."))
     if not talk.done:
         raise Problem("the check was broken off")
-    for words in flow.seal_words(talk):
+    for words in talk.words:
         say(words)

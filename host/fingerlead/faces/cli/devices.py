@@ -25,8 +25,8 @@ from fingerlead.ports.find import Found
 from fingerlead.ports.simulated_port import SPEC, HandsPort
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
-from fingerlead.workbench.flow import words_of
 from fingerlead.workbench.selftest import SelfTest, Trial
+from fingerlead.workbench.workbench import words_of
 
 NOTES_OUT = "an output for fingerlead live --midi-out"
 SOUND_OUT = "an output for the sound of fingerlead practice"
@@ -133,7 +133,7 @@ def check(
             output.write_text("\n".join(lines) + "\n", encoding="utf-8")
         except OSError as error:
             raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
-    if not test.good or not test.done or any(finding.verdict == "bad" for finding in found):
+    if not test.good or not test.done or any(trial.verdict == "bad" for trial in found):
         raise typer.Exit(1)
 
 
@@ -158,8 +158,8 @@ def _hole_by_hole(port: Port, interrupted: Callable[[], bool], hands: HandsPort 
     shown, there = -1, False
     while bring_up.hole is not None and not interrupted():
         if bring_up.hole != shown:
-            for finding in bring_up.found()[max(shown, 0) :]:
-                typer.echo(f"{MARKS[finding.verdict]:>5}  {finding.sentence}")
+            for trial in bring_up.trials()[max(shown, 0) :]:
+                typer.echo(f"{MARKS[trial.verdict]:>5}  {trial.sentence}")
             shown, there = bring_up.hole, False
             typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
             if hands is not None:
@@ -171,17 +171,17 @@ def _hole_by_hole(port: Port, interrupted: Callable[[], bool], hands: HandsPort 
         for data, host_us in _read(port):
             bring_up.hear(data, host_us)
     typer.echo("")
-    return bring_up.found()
+    return bring_up.trials()
 
 
 def report_lines(test: SelfTest, port: str, holes: Sequence[Trial] = ()) -> Iterator[str]:
     """The report, to read and to attach to a question; `holes` is what was found hole by hole."""
     yield f"fingerlead check of {port}"
     yield ""
-    found = [*holes, *test.findings]
-    width = max((len(finding.what) for finding in found), default=0)
-    for finding in found:
-        yield f"{MARKS[finding.verdict]:>5}  {finding.what:<{width}}  {finding.sentence}"
+    found = [*holes, *test.trials]
+    width = max((len(trial.what) for trial in found), default=0)
+    for trial in found:
+        yield f"{MARKS[trial.verdict]:>5}  {trial.what:<{width}}  {trial.sentence}"
     if test.trips is not None:
         trips = test.trips
         yield ""
@@ -205,6 +205,6 @@ def report_lines(test: SelfTest, port: str, holes: Sequence[Trial] = ()) -> Iter
         most = max(count for _, count in scans.histogram)
         for step_us, count in scans.histogram:
             yield f"{step_us:>8} µs {count:>7} {'█' * max(1, round(BAR * count / most))}"
-    bad = [finding.what for finding in found if finding.verdict == "bad"]
+    bad = [trial.what for trial in found if trial.verdict == "bad"]
     yield ""
     yield f"Not as the wire asks: {', '.join(bad)}." if bad else "Everything tried is as the wire asks."
