@@ -115,7 +115,7 @@ def _session(name: str, seed: int | None, changes: int | None, seconds: float | 
 
 def _tune(what: str, name: str, fault: PlantedKind | None, seed: int | None) -> Performance:
     # Only a tune needs it, and it brings all of listening with it.
-    from fingerlead.practice.source import TEMPO, written_notes
+    from fingerlead.practice.pupil_port import TEMPO, written_notes
 
     tune = tune_of(what)
     notes = written_notes(tune)
