@@ -8,25 +8,21 @@ from __future__ import annotations
 import asyncio
 import json
 import queue
-import threading
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-import uvicorn
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.applications import Starlette
 from starlette.responses import HTMLResponse, JSONResponse, Response
-from starlette.routing import Mount, Route, WebSocketRoute
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 from starlette.websockets import WebSocketDisconnect
 
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.notes import NOTES, SCALES, SOUNDING
 from fingering.table import standard_table
-from fingerlead.faces.pages import practice
-from fingerlead.faces.pages.practice.texts import catalogue
+from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.server import Server, listen
+from fingerlead.faces.pages.kit.templates import render
+from fingerlead.faces.pages.practice.routes import PACKAGE
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import change_sentence
 from fingerlead.music.abc import parse_abc
@@ -37,7 +33,6 @@ from fingerlead.timing.mended import diagnose_change
 from tests.faces.playing import SURE, one_change
 from tests.waiting import PATIENCE_S, wait_for
 
-WEB = Path(next(iter(practice.__path__)))
 TABLE = standard_table()
 # As strict as the page is served.
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
@@ -133,18 +128,14 @@ class PageHost:
         self.snapshot = everything()
         self.heard: queue.Queue[dict[str, Any]] = queue.Queue()
         self.asked: list[str] = []
-        self._seats: set[Any] = set()
+        self._pages: set[Any] = set()
         self._reached = 0
-        templates = Environment(loader=FileSystemLoader(WEB / "templates"), autoescape=True, undefined=StrictUndefined)
 
         def page(name: str) -> Any:
             async def show(request: Any) -> Response:
-                return HTMLResponse(templates.get_template(name).render(t=catalogue()))
+                return HTMLResponse(render(PACKAGE, name))
 
             return show
-
-        async def texts(request: Any) -> Response:
-            return JSONResponse(catalogue())
 
         async def voice(request: Any) -> Response:
             return JSONResponse(voice_json("practice", Tuning(), TABLE))
@@ -158,12 +149,11 @@ class PageHost:
             return Response(wav_bytes(render_take(TAKE, TAKE_END_US, speed, TABLE), 48_000), media_type="audio/wav")
 
         routes = [
-            Route("/", page("practice.html")), Route("/hold", page("hold.html")), Route("/texts.json", texts),
-            Route("/voice.json", voice), Route("/take/{number:int}.json", track), Route("/phrase.json", track),
+            Route("/", page("practice.html")), Route("/hold", page("hold.html")), Route("/voice.json", voice),
+            Route("/take/{number:int}.json", track), Route("/phrase.json", track),
             Route("/take/{number:int}.wav", samples), Route("/phrase.wav", samples),
-            WebSocketRoute("/live", self._live), Mount("/static", StaticFiles(directory=WEB / "static")),
         ]  # fmt: skip
-        inner = Starlette(routes=routes)
+        inner = page_app(PACKAGE, routes, self._live)
 
         async def guarded(scope: Any, receive: Any, send: Any) -> None:
             async def with_policy(message: Any) -> None:
@@ -173,31 +163,22 @@ class PageHost:
 
             await inner(scope, receive, with_policy)
 
-        config = uvicorn.Config(guarded, host="127.0.0.1", port=0, log_level="error", ws="websockets-sansio")
-        self._server = uvicorn.Server(config)
+        place = listen("127.0.0.1", None)
+        self.address = f"http://127.0.0.1:{place.getsockname()[1]}/"
+        self._server = Server(guarded, place).start()
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-        wait_for(lambda: self._server.started, "the server")
-        self.address = f"http://127.0.0.1:{self._server.servers[0].sockets[0].getsockname()[1]}/"
 
     def begin_anew(self) -> None:
-        """As if nobody had been here: once the last page has gone and all it sent has been taken in."""
-        wait_for(lambda: not self._seats, "the last page's end")
+        """As at the start: once the last page has gone and all it sent has been taken in."""
+        wait_for(lambda: not self._pages, "the last page's end")
         self.snapshot = everything()
         self.asked.clear()
         self.heard = queue.Queue()
 
-    def _run(self) -> None:
-        async def serve() -> None:
-            self._loop = asyncio.get_running_loop()
-            await self._server.serve()
-
-        asyncio.run(serve())
-
     async def _live(self, socket: Any) -> None:
         await socket.accept()
-        self._seats.add(socket)
+        self._loop = asyncio.get_running_loop()
+        self._pages.add(socket)
         try:
             await socket.send_text(json.dumps(self.snapshot))
             while True:
@@ -208,7 +189,7 @@ class PageHost:
         except (WebSocketDisconnect, RuntimeError):
             pass
         finally:
-            self._seats.discard(socket)
+            self._pages.discard(socket)
 
     def _answer(self, message: dict[str, Any]) -> list[dict[str, Any]]:
         kind = message["kind"]
@@ -254,9 +235,9 @@ class PageHost:
         """Send to every page, in order; returns when they are on their way."""
 
         async def send() -> None:
-            for seat in list(self._seats):
+            for page in list(self._pages):
                 for message in messages:
-                    await seat.send_text(json.dumps(message))
+                    await page.send_text(json.dumps(message))
 
         assert self._loop
         asyncio.run_coroutine_threadsafe(send(), self._loop).result(PATIENCE_S)
@@ -265,8 +246,8 @@ class PageHost:
         """Break every line, as a host that goes away does."""
 
         async def close() -> None:
-            for seat in list(self._seats):
-                await seat.close()
+            for page in list(self._pages):
+                await page.close()
 
         assert self._loop
         asyncio.run_coroutine_threadsafe(close(), self._loop).result(PATIENCE_S)
@@ -279,5 +260,4 @@ class PageHost:
                 return message
 
     def close(self) -> None:
-        self._server.should_exit = True
-        self._thread.join(PATIENCE_S)
+        self._server.stop()

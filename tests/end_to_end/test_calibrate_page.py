@@ -1,7 +1,8 @@
-"""The calibration page in a browser: told by hand what a bench tells, and once from start to end with the program."""
+"""The calibration page in a browser: sent by hand what a workbench sends, and once whole with the program."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import signal
@@ -12,10 +13,9 @@ from itertools import pairwise
 
 import pytest
 
-from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.hub import Hub
-from fingerlead.faces.pages.kit.server import Server, listen
-from fingerlead.faces.pages.workbench.page import app, message_of
+from fingerlead.faces.pages.kit.page import served
+from fingerlead.faces.pages.workbench.page import message_of, workbench_app
 from fingerlead.workbench.actor import Samples, Stage, StageStep, WorkbenchRequest
 from fingerlead.workbench.guidance import ask_words
 from fingerlead.workbench.levels import HoleReport
@@ -62,20 +62,20 @@ STAGES = {
 
 
 class Host:
-    """The page's app without a bench: `wishes` is what pages asked for."""
+    """The page without a chanter: `requests` is what pages asked for."""
 
     def __init__(self):
-        self.hub, self.wishes = Hub(), []
-        place = listen("127.0.0.1", None)
-        port = place.getsockname()[1]
-        token = "a-token-for-tests"
-        made = app(self.hub, self, "sim", "Ann", token, f"fingerlead-{port}", guard.Names("127.0.0.1", port).fits)
-        self.server = Server(made, place)
-        self.address = f"http://127.0.0.1:{port}/"
-        self.entry = f"{self.address}?token={token}"
+        self.hub, self.requests = Hub(), []
 
-    def ask(self, wish):
-        self.wishes.append(wish)
+    @contextlib.contextmanager
+    def running(self):
+        with served(workbench_app(self.hub, self, "sim", "Ann"), "127.0.0.1", None) as page:
+            self.entry = page.url
+            self.address = page.url.partition("?")[0]
+            yield self
+
+    def ask(self, request):
+        self.requests.append(request)
         return True
 
     def tell(self, *whats):
@@ -85,14 +85,13 @@ class Host:
 
 @pytest.fixture(scope="module")
 def running():
-    host = Host()
-    with host.server:
+    with Host().running() as host:
         yield host
 
 
 @pytest.fixture
 def host(running):
-    running.wishes.clear()
+    running.requests.clear()
     running.tell(Stage())
     return running
 
@@ -131,10 +130,10 @@ def shows(page, host, name):
     expect(page.locator(f"#{view}")).to_be_visible()
 
 
-def wished(host, *wishes):
-    """Wait until these, and no others, were wished."""
-    wait_for(lambda: len(host.wishes) >= len(wishes), "the wish")
-    assert host.wishes == list(wishes)
+def requested(host, *requests):
+    """Wait until these, and no others, were asked for."""
+    wait_for(lambda: len(host.requests) >= len(requests), "the request")
+    assert host.requests == list(requests)
 
 
 def test_the_picture_names_no_left_or_right_and_simulated_hands_are_told(opened, host):
@@ -150,13 +149,13 @@ def test_by_keyboard_alone_it_begins_and_stops(opened, host):
     page.keyboard.press("Tab")
     expect(page.locator("#go")).to_be_focused()
     page.keyboard.press("Enter")
-    wished(host, WorkbenchRequest("calibrate"))
+    requested(host, WorkbenchRequest("calibrate"))
     shows(page, host, "step")
     expect(page.locator("#instruction")).to_be_focused()
     page.keyboard.press("Shift+Tab")
     expect(page.locator("#stop")).to_be_focused()
     page.keyboard.press("Enter")
-    wished(host, WorkbenchRequest("calibrate"), WorkbenchRequest("stop"))
+    requested(host, WorkbenchRequest("calibrate"), WorkbenchRequest("stop"))
 
 
 @pytest.mark.parametrize("number", [1, 6, 7, 18, 19])
@@ -209,9 +208,9 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     expect(page.locator("#not-sent")).to_contain_text("Nothing has been sent")
     assert page.locator("tbody tr").count() == 8
     assert page.locator("thead th").nth(2).inner_text() == "Levels"
-    assert host.wishes == []
+    assert host.requests == []
     page.click("#actions .main")
-    wished(host, WorkbenchRequest("give", 4, False))
+    requested(host, WorkbenchRequest("give", 4, False))
     host.tell(replace(GOOD, job="give", last="give"))
     expect(page.locator("#actions button").first).to_be_disabled()
     expect(page.locator("#result-title")).to_be_focused()
@@ -219,19 +218,19 @@ def test_good_levels_are_given_by_a_click_and_not_before(opened, host):
     expect(page.locator("#result .sentences")).to_contain_text("keeps them")
     expect(page.locator("#not-sent")).to_be_hidden()
     page.get_by_role("button", name="Take the earlier levels back").click()
-    wished(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
+    requested(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
 
 
 def test_going_back_leaves_the_keyboard_at_what_is_said(opened, host):
     host.page = page = opened()
     shows(page, host, "given")
     page.get_by_role("button", name="Take the earlier levels back").press("Enter")
-    wished(host, WorkbenchRequest("undo"))
+    requested(host, WorkbenchRequest("undo"))
     host.tell(replace(STAGES["given"], given=False, last="undo", sentences=("They are back.",)))
     expect(page.locator("#result .sentences")).to_have_text("They are back.")
     expect(page.locator("#result-title")).to_be_focused()
     shows(page, host, "begin")
-    page.locator("[data-wish=undo]").press("Enter")
+    page.locator("[data-request=undo]").press("Enter")
     host.tell(Stage(job="undo", last="undo"))
     expect(page.locator("#begin-title")).to_be_focused()
 
@@ -242,11 +241,11 @@ def test_a_double_click_asks_once(opened, host):
     page.dblclick("#actions .main")
     shows(page, host, "given")
     page.get_by_role("button", name="Take the earlier levels back").dblclick()
-    wished(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
+    requested(host, WorkbenchRequest("give", 4, False), WorkbenchRequest("undo"))
     shows(page, host, "begin")
-    page.dblclick("[data-wish=undo]")
+    page.dblclick("[data-request=undo]")
     page.dblclick("#go")
-    wished(
+    requested(
         host,
         WorkbenchRequest("give", 4, False),
         WorkbenchRequest("undo"),
@@ -267,7 +266,7 @@ def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened,
     expect(page.locator("#actions .main")).to_have_text("Begin again")
     expect(page.locator("tbody tr.bad td").nth(1)).to_have_text("–")
     page.get_by_role("button", name="anyway").click()
-    wished(host, WorkbenchRequest("give", 4, True))
+    requested(host, WorkbenchRequest("give", 4, True))
 
 
 def test_trouble_is_one_sentence_and_it_begins_again(opened, host):
@@ -279,7 +278,7 @@ def test_trouble_is_one_sentence_and_it_begins_again(opened, host):
     expect(page.locator("#live")).to_have_text("The chanter is gone.")
     expect(page.locator("#go")).to_have_text("Begin again")
     page.click("#go")
-    wished(host, WorkbenchRequest("calibrate"))
+    requested(host, WorkbenchRequest("calibrate"))
 
 
 def test_the_bar_and_the_seal_are_counted(opened, host):
@@ -287,7 +286,7 @@ def test_the_bar_and_the_seal_are_counted(opened, host):
     shows(page, host, "bar")
     expect(page.locator("#step")).to_have_text("Lifts: 3 of 40, lays: 4 of 40")
     page.click("#enough")
-    wished(host, WorkbenchRequest("enough"))
+    requested(host, WorkbenchRequest("enough"))
     shows(page, host, "seal")
     expect(page.locator("#enough")).to_be_hidden()
     host.tell(replace(STAGES["seal"], moved=(True,) * 3 + (False,) * 5))

@@ -9,7 +9,7 @@ from datetime import date
 
 import pytest
 
-from fingerlead.faces.pages.desk.opening import opened as desk_opened
+from fingerlead.faces.pages.desk.routes import opened as desk_opened
 from fingerlead.studio.invented import evenings, invented, write_evening
 from fingerlead.studio.studio import Studio
 from tests.waiting import PATIENCE_S

@@ -1,90 +1,71 @@
-"""The practice page served for tests: a sitting without hardware or sound behind the true app, guard included."""
+"""The practice page served for tests: a practice without hardware or sound behind the true page, guard included."""
 
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import httpx
 from websockets.sync.client import ClientConnection, connect
 
-from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.hub import Hub
-from fingerlead.faces.pages.kit.server import Server, listen
-from fingerlead.faces.pages.practice.app import app
-from fingerlead.faces.pages.practice.socket import PracticeLink
-from fingerlead.faces.pages.practice.telling import Telling
+from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.practice.messages import Publisher
+from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.ports.base import now_us
-from fingerlead.practice.actor import PracticeActor
 from tests.practice.session_tools import TABLE, SessionByHand, played
 from tests.waiting import PATIENCE_S
 
-TOKEN = "a-token-for-tests"
-# Tests of faces find the sitting's tools here, as their folder is not on the way of Python.
-__all__ = ["PATIENCE_S", "TABLE", "Online", "Served", "SessionByHand", "online_at", "played", "served"]
+# Tests of faces find the session's tools here, as their folder is not on the way of Python.
+__all__ = ["LOCAL", "PATIENCE_S", "TABLE", "Online", "SessionByHand", "online_at", "played"]
 
+LOCAL = "127.0.0.1"
 STAFF = "<svg></svg>"
 
 
-@dataclass
-class Served:
-    """A page's app, and what stands behind it."""
-
-    app: Any
-    hub: Hub
-    sitting: SessionByHand
-    thread: PracticeActor
-
-
-@contextlib.contextmanager
-def served(port: int, folder: Path | None = None, **setting: Any) -> Iterator[Served]:
-    """The app with its thread of practice running."""
-    hub = Hub()
-    by_hand = SessionByHand(folder, clock=now_us, **setting)
-    telling = Telling(hub, TABLE, lambda name, tune: STAFF)
-    thread = by_hand.actor
-
-    def tell(what: Any) -> None:
-        by_hand.told.append(what)
-        telling(what)
-
-    thread._tell = tell
-    names = guard.Names("127.0.0.1", port)
-    made = app(PracticeLink(hub, thread, TABLE), TOKEN, f"fingerlead-{port}", names.fits)
-    thread.start()
-    try:
-        yield Served(made, hub, by_hand, thread)
-    finally:
-        thread.stop()
-    assert thread.failed is None, thread.failed
-
-
 class Online:
-    """A served page and its address."""
+    """A page that is served, as a browser that has its cookie sees it."""
 
-    def __init__(self, behind: Served, port: int) -> None:
-        self.behind, self.port = behind, port
-        self.host = f"127.0.0.1:{port}"
-        self.cookie = f"fingerlead-{port}={TOKEN}"
+    def __init__(self, page: ServedPage) -> None:
+        found = re.fullmatch(r"http://(([^/]*):(\d+))/\?token=(.*)", page.url)
+        assert found is not None
+        self.host, _, port, token = found.groups()
+        self.served, self.port, self.address = page, int(port), f"http://{self.host}"
+        self.cookie = f"fingerlead-{port}={token}"
 
     def page(self, **headers: str) -> ClientConnection:
-        added = {"Cookie": self.cookie, "Origin": f"http://{self.host}", **headers}
+        added = {"Cookie": self.cookie, "Origin": self.address, **headers}
         return connect(
             f"ws://{self.host}/live", additional_headers=added, max_size=None, compression=None, max_queue=None
         )
 
-    def get(self, path: str, **also: Any) -> httpx.Response:
-        return httpx.get(f"http://{self.host}{path}", headers={"Cookie": self.cookie}, timeout=PATIENCE_S, **also)
+    def get(self, path: str, headers: dict[str, str] | None = None, **also: Any) -> httpx.Response:
+        sent = {"Cookie": self.cookie, **(headers or {})}
+        return httpx.get(self.address + path, headers=sent, timeout=PATIENCE_S, **also)
+
+
+class OnlinePractice(Online):
+    """A practice page that is served, and what stands behind it."""
+
+    def __init__(self, page: ServedPage, hub: Hub, session: SessionByHand) -> None:
+        super().__init__(page)
+        self.hub, self.session, self.actor = hub, session, session.actor
 
 
 @contextlib.contextmanager
-def online_at(**setting: Any) -> Iterator[Online]:
-    """The page on a true server, at a port of its own."""
-    place = listen("127.0.0.1", None)
-    port = place.getsockname()[1]
-    with served(port, **setting) as behind, Server(behind.app, place) as server:
-        yield Online(behind, port)
-        assert server.failed is None
+def online_at(**setting: Any) -> Iterator[OnlinePractice]:
+    """The practice page on a true server, at a port of its own."""
+    hub = Hub()
+    session = SessionByHand(None, clock=now_us, **setting)
+    publisher = Publisher(hub, TABLE, lambda name, tune: STAFF)
+
+    def tell(what: Any) -> None:
+        session.told.append(what)
+        publisher(what)
+
+    session.actor._tell = tell
+    with served(PracticeRoutes(hub, session.actor, TABLE).app(), LOCAL, None, session.actor) as page:
+        yield OnlinePractice(page, hub, session)
+        assert page.running

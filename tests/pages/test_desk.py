@@ -25,11 +25,8 @@ HOSTILE = '<script>alert("x")</script> =2+2'
 @pytest.fixture
 def desk(tmp_path):
     testclient = pytest.importorskip("starlette.testclient", reason="needs httpx")
-    from starlette.applications import Starlette
-
     with Studio(tmp_path / "studio") as studio:
-        desk = Desk(studio, lambda: TODAY)
-        client = testclient.TestClient(Starlette(routes=desk.routes()))
+        client = testclient.TestClient(Desk(studio, lambda: TODAY).app())
         client.studio = studio
         yield client
 
@@ -100,14 +97,13 @@ def test_a_stretch_is_heard_at_a_speed(desk, pupil):
 
 
 def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_path):
-    from starlette.applications import Starlette
     from starlette.testclient import TestClient
 
     digest = desk.studio.index.sittings(pupil)[0].digest
     page = desk.get(f"/session/{digest}/message", params={"first": 3, "last": 12}).text
     message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
     with Studio(tmp_path / "other") as other:
-        there = TestClient(Starlette(routes=Desk(other, lambda: TODAY).routes()))
+        there = TestClient(Desk(other, lambda: TODAY).app())
         quoted = "Ann: look here\n" + "\n".join(f"> {line}" for line in message.splitlines()) + "\nthanks"
         opened = there.post("/message", data={"text": quoted})
         assert opened.status_code == 200
@@ -156,7 +152,7 @@ def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
 
 @pytest.mark.parametrize(
     "path",
-    ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/desk/routes.py", "/message/abc"],
+    ["/pupil/%2e%2e", "/pupil/0123456789ab", "/session/abc", "/session/abc.wav", "/static/routes.py", "/message/abc"],
 )
 def test_what_is_not_there_is_a_sentence(desk, path):
     answer = desk.get(path)
@@ -221,10 +217,9 @@ class Passed:
 
 @pytest.fixture
 def passed(desk, tmp_path):
-    from starlette.applications import Starlette
     from starlette.testclient import TestClient
 
-    there = TestClient(Starlette(routes=Desk(desk.studio, lambda: TODAY, passed := Passed()).routes()))
+    there = TestClient(Desk(desk.studio, lambda: TODAY, passed := Passed()).app())
     there.studio, there.passed = desk.studio, passed
     return there
 

@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingerlead.faces.pages.kit.hub import CHANGES, NOTICES, WAITING, Hub, Seat
+from fingerlead.faces.pages.kit.hub import CHANGES, NOTICES, WAITING, Hub, Subscriber
 
 STATE = ("chanter", "rung", "lit", "progress", "sound")
 NOTHING = object()
@@ -22,14 +22,14 @@ class Page:
         self.wakes = 0
         self.known: dict[str, Any] = {}
         self.changes: list[int] = []
-        self.seat: Seat = hub.join(self.wake)
+        self.subscriber: Subscriber = hub.join(self.wake)
 
     def wake(self) -> None:
         self.wakes += 1
 
     def read(self) -> list[str]:
-        texts = self.seat.take()
-        holes = self.seat.take_holes()
+        texts = self.subscriber.take()
+        holes = self.subscriber.take_holes()
         for text in [*texts, *([holes] if holes else [])]:
             message = json.loads(text)
             kind = message.pop("kind")
@@ -82,7 +82,7 @@ def test_every_page_ends_up_knowing_the_same_however_seldom_it_reads(steps):
             case ("read", place):
                 pages[place].read()
             case ("again", place):
-                pages[place].seat.fall_behind()
+                pages[place].subscriber.fall_behind()
     for page in pages:
         page.read()
         assert page.known == newest
@@ -113,10 +113,10 @@ def test_of_the_holes_only_the_newest_waits():
     page.read()
     for mask in range(256):
         hub.publish({"kind": "holes", "covered_mask": mask})
-    assert page.seat.holes_wait
-    assert json.loads(page.seat.take_holes() or "")["covered_mask"] == 255
-    assert not page.seat.holes_wait
-    assert page.seat.take_holes() is None
+    assert page.subscriber.holes_wait
+    assert json.loads(page.subscriber.take_holes() or "")["covered_mask"] == 255
+    assert not page.subscriber.holes_wait
+    assert page.subscriber.take_holes() is None
 
 
 def test_a_notice_is_for_those_who_are_there_and_no_part_of_a_snapshot():
@@ -166,11 +166,11 @@ def test_whoever_has_left_is_told_nothing_more():
     hub = Hub()
     page = Page(hub)
     page.read()
-    hub.leave(page.seat)
+    hub.leave(page.subscriber)
     before = page.wakes
     hub.publish({"kind": "lit"})
     assert page.wakes == before
-    assert page.seat.take() == []
+    assert page.subscriber.take() == []
 
 
 def test_a_page_that_reads_while_another_thread_publishes_misses_and_doubles_nothing():
@@ -186,7 +186,7 @@ def test_a_page_that_reads_while_another_thread_publishes_misses_and_doubles_not
     publisher = threading.Thread(target=publish)
     publisher.start()
     while publisher.is_alive() or not told or told[-1] != count - 1:
-        for text in page.seat.take():
+        for text in page.subscriber.take():
             message = json.loads(text)
             if message["kind"] == "change":
                 # Right after what was told last, a snapshot in between included.

@@ -20,13 +20,11 @@ import httpx
 
 from fingerlead.faces.pages.kit import server
 from fingerlead.faces.pages.kit.server import NoPlaceError, listen
-from fingerlead.faces.pages.practice.opening import Staffs
+from fingerlead.faces.pages.practice.page import Staffs
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.practice import inbox
 from fingerlead.practice.events import Judged
-from tests.pages.page_tools import PATIENCE_S, Online, online_at
-
-LOCAL = "127.0.0.1"
+from tests.pages.page_tools import LOCAL, PATIENCE_S, OnlinePractice, online_at
 
 
 @pytest.fixture(scope="module")
@@ -43,8 +41,9 @@ def page():
         ("/texts.json", "application/json"),
         ("/voice.json", "application/json"),
         ("/static/main.js", "text/javascript; charset=utf-8"),
-        ("/static/page.css", "text/css; charset=utf-8"),
-        ("/static/icon.svg", "image/svg+xml"),
+        ("/static/practice.css", "text/css; charset=utf-8"),
+        ("/kit/style.css", "text/css; charset=utf-8"),
+        ("/kit/icon.svg", "image/svg+xml"),
     ],
 )
 def test_the_page_and_its_files(page, path, kind):
@@ -54,7 +53,8 @@ def test_the_page_and_its_files(page, path, kind):
 
 
 @pytest.mark.parametrize(
-    "path", ["/nothing", "/static/", "/static/../app.py", "/static/%2e%2e/app.py", "/take/", "/live"]
+    "path",
+    ["/nothing", "/static/", "/static/../page.py", "/static/%2e%2e/page.py", "/kit/%2e%2e/guard.py", "/take/", "/live"],
 )
 def test_elsewhere_there_is_nothing(page, path):
     answer = page.get(path)
@@ -77,16 +77,15 @@ def test_a_take_that_there_is_not_is_said(page, number, form):
     assert answer.text.endswith(".")
 
 
-def play(page: Online) -> Judged:
+def play(page: OnlinePractice) -> Judged:
     """Let one change be played on the page's keys, and wait until it is told."""
-    behind = page.behind
-    by_hand = behind.sitting
-    behind.thread.ask(inbox.Listen("page"))
+    by_hand = page.session
+    page.actor.ask(inbox.Listen("page"))
     until = time.monotonic() + 10
-    while behind.thread.page_port is None:
+    while page.actor.page_port is None:
         assert time.monotonic() < until
     for note in (0, 2):
-        behind.thread.cover(by_hand.setting.table.standard[note])
+        page.actor.cover(by_hand.setting.table.standard[note])
         time.sleep(0.1)
     while not by_hand.of(Judged):
         assert time.monotonic() < until
@@ -95,7 +94,7 @@ def play(page: Online) -> Judged:
 
 
 @pytest.fixture(scope="module")
-def judged(page: Online) -> Judged:
+def judged(page: OnlinePractice) -> Judged:
     return play(page)
 
 

@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
-from fingerlead.faces.pages.practice.opening import bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.pupils import Homework, StudioError

@@ -1,4 +1,4 @@
-"""The guard: no page of another site, no other name for this computer, and nobody without the token comes in."""
+"""The guard: no page of another site, no other name for this computer, and no request without the token comes in."""
 
 from __future__ import annotations
 
@@ -9,37 +9,34 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from fingerlead.faces.pages.kit.guard import NO_TOKEN, NOT_FROM_THERE, NOT_THIS_NAME, Guard, Names, new_token
+from fingerlead.faces.pages.kit.guard import NO_TOKEN, NOT_FROM_THERE, NOT_THIS_NAME, Guard, Names
 
 PORT = 8730
 HOST = f"127.0.0.1:{PORT}"
-TOKEN, COOKIE = "s3cret-token", "fingerlead-8730"
+
+
+async def behind(scope: Any, receive: Any, send: Any) -> None:
+    scope["reached"] = True
+    if scope["type"] == "http":
+        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"text/html")]})
+        await send({"type": "http.response.body", "body": b"inside"})
+
+
+GUARD = Guard(behind, "127.0.0.1", PORT)
+TOKEN, COOKIE = GUARD.token, GUARD.cookie
 LET_IN = [("host", HOST), ("cookie", f"{COOKIE}={TOKEN}")]
 
 
 def ask(
-    headers: list[tuple[str, str]],
-    path: str = "/",
-    query: str = "",
-    method: str = "GET",
-    kind: str = "http",
-    names: Names | None = None,
+    headers: list[tuple[str, str]], path: str = "/", query: str = "", method: str = "GET", kind: str = "http"
 ) -> tuple[list[dict[str, Any]], bool]:
     """What goes out, and whether the app behind the guard was reached."""
-    reached = False
     sent: list[dict[str, Any]] = []
-
-    async def behind(scope: Any, receive: Any, send: Any) -> None:
-        nonlocal reached
-        reached = True
-        if scope["type"] == "http":
-            await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"text/html")]})
-            await send({"type": "http.response.body", "body": b"inside"})
 
     async def receive() -> dict[str, Any]:
         return {"type": f"{kind}.connect" if kind == "websocket" else "http.request"}
 
-    async def send(message: dict[str, Any]) -> None:
+    async def send(message: Any) -> None:
         sent.append(message)
 
     scope = {
@@ -49,9 +46,8 @@ def ask(
         "query_string": query.encode("latin-1", "replace"),
         "headers": [(name.encode("latin-1"), value.encode("utf-8")) for name, value in headers],
     }
-    fits = (names or Names("127.0.0.1", PORT)).fits
-    asyncio.run(Guard(behind, TOKEN, COOKIE, fits)(scope, receive, send))  # type: ignore[arg-type]
-    return sent, reached
+    asyncio.run(GUARD(scope, receive, send))
+    return sent, scope.get("reached", False)
 
 
 def status_and_text(sent: list[dict[str, Any]]) -> tuple[int, str]:
@@ -67,6 +63,7 @@ def test_whoever_has_the_cookie_comes_in():
 def test_the_token_in_the_address_is_changed_for_a_cookie_and_leaves_the_address():
     sent, reached = ask([("host", HOST)], path="/hold", query=f"token={TOKEN}&a=1")
     headers = dict(sent[0]["headers"])
+    assert GUARD.way_in == f"/?token={TOKEN}"
     assert not reached
     assert sent[0]["status"] == 303
     assert headers[b"location"] == b"/hold?a=1"
@@ -207,7 +204,7 @@ def test_every_answer_keeps_to_itself(headers):
 
 
 def test_tokens_are_long_and_never_the_same():
-    tokens = {new_token() for _ in range(100)}
+    tokens = {Guard(behind, "127.0.0.1", PORT).token for _ in range(100)}
     assert len(tokens) == 100
     # 128 bits at least, at six bits a letter.
     assert min(map(len, tokens)) * 6 >= 128

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.pages.page_tools import PATIENCE_S, TABLE, Online, online_at
+from tests.pages.page_tools import PATIENCE_S, TABLE, OnlinePractice, online_at
 
 pytest.importorskip("websockets", reason="needs the Python package websockets")
 
@@ -22,7 +22,7 @@ from websockets.sync.client import ClientConnection
 
 from fingerlead.faces.pages.kit.hub import WAITING
 from fingerlead.faces.pages.kit.server import LONGEST_MESSAGE
-from fingerlead.faces.pages.practice.socket import HOLES_AT_ONCE, MOST_A_SECOND
+from fingerlead.faces.pages.kit.socket import HOLES_AT_ONCE, MOST_A_SECOND
 from fingerlead.ports.base import PortRefused
 from fingerlead.practice import events
 
@@ -32,7 +32,7 @@ def no_such_port(spec: str) -> Any:
 
 
 @pytest.fixture(scope="module")
-def online() -> Iterator[Online]:
+def online() -> Iterator[OnlinePractice]:
     with online_at(open_port=no_such_port) as there:
         yield there
 
@@ -185,7 +185,7 @@ def test_no_message_breaks_the_line_or_what_stands_behind_it(online, hostile, se
         with contextlib.suppress(UnicodeEncodeError):
             hostile.send(message)
     assert hostile.ping().wait(PATIENCE_S)
-    assert online.behind.thread.running
+    assert online.actor.running
     with online.page() as page:
         assert json.loads(page.recv(timeout=PATIENCE_S))["kind"] == "all"
 
@@ -212,7 +212,7 @@ def test_a_flood_is_answered_once_and_passed_over(online):
 
 def test_a_page_that_does_not_read_holds_up_nobody_else(online):
     """Ten pages open, one of them stalled: the others are told everything, and what waits for it stays small."""
-    hub = online.behind.hub
+    hub = online.hub
     with contextlib.ExitStack() as pages:
         stalled = pages.enter_context(contextlib.closing(_deaf_page(online)))
         others = [pages.enter_context(online.page()) for _ in range(9)]
@@ -228,13 +228,13 @@ def test_a_page_that_does_not_read_holds_up_nobody_else(online):
                     read_until(page, lambda m, n=number: (m.get("progress") or m).get("number") == n)
         took_s = time.monotonic() - begun
         assert took_s < PATIENCE_S
-        (behind,) = [seat for seat in hub._seats if seat._behind or len(seat._waiting) > 20]
+        (behind,) = [one for one in hub._subscribers if one._behind or len(one._waiting) > 20]
         assert len(behind._waiting) <= WAITING
         assert stalled.fileno() != -1
         hub.publish({"kind": "progress", "sentence": ""})
 
 
-def _deaf_page(online: Online) -> socket.socket:
+def _deaf_page(online: OnlinePractice) -> socket.socket:
     """A line that is opened by hand and never read."""
     line = socket.create_connection(("127.0.0.1", online.port))
     line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
@@ -250,7 +250,7 @@ def _deaf_page(online: Online) -> socket.socket:
 
 
 def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(online):
-    hub = online.behind.hub
+    hub = online.hub
     with online.page() as page:
         page.recv(timeout=PATIENCE_S)
         begun = time.monotonic()
@@ -271,5 +271,5 @@ def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(onlin
 def test_what_is_told_in_the_loop_thread_reaches_the_page_in_words(online):
     with online.page() as page:
         page.recv(timeout=PATIENCE_S)
-        online.behind.sitting.actor._tell(events.RestDue(20 * 60_000_000))
+        online.session.actor._tell(events.RestDue(20 * 60_000_000))
         assert "20 minutes" in read_until(page, of_kind("remind"))["sentence"]

@@ -7,7 +7,6 @@ import json
 import re
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -16,21 +15,22 @@ from hypothesis import strategies as st
 pytest.importorskip("httpx", reason="needs the Python package httpx")
 pytest.importorskip("websockets", reason="needs the Python package websockets")
 
-import httpx
 from websockets.exceptions import ConnectionClosed, InvalidStatus
-from websockets.sync.client import connect
 
+from fingerlead.faces.pages import kit
 from fingerlead.faces.pages import workbench as workbench_page
-from fingerlead.faces.pages.practice.texts import catalogue
-from fingerlead.faces.pages.workbench.page import message_of, opened, take, texts
+from fingerlead.faces.pages.kit.socket import answer
+from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.workbench.page import message_of, opened, read_request
 from fingerlead.ports.base import PortRefused
 from fingerlead.store.chanters import ANYONE
 from fingerlead.workbench import workbench
 from fingerlead.workbench.actor import JOBS, REQUESTS, Samples, Stage, StageStep, WorkbenchRequest
+from tests.pages.page_tools import LOCAL, Online
 from tests.waiting import PATIENCE_S
 from tests.workbench.workbench_chanters import Sulking, answer_all
 
-ROOM = Path(next(iter(workbench_page.__path__)))
+KIT, ROOM = (Path(next(iter(room.__path__))) for room in (kit, workbench_page))
 
 
 @contextlib.contextmanager
@@ -38,10 +38,8 @@ def page(folder, pupil=ANYONE, open_port=None):
     with pytest.MonkeyPatch.context() as patch:
         if open_port is not None:
             patch.setattr(workbench, "open_port", open_port)
-        with opened("sim", folder, pupil, "127.0.0.1", None) as there:
-            address, host, token = re.fullmatch(r"(http://(.*)/)\?token=(.*)", there.url).groups()
-            cookie = f"fingerlead-{host.rpartition(':')[2]}={token}"
-            yield SimpleNamespace(there=there, address=address, host=host, cookie=cookie)
+        with opened("sim", folder, pupil, LOCAL, None) as there:
+            yield Online(there)
 
 
 @pytest.fixture(scope="module")
@@ -50,27 +48,18 @@ def served(tmp_path_factory):
         yield there
 
 
-def get(served, path, **headers):
-    return httpx.get(served.address + path, headers={"Cookie": served.cookie, **headers}, timeout=PATIENCE_S)
-
-
-def line(served, **headers):
-    added = {"Cookie": served.cookie, "Origin": f"http://{served.host}", **headers}
-    return connect(f"ws://{served.host}/live", additional_headers=added, max_size=None)
-
-
 @pytest.mark.parametrize(
     ("path", "kind"),
     [
-        ("", "text/html; charset=utf-8"),
-        ("texts.json", "application/json"),
-        ("bench/main.js", "text/javascript; charset=utf-8"),
-        ("bench/bench.css", "text/css; charset=utf-8"),
-        ("static/page.css", "text/css; charset=utf-8"),
+        ("/", "text/html; charset=utf-8"),
+        ("/texts.json", "application/json"),
+        ("/static/main.js", "text/javascript; charset=utf-8"),
+        ("/static/workbench.css", "text/css; charset=utf-8"),
+        ("/kit/style.css", "text/css; charset=utf-8"),
     ],
 )
 def test_the_page_and_its_files(served, path, kind):
-    answer = get(served, path)
+    answer = served.get(path)
     assert (answer.status_code, answer.headers["content-type"]) == (200, kind)
     policy = answer.headers["content-security-policy"]
     assert "default-src 'self'" in policy
@@ -78,14 +67,16 @@ def test_the_page_and_its_files(served, path, kind):
 
 
 def test_a_pupils_name_stays_text(served):
-    answer = get(served, "").text
+    answer = served.get("/").text
     assert "Ann &lt;b&gt;" in answer
     assert not re.search(r"<script(?![^>]*src=)|style=|\son\w+=", answer)
 
 
-@pytest.mark.parametrize("path", ["nothing", "bench/", "bench/../app.py", "bench/%2e%2e/app.py", "hold", "live"])
+@pytest.mark.parametrize(
+    "path", ["/nothing", "/static/", "/static/../page.py", "/static/%2e%2e/page.py", "/hold", "/live"]
+)
 def test_elsewhere_there_is_nothing(served, path):
-    assert get(served, path).status_code == 404
+    assert served.get(path).status_code == 404
 
 
 @pytest.mark.parametrize(
@@ -93,9 +84,9 @@ def test_elsewhere_there_is_nothing(served, path):
     [({"Cookie": ""}, 401), ({"Host": "elsewhere.example"}, 403), ({"Origin": "http://elsewhere.example"}, 403)],
 )
 def test_who_has_not_the_address_does_not_get_in(served, headers, status):
-    assert get(served, "", **headers).status_code == status
+    assert served.get("/", headers).status_code == status
     if "Host" not in headers:
-        with pytest.raises((InvalidStatus, ConnectionClosed)), line(served, **headers) as socket:
+        with pytest.raises((InvalidStatus, ConnectionClosed)), served.page(**headers) as socket:
             socket.recv(timeout=PATIENCE_S)
 
 
@@ -111,7 +102,7 @@ def read_until(socket, fits):
 def test_a_page_begins_with_everything_and_follows_what_is_asked(tmp_path):
     # No raw samples: this chanter's calibration ends at once.
     chanter = Sulking(answer_all, abilities=0)
-    with page(tmp_path, open_port=lambda spec: (chanter, chanter.clock)) as served, line(served) as socket:
+    with page(tmp_path, open_port=lambda spec: (chanter, chanter.clock)) as served, served.page() as socket:
         first = read_until(socket, lambda message: message["kind"] == "all")
         assert first["stage"]["job"] is None
         socket.send(json.dumps({"kind": "calibrate"}))
@@ -133,10 +124,12 @@ def test_a_chanter_that_is_not_there_is_said_before_anything_is_served(tmp_path)
 
 
 class Asked(list):
-    """What the thread was asked, and a seat that fell behind."""
+    """What the actor was asked, and a subscriber that fell behind."""
 
-    def ask(self, wish):
-        self.append(wish)
+    def ask(self, message):
+        request = read_request(message)
+        if request is not None:
+            self.append(request)
         return len(self) < 3
 
     def fall_behind(self):
@@ -156,35 +149,35 @@ KINDS = st.sampled_from([*REQUESTS, "all", "stage", "give\0"]) | st.text(max_siz
     | JSON.map(json.dumps)
     | st.fixed_dictionaries({"kind": KINDS}, optional={"run": JSON, "anyway": JSON}).map(json.dumps)
 )
-def test_whatever_a_page_sends_is_a_wish_or_one_sentence(text):
+def test_whatever_a_page_sends_is_a_request_or_one_sentence(text):
     asked = Asked()
-    sentence = take(text, asked, asked)
+    sentence = answer(text, asked, asked.ask)
     assert not (sentence and asked)
     assert "\n" not in sentence
-    for wish in asked:
-        if wish != "all":
-            assert wish.what in REQUESTS
-            assert type(wish.run) is int
-            assert type(wish.anyway) is bool
+    for request in asked:
+        if request != "all":
+            assert request.what in REQUESTS
+            assert type(request.run) is int
+            assert type(request.anyway) is bool
 
 
 @pytest.mark.parametrize("kind", REQUESTS)
-def test_each_wish_is_understood(kind):
+def test_each_request_is_understood(kind):
     asked = Asked()
-    assert take(json.dumps({"kind": kind, "run": 3, "anyway": True}), asked, asked) == ""
+    assert answer(json.dumps({"kind": kind, "run": 3, "anyway": True}), asked, asked.ask) == ""
     assert asked == [WorkbenchRequest(kind, 3, True)]
 
 
 @pytest.mark.parametrize("more", [{"run": "1"}, {"run": True}, {"run": 1.5}, {"anyway": 1}, {"anyway": "yes"}])
-def test_levels_are_not_given_for_a_wish_that_is_not_clear(more):
+def test_levels_are_not_given_for_a_request_that_is_not_clear(more):
     asked = Asked()
-    assert take(json.dumps({"kind": "give", **more}), asked, asked).startswith("expected ")
+    assert answer(json.dumps({"kind": "give", **more}), asked, asked.ask).startswith("expected ")
     assert asked == []
 
 
 def test_too_much_is_said():
     asked = Asked()
-    told = [take('{"kind": "calibrate"}', asked, asked) for _ in range(3)]
+    told = [answer('{"kind": "calibrate"}', asked, asked.ask) for _ in range(3)]
     assert [bool(one) for one in told] == [False, False, True]
 
 
@@ -235,22 +228,20 @@ def flat(table, prefix=""):
 
 
 def test_every_text_that_is_asked_for_is_there_and_none_is_left_over():
-    asked, scripts = set(), ""
-    for script in sorted((ROOM / "static").glob("*.js")):
-        scripts += script.read_text(encoding="utf-8")
-    asked |= set(re.findall(r'"([a-z_]+\.[a-z_0-9]+)"', scripts))
+    scripts = "".join(path.read_text("utf-8") for room in (KIT, ROOM) for path in sorted(room.glob("static/*.js")))
+    templates = "".join(path.read_text("utf-8") for room in (KIT, ROOM) for path in room.glob("templates/*"))
+    asked = set(re.findall(r'"([a-z_]+\.[a-z_0-9]+)"', scripts))
     # A verdict, and the other things to do, are names that the host gives.
     asked |= {
         "result.bad",
         "result.doubtful",
-        *(f"begin.{wish}{end}" for wish in ("bar", "seal", "undo") for end in ("", "_about")),
+        *(f"begin.{job}{end}" for job in ("bar", "seal", "undo") for end in ("", "_about")),
     }
-    asked |= set(re.findall(r"\bt\.([a-z_]+\.[a-z_0-9]+)", (ROOM / "templates" / "bench.html").read_text("utf-8")))
-    asked -= {path.name for path in (ROOM / "static").iterdir()}
-    own = dict(flat(catalogue(folder=ROOM / "texts")))
-    del own["lang"]
-    assert set(own) - asked == set()
-    assert asked - set(dict(flat(texts()))) == set()
-    for name, text in own.items():
-        for brace in re.findall(r"\{(\w+)\}", text):
+    asked |= set(re.findall(r"\bt\.([a-z_]+\.[a-z_0-9]+)", templates))
+    asked -= {path.name for room in (KIT, ROOM) for path in (room / "static").iterdir()}
+    there = dict(flat(catalogue(workbench_page.__name__)))
+    assert asked - set(there) == set()
+    assert set(there) - asked == {"lang", "page.too_much"}
+    for name, text in there.items():
+        for brace in re.findall(r"\{(\w+)\}", str(text)):
             assert re.search(rf"\b{brace}\b", scripts) or brace in ("pupil", "port"), f"{name}: {brace}"

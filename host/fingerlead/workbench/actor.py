@@ -127,6 +127,10 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         self._opened.result()
         return self
 
+    def stop(self, timeout_s: float | None = STOP_S) -> bool:
+        """Break off what runs, and wait until the port is closed."""
+        return super().stop(timeout_s)
+
     def _serve(self) -> None:
         try:
             self._opened_workbench()

@@ -14,9 +14,10 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.serving import serve
-from fingerlead.faces.pages.desk import opening as desk
-from fingerlead.faces.pages.practice import opening
-from fingerlead.faces.pages.practice.opening import PracticePage, bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.faces.pages.desk import routes as desk
+from fingerlead.faces.pages.practice import page
+from fingerlead.faces.pages.practice.page import PracticePage
+from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
 from fingerlead.practice.tonight import music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder
@@ -74,7 +75,7 @@ def practice(
         with ExitStack() as stack:
             kept_in, teacher = (folder, None) if studio is None else stack.enter_context(_for_teacher(studio, pupil))
             yield stack.enter_context(
-                opening.opened(
+                page.opened(
                     port,
                     chart,
                     address=address,
@@ -89,9 +90,9 @@ def practice(
                 )
             )
 
-    page = serve(opened(), "Practice", " and keeps the session.", browser)
+    served = serve(opened(), "Practice", " and keeps the session.", browser)
     if studio is None:
-        for line in page.parting_words():
+        for line in served.parting_words():
             typer.echo(line)
 
 

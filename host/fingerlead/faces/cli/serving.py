@@ -6,29 +6,16 @@ import contextlib
 import time
 import webbrowser
 from contextlib import AbstractContextManager
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import typer
 
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import until_interrupted
+from fingerlead.faces.pages.kit.page import ServedPage
 from fingerlead.faces.pages.kit.server import NoPlaceError
 
 LOOK_S = 0.2
-
-
-class ServedPage(Protocol):
-    """What every page tells while it is served; `running` raises what ended it."""
-
-    @property
-    def url(self) -> str:
-        """Where it is."""
-
-    @property
-    def running(self) -> bool:
-        """Whether it still is there."""
-
-
 Opened = TypeVar("Opened", bound=ServedPage)
 
 

@@ -12,11 +12,13 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from markupsafe import Markup
+
 from fingering.ladder import ladder
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
-from fingerlead.faces.pages.kit.templates import templates
+from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.phrases import capital
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.words import change_name, clock_text, practised_names, what_happened
@@ -33,27 +35,23 @@ from fingerlead.timing.progress import Tally, together
 from fingerlead.timing.results import Change
 from fingerlead.timing.summary import heard_stray_us, stands_out
 
-# --- The style of the desk's pages.
-
-
-@cache
-def style() -> str:
-    """What pages and reports share, and the desk's own."""
-    shared = (files("fingerlead.faces.report") / "templates" / "style.css").read_text(encoding="utf-8")
-    return shared + (files("fingerlead.faces.pages.desk") / "static" / "desk.css").read_text(encoding="utf-8")
-
-
-# ---
-
+PACKAGE = "fingerlead.faces.pages.desk"
 MOST_STRIPS = 3
 MOST_MOMENTS = 60
 MOST_SITTINGS = 30
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
 
 
-def render(name: str, **told: Any) -> str:
+@cache
+def style() -> str:
+    """What pages and reports share, and the desk's own."""
+    shared = (files("fingerlead.faces.report") / "templates" / "style.css").read_text(encoding="utf-8")
+    return shared + (files(PACKAGE) / "static" / "desk.css").read_text(encoding="utf-8")
+
+
+def render(name: str, **values: Any) -> str:
     """A template filled in."""
-    return templates("fingerlead.faces.pages.desk").get_template(name).render(hands=HANDS, **told)
+    return templates.render(PACKAGE, name, hands=HANDS, **values)
 
 
 def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None = None) -> str:
@@ -87,8 +85,6 @@ def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
 
 def printed_glance(studio: Studio, today: date, since: str = "") -> str:
     """All pupils as one page that holds its own style, for paper; since an ISO day, or each one's last lesson."""
-    from markupsafe import Markup
-
     groups, day = _groups(studio, today, "", since), say.day_words(today.isoformat())
     return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
@@ -256,8 +252,6 @@ def _is(tally: Tally, wanted: tuple[int, int]) -> bool:
 
 
 def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
-    from markupsafe import Markup
-
     return {
         "number": change.number,
         "at": clock_text(change.start_us),

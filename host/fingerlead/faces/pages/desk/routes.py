@@ -6,26 +6,33 @@ before, by the guard around the whole app.
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 import sqlite3
 import tempfile
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Iterator
 from datetime import date
-from functools import lru_cache, wraps
-from importlib.resources import files
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import pages
-from fingerlead.faces.pages.desk.pages import style
+from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
+from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.words import work_on_first
+from fingerlead.listening.sources import open_source
+from fingerlead.store.passage import decode_passage, message_of
+from fingerlead.store.passage.text import PassageError
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
+from fingerlead.studio.index import analysed
 from fingerlead.studio.pupils import Homework, StudioError
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
@@ -35,7 +42,6 @@ from fingerlead.timing.summary import summarise
 GREATEST_UPLOAD = 1 << 28
 GREATEST_MESSAGE = 1 << 20
 MOST_OPENED = 20
-Handler = Callable[["Request"], Awaitable[Response]]
 
 
 class Desk:
@@ -45,38 +51,48 @@ class Desk:
         self.studio, self.today, self.round = studio, today, round
         self.opened: dict[str, Analysis] = {}
 
-    def routes(self) -> list[Route]:
-        """All addresses."""
-        key, digest = "/pupil/{key}", "/session/{digest:str}"
-        return [
-            Route("/", _told(self.glance)),
-            Route("/desk/{name}", _told(static)),
-            Route("/round.json", _told(self.passed)),
-            Route("/next", _told(self.next), methods=["POST"]),
-            Route("/pupil", _told(self.add), methods=["POST"]),
-            Route(key, _told(self.pupil), methods=["GET"]),
-            Route(key, _told(self.change), methods=["POST"]),
-            Route(f"{key}/homework", _told(self.give), methods=["POST"]),
-            Route(f"{key}/homework.pdf", _told(self.homework_sheet)),
-            Route(f"{key}/take-in", _told(self.take_in), methods=["POST"]),
-            Route(f"{key}/all.zip", _told(self.export)),
-            Route(f"{key}/delete", _told(self.delete), methods=["POST"]),
-            Route(f"{digest}.json", _told(self.edges)),
-            Route(f"{digest}.wav", _told(self.sound)),
-            Route(f"{digest}/message", _told(self.message_out)),
-            Route(digest, _told(self.session)),
-            Route(f"{digest}/remark", _told(self.remark), methods=["POST"]),
-            Route(f"{digest}/remark/{{id}}/back", _told(self.take_back), methods=["POST"]),
-            Route("/message", _told(self.message), methods=["GET", "POST"]),
-            Route("/message/{number}.json", _told(self.edges)),
-            Route("/message/{number}.wav", _told(self.sound)),
-            Route("/message/{number}", _told(self.passage)),
-        ]
+    def app(self) -> Starlette:
+        """All addresses as one app."""
+        key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
+        reading = {
+            "/": self.glance,
+            "/style.css": self.style,
+            "/round.json": self.passed,
+            key: self.pupil,
+            f"{key}/homework.pdf": self.homework_sheet,
+            f"{key}/all.zip": self.export,
+            f"{digest}.json": self.edges,
+            f"{digest}.wav": self.sound,
+            f"{digest}/message": self.message_out,
+            digest: self.session,
+            "/message": self.message,
+            f"{number}.json": self.edges,
+            f"{number}.wav": self.sound,
+            number: self.passage,
+        }
+        writing = {
+            "/next": self.next,
+            "/pupil": self.add,
+            key: self.change,
+            f"{key}/homework": self.give,
+            f"{key}/take-in": self.take_in,
+            f"{key}/delete": self.delete,
+            f"{digest}/remark": self.remark,
+            f"{digest}/remark/{{id}}/back": self.take_back,
+            "/message": self.open_message,
+        }
+        routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
+        routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
+        return page_app(pages.PACKAGE, routes, refusals=dict.fromkeys(REFUSED, _refuse))
 
     async def glance(self, request: Request) -> Response:
         """All pupils."""
         by = request.query_params.get("by", "")
         return HTMLResponse(pages.glance_page(self.studio, self.today(), by, self.round))
+
+    async def style(self, request: Request) -> Response:
+        """What the desk's pages and reports share, and the desk's own."""
+        return Response(pages.style(), media_type="text/css")
 
     async def passed(self, request: Request) -> Response:
         """Who has the chanter, and what is wrong with it."""
@@ -122,8 +138,6 @@ class Desk:
 
     async def homework_sheet(self, request: Request) -> Response:
         """The homework as a sheet for the music stand."""
-        from fingerlead.faces.pages.desk.files import homework_pdf
-
         pupil = self.studio.pupil(request.path_params["key"])
         given = folders.homework(self.studio.of(pupil.key))
         if not given:
@@ -181,8 +195,6 @@ class Desk:
 
     async def sound(self, request: Request) -> Response:
         """A stretch of a session as sound, at a speed, or mended."""
-        from fingerlead.faces.pages.desk.files import stretch_wav
-
         query = request.query_params
         try:
             from_us, until_us = int(query.get("from_us", "0")), int(query.get("until_us", "0"))
@@ -210,12 +222,11 @@ class Desk:
         return _back(f"/session/{digest}#remarks-h")
 
     async def message(self, request: Request) -> Response:
-        """A passage that came as text in a chat."""
-        if request.method == "GET":
-            return HTMLResponse(pages.render("message.html", text="", notice=""))
-        from fingerlead.store.passage import decode_passage
-        from fingerlead.store.passage.text import PassageError
+        """Where a passage that came as text in a chat is pasted."""
+        return HTMLResponse(pages.render("message.html", text="", notice=""))
 
+    async def open_message(self, request: Request) -> Response:
+        """A passage that came as text in a chat."""
         text = _field(await request.form(max_part_size=GREATEST_MESSAGE), "text")
         try:
             passage = decode_passage(text)
@@ -229,9 +240,6 @@ class Desk:
 
     async def message_out(self, request: Request) -> Response:
         """Some changes of a session as a message to send."""
-        from fingerlead.store.passage import message_of
-        from fingerlead.store.passage.text import PassageError
-
         digest, query = request.path_params["digest"], request.query_params
         try:
             first, last = int(query.get("first", "")), int(query.get("last", ""))
@@ -259,45 +267,29 @@ class Desk:
         return self.opened[number]
 
 
-async def static(request: Request) -> Response:
-    """The desk's style and program."""
-    name = request.path_params["name"]
-    if name == "desk.css":
-        return Response(style(), media_type="text/css")
-    if name in ("desk.js", "round.js"):
-        return FileResponse(str(files("fingerlead.faces.pages.desk") / "static" / name), media_type="text/javascript")
-    raise StudioError("there is nothing of this name")
+# What a request may end with, and is answered in a sentence.
+REFUSED = (StudioError, OSError, sqlite3.DatabaseError)
+
+
+async def _refuse(request: Request, error: Exception) -> Response:
+    status, sentence = 500, str(error)
+    if isinstance(error, OSError):
+        sentence = f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
+    elif isinstance(error, sqlite3.DatabaseError):
+        sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
+    else:
+        status = 400
+    if request.url.path.endswith((".wav", ".json")):
+        return PlainTextResponse(sentence, status)
+    return HTMLResponse(pages.render("refused.html", sentence=sentence, notice=""), status)
 
 
 @lru_cache(maxsize=8)
 def _analysis(path: Path) -> Analysis:
-    from fingerlead.studio.index import analysed
-
     try:
         return analysed(path)[1]
     except SessionError as error:
         raise StudioError(f"this session cannot be read: {error.reason}") from None
-
-
-def _told(handler: Handler) -> Handler:
-    """A refusal becomes a page with its sentence."""
-
-    @wraps(handler)
-    async def answered(request: Request) -> Response:
-        try:
-            return await handler(request)
-        except StudioError as error:
-            status, sentence = 400, str(error)
-        except OSError as error:
-            status, sentence = 500, f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
-        except sqlite3.DatabaseError as error:
-            status = 500
-            sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
-        if request.url.path.endswith((".wav", ".json")):
-            return PlainTextResponse(sentence, status_code=status)
-        return HTMLResponse(pages.render("refused.html", sentence=sentence, notice=""), status_code=status)
-
-    return answered
 
 
 def _back(to: str) -> Response:
@@ -307,3 +299,15 @@ def _back(to: str) -> Response:
 def _field(form: Any, name: str) -> str:
     value = form.get(name)
     return value if isinstance(value, str) else ""
+
+
+@contextlib.contextmanager
+def opened(
+    folder: Path, port: str | None, address: str, web_port: int | None, today: Callable[[], date] = date.today
+) -> Iterator[ServedPage]:
+    """The desk from here to the end of the block. Raises NoPlaceError, StudioError."""
+    with Studio(folder) as studio:
+        round = None if port is None else Round(folder, port, lambda: open_source(port))
+        actors = [] if round is None else [round]
+        with served(Desk(studio, today, round).app(), address, web_port, *actors) as page:
+            yield page

@@ -1,8 +1,8 @@
-"""Who may come in. Any site that a browser has open can reach a page on this computer: so three things are looked at.
+"""Who may come in. Any site that a browser has open can reach a page on this computer, so three things are checked.
 
-Host     the name or address that the page was asked for by: one that is ours (else some site has given its own name
-         this computer's address)
-Origin   where it is there, the very same; a websocket, and whatever is more than reading, must have one
+Host     the name or address that the page was asked for by: it must be one of this server's, else some site has given
+         its own name this computer's address
+Origin   where there is one, the very same; a websocket, and whatever does more than read, must have one
 token    in the address once, then in a cookie that only this server gets, and only from its own pages
 """
 
@@ -11,13 +11,13 @@ from __future__ import annotations
 import ipaddress
 import secrets
 import socket
-from collections.abc import Callable
-from http.cookies import CookieError, SimpleCookie
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qs, urlencode
 
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
 NOT_THIS_NAME = (
     "This page was asked for by a name that is not this computer's. Open it by the address that fingerlead printed."
 )
@@ -26,13 +26,16 @@ NO_TOKEN = (
     "fingerlead does not know this browser. Open the page by the whole address that fingerlead printed when it "
     "started: the part after token= lets you in."
 )
-LONGEST_HEADER = 4_096
+LONGEST_QUERY = 4_096
 POLICY_VIOLATED = 1008  # RFC 6455, section 7.4.1
-
-
-def new_token() -> str:
-    """A token that nobody can guess."""
-    return secrets.token_urlsafe(24)
+# What keeps a page to itself, beside the policy.
+KEPT_APART = {
+    "x-frame-options": "DENY",
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "cache-control": "no-store",
+}
 
 
 class Names:
@@ -44,11 +47,11 @@ class Names:
     def __init__(self, address: str, port: int) -> None:
         self._port = port
         self._here_only = _is_loopback(address)
-        names = {"localhost"}
+        self._names = {"localhost"}
         if not self._here_only:
             host = socket.gethostname().lower()
-            names |= {address.lower(), host, f"{host.split('.')[0]}.local", f"{host.split('.')[0]}"}
-        self._names = names
+            short = host.split(".")[0]
+            self._names |= {address.lower(), host, short, f"{short}.local"}
 
     def fits(self, host: str) -> bool:
         """Whether a Host header names this server."""
@@ -86,115 +89,91 @@ def _split(host: str) -> tuple[str | None, int]:
 
 
 class Guard:
-    """Stands before the whole app, websocket included, and puts the headers on that keep a page to itself."""
+    """Stands before a whole app, websocket included, and adds the headers that keep a page to itself.
 
-    def __init__(self, app: ASGIApp, token: str, cookie: str, fits: Callable[[str], bool]) -> None:
-        self._app, self._token, self._cookie, self._fits = app, token, cookie, fits
+    `address` and `port` are where the server listens; `token` is what the page's address brings, new each time.
+    """
+
+    def __init__(self, app: ASGIApp, address: str, port: int) -> None:
+        self._app, self._names = app, Names(address, port)
+        self.token = secrets.token_urlsafe(24)
+        self.cookie = f"fingerlead-{port}"
+
+    @property
+    def way_in(self) -> str:
+        """What the address printed for the player ends with."""
+        return f"/?token={self.token}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or refuse it with one sentence."""
-        if scope["type"] not in ("http", "websocket"):
-            await self._app(scope, receive, send)
-            return
-        headers = _headers(scope)
-        host = headers.get("host", "")
-        refusal = self._refusal(scope, headers, host)
-        if scope["type"] == "websocket":
-            if refusal is not None:
+        if scope["type"] == "http":
+            headers = Headers(scope=scope)
+            host = _only(headers, "host")
+            send = _keeping_apart(send, host if self._names.fits(host) else "")
+            answer = self._refusal(scope, headers) or self._let_in(scope) or self._unknown(headers) or self._app
+            await answer(scope, receive, send)
+        elif scope["type"] == "websocket":
+            headers = Headers(scope=scope)
+            refusal = self._refusal(scope, headers) or self._unknown(headers)
+            if refusal is None:
+                await self._app(scope, receive, send)
+            else:
                 await receive()
-                await send({"type": "websocket.close", "code": POLICY_VIOLATED, "reason": refusal[1]})
-                return
-            await self._app(scope, receive, send)
-            return
-        send = _with_headers(send, host if self._fits(host) else "")
-        if refusal is None:
-            await self._app(scope, receive, send)
-        elif refusal[0] == 303:
-            await _answer(send, 303, "", [("location", refusal[1]), ("set-cookie", self._set_cookie())])
-        else:
-            await _answer(send, refusal[0], refusal[1], [])
+                await send({"type": "websocket.close", "code": POLICY_VIOLATED, "reason": bytes(refusal.body).decode()})
 
-    def _refusal(self, scope: Scope, headers: dict[str, str], host: str) -> tuple[int, str] | None:
-        """Status and sentence of a refusal; 303 and an address for whoever brings the token; None to let through."""
-        if not self._fits(host):
-            return 403, NOT_THIS_NAME
-        origin = headers.get("origin")
-        only_read = scope["type"] == "http" and scope["method"] in ("GET", "HEAD")
-        if not (only_read if origin is None else _same(origin, host)):
-            return 403, NOT_FROM_THERE
-        if only_read:
-            brought = parse_qs(scope["query_string"].decode("latin-1")[:LONGEST_HEADER])
-            if self._is_token(brought.pop("token", [""])[0]):
-                rest = urlencode(brought, doseq=True)
-                # Within this server, whatever the path looks like.
-                return 303, "/" + scope["path"].lstrip("/\\") + (f"?{rest}" if rest else "")
-        if not self._is_token(_cookie(headers.get("cookie", ""), self._cookie)):
-            return 401, NO_TOKEN
+    def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
+        """The answer to a request by a wrong name or from a wrong place."""
+        host, origin = _only(headers, "host"), _only(headers, "origin")
+        if not self._names.fits(host):
+            return PlainTextResponse(NOT_THIS_NAME, 403)
+        same = origin.lower() in (f"http://{host.lower()}", f"https://{host.lower()}")
+        if not (same if "origin" in headers else _only_reads(scope)):
+            return PlainTextResponse(NOT_FROM_THERE, 403)
         return None
 
+    def _let_in(self, scope: Scope) -> Response | None:
+        """The answer to a request that brings the token: a cookie, and the same address without it."""
+        brought = parse_qs(scope["query_string"].decode("latin-1")[:LONGEST_QUERY])
+        if not _only_reads(scope) or not self._is_token(brought.pop("token", [""])[0]):
+            return None
+        rest = urlencode(brought, doseq=True)
+        # Within this server, whatever the path looks like.
+        address = "/" + scope["path"].lstrip("/\\") + (f"?{rest}" if rest else "")
+        cookie = f"{self.cookie}={self.token}; Path=/; HttpOnly; SameSite=Strict"
+        return RedirectResponse(address, 303, headers={"set-cookie": cookie})
+
+    def _unknown(self, headers: Headers) -> Response | None:
+        """The answer to a request without the cookie."""
+        cookies = cookie_parser("; ".join(headers.getlist("cookie")))
+        return None if self._is_token(cookies.get(self.cookie, "")) else PlainTextResponse(NO_TOKEN, 401)
+
     def _is_token(self, text: str) -> bool:
-        return secrets.compare_digest(text.encode("utf-8", "replace"), self._token.encode())
-
-    def _set_cookie(self) -> str:
-        return f"{self._cookie}={self._token}; Path=/; HttpOnly; SameSite=Strict"
+        return secrets.compare_digest(text.encode("utf-8", "replace"), self.token.encode())
 
 
-def _headers(scope: Scope) -> dict[str, str]:
-    """Header values by name; one that comes twice is nobody's, and empty."""
-    headers: dict[str, str] = {}
-    for name, value in scope["headers"]:
-        key = name.decode("latin-1").lower()
-        if key == "cookie" and key in headers:
-            headers[key] += "; " + value.decode("latin-1")[:LONGEST_HEADER]
-        else:
-            headers[key] = "" if key in headers else value.decode("latin-1")[:LONGEST_HEADER]
-    return headers
+def _only(headers: Headers, name: str) -> str:
+    """The one value of a header; none where it comes twice."""
+    values = headers.getlist(name)
+    return values[0] if len(values) == 1 else ""
 
 
-def _same(origin: str, host: str) -> bool:
-    return origin.lower() in (f"http://{host.lower()}", f"https://{host.lower()}")
+def _only_reads(scope: Scope) -> bool:
+    return scope["type"] == "http" and scope["method"] in ("GET", "HEAD")
 
 
-def _cookie(header: str, name: str) -> str:
-    try:
-        found = SimpleCookie(header).get(name)
-    except CookieError:
-        return ""
-    return "" if found is None else found.value
-
-
-def _with_headers(send: Send, host: str) -> Send:
+def _keeping_apart(send: Send, host: str) -> Send:
+    """Sends the same with the headers that keep a page to itself; `host` is the name that the page's line goes to."""
     lines = f" ws://{host} wss://{host}" if host else ""
     policy = (
         f"default-src 'self'; connect-src 'self'{lines}; object-src 'none'; base-uri 'none'; form-action 'self'; "
         "frame-ancestors 'none'"
     )
-    added = [
-        (b"content-security-policy", policy.encode("latin-1")),
-        (b"x-frame-options", b"DENY"),
-        (b"x-content-type-options", b"nosniff"),
-        (b"referrer-policy", b"same-origin"),
-        (b"cross-origin-resource-policy", b"same-origin"),
-        (b"cache-control", b"no-store"),
-    ]
 
-    async def sending(message: dict[str, object]) -> None:
+    async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
-            there = list(message.get("headers", []))  # type: ignore[call-overload]
-            names = {name.lower() for name, _ in there}
-            message = {**message, "headers": there + [header for header in added if header[0] not in names]}
+            headers = MutableHeaders(scope=message)
+            for name, value in {"content-security-policy": policy, **KEPT_APART}.items():
+                headers.setdefault(name, value)
         await send(message)
 
-    return sending  # type: ignore[return-value]
-
-
-async def _answer(send: Send, status: int, text: str, headers: list[tuple[str, str]]) -> None:
-    lines = [("content-type", "text/plain; charset=utf-8"), ("content-length", str(len(text.encode()))), *headers]
-    await send(
-        {
-            "type": "http.response.start",
-            "status": status,
-            "headers": [(name.encode("latin-1"), value.encode("latin-1")) for name, value in lines],
-        }
-    )
-    await send({"type": "http.response.body", "body": text.encode()})
+    return sending

@@ -1,11 +1,11 @@
-"""The hub: what the loop thread publishes goes to any number of pages, and none of them can hold anything up.
+"""The hub: what an actor publishes goes to any number of pages, and no page can hold anything up.
 
-    loop thread ──publish──► Hub ──► Seat (bounded) ──take──► a page, whenever it is ready
-                              └─ the newest of each kind, and the last changes: a snapshot for who joins or fell behind
+    actor ──publish──► Hub ──► Subscriber (bounded) ──take──► a page, when it is ready
+                        └─ the newest of each kind, and the last changes: a snapshot for one that joins or fell behind
 
-A seat keeps the holes apart: the newest state wins. Whatever else is published waits in order; when too much waits,
-all of it gives way to a snapshot, which says the same as it stands. Messages are objects that have a `kind`; what a
-seat gives out is JSON text, written once for all of them. Any thread may call anything here.
+A subscriber keeps the holes apart: the newest state wins. All else that is published waits in order; when too much
+waits, it gives way to a snapshot, which says the same as it stands. Messages are objects that have a `kind`; what a
+subscriber gives out is JSON text, written once for all of them. Any thread may call anything here.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from fingerlead.ports.base import now_us
 
 Message = Mapping[str, Any]
 
-WAITING = 64  # messages in one seat
+WAITING = 64  # messages of one subscriber
 CHANGES = 8  # in a snapshot
-NOTICES = 8  # in one seat
-# Told once and over; a snapshot says nothing of them.
+NOTICES = 8  # of one subscriber
+# Sent once and over; a snapshot says nothing of them.
 PASSING = frozenset({"say", "remind"})
 
 
-class Seat:
-    """One page's place. `wake` is called from the publishing thread whenever there is something to take."""
+class Subscriber:
+    """One page at the hub. `wake` is called from the publishing thread whenever there is something to take."""
 
     def __init__(self, hub: Hub, wake: Callable[[], None]) -> None:
         self._hub = hub
@@ -37,7 +37,7 @@ class Seat:
         # No snapshot makes up for them: they wait apart, the latest few.
         self._notices: deque[str] = deque(maxlen=NOTICES)
         self._holes: str | None = None
-        self._behind = True  # whoever joins begins with a snapshot
+        self._behind = True  # a page that joins begins with a snapshot
 
     def fall_behind(self) -> None:
         """Let the page have a snapshot next."""
@@ -85,55 +85,55 @@ class Seat:
 
 
 class Hub:
-    """Publishes to all seats, and remembers what a page that joins must know. `clock` tells µs."""
+    """Publishes to all subscribers, and remembers what a page that joins must know. `clock` tells µs."""
 
     def __init__(self, clock: Callable[[], int] = now_us) -> None:
         self._clock = clock
         self.lock = Lock()
-        self._seats: set[Seat] = set()
+        self._subscribers: set[Subscriber] = set()
         self._newest: dict[str, Any] = {}
         self._changes: deque[tuple[int, Message]] = deque(maxlen=CHANGES)
 
-    def join(self, wake: Callable[[], None]) -> Seat:
-        """A seat for a page, which begins with a snapshot."""
-        seat = Seat(self, wake)
+    def join(self, wake: Callable[[], None]) -> Subscriber:
+        """A subscriber for a page, which begins with a snapshot."""
+        subscriber = Subscriber(self, wake)
         with self.lock:
-            self._seats.add(seat)
+            self._subscribers.add(subscriber)
         wake()
-        return seat
+        return subscriber
 
-    def leave(self, seat: Seat) -> None:
+    def leave(self, subscriber: Subscriber) -> None:
         """The page is gone."""
         with self.lock:
-            self._seats.discard(seat)
+            self._subscribers.discard(subscriber)
 
     def publish(self, message: Message) -> None:
-        """Tell every page. `change` joins the last changes, one told again in place of its first telling."""
+        """Send a message to every page. A `change` joins the last changes, in place of an earlier one of its number."""
         kind = message["kind"]
         text = json.dumps(message)
         with self.lock:
             if kind == "change":
-                self._note_change(message)
+                self._keep_change(message)
             elif kind not in PASSING:
                 self._newest[kind] = message
-            seats = list(self._seats)
-            for seat in seats:
-                seat.put(kind, text)
-        for seat in seats:
-            seat.wake()
+            subscribers = list(self._subscribers)
+            for subscriber in subscribers:
+                subscriber.put(kind, text)
+        for subscriber in subscribers:
+            subscriber.wake()
 
     def remember(self, **parts: Any) -> None:
         """Parts of a snapshot that are no message of their own; every page gets a snapshot that has them."""
         with self.lock:
             self._newest.update(parts)
-            seats = list(self._seats)
-            for seat in seats:
-                seat.drop()
-        for seat in seats:
-            seat.wake()
+            subscribers = list(self._subscribers)
+            for subscriber in subscribers:
+                subscriber.drop()
+        for subscriber in subscribers:
+            subscriber.wake()
 
     def forget_changes(self) -> None:
-        """Somebody else plays: the changes told so far are no longer the last ones."""
+        """Another player begins: the changes so far are no longer the last ones."""
         with self.lock:
             self._changes.clear()
 
@@ -143,7 +143,7 @@ class Hub:
         changes = [{**message, "seconds_ago": (now - at_us) // 1_000_000} for at_us, message in self._changes]
         return {"kind": "all", **self._newest, "changes": changes}
 
-    def _note_change(self, message: Message) -> None:
+    def _keep_change(self, message: Message) -> None:
         for place, (at_us, before) in enumerate(self._changes):
             if before.get("number") == message.get("number"):
                 self._changes[place] = (at_us, message)

@@ -6,21 +6,21 @@ import contextlib
 import logging
 import socket
 import sys
-from typing import TYPE_CHECKING, Never
+from typing import Never
 
 import uvicorn
+from starlette.types import ASGIApp
+from uvicorn.config import WS_PROTOCOLS
 
 from fingerlead.actor import Actor
 
-if TYPE_CHECKING:
-    from starlette.applications import Starlette
 FIRST_PORT = 8730
 TRIED = 20
 BACKLOG = 64
 # A message beyond this ends the line at once; a shorter one that is too long is answered.
 LONGEST_MESSAGE = 1 << 16
-START_S = 10.0
-STOP_S = 2
+GRACE_S = 2
+STOP_S = 10.0
 _log = logging.getLogger(__name__)
 
 
@@ -33,10 +33,8 @@ def listen(address: str, port: int | None) -> socket.socket:
     if port is not None:
         return _bound(address, port)
     for tried in range(FIRST_PORT, FIRST_PORT + TRIED):
-        try:
+        with contextlib.suppress(NoPlaceError):
             return _bound(address, tried)
-        except NoPlaceError:
-            continue
     return _bound(address, 0)
 
 
@@ -75,27 +73,27 @@ def shown(address: str) -> str:
 
 
 class Server(Actor[Never]):
-    """Serves an app in a thread, from `with` on to its end."""
+    """Serves an app at a socket that listens."""
 
-    def __init__(self, app: Starlette, place: socket.socket) -> None:
+    def __init__(self, app: ASGIApp, place: socket.socket) -> None:
         super().__init__("web", self._serve)
         config = uvicorn.Config(
             app,
             log_config=None,
             access_log=False,
             lifespan="off",
-            ws="websockets-sansio" if _has_sansio() else "websockets",
+            ws="websockets-sansio" if "websockets-sansio" in WS_PROTOCOLS else "websockets",
             ws_max_size=LONGEST_MESSAGE,
             ws_per_message_deflate=False,
             server_header=False,
-            timeout_graceful_shutdown=STOP_S,
+            timeout_graceful_shutdown=GRACE_S,
             proxy_headers=False,
         )
         self._server = uvicorn.Server(config)
         self._place = place
 
-    def stop(self, timeout_s: float | None = START_S) -> bool:
-        """Answer no more, and give the address back."""
+    def stop(self, timeout_s: float | None = STOP_S) -> bool:
+        """End every line, and let go of the socket."""
         self._server.should_exit = True
         ended = super().stop(timeout_s)
         self._place.close()
@@ -104,9 +102,3 @@ class Server(Actor[Never]):
     def _serve(self) -> None:
         _log.info("serving at %s, port %d", *self._place.getsockname()[:2])
         self._server.run(sockets=[self._place])
-
-
-def _has_sansio() -> bool:
-    from uvicorn.config import WS_PROTOCOLS
-
-    return "websockets-sansio" in WS_PROTOCOLS

@@ -1,149 +1,327 @@
-"""From a page's message to what it asks for. What is wrong with a message becomes one sentence; nothing is guessed."""
+"""What the practice page is sent: each event of practice as a message in words, published through the hub.
+
+The words are those of the catalogue, section `host`. All of this runs in the thread of the practice actor.
+"""
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
-from fingerlead.practice import inbox as wishes
+from fingering.holes import FINGERS
+from fingering.notes import NOTES
+from fingering.table import Table
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.phrases import capital, listed
+from fingerlead.faces.sheet.piece import note_id
+from fingerlead.faces.strip import LETTERS, strip_svg
+from fingerlead.faces.words import change_name, false_fingering, finger_name, what_happened
+from fingerlead.music.tune import Tune
+from fingerlead.practice import events
 
-MOST_BYTES = 2_000
-LONGEST_TEXT = 300
+PACKAGE = "fingerlead.faces.pages.practice"
+SHOWN_CHANGES = 5
 
-
-@dataclass(frozen=True, slots=True)
-class Cover:
-    """The page's own fingers: holes as they are from now on."""
-
-    covered_mask: int
-
-
-@dataclass(frozen=True, slots=True)
-class Again:
-    """Let this page have everything once more."""
-
-
-class AskingError(ValueError):
-    """A message that says nothing sensible; `str()` is one sentence."""
+Message = dict[str, Any]
 
 
-Asked = wishes.Request | Cover | Again
-Field = Callable[[str, Any], Any]
+def say(key: str, **parts: object) -> str:
+    """A text of the catalogue with its names filled in."""
+    return str(catalogue(PACKAGE)["host"][key]).format(**parts)
 
 
-def read_asked(text: str | bytes, host_us: int) -> Asked | None:
-    """What a message asks for; None for a kind that is not known, which is passed over. Raises AskingError."""
-    message = read_message(text)
-    match message["kind"]:
-        case "holes":
-            return Cover(_whole("covered_mask", message.get("covered_mask"), 0, 255))
-        case "all":
-            return Again()
-        case "listen":
-            return wishes.Listen(_text("to", message.get("to")))
-        case "rung":
-            return wishes.ChooseRung(_text("key", message.get("key")))
-        case "tonight":
-            return wishes.BeginTonight()
-        case "restart":
-            return wishes.BeginAgain()
-        case "hand":
-            return wishes.HandOnTop(_one_of("left", "right")("on_top", message.get("on_top")))
-        case "sound":
-            return wishes.SetSound(**_fields(message, _SOUND))
-        case "metronome":
-            return wishes.SetMetronome(**_fields(message, _METRONOME))
-        case "tap":
-            return wishes.Tap(host_us)
-        case "keyboard":
-            return wishes.KeyboardHolds(_whole("holds", message.get("holds"), 0, 255))
-        case "finish":
-            return wishes.Finish()
-    return None
+def chanter_sentence(chanter: events.ChanterNow) -> str:
+    """Who is listened to, and how that goes."""
+    if chanter.place == "none":
+        return say("none")
+    if chanter.place in ("away", "refused"):
+        return say(chanter.place, cause=chanter.cause.rstrip("."))
+    return say(f"{chanter.place}_{chanter.origin}", name=chanter.name or say("port"))
 
 
-def read_message(text: str | bytes) -> dict[str, Any]:
-    """A message as an object that has a kind. Raises AskingError."""
-    size = len(text)
-    if size > MOST_BYTES:
-        raise AskingError(f"expected a message of at most {MOST_BYTES} characters; got {size}")
-    try:
-        message = json.loads(text)
-    except (ValueError, RecursionError):
-        raise AskingError("expected a message in JSON; got something else") from None
-    if not isinstance(message, dict) or not isinstance(message.get("kind"), str):
-        raise AskingError("expected an object with a kind; got something else")
-    return message
+def change_sentence(judged: events.Judged, table: Table) -> str:
+    """One change. Advice is given only where obeying it takes every stray away."""
+    change, timing = judged.change, judged.timing
+    unsure = change.verdict == "stray" and judged.diagnosis is None
+    name = capital(change_name(change.from_note, change.to_note))
+    sentences = [f"{name}: {what_happened(change, timing, not unsure)}"]
+    if unsure:
+        sentences.append(say("cannot_tell"))
+    if judged.outcome == "false fingering":
+        verdict = table.verdict(change.to_mask)
+        if verdict.wrong_fingers:
+            sentences.append(false_fingering(verdict.note, verdict.wrong_fingers, change.to_mask))
+    return " ".join(sentences)
 
 
-def _fields(message: dict[str, Any], known: dict[str, Field]) -> dict[str, Any]:
-    """The fields that are there and known; None stands for one that is left as it is."""
-    return {name: read(name, message[name]) for name, read in known.items() if message.get(name) is not None}
+def hold_sentence(hold: events.HoldJudged) -> str:
+    """One try at a note alone."""
+    note = NOTES[hold.note]
+    fingers = listed([finger_name(finger) for finger in hold.fingers]) if hold.fingers else ""
+    return say(f"hold_{hold.end.replace(' ', '_')}", note=capital(note), fingers=fingers)
 
 
-def _refuse(name: str, expected: str, got: Any) -> AskingError:
-    shown = repr(got)
-    return AskingError(f"expected {name} to be {expected}; got {shown if len(shown) <= 40 else shown[:40] + '…'}")
+def row_names(snapshot: events.Snapshot) -> tuple[str, str]:
+    """What the rows out and back are called."""
+    notes = tuple(dict.fromkeys(note for note, _ in snapshot.notes))
+    if snapshot.progressed.back is None or len(notes) < 2:
+        return snapshot.name, ""
+    return change_name(notes[0], notes[1]), change_name(notes[1], notes[0])
 
 
-def _whole(name: str, value: Any, least: int, most: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise _refuse(name, f"a whole number from {least} to {most}", value)
-    return value
+def progress_sentence(progressed: events.Progressed, out_name: str, back_name: str) -> str:
+    """What the counted rows do not show by themselves of the way to passing the rung; often nothing."""
+    if not progressed.needed:
+        return say("free")
+    if progressed.passed:
+        return say("passed_today")
+    if progressed.waits_for_beat:
+        return say("wait_beat")
+    rows = ((out_name, progressed.out), (back_name, progressed.back))
+    full = [name for name, count in rows if count is not None and count >= progressed.needed]
+    short = [name for name, count in rows if count is not None and count < progressed.needed]
+    if full and short:
+        return say("row_full", name=capital(full[0]), needed=progressed.needed, other=short[0])
+    return ""
 
 
-def _whole_from(least: int, most: int) -> Field:
-    return lambda name, value: _whole(name, value, least, most)
+def turn_sentence(turn: events.TonightTurn) -> str:
+    """What comes next tonight."""
+    if turn.item is None:
+        return say("tonight_over")
+    sentence = say("tonight_rest") if turn.item.rest else say("tonight_turn", name=turn.item.name)
+    return f"{sentence} {say('tonight_little')}" if turn.too_little and turn.number <= 1 else sentence
 
 
-def _number_from(least: float, most: float) -> Field:
-    def read(name: str, value: Any) -> float:
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not least <= value <= most or math.isnan(value):
-            raise _refuse(name, f"a number from {least:g} to {most:g}", value)
-        return float(value)
-
-    return read
-
-
-def _text(name: str, value: Any) -> str:
-    if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():
-        raise _refuse(name, f"a text of at most {LONGEST_TEXT} letters", value)
-    return value
-
-
-def _one_of(*values: str) -> Field:
-    def read(name: str, value: Any) -> str:
-        if value not in values:
-            raise _refuse(name, " or ".join(values), value)
-        return str(value)
-
-    return read
+def summary_lines(over: events.Over, names: dict[str, str]) -> list[str]:
+    """A session in a few sentences. `names` are the rungs' names by key."""
+    summary: Any = over.summary
+    lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
+    if summary.worth_work is not None:
+        worst = summary.worth_work
+        name = change_name(worst.from_note, worst.to_note)
+        lines.append(say("summary_work", name=name, stray=worst.stray, tried=worst.tried))
+    for count in sorted(summary.changes, key=lambda count: -count.tried)[:SHOWN_CHANGES]:
+        name = capital(change_name(count.from_note, count.to_note))
+        lines.append(say("summary_change", name=name, clean=count.clean, tried=count.tried))
+    for passed in summary.passed:
+        key = {"without a beat": "without", "again without a beat": "again"}.get(passed.what, passed.what)
+        name = capital(names.get(passed.rung_key, passed.rung_key))
+        lines.append(say("summary_passed", name=name, what=say(f"passed_{key}")))
+    return lines
 
 
-def _yes_or_no(name: str, value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise _refuse(name, "true or false", value)
-    return value
+def length(us: int) -> str:
+    """A time in whole minutes, in words."""
+    minutes = round(us / 60_000_000)
+    if minutes < 1:
+        return say("less")
+    return say("minute") if minutes == 1 else say("minutes", minutes=minutes)
 
 
-_SOUND: dict[str, Field] = {
-    "where": _one_of("host", "page", "nowhere"),
-    "device": _text,
-    "level_db": _number_from(-60, 0),
-    "voice": _text,
-    "low_a_hz": _number_from(1, 10_000),
-    "scale": _text,
-    "drones": _yes_or_no,
-    "false_cents": _number_from(-1_200, 1_200),
-    "delay_ms": _number_from(0, 5_000),
-}
-_METRONOME: dict[str, Field] = {
-    "on": _yes_or_no,
-    "bpm": _number_from(1, 1_000),
-    "beats": _whole_from(1, 64),
-    "subdivision": _whole_from(1, 64),
-}
+class Publisher:
+    """Publishes a message for each event it is called with.
+
+    `staff_of` gives the staff of some music as far as it has been engraved, and sees to it that it will be.
+    """
+
+    def __init__(self, hub: Hub, table: Table, staff_of: Callable[[str, Tune], str | None]) -> None:
+        self._hub, self._table, self._staff_of = hub, table, staff_of
+        self._snapshot: events.Snapshot | None = None
+        self._names: dict[str, str] = {}
+        self._staff_missing = False
+        self._metronome: Message = {}
+        self._offered = False
+        self._tried = ""  # the sentence on the last try at a note alone
+        hub.remember(
+            notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
+            tonight=None, summary=None, remarks=[],
+        )  # fmt: skip
+
+    def __call__(self, event: events.Event) -> None:
+        """Publish what happened."""
+        match event:
+            case events.HolesNow(covered_mask, note, fingering, t_us):
+                self._publish("holes", covered_mask=covered_mask, note=note, fingering=fingering, t_us=t_us)
+            case events.ChanterNow():
+                self._chanter(event)
+            case events.MusicNow(snapshot, anew):
+                self._music(snapshot, anew)
+            case events.StaffNow(name, why_not):
+                self._staff(name, why_not)
+            case events.SoundNow(settings):
+                self._publish("sound", **settings)
+            case events.MetronomeNow(settings):
+                self._metronome = settings
+                self._publish_metronome()
+            case events.HandNow(hand):
+                self._hub.remember(hand_on_top=hand)
+            case events.RestDue(played_us):
+                self._publish("remind", sentence=say("rest", minutes=round(played_us / 60_000_000)))
+            case events.Notice(sentence):
+                self._publish("say", sentence=sentence)
+            case events.Over():
+                self._publish("summary", **summary_of(event, self._names))
+            case _:
+                self._practised(event)
+
+    def _publish(self, kind: str, **parts: Any) -> None:
+        self._hub.publish({"kind": kind, **parts})
+
+    def _chanter(self, chanter: events.ChanterNow) -> None:
+        if chanter.place == "waiting":
+            self._hub.remember(summary=None)
+        self._publish(
+            "chanter",
+            state=chanter.place,
+            source=chanter.origin,
+            name=chanter.name if chanter.origin in (None, "port") else say(chanter.origin),
+            sentence=chanter_sentence(chanter),
+            uncertainty_us=None if chanter.timing is None else chanter.timing.uncertainty_us,
+            kept=chanter.kept,
+            found=[{"spec": found.spec, "description": found.description} for found in chanter.found],
+        )
+
+    def _practised(self, event: events.Event) -> None:
+        snapshot = self._snapshot
+        match event:
+            case events.Lit():
+                self._publish("lit", **lit_of(event))
+            case events.Judged():
+                self._publish("change", **change_of(event, self._table))
+            case events.HoldJudged() if snapshot is not None:
+                self._tried = hold_sentence(event)
+                self._publish("progress", **progress_of(snapshot, self._tried))
+            case events.Progressed() if snapshot is not None:
+                self._snapshot = snapshot = replace(snapshot, progressed=event)
+                # What is counted follows the try at once: its sentence is to stay.
+                self._publish("progress", **progress_of(snapshot, self._tried))
+                if self._offered != offers_beat(event):
+                    self._publish_metronome()
+            case events.Due(rungs):
+                self._hub.remember(due=list(rungs))
+            case events.TonightTurn() if snapshot is not None:
+                self._snapshot = replace(snapshot, turn=event)
+                self._publish("tonight", **tonight_of(event))
+
+    def _music(self, snapshot: events.Snapshot, anew: bool) -> None:
+        self._snapshot, self._tried = snapshot, ""
+        self._names = {rung.key: rung.name for rung in snapshot.ladder}
+        if anew:
+            self._hub.forget_changes()
+        self._publish("rung", **self._rung(snapshot))
+        self._publish("lit", **lit_of(snapshot.lit))
+        self._publish("progress", **progress_of(snapshot))
+        self._publish_metronome()
+        if snapshot.turn is None:
+            self._hub.remember(tonight=None)
+        else:
+            self._publish("tonight", **tonight_of(snapshot.turn))
+        self._hub.remember(ladder=[ladder_rung_of(rung) for rung in snapshot.ladder], due=list(snapshot.due))
+
+    def _publish_metronome(self) -> None:
+        """The metronome, which is not offered before a rung's second pass."""
+        self._offered = self._snapshot is not None and offers_beat(self._snapshot.progressed)
+        if self._metronome:
+            self._publish("metronome", **self._metronome, offered=self._offered or self._metronome["on"])
+
+    def _staff(self, name: str, why_not: str) -> None:
+        if why_not and not self._staff_missing:
+            self._staff_missing = True
+            self._publish("say", sentence=say("no_staff", why=why_not.rstrip(".")))
+        if self._snapshot is not None and name == self._snapshot.name:
+            self._publish("rung", **self._rung(self._snapshot))
+            self._publish("lit", **lit_of(self._snapshot.lit))
+
+    def _rung(self, snapshot: events.Snapshot) -> Message:
+        return {
+            "key": snapshot.key,
+            "name": snapshot.name,
+            "number": snapshot.number,
+            "of": snapshot.of,
+            "trains": snapshot.trains,
+            "staff_svg": self._staff_of(snapshot.name, snapshot.tune),
+            "notes": [
+                {"id": None if place is None else note_id(*place), "note": note, "letter": LETTERS[note]}
+                for note, place in snapshot.notes
+            ],
+            "help": list(snapshot.help),
+            "passed_text": snapshot.passed_text,
+            "next_key": snapshot.next_key,
+            "tune": snapshot.is_tune,
+        }
+
+
+def offers_beat(progressed: events.Progressed) -> bool:
+    """Whether a beat has its place now: in a rung's second pass, and where nothing is counted."""
+    return progressed.with_beat or progressed.pass_number == 2 or progressed.needed == 0
+
+
+def lit_of(lit: events.Lit) -> Message:
+    """The note to play next."""
+    return {"id": None if lit.place is None else note_id(*lit.place), "note": lit.note, "index": lit.index}
+
+
+def change_of(judged: events.Judged, table: Table) -> Message:
+    """One change, in words and as its strip."""
+    change = judged.change
+    return {
+        "number": judged.take,
+        "take": judged.take,
+        "from": change.from_note,
+        "to": change.to_note,
+        "verdict": change.verdict,
+        "outcome": judged.outcome,
+        "sentence": change_sentence(judged, table),
+        "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.diagnosis is not None),
+        "mendable": judged.diagnosis is not None,
+        "slow": change.verdict != "uncertain",
+        "again": judged.again,
+        "seconds_ago": 0,
+    }
+
+
+def progress_of(snapshot: events.Snapshot, before: str = "") -> Message:
+    """How many in a row, and what passes the rung; with a sentence about the last try before it."""
+    progressed = snapshot.progressed
+    out_name, back_name = row_names(snapshot)
+    counted = progressed.needed > 0
+
+    def row(name: str, count: int) -> Message:
+        return {"name": name, "in_a_row": min(count, progressed.needed), "needed": progressed.needed}
+
+    return {
+        "out": row(out_name, progressed.out) if counted else None,
+        "back": row(back_name, progressed.back) if counted and progressed.back is not None else None,
+        "pass_number": progressed.pass_number if counted else None,
+        "with_beat": progressed.with_beat,
+        "sentence": f"{before} {progress_sentence(progressed, out_name, back_name)}".strip(),
+        "passed": progressed.passed,
+    }
+
+
+def tonight_of(turn: events.TonightTurn) -> Message:
+    """What comes next tonight."""
+    item = turn.item
+    return {
+        "minutes_left": max(0, -(-turn.left_us // 60_000_000)),
+        "item": None if item is None else {"name": item.name, "notes": list(item.notes), "rest": item.rest},
+        "sentence": turn_sentence(turn),
+    }
+
+
+def ladder_rung_of(rung: events.LadderRung) -> Message:
+    """One rung of the ladder."""
+    return {"key": rung.key, "name": rung.name, "group": rung.group, "state": rung.state}
+
+
+def summary_of(over: events.Over, names: dict[str, str]) -> Message:
+    """A session summed up."""
+    return {
+        "lines": summary_lines(over, names),
+        "passed": [names.get(passed.rung_key, passed.rung_key) for passed in over.summary.passed],
+        "minutes": round(over.summary.playing_us / 60_000_000),
+        "session_file": None if over.session is None else str(over.session),
+    }

@@ -1,16 +1,18 @@
 // The replay of a session: holes moving and sound, at any speed, from any place; jump from stray to stray.
 
-const player = document.getElementById("player");
+import { byId, draw, write } from "/kit/dom.js";
+
+const player = byId("player");
 const source = player.dataset.source;
 const endUs = Number(player.dataset.endUs);
-const place = document.getElementById("place");
-const speed = document.getElementById("speed");
-const loudness = document.getElementById("loudness");
-const told = document.getElementById("told");
+const place = byId("place");
+const speed = byId("speed");
+const loudness = byId("loudness");
+const told = byId("told");
 const sounding = player.querySelector(".sounding");
-const mended = document.getElementById("mended");
-const playButton = document.getElementById("play");
-const remarkAt = document.getElementById("remark-at");
+const mended = byId("mended");
+const playButton = byId("play");
+const remarkAt = byId("remark-at");
 const moments = [...document.querySelectorAll(".moment")];
 // So much is rendered at a time, as it is heard.
 const PIECE_US = 8_000_000;
@@ -28,16 +30,11 @@ let playing = null;
 
 function drawHoles() {
   const svg = player.querySelector("svg");
-  const line = document.createElementNS(svg.namespaceURI, "line");
-  for (const [name, value] of Object.entries({ x1: 8, x2: 328, y1: 32, y2: 32 })) line.setAttribute(name, value);
-  svg.append(line);
+  svg.append(draw("line", { x1: 8, x2: 328, y1: 32, y2: 32 }));
   for (let hole = 0; hole < 8; hole += 1) {
-    const circle = document.createElementNS(svg.namespaceURI, "circle");
     // The thumb's hole is at the back: it stands apart from the seven in front.
-    circle.setAttribute("cx", hole === 0 ? 24 : 72 + (hole - 1) * 38 + (hole > 3 ? 14 : 0));
-    circle.setAttribute("cy", 32);
-    circle.setAttribute("r", hole === 0 ? 11 : 13);
-    svg.append(circle);
+    const cx = hole === 0 ? 24 : 72 + (hole - 1) * 38 + (hole > 3 ? 14 : 0);
+    svg.append(draw("circle", { cx, cy: 32, r: hole === 0 ? 11 : 13 }));
   }
 }
 
@@ -95,13 +92,8 @@ async function play(fromUs, untilUs = endUs, rate = Number(speed.value), mend = 
   const query = `from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`;
   const answer = await fetch(`${source}.wav?${query}`).catch(() => null);
   if (playing !== mine) return;
-  if (!answer) {
-    told.textContent = NO_ANSWER;
-    stop();
-    return;
-  }
-  if (!answer.ok) {
-    told.textContent = await answer.text();
+  if (!answer?.ok) {
+    write(told, answer ? await answer.text() : NO_ANSWER);
     stop();
     return;
   }
@@ -149,7 +141,7 @@ async function begin() {
   drawHoles();
   const answer = await fetch(`${source}.json`).catch(() => null);
   if (!answer?.ok) {
-    told.textContent = answer ? await answer.text() : NO_ANSWER;
+    write(told, answer ? await answer.text() : NO_ANSWER);
     return;
   }
   ({ edges, notes, sounds } = await answer.json());
@@ -163,8 +155,8 @@ async function begin() {
     show(Number(place.value));
   });
   loudness.addEventListener("input", () => volume && (volume.gain.value = Number(loudness.value)));
-  document.getElementById("before").addEventListener("click", () => stray(-1));
-  document.getElementById("after").addEventListener("click", () => stray(1));
+  byId("before").addEventListener("click", () => stray(-1));
+  byId("after").addEventListener("click", () => stray(1));
   mended.addEventListener("click", () => {
     const here = moments.find((moment) => moment.matches(".here[data-mendable]"));
     if (here) jump(Number(here.dataset.at), `&mended=${here.dataset.number}`);

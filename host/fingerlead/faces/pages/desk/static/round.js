@@ -1,11 +1,13 @@
 // The chanter passed round: one key for who plays next, and what the chanter says meanwhile.
 
+import { byId, write } from "/kit/dom.js";
+
 const EVERY_MS = 2_000;
 const KEPT = "fingerlead-keys";
-const told = document.getElementById("round-told");
-const keys = document.getElementById("keys");
+const told = byId("round-told");
+const keys = byId("keys");
 
-// Whoever needs these keys for something else switches them off, for as long as the page is open.
+// A screen reader may need these keys: they can be switched off, for as long as the page is open.
 keys.checked = sessionStorage.getItem(KEPT) !== "off";
 keys.addEventListener("change", () => sessionStorage.setItem(KEPT, keys.checked ? "on" : "off"));
 
@@ -18,10 +20,9 @@ document.addEventListener("keydown", (event) => {
 async function look() {
   try {
     const answer = await fetch("/round.json");
-    const now = answer.ok ? (await answer.json()).told : await answer.text();
-    if (now !== told.textContent) told.textContent = now;
+    write(told, answer.ok ? (await answer.json()).told : await answer.text());
   } catch {
-    told.textContent = "The studio no longer answers: look whether fingerlead is still running.";
+    write(told, "The studio no longer answers: look whether fingerlead is still running.");
   }
 }
 

@@ -1,6 +1,6 @@
 // What is said to those who listen, what is told above the page, and where the focus goes.
 
-import { byId, tell } from "./dom.js";
+import { byId, tell } from "/kit/dom.js";
 
 const SAY_EVERY_MS = 900;
 const FOCUS_WITHIN_MS = 3_000;

@@ -1,7 +1,7 @@
 // The last change in one sentence and its finger strip, and the ways to hear it again.
 
-import { byId, make, picture, tell, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make, picture, tell, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { lastTry, shownChange, state } from "./state.js";
 import { capital } from "./staff.js";
 import { hear, stopHearing } from "./hear.js";

@@ -1,7 +1,7 @@
 // The chanter as a picture: its eight holes as they are now and, beside them, those of the note to play.
 
-import { byId, draw, make, tell, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, draw, make, tell, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { shownMask, state, wantedNote } from "./state.js";
 import { keyNames } from "./keys.js";
 

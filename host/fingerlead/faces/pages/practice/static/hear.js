@@ -1,6 +1,6 @@
 // A take heard again: the host's samples through WebAudio, the holes moving along by the audio clock.
 
-import { say } from "./texts.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { audio, hush } from "./reed.js";
 

@@ -1,8 +1,8 @@
 // Eight keys of the computer as eight holes, laid as the hands lie on the middle row: four fingers and a thumb of the
 // top hand, four fingers of the bottom hand. A key that is down covers its hole.
 
-import { byId, make, tell, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make, tell, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
 // By place on the board (KeyboardEvent.code), from the index outwards, for the left and the right hand.

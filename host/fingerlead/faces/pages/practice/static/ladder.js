@@ -1,7 +1,7 @@
 // The ladder as a list to choose from, what is due today, Tonight, and the summary at the end.
 
-import { byId, make, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { capital } from "./staff.js";
 

@@ -1,9 +1,9 @@
 // The practice page. Messages go into `state`; once a frame what has changed is drawn. Sound alone does not wait.
 
-import { byId, openDialog, tell, write } from "./dom.js";
-import { loadTexts, say } from "./texts.js";
+import { byId, openDialog, tell, write } from "/kit/dom.js";
+import { onceAFrame, openLine } from "/kit/page.js";
+import { say } from "/kit/texts.js";
 import { lastTry, shownChange, state, take } from "./state.js";
-import { Line } from "./live.js";
 import { announce, focusLater, focusNow, notice, SHORT_NOTICE_MS } from "./attention.js";
 import { drawMusicWords, drawStaff } from "./staff.js";
 import { drawChanter } from "./chanter.js";
@@ -18,19 +18,13 @@ import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
 import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "./reed.js";
 
 let line = null;
-let asked = false;
 
 const send = (message) => line?.send(message) ?? false;
 
-function redraw() {
-  if (asked) return;
-  asked = true;
-  requestAnimationFrame(() => {
-    asked = false;
-    drawAll();
-    focusNow();
-  });
-}
+const redraw = onceAFrame(() => {
+  drawAll();
+  focusNow();
+});
 
 // --- what comes in
 
@@ -115,7 +109,7 @@ async function startSound() {
     beat(state.metronome);
     if (state.playing) cover(state.ownMask);
   } catch (error) {
-    notice(error.sentence ?? say("page.needs_audio"));
+    notice(error.sentence ?? say("practice.needs_audio"));
   }
   redraw();
 }
@@ -233,7 +227,6 @@ function drawAll() {
   drawCount();
   drawDue(chooseRung);
   drawTeacher(chooseRung);
-  drawTeacher(chooseRung);
   drawTonight();
   drawBeat();
 }
@@ -309,26 +302,15 @@ function wire() {
     redraw();
   });
   addEventListener("redraw", redraw);
+  if (!canSound()) notice(say("practice.needs_audio"));
 }
 
 async function begin() {
-  if (!("WebSocket" in window)) {
-    byId("needs").hidden = false;
-    return;
-  }
-  try {
-    await loadTexts();
-  } catch {
-    write(byId("chanter-sentence"), "");
-    tell(byId("notice"), byId("notice").dataset.failed);
-    return;
-  }
-  wire();
-  if (!canSound()) notice(say("page.needs_audio"));
-  line = new Line({
+  line = await openLine({
+    ready: wire,
     heard,
     up: () => {
-      if (state.joined) notice(say("page.back_line"), SHORT_NOTICE_MS);
+      if (state.joined) notice(say("practice.back_line"), SHORT_NOTICE_MS);
     },
     down: (was) => {
       if (!state.playing) cover(null);
@@ -336,6 +318,7 @@ async function begin() {
       redraw();
     },
   });
+  if (!line) write(byId("chanter-sentence"), "");
 }
 
 begin();

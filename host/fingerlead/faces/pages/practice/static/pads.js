@@ -1,10 +1,10 @@
 // A touch screen as eight holes. A finger (or pen) on a pad covers it while it lies there; a mouse, Enter or a switch
 // covers at one press and opens at the next.
 
-import { byId, make, write } from "./dom.js";
+import { byId, make, write } from "/kit/dom.js";
 import { state, wantedNote } from "./state.js";
 import { helpFor } from "./chanter.js";
-import { say } from "./texts.js";
+import { say } from "/kit/texts.js";
 
 let cover = () => {};
 let built = null;

@@ -1,6 +1,6 @@
 // The page's own sound, where the host does not make it: an AudioWorklet that turns masks into the reed's samples.
 
-import { say } from "./texts.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { wavesOf } from "./waves.js";
 
@@ -22,7 +22,7 @@ export async function audio() {
   return context;
 }
 
-const needs = () => Object.assign(new Error("no audio"), { sentence: say("page.needs_audio") });
+const needs = () => Object.assign(new Error("no audio"), { sentence: say("practice.needs_audio") });
 
 export async function soundOn() {
   const running = await audio();

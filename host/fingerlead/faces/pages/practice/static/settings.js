@@ -1,7 +1,7 @@
 // Where and how it sounds, which hand is on top, and the beat. Every control says what it wants; the host's word sets it.
 
-import { byId, make, tell, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make, tell, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
 const LATE_MS = 20;

@@ -1,7 +1,7 @@
 // The rung's music: the engraved staff, the note to play lit, letters that fade as reading gets surer.
 
-import { byId, draw, make, picture, write } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, draw, make, picture, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
 let rung = null;

@@ -1,7 +1,7 @@
 // What to play on, for somebody who has just come: what is plugged in, the keys, the screen, or the simulated pupil.
 
-import { byId, make } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
 let drawn = null;

@@ -1,7 +1,7 @@
 // What the teacher gave: rungs and tunes to choose from, and remarks on what was played.
 
-import { byId, make } from "./dom.js";
-import { say } from "./texts.js";
+import { byId, make } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { capital } from "./staff.js";
 

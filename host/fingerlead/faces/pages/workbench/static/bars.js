@@ -1,7 +1,7 @@
 // Eight bars of raw samples with the two levels as lines on them, their noise, and the last seconds.
 
-import { byId, draw, make, write } from "/static/dom.js";
-import { say } from "/static/texts.js";
+import { byId, draw, make, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 
 const SECONDS = 4;
 const STEPS = SECONDS * 30;
@@ -25,7 +25,7 @@ export function takeSamples(message) {
   });
 }
 
-// Something else begins.
+// Another job begins.
 export function forgetSamples() {
   latest = null;
   drawnAt = -Infinity;

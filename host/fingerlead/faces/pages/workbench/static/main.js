@@ -1,8 +1,8 @@
-// The calibration page: what the host tells goes into `state`, and once a frame what has changed is drawn.
+// The calibration page. Messages go into `state`; once a frame what has changed is drawn.
 
-import { byId, make, tell, write } from "/static/dom.js";
-import { Line } from "/static/live.js";
-import { loadTexts, say } from "/static/texts.js";
+import { byId, make, tell, write } from "/kit/dom.js";
+import { onceAFrame, openLine } from "/kit/page.js";
+import { say } from "/kit/texts.js";
 import { drawBars, forgetSamples, takeSamples } from "./bars.js";
 import { markHoles } from "./picture.js";
 import { drawResult } from "./result.js";
@@ -11,7 +11,6 @@ const LEADING = ["calibrate", "bar", "seal"];
 const WANTED = 40;
 const state = { stage: null };
 let line = null;
-let waits = false;
 let view = "";
 let spoken = "";
 
@@ -31,15 +30,6 @@ function heard(message) {
 function follow(stage) {
   if (stage?.job !== state.stage?.job) forgetSamples();
   state.stage = stage;
-}
-
-function redraw() {
-  if (waits) return;
-  waits = true;
-  requestAnimationFrame(() => {
-    waits = false;
-    draw();
-  });
 }
 
 // While the chanter takes its levels, what was seen before stays.
@@ -65,12 +55,14 @@ function draw() {
   write(byId("go"), say(stage.last === "calibrate" ? "begin.again" : "begin.go"));
   for (const button of document.querySelectorAll("#begin button, #actions button")) button.disabled = giving;
   if (view === "lead") drawLead(stage);
-  if (view === "result") drawResult(stage, giving, wish);
+  if (view === "result") drawResult(stage, giving, ask);
   // A button that goes, or cannot be clicked any more, must not take the place on the page with it.
   const lost = focused !== document.body && (!focused.isConnected || focused.disabled);
   if (before && (before !== view || lost)) byId({ begin: "begin-title", lead: "instruction", result: "result-title" }[view]).focus();
   if (view !== "lead") announce(sentences.join(" "));
 }
+
+const redraw = onceAFrame(draw);
 
 function drawSentences(box, sentences, trouble) {
   const told = sentences.join("\n");
@@ -106,25 +98,19 @@ function announce(words) {
   write(byId("live"), words);
 }
 
-const wish = (kind, more = {}) => line.send({ kind, ...more });
+const ask = (kind, more = {}) => line.send({ kind, ...more });
+
+function wire() {
+  for (const button of document.querySelectorAll("[data-request]")) {
+    // A double click asks for one thing: undone twice is not undone.
+    button.addEventListener("click", ({ detail }) => detail < 2 && ask(button.dataset.request));
+  }
+  byId("stop").addEventListener("click", () => ask("stop"));
+}
 
 async function begin() {
-  if (!("WebSocket" in window)) {
-    byId("needs").hidden = false;
-    return;
-  }
-  try {
-    await loadTexts();
-  } catch {
-    tell(byId("notice"), byId("notice").dataset.failed);
-    return;
-  }
-  for (const button of document.querySelectorAll("[data-wish]")) {
-    // A double click asks for one thing: undone twice is not undone.
-    button.addEventListener("click", ({ detail }) => detail < 2 && wish(button.dataset.wish));
-  }
-  byId("stop").addEventListener("click", () => wish("stop"));
-  line = new Line({
+  line = await openLine({
+    ready: wire,
     heard,
     up: () => tell(byId("notice"), ""),
     down: (was) => tell(byId("notice"), say(was ? "page.lost_line" : "page.not_let_in")),

@@ -1,7 +1,7 @@
 // The chanter with the holes in question marked: full where they are to be covered, half where half.
 
-import { draw } from "/static/dom.js";
-import { say } from "/static/texts.js";
+import { draw } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 
 const FRONT = [1, 2, 3, 4, 5, 6, 7];
 const ALL = [0, ...FRONT];

@@ -1,14 +1,14 @@
 // What came of it: in words first, then what can be done now, then the numbers.
 
-import { byId, draw, make, tell, write } from "/static/dom.js";
-import { say } from "/static/texts.js";
+import { byId, draw, make, tell, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
 
 const SIGNS = { good: "●", doubtful: "◐", bad: "✕" };
 const WORST_FIRST = ["bad", "doubtful", "good"];
 const WIDE = 1000;
 let shown = "";
 
-export function drawResult(stage, giving, wish) {
+export function drawResult(stage, giving, ask) {
   const key = JSON.stringify([stage, giving]);
   if (key === shown) return;
   shown = key;
@@ -24,13 +24,13 @@ export function drawResult(stage, giving, wish) {
   const once = (then) => (event) => event.detail < 2 && then();
   const button = (text, main, then) =>
     make("button", { class: main ? "main" : null, disabled: giving, onclick: once(then) }, say(text));
-  const give = (anyway) => () => wish("give", { run: stage.run, anyway });
+  const give = (anyway) => () => ask("give", { run: stage.run, anyway });
   byId("actions").replaceChildren(...[
     ungiven && !bad.length && button("result.give", true, give(false)),
-    given && button("result.undo", false, () => wish("undo")),
-    button("result.again", ungiven && bad.length, () => wish(reports.length ? "calibrate" : last)),
+    given && button("result.undo", false, () => ask("undo")),
+    button("result.again", ungiven && bad.length, () => ask(reports.length ? "calibrate" : last)),
     ungiven && bad.length && bad.length < reports.length && button("result.anyway", false, give(true)),
-    button("result.other", false, () => wish("clear")),
+    button("result.other", false, () => ask("clear")),
   ].filter(Boolean));
   byId("tables").replaceChildren(...(reports.length ? [holesTable(stage)] : []), ...(skew ? [skewTable(skew)] : []));
 }

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingerlead.faces.pages.practice.messages import MOST_BYTES, Again, Asked, AskingError, Cover, read_asked
+from fingerlead.faces.pages.kit.requests import MOST_BYTES, RequestError, read_message
+from fingerlead.faces.pages.practice.requests import Cover, read_request
 from fingerlead.practice import inbox
 
 KINDS = {
     "holes": {"covered_mask": 127},
-    "all": {},
     "listen": {"to": "sim"},
     "rung": {"key": "low-g-b"},
     "tonight": {},
@@ -25,9 +25,8 @@ KINDS = {
     "keyboard": {"holds": 6},
     "finish": {},
 }
-ASKED = {
+REQUESTS = {
     "holes": Cover(127),
-    "all": Again(),
     "listen": inbox.Listen("sim"),
     "rung": inbox.ChooseRung("low-g-b"),
     "tonight": inbox.BeginTonight(),
@@ -43,19 +42,23 @@ ASKED = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_kind_is_read(kind):
-    assert read_asked(json.dumps({"kind": kind, **KINDS[kind]}), 9) == ASKED[kind]
+    assert read(json.dumps({"kind": kind, **KINDS[kind]}), 9) == REQUESTS[kind]
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_bytes_are_read_like_text_and_what_is_not_known_is_passed_over(kind):
     text = json.dumps({"kind": kind, **KINDS[kind], "newer": [1, 2]})
-    assert read_asked(text.encode(), 9) == ASKED[kind]
+    assert read(text.encode(), 9) == REQUESTS[kind]
 
 
-def asked_or_refusal(data: str | bytes) -> Asked | str | None:
+def read(data: str | bytes, host_us: int = 0) -> inbox.Request | Cover | None:
+    return read_request(read_message(data), host_us)
+
+
+def asked_or_refusal(data: str | bytes) -> inbox.Request | Cover | str | None:
     try:
-        return read_asked(data, 0)
-    except AskingError as error:
+        return read(data)
+    except RequestError as error:
         return str(error)
 
 
@@ -68,7 +71,7 @@ names = sorted({name for fields in KINDS.values() for name in fields} | {"scale"
 
 
 @given(st.fixed_dictionaries({"kind": st.sampled_from(sorted(KINDS))}, optional=dict.fromkeys(names, json_values)))
-def test_wrong_values_are_one_sentence_and_never_a_wish(message):
+def test_wrong_values_are_one_sentence_and_never_a_request(message):
     asked = asked_or_refusal(json.dumps(message))
     if isinstance(asked, str):
         assert asked.startswith("expected ")
@@ -92,7 +95,7 @@ def test_whatever_comes_is_read_passed_over_or_refused_in_a_sentence(data):
 
 @given(st.text(min_size=1, max_size=30).filter(lambda kind: kind not in KINDS))
 def test_an_unknown_kind_is_passed_over(kind):
-    assert read_asked(json.dumps({"kind": kind}), 0) is None
+    assert read(json.dumps({"kind": kind})) is None
 
 
 @pytest.mark.parametrize(
@@ -114,5 +117,5 @@ def test_an_unknown_kind_is_passed_over(kind):
     ],
 )
 def test_hostile_messages_are_refused(text):
-    with pytest.raises(AskingError):
-        read_asked(text, 0)
+    with pytest.raises(RequestError):
+        read(text)

@@ -12,8 +12,14 @@ from hypothesis import strategies as st
 
 from fingering.notes import NOTES
 from fingerlead.faces.pages.kit.hub import Hub
-from fingerlead.faces.pages.practice import telling as sentences
-from fingerlead.faces.pages.practice.telling import Telling, change_of, progress_of, tonight_of
+from fingerlead.faces.pages.practice.messages import (
+    Publisher,
+    change_of,
+    chanter_sentence,
+    hold_sentence,
+    progress_of,
+    tonight_of,
+)
 from fingerlead.ports.find import Found
 from fingerlead.practice import events, inbox
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
@@ -37,23 +43,23 @@ class Page:
 
         self.hub.publish = note  # type: ignore[method-assign]
         self.staffs: dict[str, str] = {}
-        self.telling = Telling(self.hub, TABLE, lambda name, tune: self.staffs.get(name))
+        self.publisher = Publisher(self.hub, TABLE, lambda name, tune: self.staffs.get(name))
 
     def last(self, kind: str) -> dict[str, Any]:
         return [message for message in self.messages if message["kind"] == kind][-1]
 
     def all(self) -> dict[str, Any]:
-        seat = self.hub.join(lambda: None)
-        everything: dict[str, Any] = json.loads(seat.take()[0])
-        self.hub.leave(seat)
+        subscriber = self.hub.join(lambda: None)
+        everything: dict[str, Any] = json.loads(subscriber.take()[0])
+        self.hub.leave(subscriber)
         return everything
 
 
 def sitting_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SessionByHand:
     sitting = SessionByHand(rung=rung)
     for what in sitting.told:
-        page.telling(what)
-    sitting.actor._tell = lambda what: (sitting.told.append(what), page.telling(what))[0]
+        page.publisher(what)
+    sitting.actor._tell = lambda what: (sitting.told.append(what), page.publisher(what))[0]
     sitting.actor.carry_out(inbox.Listen("quiet"))
     sitting.play(played(1, changes, pupil)[0])
     return sitting
@@ -114,10 +120,10 @@ def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said
     assert page.all()["rung"]["staff_svg"] is None
     name = sitting.of(events.MusicNow)[-1].snapshot.name
     page.staffs[name] = "<svg>music</svg>"
-    page.telling(events.StaffNow(name))
+    page.publisher(events.StaffNow(name))
     assert page.all()["rung"]["staff_svg"] == "<svg>music</svg>"
     for _ in range(2):
-        page.telling(events.StaffNow("another", "there is no LilyPond."))
+        page.publisher(events.StaffNow("another", "there is no LilyPond."))
     said = [message["sentence"] for message in page.messages if message["kind"] == "say"]
     assert said == ["The staff is left out: there is no LilyPond. The letters stand in for it."]
 
@@ -126,9 +132,9 @@ def test_the_beat_is_not_offered_before_its_pass():
     page = Page()
     sitting_told(page)
     assert not page.all()["metronome"]["offered"]
-    snapshot = page.telling._snapshot
+    snapshot = page.publisher._snapshot
     assert snapshot is not None
-    page.telling(replace(snapshot.progressed, pass_number=2, with_beat=True))
+    page.publisher(replace(snapshot.progressed, pass_number=2, with_beat=True))
     assert page.all()["metronome"]["offered"]
 
 
@@ -144,7 +150,7 @@ def test_changes_of_somebody_else_are_forgotten():
 def test_all_chanters_found_are_listed():
     page = Page()
     found = (Found("/dev/a", "one"), Found("midi:b", "two"))
-    page.telling(events.ChanterNow("none", None, "", "", None, False, found))
+    page.publisher(events.ChanterNow("none", None, "", "", None, False, found))
     assert page.all()["chanter"]["found"] == [
         {"spec": "/dev/a", "description": "one"},
         {"spec": "midi:b", "description": "two"},
@@ -157,7 +163,7 @@ def test_all_chanters_found_are_listed():
 @settings(max_examples=10)
 def test_each_state_of_a_chanter_is_a_sentence(place, origin, name, cause):
     chanter = events.ChanterNow(place, origin, name, cause, None, False, ())
-    assert sentences.chanter_sentence(chanter).endswith((".", ":"))
+    assert chanter_sentence(chanter).endswith((".", ":"))
 
 
 progressed = st.builds(
@@ -195,11 +201,11 @@ _KEPT: list[events.Snapshot] = []
 
 def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music():
     page = Page()
-    page.telling(events.MusicNow(SessionByHand(rung="low-g").of(events.MusicNow)[-1].snapshot))
-    page.telling(events.HoldJudged(0, "loosened", (3,), 3_000_000))
-    page.telling(events.Progressed(0, None, 10, 1, False, False, False))
+    page.publisher(events.MusicNow(SessionByHand(rung="low-g").of(events.MusicNow)[-1].snapshot))
+    page.publisher(events.HoldJudged(0, "loosened", (3,), 3_000_000))
+    page.publisher(events.Progressed(0, None, 10, 1, False, False, False))
     assert "the top ring came off a little" in page.last("progress")["sentence"]
-    page.telling(events.MusicNow(_snapshot()))
+    page.publisher(events.MusicNow(_snapshot()))
     assert "top ring" not in page.last("progress")["sentence"]
 
 
@@ -207,7 +213,7 @@ def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music
 def test_each_try_at_a_note_alone_has_its_sentence(end):
     fingers = (6, 7) if end in ("not sealed", "opened", "loosened") else ()
     hold = events.HoldJudged(0, end, fingers, 3_000_000)
-    told_ = sentences.hold_sentence(hold)
+    told_ = hold_sentence(hold)
     assert told_.endswith(".")
     assert ("the bottom ring and the bottom little" in told_) == bool(hold.fingers)
 
@@ -237,6 +243,6 @@ def test_a_sitting_is_summed_up_in_sentences(tmp_path):
 
 def test_a_rest_is_asked_for_in_words():
     page = Page()
-    page.telling(events.RestDue(20 * 60_000_000))
+    page.publisher(events.RestDue(20 * 60_000_000))
     assert "for 20 minutes" in page.last("remind")["sentence"]
     assert "remind" not in page.all()

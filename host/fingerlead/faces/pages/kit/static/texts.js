@@ -1,4 +1,5 @@
-// The page's words: one catalogue, served by the host. `say("eight.count", {count: 6})` fills in what stands in braces.
+// The page's words: one catalogue, served by the host. `say(key, values)` fills in what stands in braces; a key is the
+// name of a section and that of a text, with a dot between.
 
 let catalogue = {};
 

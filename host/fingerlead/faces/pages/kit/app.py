@@ -1,0 +1,49 @@
+"""The web app of a page: its own addresses beside what all pages share."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import BaseRoute, Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.websockets import WebSocket
+
+from fingerlead.faces.pages.kit.texts import catalogue
+
+NOTHING_HERE = "There is nothing here. The page is at /"
+NOT_POSSIBLE = "That is not possible here."
+
+
+def page_app(
+    package: str,
+    routes: Sequence[BaseRoute],
+    live: Callable[[WebSocket], Awaitable[None]] | None = None,
+    refusals: Mapping[Any, Callable[[Request, Any], Awaitable[Response]]] | None = None,
+) -> Starlette:
+    """The app of the page in a package: `/kit` are the kit's static files, `/static` the package's own.
+
+    `live` serves the page's websocket, where it has one; `refusals` are answers to exceptions, by their class.
+    """
+
+    async def texts(request: Request) -> Response:
+        return JSONResponse(catalogue(package))
+
+    shared = [
+        Route("/texts.json", texts),
+        Mount("/kit", StaticFiles(packages=[(__package__ or "", "static")])),
+        Mount("/static", StaticFiles(packages=[(package, "static")])),
+        *([] if live is None else [WebSocketRoute("/live", live)]),
+    ]
+    return Starlette(routes=[*routes, *shared], exception_handlers={HTTPException: _refuse, **(refusals or {})})
+
+
+async def _refuse(request: Request, error: Exception) -> Response:
+    """What is said where there is nothing, or nothing to be done."""
+    assert isinstance(error, HTTPException)
+    sentence = {404: NOTHING_HERE, 405: NOT_POSSIBLE}.get(error.status_code, f"{error.detail.rstrip('.')}.")
+    return PlainTextResponse(sentence, error.status_code, headers=error.headers)

@@ -1,0 +1,28 @@
+"""The texts of a page: one catalogue for its templates and its scripts, so that it can be translated.
+
+Texts hold names in braces (`{name}`), filled in where they are shown. A translation is a file beside each `en.toml`
+with the same keys.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+LANGUAGE = "en"
+
+
+@cache
+def catalogue(package: str) -> dict[str, Any]:
+    """Every text of a page, by section: those that all pages share, and its package's own, if it has any.
+
+    `lang` is the language's code (BCP 47).
+    """
+    texts: dict[str, Any] = {}
+    for each in (__package__ or "", package):
+        file = files(each) / "texts" / f"{LANGUAGE}.toml"
+        if file.is_file():
+            texts |= tomllib.loads(file.read_text(encoding="utf-8"))
+    return texts

@@ -1,0 +1,144 @@
+"""The practice page put together: sound, practice, staffs and server, from the first to the last moment."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from fingering.table import Table
+from fingerlead.actor import Actor
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.practice.messages import Publisher, say, summary_lines
+from fingerlead.faces.pages.practice.routes import PracticeRoutes
+from fingerlead.faces.words import practised_names
+from fingerlead.music.tune import Tune
+from fingerlead.ports.find import Found, midi_ports, serial_ports
+from fingerlead.ports.sound_port import list_outputs
+from fingerlead.practice.actor import PracticeActor
+from fingerlead.practice.choices import Choices
+from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
+from fingerlead.practice.practice import Practice
+from fingerlead.practice.sound_place import SoundPlace
+from fingerlead.practice.sounding import Sounding
+from fingerlead.practice.source import PracticeSetting
+from fingerlead.store.chanters import ANYONE, calibration_of
+from fingerlead.store.files import own_folder
+from fingerlead.store.practice_log import open_progress
+from fingerlead.wire.plain_midi import NoteNumbers
+
+OWN_PORTS = "fingerlead"
+MOST_KEPT = 100
+
+
+class Staffs(Actor[tuple[str, Tune]]):
+    """Engraves staffs, one piece of music at a time, the latest that was asked for first.
+
+    `made` is called from its thread with the name of the music, and why it could not be engraved.
+    """
+
+    def __init__(self, made: Callable[[str, str], object]) -> None:
+        super().__init__("staffs", self._engrave, MOST_KEPT)
+        self._made = made
+        self._kept: dict[str, str | None] = {}
+        self._asked: set[str] = set()
+
+    def stop(self, timeout_s: float | None = 0) -> bool:
+        """A piece of music that is being engraved is not waited for."""
+        return super().stop(timeout_s)
+
+    def staff_of(self, name: str, tune: Tune) -> str | None:
+        """The staff where it is engraved already; else it will be, once, and `made` is called."""
+        if name not in self._asked:
+            if len(self._asked) >= MOST_KEPT:
+                self._asked.clear()
+                self._kept.clear()
+            if self.ask((name, tune)):
+                self._asked.add(name)
+        return self._kept.get(name)
+
+    def _engrave(self) -> None:
+        from fingerlead.faces.sheet.piece import SheetError
+        from fingerlead.faces.sheet.sheets import staff_svg
+
+        wanted: list[tuple[str, Tune]] = []
+        while not self.stopping:
+            wanted += self.receive_all(0 if wanted else None)
+            if not wanted:
+                continue
+            name, tune = wanted.pop()
+            try:
+                svg, why_not = staff_svg(tune, letters="full"), ""
+            except SheetError as error:
+                svg, why_not = None, str(error)
+            self._kept[name] = svg
+            self._made(name, why_not)
+
+
+@dataclass(frozen=True, slots=True)
+class PracticePage(ServedPage):
+    """A practice page that is being served."""
+
+    practice: PracticeActor
+
+    def parting_words(self) -> list[str]:
+        """What to say when it is over."""
+        over, kept = self.practice.last, self.practice.sessions
+        lines = [say("summary_nothing")] if over is None else summary_lines(over, practised_names())
+        lines += [say("kept", file=session) for session in kept]
+        return [*lines, say("kept_next", file=kept[-1])] if kept else lines
+
+
+@contextlib.contextmanager
+def opened(
+    port: str | None,
+    table: Table,
+    *,
+    address: str = "127.0.0.1",
+    web_port: int | None = None,
+    folder: Path | None = None,
+    rung: str = "",
+    sound: bool = True,
+    skew_us: int | None = None,
+    plays: NoteNumbers = NoteNumbers(),
+    teacher: Mapping[str, Any] | None = None,
+    pupil: str = ANYONE,
+) -> Iterator[PracticePage]:
+    """Practice from here to the end of the block, listening to `port` where one is given.
+
+    `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
+
+    Raises NoPlaceError, one sentence, where the page cannot be served.
+    """
+    folder = own_folder() if folder is None else folder
+    progress = open_progress(folder)
+    hub = Hub()
+    staffs = Staffs(lambda name, why_not: actor.ask(Engraved(name, why_not)))
+    choices = Choices(folder)
+
+    def on_change() -> None:
+        actor.ask(SoundChanged())
+
+    actor = PracticeActor(
+        PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept),
+        SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
+        Publisher(hub, table, staffs.staff_of),
+        rung,
+        choices,
+    )
+    hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
+    if port is not None:
+        actor.ask(Listen(port))
+    with served(PracticeRoutes(hub, actor, table).app(), address, web_port, staffs, actor) as page:
+        yield PracticePage(page.url, page.server, page.actors, actor)
+
+
+def found() -> tuple[Found, ...]:
+    """What is plugged in and may be a chanter."""
+    return (*serial_ports(), *(port for port in midi_ports()[0] if OWN_PORTS not in port.spec.lower()))

@@ -1,0 +1,150 @@
+"""The practice page's addresses: the page itself, its websocket, and what it can hear again.
+
+/             the page; /hold is the one on how to hold a chanter
+/live         the websocket
+/take/N.wav   a take as sound at a speed, or mended; /take/N.json the masks it is made of
+/phrase.wav   the same of the last phrase; /phrase.json
+/voice.json   how the page makes the sound by itself
+"""
+
+from __future__ import annotations
+
+import asyncio
+from concurrent.futures import Future
+from typing import Any, TypeVar
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.websockets import WebSocket
+
+from fingering.table import Table
+from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.hub import Hub
+from fingerlead.faces.pages.kit.socket import serve
+from fingerlead.faces.pages.kit.templates import render
+from fingerlead.faces.pages.practice.requests import Cover, read_request
+from fingerlead.ports.base import now_us
+from fingerlead.practice import inbox
+from fingerlead.practice.actor import PracticeActor
+from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
+from fingerlead.sound.tuning import Tuning
+from fingerlead.sound.voices import voice_json
+
+PACKAGE = "fingerlead.faces.pages.practice"
+RATE_HZ = 48_000
+ANSWER_S = 5.0
+GONE = "This take cannot be heard any more; only the last fifty are kept. Play the change again."
+NOT_MENDED = "Nothing in this take can be mended: no one finger is to blame for what sounded."
+BUSY = "fingerlead is busy; try again in a moment."
+Answer = TypeVar("Answer")
+Edges = tuple[tuple[int, int], ...]
+
+
+class TooBusyError(Exception):
+    """The practice actor did not answer in time."""
+
+
+class PracticeRoutes:
+    """The addresses of one practice, which `actor` runs and `hub` publishes."""
+
+    def __init__(self, hub: Hub, actor: PracticeActor, table: Table) -> None:
+        self._hub, self._actor, self._table = hub, actor, table
+
+    def app(self) -> Starlette:
+        """All addresses as one app."""
+        again = [f"/{what}.{form}" for what in ("take/{number}", "phrase") for form in ("wav", "json")]
+        routes = [
+            Route("/", self.page),
+            Route("/hold", self.page),
+            Route("/voice.json", self.voice),
+            *(Route(address, self.hear_again) for address in again),
+        ]
+        return page_app(PACKAGE, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
+
+    async def page(self, request: Request) -> Response:
+        """The page, or the one on how to hold a chanter."""
+        return HTMLResponse(render(PACKAGE, "hold.html" if request.url.path == "/hold" else "practice.html"))
+
+    async def live(self, socket: WebSocket) -> None:
+        """One page's websocket; no finger of a page that is gone covers anything."""
+        covers = False
+
+        def ask(message: dict[str, Any]) -> bool:
+            nonlocal covers
+            request = read_request(message, now_us())
+            if isinstance(request, Cover):
+                covers = request.covered_mask != 0
+                self._actor.cover(request.covered_mask)
+                return True
+            return request is None or self._actor.ask(request)
+
+        try:
+            await serve(socket, self._hub, ask)
+        finally:
+            if covers:
+                self._actor.cover(0)
+
+    async def hear_again(self, request: Request) -> Response:
+        """A take or the last phrase, as sound or as the masks it is made of."""
+        number, query = request.path_params.get("number"), request.query_params
+        mended = query.get("mended") == "1"
+        replay = inbox.Replay(None if number is None else _take_number(number), mended)
+        found = await self._answer(replay, replay.answer)
+        if found is None:
+            return PlainTextResponse(NOT_MENDED if mended else GONE, 404)
+        edges, end_us = found
+        if request.url.path.endswith(".json"):
+            return JSONResponse({"edges": edges, "end_us": end_us})
+        speed, settings = _speed(query.get("speed", "1")), await self._settings()
+        wav = await run_in_threadpool(_wav, edges, end_us, speed, self._table, settings)
+        return Response(wav, media_type="audio/wav")
+
+    async def voice(self, request: Request) -> Response:
+        """How the page makes the sound by itself."""
+        settings = await self._settings()
+        return JSONResponse(await run_in_threadpool(voice_json, settings["voice"], _tuning(settings), self._table))
+
+    async def _settings(self) -> dict[str, Any]:
+        """How it sounds now."""
+        sounds = inbox.Sounds()
+        return await self._answer(sounds, sounds.answer)
+
+    async def _answer(self, request: inbox.Request, answer: Future[Answer]) -> Answer:
+        """What the actor answers to a request. Raises TooBusyError."""
+        if not self._actor.ask(request):
+            raise TooBusyError
+        try:
+            return await asyncio.wait_for(asyncio.wrap_future(answer), ANSWER_S)
+        except TimeoutError:
+            raise TooBusyError from None
+
+
+async def _refuse(request: Request, error: Exception) -> Response:
+    """A request that makes no sense, or comes at a bad moment, is answered in a sentence."""
+    return PlainTextResponse(BUSY, 503) if isinstance(error, TooBusyError) else PlainTextResponse(f"{error}.", 400)
+
+
+def _take_number(text: str) -> int:
+    if not (text.isascii() and text.isdigit()) or len(text) > 9:
+        raise ValueError(f"expected the number of a take; got {text[:20]!r}")
+    return int(text)
+
+
+def _speed(text: str) -> float:
+    for speed in SPEEDS:
+        if text == f"{speed:g}":
+            return speed
+    raise ValueError(f"expected a speed of {', '.join(f'{speed:g}' for speed in SPEEDS)}; got {text[:20]!r}")
+
+
+def _wav(edges: Edges, end_us: int, speed: float, table: Table, settings: dict[str, Any]) -> bytes:
+    """A WAV file of a take as it sounds now."""
+    voice, drones = settings["voice"], settings["drones"]
+    return wav_bytes(render_take(edges, end_us, speed, table, voice, _tuning(settings), drones, RATE_HZ), RATE_HZ)
+
+
+def _tuning(settings: dict[str, Any]) -> Tuning:
+    return Tuning(settings["low_a_hz"], settings["scale"], settings["false_cents"])
