@@ -188,7 +188,7 @@ def test_every_command_and_option_is_in_the_readme():
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_line_in_the_list_of_commands_is_the_first_of_its_own_help(name):
     module, line = COMMANDS[name]
-    command = getattr(import_module(f"fingerlead.faces.cli.{module}"), name)
+    command = getattr(import_module(f"fingerlead.faces.cli.{module}"), name.replace("-", "_"))
     assert inspect.getdoc(command).splitlines()[0] == line
 
 

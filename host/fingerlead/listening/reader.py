@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Never, Self
 
 from fingerlead.actor import Actor
-from fingerlead.ports.base import Carrier, Chunk, Port, PortLost, PortRefused, now_us
+from fingerlead.ports.base import Carrier, Chunk, Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.wire.link import carry
 from fingerlead.wire.messages import Who, encode
 
@@ -140,7 +140,7 @@ class Reader:
             self._use(self._open())
             self._find_again()
         except Exception as error:
-            _log.info("reading ended", exc_info=True)
+            _log.info("reading ended", exc_info=not isinstance(error, PortEnded | PortRefused))
             ended = error
         finally:
             self._drop_port()

@@ -5,16 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from fingering.table import Table, TableError, load_table, standard_table
+from fingerlead import library
 from fingerlead.faces.cli.options import Reading
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.sound.tuning import MidiVoice, Tuning
-from fingerlead.store.chanters import measured_skew_us
-from fingerlead.store.intake import IntakeError, Loaded, load
-from fingerlead.timing.analysis import Analysis, analyse
-from fingerlead.timing.results import KnownSkew
-from fingerlead.timing.timeline import timing_of
-from fingerlead.wire.plain_midi import NoteNumbers
+from fingerlead.store.intake import IntakeError, Loaded
+from fingerlead.timing.analysis import Analysis
 
 
 def table_from(table: Path | None, alternates: bool) -> Table:
@@ -28,19 +25,8 @@ def table_from(table: Path | None, alternates: bool) -> Table:
 def analysed(file: Path, table: Table, reading: Reading = Reading()) -> tuple[Loaded, Analysis]:
     """A file of playing, read and analysed; raises Problem."""
     with problem_from(IntakeError), StatusLine(f"reading {file}"):
-        loaded = load(file, NoteNumbers(reading.first_note, reading.channel - 1))
-        timing = timing_of(loaded.record, loaded.kind, _skew(loaded, reading.skew_us))
-        return loaded, analyse(loaded.record, table, timing, reading.settings)
-
-
-def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:
-    """As the user says; else as the playing itself tells; else as it was measured with that chanter on this machine."""
-    if given_us is not None:
-        return KnownSkew(given_us)
-    if loaded.skew is not None or loaded.record.hello is None:
-        return loaded.skew
-    measured_us = measured_skew_us(loaded.record.hello.device_id)
-    return None if measured_us is None else KnownSkew(measured_us, "measured")
+        loaded = library.read(file, first_note=reading.first_note, channel=reading.channel)
+        return loaded, library.analyse(loaded, table=table, settings=reading.settings, skew_us=reading.skew_us)
 
 
 def midi_voice(low_a_hz: float, scale: str, bend: bool) -> MidiVoice:

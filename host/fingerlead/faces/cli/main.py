@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 from importlib import import_module
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from fingerlead.faces.cli.problem import Problem
+from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.version import __version__
+
+# By its name: run as a program, this module is called `__main__`.
+_log = logging.getLogger("fingerlead.faces.cli.main")
 
 # Name -> module, and the first line of the command's own help. In the order in which people need them: learner,
 # teacher, what is written down, the table, the maker.
@@ -69,6 +75,10 @@ COMMANDS = {
         "Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock.",
     ),
     "simulate": ("simulate", "Play on a simulated chanter that speaks the real protocol."),
+    "bug-report": (
+        "bug_report",
+        "Pack versions, ports, settings and a log into one file for a bug report: no pupil, no playing, no token.",
+    ),
     "demo": (
         "demo",
         "Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio.",
@@ -93,7 +103,7 @@ def loaded(name: str) -> Any:
     """A command as Typer makes it, from the function of its name in its module."""
     module = import_module(f"fingerlead.faces.cli.{COMMANDS[name][0]}")
     alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
-    alone.command(name)(getattr(module, name))
+    alone.command(name)(getattr(module, name.replace("-", "_")))
     return typer.main.get_command(alone)
 
 
@@ -107,9 +117,30 @@ app = typer.Typer(
 )
 
 
+def print_version(wanted: bool) -> None:
+    """Print the version and end, where that is wanted."""
+    if wanted:
+        typer.echo(f"fingerlead {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def everywhere() -> None:
+def everywhere(
+    ctx: typer.Context,
+    log: Annotated[
+        Path | None, typer.Option("--log", metavar="FILE", help="Keep a log in FILE, for a bug report.")
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and end.", is_eager=True, callback=print_version)
+    ] = False,
+) -> None:
     """Which finger led? Finger timing for the Highland practice chanter."""
+    from fingerlead.log import VARIABLE, LogError, begin
+
+    with problem_from(LogError):
+        begin(os.environ.get(VARIABLE, ""), log)
+    _log.info("%s begins", ctx.invoked_subcommand)
+    ctx.call_on_close(lambda: _log.info("%s ends", ctx.invoked_subcommand))
 
 
 def run() -> None:
@@ -117,6 +148,7 @@ def run() -> None:
     try:
         app()
     except Problem as problem:
+        _log.info("a problem", exc_info=True)
         typer.echo(f"fingerlead: {problem}", err=True)
         sys.exit(1)
     except BrokenPipeError:
@@ -125,8 +157,12 @@ def run() -> None:
         sys.exit(1)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
+        _log.info("a problem", exc_info=True)
         typer.echo(f"fingerlead: {name}{error.strerror or error}", err=True)
         sys.exit(1)
+    except Exception:
+        _log.exception("failed")
+        raise
 
 
 if __name__ == "__main__":
