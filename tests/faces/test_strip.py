@@ -217,3 +217,10 @@ def test_golden_strips(golden):
     timing = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
     golden("strips.txt", "\n\n".join(strip_text(change, timing) for change in (astray, crossing)) + "\n")
     golden("strip.svg", strip_svg(crossing, timing, "strip").replace("><", ">\n<") + "\n")
+
+
+def test_the_strip_in_the_readme_is_drawn_by_the_program_as_it_is():
+    pytest.importorskip("playwright", reason="needs the Python package playwright")
+    from tests.pictures import FOLDER, strip_picture
+
+    assert (FOLDER / "strip.svg").read_text(encoding="utf-8") == strip_picture(), "run: make pictures"
