@@ -182,10 +182,10 @@ def test_stopping_gives_what_was_read_and_not_taken():
     bench = Bench(port, size=8)
     bench.reader.start()
     bench.items(1)
-    rest = bench.reader.stop()
+    rest = bench.reader.drain()
     assert rest[-1] == Ended(None)
     data = b"".join(item.data for item in rest[:-1])
     assert data == bytes(range(1, 1 + len(data)))
-    assert bench.reader.stop() == []
+    assert bench.reader.drain() == []
     with pytest.raises(queue.Empty):
         bench.reader._items.get_nowait()

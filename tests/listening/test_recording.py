@@ -73,7 +73,7 @@ def test_a_replay_is_recorded_to_its_end_and_byte_for_byte(path, carrier):
 def test_being_told_to_end_keeps_what_the_reader_still_held(path):
     data = some_chanter().due(3_000_000)
     reader = Reader(replayed(data)).start()
-    while reader._thread.running:
+    while reader.running:
         time.sleep(0.01)
     kept = record(reader, Recording(SessionWriter(path, "stream", "x")), lambda r: None, lambda: True)
     assert kept.bytes == len(data)
@@ -266,6 +266,7 @@ def test_a_port_that_vanishes_meanwhile_is_said():
 
 DEVICE = setup_for(3).device_id
 OTHER = bytes(8)
+MEASURED = "fingerlead.listening.recording.measured_skew_us"
 
 
 def hellos(*devices: bytes) -> bytes:
@@ -282,17 +283,19 @@ def hellos(*devices: bytes) -> bytes:
         ((DEVICE, OTHER), {DEVICE: 2_100}, None),
     ],
 )
-def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, measured, skew_us):
-    recording = Recording(SessionWriter(path, "stream", "x"), measured=measured.get)
+def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, measured, skew_us, monkeypatch):
+    monkeypatch.setattr(MEASURED, measured.get)
+    recording = Recording(SessionWriter(path, "stream", "x"))
     recording.take(Chunk(hellos(*devices), 0), "stream")
     recording.close()
     assert recording.skew_us == skew_us
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
 
 
-def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end():
+def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end(monkeypatch):
     looked_up = []
-    recording = Recording(None, measured=looked_up.append)
+    monkeypatch.setattr(MEASURED, looked_up.append)
+    recording = Recording(None)
     recording.take(Chunk(hellos(*(number.to_bytes(8, "big") for number in range(1_000))), 0), "stream")
     assert len(looked_up) == 100
     assert recording.skew_us is None
@@ -300,7 +303,7 @@ def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end()
 
 @pytest.mark.parametrize(("given_us", "expected"), [(None, (2_100, "measured")), (900, (900, "given"))])
 def test_live_results_know_what_was_measured_unless_it_is_given(given_us, expected, monkeypatch):
-    monkeypatch.setattr("fingerlead.store.chanters.measured_skew_us", {DEVICE: 2_100}.get)
+    monkeypatch.setattr(MEASURED, {DEVICE: 2_100}.get)
     timings = []
     listening = Listening(standard_table(), lambda what, timing: timings.append(timing), skew_us=given_us)
     listening.take(Chunk(hellos(DEVICE), 0), "stream")

@@ -1,7 +1,8 @@
 """One chanter listened to: each state handed on at once, and each change as soon as it can be told.
 
-Sits behind a `Recording` (which keeps and decodes) and tells everything to one listener. Runs in whichever thread feeds
-the recording, does no waiting of its own, and never holds up what is kept.
+A `Listening` keeps and decodes as a `Recording` does, and tells all of it, and what the analysis makes of it, to one
+listener. It runs in the thread that feeds it, waits for nothing, and never holds up what is kept. `MidiPlaying` is a
+listener that plays the states on a MIDI output at once, with no analysis in between and no note left on.
 """
 
 from __future__ import annotations
@@ -9,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from fingering.table import Table
-from fingerlead.listening.reader import Item, Lost
+from fingerlead.listening.reader import Lost
 from fingerlead.listening.recording import Heard as Decoded
 from fingerlead.listening.recording import Recording
-from fingerlead.ports.base import Carrier, now_us
+from fingerlead.ports.base import now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.timing.analysis import Analysis
@@ -25,8 +26,8 @@ from fingerlead.wire.plain_midi import NoteNumbers
 Heard = Decoded | Told
 
 
-class Listening:
-    """`recording` takes in what a reader brings; `tell` hears all of it, and what the analysis makes of it.
+class Listening(Recording):
+    """A recording whose playing is analysed as it comes; `tell` gets everything heard, and how good its times are.
 
     `skew_us` is how far apart the sensors may fire, in place of what was measured or is assumed. `scan_us` is for a
     source that tells no scan, and whose states are too rare to guess it from. Without `remember` there is no
@@ -45,57 +46,45 @@ class Listening:
         keep: SessionWriter | None = None,
         plays: NoteNumbers = NoteNumbers(),
     ) -> None:
-        self.recording = Recording(keep, self._hear, plays)
+        super().__init__(keep, self._analyse, plays)
         self._tell = tell
         self._measuring = skew_us is None
         skew = None if skew_us is None else KnownSkew(skew_us)
         self._live = LiveAnalysis(table, settings, self._pass_on, skew=skew, remember=remember)
         self._live.scan(scan_us)
 
-    def take(self, item: Item, carrier: Carrier) -> bool:
-        """Take in what a reader brings; whether more is to come. Raises as `Recording.take` does."""
-        return self.recording.take(item, carrier)
-
     def idle(self) -> None:
-        """Nothing came for a while."""
+        """Nothing came for a while: catch up with the analysis."""
         self._live.idle()
-
-    def tick(self, host_us: int) -> None:
-        """Time goes by."""
-        self.recording.tick(host_us)
 
     def close(self) -> None:
         """Nothing more will come."""
-        self.recording.close()
-        self._live.close(self.recording.end_us)
+        super().close()
+        self._live.close(self.end_us)
 
     def analysis(self) -> Analysis:
         """All that was settled."""
-        return self._live.analysis(self.recording.intake)
+        return self._live.analysis(self.intake)
 
     def _pass_on(self, what: Heard) -> None:
         self._tell(what, self._live.timing)
 
-    def _hear(self, what: Decoded) -> None:
+    def _analyse(self, what: Decoded) -> None:
         if isinstance(what, Doubted):
             self._live.doubt(what.doubt)
         elif isinstance(what, Seen):
-            self._live.scan(self.recording.scan_us)
+            self._live.scan(self.scan_us)
             if self._measuring:
-                skew_us = self.recording.skew_us
-                self._live.skew(None if skew_us is None else KnownSkew(skew_us, "measured"))
-        if self.recording.plain:
+                self._live.skew(None if self.skew_us is None else KnownSkew(self.skew_us, "measured"))
+        if self.plain:
             self._live.clock = "host"
         self._pass_on(what)
         if isinstance(what, State):
             self._live.state(what.t_us, what.covered_mask)
 
 
-# --- The chanter that is listened to, played on a MIDI output as it comes: no analysis in between, and no note left on.
-
-
 class MidiPlaying:
-    """Hears what a `Listening` tells, and plays it; `say` gets a sentence when the output is lost.
+    """Plays what a `Listening` tells; `say` gets a sentence when the output is lost.
 
     Frames come at least every 100 ms, so a chanter of frames that is not heard for GAP_US is silenced; a chanter of
     plain notes says nothing while nothing moves, and is silenced only when its port is lost.

@@ -4,9 +4,9 @@
                 │                 └─► PortEnded ─► Ended
                 └─► PortRefused, the first time only ─► Ended
 
-Everything goes into one bounded queue in order, failures as well as data; Lost and Back alternate. Where the queue is
-full the thread waits: nothing is dropped here, and a chanter counts itself what it could not send. Whenever the port is
-opened, whoever is there is asked who it is.
+Everything goes into one bounded queue in order, failures as well as data; Lost and Back alternate, with nothing between
+them. Where the queue is full the thread waits: nothing is dropped here, and a chanter counts itself what it could not
+send. Each time the port is opened, the chanter is asked who it is.
 """
 
 from __future__ import annotations
@@ -16,8 +16,7 @@ import queue
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Never, Self
+from typing import Never
 
 from fingerlead.actor import Actor
 from fingerlead.ports.base import Carrier, Chunk, Port, PortEnded, PortLost, PortRefused, now_us
@@ -29,7 +28,7 @@ QUEUE_SIZE = 4096
 FIRST_PAUSE_S = 0.1
 LONGEST_PAUSE_S = 2.0
 PUT_TIMEOUT_S = 0.1
-# Links count their own requests from 0 up; this one is nobody's.
+# Links count their own requests from 0 up; this one belongs to none of them.
 WHO = encode(Who(255))
 _log = logging.getLogger(__name__)
 
@@ -68,8 +67,8 @@ class Ended:
 Item = Chunk | Lost | Back | Ended
 
 
-class Reader:
-    """Reads a port in a thread of its own, from `start` (or `with`) to `stop`.
+class Reader(Actor[Never]):
+    """Reads a port in a thread of its own, from `start` (or `with`) to `stop` or `drain`.
 
     `open_port` opens the port each time. `wait` sleeps for seconds, and says whether it was cut short because the
     reader is to stop; it and `clock` can be replaced in tests.
@@ -82,19 +81,14 @@ class Reader:
         wait: Callable[[float], bool] | None = None,
         size: int = QUEUE_SIZE,
     ) -> None:
+        super().__init__("reader", self._read)
         self._open, self._clock = open_port, clock
-        self._thread: Actor[Never] = Actor("reader", self._run)
-        self._wait = wait or self._thread.wait
+        self._wait = wait or self.wait
         self._items: queue.Queue[Item] = queue.Queue(size)
         self._port: Port | None = None
         self._port_lock = threading.Lock()
         # Settled before the first chunk comes out.
         self.carrier: Carrier = "stream"
-
-    def start(self) -> Self:
-        """Begin to read."""
-        self._thread.start()
-        return self
 
     def get(self, timeout_s: float) -> Item | None:
         """The next item, waiting up to `timeout_s`; None where nothing came."""
@@ -113,28 +107,23 @@ class Reader:
                     # The reading thread will find out by itself.
                     return
 
-    def stop(self) -> list[Item]:
+    def drain(self) -> list[Item]:
         """End the thread and close the port; gives what was read but not yet taken."""
         rest: list[Item] = []
-        while not self._thread.stop(PUT_TIMEOUT_S):
-            # A full queue holds the thread up.
-            self._take_all(rest)
-        self._take_all(rest)
+        ended = False
+        while not ended:
+            # A full queue would hold the thread up for ever.
+            ended = super().stop(PUT_TIMEOUT_S)
+            while not self._items.empty():
+                rest.append(self._items.get_nowait())
         return rest
 
-    def __enter__(self) -> Self:
-        return self.start()
+    def stop(self, timeout_s: float | None = None) -> bool:
+        """End the thread and close the port, which takes no longer than a read; what was not taken is lost."""
+        self.drain()
+        return True
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.stop()
-
-    def _take_all(self, rest: list[Item]) -> None:
-        while not self._items.empty():
-            rest.append(self._items.get_nowait())
-
-    def _run(self) -> None:
+    def _read(self) -> None:
         ended: Exception | None = None
         try:
             self._use(self._open())
@@ -148,7 +137,7 @@ class Reader:
 
     def _find_again(self) -> None:
         pause_s = FIRST_PAUSE_S
-        while not self._thread.stopping and not self._wait(pause_s):
+        while not self.stopping and not self._wait(pause_s):
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
             try:
                 port = self._open()
@@ -164,7 +153,7 @@ class Reader:
         came = False
         try:
             port.write(who_are_you(port.carrier))
-            while not self._thread.stopping:
+            while not self.stopping:
                 for chunk in port.read(READ_TIMEOUT_S):
                     self.carrier = port.carrier
                     if back and not came:
@@ -192,5 +181,5 @@ class Reader:
                 self._items.put(item, timeout=PUT_TIMEOUT_S)
                 return
             except queue.Full:
-                # After `stop`, whoever stops empties the queue.
+                # Stopping empties the queue.
                 continue

@@ -1,6 +1,7 @@
-"""Playing kept as it comes: what a reader brings goes into a session, and is decoded enough to see that it is well.
+"""Playing kept as it comes: what a reader brings goes into a session, and is decoded enough to see that it is sound.
 
-`record` is the loop; `Recording` is one step of it, without a clock or a thread.
+`record` is the loop; `Recording` is one step of it, without a clock or a thread. A session that is begun without a name
+given lies in a folder of sessions, each named by its date and time.
 """
 
 from __future__ import annotations
@@ -8,20 +9,25 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Carrier, Chunk, PortEnded, now_us
+from fingerlead.store.chanters import measured_skew_us
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
 from fingerlead.wire.link import PATIENCE_US, HostLink
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
 
-# --- Where a sitting is kept without anybody asking: a folder of sessions, each named by its date and time.
-
 ENDING = ".session"
 TRIED_NAMES = 100
+# Often enough that no byte is unsaved for longer than 250 ms.
+TICK_S = 0.05
+# A port that names itself by more ids than this has no skew looked up for the others.
+MOST_CHANTERS = 100
+
+Heard = Event | Lost | Back
 
 
 def begin_session(
@@ -45,42 +51,19 @@ def _free_name(folder: Path, started: datetime) -> Path:
     return next((path for path in paths if not path.exists()), paths[-1])
 
 
-# ---
-
-# Often enough that no byte is unsaved for longer than 250 ms.
-TICK_S = 0.05
-# Whatever calls itself by more ids than this is not looked up for each.
-MOST_CHANTERS = 100
-
-
-Heard = Event | Lost | Back
-
-
-def nobody(what: Heard) -> None:
-    """A listener that does not listen."""
-
-
-def _kept_on_the_bench(device_id: bytes) -> int | None:
-    """The skew of a chanter, if its maker measured it on this machine."""
-    from fingerlead.store.chanters import measured_skew_us
-
-    return measured_skew_us(device_id)
-
-
 class Recording:
-    """What has been taken in so far, kept where there is a writer; `hear` is told everything as it is decoded.
+    """What has been taken in so far, kept where there is a writer; `hear` gets everything as it is decoded.
 
-    `plays` says which notes a chanter of plain notes plays; `measured` how far apart the sensors of a device id fire.
+    `plays` says which notes a chanter of plain notes plays.
     """
 
     def __init__(
         self,
         writer: SessionWriter | None,
-        hear: Callable[[Heard], None] = nobody,
+        hear: Callable[[Heard], object] = lambda what: None,
         plays: NoteNumbers = NoteNumbers(),
-        measured: Callable[[bytes], int | None] = _kept_on_the_bench,
     ) -> None:
-        self.writer, self._hear, self._plays, self._measured = writer, hear, plays, measured
+        self.writer, self._hear, self._plays = writer, hear, plays
         self.skew_us: int | None = None  # where it was measured
         self._skews_us: dict[bytes, int | None] = {}
         self.bytes = 0
@@ -98,8 +81,8 @@ class Recording:
     @property
     def intake(self) -> Intake:
         """What has been taken in; of a plain chanter, its notes."""
-        source = self._link or self._notes
-        return Intake() if source is None else source.intake
+        decoder = self._link or self._notes
+        return Intake() if decoder is None else decoder.intake
 
     @property
     def scan_us(self) -> int | None:
@@ -109,8 +92,8 @@ class Recording:
     @property
     def end_us(self) -> int:
         """The time of the last timed frame, or of the last note of a plain chanter."""
-        source = self._link or self._notes
-        return 0 if source is None else source.end_us
+        decoder = self._link or self._notes
+        return 0 if decoder is None else decoder.end_us
 
     @property
     def plain(self) -> bool:
@@ -195,10 +178,10 @@ class Recording:
             self._hear(event)
 
     def _know(self, device_id: bytes) -> None:
-        """Who the chanter is has been told: its skew goes into the session, where it was measured."""
+        """A chanter has named itself: its skew goes into the session, where it was measured."""
         if device_id in self._skews_us or len(self._skews_us) >= MOST_CHANTERS:
             return
-        self._skews_us[device_id] = self._measured(device_id)
+        self._skews_us[device_id] = measured_skew_us(device_id)
         known_us = [skew_us for skew_us in self._skews_us.values() if skew_us is not None]
         # Of several chanters, one that was never measured makes it unknown for all.
         self.skew_us = max(known_us) if len(known_us) == len(self._skews_us) else None
@@ -206,7 +189,7 @@ class Recording:
             self.writer.tell(measured_skew_us="" if self.skew_us is None else str(self.skew_us))
 
     def _doubted(self, states: list[State]) -> list[Event]:
-        """A plain chanter's states; before the first since it was away, a doubt, as no clock of its own can tell."""
+        """A plain chanter's states; a doubt before the first since it was away, as it has no clock that could tell."""
         if not states:
             return []
         doubts: list[Event] = []
@@ -217,27 +200,7 @@ class Recording:
         return [*doubts, *states]
 
 
-class Taking(Protocol):
-    """What takes in the items of a reader, as `Recording` does."""
-
-    def take(self, item: Item, carrier: Carrier) -> bool:
-        """Take in an item; whether more is to come."""
-        ...
-
-    def tick(self, host_us: int) -> None:
-        """Time goes by."""
-        ...
-
-    def idle(self) -> None:
-        """Nothing came for a while."""
-        ...
-
-    def close(self) -> None:
-        """Nothing more will come."""
-        ...
-
-
-Taker = TypeVar("Taker", bound=Taking)
+Taker = TypeVar("Taker", bound=Recording)
 
 
 def record(
@@ -263,7 +226,7 @@ def record(
                 more = recording.take(item, reader.carrier)
             recording.tick(clock())
             show(recording)
-        for item in reader.stop():
+        for item in reader.drain():
             more = more and recording.take(item, reader.carrier)
     finally:
         reader.stop()

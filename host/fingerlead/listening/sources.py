@@ -1,4 +1,6 @@
-"""`open_source`: what a user writes as PORT, opened; ports as `host.ports.find` knows them, and recorded sessions."""
+"""What a user writes as PORT: `open_source` opens it, a port of this machine or a recorded session; `meet` asks at a
+port who is there, listens for three seconds, and says in a sentence what it found.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +14,19 @@ from fingerlead.log import port_words
 from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.find import open_port
 from fingerlead.ports.replay_port import PREFIX, ReplayPort, split_speed
-from fingerlead.store.session_reading import StoredSession
+from fingerlead.store.session_file import MAGIC, SessionError
+from fingerlead.store.session_reading import StoredSession, read_session
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import RawState, State, TroubleSeen
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import Hello
 
+# Opening a port starts some boards anew, and they take their time.
+PATIENCE_US = 3_000_000
+ASK_EVERY_US = 1_000_000
+READ_TIMEOUT_S = 0.05
+# What only a chanter says: a port that sends back what it is told repeats our question.
+SPOKEN = (State, RawState, TroubleSeen)
 _log = logging.getLogger(__name__)
 
 
@@ -37,9 +46,6 @@ def _open(spec: str) -> Port:
     if spec.startswith(PREFIX):
         name, speed = split_speed(spec)
         if _is_session(Path(name)):
-            from fingerlead.store.session_file import SessionError
-            from fingerlead.store.session_reading import read_session
-
             try:
                 session = read_session(name)
             except SessionError as error:
@@ -56,23 +62,11 @@ def session_pieces(session: StoredSession) -> Iterator[tuple[int, bytes]]:
 
 
 def _is_session(path: Path) -> bool:
-    from fingerlead.store.session_file import MAGIC
-
     try:
         with path.open("rb") as file:
             return file.read(len(MAGIC)) == MAGIC
     except OSError:
         return False
-
-
-# --- Who is at a port: open, ask, listen for three seconds, and say in one sentence what is there.
-
-# Opening a port starts some boards anew, and they take their time.
-PATIENCE_US = 3_000_000
-ASK_EVERY_US = 1_000_000
-READ_TIMEOUT_S = 0.05
-# What only a chanter says: a port that sends back what it is told repeats our question.
-SPOKEN = (State, RawState, TroubleSeen)
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,12 +87,12 @@ class Source:
         self.sealing.watch(one_note)
         wanted = self.sealing.request()
         if wanted is not None:
-            self.reader.write(self.listening.recording.stream(wanted, RAW_HZ))
+            self.reader.write(self.listening.stream(wanted, RAW_HZ))
 
     @property
     def kept(self) -> bool:
         """Whether it is kept as a session."""
-        return self.listening.recording.writer is not None
+        return self.listening.writer is not None
 
     def close(self, practised: Mapping[str, object]) -> Path | None:
         """Stop listening. Gives where it is kept; where nothing was played, nothing is.
@@ -101,15 +101,14 @@ class Source:
         """
         self.see_to_raw(False)
         more = True
-        for item in self.reader.stop():
+        for item in self.reader.drain():
             # Listening is over: an error in the last bytes changes nothing.
             with contextlib.suppress(Exception):
                 more = more and self.take(item)
-        recording = self.listening.recording
-        writer = recording.writer
+        writer = self.listening.writer
         if writer is not None and not self.played:
             writer.discard()
-            recording.writer = writer = None
+            self.listening.writer = writer = None
         try:
             if writer is not None:
                 writer.tell(settings=json.dumps({**self.settings, **practised}))
@@ -119,7 +118,7 @@ class Source:
         return None if writer is None else writer.path
 
     def _keep_no_more(self, error: SessionError) -> None:
-        writer, self.listening.recording.writer = self.listening.recording.writer, None
+        writer, self.listening.writer = self.listening.writer, None
         if writer is not None:
             with contextlib.suppress(SessionError):
                 writer.close()

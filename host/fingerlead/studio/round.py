@@ -109,7 +109,7 @@ class Round(Actor[str]):
                 self._keep(studio, turn)
                 turn = None
         with contextlib.suppress(*FAILURES):
-            for item in self._reader.stop():
+            for item in self._reader.drain():
                 if turn is not None and not isinstance(item, Ended):
                     turn.take(item, self._reader)
         self._keep(studio, turn)

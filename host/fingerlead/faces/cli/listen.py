@@ -123,7 +123,7 @@ def live(
 
     def tick(listening: Listening) -> None:
         if playing is not None:
-            playing.tick(listening.recording.plain)
+            playing.tick(listening.plain)
 
     with (
         until_interrupted() as interrupted,
@@ -134,7 +134,7 @@ def live(
         reader = Reader(lambda: open_source(port)).start()
         keep_recording(reader, listening, tick, interrupted, _in_us(for_seconds))
     if output is not None:
-        expect_bytes(listening.recording, port)
+        expect_bytes(listening, port)
     typer.echo(work_on_first(summarise([listening.analysis()])))
     if output is not None:
         typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")
