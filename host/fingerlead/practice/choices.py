@@ -1,6 +1,6 @@
 """What a learner has chosen once and need not choose again: which hand is on top, and how the chanter sounds.
 
-A small JSON file beside the sessions. How loud is never kept: every sitting starts quiet.
+A small JSON file beside the sessions. How loud is never kept: every session starts quiet.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SOUND: dict[str, type | tuple[type, ...]] = {
 
 
 class Choices:
-    """The choices kept in a folder; None keeps them no longer than the sitting. A file that is damaged is no choice."""
+    """The choices kept in a folder; None keeps them no longer than the session. A file that is damaged is no choice."""
 
     def __init__(self, folder: Path | None) -> None:
         self._path = None if folder is None else folder / NAME

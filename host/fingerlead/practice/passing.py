@@ -1,6 +1,19 @@
 """Toward passing: the row of a rung, filled first without a beat, then with one, then again on another day.
 
-With a beat means while one sounds: how near to it the changes come is not asked (our own choice).
+What passes is said in `fingering.rungs`, PASSED and PASSED_ONE_NOTE. Where they leave room, the choices are our own.
+
+With a beat means while one sounds: how near to it the changes come is not asked.
+
+A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
+has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, a loose change, a false
+fingering reached, a slow stray that the music tells from a note. What neither counts nor breaks: uncertain and
+ornamented changes, one from a false fingering, a short note that may be meant. A full row stays full until the next
+row begins.
+
+A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
+`correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
+a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open. A try that
+touches a loss is uncertain.
 """
 
 from __future__ import annotations
@@ -16,19 +29,20 @@ from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, 
 from fingerlead.store.practice_log import Progress
 from fingerlead.timing.results import Change, Settings
 
-# --- Counting toward passing a note alone: hands off and on again, the note at once, every hole sealed, held four counts.
-#
-# What passes is said in `fingering.rungs.PASSED_ONE_NOTE`. Where it leaves room, our own choices: *at once* is within
-# `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
-# a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open. A try that
-# touches a loss is uncertain.
-
 COUNTS = 4
 COUNT_US = 750_000  # counting to four at leisure: 80 a minute
+NEEDED = 10
+Directed = tuple[int, int]
+_WHAT: dict[tuple[str, int], PassKind] = {
+    ("open", 1): "without a beat",
+    ("open", 2): "passed",
+    ("due", 1): "again without a beat",
+    ("due", 2): "confirmed",
+}
 
 
 class Holds:
-    """Fed every state in order of time; tells of each try once, as soon as its end is known."""
+    """Takes every state in order of time; judges each try once, as soon as its end is known."""
 
     def __init__(self, note: int, covered_mask: int, settings: Settings) -> None:
         self._note, self._wanted, self._settings = note, covered_mask, settings
@@ -44,7 +58,7 @@ class Holds:
         self._doubted = True
 
     def state(self, t_us: int, covered_mask: int) -> HoldJudged | None:
-        """The mask that stands from `t_us` on, heartbeats too; what has become of a try, where that is known now."""
+        """The mask that stands from `t_us` on, heartbeats too; a try, where its end is known now."""
         judged = None if self._down_us is None or self._mask is None else self._look(t_us, self._down_us, self._mask)
         if covered_mask == self._mask:
             return judged
@@ -73,20 +87,6 @@ class Holds:
         end, self._doubted = "uncertain" if self._doubted else end, False
         self._down_us = self._sealed_us = None
         return HoldJudged(self._note, end, tuple(fingers_of(mask ^ self._wanted)), held_us)
-
-
-# --- Counting toward passing: which changes count, and how many clean ones in a row there are each way.
-#
-# What passes is said in `fingering.rungs.PASSED`. Where it leaves room, our own choices:
-# - A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
-#   has a row of its own, and the way is as far as its shortest.
-# - What breaks a row: a heard stray, a loose change, a false fingering reached, a slow stray that the music tells from a
-#   note. What neither counts nor breaks: uncertain and ornamented changes, one from a false fingering, a short note that
-#   may be meant.
-# - A row that was full stays full until the next row begins.
-
-NEEDED = 10
-Directed = tuple[int, int]
 
 
 def outcome_of(change: Change, table: Table) -> Outcome:
@@ -155,16 +155,6 @@ class CleanRow:
 
     def _least(self, changes: Iterable[Directed]) -> int:
         return min((self._counts.get(change, 0) for change in changes), default=0)
-
-
-# ---
-
-_WHAT: dict[tuple[str, int], PassKind] = {
-    ("open", 1): "without a beat",
-    ("open", 2): "passed",
-    ("due", 1): "again without a beat",
-    ("due", 2): "confirmed",
-}
 
 
 class Toward:

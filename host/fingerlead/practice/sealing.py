@@ -1,10 +1,10 @@
 """The seal while a note alone is held: raw samples beside the holes tell of a finger that leaves its hole a little.
 
 Question: a hole counts as covered long before it is closed; did each one stay as closed as it was? Only where the
-chanter streams raw samples and a calibration of it is kept: for anybody else nothing is looked at, and nothing claimed.
+chanter streams raw samples and a calibration of it is kept; else nothing is looked at, and nothing claimed.
 
-Pure: told what `Listening` hears; says what to ask the chanter for, and whether a stretch of time was sealed. While the
-hands are off it looks at the open holes too: where they no longer read as they did, it proposes to calibrate again.
+Pure: takes what `Listening` hears; says what to ask the chanter for, and whether a stretch of time was sealed. While
+the hands are off it looks at the open holes too: where they no longer read as they did, it proposes to calibrate again.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class SealWatch:
         if isinstance(what, RawState):
             self._raw.append(what)
             if self._asked is None:
-                self._asked = True  # by whoever was here before, and never took it back
+                self._asked = True  # by an earlier program, which never took it back
         elif isinstance(what, State):
             return self._state(what)
         elif isinstance(what, Seen):

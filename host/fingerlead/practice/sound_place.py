@@ -1,7 +1,11 @@
 """Where it sounds, and how: from this computer, from the page itself, or nowhere; and the beat beside it.
 
 A page that covers holes itself sounds itself, as that is quickest; a chanter sounds from this computer, where it can.
-Whatever somebody has chosen stays chosen.
+What the player has chosen stays chosen.
+
+Playing to the beat: how late the loop from finger to ear is, by taps, and how far notes lie from their beats. All times
+are host µs. The beats are those in the air, the notes those that arrive; what lies between them besides the player is
+the loop, which `tap`s to the clicks measure and which is then taken out.
 """
 
 from __future__ import annotations
@@ -20,16 +24,12 @@ from fingerlead.practice.sounding import Sounding, SoundSettings
 from fingerlead.sound.metronome import Metronome
 from fingerlead.sound.voices import VOICES
 
-# --- Playing to the beat: how late the loop from finger to ear is, by taps, and how far notes lie from their beats.
-#
-# All times are host µs. The beats are those in the air, the notes those that arrive; what lies between them besides the
-# player is the loop, which `tap`s to the clicks measure and which is then taken out.
-
 KEPT_BEATS = 64
 KEPT_TAPS = 24
 KEPT_NOTES = 32
-# Between two words about the pulse: not after every note, which nobody could heed.
+# Between two sentences about the pulse: one after every note is too much to heed.
 NOTES_BETWEEN = 8
+Where = Literal["host", "page", "nowhere"]
 
 
 class Pulsing:
@@ -83,13 +83,8 @@ class Pulsing:
         return True
 
 
-# ---
-
-Where = Literal["host", "page", "nowhere"]
-
-
 class SoundPlace:
-    """The sound of a sitting. `list_outputs` says what outputs there are, and why there are none."""
+    """The sound of a practice. `list_outputs` says what outputs there are, and why there are none."""
 
     def __init__(
         self, sounding: Sounding, list_outputs: Callable[[], tuple[list[Found], str]], host: bool = True
@@ -124,7 +119,7 @@ class SoundPlace:
             self._sounding.cover(covered_mask, host_us)
 
     def away(self) -> None:
-        """Nobody plays: whatever sounds fades."""
+        """The chanter is gone: what sounds fades."""
         self._sounding.away()
 
     def close(self) -> None:
@@ -132,30 +127,30 @@ class SoundPlace:
         self._running = False
         self._sounding.close()
 
-    def set(self, wish: SetSound) -> None:
+    def set(self, request: SetSound) -> None:
         """Change what is asked. Raises ValueError, one sentence."""
         names = {field.name for field in fields(self._sounding.settings)}
-        changes = {name: getattr(wish, name) for name in names if getattr(wish, name) is not None}
+        changes = {name: getattr(request, name) for name in names if getattr(request, name) is not None}
         if changes.get("device") == "":
             changes["device"] = None
         if changes:
             self._sounding.set(**changes)
-        if wish.where is not None:
-            if wish.where == "host" and not self._host:
+        if request.where is not None:
+            if request.where == "host" and not self._host:
                 raise ValueError("this computer was asked to stay silent (--no-sound)")
-            self._chosen = wish.where
+            self._chosen = request.where
             self._fit()
 
-    def set_metronome(self, wish: SetMetronome) -> None:
+    def set_metronome(self, request: SetMetronome) -> None:
         """Change what is asked. Raises ValueError, one sentence."""
         before = self._metronome
         self._metronome = Metronome(
-            before.bpm if wish.bpm is None else wish.bpm,
-            before.beats if wish.beats is None else wish.beats,
-            before.subdivision if wish.subdivision is None else wish.subdivision,
+            before.bpm if request.bpm is None else request.bpm,
+            before.beats if request.beats is None else request.beats,
+            before.subdivision if request.subdivision is None else request.subdivision,
         )
         was = self.beating
-        self.beating = was if wish.on is None else wish.on
+        self.beating = was if request.on is None else request.on
         if self.beating and (not was or self._metronome != before):
             self._begin_beat()
         elif was and not self.beating:
@@ -183,11 +178,11 @@ class SoundPlace:
 
     @property
     def chosen(self) -> SoundSettings:
-        """How it sounds, as somebody chose it."""
+        """How it sounds, as the player chose it."""
         return self._sounding.settings
 
     def settings(self) -> dict[str, Any]:
-        """How it sounds now, as whoever shows or makes the sound wants to know it."""
+        """How it sounds now, for a page that shows or makes the sound."""
         settings, health = self._sounding.settings, self._sounding.health()
         tuning = settings.tuning()
         return {
@@ -211,7 +206,7 @@ class SoundPlace:
         }
 
     def beat(self) -> dict[str, Any]:
-        """The metronome, as whoever shows it wants to know it."""
+        """The metronome, for a page that shows it."""
         metronome, loop = self._metronome, self._pulsing.loop
         return {
             "on": self.beating,

@@ -1,11 +1,11 @@
-"""The chanter's sound while one practises: each state to the output at once, with no analysis in between.
+"""The chanter's sound during practice: each state to the output at once, with no analysis in between.
 
-Where there is no sound to be had, everything here does nothing, and `health` says why: the page can sound by itself.
+Where no output can be had, everything here does nothing, and `health` says why: the page can sound by itself.
 No method waits for the sound but `start`, `set(device=…)` and `close`.
 
 From `start` to `close` Python's threads take turns every SWITCH_US. The reader of the chanter's port waits that long at
-most for whoever is at work on the page or the analysis; at Python's usual 5 ms the 99th percentile from byte to sound
-was 2 ms longer (`tests/bench/sound_latency.py`).
+most for the threads of the page and the analysis; at Python's usual 5 ms the 99th percentile from byte to sound was
+2 ms longer (`tests/benchmarks/sound_latency.py`).
 """
 
 from __future__ import annotations
@@ -67,8 +67,8 @@ class SoundSettings:
         return Tuning(low_a_hz, self.scale, self.false_cents)
 
 
-def _want(well: bool, expected: str, got: object) -> None:
-    if not well:
+def _want(good: bool, expected: str, got: object) -> None:
+    if not good:
         raise ValueError(f"expected {expected}; got {got!r}")
 
 

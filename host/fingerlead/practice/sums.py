@@ -1,4 +1,8 @@
-"""How long somebody has played without a rest, and when to say so. Pure: times come in as arguments."""
+"""What a session adds up to, what of it goes into the progress, and when a rest is due.
+
+Pure: times come in as arguments. A change is added when the next one comes: until then it may be corrected, or turn out
+to be half of a slow stray.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +11,13 @@ from datetime import date
 from fingerlead.practice.events import ChangeCount, Outcome, Passed, SessionSummary
 from fingerlead.store.practice_log import Progress
 
-# --- What a sitting adds up to, and what of it goes into the progress.
-#
-# A change is added when the next one comes: until then it may be corrected, or turn out to be half of a slow stray.
-
 FEWEST = 4  # of one change, to say that it is worth work; our own choice
+# Teachers and hand therapists ask for five to ten minutes off in an hour of playing (Barton; Horvath): a rest of five
+# after twenty keeps well within that.
+PLAY_US = 20 * 60 * 1_000_000
+REST_US = 5 * 60 * 1_000_000
+# A note may be held, and a teacher may speak, for so long without its being a rest.
+PAUSE_US = 20 * 1_000_000
 
 Directed = tuple[int, int]
 
@@ -63,18 +69,8 @@ class Sums:
         return SessionSummary(playing_us, changes, tuple(self.played), tuple(self.passed), worst, kept)
 
 
-# ---
-
-# Teachers and hand therapists ask for five to ten minutes off in an hour of playing (Barton; Horvath): a rest of five
-# after twenty keeps well within that.
-PLAY_US = 20 * 60 * 1_000_000
-REST_US = 5 * 60 * 1_000_000
-# A note may be held, and a teacher may speak, for so long without its being a rest.
-PAUSE_US = 20 * 1_000_000
-
-
 class Resting:
-    """Fed with the times of finger movements; says once when a rest is due."""
+    """Takes the times of finger movements; says once when a rest is due."""
 
     def __init__(self, play_us: int = PLAY_US, rest_us: int = REST_US) -> None:
         self._play_us, self._rest_us = play_us, rest_us

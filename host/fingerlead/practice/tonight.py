@@ -4,6 +4,8 @@ Two weak changes fill half to two thirds of the turns, in pairs of notes out and
 is known: the present rung, passed ones, further weak ones. A turn is short, never the third of its kind running, and
 now and then comes a rest.
 
+`Tonight` chooses the turns, `TonightTurns` is their time; `Music` is what is on the staff, in a turn and out of it.
+
 Sources: turns in changing order held better after a day than the same row on end, in some studies of beginners and not
 in others (Stambaugh, JRME 58, 2011; Carter and Grahn, Front. Psychol. 7:1251, 2016); few repeats and pauses spare the
 hands (teachers' and clinics' advice). All numbers are our own choice.
@@ -29,6 +31,7 @@ LENGTH_US = 600_000_000
 TURN_US = 40_000_000  # at most
 REPEATS = 4  # out and back in a turn
 REST_EVERY_US, REST_US = 150_000_000, 20_000_000
+LAST_NOTE_US = 1_500_000  # how long the last note of a turn is listened to
 MOST_SHARE, LEAST_SHARE = 2 / 3, 1 / 2  # of the two weak ones together
 KNOWN = 5  # other things in turn
 GIVES_WAY = 1.25  # a weak change gives way to one that is so much weaker by now
@@ -49,7 +52,7 @@ class _Focus:
 class Tonight:
     """Which turn comes next. `known` are rows of notes that the learner is at or has passed, the nearest first.
 
-    Pure: what goes wrong now is told anew for each turn, so that what improves loses its share, and gives way to what
+    Pure: what goes wrong now is an argument of each turn, so that what improves loses its share, and gives way to what
     is weaker by then.
     """
 
@@ -136,9 +139,6 @@ def _pairs(weakest: Sequence[Weak]) -> dict[Notes, float]:
     return pairs
 
 
-# --- What is on the staff: a rung's music, an easy tune, or a turn of Tonight.
-
-
 @dataclass(frozen=True, slots=True)
 class Music:
     """The music, what it asks to hold, and the rung that it belongs to (None for a tune or a turn).
@@ -173,11 +173,6 @@ def music_of_item(item: TonightItem) -> Music:
 @lru_cache(maxsize=64)
 def _parsed(abc: str) -> Tune:
     return parse_abc(abc)[0][0]
-
-
-# --- Tonight as it goes on: which turn it is, when the next one comes, when the ten minutes are over.
-
-LAST_NOTE_US = 1_500_000  # how long the last note of a turn is listened to
 
 
 class TonightTurns:

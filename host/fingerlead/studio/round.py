@@ -1,8 +1,8 @@
-"""One chanter passed round a class: who holds it now, and whose session its playing goes into.
+"""One chanter passed round a class: which pupil holds it now, and whose session its playing goes into.
 
 A thread of its own listens to the port. When the next pupil takes the chanter, the session so far is ended and taken
-into the studio for whoever played it, and a new one begins. A turn in which no hole changed leaves nothing. While it
-lasts a turn lies in the pupil's own folder, saved as it is played: what a crash cuts off is taken in the next time.
+into the studio for the pupil who played it, and a new one begins. A turn in which no hole changed leaves nothing. While
+it lasts a turn lies in the pupil's own folder, saved as it is played: what a crash cuts off is taken in the next time.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader, who_are
 from fingerlead.listening.recording import TICK_S, Heard, Recording
 from fingerlead.ports.base import Port, now_us
 from fingerlead.store.session_file import SessionWriter, remove_session
-from fingerlead.studio import studio as left
+from fingerlead.studio import studio as studios
 from fingerlead.studio.studio import Studio
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import State
 
-NOBODY = ""
+NO_PUPIL = ""
 TURNS = "turns"
 MOST_REQUESTS = 64
 # What can go wrong with one turn, and must not end the round.
-FAILURES = (*left.FAILURES, NotAChanter)
+FAILURES = (*studios.FAILURES, NotAChanter)
 
 
 class Turn:
@@ -67,19 +67,19 @@ class Turn:
 
 
 class Round(Actor[str]):
-    """The chanter passed round. `now` is the key of who holds it, `sentence` what the desk may say of it."""
+    """The chanter passed round. `now` is the key of the pupil who holds it, `sentence` what the desk may say of it."""
 
     def __init__(
         self, studio: Path, port: str, open_port: Callable[[], Port], clock: Callable[[], int] = now_us
     ) -> None:
         super().__init__("round", self._listen_in_turn, MOST_REQUESTS)
-        self.now, self.sentence = NOBODY, ""
+        self.now, self.sentence = NO_PUPIL, ""
         self._studio, self._port, self._clock, self._open = studio, port, clock, open_port
         self._reader = Reader(open_port)
-        self._over = False  # the port was refused: whoever plays next has it opened anew
+        self._over = False  # the port was refused: the next turn has it opened anew
 
     def next(self, key: str) -> None:
-        """Let the next pupil play; nobody, where `key` is empty. From any thread."""
+        """Let the next pupil play; no pupil, where `key` is empty. From any thread."""
         before, self.now, self.sentence = self.now, key, ""
         if not self.ask(key):
             self.now, self.sentence = before, "the turns before are still being kept; ask again in a moment"
@@ -115,7 +115,7 @@ class Round(Actor[str]):
         self._keep(studio, turn)
 
     def _begin(self, studio: Studio, key: str) -> Turn | None:
-        if key == NOBODY:
+        if key == NO_PUPIL:
             return None
         try:
             turns = studio.of(key) / TURNS
@@ -130,7 +130,7 @@ class Round(Actor[str]):
         return turn
 
     def _fail(self, error: Exception) -> None:
-        self.sentence, self.now = str(error), NOBODY
+        self.sentence, self.now = str(error), NO_PUPIL
 
     def _listen(self, turn: Turn | None) -> None:
         """Take in what comes for a moment."""
@@ -164,4 +164,4 @@ class Round(Actor[str]):
 def bring_home(studio: Studio) -> int:
     """Take in the turns of all pupils that a crash or a full disk has left; how many were new."""
     turns = sorted(studio.folder.glob(f"pupils/*/{TURNS}"))
-    return sum(left.bring_home(studio, folder.parent.name, folder) for folder in turns)
+    return sum(studios.bring_home(studio, folder.parent.name, folder) for folder in turns)
