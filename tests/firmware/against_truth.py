@@ -128,7 +128,7 @@ def _compare_lead(what: str, true: Judged, change: dict[str, Any], may_be_out_us
     if change["lead"] is None:
         agreement.too_close += 1
         if true["lead"] is not None and ahead_us >= 2 * may_be_out_us:
-            raise Disagrees(f"{what}: expected the {FINGERS[first]} to lead, {ahead_us} µs ahead; got nobody")
+            raise Disagrees(f"{what}: expected the {FINGERS[first]} to lead, {ahead_us} µs ahead; got none")
         return
     if change["lead"] != FINGERS[first] and ahead_us > 0:
         raise Disagrees(f"{what}: expected the {FINGERS[first]} to lead, {ahead_us} µs ahead; got {change['lead']}")

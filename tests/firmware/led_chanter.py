@@ -1,4 +1,4 @@
-"""An emulated chanter under power, and whoever leads it: its sensors see what the fingers do, as its clock goes on.
+"""An emulated chanter under power, and the one that leads it: its sensors see what the fingers do, as its clock goes on.
 
 The samples of a led script (see boards/script.h) come while it is played, so that what fingers do next can depend on
 what a program asks. Where no samples are there yet, the board's time stands still: none is late, however busy the
@@ -150,9 +150,9 @@ class Leading:
 
 @contextmanager
 def powered(elf: Path, folder: Path, waits: bool = True) -> Iterator[tuple[Leading, str, subprocess.Popen[bytes]]]:
-    """A chanter whose storage is in a folder: who leads it, the PORT to reach it by, and its emulator.
+    """A chanter whose storage is in a folder: what leads it, the PORT to reach it by, and its emulator.
 
-    It starts when it has its script and, if it `waits`, somebody has come to its port. At the end its power is cut,
+    It starts when it has its script and, if it `waits`, a program has come to its port. At the end its power is cut,
     whatever it is doing.
     """
     pipe = folder / "chanter.samples"
@@ -169,7 +169,7 @@ def powered(elf: Path, folder: Path, waits: bool = True) -> Iterator[tuple[Leadi
         ]
         name = f"socket://127.0.0.1:{port.getsockname()[1]}"
         keep = (port.fileno(), theirs.fileno())
-        # It tells that it waits for somebody.
+        # It prints that it waits for a connection.
         with subprocess.Popen(
             [*EMULATOR, *ends], cwd=folder, pass_fds=keep, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         ) as emulator:

@@ -225,7 +225,7 @@ def test_an_edge_is_told_in_the_very_scan_that_decides_it(play: Player) -> None:
     assert only(m.Holes, play(script.as_bytes()).messages())[-1].covered_mask == 0x7F
 
 
-def test_when_nobody_reads_the_oldest_go_and_are_counted(play: Player) -> None:
+def test_without_a_reader_the_oldest_go_and_are_counted(play: Player) -> None:
     script = Script()
     script.mask(0, 0xFF)
     script.happens(10_000, scripts.AWAY)

@@ -230,7 +230,7 @@ def test_a_restart_brings_a_new_boot_number_and_everything_from_the_start() -> N
     assert [event.doubt.cause for event in events if isinstance(event, Doubted)] == ["restart"]
 
 
-def test_when_nobody_reads_the_oldest_frames_go_and_the_number_is_told() -> None:
+def test_without_a_reader_the_oldest_frames_go_and_are_counted() -> None:
     chanter = Chanter(playing(100))
     host = HostLink()
     host.receive(chanter.due(1_000_000), 1_000_000)

@@ -16,22 +16,22 @@ EVENING = Path(__file__).parents[2] / "demo" / "evening.toml"
 
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_built_in_pupils_carry_their_names(name: str) -> None:
-    sitting = load_scenario(name)
-    assert sitting.pupil.name == name
-    assert sitting.about
+    scenario = load_scenario(name)
+    assert scenario.pupil.name == name
+    assert scenario.about
 
 
 def test_the_evening_is_there_and_has_one_main_fault_and_two_lesser_ones() -> None:
-    sitting = load_scenario(str(EVENING))
-    assert sitting.about
-    assert sitting.changes == 90
-    main, lesser = sitting.pupil.habits
+    scenario = load_scenario(str(EVENING))
+    assert scenario.about
+    assert scenario.changes == 90
+    main, lesser = scenario.pupil.habits
     assert abs(main.by_us) > abs(lesser.by_us)
-    assert len(sitting.pupil.wrong_fingers) == 1
+    assert len(scenario.pupil.wrong_fingers) == 1
 
 
 def test_an_empty_file_is_the_usual_pupil() -> None:
-    assert read_scenario("", "nobody.toml") == Scenario(SimulatedPupil(name="nobody"))
+    assert read_scenario("", "ailsa.toml") == Scenario(SimulatedPupil(name="ailsa"))
 
 
 def test_every_key_is_read() -> None:

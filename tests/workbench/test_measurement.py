@@ -14,6 +14,7 @@ from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
 from fingerlead.wire.messages import thresholds_body
 from fingerlead.workbench.guidance import Guidance
+from fingerlead.workbench.levels import holes_of
 from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import WANTED, fit
@@ -222,7 +223,7 @@ def test_silence_is_one_sentence():
         give(lambda request, chanter: (wire.DONE, b"") if isinstance(request, wire.Who) else None)
 
 
-def test_nobody_there_is_one_sentence():
+def test_a_port_without_a_chanter_is_one_sentence():
     chanter = Sulking(answer_all)
     chanter.write = lambda data: None
     with pytest.raises(Refused, match="no hello came"):
@@ -295,7 +296,7 @@ FAULTY = {
 
 
 @pytest.mark.parametrize("fault", sorted(FAULTY))
-def test_a_sensor_that_is_not_well_holds_nothing_up(fault):
+def test_a_faulty_sensor_holds_nothing_up(fault):
     """Fed sample by sample as the samples come; the hands do what is asked of them."""
     hands, steps, number = Hands(7), Guidance(1_023), -1
     heights = HandHeights(hands, sensors(), 3_000, seed=7)
@@ -310,8 +311,6 @@ def test_a_sensor_that_is_not_well_holds_nothing_up(fault):
         steps.hear(heights.time_us(scan), tuple(int(value) for value in row))
         scan += 1
         assert heights.time_us(scan) < 150_000_000
-    from fingerlead.workbench.levels import holes_of
-
     reports = holes_of(steps.taken())
     assert reports[3].fault == fault
     assert [report.verdict for report in reports if report.hole != 3] == ["good"] * 7
@@ -329,8 +328,6 @@ def test_nothing_moves_and_it_ends_all_the_same():
     while not steps.done:
         steps.hear(t_us, (100,) * 8)
         t_us += 5_000
-    from fingerlead.workbench.levels import holes_of
-
     assert {report.verdict for report in holes_of(steps.taken())} == {"bad"}
     assert {number for number, (kind, _) in enumerate(PLAN) if kind in ("covered", "all", "scale")} <= set(steps.missed)
 

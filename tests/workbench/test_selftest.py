@@ -136,7 +136,7 @@ def jittering():
 
 
 def crossed_over(payload: bytes):
-    """Its own levels cross over: so it answers whoever asks for them."""
+    """Its own levels cross over: so it answers a request for them."""
     return [payload[:3] + bytes([0, 1, 0, 2] * 8)] if payload[0] == 0x04 and len(payload) == 35 else [payload]
 
 
@@ -282,7 +282,7 @@ def test_a_hole_that_never_opens_is_named_and_hides_no_other():
     masks = []
     for hole in range(8):
         alone = [1 << stuck | 1 << hole] * 10
-        # Nobody can show a hole that is covered already: patience ends.
+        # A hole that is covered already cannot be shown: patience ends.
         masks += [1 << stuck] * 10 + (alone if hole != stuck else [1 << stuck] * 410)
     board = BringUp("stream")
     for data, at_us in holes_frames([*masks, 1 << stuck]):

@@ -21,8 +21,8 @@
 enum script_kind {
     SCRIPT_SAMPLES,  /* eight samples u16, until the next such record */
     SCRIPT_BYTES,    /* how many u8 (at most 15), bytes from the host */
-    SCRIPT_AWAY,     /* from here on nobody reads */
-    SCRIPT_BACK,     /* somebody reads again */
+    SCRIPT_AWAY,     /* from here on the reader is away */
+    SCRIPT_BACK,     /* the reader is back */
     SCRIPT_HANG,     /* the program hangs, for the watchdog to find */
     SCRIPT_STORAGE,  /* u8: 0 the storage fails, 1 it works */
     SCRIPT_STATE,    /* u8: what board_state() says */

@@ -119,7 +119,7 @@ static void go_on_storing(struct chanter *c, uint32_t now_us) {
     }
 }
 
-/* Only while somebody reads: else this would go the way of the others, and the count with it. */
+/* Only while the host reads: else this frame would be dropped like the others, and the count with it. */
 static void tell_drops(struct chanter *c, uint32_t now_us) {
     if (c->outbox.dropped > 0 && outbox_has_room(&c->outbox, TROUBLE_FRAME_MOST)) {
         say_trouble(c, TROUBLE_SEND_BUFFER_FULL, NO_HOLE, c->outbox.dropped, now_us);

@@ -1,4 +1,4 @@
-/* Frames on their way to the host. Never waits: where nobody reads and it is full, the oldest frames go and are counted.
+/* Frames on their way to the host. Never waits: where it is full for want of a reader, it drops and counts the oldest.
  * A frame of which a part is on the line already is always finished.
  */
 #ifndef FINGERLEAD_OUTBOX_H

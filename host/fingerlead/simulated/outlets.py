@@ -31,7 +31,7 @@ class Outlet(Protocol):
     mouthful: int
 
     def connected(self) -> bool:
-        """Whether somebody is there to read; takes in a new reader."""
+        """Whether a reader is there; takes in a new one."""
 
     def read(self) -> bytes:
         """What the host has sent, b"" for nothing."""
@@ -64,7 +64,7 @@ class PtyOutlet:
         tty.setraw(slave)
         self.listening_on = os.ttyname(slave)
         os.set_blocking(self._fd, False)
-        # On Linux a closed other end shows as a hang-up: so we know whether anybody is there. Elsewhere we cannot tell.
+        # On Linux a closed other end shows as a hang-up, elsewhere not at all.
         self._can_tell = sys.platform == "linux"
         self._slave = slave
         if self._can_tell:
@@ -78,7 +78,7 @@ class PtyOutlet:
 
     def read(self) -> bytes:
         """What the host has sent."""
-        with contextlib.suppress(OSError):  # nothing there, or nobody
+        with contextlib.suppress(OSError):  # no data, or no reader
             return os.read(self._fd, 4_096)
         return b""
 
@@ -89,7 +89,7 @@ class PtyOutlet:
         return 0
 
     def wait(self, seconds: float, to_write: bool) -> None:
-        """Wait; where nobody is there, for the whole time."""
+        """Wait; without a reader, for the whole time."""
         if not self.connected():
             time.sleep(seconds)
             return
@@ -203,7 +203,7 @@ class TcpOutlet:
 
 
 class MidiOutlet:
-    """A MIDI port that other programs see under this name. Nobody can tell whether anyone listens to it."""
+    """A MIDI port that other programs see under this name. Whether one of them listens cannot be known."""
 
     mouthful = 0
     PACE_S = 0.001

@@ -1,4 +1,4 @@
-"""One sitting of the simulated pupil, as it was played: what the fingers did, before any sensor saw it.
+"""One session of the simulated pupil, as it was played: what the fingers did, before any sensor saw it.
 
 Times are integer µs on the true clock: 0 is the instant at which the chanter's power came on. Notes are indices into
 `fingering.notes.NOTES`, fingers are holes 0 to 7, `covered_mask` bit i is 1 while hole i is covered. An edge's time is
@@ -84,7 +84,7 @@ class Tremble:
 
 @dataclass(frozen=True, slots=True)
 class Performance:
-    """A whole sitting; `edges` in order of time, `start_mask` stands before the first of them."""
+    """A whole session; `edges` in order of time, `start_mask` stands before the first of them."""
 
     pupil: str
     seed: int

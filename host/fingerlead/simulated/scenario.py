@@ -1,6 +1,6 @@
 """Pupils as TOML files: read, and checked key by key.
 
-    name = "…"                       who it is                        about = "…"   a line or two about the sitting
+    name = "…"                       who it is                        about = "…"   a line or two about the session
     seed = 7                         drawn with this unless told      changes = 90  how many unless told
     scatter_ms = 9                   one number, or a table of finger = number, `others` for the rest
     care_ms = 5                      how long the note to come opens before the one that is left closes
@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from importlib import resources
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES, SOUNDING, note_index
@@ -44,7 +44,7 @@ class PupilError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A pupil, and how one sitting of it is drawn."""
+    """A pupil, and how one session is drawn."""
 
     pupil: SimulatedPupil
     about: str = ""
@@ -53,7 +53,7 @@ class Scenario:
 
 
 def load_scenario(name_or_path: str) -> Scenario:
-    """A built-in pupil by name, or one from a TOML file; raises PupilError."""
+    """The scenario of a built-in pupil by name, or one from a TOML file; raises PupilError."""
     if name_or_path in BUILT_IN:
         file = resources.files("fingerlead.simulated").joinpath("pupils", f"{name_or_path}.toml")
         return read_scenario(file.read_text(encoding="utf-8"), name_or_path)
@@ -67,7 +67,7 @@ def load_scenario(name_or_path: str) -> Scenario:
 
 
 def read_scenario(text: str, source: str) -> Scenario:
-    """A sitting from TOML text; `source` is named in errors. Raises PupilError."""
+    """A scenario from TOML text; `source` is named in errors. Raises PupilError."""
     try:
         top = _Keys(source, "", tomllib.loads(text))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
@@ -99,7 +99,7 @@ def read_scenario(text: str, source: str) -> Scenario:
 
 
 class _Keys:
-    """A table of the file, whose keys are asked for one by one; what nobody asked for is refused at the end."""
+    """A table of the file, whose keys are asked for one by one; `finish` refuses a key that was never asked for."""
 
     def __init__(self, source: str, place: str, table: dict[str, Any]) -> None:
         self.source, self.place = source, place
@@ -120,10 +120,8 @@ class _Keys:
         return str(self.get(key, default, "printable text in quotes", _printable))
 
     def whole(self, key: str, default: int, low: int, high: int) -> int:
-        def sound(value: Any) -> bool:
-            return type(value) is int and low <= value < high
-
-        return int(self.get(key, default, f"a whole number from {low} to {high - 1}", sound))
+        expected = f"a whole number from {low} to {high - 1}"
+        return int(self.get(key, default, expected, lambda v: type(v) is int and low <= v < high))
 
     def chance(self, key: str, default: float) -> float:
         return float(self.get(key, default, "a chance from 0 to 1", lambda v: _number(v) and 0 <= v <= 1))
@@ -143,10 +141,11 @@ class _Keys:
         return round(low * 1_000), round(high * 1_000)
 
     def finger(self, key: str) -> int:
-        if key not in self._left:
-            raise self.fail(key, f"one of {', '.join(FINGERS)}", "nothing")
-        name = self.get(key, None, f"one of {', '.join(FINGERS)}", lambda v: v in FINGERS)
-        return FINGERS.index(str(name))
+        expected = f"one of {', '.join(FINGERS)}"
+        name = self.get(key, "nothing", expected, lambda v: v in FINGERS)
+        if name not in FINGERS:
+            raise self.fail(key, expected, name)
+        return FINGERS.index(name)
 
     def note(self, key: str) -> int | None:
         value = self.get(key, None, "the name of a note in quotes", lambda v: isinstance(v, str))
@@ -156,10 +155,8 @@ class _Keys:
             raise self.fail(key, f"one of {', '.join(NOTES)}", value) from None
 
     def tables(self, key: str) -> list[_Keys]:
-        def sound(value: Any) -> bool:
-            return isinstance(value, list) and all(isinstance(entry, dict) for entry in value)
-
-        entries = self.get(key, [], f"tables headed [[{key}]]", sound)
+        expected = f"tables headed [[{key}]]"
+        entries = self.get(key, [], expected, lambda v: isinstance(v, list) and all(isinstance(e, dict) for e in v))
         return [_Keys(self.source, f"{key} {n}: ", entry) for n, entry in enumerate(entries, start=1)]
 
     def table(self, key: str) -> dict[str, Any]:
@@ -170,7 +167,7 @@ class _Keys:
             raise PupilError(self.source, self.place.rstrip(": "), f"only the keys {', '.join(self._asked)}", key)
 
 
-def _number(value: object) -> bool:
+def _number(value: object) -> TypeGuard[int | float]:
     return type(value) in (int, float)
 
 
@@ -192,7 +189,7 @@ def _scatter(top: _Keys) -> tuple[int, ...]:
 
 
 def _scatter_ms(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 100
+    return _number(value) and 0 <= value <= 100
 
 
 def _weights(top: _Keys) -> tuple[float, ...]:

@@ -147,11 +147,11 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
 
     def turn(self) -> None:
         """One turn of the thread: the next request, or else a read, as what a chanter says must not pile up."""
-        if self._look():
-            request, self._next = self._next, None
-            if request is not None and request.what in JOBS:
+        request, self._next = self._next or self.receive(0), None
+        if request is not None:
+            if request.what in JOBS:
                 self._do(request)
-            elif request is not None and request.what == "clear":
+            elif request.what == "clear":
                 self._forget(last=None, sentences=(), trouble=False)
         elif self._workbench is None:
             self.wait(READ_S)
@@ -162,11 +162,10 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
                 self._close()
                 self._change(sentences=(words_of(error),), trouble=True)
 
-    def _look(self) -> bool:
-        """Whether there is a request: `_next`."""
-        if self._next is None:
-            self._next = self.receive(0)
-        return self._next is not None
+    def _is_over(self) -> bool:
+        """Whether a job is to end: there is another request, `_next`, or the actor is to stop."""
+        self._next = self._next or self.receive(0)
+        return self.stopping or self._next is not None
 
     def _do(self, request: WorkbenchRequest) -> None:
         self._change(job=request.what, last=request.what, step=None, sentences=(), trouble=False)
@@ -253,7 +252,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         """The workbench, its port opened anew where it was lost."""
         if self._workbench is None:
             port, clock = self._open_port()
-            self._workbench = Workbench(port, clock, self._folder, self._pupil, lambda: self.stopping or self._look())
+            self._workbench = Workbench(port, clock, self._folder, self._pupil, self._is_over)
         return self._workbench
 
     def _close(self) -> None:

@@ -5,6 +5,8 @@ Pure: fed samples and their own times, it knows no link and no clock.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -122,9 +124,7 @@ class Guidance:
 
     def _since(self, long_us: int) -> NDArray[np.float64]:
         """The rows of the last so many µs of this step."""
-        first = len(self._times) - 1
-        while first > self._asked and self._times[first - 1] >= self._times[-1] - long_us:
-            first -= 1
+        first = max(self._asked, bisect_left(self._times, self._times[-1] - long_us))
         return np.array(self._rows[first:], dtype=np.float64)
 
     def _still(self) -> bool:
@@ -144,7 +144,7 @@ class Guidance:
         return share
 
     def _most(self, holes: NDArray[np.bool_]) -> bool:
-        """Whether nearly all holes that answer are among these: one that is not well must not hold everything up."""
+        """Whether nearly all holes that answer are among these: one faulty sensor must not hold everything up."""
         answering = self._swing != 0
         return bool((holes & answering).sum() >= max(1, answering.sum() - 2))
 

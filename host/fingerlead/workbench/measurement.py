@@ -140,8 +140,8 @@ class BarTest(WorkbenchTalk):
 class SealCheck(RawTalk):
     """Low G, then each finger up and down: `found` is what loosened, `moved` which fingers were seen to move.
 
-    Ends when all have moved and are back, or after half a minute. ValueError where a covered level is not above its
-    open one.
+    Ends when all have moved and are back, or after half a minute. Refused at once where a covered level is not above
+    its open one.
     """
 
     asks = ("seal", None)
@@ -152,7 +152,7 @@ class SealCheck(RawTalk):
         self.moved = [False] * HOLES
         self._open_raw, self._covered_raw = np.array(open_raw), np.array(covered_raw)
         if (self._covered_raw <= self._open_raw).any():
-            raise ValueError("expected covered levels above open ones; calibrate again")
+            raise Refused("expected covered levels above open ones; calibrate again")
 
     @property
     def words(self) -> list[str]:
@@ -167,27 +167,21 @@ class SealCheck(RawTalk):
         yield from self.stream_raw()
         times: list[int] = []
         rows: list[tuple[int, ...]] = []
-        began_us, back_us = self.now_us, 0
-        covered_since_us: int | None = None
+        began_us = self.now_us
+        open_us: int | None = None  # when last a hole was open
         while self.now_us - began_us < SEAL_US:
             for raw in (yield from self.next_raws()):
                 share = (np.array(raw.samples) - self._open_raw) / (self._covered_raw - self._open_raw)
-                down = bool((share > COVERED).all())
-                if not times:
-                    # Fingers that are still on their way have not loosened.
-                    if not down:
-                        covered_since_us = None
-                    elif covered_since_us is None:
-                        covered_since_us = raw.t_us
-                    if covered_since_us is None or raw.t_us - covered_since_us < SEALED_US:
-                        continue
-                times.append(raw.t_us)
-                rows.append(raw.samples)
-                for hole in np.flatnonzero(share < OPEN):
-                    self.moved[int(hole)] = True
-                if not down:
-                    back_us = raw.t_us
-            if times and all(self.moved) and times[-1] - back_us > SEALED_US:
+                if open_us is None or not (share > COVERED).all():
+                    open_us = raw.t_us
+                # Fingers that are still on their way to low G have not loosened.
+                if times or raw.t_us - open_us >= SEALED_US:
+                    times.append(raw.t_us)
+                    rows.append(raw.samples)
+                    self.moved = [
+                        moved or bool(is_open) for moved, is_open in zip(self.moved, share < OPEN, strict=True)
+                    ]
+            if times and all(self.moved) and open_us is not None and times[-1] - open_us > SEALED_US:
                 break
         if not times:
             raise Refused("expected low G with all holes covered, but it was not seen; play it, or calibrate again")

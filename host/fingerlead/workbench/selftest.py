@@ -71,17 +71,15 @@ def scans(stamps_us: Sequence[int], told_us: int) -> Scans | None:
 
     A step is off where it lies further than a tenth from the usual one.
     """
-    steps = [after - before for before, after in pairwise(stamps_us)]
+    steps = sorted(after - before for before, after in pairwise(stamps_us))
     if not steps:
         return None
-    ordered = sorted(steps)
-    usual = ordered[len(ordered) // 2]
-    off = sum(abs(step - usual) * 10 > usual for step in steps)
+    usual_us = steps[len(steps) // 2]
+    off = sum(abs(step - usual_us) * 10 > usual_us for step in steps)
     width = max(1, told_us // 20)
     bins = Counter((step + width // 2) // width * width for step in steps)
-    shown = sorted(step for step, _ in bins.most_common(MOST_BINS))
-    histogram = tuple((step, bins[step]) for step in shown)
-    return Scans(len(steps), usual, ordered[0], ordered[-1], off / len(steps), histogram)
+    histogram = tuple(sorted(bins.most_common(MOST_BINS)))
+    return Scans(len(steps), usual_us, steps[0], steps[-1], off / len(steps), histogram)
 
 
 def trips(round_us: Sequence[int]) -> Trips | None:
@@ -89,16 +87,13 @@ def trips(round_us: Sequence[int]) -> Trips | None:
     if not round_us:
         return None
     ordered = sorted(round_us)
-    return Trips(len(ordered), ordered[0], _rank(ordered, 0.5), _rank(ordered, 0.99), ordered[-1])
+    median_us, p99_us = (ordered[math.ceil(share * len(ordered)) - 1] for share in (0.5, 0.99))
+    return Trips(len(ordered), ordered[0], median_us, p99_us, ordered[-1])
 
 
 def longest_gap_us(stamps_us: Sequence[int]) -> int:
     """The longest time between two stamps; 0 where there are fewer than two."""
     return max((after - before for before, after in pairwise(stamps_us)), default=0)
-
-
-def _rank(ordered: list[int], share: float) -> int:
-    return ordered[max(0, math.ceil(share * len(ordered)) - 1)]
 
 
 class SelfTest(Talk):

@@ -7,7 +7,6 @@ in raw counts or as shares of the hole's own swing, unless said otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +23,9 @@ WATER_RUNS_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0)
 
 @dataclass(frozen=True, slots=True)
 class Signs:
-    """What was seen. `middle`, `noise` are (spans, 8); `response[g, h]` is what covering g did to the samples of h."""
+    """What was seen. `middle` is (spans, 8); `response[g, h]` is what covering g did to the samples of h."""
 
     middle: Floats
-    noise: Floats
     response: Floats
     open_raw: Floats
     covered_raw: Floats
@@ -55,24 +53,21 @@ def read_signs(taken: Taken) -> Signs:
     each = np.arange(HOLES)
     before = np.array([[_open_before(taken, own[g], h) for h in range(HOLES)] for g in range(HOLES)])
     response = middle[own] - np.take_along_axis(middle, before, axis=0)
-    swing = response[each, each]
-    covers, opens = own[each], before[each, each]
-    half_raw = np.where(half >= 0, middle[half, each], np.nan)
+    swing, opens = response[each, each], before[each, each]
     first = taken.spans[0]
-    rows = slice(first.held, min(first.end, first.held + _rows_in(taken, first)))
+    rows = slice(first.held, min(first.end, int(np.searchsorted(taken.t_us, taken.t_us[first.held] + LINE_US))))
     moves = [number for number, span in enumerate(taken.spans) if span.kind != "scale"]
-    lowest = np.stack([rows[:, 0] for rows in ordered]).min(axis=0).astype(np.float64)
-    highest = np.stack([rows[:, -1] for rows in ordered]).max(axis=0).astype(np.float64)
+    lowest = np.min([still[:, 0] for still in ordered], axis=0).astype(np.int64)
+    highest = np.max([still[:, -1] for still in ordered], axis=0).astype(np.int64)
     wander, comes = _wander(taken, middle, swing)
     return Signs(
         middle=middle,
-        noise=noise,
         response=response,
         open_raw=middle[opens, each],
-        covered_raw=middle[covers, each],
-        half_raw=half_raw,
+        covered_raw=middle[own, each],
+        half_raw=np.where(half >= 0, middle[half, each], np.nan),
         open_noise=noise[opens, each],
-        covered_noise=noise[covers, each],
+        covered_noise=noise[own, each],
         at_top=np.array([np.mean(stills[own[h]][h] >= taken.full_scale) for h in range(HOLES)]),
         frozen=highest - lowest <= 1,
         astray=_astray([stills[number] for number in moves], middle[moves], swing),
@@ -92,13 +87,9 @@ def _numbers(taken: Taken, kind: str) -> NDArray[np.int64]:
     return numbers
 
 
-def _rows_in(taken: Taken, span: Span) -> int:
-    return int(np.searchsorted(taken.t_us, taken.t_us[span.held] + LINE_US)) - span.held if span.end > span.held else 0
-
-
 def _is_open(span: Span, hole: int) -> bool:
     """Whether the hole is open in a step, and no neighbour covered that could move it."""
-    return span.kind == "open" or (span.kind in ("covered", "half") and abs(cast(int, span.hole) - hole) > 1)
+    return span.kind == "open" or (span.hole is not None and abs(span.hole - hole) > 1)
 
 
 def _open_before(taken: Taken, number: int, hole: int) -> int:
@@ -109,13 +100,13 @@ def _open_before(taken: Taken, number: int, hole: int) -> int:
 def _astray(stills: list[NDArray[np.uint16]], middle: Floats, swing: Floats) -> Floats:
     """The share of still samples that lie more than half a swing from the middle of their step."""
     far = np.maximum(np.abs(swing) / 2, 1.0)
-    low, high = middle - far, middle + far
-    count = sum(still.shape[1] for still in stills)
+    # As samples are whole numbers, so are the limits: comparing small integers is quick.
+    low = np.clip(np.ceil(middle - far), 0, 65_535).astype(np.uint16)[:, :, None]
+    high = np.clip(np.floor(middle + far), 0, 65_535).astype(np.uint16)[:, :, None]
     strays = np.zeros(HOLES)
     for still, least, most in zip(stills, low, high, strict=True):
-        least, most = np.clip(np.ceil(least), 0, 65_535), np.clip(np.floor(most), 0, 65_535)
-        strays += ((still < least.astype(np.uint16)[:, None]) | (still > most.astype(np.uint16)[:, None])).sum(axis=1)
-    share: Floats = strays / max(1, count)
+        strays += ((still < least) | (still > most)).sum(axis=1)
+    share: Floats = strays / max(1, sum(still.shape[1] for still in stills))
     return share
 
 
@@ -160,32 +151,24 @@ def _edge_times(taken: Taken, column: NDArray[np.uint16], span: Span, low: float
 def _wander(taken: Taken, middle: Floats, swing: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """How far the open level went, and whether it looks like a drop: there once covered, and running off since."""
     wander, comes = np.zeros(HOLES), np.zeros(HOLES, dtype=bool)
-    t_s = np.array([taken.t_us[min((span.held + span.end) // 2, len(taken.t_us) - 1)] for span in taken.spans]) / 1e6
-    ends_s = np.array([taken.t_us[min(span.end, len(taken.t_us) - 1)] for span in taken.spans]) / 1e6
+    bounds = np.array([(span.held, span.end) for span in taken.spans]).T
+    t_s, ends_s = taken.t_us[np.minimum((bounds.sum(axis=0) // 2, bounds[1]), len(taken.t_us) - 1)] / 1e6
     for hole in range(HOLES):
         opens = [number for number, span in enumerate(taken.spans) if _is_open(span, hole)]
         level = middle[opens, hole]
         wander[hole] = level.max() - level.min()
         if wander[hole] < 0.05 * abs(swing[hole]):
             continue
-        laid = [number for number, span in enumerate(taken.spans) if _lays(span, hole)]
-        since_s = np.array(
-            [t_s[number] - max((ends_s[one] for one in laid if one < number), default=-np.inf) for number in opens]
-        )
-        smooth = _residue(np.stack([np.ones(len(opens)), t_s[opens], t_s[opens] ** 2], axis=1), level)
-        drops = []
-        for runs_off_s in WATER_RUNS_OFF_S:
-            shape = np.stack([np.ones(len(opens)), np.exp(-since_s / runs_off_s)], axis=1)
-            height = np.linalg.lstsq(shape, level, rcond=None)[0][1]
-            drops.append(_residue(shape, level) if height > 0 else np.inf)
-        comes[hole] = min(drops) < smooth
+        wets = [number for number, span in enumerate(taken.spans) if span.kind in ("all", "scale") or span.hole == hole]
+        since_s = np.array([t_s[k] - max((ends_s[wet] for wet in wets if wet < k), default=-np.inf) for k in opens])
+        smooth, _ = _fitted(level, t_s[opens], t_s[opens] ** 2)
+        drops = [_fitted(level, np.exp(-since_s / runs_off_s)) for runs_off_s in WATER_RUNS_OFF_S]
+        comes[hole] = min((rest for rest, height in drops if height > 0), default=np.inf) < smooth
     return wander, comes
 
 
-def _lays(span: Span, hole: int) -> bool:
-    return span.kind in ("all", "scale") or (span.kind in ("covered", "half") and span.hole == hole)
-
-
-def _residue(shape: Floats, level: Floats) -> float:
+def _fitted(level: Floats, *parts: Floats) -> tuple[float, float]:
+    """What is left of the levels without a constant and these parts of them, and how high the first part is."""
+    shape = np.stack([np.ones(len(level)), *parts], axis=1)
     weights = np.linalg.lstsq(shape, level, rcond=None)[0]
-    return float(((level - shape @ weights) ** 2).sum())
+    return float(((level - shape @ weights) ** 2).sum()), float(weights[1])

@@ -89,7 +89,7 @@ class WorkbenchTalk(Talk):
     def __init__(self, carrier: Carrier) -> None:
         super().__init__(carrier)
         self.raws: deque[RawState] = deque(maxlen=MOST_RAWS)
-        self._heard_us = 0
+        self._heard_us: int | None = None
         self._met = ""
 
     @property
@@ -103,15 +103,10 @@ class WorkbenchTalk(Talk):
         bits = 0 if self.link.hello is None else self.link.hello.raw_bits
         return (1 << (bits if 1 <= bits <= 16 else 16)) - 1
 
-    def begin(self, now_us: int) -> bytes:
-        """The first bytes to send."""
-        self._heard_us = now_us
-        return super().begin(now_us)
-
     def watch(self, data: bytes, events: list[Event]) -> None:
         """Keep raw samples; Refused where another chanter speaks, or none does any more."""
         self.raws.extend(raws_of(events))
-        if data:
+        if data or self._heard_us is None:
             self._heard_us = self.now_us
         if self.done:
             return

@@ -48,12 +48,7 @@ class BrokenOff(WorkbenchError):
 
 
 class BadHoles(WorkbenchError):
-    """Levels of holes that cannot be trusted are given only on demand: `holes`."""
-
-    def __init__(self, holes: tuple[int, ...]) -> None:
-        self.holes = holes
-        names = ", ".join(f"the {FINGERS[hole]}" for hole in holes)
-        super().__init__(f"nothing was changed, as {names} cannot be trusted: mend it, and calibrate again")
+    """Levels of holes that cannot be trusted are given only on demand."""
 
 
 class NeverCalibrated(WorkbenchError):
@@ -144,7 +139,8 @@ class Workbench:
             raise BrokenOff("the calibration was broken off; nothing was changed")
         bad = tuple(report.hole for report in talk.reports if report.verdict == "bad")
         if bad and not anyway:
-            raise BadHoles(bad)
+            names = ", ".join(f"the {FINGERS[hole]}" for hole in bad)
+            raise BadHoles(f"nothing was changed, as {names} cannot be trusted: mend it, and calibrate again")
         return Calibration(
             device=talk.device,
             pupil=self._pupil,
@@ -202,10 +198,7 @@ class Workbench:
     def seal_check(self) -> SealCheck:
         """The seal check against the pupil's calibration. Raises NeverCalibrated."""
         calibration = self._kept()
-        try:
-            return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
-        except ValueError as error:
-            raise WorkbenchError(str(error)) from None
+        return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
 
     def _kept(self) -> Calibration:
         calibration = find(self._folder, self._device(), self._pupil)
