@@ -1,4 +1,4 @@
-"""An emulated chanter under power, and the one that leads it: its sensors see what the fingers do, as its clock goes on.
+"""An emulated chanter under power, and what leads it: its sensors see what the fingers do, as its clock goes on.
 
 The samples of a led script (see boards/script.h) come while it is played, so that what fingers do next can depend on
 what a program asks. Where no samples are there yet, the board's time stands still: none is late, however busy the
