@@ -3,7 +3,7 @@
 python hardware_notes/firmware/generate.py          print the header
 python hardware_notes/firmware/generate.py --write  write it to core/numbers.h
 
-Nothing is told twice: where a field lies in a payload is found by encoding messages and looking which bytes change.
+Nothing is written twice: encoding messages and looking which bytes change shows where a field lies in a payload.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Scripts for a chanter without hardware: what its sensors see, what the host says, what goes wrong, all at told times.
+"""Scripts for a chanter without hardware: what its sensors see, what the host says, what goes wrong, each at its time.
 
 .venv/bin/python hardware_notes/firmware/scripts.py [--pupil NAME] [--seed N] [--changes N] > SCRIPT
 
-writes a simulated pupil's playing as samples. The format is told in boards/script.h.
+writes a simulated pupil's playing as samples. The format is described in boards/script.h.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class Script:
         self.records.append((at_us, kind, struct.pack("<I", value)))
 
     def as_bytes(self) -> bytes:
-        """The whole script; records of one time stay in the order in which they were told."""
+        """The whole script; records of one time stay in the order in which they were added."""
         ordered = sorted(self.records, key=lambda one: one[0])
         clock = COUNTED if self.counted else OWN
         return header(clock, self.start_us, len(ordered)) + b"".join(record(*one) for one in ordered)
@@ -95,11 +95,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--changes", type=int, default=50)
     parser.add_argument("--every-us", type=int, default=500, help="one set of samples every so many microseconds")
-    told = parser.parse_args()
-    if told.changes < 1 or told.every_us < 1:
+    given = parser.parse_args()
+    if given.changes < 1 or given.every_us < 1:
         sys.exit("expected at least one change and one microsecond")
     try:
-        script = pupil_script(told.pupil, told.seed, told.changes, told.every_us)
+        script = pupil_script(given.pupil, given.seed, given.changes, given.every_us)
     except ValueError as error:
         sys.exit(str(error))
     except ModuleNotFoundError as error:

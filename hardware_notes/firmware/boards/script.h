@@ -1,4 +1,4 @@
-/* What happens to a chanter without hardware: samples, bytes from the host, faults, all at told times. The host build and
+/* What happens to a chanter without hardware: samples, bytes from the host, faults, each at its time. The host build and
  * the emulated board play the same scripts. scripts.py writes them.
  *
  * A script: "FLS1", clock u8 (0 the board's own timer, 1 counted: every reading of it is 5 us later than the one before,
