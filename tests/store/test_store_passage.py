@@ -16,17 +16,9 @@ from hypothesis import strategies as st
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
-from fingerlead.store.passage.packing import pack, unpack
+from fingerlead.store.passage.packing import Packer, Sizes, SymbolCounts, Unpacker, pack, unpack
 from fingerlead.store.passage.stretch import cut
-from fingerlead.store.passage.text import (
-    LONGEST_MESSAGE,
-    Packer,
-    PassageError,
-    Sizes,
-    SymbolCounts,
-    TooLongError,
-    Unpacker,
-)
+from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.results import Settings, Timing
 from tests.store.passages import anyhow, ornamented, played, shifted, told
 
@@ -413,9 +405,9 @@ def test_numbers_come_back(numbers):
         packer.among(number % 7, 7)
     unpacker, sizes, kinds = Unpacker(packer.packed()), Sizes(), SymbolCounts(3)
     for number in numbers:
-        assert unpacker.signed(sizes) == number
-        assert unpacker.symbol(kinds) == number % 3
-        assert unpacker.among(7) == number % 7
+        assert unpacker.signed(0, sizes) == number
+        assert unpacker.symbol(0, kinds) == number % 3
+        assert unpacker.among(0, 7) == number % 7
     assert unpacker.rest == 0
 
 

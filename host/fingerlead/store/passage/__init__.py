@@ -1,16 +1,18 @@
 """The lesson in a message: a passage of playing as text that can be pasted into the chat of any call.
 
-`message_of` makes the message of some changes of a session; `decode_passage` makes of it the same passage on the other
-side, whatever the chat did to its lines; `Passage.analysis` then tells the same of it as on this side.
+`message_of` makes the message of some changes of a session. `decode_passage` makes the same passage of it on the other
+side, whatever the chat did to its lines; `Passage.analysis` then finds what it finds on this side.
 
     stretch.py   what a passage is, how it is cut out of a session, what it promises
-    packing.py   a passage as one great number;  numbers.py  how small numbers are put into it
+    packing.py   a passage as one great number
     text.py      that number as text for a chat
 
-What comes in a message is from a stranger: whatever its check letters say, all of it is checked.
+A message comes from a stranger: whatever its check letters say, all of it is checked.
 """
 
 from __future__ import annotations
+
+from bisect import bisect_left
 
 from fingerlead.store.passage import text
 from fingerlead.store.passage.packing import pack, unpack
@@ -61,12 +63,12 @@ def message_of(analysis: Analysis, first: int, last: int) -> str:
 
 def _that_fit(analysis: Analysis, first: int, last: int) -> int:
     """How many of the changes from number `first` on fit into one message, where all up to `last` do not."""
-    fit, too_many = 0, last + 1 - first
-    while too_many - fit > 1:
-        middle = (fit + too_many) // 2
+
+    def too_many(count: int) -> bool:
         try:
-            encode_passage(cut(analysis, first, first + middle - 1))
-            fit = middle
+            encode_passage(cut(analysis, first, first + count - 1))
         except TooLongError:
-            too_many = middle
-    return fit
+            return True
+        return False
+
+    return bisect_left(range(1, last + 1 - first), True, key=too_many)

@@ -1,29 +1,145 @@
-"""A passage as one great number, and back. `pack` and `unpack` go the same way step by step.
+"""A passage as one great number, and back.
 
-Times are told as steps from one to the next, in whole scans of the chanter and what is left over: a chanter's stamps
-are whole scans apart, or nearly so.
+`_passage` names the parts of a passage once, for both ways: it gives each part to a coder and goes on with what the
+coder gives back. A `Packer` keeps what it is given and gives it back; an `Unpacker` gives what the number holds there,
+and is given the parts of an empty passage.
+
+What is common costs little, and every whole number means something: this is an asymmetric numeral system (J. Duda,
+"Asymmetric numeral systems", 2009, arXiv:0902.0271; from memory) on one integer of any length, which needs no carries.
+`SymbolCounts` are what came before, so that common symbols are cheap; both sides count alike. Times are steps from one
+to the next, in whole scans of the chanter and what is left over: a chanter's stamps are whole scans apart, or nearly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import astuple, fields
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Iterator
+from dataclasses import astuple
 from functools import lru_cache
-from typing import Literal, get_args
+from itertools import chain, islice, repeat
+from typing import Literal, TypeVar, get_args
 
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.store.passage.stretch import LONGEST_NAME, MOST_DOUBTS, MOST_EDGES, Passage
-from fingerlead.store.passage.text import Packer, PassageError, Sizes, SymbolCounts, Unpacker
+from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Cause, Doubt
 
 CLOCKS: tuple[Literal["chanter", "host"], ...] = ("chanter", "host")
 SKEWS: tuple[Literal["measured", "assumed", "given"], ...] = ("measured", "assumed", "given")
 CAUSES: tuple[Cause, ...] = get_args(Cause)
-SEVERAL = 8  # where a single finger's number would stand: more than one moved at once
-DEFAULTS = astuple(Settings())
+SEVERAL = 8  # in place of a single finger's number: more than one moved at once
+USUAL = astuple(Settings())
 MOST_ALTERNATES = 255
+# How much one sight of a symbol weighs against never having seen it.
+WEIGHT = 24
+# Bits of the greatest number that `number` can write.
+WIDEST = 63
+
+T = TypeVar("T")
+
+
+class SymbolCounts:
+    """How often each of `symbols` symbols has come."""
+
+    def __init__(self, symbols: int) -> None:
+        self.counts = [1] * symbols
+
+    def share(self, symbol: int) -> tuple[int, int, int]:
+        """Where the symbol's share begins, how wide it is, and the sum of all."""
+        return sum(self.counts[:symbol]), self.counts[symbol], sum(self.counts)
+
+    def symbol_at(self, place: int) -> int:
+        """The symbol in whose share a place is."""
+        for symbol, count in enumerate(self.counts):
+            if place < count:
+                return symbol
+            place -= count
+        raise ValueError(f"expected a place below {sum(self.counts)}")
+
+    def saw(self, symbol: int) -> None:
+        """Count a symbol."""
+        self.counts[symbol] += WEIGHT
+
+
+class Sizes(SymbolCounts):
+    """How often numbers of each size, in bits, have come."""
+
+    def __init__(self) -> None:
+        super().__init__(WIDEST + 1)
+
+
+class Coder(ABC):
+    """Takes a part, and gives the part to go on with."""
+
+    @abstractmethod
+    def symbol(self, symbol: int, counts: SymbolCounts) -> int:
+        """One of the symbols that are counted."""
+
+    @abstractmethod
+    def among(self, value: int, values: int) -> int:
+        """One of `values` values, all equally likely."""
+
+    def number(self, value: int, sizes: Sizes) -> int:
+        """A number from 0 to 2**63 - 1: how many bits it has, then those below the highest."""
+        bits = self.symbol(value.bit_length(), sizes)
+        if bits < 2:
+            return bits
+        highest = 1 << bits - 1
+        return highest + self.among(value - highest, highest)
+
+    def signed(self, value: int, sizes: Sizes) -> int:
+        """A number of either sign."""
+        number = self.number(2 * value if value >= 0 else -2 * value - 1, sizes)
+        return -(number + 1 >> 1) if number & 1 else number >> 1
+
+
+class Packer(Coder):
+    """Keeps every part that it is given; `packed` is all of them as one integer."""
+
+    def __init__(self) -> None:
+        self._shares: list[tuple[int, int, int]] = []
+
+    def symbol(self, symbol: int, counts: SymbolCounts) -> int:
+        """Keep the symbol."""
+        self._shares.append(counts.share(symbol))
+        counts.saw(symbol)
+        return symbol
+
+    def among(self, value: int, values: int) -> int:
+        """Keep the value."""
+        self._shares.append((value, 1, values))
+        return value
+
+    def packed(self) -> int:
+        """All of it; the last part goes in first, so that the first comes out first."""
+        packed = 0
+        for begin, width, whole in reversed(self._shares):
+            packed = packed // width * whole + begin + packed % width
+        return packed
+
+
+class Unpacker(Coder):
+    """Gives what a Packer was given, asked for in the same order; `rest` is 0 when all has been given."""
+
+    def __init__(self, packed: int) -> None:
+        self.rest = packed
+
+    def symbol(self, symbol: int, counts: SymbolCounts) -> int:
+        """The next symbol, whichever is given."""
+        whole = sum(counts.counts)
+        place = self.rest % whole
+        symbol = counts.symbol_at(place)
+        begin, width, _ = counts.share(symbol)
+        self.rest = self.rest // whole * width + place - begin
+        counts.saw(symbol)
+        return symbol
+
+    def among(self, value: int, values: int) -> int:
+        """The next of `values` values, whichever is given."""
+        self.rest, value = divmod(self.rest, values)
+        return value
 
 
 class TimeSteps:
@@ -33,117 +149,80 @@ class TimeSteps:
         self.unit_us = max(scan_us, 1)
         self.scans, self.off_us = Sizes(), Sizes()
 
-    def pack(self, step_us: int, packer: Packer) -> None:
+    def step(self, step_us: int, coder: Coder) -> int:
         """A step from 0 on."""
         scans = (step_us + self.unit_us // 2) // self.unit_us
-        packer.number(scans, self.scans)
-        packer.signed(step_us - scans * self.unit_us, self.off_us)
-
-    def unpack(self, unpacker: Unpacker) -> int:
-        """The next step."""
-        return unpacker.number(self.scans) * self.unit_us + unpacker.signed(self.off_us)
+        off_us = step_us - scans * self.unit_us
+        return coder.number(scans, self.scans) * self.unit_us + coder.signed(off_us, self.off_us)
 
 
 def pack(passage: Passage) -> int:
     """The number of a passage that keeps its promises."""
-    packer, sizes = Packer(), Sizes()
-    head = (passage.number, passage.count, passage.skip, passage.at_us, len(passage.edges), len(passage.doubts))
-    for value in head:
-        packer.number(value, sizes)
-    _pack_judging(passage, packer, sizes)
-    steps, moves = TimeSteps(passage.timing.scan_us), SymbolCounts(SEVERAL + 1)
-    before_us, stood = 0, 0
-    for t_us, mask in passage.edges:
-        steps.pack(t_us - before_us, packer)
-        moved = mask ^ stood
-        single = moved.bit_count() == 1
-        packer.symbol(moved.bit_length() - 1 if single else SEVERAL, moves)
-        if not single:
-            packer.among(moved, 256)
-        before_us, stood = t_us, mask
-    steps.pack(passage.end_us - before_us, packer)
-    _pack_doubts(passage.doubts, packer, steps.unit_us)
+    packer = Packer()
+    _passage(passage, packer)
     return packer.packed()
 
 
 def unpack(packed: int) -> Passage:
     """The passage of a number; raises PassageError where it is none. What it promises is still to be checked."""
-    unpacker, sizes = Unpacker(packed), Sizes()
-    number, count, skip, at_us, edge_count, doubt_count = (unpacker.number(sizes) for _ in range(6))
+    unpacker = Unpacker(packed)
+    timing = Timing("chanter", 0, 0, 0, "measured")
+    passage = _passage(Passage(0, 0, 0, 0, (), 0, (), timing, Settings(), standard_table()), unpacker)
+    if unpacker.rest:
+        raise PassageError("a message that ends with its passage", "one that goes on")
+    return passage
+
+
+def _passage(p: Passage, coder: Coder) -> Passage:
+    sizes = Sizes()
+    head = (p.number, p.count, p.skip, p.at_us, len(p.edges), len(p.doubts))
+    number, count, skip, at_us, edge_count, doubt_count = (coder.number(value, sizes) for value in head)
     if edge_count > MOST_EDGES or doubt_count > MOST_DOUBTS:
         raise PassageError(
             f"at most {MOST_EDGES} finger times and {MOST_DOUBTS} losses", f"{edge_count} and {doubt_count}"
         )
-    timing, settings, table = _unpack_judging(unpacker, sizes)
+    timing = _timing(p.timing, coder, sizes)
+    settings = Settings(
+        *(
+            coder.number(value_us, sizes) if coder.among(int(value_us != usual_us), 2) else usual_us
+            for value_us, usual_us in zip(astuple(p.settings), USUAL, strict=True)
+        )
+    )
+    table = _table(p.table, coder)
     steps, moves = TimeSteps(timing.scan_us), SymbolCounts(SEVERAL + 1)
     edges = []
     t_us, stood = 0, 0
-    for _ in range(edge_count):
-        t_us += steps.unpack(unpacker)
-        finger = unpacker.symbol(moves)
-        stood ^= unpacker.among(256) if finger == SEVERAL else 1 << finger
+    for edge_us, mask in _filled_up(p.edges, (0, 0), edge_count):
+        t_us += steps.step(edge_us - t_us, coder)
+        moved = mask ^ stood
+        finger = coder.symbol(moved.bit_length() - 1 if moved.bit_count() == 1 else SEVERAL, moves)
+        stood ^= coder.among(moved, 256) if finger == SEVERAL else 1 << finger
         edges.append((t_us, stood))
-    end_us = t_us + steps.unpack(unpacker)
-    doubts = _unpack_doubts(doubt_count, unpacker, steps.unit_us)
-    if unpacker.rest:
-        raise PassageError("a message that ends with its passage", "one that goes on")
+    end_us = t_us + steps.step(p.end_us - t_us, coder)
+    doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table)
 
 
-def _pack_doubts(doubts: Sequence[Doubt], packer: Packer, unit_us: int) -> None:
-    begins, lengths, causes, counts = TimeSteps(unit_us), TimeSteps(unit_us), SymbolCounts(len(CAUSES)), Sizes()
-    before_us = 0
-    for doubt in doubts:
-        begins.pack(doubt.start_us - before_us, packer)
-        lengths.pack(doubt.end_us - doubt.start_us, packer)
-        packer.symbol(CAUSES.index(doubt.cause), causes)
-        packer.number(doubt.count, counts)
-        before_us = doubt.start_us
+def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
+    """As many parts as the coder says there are."""
+    return islice(chain(given, repeat(empty)), count)
 
 
-def _unpack_doubts(count: int, unpacker: Unpacker, unit_us: int) -> tuple[Doubt, ...]:
-    begins, lengths, causes, counts = TimeSteps(unit_us), TimeSteps(unit_us), SymbolCounts(len(CAUSES)), Sizes()
-    doubts = []
+def _doubts(given: Iterable[Doubt], coder: Coder, scan_us: int) -> Iterator[Doubt]:
+    begins, lengths, causes, counts = TimeSteps(scan_us), TimeSteps(scan_us), SymbolCounts(len(CAUSES)), Sizes()
     start_us = 0
-    for _ in range(count):
-        start_us += begins.unpack(unpacker)
-        length_us = lengths.unpack(unpacker)
-        cause = CAUSES[unpacker.symbol(causes)]
-        doubts.append(Doubt(start_us, start_us + length_us, cause, unpacker.number(counts)))
-    return tuple(doubts)
+    for doubt in given:
+        start_us += begins.step(doubt.start_us - start_us, coder)
+        end_us = start_us + lengths.step(doubt.end_us - doubt.start_us, coder)
+        cause = CAUSES[coder.symbol(CAUSES.index(doubt.cause), causes)]
+        yield Doubt(start_us, end_us, cause, coder.number(doubt.count, counts))
 
 
-def _pack_judging(passage: Passage, packer: Packer, sizes: Sizes) -> None:
-    """Timing, the settings that are not the usual ones, and the fingering table."""
-    timing, settings = passage.timing, astuple(passage.settings)
-    packer.among(CLOCKS.index(timing.clock), len(CLOCKS))
-    packer.among(SKEWS.index(timing.skew), len(SKEWS))
-    for value_us in (timing.uncertainty_us, timing.scan_us, timing.skew_us):
-        packer.number(value_us, sizes)
-    for value_us, usual_us in zip(settings, DEFAULTS, strict=True):
-        packer.among(value_us != usual_us, 2)
-        if value_us != usual_us:
-            packer.number(value_us, sizes)
-    known = [_judges_by(table) for table in _known_tables()]
-    own = _judges_by(passage.table)
-    which = known.index(own) if own in known else len(known)
-    packer.among(which, len(known) + 1)
-    if which == len(known):
-        _pack_table(passage.table, packer)
-
-
-def _unpack_judging(unpacker: Unpacker, sizes: Sizes) -> tuple[Timing, Settings, Table]:
-    clock = CLOCKS[unpacker.among(len(CLOCKS))]
-    skew = SKEWS[unpacker.among(len(SKEWS))]
-    uncertainty_us, scan_us, skew_us = (unpacker.number(sizes) for _ in range(3))
-    settings = {
-        column.name: unpacker.number(sizes) if unpacker.among(2) else usual_us
-        for column, usual_us in zip(fields(Settings), DEFAULTS, strict=True)
-    }
-    known = _known_tables()
-    which = unpacker.among(len(known) + 1)
-    table = _unpack_table(unpacker) if which == len(known) else known[which]
-    return Timing(clock, uncertainty_us, scan_us, skew_us, skew), Settings(**settings), table
+def _timing(timing: Timing, coder: Coder, sizes: Sizes) -> Timing:
+    clock = CLOCKS[coder.among(CLOCKS.index(timing.clock), len(CLOCKS))]
+    skew = SKEWS[coder.among(SKEWS.index(timing.skew), len(SKEWS))]
+    times_us = (timing.uncertainty_us, timing.scan_us, timing.skew_us)
+    return Timing(clock, *(coder.number(value_us, sizes) for value_us in times_us), skew)
 
 
 @lru_cache(maxsize=1)
@@ -156,24 +235,21 @@ def _judges_by(table: Table) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
     return table.name, table.standard, tuple(table.alternates)
 
 
-def _pack_table(table: Table, packer: Packer) -> None:
-    packer.among(len(table.alternates), MOST_ALTERNATES + 1)
-    for mask in (*table.standard, *table.alternates):
-        packer.among(mask, 256)
-    name = table.name.encode()
-    packer.among(len(name), 4 * LONGEST_NAME + 1)
-    for byte in name:
-        packer.among(byte, 256)
-
-
-def _unpack_table(unpacker: Unpacker) -> Table:
-    count = unpacker.among(MOST_ALTERNATES + 1)
-    standard, alternates = ([unpacker.among(256) for _ in range(some)] for some in (len(NOTES), count))
-    letters = bytes(unpacker.among(256) for _ in range(unpacker.among(4 * LONGEST_NAME + 1)))
+def _table(table: Table, coder: Coder) -> Table:
+    known = _known_tables()
+    same = (number for number, other in enumerate(known) if _judges_by(other) == _judges_by(table))
+    which = coder.among(next(same, len(known)), len(known) + 1)
+    if which < len(known):
+        return known[which]
+    count = len(NOTES) + coder.among(len(table.alternates), MOST_ALTERNATES + 1)
+    masks = [coder.among(mask, 256) for mask in _filled_up((*table.standard, *table.alternates), 0, count)]
+    letters = table.name.encode()
+    size = coder.among(len(letters), 4 * LONGEST_NAME + 1)
     try:
-        name = letters.decode()
+        name = bytes(coder.among(letter, 256) for letter in _filled_up(letters, 0, size)).decode()
     except UnicodeDecodeError:
         raise PassageError("the name of a fingering table", "bytes that are no text") from None
+    standard, alternates = masks[: len(NOTES)], masks[len(NOTES) :]
     rows = {
         mask: TableRow(SOUNDING[mask], mask, "alternate", f"alternate {NOTES[SOUNDING[mask]]}", name, None)
         for mask in alternates

@@ -1,14 +1,13 @@
-"""One great number as text for a chat, and back from whatever the chat made of it.
+"""One great number as text for a chat, and back from what the chat made of it.
 
     FINGERTIMES
     C7ABHAJM 9KLAW3QD VN4TRXEP FCGH7LYS
     …
     THATSALL
 
-Between the two words stands the code, in letters of ALPHABET: its version (1 letter), its length in letters (3), the
-number (highest first), and the CRC-32 (ISO 3309, as zlib has it) of all that as ASCII (7). The alphabet has nothing
-that a chat takes for formatting, and of the letters and digits that look alike one at most: no 0 or O, 1 or I, 2, 5,
-6 or 8, and no U.
+Between the two words is the code, in letters of ALPHABET: its version (1 letter), its length in letters (3), the number
+(highest first), and the CRC-32 (ISO 3309, as in zlib) of all that as ASCII (7). The alphabet has nothing that a chat
+takes for formatting, and at most one of the letters and digits that look alike: no 0 or O, 1 or I, 2, 5, 6 or 8, no U.
 
 What chats do to it is undone: broken lines, quoting, names before a line, invisible characters, lines of talk (known by
 their small letters). All else is refused.
@@ -19,116 +18,6 @@ from __future__ import annotations
 import re
 import unicodedata
 import zlib
-
-# --- Many small numbers in one great one, and back: what is common costs little, and every whole number means something.
-#
-# An asymmetric numeral system (J. Duda, "Asymmetric numeral systems", 2009, arXiv:0902.0271; from memory) on one integer
-# of any length, which spares all care for carries. A `Habit` counts what came before, so that common symbols are cheap;
-# both sides count alike. The last symbol is put in first, so `Packer` keeps all until `packed`.
-
-# How much one sight of a symbol weighs against never having seen it.
-WEIGHT = 24
-# Bits of the greatest number that `number` can write.
-WIDEST = 63
-
-
-class SymbolCounts:
-    """How often each of `symbols` symbols has come."""
-
-    def __init__(self, symbols: int) -> None:
-        self.counts = [1] * symbols
-
-    def share(self, symbol: int) -> tuple[int, int, int]:
-        """Where the symbol's share begins, how wide it is, and the sum of all."""
-        return sum(self.counts[:symbol]), self.counts[symbol], sum(self.counts)
-
-    def symbol_at(self, place: int) -> int:
-        """The symbol in whose share a place lies."""
-        for symbol, count in enumerate(self.counts):
-            if place < count:
-                return symbol
-            place -= count
-        raise ValueError(f"expected a place below {sum(self.counts)}")
-
-    def saw(self, symbol: int) -> None:
-        """Count a symbol."""
-        self.counts[symbol] += WEIGHT
-
-
-class Sizes(SymbolCounts):
-    """A habit of numbers: how many bits they have."""
-
-    def __init__(self) -> None:
-        super().__init__(WIDEST + 1)
-
-
-class Packer:
-    """Takes symbols and numbers; gives one integer."""
-
-    def __init__(self) -> None:
-        self._shares: list[tuple[int, int, int]] = []
-
-    def symbol(self, symbol: int, habit: SymbolCounts) -> None:
-        """One of the habit's symbols."""
-        self._shares.append(habit.share(symbol))
-        habit.saw(symbol)
-
-    def among(self, value: int, values: int) -> None:
-        """One of `values` values, all alike."""
-        self._shares.append((value, 1, values))
-
-    def number(self, value: int, sizes: Sizes) -> None:
-        """A number from 0 to 2**63 - 1: how many bits it has, then those below the highest."""
-        bits = value.bit_length()
-        self.symbol(bits, sizes)
-        if bits > 1:
-            self.among(value - (1 << bits - 1), 1 << bits - 1)
-
-    def signed(self, value: int, sizes: Sizes) -> None:
-        """A number of either sign."""
-        self.number(2 * value if value >= 0 else -2 * value - 1, sizes)
-
-    def packed(self) -> int:
-        """All of it."""
-        packed = 0
-        for begin, width, whole in reversed(self._shares):
-            packed = packed // width * whole + begin + packed % width
-        return packed
-
-
-class Unpacker:
-    """Gives back what a Packer took, asked for in the same order; `rest` is 0 when all has been given."""
-
-    def __init__(self, packed: int) -> None:
-        self.rest = packed
-
-    def symbol(self, habit: SymbolCounts) -> int:
-        """The next symbol."""
-        whole = sum(habit.counts)
-        place = self.rest % whole
-        symbol = habit.symbol_at(place)
-        begin, width, _ = habit.share(symbol)
-        self.rest = self.rest // whole * width + place - begin
-        habit.saw(symbol)
-        return symbol
-
-    def among(self, values: int) -> int:
-        """The next of `values` values."""
-        self.rest, value = divmod(self.rest, values)
-        return value
-
-    def number(self, sizes: Sizes) -> int:
-        """The next number."""
-        bits = self.symbol(sizes)
-        return bits if bits < 2 else (1 << bits - 1) + self.among(1 << bits - 1)
-
-    def signed(self, sizes: Sizes) -> int:
-        """The next number of either sign."""
-        value = self.number(sizes)
-        return -(value + 1 >> 1) if value & 1 else value >> 1
-
-
-# ---
 
 BEGIN, END = "FINGERTIMES", "THATSALL"
 ALPHABET = "ABCDEFGHJKLMNPQRSTVWXYZ3479"
@@ -155,7 +44,7 @@ class TooLongError(PassageError):
 
 def write(number: int) -> str:
     """The message that holds a number from 0 on, of any length."""
-    inner = _letters(number, max(1, _letters_needed(number)))
+    inner = _letters(number, 1)
     length = VERSION_LETTERS + LENGTH_LETTERS + len(inner) + CHECK_LETTERS
     body = _letters(VERSION, VERSION_LETTERS) + _letters(length, LENGTH_LETTERS) + inner
     code = body + _check(body)
@@ -204,7 +93,7 @@ def _visible(text: str) -> str:
 
 
 def _between(text: str) -> str:
-    """What stands between the first word and the last."""
+    """The text between the first word and the last."""
     begins, ends = (list(re.finditer(f"(?<![A-Za-z0-9]){word}(?![A-Za-z0-9])", text)) for word in (BEGIN, END))
     if not begins and not ends:
         raise PassageError(f"a message from {BEGIN} to {END}", "text without either")
@@ -226,7 +115,7 @@ def _code_in(text: str) -> tuple[str, list[str]]:
     """The letters of the code, and the lines of talk among them, which were left out."""
     code, talk = [], []
     for line in text.splitlines():
-        # No code has a colon: what stands before one is a name or a time of day.
+        # No code has a colon: before one there is a name or a time of day.
         line = re.sub(r"^.*:(?=\s|$)", "", line).lstrip(" \t\u00a0>|")
         if any(letter.islower() for letter in line):
             talk.append(line)
@@ -239,20 +128,12 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= 40 else text[:39] + "…")
 
 
-def _letters_needed(number: int) -> int:
-    needed = 0
-    while number:
-        number //= len(ALPHABET)
-        needed += 1
-    return needed
-
-
-def _letters(number: int, count: int) -> str:
-    letters = []
-    for _ in range(count):
+def _letters(number: int, fewest: int) -> str:
+    letters = ""
+    while number or len(letters) < fewest:
         number, place = divmod(number, len(ALPHABET))
-        letters.append(ALPHABET[place])
-    return "".join(reversed(letters))
+        letters = ALPHABET[place] + letters
+    return letters
 
 
 def _value(letters: str) -> int:
