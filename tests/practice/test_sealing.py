@@ -15,8 +15,8 @@ from fingerlead.practice.inbox import ChooseRung, Finish, Listen
 from fingerlead.practice.sealing import SealWatch
 from fingerlead.store.chanters import Calibration
 from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import carry, new_reader
 from fingerlead.wire.events import RawState, Seen
-from fingerlead.wire.link import carry, new_reader
 from tests.practice.session_tools import QuietPort, SessionByHand
 
 DEVICE = bytes(range(8))

@@ -38,7 +38,7 @@ everything = st.one_of(
     st.builds(m.Keep, u8),
     st.builds(m.Clock, u8, u64),
     st.builds(m.Restart, u8),
-    st.builds(m.Unknown, u8.filter(lambda type_: type_ not in m.KNOWN), st.binary(max_size=199)),
+    st.builds(m.Unknown, u8.filter(lambda type_: type_ not in m.LAYOUTS), st.binary(max_size=199)),
 )
 
 
@@ -58,7 +58,7 @@ def test_bytes_after_the_known_body_are_passed_over(message, more):
 
 @given(everything.filter(lambda message: not isinstance(message, m.Unknown)), st.data())
 def test_a_body_too_short_is_refused_with_what_was_expected_and_what_came(message, data):
-    shortest = m.KNOWN[m.encode(message)[0]][1]
+    shortest = m.LAYOUTS[m.encode(message)[0]].shortest
     size = data.draw(st.integers(0, shortest - 1))
     with pytest.raises(MessageError) as caught:
         m.decode(m.encode(message)[: 1 + size])
@@ -135,5 +135,5 @@ def test_an_answer_too_short_brings_nothing(request_):
 
 
 def test_no_two_types_share_a_number():
-    assert len(m.KNOWN) == 12
-    assert {type_ for type_ in m.KNOWN if type_ >= 0x80} == set(range(0x81, 0x88))
+    assert len(m.LAYOUTS) == 12
+    assert {type_ for type_ in m.LAYOUTS if type_ >= 0x80} == set(range(0x81, 0x88))

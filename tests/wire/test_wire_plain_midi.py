@@ -6,9 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import State
-from fingerlead.wire.plain_midi import PlainNotes, read_plain_record
+from fingerlead.wire.plain_midi import PlainNotes, reads_of
 
 ALL_ON = [(0x9F, 24 + hole, 100) for hole in range(8)]
 
@@ -17,7 +16,6 @@ def test_nothing_is_told_before_all_eight_holes_are_known():
     notes = PlainNotes()
     for i, message in enumerate(ALL_ON[:-1]):
         assert notes.receive(*message, 1_000 + i) == []
-    assert notes.unknown_holes == (7,)
     assert notes.receive(*ALL_ON[-1], 2_000) == [State(1_000, 0xFF, 2_000)]
     assert notes.receive(0x8F, 31, 64, 3_000) == [State(2_000, 0x7F, 3_000)]
     assert notes.receive(0x9F, 31, 0, 3_500) == [State(2_500, 0x7F, 3_500)]
@@ -112,12 +110,11 @@ def test_any_bytes_are_survived(data):
 def test_a_recording_of_plain_notes_takes_the_arrivals_for_its_clock():
     stream = bytes(byte for message in ALL_ON for byte in message) + bytes.fromhex("8f 1f 40 8f 1e 40")
     arrivals = np.array([(0, 500), (24, 41_000), (27, 90_000)])
-    record = read_plain_record(stream, arrivals)
+    record = PlainNotes().read_record(reads_of(stream, arrivals))
     assert record.clock == "host"
     assert record.t_us.tolist() == [0, 40_500, 89_500]
     assert record.covered.tolist() == [0xFF, 0x7F, 0x3F]
     assert record.end_us == 89_500
     assert record.doubts == []
-    assert read_record(stream, arrivals, "plain").t_us.tolist() == record.t_us.tolist()
-    assert len(read_record(stream, None, "plain").t_us) == 0
-    assert read_plain_record(b"", np.empty((0, 2), np.int64)).t_us.tolist() == []
+    assert PlainNotes().read_record(reads_of(stream, np.empty((0, 2), np.int64))).t_us.tolist() == []
+    assert PlainNotes().read_record(reads_of(b"", np.empty((0, 2), np.int64))).t_us.tolist() == []

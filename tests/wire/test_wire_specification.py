@@ -66,7 +66,7 @@ def test_the_numbers_of_the_page_are_the_programs():
 
 
 def test_the_page_names_every_message_with_its_number():
-    for type_, (name, _) in m.KNOWN.items():
+    for type_, (name, *_) in m.LAYOUTS.items():
         assert re.search(rf"^\| {type_:02X} \| {name} \|", PAGE, re.MULTILINE), name
 
 

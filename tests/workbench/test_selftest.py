@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from fingerlead.simulated import chanter, play, script
 from fingerlead.simulated import scenario as pupil_file
 from fingerlead.wire import messages as wire
-from fingerlead.wire.carriers import StreamReader, to_stream
-from fingerlead.wire.link import ChanterLink, carry, new_reader
+from fingerlead.wire.carriers import StreamReader, carry, new_reader, to_stream
+from fingerlead.wire.link import ChanterLink
 from fingerlead.workbench.bring_up import HELD_US, BringUp
 from fingerlead.workbench.selftest import SelfTest, longest_gap_us, scans, trips
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from typing import Never
 
 from fingerlead.actor import Actor
-from fingerlead.ports.base import Carrier, Chunk, Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.wire.link import carry
+from fingerlead.ports.base import Chunk, Port, PortEnded, PortLost, PortRefused, now_us
+from fingerlead.wire.carriers import Carrier, carry
 from fingerlead.wire.messages import Who, encode
 
 READ_TIMEOUT_S = 0.05

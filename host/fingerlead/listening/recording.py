@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
-from fingerlead.ports.base import Carrier, Chunk, PortEnded, now_us
+from fingerlead.ports.base import Chunk, PortEnded, now_us
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
 from fingerlead.wire.link import PATIENCE_US, HostLink

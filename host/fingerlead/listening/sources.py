@@ -56,9 +56,8 @@ def _open(spec: str) -> Port:
 
 def session_pieces(session: StoredSession) -> Iterator[tuple[int, bytes]]:
     """Each read of a session: µs since its first, and its bytes."""
-    starts, times = session.arrivals[:, 0].tolist(), session.arrivals[:, 1].tolist()
-    for start, end, host_us in zip(starts, [*starts[1:], len(session.data)], times, strict=True):
-        yield host_us - times[0], session.data[start:end]
+    for data, host_us in session.reads():
+        yield host_us - int(session.arrivals[0, 1]), data
 
 
 def _is_session(path: Path) -> bool:

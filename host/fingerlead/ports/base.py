@@ -13,19 +13,15 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Literal, Protocol, Self
+from typing import Protocol, Self
 
-# --- The host's monotonic clock, in whole microseconds. It says when bytes arrived, and never when a finger moved.
+from fingerlead.wire.carriers import Carrier
 
 
 def now_us() -> int:
-    """Microseconds since some instant; fine-grained on every system, unlike the monotonic clock of some."""
+    """The host's monotonic clock in whole microseconds: when bytes arrived, and never when a finger moved."""
+    # Fine-grained on every system, unlike the monotonic clock of some.
     return time.perf_counter_ns() // 1000
-
-
-# ---
-
-Carrier = Literal["stream", "sysex", "plain"]
 
 
 @dataclass(frozen=True, slots=True)

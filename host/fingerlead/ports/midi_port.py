@@ -14,7 +14,8 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from fingerlead.ports.base import Carrier, Chunk, Port, PortLost, PortRefused, now_us
+from fingerlead.ports.base import Chunk, Port, PortLost, PortRefused, now_us
+from fingerlead.wire.carriers import Carrier
 
 # --- The way to the system's MIDI: the library behind it, kept quiet, and the choice of a port by part of its name.
 #

@@ -11,7 +11,8 @@ import threading
 from collections.abc import Callable
 
 from fingering.holes import HOLES
-from fingerlead.ports.base import Carrier, Chunk, Port, now_us
+from fingerlead.ports.base import Chunk, Port, now_us
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.plain_midi import NoteNumbers
 
 BEAT_US = 100_000

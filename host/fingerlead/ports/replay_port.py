@@ -10,12 +10,12 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-from fingerlead.ports.base import Carrier, Chunk, Port, PortEnded, PortRefused, now_us
+from fingerlead.ports.base import Chunk, Port, PortEnded, PortRefused, now_us
+from fingerlead.wire.carriers import HEADER, Carrier, Framing
 from fingerlead.wire.link import HostLink
 
 PREFIX = "replay:"
 PIECE = 4096
-SYSEX_HEAD = bytes([0xF0, 0x7D, 0x46, 0x4C])
 
 
 class ReplayPort(Port):
@@ -79,7 +79,7 @@ def open_replay(spec: str) -> ReplayPort:
         raise PortRefused(spec, f"it cannot be read ({error.strerror or error})", "check its name") from None
     if not data:
         raise PortRefused(spec, "the file is empty", "name a recording")
-    carrier: Carrier = "sysex" if SYSEX_HEAD in data[:1000] else "stream"
+    carrier: Framing = "sysex" if HEADER in data[:1000] else "stream"
     return ReplayPort(spec, wire_pieces(data, carrier), carrier, speed)
 
 
@@ -99,10 +99,10 @@ def split_speed(spec: str) -> tuple[str, float | None]:
     return name, speed
 
 
-def wire_pieces(data: bytes, carrier: Carrier) -> Iterator[tuple[int, bytes]]:
+def wire_pieces(data: bytes, framing: Framing) -> Iterator[tuple[int, bytes]]:
     """Bare bytes frame by frame, each at the time of the latest chanter's stamp so far."""
-    link = HostLink("sysex" if carrier == "sysex" else "stream", patience_us=None)
-    delimiter = b"\xf7" if carrier == "sysex" else b"\0"
+    link = HostLink(framing, patience_us=None)
+    delimiter = b"\xf7" if framing == "sysex" else b"\0"
     place = 0
     while place < len(data):
         end = data.find(delimiter, place, place + PIECE)

@@ -17,7 +17,8 @@ import sys
 import serial
 from serial import rfc2217
 
-from fingerlead.ports.base import Carrier, Chunk, Port, PortLost, PortRefused, now_us
+from fingerlead.ports.base import Chunk, Port, PortLost, PortRefused, now_us
+from fingerlead.wire.carriers import Carrier
 
 DEFAULT_BAUD = 115_200
 # A chanter that takes no bytes must not hold up the host.

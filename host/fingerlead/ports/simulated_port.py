@@ -10,10 +10,11 @@ import threading
 import time
 from collections.abc import Callable
 
-from fingerlead.ports.base import Carrier, Chunk, Port, now_us
+from fingerlead.ports.base import Chunk, Port, now_us
 from fingerlead.simulated.chanter import Chanter, Setup
 from fingerlead.simulated.hands import HandChanter, Hands
 from fingerlead.simulated.sensing import Sensors
+from fingerlead.wire.carriers import Carrier
 
 SPEC = "sim"
 PLAYS_FOR_US = 3_600_000_000

@@ -12,13 +12,14 @@ from fingering.ladder import ladder
 from fingering.moves import possible_strays
 from fingering.rungs import Rung
 from fingerlead.music.tune import Tune
-from fingerlead.ports.base import Carrier, Chunk, Port, now_us
+from fingerlead.ports.base import Chunk, Port, now_us
 from fingerlead.ports.simulated_port import SPEC, SimulatedPort
 from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, troublesome
 from fingerlead.simulated.script import Written, tune_script
+from fingerlead.wire.carriers import Carrier
 
 TEMPO = 80  # quarter notes a minute, where a tune asks for none
 PLAYS_FOR_US = 600_000_000

@@ -16,7 +16,8 @@ from fingering.holes import HOLES
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.sensing import RAW_BITS, SETTLE_US, Eye, Heights, Sensors, levels_of, sensors
 from fingerlead.wire import messages as wire
-from fingerlead.wire.link import Carrier, ChanterLink
+from fingerlead.wire.carriers import Framing
+from fingerlead.wire.link import ChanterLink
 from fingerlead.wire.messages import Holes, Message, Request, Unknown, clock_body, rate_body, thresholds_body
 
 HELLO_EVERY_US = 5_000_000
@@ -76,7 +77,7 @@ class Chanter:
         self.dropped = 0
         self._sensors = sensors_ if sensors_ is not None else sensors()
         self._plain = carrier == "plain"
-        self._carrier: Carrier = "sysex" if carrier == "sysex" else "stream"
+        self._carrier: Framing = "sysex" if carrier == "sysex" else "stream"
         self._heights = Heights(performance, self._sensors, self.setup.scan_us, self.setup.phase_us)
         self._stored = levels_of(self._sensors)
         self._outbox: deque[tuple[int, bytes]] = deque()

@@ -1,7 +1,8 @@
-"""Any file of playing, told by its content and not by its name.
+"""Any file of playing as a `Record`; its content decides what it is, and not its name.
 
-A session of this program (SQLite), a Standard MIDI File, a list of hole states (CSV), or bytes as they came over the
-wire. Whatever it is comes out as a `Record`.
+A session of this program (SQLite), a Standard MIDI File, bytes as they came over the wire, or a list of hole states as
+CSV: the header `time_us,holes`, then a row for each state. `time_us` is an integer that never falls, `holes` eight
+letters, `x` covered and `o` open, from the thumb down.
 """
 
 from __future__ import annotations
@@ -20,18 +21,22 @@ from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, session_record, told_skew
 from fingerlead.timing.results import KnownSkew
+from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
 from fingerlead.wire.plain_midi import NoteNumbers
 
-# --- Lists of hole states as CSV: the header `time_us,holes`, then a row for each state.
-#
-# `time_us` is an integer that never falls, `holes` eight letters, `x` covered and `o` open, from the thumb down.
+Kind = Literal["wire", "midi", "csv", "session"]
 
 HEADER = "time_us,holes"
-# Nothing plays for longer: 200 000 years in microseconds leave room to reckon with in 64 bits.
+# Longer than any playing, and half of what 64 bits hold.
 GREATEST_US = 1 << 62
 LONGEST_TIME = 24
 WHOLE = re.compile(r"[+-]?[0-9]+")
+# Days of playing; more would only fill the memory.
+GREATEST_BYTES = 1 << 30
+EXPECTED = (
+    f"expected a session, bytes from a chanter's wire, a Standard MIDI File, or CSV that begins with the line {HEADER}"
+)
 
 
 class RowError(ValueError):
@@ -66,9 +71,9 @@ def read_csv(data: bytes) -> Record:
             raise RowError(number, f"expected two values, a time and the holes; got {len(cells)}: {_shown(row)}")
         if not WHOLE.fullmatch(cells[0]):
             raise RowError(number, f"expected a time in whole microseconds; got {_shown(cells[0])}")
-        # Whatever is longer is too great as well, and slow to read as a number.
-        t_us = int(cells[0][:LONGEST_TIME])
-        if len(cells[0]) > LONGEST_TIME or abs(t_us) > GREATEST_US:
+        # A longer number is too great as well, and slow to read.
+        time_us = int(cells[0][:LONGEST_TIME])
+        if len(cells[0]) > LONGEST_TIME or abs(time_us) > GREATEST_US:
             raise RowError(number, f"expected a time in microseconds; {_shown(cells[0])} is beyond all playing")
         mask = known.get(cells[1])
         if mask is None:
@@ -76,31 +81,18 @@ def read_csv(data: bytes) -> Record:
                 mask = from_text(cells[1][:40])
             except HolesError as error:
                 raise RowError(number, str(error)) from None
-        if times and t_us < times[-1]:
-            raise RowError(number, f"expected a time of {times[-1]} or later, as times never go back; got {t_us}")
-        times.append(t_us)
+        if times and time_us < times[-1]:
+            raise RowError(number, f"expected a time of {times[-1]} or later, as times never go back; got {time_us}")
+        times.append(time_us)
         masks.append(mask)
     if not times:
         raise RowError(2, "expected a row with a time and the holes; the file ends after its header")
-    t_us = np.array(times, dtype=np.int64)
-    t_us -= t_us[0]
+    t_us = np.array(times, np.int64) - times[0]
     return Record(t_us, np.array(masks, dtype=np.uint8), int(t_us[-1]), intake=Intake(frames=len(times)))
 
 
 def _shown(text: str) -> str:
     return repr(text if len(text) <= 40 else text[:39] + "…")
-
-
-# ---
-
-Kind = Literal["wire", "midi", "csv", "session"]
-
-# Days of playing; more would only fill the memory of whoever opens it.
-GREATEST_BYTES = 1 << 30
-SYSEX_HEAD = bytes([0xF0, 0x7D, 0x46, 0x4C])
-EXPECTED = (
-    f"expected a session, bytes from a chanter's wire, a Standard MIDI File, or CSV that begins with the line {HEADER}"
-)
 
 
 class IntakeError(ValueError):
@@ -113,7 +105,7 @@ class IntakeError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What a file held; `skew` where it tells itself how far apart the sensors may fire."""
+    """What a file held; `skew` where it says itself how far apart the sensors may fire."""
 
     record: Record
     kind: Kind
@@ -135,16 +127,18 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
         with path.open("rb") as file:
             head = file.read(len(SESSION_MAGIC))
             if head == SESSION_MAGIC:
-                record, skew = _session(path)
-                return Loaded(record, "session", path, skew)
+                session = read_session(path)
+                return Loaded(session_record(session), "session", path, told_skew(session))
             data = head + file.read(GREATEST_BYTES)
+    except SessionError as error:
+        raise IntakeError(path, str(error)) from None
     except OSError as error:
         raise IntakeError(path, f"it cannot be read: {error.strerror or error}. Name another file") from None
     if not data:
         raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
     try:
         if data.startswith(midi_file.MAGIC):
-            return Loaded(midi_file.read_midi_file(data, *plays), "midi", path)
+            return Loaded(midi_file.read_midi_file(data, plays), "midi", path)
         if looks_like_csv(data):
             return Loaded(read_csv(data), "csv", path)
     except (midi_file.MidiFileError, RowError) as error:
@@ -152,20 +146,12 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
     return Loaded(_wire(path, data), "wire", path)
 
 
-def _session(path: Path) -> tuple[Record, KnownSkew | None]:
-    try:
-        session = read_session(path)
-        return session_record(session), told_skew(session)
-    except SessionError as error:
-        raise IntakeError(path, str(error)) from None
-
-
 def _wire(path: Path, data: bytes) -> Record:
     from fingerlead.wire.columns import read_record
 
-    record = read_record(data, None, carrier="stream")
+    record = read_record(data)
     if not _speaks(record) and SYSEX_HEAD in data:
-        record = read_record(data, None, carrier="sysex")
+        record = read_record(data, None, "sysex")
     if not _speaks(record):
         raise IntakeError(path, f"{EXPECTED}; none of its {len(data)} bytes are any of these. Name another file")
     return record

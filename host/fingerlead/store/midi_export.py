@@ -1,14 +1,14 @@
 """Playing as a Standard MIDI File: the notes for a synthesiser, and the holes so that nothing of the analysis is lost.
 
 The notes are what sounded, grace notes and strays and all, on the first channel. Beside them goes every frame of the
-chanter as System Exclusive, with its own stamps and numbers; where frames were damaged or bytes skipped, as many stand
-in their place. Plain notes of a chanter without a clock go on channel 16, its volume at zero. The file's time is the
+chanter as System Exclusive, with its own stamps and numbers; where frames were damaged or bytes skipped, as many others
+take their place. Plain notes of a chanter without a clock go on channel 16, its volume at zero. The file's time is the
 unwrapped clock of the analysis, to the microsecond where the reading of it depends on that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from operator import itemgetter
@@ -21,18 +21,17 @@ from fingerlead.store import midi_file
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.midi_file import Event, midi_file_bytes
 from fingerlead.store.session_reading import StoredSession, note_numbers, read_session
-from fingerlead.wire.carriers import END, HEADER, Damaged, Payload, to_sysex
+from fingerlead.wire.carriers import END, HEADER, Damaged, Framing, Payload, new_reader, read_message, to_sysex
 from fingerlead.wire.columns import read_record
-from fingerlead.wire.errors import MessageError
 from fingerlead.wire.events import Doubted, RawState, Record, State, TroubleSeen
-from fingerlead.wire.link import Carrier, HostLink, carried_size, new_reader
-from fingerlead.wire.messages import Holes, decode, encode
+from fingerlead.wire.link import HostLink
+from fingerlead.wire.messages import Holes, encode
 from fingerlead.wire.plain_midi import BASE_NOTE, CHANNEL, NoteNumbers, PlainNotes
 
 TEXT = "A chanter's notes, and its holes beside them (System Exclusive, or notes on channel 16). Made by fingerlead."
 LONGEST_US = 24 * 3_600_000_000
 HEARTBEAT_US = 100_000
-# Somebody else's message and a damaged one of ours, at their shortest. Readers take messages of any sane length.
+# Another maker's message and a damaged one of ours, at their shortest. Readers take messages of any sane length.
 FILLER = b"\xf0\x7d\xf7"
 DAMAGED = HEADER + END
 LONGEST_FILLER = 1 << 16
@@ -49,7 +48,7 @@ class ExportError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """What was written; `remarks` are sentences on what the file cannot tell as its source did."""
+    """What was written; `remarks` are sentences on how the file differs from its source."""
 
     notes: int
     lasts_us: int
@@ -73,9 +72,8 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
     notes, count = _notes(record, voice)
     data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes})
     _write(out, data)
-    if loaded.kind == "csv":
-        return Exported(count, record.end_us, (LISTED,))
-    return Exported(count, record.end_us, _differences(record, midi_file.read_midi_file(data)))
+    remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, midi_file.read_midi_file(data))
+    return Exported(count, record.end_us, remarks)
 
 
 def _holes(loaded: Loaded) -> list[Event]:
@@ -85,19 +83,19 @@ def _holes(loaded: Loaded) -> list[Event]:
         return _from_list(loaded.record)
     if loaded.kind == "wire":
         data = loaded.path.read_bytes()
-        return _from_frames(data, [(0, None)], "stream" if len(read_record(data).t_us) else "sysex")
+        return _from_frames([(data, None)], "stream" if len(read_record(data).t_us) else "sysex")
     session = read_session(loaded.path)
     if session.carrier == "plain":
         return _from_plain(session)
-    return _from_frames(session.data, session.arrivals.tolist(), session.carrier)
+    return _from_frames(session.reads(), session.carrier)
 
 
-def _from_frames(data: bytes, reads: list[tuple[int, int | None]], carrier: Carrier) -> list[Event]:
+def _from_frames(reads: Iterable[tuple[bytes, int | None]], framing: Framing) -> list[Event]:
     """Every sound frame as System Exclusive, at the time at which the analysis has it."""
     link = HostLink("sysex", patience_us=None)
     holes: list[Event] = []
     skipped, damaged, last_timed = 0, -1, -1
-    for item, host_us in _items(data, reads, carrier):
+    for item, host_us in _items(reads, framing):
         if isinstance(item, Damaged):
             skipped += item.size
             if item.delimited:
@@ -111,7 +109,7 @@ def _from_frames(data: bytes, reads: list[tuple[int, int | None]], carrier: Carr
             timed |= isinstance(event, (State, RawState, TroubleSeen))
             exact |= isinstance(event, Doubted) and event.doubt.cause == "restart"
         if exact and last_timed >= 0:
-            # How long a restart took is told by nothing but the times of the two frames around it.
+            # Only the times of the two frames around it say how long a restart took.
             t_us, _, before = holes[last_timed]
             holes[last_timed] = (t_us, True, before)
         if timed:
@@ -122,32 +120,22 @@ def _from_frames(data: bytes, reads: list[tuple[int, int | None]], carrier: Carr
 
 
 def _items(
-    data: bytes, reads: list[tuple[int, int | None]], carrier: Carrier
+    reads: Iterable[tuple[bytes, int | None]], framing: Framing
 ) -> Iterator[tuple[Payload | Damaged, int | None]]:
     """Every frame, sound or damaged, and when the read came that brought its end."""
-    reader = new_reader(carrier)
-    stops = [start for start, _ in reads[1:]] + [len(data)]
-    for (start, host_us), stop in zip(reads, stops, strict=True):
-        for item in reader.feed(data[start:stop]):
-            yield _or_damaged(item, carrier), host_us
+    reader = new_reader(framing)
+    for data, host_us in reads:
+        for item in reader.feed(data):
+            read = read_message(item, framing)
+            yield read if isinstance(read, Damaged) else item, host_us
     for item in reader.close():
         yield item, None
 
 
-def _or_damaged(item: Payload | Damaged, carrier: Carrier) -> Payload | Damaged:
-    """A whole frame of which no message can be made is damaged too."""
-    if isinstance(item, Payload):
-        try:
-            decode(item)
-        except MessageError:
-            return Damaged("body too short", carried_size(item, carrier), True)
-    return item
-
-
 def _fill_up(holes: list[Event], skipped: int, damaged: int, end_us: int) -> None:
-    """Have as many bytes stand for what was skipped; `damaged` is where the last damaged frame is, or -1.
+    """Put as many bytes in place of what was skipped; `damaged` is where the last damaged frame is, or -1.
 
-    Where damaged frames were shorter than MIDI can have them, some stay over; the reading back will tell.
+    Where damaged frames were shorter than MIDI can have them, some are left over; `_differences` finds them.
     """
     while skipped >= LONGEST_FILLER + len(FILLER):
         holes.append((end_us, False, _filled(FILLER, LONGEST_FILLER)))
@@ -181,9 +169,8 @@ class _Noted(PlainNotes):
 def _from_plain(session: StoredSession) -> list[Event]:
     """The chanter's notes, on the usual numbers; a MIDI file remembers no others."""
     notes = _Noted(note_numbers(session))
-    stops = [start for start, _ in session.arrivals.tolist()[1:]] + [len(session.data)]
-    for (start, host_us), stop in zip(session.arrivals.tolist(), stops, strict=True):
-        notes.receive_bytes(session.data[start:stop], host_us)
+    for data, host_us in session.reads():
+        notes.receive_bytes(data, host_us)
     return [
         (0, True, SILENT),
         *(
@@ -207,7 +194,7 @@ def _from_list(record: Record) -> list[Event]:
 
 
 def _notes(record: Record, voice: NoteVoice) -> tuple[list[Event], int]:
-    """What sounded, as the voice plays it, and how many notes that is. Where nobody knows, nothing sounds."""
+    """What sounded, as the voice plays it, and how many notes that is. Where the holes are unknown, nothing sounds."""
     states: list[tuple[int, int, int | None]] = [
         (t_us, 0, mask) for t_us, mask in zip(record.t_us.tolist(), record.covered.tolist(), strict=True)
     ]
@@ -222,12 +209,12 @@ def _notes(record: Record, voice: NoteVoice) -> tuple[list[Event], int]:
 
 def _differences(record: Record, again: Record) -> tuple[str, ...]:
     """What is not the same when the file is read back, in sentences."""
-    told = []
+    found = []
     same = np.array_equal(record.t_us, again.t_us) and np.array_equal(record.covered, again.covered)
     if not same or (record.end_us, record.scan_us, record.clock) != (again.end_us, again.scan_us, again.clock):
-        told.append("Read back, some of its times differ from the source.")
+        found.append("Read back, some of its times differ from the source.")
     if record.doubts != again.doubts:
-        told.append(
+        found.append(
             "Plain notes cannot say that the chanter was away: read back, what was uncertain for that counts as played."
             if record.clock == "host"
             else "Read back, other stretches are uncertain."
@@ -237,8 +224,8 @@ def _differences(record: Record, again: Record) -> tuple[str, ...]:
         f"{name.replace('_', ' ')} ({theirs[name]}, not {ours[name]})" for name in ours if ours[name] != theirs[name]
     ]
     if others:
-        told.append(f"Read back, these counts differ, for MIDI packs bytes another way: {', '.join(others)}.")
-    return tuple(told)
+        found.append(f"Read back, these counts differ, for MIDI packs bytes another way: {', '.join(others)}.")
+    return tuple(found)
 
 
 def _write(out: Path, data: bytes) -> None:

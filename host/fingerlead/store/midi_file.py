@@ -1,7 +1,11 @@
 """Standard MIDI Files (IMA, 1.1) that hold a chanter: its frames as System Exclusive, or one plain note a hole.
 
-Frames carry the chanter's own times; the file's delta times only say when they reached whoever recorded them. Plain
-notes have no other time than the file's. Read with mido.
+Read: frames carry the chanter's own times, and the file's delta times only say when they were recorded. Plain notes
+have no other time than the file's.
+
+Written: format 1, a tick a millisecond at 120 quarter notes a minute. A message is on the last tick that is not after
+it. One whose time must come back to the microsecond is `exact`: a change of tempo makes the tick before it longer (or
+shorter), and is taken back at once.
 """
 
 from __future__ import annotations
@@ -16,21 +20,23 @@ import numpy as np
 
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Record
-from fingerlead.wire.plain_midi import PlainNotes
+from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
 
 if TYPE_CHECKING:
     import mido
 
-
-# --- Timed MIDI messages → a Standard MIDI File (IMA, 1.1): format 1, a tick a millisecond at 120 quarter notes a minute.
-#
-# A message lies on the last tick that is not after it. One whose time must come back to the microsecond is `exact`: the
-# tick before it is then made longer (or shorter) by a change of tempo, which is taken back at once.
-
+MAGIC = b"MThd"
+DEFAULT_TEMPO_US = 500_000
+# Universal messages (MIDI 1.0), such as tunings, are for the synthesiser that plays the notes, and no damage.
+UNIVERSAL = ((0x7E,), (0x7F,))
 TICKS_A_QUARTER = 500
 TICK_US = 1_000
 
 Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
+
+
+class MidiFileError(ValueError):
+    """A MIDI file that cannot be used; one plain sentence."""
 
 
 def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
@@ -91,20 +97,8 @@ def _track(name: str, messages: Iterable[tuple[int, mido.Message]]) -> mido.Midi
     return track
 
 
-# ---
-
-MAGIC = b"MThd"
-DEFAULT_TEMPO_US = 500_000
-# Universal messages (MIDI 1.0), such as tunings, are for whoever plays the file's notes, and no damage.
-UNIVERSAL = ((0x7E,), (0x7F,))
-
-
-class MidiFileError(ValueError):
-    """A MIDI file that cannot be used; one plain sentence."""
-
-
-def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Record:
-    """The record in a Standard MIDI File; raises MidiFileError. `channel` counts from 0, as on the wire."""
+def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
+    """The record in a Standard MIDI File; raises MidiFileError. `plays` are the plain notes to look for."""
     import mido
 
     try:
@@ -120,10 +114,17 @@ def read_midi_file(data: bytes, base_note: int = 24, channel: int = 15) -> Recor
     ]
     ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
     arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
-    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), carrier="sysex")
+    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), "sysex")
     if len(record.t_us):
         return record
-    return _plain(timed, base_note, channel)
+    notes = [(message.bytes(), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
+    record = PlainNotes(*plays).read_record(notes)
+    if len(record.t_us):
+        return record
+    raise MidiFileError(
+        "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
+        f"(channel {plays.channel + 1}, notes {plays.base_note} to {plays.base_note + 7}); this MIDI file has neither"
+    )
 
 
 def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
@@ -139,21 +140,3 @@ def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
         if message.type == "set_tempo":
             tempo_us, tempo_tick, tempo_at_us = message.tempo, tick, t_us
         yield t_us, message
-
-
-def _plain(timed: list[tuple[int, mido.Message]], base_note: int, channel: int) -> Record:
-    notes = PlainNotes(base_note, channel)
-    states = [
-        state
-        for host_us, message in timed
-        if message.type in ("note_on", "note_off")
-        for state in notes.receive(*message.bytes(), host_us)
-    ]
-    if not states:
-        raise MidiFileError(
-            "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
-            f"(channel {channel + 1}, notes {base_note} to {base_note + 7}); this MIDI file has neither"
-        )
-    t_us = np.array([state.t_us for state in states], dtype=np.int64)
-    covered = np.array([state.covered_mask for state in states], dtype=np.uint8)
-    return Record(t_us, covered, notes.end_us, intake=notes.intake, clock="host")

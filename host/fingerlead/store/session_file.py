@@ -1,8 +1,8 @@
-"""The session file: everything a port gave in one sitting, as it came, so that every analysis can be redone.
+"""The session file: everything a port gave in one session, as it came, so that every analysis can be redone.
 
-One SQLite file (application id "FLse", user_version 1) of three tables: `meta` says what it is, `batch` holds the bytes
+One SQLite file (application id "FLse", user_version 1) of three tables: `meta` describes it, `batch` holds the bytes
 and when they arrived, `mark` when the port was lost and found again. Bytes are committed in batches, so that pulling
-the plug loses at most the last 250 ms. Host times are `host_us`, integer µs of one sitting's monotonic clock.
+the plug loses at most the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
 
 A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrivals`, for each read two little-endian u32,
 how many of the bytes it brought and how many µs after `first_us`.
@@ -23,16 +23,14 @@ from types import TracebackType
 from typing import Literal, Self, get_args
 
 from fingerlead.version import __version__
-
-# --- What makes an SQLite file a session: its marks, its tables, and the error that names a bad one.
+from fingerlead.wire.carriers import Carrier
 
 MAGIC = b"SQLite format 3\0"
 APPLICATION_ID = int.from_bytes(b"FLse", "big")
 VERSION = 1
+CARRIERS: tuple[Carrier, ...] = get_args(Carrier)
 
-Carrier = Literal["stream", "sysex", "plain"]
-
-# A file is a session only if its tables are these, to the letter: an expression in a stranger's table would be run.
+# A file is a session only if its tables are these, to the letter: an expression in a stranger's table would run.
 SCHEMA = {
     "meta": "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
     "batch": "CREATE TABLE batch (number INTEGER PRIMARY KEY, first_us INTEGER NOT NULL, bytes BLOB NOT NULL, "
@@ -49,8 +47,6 @@ class SessionError(ValueError):
         self.path, self.reason = path, reason
         super().__init__(reason)
 
-
-# ---
 
 # With a tick every 50 ms nothing older than 250 ms is ever unsaved.
 SAVE_AFTER_US = 200_000
@@ -81,19 +77,20 @@ class SessionWriter:
         self._first_us = 0
         _claim(self.path)
         try:
-            # Closed at once where this fails, so that nothing half made stays behind.
-            self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
-            self._lay_out(
-                program="fingerlead",
-                program_version=__version__,
-                started_utc=(started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
-                port=port,
-                carrier=carrier,
-                settings=json.dumps(dict(settings or {})),
-            )
-        except sqlite3.Error as error:
+            with self._in_words():
+                self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
+                self._create(
+                    program="fingerlead",
+                    program_version=__version__,
+                    started_utc=(started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
+                    port=port,
+                    carrier=carrier,
+                    settings=json.dumps(dict(settings or {})),
+                )
+        except SessionError:
+            # Nothing half made stays.
             self.discard()
-            raise SessionError(self.path, _unwritable(error)) from None
+            raise
         _log.info("session begun, carrier %s", carrier)
 
     def append(self, data: bytes, host_us: int) -> None:
@@ -119,19 +116,15 @@ class SessionWriter:
     def mark(self, kind: Literal["lost", "back"], host_us: int, cause: str = "") -> None:
         """Note that the port was lost, or is back."""
         self._save()
-        try:
+        with self._in_words():
             self._db.execute("INSERT INTO mark VALUES (NULL, ?, ?, ?)", (host_us, kind, cause))
-        except sqlite3.Error as error:
-            raise SessionError(self.path, _unwritable(error)) from None
 
     def tell(self, **meta: str) -> None:
         """Write or renew something of the session's description, such as `carrier`."""
-        if meta.get("carrier", "stream") not in get_args(Carrier):
-            raise ValueError(f"expected one of {get_args(Carrier)}, got {meta['carrier']}")
-        try:
+        if meta.get("carrier", "stream") not in CARRIERS:
+            raise ValueError(f"expected one of {CARRIERS}, got {meta['carrier']}")
+        with self._in_words():
             self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
-        except sqlite3.Error as error:
-            raise SessionError(self.path, _unwritable(error)) from None
 
     @contextlib.contextmanager
     def at_once(self) -> Iterator[None]:
@@ -169,8 +162,8 @@ class SessionWriter:
     ) -> None:
         self.close()
 
-    def _lay_out(self, **meta: str) -> None:
-        # This goes in before the write-ahead log is switched on: whatever becomes of the log, the file is a session.
+    def _create(self, **meta: str) -> None:
+        # This goes in before the write-ahead log is switched on: even without the log the file is a session.
         db = self._db
         db.execute("BEGIN")
         for statement in SCHEMA.values():
@@ -192,17 +185,27 @@ class SessionWriter:
         # Dropped before the attempt: after a failure nothing must be written twice.
         self._reads.clear()
         self._size = 0
-        try:
+        with self._in_words():
             self._db.execute("INSERT INTO batch VALUES (NULL, ?, ?, ?)", row)
+        self.saved_bytes += len(row[1])
+
+    @contextlib.contextmanager
+    def _in_words(self) -> Iterator[None]:
+        try:
+            yield
         except sqlite3.Error as error:
             raise SessionError(self.path, _unwritable(error)) from None
-        self.saved_bytes += len(row[1])
 
 
 def remove_session(path: Path) -> None:
-    """Remove a session that nobody has open, with all that SQLite lays beside it; one that is not there is gone."""
+    """Remove a session that no program has open, with all that SQLite puts beside it; there may be none."""
     for ending in ("", "-wal", "-shm", "-journal"):
-        path.with_name(path.name + ending).unlink(missing_ok=True)
+        beside(path, ending).unlink(missing_ok=True)
+
+
+def beside(path: Path, ending: str) -> Path:
+    """The file that SQLite puts beside a session, such as its write-ahead log."""
+    return path.with_name(path.name + ending)
 
 
 def _claim(path: Path) -> None:

@@ -1,8 +1,8 @@
-"""A session file read back, whoever made it.
+"""A session file read back, also one that a stranger made.
 
-Strangers' files are opened read-only with nothing in them trusted: only the three known tables, to the letter, within
-limits of size, and checked cell by cell. Reading leaves no file beside the session: where a write-ahead log lies there
-(the session is being recorded, or its recording was cut off), both are copied aside and read together there.
+Nothing in a file is trusted: it is opened read-only, with only the three known tables, to the letter, within limits of
+size, and checked cell by cell. Reading leaves no file beside the session: where there is a write-ahead log (the session
+is being recorded, or its recording was cut off), both are copied to another folder and read together there.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import pairwise
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.store.session_file import APPLICATION_ID, MAGIC, SCHEMA, VERSION, Carrier, SessionError
+from fingerlead.store.session_file import APPLICATION_ID, CARRIERS, MAGIC, SCHEMA, VERSION, SessionError, beside
 from fingerlead.timing.results import KnownSkew
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.events import Doubt, Record
-from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, read_plain_record
+from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, reads_of
 
 MEASURED_SKEW = "measured_skew_us"  # in the description of a session
 GREATEST_FILE = 1 << 30
@@ -63,6 +63,10 @@ class StoredSession:
     meta: dict[str, str]
     marks: list[PortMark]
 
+    def reads(self) -> Iterator[tuple[bytes, int]]:
+        """Each read and the host µs of its arrival."""
+        return reads_of(self.data, self.arrivals)
+
 
 def read_session(path: Path | str) -> StoredSession:
     """Read a whole session; raises SessionError."""
@@ -87,9 +91,11 @@ def session_record(session: StoredSession) -> Record:
     from fingerlead.wire.columns import read_record
 
     if session.carrier != "plain":
-        return read_record(session.data, session.arrivals, carrier=session.carrier)
-    record = read_plain_record(session.data, session.arrivals, *note_numbers(session))
-    record.doubts += _times_away(session, record)
+        return read_record(session.data, session.arrivals, session.carrier)
+    notes = PlainNotes(*note_numbers(session))
+    record = notes.read_record(session.reads())
+    if len(record.t_us) and notes.first_us is not None:
+        record.doubts += _times_away(session.marks, record.t_us, notes.first_us)
     return record
 
 
@@ -111,7 +117,7 @@ def settings_of(session: StoredSession) -> dict[str, object]:
 
 
 def told_skew(session: StoredSession) -> KnownSkew | None:
-    """How far apart the sensors may fire, where the session tells it: given with its settings, or measured before."""
+    """How far apart the sensors may fire, where the session says it: given with its settings, or measured before."""
     skew_us = settings_of(session).get("skew_us")
     if isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US:
         return KnownSkew(skew_us)
@@ -132,34 +138,18 @@ def note_numbers(session: StoredSession) -> NoteNumbers:
     return numbers
 
 
-def _times_away(session: StoredSession, record: Record) -> list[Doubt]:
+def _times_away(marks: list[PortMark], t_us: NDArray[np.int64], first_us: int) -> Iterator[Doubt]:
     """Where a chanter without a clock of its own was away: from its last state before to its first one after."""
-    doubts: list[Doubt] = []
-    if not session.marks or not len(record.t_us):
-        return doubts
-    first_us = _first_note_us(session)
     lost_us = None
-    for mark in session.marks:
+    for mark in marks:
         if mark.kind == "lost":
             lost_us = mark.host_us - first_us
         elif lost_us is not None:
-            before = int(np.searchsorted(record.t_us, lost_us, "right")) - 1
-            after = int(np.searchsorted(record.t_us, mark.host_us - first_us, "left"))
-            if before >= 0 and after < len(record.t_us):
-                doubts.append(Doubt(int(record.t_us[before]), int(record.t_us[after]), "gap"))
+            before = int(np.searchsorted(t_us, lost_us, "right")) - 1
+            after = int(np.searchsorted(t_us, mark.host_us - first_us, "left"))
+            if before >= 0 and after < len(t_us):
+                yield Doubt(int(t_us[before]), int(t_us[after]), "gap")
             lost_us = None
-    return doubts
-
-
-def _first_note_us(session: StoredSession) -> int:
-    """The arrival from which a plain chanter's times count."""
-    notes = PlainNotes(*note_numbers(session))
-    rows = session.arrivals.tolist()
-    for (start, host_us), (stop, _) in pairwise([*rows, (len(session.data), 0)]):
-        notes.receive_bytes(session.data[start:stop], host_us)
-        if notes.intake.frames:
-            return int(host_us)
-    return 0
 
 
 @contextlib.contextmanager
@@ -189,22 +179,22 @@ def _check_size(path: Path) -> None:
         raise SessionError(path, _TOO_BIG)
     with path.open("rb") as file:
         head = file.read(PAGE_SIZE_AT + 2)
-    # SQLite takes what is missing of a last page for zeros. 1 stands for 65 536 (SQLite's file format, section 1.3).
+    # SQLite takes the missing part of a last page for zeros. 1 stands for 65 536 (SQLite's file format, section 1.3).
     page_size = int.from_bytes(head[PAGE_SIZE_AT:], "big")
     if size % (65_536 if page_size == 1 else page_size or 1):
         raise SessionError(path, _damaged("it is cut off"))
 
 
-def _beside(path: Path, ending: str) -> Path:
-    return path.with_name(path.name + ending)
-
-
 def _has_log(path: Path) -> bool:
-    for ending in ("-wal", "-journal"):
+    for log in _logs(path):
         with contextlib.suppress(FileNotFoundError):
-            if _beside(path, ending).stat().st_size:
+            if log.stat().st_size:
                 return True
     return False
+
+
+def _logs(path: Path) -> tuple[Path, Path]:
+    return beside(path, "-wal"), beside(path, "-journal")
 
 
 def _snapshot(path: Path, copy: Path) -> Path:
@@ -214,27 +204,24 @@ def _snapshot(path: Path, copy: Path) -> Path:
     anew would, and its header shows that.
     """
     for _ in range(SNAPSHOT_TRIES):
-        log = _beside(path, "-wal")
-        before = _header(log)
-        sizes = [each.stat().st_size for each in (path, log, _beside(path, "-journal")) if each.exists()]
-        if sum(sizes) > GREATEST_FILE:
+        before = _header(path)
+        if sum(each.stat().st_size for each in (path, *_logs(path)) if each.exists()) > GREATEST_FILE:
             raise SessionError(path, _TOO_BIG)
         shutil.copyfile(path, copy)
-        for ending in ("-wal", "-journal"):
-            _beside(copy, ending).unlink(missing_ok=True)
+        for log, log_copy in zip(_logs(path), _logs(copy), strict=True):
+            log_copy.unlink(missing_ok=True)
             with contextlib.suppress(FileNotFoundError):
-                shutil.copyfile(_beside(path, ending), _beside(copy, ending))
-        if _header(_beside(copy, "-wal")) == before:
+                shutil.copyfile(log, log_copy)
+        if _header(copy) == before:
             return copy
     raise SessionError(path, "expected a session at rest; this one changes all the time. Try again")
 
 
-def _header(log: Path) -> bytes:
-    try:
-        with log.open("rb") as file:
-            return file.read(LOG_HEADER)
-    except FileNotFoundError:
-        return b""
+def _header(path: Path) -> bytes:
+    """The head of its write-ahead log; empty where there is none."""
+    with contextlib.suppress(FileNotFoundError), beside(path, "-wal").open("rb") as log:
+        return log.read(LOG_HEADER)
+    return b""
 
 
 def _check_schema(db: sqlite3.Connection, path: Path) -> None:
@@ -263,9 +250,9 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
         raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
     meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
     told = dict(zip(*meta, strict=True)) if meta else {}
-    carrier = told.get("carrier")
-    if carrier not in get_args(Carrier):
-        raise SessionError(path, _damaged(f"its carrier is {_shown(carrier)}"))
+    carrier = next((each for each in CARRIERS if each == told.get("carrier")), None)
+    if carrier is None:
+        raise SessionError(path, _damaged(f"its carrier is {_shown(told.get('carrier'))}"))
     marks = _rows(db, path, "SELECT host_us, kind, cause FROM mark ORDER BY number", (int, str, str), MOST_MARKS)
     batches = _rows(db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), None)
     (lowest, highest, count) = db.execute("SELECT min(number), max(number), count(*) FROM batch").fetchone()
@@ -277,7 +264,7 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
 
 def _rows(
     db: sqlite3.Connection, path: Path, query: str, types: tuple[type, ...], most: int | None
-) -> list[tuple[object, ...]]:
+) -> list[tuple[Any, ...]]:
     """The columns of a query; none where there are no rows."""
     rows = db.execute(query + ("" if most is None else f" LIMIT {most + 1}")).fetchall()
     if most is not None and len(rows) > most:
@@ -311,7 +298,7 @@ def _join(
 
 
 _EXPECTED = "expected a session of fingerlead"
-_TOO_BIG = f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sittings"
+_TOO_BIG = f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sessions"
 
 
 def _damaged(what: str) -> str:

@@ -92,13 +92,10 @@ def write_anew(path: Path, session: StoredSession) -> None:
         skew = told_skew(session)
         if skew is not None and skew.how == "measured":
             writer.tell(**{MEASURED_SKEW: str(skew.us)})
-        starts = session.arrivals[:, 0].tolist()
-        for start, stop, host_us in zip(
-            starts, [*starts, len(session.data)][1:], session.arrivals[:, 1].tolist(), strict=True
-        ):
+        for data, host_us in session.reads():
             while marks and marks[0].host_us <= host_us:
                 writer.mark(*_mark(marks.pop(0)))
-            writer.append(session.data[start:stop], host_us)
+            writer.append(data, host_us)
         for mark in marks:
             writer.mark(*_mark(mark))
 

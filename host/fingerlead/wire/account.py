@@ -1,4 +1,4 @@
-"""The accounting of one link: unwrapped times, restarts, losses, gaps and repeats. The one place where the rules stand.
+"""The account of one link: unwrapped times, restarts, losses, gaps and repeats. The rules are here and nowhere else.
 
 In: hellos and timed frames (holes, raw, trouble) in the order in which they came. Out: a time for each frame, and
 Doubts. The rules, all in µs of the chanter's clock:
@@ -8,7 +8,7 @@ Doubts. The rules, all in µs of the chanter's clock:
 - A frame behind the last of its own kind is a repeat where the same frame (sequence and time) came within the last 32
   of that kind, else a restart. The first frame since a start is no repeat: a chanter that starts anew sends it again.
 - A hello with another boot number or device id is a restart as well, from the next timed frame on, unless a step back
-  since the last hello has told of it already.
+  since the last hello was that restart.
 - After a restart the clock goes on from the front plus the host's time between the two frames' arrivals, or plus one
   second where an arrival is unknown; sequences start anew, and nothing counts as lost.
 - Losses count for holes and raw; only lost holes frames make a Doubt, from the last holes frame to this one.
@@ -22,7 +22,7 @@ from collections import deque
 
 from fingerlead.wire.clock import Unwrap
 from fingerlead.wire.events import Doubt, Intake
-from fingerlead.wire.messages import Hello
+from fingerlead.wire.messages import Hello, Holes, Raw, Trouble
 
 GAP_US = 250_000
 UNKNOWN_PAUSE_US = 1_000_000
@@ -32,10 +32,21 @@ REMEMBERED = 32
 
 HOLES_KIND, RAW_KIND, TROUBLE_KIND = range(3)
 KINDS = 3
+TIMED = (Holes, Raw, Trouble)
+
+
+def kind_and_tag(message: Holes | Raw | Trouble) -> tuple[int, int]:
+    """The kind of a timed message, and what sets it apart from others of its kind at the same instant."""
+    if isinstance(message, Trouble):
+        return TROUBLE_KIND, message.code | message.hole << 8 | message.detail << 16
+    return HOLES_KIND if isinstance(message, Holes) else RAW_KIND, message.sequence
 
 
 class Account:
-    """What has come over one link so far. `doubts` collects; whoever reads it may empty it."""
+    """What has come over one link so far. `doubts` collects them; the reader may empty it.
+
+    `restart_told` says that a hello was that of another start, which the next timed frame will carry out.
+    """
 
     def __init__(self, gap_us: int = GAP_US) -> None:
         self.gap_us = gap_us
@@ -50,8 +61,8 @@ class Account:
         self.first_key: list[tuple[int, int] | None] = [None] * KINDS
         self.last_us: list[int] = [0] * KINDS
         self.recent: list[deque[tuple[int, int]]] = [deque(maxlen=REMEMBERED) for _ in range(KINDS)]
+        self.restart_told = False
         self._begun_us = 0
-        self._restart_told = False
         self._restart_inferred = False
         self._boot: int | None = None
 
@@ -61,7 +72,7 @@ class Account:
         return self.clock.front_us
 
     def is_news(self, hello: Hello) -> bool:
-        """Whether this hello tells of another start, or another chanter, than the one before it."""
+        """Whether this hello is of another start, or another chanter, than the one before it."""
         before = self.hello
         if before is None or before is hello:
             return False
@@ -73,7 +84,7 @@ class Account:
         """Take in a hello."""
         if self.is_news(hello) and not self._restart_inferred:
             self.intake.restarts += 1
-            self._restart_told = self.clock.started
+            self.restart_told = self.clock.started
         self._restart_inferred = False
         if hello.boot is not None or (self.hello is not None and hello.device_id != self.hello.device_id):
             self._boot = hello.boot
@@ -89,22 +100,17 @@ class Account:
         """
         return self.last_us[kind] if self.last_key[kind] is not None else self._begun_us - self.gap_us
 
-    @property
-    def restart_told(self) -> bool:
-        """Whether a hello has told of a restart that the next timed frame will carry out."""
-        return self._restart_told
-
     def timed(self, kind: int, tag: int, ticks32: int, arrival_us: int | None) -> int | None:
         """Take in a timed frame; its time, or None for a repeat.
 
-        `tag` is the sequence number, or for trouble whatever tells two of one instant apart.
+        `kind` and `tag` as in `kind_and_tag`.
         """
         clock, key, last_key = self.clock, (tag, ticks32), self.last_key[kind]
         if not clock.started:
             clock.start(ticks32, 0)
             t_us = 0
-        elif self._restart_told:
-            self._restart_told = False
+        elif self.restart_told:
+            self.restart_told = False
             return self._begin_anew(kind, key, arrival_us)
         else:
             front_us = clock.front_us

@@ -1,23 +1,22 @@
 """Whole recordings cut into frames at once: bytes → columns of timed frames, hellos, and what could not be used.
 
 Frames of the two lengths that make up nearly all of a recording (holes and raw, as version 1 writes them) are decoded
-together, a column of bytes at a time; whatever else stands between them goes through the readers of the live link, so
-that both ways agree on every byte. Work goes in slabs that end at a frame's end: memory beyond the input stays small.
+together, a column of bytes at a time; all else between them goes through the readers of the live link, so that both
+ways agree on every byte. Work goes in slabs that end where a frame ends: memory beyond the input stays small.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.wire.account import HOLES_KIND, RAW_KIND, TROUBLE_KIND
-from fingerlead.wire.carriers import HEADER, Damaged, Payload, SysexReader, read_chunk
-from fingerlead.wire.errors import MessageError
+from fingerlead.wire.account import HOLES_KIND, RAW_KIND, TIMED, kind_and_tag
+from fingerlead.wire.carriers import HEADER, Damaged, Framing, Payload, SysexReader, read_chunk, read_message
 from fingerlead.wire.events import Intake
-from fingerlead.wire.link import Carrier, carried_size, trouble_tag
-from fingerlead.wire.messages import HOLES_SEEN, RAW, Hello, Holes, Raw, Trouble, decode
+from fingerlead.wire.messages import HOLES_SEEN, RAW, Hello, Holes
 
 Bytes = NDArray[np.uint8]
 Column = NDArray[np.int64]
@@ -30,8 +29,7 @@ REMEMBERED_CHUNKS = 64
 COMMON = ((8, HOLES_SEEN, HOLES_KIND), (23, RAW, RAW_KIND))
 
 
-@dataclass(slots=True)
-class Timed:
+class Timed(NamedTuple):
     """Timed frames as columns of one length. `end` is the place of a frame's last byte, `mask` 0 where it has none."""
 
     end: Column
@@ -39,6 +37,10 @@ class Timed:
     tag: Ticks
     ticks32: Ticks
     mask: Bytes
+
+
+TYPES = ("i8", "u1", "u4", "u4", "u1")
+NONE_TIMED = Timed._make(np.empty(0, type_) for type_ in TYPES)
 
 
 @dataclass(slots=True)
@@ -54,31 +56,22 @@ class Cut:
 class _Pile:
     """What the slabs have brought so far."""
 
-    carrier: Carrier
+    framing: Framing
     intake: Intake = field(default_factory=Intake)
     hellos: list[tuple[int, Hello]] = field(default_factory=list)
     blocks: list[Timed] = field(default_factory=list)
     single: list[tuple[int, int, int, int, int]] = field(default_factory=list)
 
     def take(self, item: Payload | Damaged, end: int) -> Hello | None:
-        """Take in what a reader found; a hello is handed back, for it tends to come again byte for byte."""
-        if isinstance(item, Damaged):
-            self.intake.skipped_bytes += item.size
-            self.intake.bad_frames += item.delimited
-            return None
-        try:
-            message = decode(item)
-        except MessageError:
-            self.intake.skipped_bytes += carried_size(item, self.carrier)
-            self.intake.bad_frames += 1
+        """Take in what a reader found; a hello is given back, as it tends to come again byte for byte."""
+        message = read_message(item, self.framing)
+        if isinstance(message, Damaged):
+            self.intake.count(message)
             return None
         self.intake.frames += 1
-        if isinstance(message, Holes):
-            self.single.append((end, HOLES_KIND, message.sequence, message.ticks32, message.covered_mask))
-        elif isinstance(message, Raw):
-            self.single.append((end, RAW_KIND, message.sequence, message.ticks32, 0))
-        elif isinstance(message, Trouble):
-            self.single.append((end, TROUBLE_KIND, trouble_tag(message), message.ticks32, 0))
+        if isinstance(message, TIMED):
+            mask = message.covered_mask if isinstance(message, Holes) else 0
+            self.single.append((end, *kind_and_tag(message), message.ticks32, mask))
         elif isinstance(message, Hello):
             self.hellos.append((end, message))
             return message
@@ -99,30 +92,19 @@ class _Pile:
     def close(self) -> Cut:
         """All that came, in order."""
         if self.single:
-            end, kind, tag, ticks32, mask = np.array(self.single, np.int64).T
-            small, wide = np.uint8, np.uint32
-            self.blocks.append(
-                Timed(end, kind.astype(small), tag.astype(wide), ticks32.astype(wide), mask.astype(small))
-            )
-        timed = Timed(
-            np.concatenate([np.empty(0, np.int64), *(block.end for block in self.blocks)]),
-            np.concatenate([np.empty(0, np.uint8), *(block.kind for block in self.blocks)]),
-            np.concatenate([np.empty(0, np.uint32), *(block.tag for block in self.blocks)]),
-            np.concatenate([np.empty(0, np.uint32), *(block.ticks32 for block in self.blocks)]),
-            np.concatenate([np.empty(0, np.uint8), *(block.mask for block in self.blocks)]),
-        )
+            columns = zip(np.array(self.single, np.int64).T, TYPES, strict=True)
+            self.blocks.append(Timed._make(column.astype(type_) for column, type_ in columns))
+        timed = Timed._make(map(np.concatenate, zip(NONE_TIMED, *self.blocks, strict=True)))
         if (timed.end[1:] < timed.end[:-1]).any():
             order = np.argsort(timed.end, kind="stable")
-            timed = Timed(
-                timed.end[order], timed.kind[order], timed.tag[order], timed.ticks32[order], timed.mask[order]
-            )
+            timed = Timed._make(column[order] for column in timed)
         return Cut(timed, self.hellos, self.intake)
 
 
-def cut(data: bytes, carrier: Carrier) -> Cut:
+def cut(data: bytes, framing: Framing) -> Cut:
     """Cut a whole recording into frames."""
-    pile = _Pile(carrier)
-    mark, work = (b"\x00", _cut_stream) if carrier == "stream" else (b"\xf7", _cut_sysex)
+    pile = _Pile(framing)
+    mark, work = (b"\x00", _cut_stream) if framing == "stream" else (b"\xf7", _cut_sysex)
     place = 0
     while place < len(data):
         stop = data.rfind(mark, place, place + SLAB) + 1 or data.find(mark, place + SLAB) + 1
@@ -131,7 +113,7 @@ def cut(data: bytes, carrier: Carrier) -> Cut:
         work(data[place:stop], place, pile)
         place = stop
     rest = data[place:]
-    if carrier == "stream":
+    if framing == "stream":
         pile.intake.skipped_bytes += len(rest)
     else:
         _read_between(rest, place, pile)
@@ -186,7 +168,7 @@ def _cut_sysex(slab: bytes, offset: int, pile: _Pile) -> None:
         spans.append(np.stack((starts[sound], starts[sound] + width)))
     done = np.concatenate(spans, axis=1)
     done = done[:, np.argsort(done[0], kind="stable")]
-    # What lies between whole messages is read as the live link reads it; each whole one leaves it outside any message.
+    # What is between whole messages is read as the live link reads it; each whole one leaves it outside any message.
     starts = np.concatenate((np.zeros(1, np.int64), done[1]))
     stops = np.concatenate((done[0], np.array([len(slab)])))
     for between in np.flatnonzero(starts < stops).tolist():

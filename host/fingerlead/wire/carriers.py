@@ -1,8 +1,16 @@
-"""The MIDI carrier: payloads ⇄ System Exclusive messages of seven-bit bytes.
+"""The carriers of the wire: payloads in COBS frames on a byte stream, or in System Exclusive messages on MIDI.
 
-Stage: MIDI bytes in any cutting → payloads (`bytes`) and `Damaged`. `F0 7D 46 4C`, then payload and check packed
-7-in-8, then `F7`. 7D is the id that the MIDI 1.0 standard keeps for non-commercial use. Real-time bytes (F8 to FF) may
-stand anywhere and are neither read nor counted; any other status byte abandons the message.
+Stage: bytes in any cutting ⇄ payloads (`bytes`) and `Damaged`. Memory stays bounded, whatever comes.
+
+Stream: payload and check in COBS (S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions
+on Networking 7(2), 1999), each frame ended by one zero byte. A frame is at most 204 bytes with its zero, so a whole one
+never holds the COBS code FF.
+
+System Exclusive: `F0 7D 46 4C`, then payload and check packed 7-in-8, then `F7`. 7D is the id that MIDI 1.0 keeps for
+non-commercial use. Real-time bytes (F8 to FF) may come anywhere and are neither read nor counted; any other status byte
+abandons the message.
+
+Check: CRC-16/IBM-3740 of the CRC catalogue, low byte first.
 """
 
 from __future__ import annotations
@@ -10,26 +18,31 @@ from __future__ import annotations
 import re
 from binascii import crc_hqx
 from dataclasses import dataclass
+from typing import Literal
 
-from fingerlead.wire.messages import MAX_PAYLOAD
+from fingerlead.wire.errors import MessageError
+from fingerlead.wire.messages import MAX_PAYLOAD, Message, decode
 
-# --- The byte-stream carrier: payloads ⇄ COBS frames with a check, each ended by one zero byte.
-#
-# Stage: bytes in any cutting → payloads (`bytes`) and `Damaged`. COBS: S. Cheshire and M. Baker, "Consistent Overhead
-# Byte Stuffing", IEEE/ACM Transactions on Networking 7(2), 1999. Check: CRC-16/IBM-3740 of the CRC catalogue, low byte
-# first. A frame is at most 204 bytes with its zero, so a whole frame never holds the COBS code FF.
+Framing = Literal["stream", "sysex"]
+# What a port brings: one of the framings, or "plain", bare note messages.
+Carrier = Literal["stream", "sysex", "plain"]
+Payload = bytes
 
 MAX_STREAM_FRAME = MAX_PAYLOAD + 4  # check, COBS code and zero
+MAX_SYSEX = 236
+HEADER = b"\xf0\x7d\x46\x4c"
+END = b"\xf7"
 
-Payload = bytes
+_REAL_TIME = bytes(range(0xF8, 0x100))
+_TOKENS = re.compile(rb"[\x80-\xf7]|[\x00-\x7f]+")
 
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
     """Bytes that make no sound frame.
 
-    `size` is how many (a zero delimiter not counted). `delimited` is False where they are only a rest: bytes before
-    the first delimiter or after the last one, bytes outside any message; those are no frame and not a bad one.
+    `size` is how many (a zero delimiter not counted). `delimited` is False where they are only a rest, and no bad
+    frame: bytes before the first delimiter or after the last one, bytes outside any message.
     """
 
     reason: str
@@ -49,7 +62,7 @@ def with_check(payload: bytes) -> bytes:
 
 
 def checked(body: bytes) -> Payload | None:
-    """The payload of payload + check, or None where the check fails or nothing is left."""
+    """The payload of payload and check, or None where the check fails or nothing is left."""
     payload = body[:-2]
     if payload and crc_hqx(payload, 0xFFFF) == body[-2] | body[-1] << 8:
         return payload
@@ -85,8 +98,7 @@ def cobs_decode(chunk: bytes) -> bytes | None:
         if code < 0xFF and end < size:
             out.append(b"\0")
         place = end
-    joined = b"".join(out)
-    return None if b"\0" in chunk else joined
+    return None if b"\0" in chunk else b"".join(out)
 
 
 def to_stream(payload: bytes) -> bytes:
@@ -95,7 +107,7 @@ def to_stream(payload: bytes) -> bytes:
 
 
 class StreamReader:
-    """Cuts a byte stream into payloads. Memory stays bounded, whatever comes."""
+    """Cuts a byte stream into payloads."""
 
     def __init__(self) -> None:
         self._rest = b""
@@ -141,18 +153,7 @@ def read_chunk(chunk: bytes, size: int, joined: bool) -> Payload | Damaged:
     body = cobs_decode(chunk)
     if body is None:
         return Damaged("not COBS", size, not joined)
-    payload = checked(body) if len(body) > 2 else None
-    return Damaged("wrong check", size, not joined) if payload is None else payload
-
-
-# ---
-
-HEADER = b"\xf0\x7d\x46\x4c"
-END = b"\xf7"
-MAX_SYSEX = 236
-
-_REAL_TIME = bytes(range(0xF8, 0x100))
-_TOKENS = re.compile(rb"[\x80-\xf7]|[\x00-\x7f]+")
+    return checked(body) or Damaged("wrong check", size, not joined)
 
 
 def pack(data: bytes) -> bytes:
@@ -182,7 +183,7 @@ def to_sysex(payload: bytes) -> bytes:
 
 
 class SysexReader:
-    """Finds the chanter's messages in a MIDI byte stream. Memory stays bounded, whatever comes."""
+    """Finds the chanter's messages in a MIDI byte stream."""
 
     def __init__(self) -> None:
         self._held: bytearray | None = None  # from F0 on, at most one byte more than allowed; None outside
@@ -231,5 +232,25 @@ def read_sysex(held: bytes, size: int) -> Payload | Damaged:
     body = unpack(held[len(HEADER) :])
     if body is None:
         return Damaged("not packed 7-in-8", size, True)
-    payload = checked(body) if len(body) > 2 else None
-    return Damaged("wrong check", size, True) if payload is None else payload
+    return checked(body) or Damaged("wrong check", size, True)
+
+
+def new_reader(framing: Framing) -> StreamReader | SysexReader:
+    """The reader of a framing."""
+    return StreamReader() if framing == "stream" else SysexReader()
+
+
+def carry(payload: Payload, framing: Framing) -> bytes:
+    """A payload as it goes over the wire."""
+    return to_stream(payload) if framing == "stream" else to_sysex(payload)
+
+
+def read_message(item: Payload | Damaged, framing: Framing) -> Message | Damaged:
+    """The message of a payload; a whole frame without one is damaged too."""
+    if isinstance(item, Damaged):
+        return item
+    try:
+        return decode(item)
+    except MessageError:
+        body = len(item) + 2
+        return Damaged("body too short", body + 1 if framing == "stream" else body + -(-body // 7) + 5, True)

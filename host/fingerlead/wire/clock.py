@@ -1,4 +1,4 @@
-"""Two questions about clocks: what time a 32-bit stamp means, and how the chanter's clock lies to the host's.
+"""Clocks: what time a 32-bit stamp means, and how the chanter's clock runs against the host's.
 
 All times are integer µs: `ticks32` as on the wire (wraps every 71.6 minutes), `t_us` on the link's unwrapped clock,
 `host_us` on the host's monotonic clock. The fit takes both clocks to run evenly. A stamp's bytes cannot arrive before
@@ -40,7 +40,7 @@ class Unwrap:
         self.front_ticks, self.front_us = ticks32, t_us
 
     def at(self, ticks32: int) -> int:
-        """The time of `ticks32` that is nearest to the front (a tie lies before it); the front stays."""
+        """The time of `ticks32` that is nearest to the front (of two as near, the one before); the front stays."""
         step = (ticks32 - self.front_ticks) & 0xFFFFFFFF
         return self.front_us + (step if step < HALF else step - WRAP)
 
@@ -50,7 +50,7 @@ class Fit:
     """host = t + offset + (t - at) · rise / run. `uncertainty_us` holds from the first time fitted to the last.
 
     `bounded` is False where no clock request was answered: then the offset may be late by the link's shortest delay,
-    which nobody knows, and `uncertainty_us` assumes that it is at most 16 ms.
+    which is unknown, and `uncertainty_us` assumes that it is at most 16 ms.
     """
 
     at_us: int
@@ -68,11 +68,6 @@ class Fit:
     def to_host(self, t_us: int) -> int:
         """The host's time at a chanter time."""
         return t_us + self.offset_us + (t_us - self.at_us) * self.rise_us // self.run_us
-
-    def to_chanter(self, host_us: int) -> int:
-        """The chanter's time at a host time: within 1 µs the inverse of `to_host`."""
-        since_us = host_us - self.offset_us - self.at_us
-        return self.at_us + since_us * self.run_us // max(1, self.run_us + self.rise_us)
 
 
 class _Bins:

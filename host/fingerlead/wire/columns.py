@@ -1,26 +1,25 @@
 """A whole recording → a Record, at the speed of arrays.
 
-`read_record` gives what `HostLink` gives for the same bytes, in whatever pieces they came. Frames are cut in bulk; the
-accounting takes each run of frames in which nothing is odd (no step back, no repeat, no restart told) at once, and
-hands the odd ones to the link's own `Account`.
+`read_record` gives what `HostLink` gives for the same bytes, whatever the pieces in which they came. Frames are cut in
+bulk. Each run of frames in which nothing is odd (no step back, no repeat, no restart told) is taken in at once; the odd
+ones go one by one through the link's own `Account`, which has the rules.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fingerlead.wire.account import GAP_US, HOLES_KIND, KINDS, REMEMBERED, TROUBLE_KIND, Account
 from fingerlead.wire.bulk import Bytes, Column, Cut, Timed, cut
+from fingerlead.wire.carriers import Framing
 from fingerlead.wire.clock import HALF
 from fingerlead.wire.events import Doubt, Record
 from fingerlead.wire.messages import Hello
-from fingerlead.wire.plain_midi import read_plain_record
 
-# After an odd frame: how many frames go one by one, and how many are then tried at once (doubled while all is well).
+# After an odd frame: how many frames go one by one, and how many are then tried at once (doubled while none is odd).
 ONE_BY_ONE = 64
 FIRST_RUN = 1024
 
@@ -30,30 +29,20 @@ ArrivalOf = Callable[[int], int | None]
 def read_record(
     data: bytes,
     arrivals: NDArray[np.int64] | None = None,
-    carrier: Literal["stream", "sysex", "plain"] = "stream",
+    framing: Framing = "stream",
     gap_us: int = GAP_US,
 ) -> Record:
     """Read all frames of a recording.
 
     `arrivals` is k × 2: the offset of the first byte of each read, rising, and the host µs at which it arrived; they
     count for restarts alone. Bytes of any kind are read: damage is counted, and no frame at all is an empty Record.
-    Plain notes (on the default notes and channel) have no other clock than `arrivals`: without them nothing is read.
     """
-    if carrier == "plain":
-        return read_plain_record(data, np.empty((0, 2), np.int64) if arrivals is None else arrivals)
-    pieces = cut(data, carrier)
+    pieces = cut(data, framing)
     account = Account(gap_us)
     account.intake = pieces.intake
     t_us, covered = _settle(pieces, account, _arrival_lookup(arrivals))
     return Record(
-        t_us,
-        covered,
-        account.end_us,
-        account.doubts,
-        account.intake,
-        "chanter",
-        account.scan_us,
-        account.hello,
+        t_us, covered, account.end_us, account.doubts, account.intake, "chanter", account.scan_us, account.hello
     )
 
 
@@ -162,7 +151,7 @@ def _times_while_regular(timed: Timed, place: int, stop: int, account: Account) 
 def _greet_until_news(
     timed: Timed, place: int, good: int, hellos: list[tuple[int, Hello]], greeted: int, account: Account
 ) -> tuple[int, int]:
-    """Greet the hellos among `good` frames; where one tells of a restart, only the frames before it stay good."""
+    """Greet the hellos among `good` frames; where one is of another start, only the frames before it stay good."""
     if account.restart_told:
         return 0, greeted
     while good and greeted < len(hellos) and hellos[greeted][0] < timed.end[place + good - 1]:

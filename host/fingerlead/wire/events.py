@@ -1,7 +1,8 @@
-"""What a host learns from a link, in the order of time; a Doubt comes before the State that ends it.
+"""What a host learns from a link: events in the order of time, and the `Record` that goes on to the analysis.
 
-`host_us` is when the last byte arrived on the host's clock, None where nobody knows; `t_us` is the link's unwrapped
-chanter clock, on which the first timed frame is 0.
+A Doubt comes before the State that ends it. `_us` are integer microseconds. `host_us` is when the last byte arrived on
+the host's clock, None where that is unknown; `t_us` is the link's unwrapped chanter clock, on which the first timed
+frame is 0.
 """
 
 from __future__ import annotations
@@ -10,23 +11,19 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from fingerlead.wire import messages
+from fingerlead.wire.carriers import Damaged
 from fingerlead.wire.messages import Answer, Hello, Levels, Request, Trouble
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-
-# --- What came over a link, on one clock: the hand-over from the wire to the analysis.
-#
-# Units: `_us` are integer microseconds on the unwrapped clock on which the first timed frame is 0.
-
 Cause = Literal["lost", "gap", "restart"]
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A stretch in which something may have happened that no frame tells of.
+    """A stretch in which something may have happened that no frame shows.
 
     From the last timed frame before it to the first after it. `count` is the number of frames lost (0 where unknown).
     """
@@ -47,14 +44,19 @@ class Intake:
     restarts: int = 0
     skipped_bytes: int = 0  # bytes outside any sound frame: those of bad frames, a partial first and last one
 
+    def count(self, damaged: Damaged) -> None:
+        """Take in bytes that make no sound frame."""
+        self.skipped_bytes += damaged.size
+        self.bad_frames += damaged.delimited
+
 
 @dataclass(slots=True)
 class Record:
-    """Hole states over time, with all that makes them doubtful.
+    """Hole states over time on one clock, with all that makes them doubtful.
 
     `t_us` int64 and `covered` uint8, same length, times never falling: one entry per kept holes frame, heartbeats
     included. `end_us` is the time of the last timed frame of any kind. `scan_us` is the chanter's scan period from its
-    hello (1 000 000 / rate, rounded; the widest where several differ), None where no hello told it.
+    hello (1 000 000 / rate, rounded; the widest where several differ), None without one.
     """
 
     t_us: NDArray[np.int64]
@@ -65,9 +67,6 @@ class Record:
     clock: Literal["chanter", "host"] = "chanter"
     scan_us: int | None = None
     hello: Hello | None = None
-
-
-# ---
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,14 +112,14 @@ class TroubleSeen:
 
 @dataclass(frozen=True, slots=True)
 class Doubted:
-    """Something may have happened that no frame tells of."""
+    """Something may have happened that no frame shows."""
 
     doubt: Doubt
 
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """An answer came. `asked` is the request it answers, None where nothing of that number was asked.
+    """An answer came. `asked` is the request that it answers, None where none of that number was sent.
 
     `value` is what `read_answer_body` finds. For a clock request `t_us` is the chanter's time on the unwrapped clock,
     None while no timed frame has come or for other requests.

@@ -7,78 +7,44 @@ raises NotAChanter.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TypeGuard
 
 from fingerlead.wire import messages
-from fingerlead.wire.account import GAP_US, HOLES_KIND, RAW_KIND, TROUBLE_KIND, Account
-from fingerlead.wire.carriers import Damaged, Payload, StreamReader, SysexReader, to_stream, to_sysex
+from fingerlead.wire.account import GAP_US, TIMED, Account, kind_and_tag
+from fingerlead.wire.carriers import Damaged, Framing, carry, new_reader, read_message
 from fingerlead.wire.errors import MessageError, NotAChanter
 from fingerlead.wire.events import Answered, Doubted, Event, Intake, RawState, Seen, State, TroubleSeen
-from fingerlead.wire.messages import (
-    Answer,
-    Hello,
-    Holes,
-    Levels,
-    Message,
-    Raw,
-    Request,
-    Trouble,
-    Unknown,
-    read_answer_body,
-)
-
-Carrier = Literal["stream", "sysex"]
-
+from fingerlead.wire.messages import Answer, Hello, Holes, Levels, Message, Raw, Request, Unknown, read_answer_body
 
 PATIENCE_US = 2_000_000
 LONGEST_SHOWN = 8
 
 
-def carry(payload: Payload, carrier: Carrier) -> bytes:
-    """A payload as it goes over the carrier."""
-    return to_stream(payload) if carrier == "stream" else to_sysex(payload)
-
-
-def carried_size(payload: Payload, carrier: Carrier) -> int:
-    """How many bytes a payload takes on the carrier, a zero delimiter not counted."""
-    body = len(payload) + 2
-    return body + 1 if carrier == "stream" else body + -(-body // 7) + 5
-
-
-def new_reader(carrier: Carrier) -> StreamReader | SysexReader:
-    """The reader of a carrier."""
-    return StreamReader() if carrier == "stream" else SysexReader()
-
-
 class HostLink:
     """The host's side of one link.
 
-    `patience_us` is how long bytes may come without one sound frame of a chanter; None waits for ever (a file has no
-    impatience). `host_us` None means that nobody knows when the bytes arrived.
+    `intake` counts what came, `next_number` is that of the next request. `patience_us` is how long bytes may come
+    without one sound frame of a chanter; None waits for ever, for a file. `host_us` is None where it is unknown.
     """
 
     def __init__(
-        self, carrier: Carrier = "stream", gap_us: int = GAP_US, patience_us: int | None = PATIENCE_US
+        self, carrier: Framing = "stream", gap_us: int = GAP_US, patience_us: int | None = PATIENCE_US
     ) -> None:
-        self.carrier: Carrier = carrier
+        self.carrier: Framing = carrier
         self.account = Account(gap_us)
+        self.intake: Intake = self.account.intake
+        self.next_number = 0
         self._reader = new_reader(carrier)
         self._patience_us = patience_us
         self._first_byte_us: int | None = None
         self._heard = False  # a sound frame of a kind that only chanters send
         self._bytes = 0
         self._opening = b""
-        self._next_request = 0
         self._asked: dict[int, Request] = {}
 
     @property
-    def intake(self) -> Intake:
-        """What was taken in, and what could not be used."""
-        return self.account.intake
-
-    @property
     def scan_us(self) -> int | None:
-        """The chanter's scan period, the widest that a hello told; None where none did."""
+        """The chanter's scan period, the widest of all hellos; None without one."""
         return self.account.scan_us
 
     @property
@@ -91,11 +57,6 @@ class HostLink:
         """The time of the last timed frame; 0 before the first."""
         return self.account.end_us
 
-    @property
-    def next_number(self) -> int:
-        """The number of the next request."""
-        return self._next_request
-
     def receive(self, data: bytes, host_us: int | None) -> list[Event]:
         """Take in the bytes of one read that ended at `host_us`; b"" where a read timed out.
 
@@ -103,10 +64,7 @@ class HostLink:
         """
         events: list[Event] = []
         for item in self._reader.feed(data):
-            if isinstance(item, Damaged):
-                self._count(item)
-            else:
-                self._take(item, host_us, events)
+            self._take(read_message(item, self.carrier), host_us, events)
         if not self._heard:
             self._judge(data, host_us)
         return events
@@ -115,7 +73,7 @@ class HostLink:
         """The link has ended: what is left unfinished counts as skipped."""
         for item in self._reader.close():
             if isinstance(item, Damaged):
-                self._count(item)
+                self.intake.count(item)
         return self.intake
 
     def who(self) -> bytes:
@@ -154,36 +112,27 @@ class HostLink:
     def _ask(self, request: Request) -> bytes:
         data = carry(messages.encode(request), self.carrier)
         self._asked[request.request] = request
-        self._next_request = (request.request + 1) & 0xFF
-        # The zero before it ends whatever the line may have left in the chanter's reader.
+        self.next_number = (request.request + 1) & 0xFF
+        # The zero before it ends what the line may have left in the chanter's reader.
         return b"\0" + data if self.carrier == "stream" else data
 
-    def _count(self, damaged: Damaged) -> None:
-        self.intake.skipped_bytes += damaged.size
-        self.intake.bad_frames += damaged.delimited
-
-    def _take(self, payload: Payload, host_us: int | None, events: list[Event]) -> None:
-        try:
-            message = messages.decode(payload)
-        except MessageError:
-            self._count(Damaged("body too short", carried_size(payload, self.carrier), True))
-            return
+    def _take(self, message: Message | Damaged, host_us: int | None, events: list[Event]) -> None:
         account = self.account
-        account.intake.frames += 1
-        if payload[0] < 0x80:
-            self._heard = True
+        if isinstance(message, Damaged):
+            self.intake.count(message)
+            return
+        self.intake.frames += 1
+        self._heard = self._heard or not is_request(message)
         event: Event | None = None
-        if isinstance(message, Holes):
-            t_us = account.timed(HOLES_KIND, message.sequence, message.ticks32, host_us)
-            if t_us is not None:
+        if isinstance(message, TIMED):
+            t_us = account.timed(*kind_and_tag(message), message.ticks32, host_us)
+            if t_us is None:
+                pass
+            elif isinstance(message, Holes):
                 event = State(t_us, message.covered_mask, host_us)
-        elif isinstance(message, Raw):
-            t_us = account.timed(RAW_KIND, message.sequence, message.ticks32, host_us)
-            if t_us is not None:
+            elif isinstance(message, Raw):
                 event = RawState(t_us, message.samples, host_us)
-        elif isinstance(message, Trouble):
-            t_us = account.timed(TROUBLE_KIND, trouble_tag(message), message.ticks32, host_us)
-            if t_us is not None:
+            else:
                 event = TroubleSeen(t_us, message, host_us)
         elif isinstance(message, Hello):
             account.greet(message)
@@ -198,44 +147,41 @@ class HostLink:
 
     def _answered(self, answer: Answer, host_us: int | None) -> Answered:
         asked = self._asked.pop(answer.request, None)
-        value = read_answer_body(asked, answer.body) if asked is not None and answer.status == 0 else None
+        value = read_answer_body(asked, answer.body) if asked is not None and answer.status == messages.DONE else None
         t_us = None
-        if isinstance(asked, messages.Clock) and isinstance(value, tuple) and self.account.clock.started:
-            ticks32 = value[1]
-            t_us = self.account.clock.at(ticks32) if isinstance(ticks32, int) else None
+        if isinstance(asked, messages.Clock) and isinstance(value, tuple) and isinstance(value[1], int):
+            t_us = self.account.clock.at(value[1]) if self.account.clock.started else None
         return Answered(asked, answer, value, t_us, host_us)
 
     def _judge(self, data: bytes, host_us: int | None) -> None:
-        if data:
-            self._bytes += len(data)
-            self._opening = (self._opening + data[:LONGEST_SHOWN])[:LONGEST_SHOWN]
-            if self._first_byte_us is None:
-                self._first_byte_us = host_us
+        self._bytes += len(data)
+        self._opening = (self._opening + data[:LONGEST_SHOWN])[:LONGEST_SHOWN]
+        if data and self._first_byte_us is None:
+            self._first_byte_us = host_us
         if self._patience_us is None or self._first_byte_us is None or host_us is None:
             return
         if host_us - self._first_byte_us < self._patience_us:
             return
-        seconds = f"{self._patience_us / 1_000_000:g} s"
-        frames = "frames that end in a zero byte" if self.carrier == "stream" else "System Exclusive messages"
+        frames, advice = "System Exclusive messages", "check that this is the chanter's port"
+        if self.carrier == "stream":
+            frames, advice = "frames that end in a zero byte", f"{advice} and that the speed is the chanter's"
         raise NotAChanter(
-            f"{frames} with a sound check within {seconds}",
+            f"{frames} with a sound check within {self._patience_us / 1_000_000:g} s",
             f"{self._bytes} bytes without one, beginning {self._opening.hex(' ')}",
-            "check that this is the chanter's port and that the speed is the chanter's"
-            if self.carrier == "stream"
-            else "check that this is the chanter's port",
+            advice,
         )
 
 
-def trouble_tag(trouble: Trouble) -> int:
-    """One number that tells troubles of the same instant apart."""
-    return trouble.code | trouble.hole << 8 | trouble.detail << 16
+def is_request(message: Message) -> TypeGuard[Request | Unknown]:
+    """Whether a message is for the chanter, known or not."""
+    return message.type >= 0x80 if isinstance(message, Unknown) else isinstance(message, Request)
 
 
 class ChanterLink:
     """The chanter's side of one link: requests in, messages out."""
 
-    def __init__(self, carrier: Carrier = "stream") -> None:
-        self.carrier: Carrier = carrier
+    def __init__(self, carrier: Framing = "stream") -> None:
+        self.carrier: Framing = carrier
         self.bad_frames = 0
         self._reader = new_reader(carrier)
         self._opened = False
@@ -243,20 +189,15 @@ class ChanterLink:
     def receive(self, data: bytes) -> list[Request | Unknown]:
         """The requests that end in `data`.
 
-        A type from 0x80 up that is not known comes as Unknown, to be answered with status 1; whatever a host does not
-        send is passed over.
+        A type from 0x80 up that is not known comes as Unknown, to be answered with status 1. Messages that no host
+        sends are passed over.
         """
         requests: list[Request | Unknown] = []
         for item in self._reader.feed(data):
-            if isinstance(item, Damaged):
-                self.bad_frames += item.delimited
-                continue
-            try:
-                message = messages.decode(item)
-            except MessageError:
-                self.bad_frames += 1
-                continue
-            if isinstance(message, Request) or (isinstance(message, Unknown) and message.type >= 0x80):
+            message = read_message(item, self.carrier)
+            if isinstance(message, Damaged):
+                self.bad_frames += message.delimited
+            elif is_request(message):
                 requests.append(message)
         return requests
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 from fingering.holes import HOLES
 from fingerlead.wire.errors import MessageError
@@ -41,7 +42,7 @@ Levels = tuple[tuple[int, int], ...]
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """Who the chanter is. `boot` differs at every start; None where the chanter does not tell it."""
+    """Who the chanter is. `boot` differs at every start; None where the chanter does not send it."""
 
     protocol: int = PROTOCOL
     device_id: bytes = bytes(8)
@@ -165,22 +166,9 @@ _STREAM = struct.Struct("<BBH")
 _SET_THRESHOLDS = struct.Struct("<B16H")
 _CLOCK = struct.Struct("<BQ")
 _BOOT = struct.Struct("<H")
-
-# Each known type: its name and the shortest body it can have.
-KNOWN = {
-    HELLO: ("hello", _HELLO.size),
-    HOLES_SEEN: ("holes", _HOLES.size),
-    RAW: ("raw", _RAW.size),
-    ANSWER: ("answer", _ANSWER.size),
-    TROUBLE: ("trouble", _TROUBLE.size),
-    WHO: ("who", _REQUEST.size),
-    STREAM: ("stream", _STREAM.size),
-    SET_THRESHOLDS: ("set thresholds", _SET_THRESHOLDS.size),
-    GET_THRESHOLDS: ("get thresholds", _REQUEST.size),
-    KEEP: ("keep", _REQUEST.size),
-    CLOCK: ("clock", _CLOCK.size),
-    RESTART: ("restart", _REQUEST.size),
-}
+_RATE = struct.Struct("<H")
+_LEVELS = struct.Struct("<16H")
+_CLOCK_ANSWER = struct.Struct("<QI")
 
 
 def pairs(numbers: tuple[int, ...]) -> Levels:
@@ -229,57 +217,85 @@ def _read_set_thresholds(p: bytes) -> SetThresholds:
     return SetThresholds(request, pairs(tuple(numbers)))
 
 
-_READERS: dict[int, Callable[[bytes], Message]] = {
-    HELLO: _read_hello,
-    HOLES_SEEN: lambda p: Holes(*_HOLES.unpack_from(p, 1)),
-    RAW: _read_raw,
-    ANSWER: lambda p: Answer(p[1], p[2], p[3:]),
-    TROUBLE: lambda p: Trouble(*_TROUBLE.unpack_from(p, 1)),
-    WHO: lambda p: Who(p[1]),
-    STREAM: lambda p: Stream(*_STREAM.unpack_from(p, 1)),
-    SET_THRESHOLDS: _read_set_thresholds,
-    GET_THRESHOLDS: lambda p: GetThresholds(p[1]),
-    KEEP: lambda p: Keep(p[1]),
-    CLOCK: lambda p: Clock(*_CLOCK.unpack_from(p, 1)),
-    RESTART: lambda p: Restart(p[1]),
+class Layout(NamedTuple):
+    """The bytes of a known type: its shortest body, and how a payload is read and a body written."""
+
+    name: str
+    shortest: int
+    read: Callable[[bytes], Message]
+    write: Callable[[Any], bytes]
+
+
+def _of_request(name: str, request: Callable[[int], Request]) -> Layout:
+    """The layout of a request that is nothing but its number."""
+    return Layout(name, _REQUEST.size, lambda p: request(p[1]), lambda m: _REQUEST.pack(m.request))
+
+
+LAYOUTS = {
+    HELLO: Layout("hello", _HELLO.size, _read_hello, _write_hello),
+    HOLES_SEEN: Layout(
+        "holes",
+        _HOLES.size,
+        lambda p: Holes(*_HOLES.unpack_from(p, 1)),
+        lambda m: _HOLES.pack(m.sequence, m.ticks32, m.covered_mask),
+    ),
+    RAW: Layout("raw", _RAW.size, _read_raw, lambda m: _RAW.pack(m.sequence, m.ticks32, *m.samples)),
+    ANSWER: Layout(
+        "answer",
+        _ANSWER.size,
+        lambda p: Answer(p[1], p[2], p[3:]),
+        lambda m: _ANSWER.pack(m.request, m.status) + m.body,
+    ),
+    TROUBLE: Layout(
+        "trouble",
+        _TROUBLE.size,
+        lambda p: Trouble(*_TROUBLE.unpack_from(p, 1)),
+        lambda m: _TROUBLE.pack(m.code, m.hole, m.detail, m.ticks32),
+    ),
+    WHO: _of_request("who", Who),
+    STREAM: Layout(
+        "stream",
+        _STREAM.size,
+        lambda p: Stream(*_STREAM.unpack_from(p, 1)),
+        lambda m: _STREAM.pack(m.request, m.what, m.raw_rate_hz),
+    ),
+    SET_THRESHOLDS: Layout(
+        "set thresholds",
+        _SET_THRESHOLDS.size,
+        _read_set_thresholds,
+        lambda m: _SET_THRESHOLDS.pack(m.request, *flat(m.levels)),
+    ),
+    GET_THRESHOLDS: _of_request("get thresholds", GetThresholds),
+    KEEP: _of_request("keep", Keep),
+    CLOCK: Layout(
+        "clock", _CLOCK.size, lambda p: Clock(*_CLOCK.unpack_from(p, 1)), lambda m: _CLOCK.pack(m.request, m.host_us)
+    ),
+    RESTART: _of_request("restart", Restart),
 }
-
-
-def _body(message: Message) -> tuple[int, bytes]:
-    match message:
-        case Hello():
-            return HELLO, _write_hello(message)
-        case Holes(sequence, ticks32, covered_mask):
-            return HOLES_SEEN, _HOLES.pack(sequence, ticks32, covered_mask)
-        case Raw(sequence, ticks32, samples):
-            return RAW, _RAW.pack(sequence, ticks32, *samples)
-        case Answer(request, status, body):
-            return ANSWER, _ANSWER.pack(request, status) + body
-        case Trouble(code, hole, detail, ticks32):
-            return TROUBLE, _TROUBLE.pack(code, hole, detail, ticks32)
-        case Who(request):
-            return WHO, _REQUEST.pack(request)
-        case Stream(request, what, raw_rate_hz):
-            return STREAM, _STREAM.pack(request, what, raw_rate_hz)
-        case SetThresholds(request, levels):
-            return SET_THRESHOLDS, _SET_THRESHOLDS.pack(request, *flat(levels))
-        case GetThresholds(request):
-            return GET_THRESHOLDS, _REQUEST.pack(request)
-        case Keep(request):
-            return KEEP, _REQUEST.pack(request)
-        case Clock(request, host_us):
-            return CLOCK, _CLOCK.pack(request, host_us)
-        case Restart(request):
-            return RESTART, _REQUEST.pack(request)
-        case Unknown(type_, body):
-            return type_, body
+TYPES: dict[type, int] = {
+    Hello: HELLO,
+    Holes: HOLES_SEEN,
+    Raw: RAW,
+    Answer: ANSWER,
+    Trouble: TROUBLE,
+    Who: WHO,
+    Stream: STREAM,
+    SetThresholds: SET_THRESHOLDS,
+    GetThresholds: GET_THRESHOLDS,
+    Keep: KEEP,
+    Clock: CLOCK,
+    Restart: RESTART,
+}
 
 
 def encode(message: Message) -> bytes:
     """The payload of a message; MessageError where a number does not fit its field or the whole is over 200 bytes."""
     try:
-        type_, body = _body(message)
-        payload = bytes((type_,)) + body
+        if isinstance(message, Unknown):
+            payload = bytes((message.type,)) + message.body
+        else:
+            type_ = TYPES[type(message)]
+            payload = bytes((type_,)) + LAYOUTS[type_].write(message)
     except (struct.error, ValueError) as error:
         if isinstance(error, MessageError):
             raise
@@ -293,21 +309,16 @@ def decode(payload: bytes) -> Message:
     """Read a payload; raises MessageError where it is empty or a known type's body is too short."""
     if not payload:
         raise MessageError("a message type", "an empty payload", 0)
-    type_ = payload[0]
-    if type_ not in KNOWN:
-        return Unknown(type_, payload[1:])
-    name, shortest = KNOWN[type_]
-    if len(payload) <= shortest:
-        expected = f"at least {shortest} bytes in the body of a {name} message"
+    layout = LAYOUTS.get(payload[0])
+    if layout is None:
+        return Unknown(payload[0], payload[1:])
+    if len(payload) <= layout.shortest:
+        expected = f"at least {layout.shortest} bytes in the body of a {layout.name} message"
         raise MessageError(expected, str(len(payload) - 1), len(payload))
-    return _READERS[type_](payload)
+    return layout.read(payload)
 
 
 # --- The bodies of answers: what a chanter gives back to `stream`, `get thresholds` and `clock`.
-
-_RATE = struct.Struct("<H")
-_LEVELS = struct.Struct("<16H")
-_CLOCK_ANSWER = struct.Struct("<QI")
 
 
 def thresholds_body(levels: Levels) -> bytes:

@@ -6,8 +6,9 @@ Sans-IO, with time as an argument. A hole answers when it alone is covered for a
 from __future__ import annotations
 
 from fingering.holes import FINGERS, HOLES
+from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import State
-from fingerlead.wire.link import Carrier, HostLink
+from fingerlead.wire.link import HostLink
 from fingerlead.workbench.selftest import Trial
 
 HELD_US = 150_000
@@ -17,7 +18,7 @@ PATIENCE_US = 20_000_000
 class BringUp:
     """`hole` is the one asked for, None when all were; `answered[i]` the one that answered for i, None for none."""
 
-    def __init__(self, carrier: Carrier) -> None:
+    def __init__(self, carrier: Framing) -> None:
         self.link = HostLink(carrier)
         self.hole: int | None = 0
         self.answered: list[int | None] = []

@@ -8,8 +8,8 @@ import numpy as np
 
 from fingering.holes import HOLES
 from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import Event, RawState, State
-from fingerlead.wire.link import Carrier
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
@@ -82,7 +82,7 @@ class RawTalk(WorkbenchTalk):
 class Calibrating(RawTalk):
     """Leads through all steps, and judges. `steps` is None until the chanter streams; `reports` empty until the end."""
 
-    def __init__(self, carrier: Carrier) -> None:
+    def __init__(self, carrier: Framing) -> None:
         super().__init__(carrier)
         self.steps: Guidance | None = None
         self.before: Levels = ()
@@ -107,7 +107,7 @@ class BarTest(WorkbenchTalk):
 
     asks = ("bar", None)
 
-    def __init__(self, carrier: Carrier) -> None:
+    def __init__(self, carrier: Framing) -> None:
         super().__init__(carrier)
         self.events: BarEvents = bar_events([])
 
@@ -146,7 +146,7 @@ class SealCheck(RawTalk):
 
     asks = ("seal", None)
 
-    def __init__(self, carrier: Carrier, open_raw: tuple[float, ...], covered_raw: tuple[float, ...]) -> None:
+    def __init__(self, carrier: Framing, open_raw: tuple[float, ...], covered_raw: tuple[float, ...]) -> None:
         super().__init__(carrier)
         self.found: list[Leak] = []
         self.moved = [False] * HOLES

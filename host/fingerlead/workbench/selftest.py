@@ -15,9 +15,9 @@ from typing import Literal, TypeVar, cast
 
 from fingering.holes import HOLES
 from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import Framing, carry
 from fingerlead.wire.clock import WRAP, ClockFit, Fit
 from fingerlead.wire.events import Answered, Event, RawState, Seen, State
-from fingerlead.wire.link import Carrier, carry
 from fingerlead.workbench.talk import ANSWER_US, Talk, Turns
 
 QUIET_US = 350_000
@@ -99,7 +99,7 @@ def longest_gap_us(stamps_us: Sequence[int]) -> int:
 class SelfTest(Talk):
     """Every trial in turn: `trials`. `watch_us` is how long it watches at the end, after a `restart` if it may."""
 
-    def __init__(self, carrier: Carrier, watch_us: int, restart: bool = False) -> None:
+    def __init__(self, carrier: Framing, watch_us: int, restart: bool = False) -> None:
         super().__init__(carrier)
         self.trials: list[Trial] = []
         self.scans: Scans | None = None

@@ -14,9 +14,10 @@ from typing import cast
 from fingering.holes import FINGERS, HOLES
 from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
+from fingerlead.wire.carriers import Framing
 from fingerlead.wire.errors import MessageError
 from fingerlead.wire.events import Answered, Doubted, Event, RawState
-from fingerlead.wire.link import Carrier, HostLink
+from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import Levels
 
 ANSWER_US = 1_000_000
@@ -36,7 +37,7 @@ class Refused(ValueError):
 class Talk:
     """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return."""
 
-    def __init__(self, carrier: Carrier) -> None:
+    def __init__(self, carrier: Framing) -> None:
         self.link = HostLink(carrier)
         self.done = False
         self.now_us = 0
@@ -86,7 +87,7 @@ class WorkbenchTalk(Talk):
     # What the player is to do now, by which simulated hands know it: a kind of step, and its hole.
     asks: tuple[str, int | None] | None = None
 
-    def __init__(self, carrier: Carrier) -> None:
+    def __init__(self, carrier: Framing) -> None:
         super().__init__(carrier)
         self.raws: deque[RawState] = deque(maxlen=MOST_RAWS)
         self._heard_us: int | None = None
@@ -184,7 +185,7 @@ class Giving(WorkbenchTalk):
     """
 
     def __init__(
-        self, carrier: Carrier, levels: Levels, device: str, note: Callable[[Levels], None] = lambda levels: None
+        self, carrier: Framing, levels: Levels, device: str, note: Callable[[Levels], None] = lambda levels: None
     ) -> None:
         super().__init__(carrier)
         self.before: Levels = ()

@@ -222,7 +222,8 @@ def _timing(timing: Timing, coder: Coder, sizes: Sizes) -> Timing:
     clock = CLOCKS[coder.among(CLOCKS.index(timing.clock), len(CLOCKS))]
     skew = SKEWS[coder.among(SKEWS.index(timing.skew), len(SKEWS))]
     times_us = (timing.uncertainty_us, timing.scan_us, timing.skew_us)
-    return Timing(clock, *(coder.number(value_us, sizes) for value_us in times_us), skew)
+    uncertainty_us, scan_us, skew_us = (coder.number(value_us, sizes) for value_us in times_us)
+    return Timing(clock, uncertainty_us, scan_us, skew_us, skew)
 
 
 @lru_cache(maxsize=1)
