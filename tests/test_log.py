@@ -234,6 +234,7 @@ def test_no_name_of_a_pupil_and_no_token_is_ever_in_it(tmp_path):
     text = (tmp_path / "it.log").read_text(encoding="utf-8")
     assert text.count("serving at 127.0.0.1, port ") == 2
     assert "replay opened" in text
+    assert "chanter: waiting" in text
     tokens = [urllib.parse.urlsplit(page.url) for page in (desk, practice)]
     for hidden in (*NAMES, *keys.values(), "Nnx", *(part for name in NAMES for part in re.findall(r"\w{4,}", name))):
         assert hidden not in text
@@ -259,7 +260,7 @@ def test_a_bug_report_holds_versions_ports_settings_and_the_log(tmp_path):
     assert set(json.loads(held["ports.json"])) == {"serial", "midi_in", "midi_out", "sound"}
     for name in held:
         assert name in ran.stdout
-    assert "No pupil's name, no session and no token is in it." in ran.stdout
+    assert "No pupil of a studio, no session and no token is in it." in ran.stdout
 
 
 def test_a_bug_report_packs_nothing_that_is_no_log(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -31,6 +32,7 @@ from fingerlead.wire.plain_midi import NoteNumbers
 LOOK_EVERY_US = 2_000_000
 SIMULATED, PAGE = "sim", "page"
 NOT_KEPT = "{}: {}. Practice goes on, but is not kept."
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,4 +212,5 @@ class Whereabouts:
         after = replace(self._now, **news)
         if after != self._now:
             self._now = after
+            _log.info("chanter: %s, %s; found: %s", after.place, after.origin, [each.spec for each in after.found])
             self._tell(after)

@@ -35,7 +35,10 @@ def bug_report(
 
     parts = {
         "versions.json": (versions(), "the versions of fingerlead, Python, this system and the libraries in use"),
-        "ports.json": (ports(), "the serial ports, MIDI ports and sound outputs, by the names this system gives them"),
+        "ports.json": (
+            ports(),
+            "the serial ports, MIDI ports and sound outputs, by this system's names; one may be called after a person",
+        ),
         "settings.json": (settings(), "how the practice page is set: the hand on top, and the sound"),
     }
     packed = io.BytesIO()
@@ -54,7 +57,7 @@ def bug_report(
         typer.echo("wrong, then: fingerlead bug-report trouble.log")
     else:
         typer.echo(f"  {'log.txt':<14} what the program did, from the log you named")
-    typer.echo("No pupil's name, no session and no token is in it.")
+    typer.echo("No pupil of a studio, no session and no token is in it.")
 
 
 def versions() -> dict[str, Any]:
