@@ -44,7 +44,7 @@ class ScriptedPort:
         self.closed += 1
 
 
-class Bench:
+class Rig:
     """A reader over ports (or refusals) in order; pauses are noted, not waited."""
 
     def __init__(self, *ports, size: int = 100) -> None:
@@ -81,9 +81,9 @@ LOSS = PortLost("x", "unplugged")
 
 def test_data_comes_in_order_from_one_thread():
     port = ScriptedPort([(b"a", 1)], [], [(b"b", 2), (b"c", 3)])
-    bench = Bench(port)
-    with bench.reader:
-        assert bench.items(3) == [Chunk(b"a", 1), Chunk(b"b", 2), Chunk(b"c", 3)]
+    rig = Rig(port)
+    with rig.reader:
+        assert rig.items(3) == [Chunk(b"a", 1), Chunk(b"b", 2), Chunk(b"c", 3)]
     assert port.closed == 1
     # Opened, read and closed in the reader's thread; this one only made the object.
     assert len(port.threads - {threading.get_ident()}) == 1
@@ -92,100 +92,100 @@ def test_data_comes_in_order_from_one_thread():
 def test_a_loss_is_an_item_in_the_same_queue_and_the_port_is_picked_up_again():
     first = ScriptedPort([(b"a", 1)], LOSS)
     second = ScriptedPort([], [(b"b", 9)])
-    bench = Bench(first, MISSING, MISSING, second)
-    bench.clock_us = 5
-    with bench.reader:
-        assert bench.items(4) == [Chunk(b"a", 1), Lost("unplugged", 5), Back(9), Chunk(b"b", 9)]
+    rig = Rig(first, MISSING, MISSING, second)
+    rig.clock_us = 5
+    with rig.reader:
+        assert rig.items(4) == [Chunk(b"a", 1), Lost("unplugged", 5), Back(9), Chunk(b"b", 9)]
     assert (first.closed, second.closed) == (1, 1)
 
 
 def test_pauses_grow_and_are_short_again_after_a_return():
-    bench = Bench(
+    rig = Rig(
         ScriptedPort([(b"a", 1)], LOSS),
         *[MISSING] * 7,
         ScriptedPort([(b"b", 2)], LOSS),
         MISSING,
     )
-    with bench.reader:
-        bench.items(5)
-        assert bench.done.wait(5)
-    assert bench.pauses[:8] == [min(FIRST_PAUSE_S * 2**i, LONGEST_PAUSE_S) for i in range(8)]
-    assert bench.pauses[8:10] == [FIRST_PAUSE_S, 2 * FIRST_PAUSE_S]
+    with rig.reader:
+        rig.items(5)
+        assert rig.done.wait(5)
+    assert rig.pauses[:8] == [min(FIRST_PAUSE_S * 2**i, LONGEST_PAUSE_S) for i in range(8)]
+    assert rig.pauses[8:10] == [FIRST_PAUSE_S, 2 * FIRST_PAUSE_S]
 
 
 def test_a_port_that_opens_but_says_nothing_before_it_is_lost_again_was_never_back():
-    bench = Bench(ScriptedPort([(b"a", 1)], LOSS), *[ScriptedPort(LOSS) for _ in range(5)], ScriptedPort([(b"b", 2)]))
-    with bench.reader:
-        assert bench.items(4) == [Chunk(b"a", 1), Lost("unplugged", 0), Back(2), Chunk(b"b", 2)]
-    assert bench.pauses == sorted(bench.pauses)
+    rig = Rig(ScriptedPort([(b"a", 1)], LOSS), *[ScriptedPort(LOSS) for _ in range(5)], ScriptedPort([(b"b", 2)]))
+    with rig.reader:
+        assert rig.items(4) == [Chunk(b"a", 1), Lost("unplugged", 0), Back(2), Chunk(b"b", 2)]
+    assert rig.pauses == sorted(rig.pauses)
 
 
 def test_a_port_that_cannot_be_opened_at_first_is_the_end():
-    bench = Bench(MISSING)
-    with bench.reader:
-        assert bench.items(1) == [Ended(MISSING)]
+    rig = Rig(MISSING)
+    with rig.reader:
+        assert rig.items(1) == [Ended(MISSING)]
 
 
 def test_the_end_of_a_replay_is_the_end():
     end = PortEnded("over")
-    bench = Bench(ScriptedPort([(b"a", 1)], end))
-    with bench.reader:
-        assert bench.items(2) == [Chunk(b"a", 1), Ended(end)]
+    rig = Rig(ScriptedPort([(b"a", 1)], end))
+    with rig.reader:
+        assert rig.items(2) == [Chunk(b"a", 1), Ended(end)]
 
 
 def test_a_fault_of_the_program_is_handed_over():
     fault = RuntimeError("a bug")
     port = ScriptedPort([(b"a", 1)], fault)
-    with Bench(port).reader as reader:
+    with Rig(port).reader as reader:
         assert [reader.get(5), reader.get(5)] == [Chunk(b"a", 1), Ended(fault)]
     assert port.closed == 1
 
 
-def test_whoever_is_there_is_asked_each_time():
+def test_the_chanter_is_asked_who_it_is_each_time():
     first, second = ScriptedPort([(b"a", 1)], LOSS), ScriptedPort([(b"b", 2)], carrier="sysex")
-    bench = Bench(first, second)
-    with bench.reader:
-        bench.items(4)
+    rig = Rig(first, second)
+    with rig.reader:
+        rig.items(4)
     assert first.written == [b"\0" + to_stream(WHO)]
     assert second.written == [to_sysex(WHO)]
 
 
 def test_writing_reaches_the_port_and_is_quiet_while_it_is_away():
     port = ScriptedPort([(b"a", 1)])
-    bench = Bench(port)
-    bench.reader.write(b"too soon")
-    with bench.reader:
-        bench.items(1)
-        bench.reader.write(b"now")
+    rig = Rig(port)
+    rig.reader.write(b"too soon")
+    with rig.reader:
+        rig.items(1)
+        rig.reader.write(b"now")
         port.closed = 1
-        bench.reader.write(b"broken")
-    bench.reader.write(b"too late")
+        rig.reader.write(b"broken")
+    rig.reader.write(b"too late")
     assert port.written[1:] == [b"now"]
 
 
 def test_the_carrier_is_known_before_the_first_chunk():
-    bench = Bench(ScriptedPort([(b"a", 1)], carrier="plain"))
-    with bench.reader:
-        bench.items(1)
-        assert bench.reader.carrier == "plain"
+    rig = Rig(ScriptedPort([(b"a", 1)], carrier="plain"))
+    with rig.reader:
+        rig.items(1)
+        assert rig.reader.carrier == "plain"
 
 
 def test_a_full_queue_holds_the_reader_up_and_loses_nothing():
     reads = [[(bytes([i]), i)] for i in range(50)]
-    bench = Bench(ScriptedPort(*reads), size=3)
-    with bench.reader:
-        assert b"".join(item.data for item in bench.items(50)) == bytes(range(50))
+    rig = Rig(ScriptedPort(*reads), size=3)
+    with rig.reader:
+        assert b"".join(item.data for item in rig.items(50)) == bytes(range(50))
 
 
 def test_stopping_gives_what_was_read_and_not_taken():
     port = ScriptedPort(*[[(bytes([i]), i)] for i in range(50)])
-    bench = Bench(port, size=8)
-    bench.reader.start()
-    bench.items(1)
-    rest = bench.reader.drain()
+    rig = Rig(port, size=8)
+    rig.reader.start()
+    rig.items(1)
+    rest = rig.reader.drain()
     assert rest[-1] == Ended(None)
     data = b"".join(item.data for item in rest[:-1])
     assert data == bytes(range(1, 1 + len(data)))
-    assert bench.reader.drain() == []
+    assert rig.reader.drain() == []
     with pytest.raises(queue.Empty):
-        bench.reader._items.get_nowait()
+        rig.reader._items.get_nowait()

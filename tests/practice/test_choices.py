@@ -1,4 +1,4 @@
-"""What was chosen once: kept, read back, quiet again; and a file that somebody has spoilt does no harm."""
+"""What was chosen once: kept, read back, quiet again; and a file that is damaged does no harm."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from fingerlead.practice.sounding import SoundSettings
 from fingerlead.sound.loudness import START_DB
 
 
-def test_choices_are_there_the_next_time_but_every_sitting_starts_quiet(tmp_path):
+def test_choices_are_there_the_next_time_but_every_session_starts_quiet(tmp_path):
     first = Choices(tmp_path / "new")
     assert (first.hand_on_top, first.sound()) == ("left", SoundSettings())
     first.choose_hand("right")
@@ -25,7 +25,7 @@ def test_choices_are_there_the_next_time_but_every_sitting_starts_quiet(tmp_path
     assert (again.sound().false_cents, again.sound().delay_ms) == (20.0, 150.0)
 
 
-def test_without_a_folder_they_last_as_long_as_the_sitting(tmp_path):
+def test_without_a_folder_they_last_as_long_as_the_session(tmp_path):
     choices = Choices(None)
     choices.choose_hand("right")
     assert choices.hand_on_top == "right"

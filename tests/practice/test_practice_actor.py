@@ -53,7 +53,7 @@ def test_the_holes_told_are_those_played_and_each_is_told_once():
 
 @given(st.integers(0, 2**16))
 @settings(max_examples=15, deadline=None)
-def test_a_sitting_is_kept_byte_for_byte_under_its_date_and_time(tmp_path_factory, seed):
+def test_a_session_is_kept_byte_for_byte_under_its_date_and_time(tmp_path_factory, seed):
     folder = tmp_path_factory.mktemp("data")
     data, _ = played(seed, changes=4)
     by_hand = SessionByHand(folder)
@@ -86,7 +86,7 @@ def test_a_session_says_what_was_practised_and_which_hand_was_on_top(tmp_path):
     assert practised == {"base_note": 24, "channel": 15, "rungs": ["low-g-b"], "passed": [], "hand_on_top": "right"}
 
 
-def test_two_sittings_in_one_second_have_two_names(tmp_path):
+def test_two_sessions_in_one_second_have_two_names(tmp_path):
     by_hand = SessionByHand(tmp_path)
     for _ in range(3):
         by_hand.actor.carry_out(inbox.Listen("quiet"))
@@ -111,7 +111,7 @@ def test_where_nothing_was_played_no_file_stays(tmp_path):
     assert by_hand.actor.last is None
 
 
-def test_simulated_playing_is_never_kept_and_counts_for_nobody(tmp_path):
+def test_simulated_playing_is_never_kept_and_counts_for_no_learner(tmp_path):
     by_hand = SessionByHand(tmp_path, progress=open_progress(tmp_path))
     by_hand.actor.carry_out(inbox.Listen("sim"))
     by_hand.play(DATA)
@@ -157,7 +157,7 @@ def test_a_folder_that_cannot_be_made_is_said_and_practice_goes_on(tmp_path):
     assert len(by_hand.of(Judged)) == 12
 
 
-@given(st.lists(st.sampled_from(["bytes", "lost", "back", "other", "nobody", "finish", "again"]), max_size=12))
+@given(st.lists(st.sampled_from(["bytes", "lost", "back", "other", "none", "finish", "again"]), max_size=12))
 @settings(max_examples=40, deadline=None)
 def test_no_note_hangs_whatever_becomes_of_the_chanter(steps):
     by_hand = SessionByHand()
@@ -180,7 +180,7 @@ def test_no_note_hangs_whatever_becomes_of_the_chanter(steps):
                 continue
             case "other":
                 by_hand.actor.carry_out(inbox.Listen("page"))
-            case "nobody":
+            case "none":
                 by_hand.actor.carry_out(inbox.Listen(""))
             case "finish":
                 by_hand.actor.carry_out(inbox.Finish())
@@ -235,7 +235,7 @@ def test_whatever_is_no_chanter_is_refused_in_a_sentence():
     assert last.cause.startswith("quiet: this does not look like a chanter: expected frames")
 
 
-def test_a_replay_that_is_over_is_a_sitting_that_is_over():
+def test_a_replay_that_is_over_is_a_session_that_is_over():
     by_hand = SessionByHand()
     by_hand.actor.carry_out(inbox.Listen("quiet"))
     by_hand.play(DATA)
@@ -244,7 +244,7 @@ def test_a_replay_that_is_over_is_a_sitting_that_is_over():
     assert by_hand.of(events.ChanterNow)[-1].place == "none"
 
 
-def test_what_is_plugged_in_meanwhile_is_told_while_nobody_plays():
+def test_what_is_plugged_in_meanwhile_is_told_while_nothing_is_listened_to():
     from fingerlead.ports.find import Found
 
     found: list[tuple[Found, ...]] = [()]
@@ -292,7 +292,7 @@ def test_a_fault_that_is_nearer_than_a_keyboard_can_tell_is_no_fault_of_order():
     by_hand.actor.close()
 
 
-wish = st.one_of(
+request = st.one_of(
     st.sampled_from(["sim", "page", "quiet", "", "nowhere else"]).map(inbox.Listen),
     st.sampled_from([rung.key for rung in ladder()] + ["heron", "1", "no rung", "x" * 300]).map(inbox.ChooseRung),
     st.sampled_from(
@@ -323,7 +323,7 @@ wish = st.one_of(
 )
 
 
-@given(st.lists(st.tuples(wish, st.integers(0, 300)), max_size=10))
+@given(st.lists(st.tuples(request, st.integers(0, 300)), max_size=10))
 @settings(max_examples=60, deadline=None)
 def test_nothing_that_is_asked_for_ends_the_practice(steps):
     by_hand = SessionByHand()
@@ -347,7 +347,7 @@ def test_a_rung_that_is_none_is_said_and_the_music_stays():
     assert by_hand.of(events.MusicNow)[-1].snapshot.key == before
 
 
-def test_a_rung_that_is_chosen_stays_chosen_for_whoever_plays_next():
+def test_a_rung_that_is_chosen_stays_chosen_for_the_next_chanter():
     by_hand = SessionByHand()
     by_hand.actor.carry_out(inbox.ChooseRung("c-d"))
     for to in ("sim", "page", "quiet"):
@@ -376,7 +376,7 @@ def test_takes_and_the_last_phrase_can_be_heard_again():
     assert edges[-1][0] <= end_us
 
 
-def test_an_answer_that_nobody_waits_for_any_more_does_no_harm():
+def test_an_answer_to_a_page_that_is_gone_does_no_harm():
     by_hand = SessionByHand()
     answer: Future = Future()
     answer.cancel()

@@ -28,7 +28,7 @@ STEP_US = 5_000  # 200 raw samples a second
 RING = 3
 
 
-class Bench:
+class Rig:
     """A session with a chanter whose raw samples follow the fingers: 0 open, 1 covered."""
 
     def __init__(self, abilities: int = wire.CAN_RAW, calibration: Calibration | None = SEEN, drift: int = 0) -> None:
@@ -40,7 +40,7 @@ class Bench:
         self.by_hand.actor.carry_out(Listen("quiet"))
         self.rng = random.Random(1)
         self.at_us, self.sequence, self.heights, self.drift = 0, 0, [0.0] * 8, drift
-        hello = wire.Hello(1, DEVICE, (1, 0, 0), 8, abilities, 1_000, 10, "bench", 7)
+        hello = wire.Hello(1, DEVICE, (1, 0, 0), 8, abilities, 1_000, 10, "rig", 7)
         self._send(wire.encode(hello))
 
     def _send(self, *payloads: bytes) -> None:
@@ -83,62 +83,62 @@ class Bench:
 
 
 def test_a_finger_that_comes_off_a_little_is_named_and_the_try_does_not_count():
-    bench = Bench()
-    bench.hold()
-    bench.hold((RING, 0.7))
-    bench.hold()
-    bench.play(100_000, (0, 0.0))
-    assert bench.ends == [("held", ()), ("loosened", (RING,)), ("held", ())]
-    counts = [what.out for what in bench.by_hand.of(events.Progressed)]
+    rig = Rig()
+    rig.hold()
+    rig.hold((RING, 0.7))
+    rig.hold()
+    rig.play(100_000, (0, 0.0))
+    assert rig.ends == [("held", ()), ("loosened", (RING,)), ("held", ())]
+    counts = [what.out for what in rig.by_hand.of(events.Progressed)]
     assert counts[-3:] == [1, 0, 1]
 
 
-@pytest.mark.parametrize("bench", [{"abilities": 0}, {"calibration": None}])
-def test_where_nothing_is_known_nothing_is_claimed_and_nothing_asked_for(bench):
-    bench = Bench(**bench)
-    bench.hold((RING, 0.7))
-    bench.play(100_000, (0, 0.0))
-    assert bench.ends == [("held", ())]
+@pytest.mark.parametrize("rig", [{"abilities": 0}, {"calibration": None}])
+def test_where_nothing_is_known_nothing_is_claimed_and_nothing_asked_for(rig):
+    rig = Rig(**rig)
+    rig.hold((RING, 0.7))
+    rig.play(100_000, (0, 0.0))
+    assert rig.ends == [("held", ())]
     # This one streams raw samples all the same, as another program may have left it: that is taken back once.
-    assert bench.requests() == [wire.STREAM_HOLES]
+    assert rig.requests() == [wire.STREAM_HOLES]
 
 
 def test_raw_samples_are_asked_for_while_a_note_alone_is_practised_and_not_after():
-    bench = Bench()
-    bench.play(100_000)
-    assert bench.requests() == [wire.STREAM_BOTH]
-    bench.by_hand.actor.carry_out(ChooseRung("low-g-low-a"))
-    bench.play(100_000)
-    assert bench.requests() == [wire.STREAM_BOTH, wire.STREAM_HOLES]
-    bench.by_hand.actor.carry_out(ChooseRung("low-g"))
-    bench.play(100_000)
-    bench.by_hand.actor.carry_out(Finish())
-    assert bench.requests()[2:] == [wire.STREAM_BOTH, wire.STREAM_HOLES]
+    rig = Rig()
+    rig.play(100_000)
+    assert rig.requests() == [wire.STREAM_BOTH]
+    rig.by_hand.actor.carry_out(ChooseRung("low-g-low-a"))
+    rig.play(100_000)
+    assert rig.requests() == [wire.STREAM_BOTH, wire.STREAM_HOLES]
+    rig.by_hand.actor.carry_out(ChooseRung("low-g"))
+    rig.play(100_000)
+    rig.by_hand.actor.carry_out(Finish())
+    assert rig.requests()[2:] == [wire.STREAM_BOTH, wire.STREAM_HOLES]
 
 
 def test_a_chanter_that_cannot_stream_both_is_left_in_peace():
-    bench = Bench()
-    bench.play(50_000)
-    bench._send(wire.encode(wire.Answer(0, wire.BAD_VALUE, b"")))
-    bench.hold((RING, 0.7))
-    bench.play(100_000, (0, 0.0))
-    assert bench.ends == [("held", ())]
-    assert bench.requests() == [wire.STREAM_BOTH, wire.STREAM_HOLES]
+    rig = Rig()
+    rig.play(50_000)
+    rig._send(wire.encode(wire.Answer(0, wire.BAD_VALUE, b"")))
+    rig.hold((RING, 0.7))
+    rig.play(100_000, (0, 0.0))
+    assert rig.ends == [("held", ())]
+    assert rig.requests() == [wire.STREAM_BOTH, wire.STREAM_HOLES]
 
 
 def test_a_light_but_steady_finger_has_not_loosened():
-    bench = Bench()
-    bench.play(800_000)
-    bench.play(3_600_000, *((hole, 0.75) for hole in range(8)))
-    assert bench.ends == [("held", ())]
+    rig = Rig()
+    rig.play(800_000)
+    rig.play(3_600_000, *((hole, 0.75) for hole in range(8)))
+    assert rig.ends == [("held", ())]
 
 
 @pytest.mark.parametrize(("drift", "times"), [(0, 0), (40, 0), (130, 1), (-95, 1)])
 def test_drift_is_told_once_and_calibrating_again_proposed(drift, times):
-    bench = Bench(drift=drift)
+    rig = Rig(drift=drift)
     for _ in range(6):
-        bench.hold()
-    remarks = [what.sentence for what in bench.by_hand.of(events.Notice)]
+        rig.hold()
+    remarks = [what.sentence for what in rig.by_hand.of(events.Notice)]
     assert sum("calibrate again when you have time" in remark for remark in remarks) == times
 
 

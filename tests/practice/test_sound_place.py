@@ -42,7 +42,7 @@ def test_a_computer_that_is_to_be_silent_says_so():
     assert "start" not in heard.calls
 
 
-def test_what_somebody_chose_stays_chosen():
+def test_what_the_player_chose_stays_chosen():
     sound, heard = place()
     sound.follow("port")
     sound.set(SetSound(where="nowhere"))

@@ -31,13 +31,13 @@ def pairs_of(weak: list[Weak]) -> int:
 
 @given(weaknesses, known, st.integers(6, 40))
 def test_two_weak_ones_fill_half_to_two_thirds_and_nothing_comes_three_times_running(weak, rows, turns):
-    evening = Tonight(weak, rows)
-    items = [evening.next(weak) for _ in range(turns)]
+    tonight = Tonight(weak, rows)
+    items = [tonight.next(weak) for _ in range(turns)]
     notes = [item.notes for item in items]
     for one, two, three in zip(notes, notes[1:], notes[2:], strict=False):
         assert not one == two == three
-    assert evening.too_little == (pairs_of(weak) < 2)
-    if not evening.too_little:
+    assert tonight.too_little == (pairs_of(weak) < 2)
+    if not tonight.too_little:
         worst = sorted(weak, key=lambda one: (-one.wrong, one.change))
         focus = list(dict.fromkeys(tuple(sorted(one.change)) for one in worst))[:2]
         share = sum(row in focus for row in notes)
@@ -57,22 +57,22 @@ def test_what_improves_loses_its_share_and_gives_way(seed):
     def now() -> list[Weak]:
         return [Weak(pair, share, 10.0) for pair, share in wrong.items()]
 
-    evening = Tonight(now(), rows)
-    first = Counter(evening.next(now()).notes for _ in range(12))
+    tonight = Tonight(now(), rows)
+    first = Counter(tonight.next(now()).notes for _ in range(12))
     assert first[pairs[0]] + first[pairs[1]] in (7, 8, 9)
     wrong[pairs[0]] = wrong[pairs[1]] = 0.4  # better by half, and the weakest still
-    less = Counter(evening.next(now()).notes for _ in range(24))
+    less = Counter(tonight.next(now()).notes for _ in range(24))
     assert less[pairs[0]] + less[pairs[1]] < 2 * (first[pairs[0]] + first[pairs[1]])
     wrong[pairs[0]] = 0.05
-    after = Counter(evening.next(now()).notes for _ in range(24))
+    after = Counter(tonight.next(now()).notes for _ in range(24))
     assert after[pairs[0]] < after[pairs[2]]
 
 
 @given(known)
 def test_with_too_little_history_it_says_so_and_goes_round_what_is_known(rows):
-    evening = Tonight([], rows)
-    assert evening.too_little
-    notes = [evening.next([]).notes for _ in range(20)]
+    tonight = Tonight([], rows)
+    assert tonight.too_little
+    notes = [tonight.next([]).notes for _ in range(20)]
     assert set(notes) <= set(rows)
     assert notes[0] == rows[0]
     assert all(one != two for one, two in pairwise(notes))
@@ -80,8 +80,8 @@ def test_with_too_little_history_it_says_so_and_goes_round_what_is_known(rows):
 
 @given(st.sampled_from([*ROWS, (0, 2, 5), (1, 2, 1)]))
 def test_the_music_of_a_turn_goes_out_and_back_a_few_times(notes):
-    evening = Tonight([], [notes])
-    tune = item_tune(evening.next([]))
+    tonight = Tonight([], [notes])
+    tune = item_tune(tonight.next([]))
     played = [note.note for note in tune.played()]
     if len(notes) == 1:
         assert played == [notes[0]] * (REPEATS + 1)
@@ -93,7 +93,7 @@ def test_the_music_of_a_turn_goes_out_and_back_a_few_times(notes):
 # --- as it is played ---
 
 
-def an_evening(progress: Progress, spoiled: set[tuple[int, int]], chance: float = 1.0, key="c-d") -> Player:
+def ten_minutes(progress: Progress, spoiled: set[tuple[int, int]], chance: float = 1.0, key="c-d") -> Player:
     """Ten minutes of playing what is lit; some changes go wrong."""
     rng = random.Random(1)
     practice = a_practice(progress, key)
@@ -131,7 +131,7 @@ def with_history(wrong: dict[tuple[int, int], int]) -> Progress:
 
 def test_ten_minutes_of_the_weakest_with_rests_and_then_home():
     progress = with_history({(0, 2): 8, (3, 5): 6, (5, 3): 2, (1, 2): 0, (1, 5): 0})
-    player = an_evening(progress, {(0, 2), (3, 5)})
+    player = ten_minutes(progress, {(0, 2), (3, 5)})
     turns = player.of(TonightTurn)
     assert turns[0].number == 1
     assert turns[0].left_us == LENGTH_US
@@ -152,9 +152,9 @@ def test_ten_minutes_of_the_weakest_with_rests_and_then_home():
     assert not player.of(Passed)
 
 
-def test_what_is_mended_during_the_evening_loses_its_share():
+def test_what_is_mended_in_the_ten_minutes_loses_its_share():
     progress = with_history({(0, 2): 8, (3, 5): 6, (1, 7): 3, (7, 1): 3})
-    player = an_evening(progress, {(3, 5), (1, 7), (7, 1)})
+    player = ten_minutes(progress, {(3, 5), (1, 7), (7, 1)})
     played = [turn.item.notes for turn in player.of(TonightTurn) if turn.item is not None and turn.item != REST]
     half = len(played) // 2
     assert played[:half].count((0, 2)) > played[half:].count((0, 2))
@@ -162,7 +162,7 @@ def test_what_is_mended_during_the_evening_loses_its_share():
 
 
 def test_a_newcomer_gets_the_present_rung_and_its_neighbour():
-    player = an_evening(Progress(), set(), key="low-g")
+    player = ten_minutes(Progress(), set(), key="low-g")
     turns = player.of(TonightTurn)
     assert turns[0].too_little
     assert turns[0].item.notes == (0,)

@@ -45,12 +45,12 @@ class Fed(Port):
         pass
 
 
-def test_each_turn_is_a_session_of_whoever_played_it(tmp_path):
+def test_each_turn_is_a_session_of_the_pupil_who_played_it(tmp_path):
     port = Fed()
     with Studio(tmp_path / "studio") as studio:
         keys = [studio.add(name, hand).key for name, hand in (("Ailsa", "left"), ("Bea", "right"))]
         passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
-        port.feed(playing(5, 10))  # nobody has the chanter yet: this is kept by nobody
+        port.feed(playing(5, 10))  # no pupil has the chanter yet: this is not kept
         played = [playing(1, 20), playing(2, 20)]
         for key, data in zip(keys, played, strict=True):
             passed.next(key)

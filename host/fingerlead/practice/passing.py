@@ -110,23 +110,21 @@ def _fingered(covered_mask: int, table: Table) -> bool:
 class CleanRow:
     """The rows of one rung, both ways. Outcomes come by the number of the take, and may be corrected."""
 
-    def __init__(self, rung: Rung) -> None:
-        self._out, self._back = rung.out, rung.back
-        self._wanted = {*rung.out, *rung.back}
+    def __init__(self, rung: Rung | None) -> None:
+        self._out, self._back = ((), ()) if rung is None else (rung.out, rung.back)
         self._outcomes: dict[int, tuple[Directed, Outcome]] = {}
         self._counts: dict[Directed, int] = {}
 
     def judge(self, take: int, change: Directed, outcome: Outcome, *, again: bool) -> bool:
         """Take in an outcome, or (`again`) its correction; whether it is of this row."""
-        if change not in self._wanted or (again and take not in self._outcomes):
+        if change not in (*self._out, *self._back) or (again and take not in self._outcomes):
             return False
         self._outcomes[take] = change, outcome
-        if again:
-            self._counts = {}
-            for known, how in self._outcomes.values():
-                self._count(known, how)
-        else:
-            self._count(change, outcome)
+        self._counts = {}
+        for known, how in self._outcomes.values():
+            before = self._counts.get(known, 0)
+            if before < NEEDED and how != "not counted":
+                self._counts[known] = before + 1 if how == "clean" else 0
         return True
 
     def begin(self) -> None:
@@ -148,11 +146,6 @@ class CleanRow:
         """Whether both ways are."""
         return self.out >= NEEDED and self.back >= NEEDED
 
-    def _count(self, change: Directed, outcome: Outcome) -> None:
-        before = self._counts.get(change, 0)
-        if before < NEEDED and outcome != "not counted":
-            self._counts[change] = before + 1 if outcome == "clean" else 0
-
     def _least(self, changes: Iterable[Directed]) -> int:
         return min((self._counts.get(change, 0) for change in changes), default=0)
 
@@ -160,11 +153,13 @@ class CleanRow:
 class Toward:
     """Counts for one rung, or for nothing (a tune, Tonight): then every try is judged, and none counted."""
 
-    def __init__(self, rung: Rung | None, note: int | None, table: Table, settings: Settings) -> None:
-        self.rung = rung
+    def __init__(
+        self, rung: Rung | None, note: int | None, progress: Progress, table: Table, settings: Settings
+    ) -> None:
+        self.rung, self._progress = rung, progress
         self.bpm: float | None = None
         self.holds = None if note is None else Holds(note, table.standard[note], settings)
-        self._row = CleanRow(rung) if rung is not None else None
+        self._row = CleanRow(rung)
         self._held = 0  # tries at a note alone in a row
 
     def beat(self, bpm: float | None) -> None:
@@ -173,51 +168,48 @@ class Toward:
         if self.holds is not None:
             self.holds.count_us = COUNT_US if bpm is None else round(60_000_000 / bpm)
 
-    def progressed(self, progress: Progress, today: date) -> Progressed:
+    def progressed(self, today: date) -> Progressed:
         """How far it is."""
-        if self.rung is None or self._row is None:
+        if self.rung is None:
             return Progressed(0, None, 0, 1, False, False, False)
-        row = progress.next_row(self.rung.key, today)
+        number = self._progress.next_row(self.rung.key, today)
         alone = len(self.rung.notes) == 1
-        if row is None:
+        if number is None:
             return Progressed(NEEDED, None if alone else NEEDED, NEEDED, 2, False, False, True)
         out, back = (self._held, None) if alone else (self._row.out, self._row.back)
-        return Progressed(out, back, NEEDED, row, row == 2, self._waits(row), False)
+        return Progressed(out, back, NEEDED, number, number == 2, number == 2 and self.bpm is None, False)
 
-    def judge(self, judged: Judged, progress: Progress, today: date) -> list[Event]:
+    def judge(self, judged: Judged, today: date) -> list[Event]:
         """A change was played, or is corrected."""
-        if self.rung is None or self._row is None:
-            return []
-        row = progress.next_row(self.rung.key, today)
-        if row is None or self._waits(row):
-            return []
+        number = self._counting(today)
         change = judged.change.from_note, judged.change.to_note
-        if not self._row.judge(judged.take, change, judged.outcome, again=judged.again):
+        if number is None or not self._row.judge(judged.take, change, judged.outcome, again=judged.again):
             return []
-        return self._counted(row, self._row.full, progress, today)
+        return self._counted(number, self._row.full, today)
 
-    def hold(self, judged: HoldJudged, progress: Progress, today: date) -> list[Event]:
+    def hold(self, judged: HoldJudged, today: date) -> list[Event]:
         """A note alone was tried."""
-        row = None if self.rung is None else progress.next_row(self.rung.key, today)
-        if row is None or self._waits(row) or judged.end == "uncertain":
+        number = self._counting(today)
+        if number is None or judged.end == "uncertain":
             return []
         self._held = self._held + 1 if judged.end == "held" else 0
-        return self._counted(row, self._held >= NEEDED, progress, today)
+        return self._counted(number, self._held >= NEEDED, today)
 
-    def _waits(self, row: int) -> bool:
-        return row == 2 and self.bpm is None
+    def _counting(self, today: date) -> Literal[1, 2] | None:
+        """Which row counts now; None where nothing counts, or the row waits for a beat."""
+        number = None if self.rung is None else self._progress.next_row(self.rung.key, today)
+        return None if number == 2 and self.bpm is None else number
 
-    def _counted(self, row: Literal[1, 2], full: bool, progress: Progress, today: date) -> list[Event]:
+    def _counted(self, number: Literal[1, 2], full: bool, today: date) -> list[Event]:
         assert self.rung is not None
-        assert self._row is not None
-        events: list[Event] = [self.progressed(progress, today)]
+        events: list[Event] = [self.progressed(today)]
         if full:
             key = self.rung.key
-            what = _WHAT[progress.state(key, today), row]
-            progress.row_filled(today, key, row)
+            what = _WHAT[self._progress.state(key, today), number]
+            self._progress.row_filled(today, key, number)
             self._row.begin()
             self._held = 0
-            events += [Passed(key, what), self.progressed(progress, today)]
+            events += [Passed(key, what), self.progressed(today)]
             if what == "confirmed":
-                events.append(Due(progress.due(today)))
+                events.append(Due(self._progress.due(today)))
         return events

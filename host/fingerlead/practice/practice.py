@@ -188,7 +188,7 @@ class Practice:
         self._music = music
         notes = {wanted.note for wanted in music.wanted.notes}
         alone = notes.pop() if len(notes) == 1 else None
-        self._toward = Toward(music.rung, alone, self.table, self.settings)
+        self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings)
         self._toward.beat(self._bpm)
         self._follow()
         return [*self._light(always=True), self._progressed()]
@@ -205,7 +205,7 @@ class Practice:
         return [lit]
 
     def _progressed(self) -> events.Progressed:
-        return self._toward.progressed(self.progress, self.today)
+        return self._toward.progressed(self.today)
 
     def _next_key(self) -> str | None:
         states = {rung.key: self.progress.state(rung.key, self.today) for rung in self.rungs}
@@ -239,7 +239,7 @@ class Practice:
             judged = self._toward.holds.state(t_us, covered_mask)
             if judged is not None:
                 judged = self._sealed(judged, t_us, covered_mask)
-                came += [judged, *self._noted(self._toward.hold(judged, self.progress, self.today))]
+                came += [judged, *self._noted(self._toward.hold(judged, self.today))]
         resting = self.doing == "rest" and self._turns.rested(self._playing)
         if resting or (self.doing == "turn" and self._turns.played(self._playing, self._following)):
             came += self._next_turn()
@@ -304,7 +304,7 @@ class Practice:
         if judged is None:
             return []
         self._sums.correct(judged.take, judged.outcome)
-        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
+        return [judged, *self._noted(self._toward.judge(judged, self.today))]
 
     def _show_held_back(self) -> list[Event]:
         if self._held_back is None:
@@ -315,7 +315,7 @@ class Practice:
     def _judge(self, change: Change, timing: Timing) -> list[Event]:
         judged = self._takes.take_in(change, timing, self._playing)
         self._sums.change(judged.take, self.today, (change.from_note, change.to_note), judged.outcome)
-        return [judged, *self._noted(self._toward.judge(judged, self.progress, self.today))]
+        return [judged, *self._noted(self._toward.judge(judged, self.today))]
 
     def _noted(self, came: list[Event]) -> list[Event]:
         self._sums.passed += [event for event in came if isinstance(event, events.Passed)]

@@ -50,7 +50,7 @@ def test_what_a_page_covers_is_told_and_kept_when_it_ends(tmp_path):
     assert by_hand.heard.calls[-1] == "close"
 
 
-def test_holes_of_a_page_are_passed_over_while_nobody_asked_for_them():
+def test_holes_of_a_page_are_passed_over_while_another_chanter_is_listened_to():
     by_hand = SessionByHand()
     thread = by_hand.actor
     thread.cover(0xFF)
@@ -60,7 +60,7 @@ def test_holes_of_a_page_are_passed_over_while_nobody_asked_for_them():
     assert by_hand.of(events.HolesNow) == []
 
 
-def test_too_many_wishes_are_turned_away_and_nobody_waits():
+def test_too_many_requests_are_turned_away_without_waiting():
     thread = SessionByHand().actor
     assert all(thread.ask(inbox.BeginAgain()) for _ in range(MOST_REQUESTS))
     assert not thread.ask(inbox.BeginAgain())
