@@ -66,7 +66,7 @@ def change_message(number: int, from_note: int, times: dict[int, int], **also: A
         "kind": "change", "number": number, "take": number, "from": change.from_note, "to": change.to_note,
         "verdict": change.verdict, "sentence": change_sentence(change, SURE),
         "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": diagnose_change(change) is not None,
-        "slow": True, "again": False, "seconds_ago": 0, **also,
+        "slow": True, "again": False, **also,
     }  # fmt: skip
 
 
@@ -209,8 +209,7 @@ class PageHost:
             return [{"kind": "sound", **self.snapshot["sound"]}]
         if kind == "finish":
             return [{
-                "kind": "summary", "lines": ["Low A to E went astray in 2 of 14."], "passed": ["low A and B"],
-                "minutes": 11, "session_file": None,
+                "kind": "summary", "lines": ["Low A to E went astray in 2 of 14."], "session_file": None,
             }]  # fmt: skip
         if kind == "tonight":
             item = {"name": "low A and E"}

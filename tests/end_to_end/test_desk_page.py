@@ -10,7 +10,7 @@ from datetime import date
 import pytest
 
 from fingerlead.faces.pages.desk.routes import opened as desk_opened
-from fingerlead.studio.invented import evenings, invented, write_evening
+from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.studio.studio import Studio
 from tests.waiting import PATIENCE_S
 
@@ -27,8 +27,8 @@ def desk(tmp_path_factory):
         for person in invented():
             if person.name in ("Brodie", "Fen", "Jory"):
                 key = studio.add(person.name, person.hand_on_top, note=person.note).key
-                for start, data in evenings(person, TODAY)[-14:]:
-                    studio.take_in(key, write_evening(scratch / "one.session", start, data, person.rungs))
+                for start, data in play_sessions(person, TODAY)[-14:]:
+                    studio.take_in(key, write_session(scratch / "one.session", start, data, person.rungs))
                     (scratch / "one.session").unlink()
                 studio.change(key, lesson="2026-11-06")
     with desk_opened(folder, None, "127.0.0.1", None, lambda: TODAY) as desk:
@@ -52,7 +52,7 @@ def pages(page) -> list[str]:
     """The addresses of each kind of page."""
     pupil = page.locator(".pupils a").first.get_attribute("href")
     page.goto(re.match(r"https?://[^/]+", page.url).group() + pupil)
-    session = page.locator(".sittings a").first.get_attribute("href")
+    session = page.locator(".sessions a").first.get_attribute("href")
     return ["/", "/?by=fault", pupil, session, "/message"]
 
 

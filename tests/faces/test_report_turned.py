@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.report.numbers import COLUMNS, Player, as_csv, as_json, rows
 from fingerlead.studio.index import analysed
-from fingerlead.studio.invented import evenings, invented, write_evening
+from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import summarise, wilson
@@ -36,8 +36,8 @@ def sessions(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sessions")
     person = next(each for each in invented() if each.name == "Orla")
     return [
-        write_evening(folder / f"{start:%Y-%m-%d}.session", start, data)
-        for start, data in evenings(person, TODAY)
+        write_session(folder / f"{start:%Y-%m-%d}.session", start, data)
+        for start, data in play_sessions(person, TODAY)
         if start.date() >= date(2026, 10, 9)
     ]
 

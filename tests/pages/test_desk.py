@@ -16,7 +16,7 @@ from fingerlead.studio.index import analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
-from tests.studio.studios import playing, write
+from tests.studio.studios import playing, rebuild, write
 
 TODAY = date(2026, 9, 20)
 HOSTILE = '<script>alert("x")</script> =2+2'
@@ -56,7 +56,7 @@ def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
 
 def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
     desk.studio.change(pupil, name=HOSTILE, note=HOSTILE, chanter=HOSTILE)
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": HOSTILE})
     desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b", "note": HOSTILE})
     for page in ("/", "/?by=fault", f"/pupil/{pupil}", f"/session/{digest}"):
@@ -73,11 +73,11 @@ def test_sessions_are_sent_in_and_refused_by_name(desk, pupil, tmp_path):
     assert "good.session: taken in" in answer.text
     assert "again.session: this session is in the studio already" in answer.text
     assert "&lt;b&gt;bad: expected a session" in answer.text
-    assert len(desk.studio.index.sittings(pupil)) == 5
+    assert len(desk.studio.index.sessions(pupil)) == 5
 
 
 def test_remarks_are_pinned_and_taken_back(desk, pupil):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     page = desk.post(f"/session/{digest}/remark", data={"at_us": "2500000", "text": "listen here"}).text
     assert "listen here" in page
     (back,) = re.findall(rf"/session/{digest}/remark/(\w+)/back", page)
@@ -86,7 +86,7 @@ def test_remarks_are_pinned_and_taken_back(desk, pupil):
 
 
 def test_a_stretch_is_heard_at_a_speed(desk, pupil):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     told = desk.get(f"/session/{digest}.json").json()
     assert told["edges"][0][0] == 0
     for speed, seconds in ((1, 2), (0.25, 8)):
@@ -99,7 +99,7 @@ def test_a_stretch_is_heard_at_a_speed(desk, pupil):
 def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_path):
     from starlette.testclient import TestClient
 
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     page = desk.get(f"/session/{digest}/message", params={"first": 3, "last": 12}).text
     message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
     with Studio(tmp_path / "other") as other:
@@ -125,7 +125,7 @@ def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_p
 
 @pytest.mark.parametrize("query", ["first=x&last=2", "first=0&last=2", "first=5&last=2", "first=1&last=99999"])
 def test_a_passage_that_is_none_is_refused(desk, pupil, query):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     answer = desk.get(f"/session/{digest}/message?{query}")
     assert answer.status_code == 400
     assert "expected" in answer.text
@@ -144,7 +144,7 @@ def test_a_passage_that_is_none_is_refused(desk, pupil, query):
     ],
 )
 def test_a_stretch_that_is_none_is_refused(desk, pupil, query):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     answer = desk.get(f"/session/{digest}.wav?{query}")
     assert answer.status_code == 400
     assert "expected" in answer.text
@@ -256,11 +256,11 @@ def test_without_a_chanter_nobody_plays_next(desk):
 
 
 def test_files_that_cannot_be_read_are_told_at_a_glance(desk, pupil):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     path = desk.studio.session_path(digest)
     path.chmod(0o600)
     path.write_bytes(b"rot")
-    desk.studio.rebuild()
+    rebuild(desk.studio)
     assert "1 file cannot be read" in desk.get("/").text
     assert "expected a session" in desk.get(f"/pupil/{pupil}").text
     assert desk.get(f"/session/{digest}").status_code == 400
@@ -294,7 +294,7 @@ def test_a_full_disk_and_a_damaged_index_are_sentences(desk, pupil, monkeypatch)
 
 @pytest.mark.parametrize("told", ["9" * 4_000, "-5", "9" * 5_000, "1e3", ""])
 def test_a_remark_belongs_into_its_session(desk, pupil, told):
-    digest = desk.studio.index.sittings(pupil)[0].digest
+    digest = desk.studio.index.sessions(pupil)[0].digest
     assert desk.post(f"/session/{digest}/remark", data={"at_us": told, "text": "x"}).status_code == 400
     assert desk.get(f"/session/{digest}").status_code == 200
 

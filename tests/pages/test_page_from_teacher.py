@@ -45,7 +45,7 @@ def test_what_was_played_goes_home_once(studio, tmp_path):
     (sessions / "three.session").write_bytes(b"rot")
     assert bring_home(studio, key) == 1
     assert [path.name for path in sessions.iterdir()] == ["three.session"]
-    assert len(studio.index.sittings(key)) == 1
+    assert len(studio.index.sessions(key)) == 1
 
 
 def test_pupils_are_found_by_name_and_told_apart_by_key(studio):

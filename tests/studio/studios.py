@@ -10,6 +10,8 @@ from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import scenario as pupil_file
 from fingerlead.simulated import serve as whole
 from fingerlead.store.session_file import SessionWriter
+from fingerlead.studio.index import Index
+from fingerlead.studio.studio import Studio, forget_index
 
 FIRST_DAY = datetime(2026, 9, 1, 18, tzinfo=UTC)
 
@@ -26,3 +28,11 @@ def write(path: Path, data: bytes, day: int = 0, settings=None) -> Path:
         for start in range(0, len(data), 60):
             writer.append(data[start : start + 60], start * 500)
     return path
+
+
+def rebuild(studio: Studio) -> int:
+    """Make the index anew, as `fingerlead studio --rebuild` does; how many sessions there are."""
+    studio.index.close()
+    forget_index(studio.folder)
+    studio.index = Index(studio.folder)
+    return studio.catch_up()

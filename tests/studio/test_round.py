@@ -62,7 +62,7 @@ def test_each_turn_is_a_session_of_the_pupil_who_played_it(tmp_path):
         wait_for(lambda: not passed._inbox)
         passed.stop()
         assert passed.sentence == ""
-        sittings = studio.index.sittings()
+        sittings = studio.index.sessions()
         assert [s.pupil for s in sorted(sittings, key=lambda s: s.started_utc)] == keys
         for sitting, data in zip(sorted(sittings, key=lambda s: s.started_utc), played, strict=True):
             session, analysis = analysed(studio.session_path(sitting.digest))
@@ -120,10 +120,10 @@ def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
         monkeypatch.undo()
         play_a_turn(passed, port, keys[1], playing(2, 20))
         passed.stop()
-        assert [s.pupil for s in studio.index.sittings()] == [keys[1]]
+        assert [s.pupil for s in studio.index.sessions()] == [keys[1]]
         assert bring_home(studio) == 1
-        assert sorted(s.pupil for s in studio.index.sittings()) == sorted(keys)
-        cut, *_ = studio.index.sittings(keys[0])
+        assert sorted(s.pupil for s in studio.index.sessions()) == sorted(keys)
+        cut, *_ = studio.index.sessions(keys[0])
         assert read_session(studio.session_path(cut.digest)).data in playing(1, 300)
         assert list(studio.folder.glob("pupils/*/turns/*")) == []
 
@@ -138,11 +138,11 @@ def test_what_a_crash_cut_off_is_taken_in_the_next_time_and_what_is_being_played
         live.append(playing(2, 20), 0)
         live.tick(1_000_000)
         assert bring_home(studio) == 1
-        assert [s.pupil for s in studio.index.sittings()] == [keys[0]]
+        assert [s.pupil for s in studio.index.sessions()] == [keys[0]]
         assert [each.name for each in studio.folder.glob("pupils/*/turns/*.session")] == ["live.session"]
         live.close()
         assert bring_home(studio) == 1
-        assert {s.pupil for s in studio.index.sittings()} == set(keys)
+        assert {s.pupil for s in studio.index.sessions()} == set(keys)
 
 
 def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
@@ -165,7 +165,7 @@ def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
         wait_for(passed._reader._items.empty)
         passed.stop()
         assert passed.sentence == ""
-        assert [s.pupil for s in studio.index.sittings()] == [key]
+        assert [s.pupil for s in studio.index.sessions()] == [key]
 
 
 def test_what_is_no_chanter_is_told_and_the_next_turn_goes_on(tmp_path):
@@ -178,6 +178,6 @@ def test_what_is_no_chanter_is_told_and_the_next_turn_goes_on(tmp_path):
         assert "expected" in passed.sentence
         play_a_turn(passed, port, keys[1], playing(2, 20))
         put_down(passed)
-        wait_for(lambda: studio.index.sittings())
+        wait_for(lambda: studio.index.sessions())
         passed.stop()
-        assert [s.pupil for s in studio.index.sittings()] == [keys[1]]
+        assert [s.pupil for s in studio.index.sessions()] == [keys[1]]

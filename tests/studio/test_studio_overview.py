@@ -52,8 +52,8 @@ def test_the_invented_studio_says_of_each_pupil_what_was_planted(studio):
 
 def test_a_glance_counts_what_was_played_since_the_lesson(studio):
     for glance in glances(studio.index, studio.pupils(), TODAY):
-        mine = studio.index.sittings(glance.pupil.key, glance.pupil.lesson)
-        assert glance.sittings == len(mine)
+        mine = studio.index.sessions(glance.pupil.key, glance.pupil.lesson)
+        assert glance.sessions == len(mine)
         assert glance.playing_us == sum(sitting.playing_us for sitting in mine)
         assert glance.days == len({sitting.day for sitting in mine})
         tallies = together(t for *_, t in studio.index.tallies(glance.pupil.key, glance.since)).values()
@@ -64,7 +64,7 @@ def test_a_glance_counts_what_was_played_since_the_lesson(studio):
 
 def test_what_a_glance_adds_up_is_what_the_sessions_say(studio):
     key = next(pupil.key for pupil in studio.pupils() if pupil.name == "Orla")
-    files = [studio.session_path(sitting.digest) for sitting in studio.index.sittings(key)]
+    files = [studio.session_path(sitting.digest) for sitting in studio.index.sessions(key)]
     summary = summarise(analysed(file)[1] for file in files)
     tallies = together(t for *_, t in studio.index.tallies(key))
     assert {k: (t.plain, t.astray, t.heard_us) for k, t in tallies.items()} == {
@@ -114,13 +114,13 @@ def test_the_planted_worst_fault_is_named_first_in_19_of_20_seeds(tmp_path):
         for seed in range(20):
             pupil, habit = with_worst_habit(SimulatedPupil(scatter_us=(6_000,) * 8, care_us=12_000), seed)
             key = studio.add(f"pupil {seed}").key
-            for evening in range(3):
+            for number in range(3):
                 performance = play.perform(
-                    pupil, script.write_script(pupil, 100 * seed + evening, changes=80), 100 * seed + evening
+                    pupil, script.write_script(pupil, 100 * seed + number, changes=80), 100 * seed + number
                 )
-                setup = chanter.setup_for(100 * seed + evening)
+                setup = chanter.setup_for(100 * seed + number)
                 data = whole.wire_bytes(performance, setup, sensing.sensors("usual"))
-                studio.take_in(key, write(tmp_path / f"{seed}-{evening}.session", data, evening))
+                studio.take_in(key, write(tmp_path / f"{seed}-{number}.session", data, number))
             (glance,) = glances(studio.index, [studio.pupil(key)], FIRST_DAY.date() + timedelta(days=5))
             first = glance.first
             named += (

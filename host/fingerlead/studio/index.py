@@ -2,6 +2,9 @@
 
 It holds keys and numbers, no name and no word of anybody. `session` has one row for each session file, `result` one for
 each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
+
+A session is named by a digest of what was played. As a studio keeps it, it was written anew by this program: nothing
+else of the file that was taken in comes along.
 """
 
 from __future__ import annotations
@@ -12,11 +15,12 @@ import json
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+from fingering.table import standard_table
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import (
     MEASURED_SKEW,
@@ -28,84 +32,15 @@ from fingerlead.store.session_reading import (
     started_utc,
     told_skew,
 )
-from fingerlead.studio import pupils as folders
+from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
-from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.progress import Fault, Tally
-
-# --- A session as a studio keeps it: what names it, what it says, and how it is written anew.
+from fingerlead.timing.analysis import Analysis, analyse
+from fingerlead.timing.progress import Fault, Tally, tally
+from fingerlead.timing.summary import playing_us
+from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
 DIGEST_LETTERS = 32
-
-
-def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally]]:
-    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
-    from fingerlead.timing.progress import tally
-    from fingerlead.timing.summary import playing_us
-
-    try:
-        session, analysis = analysed(path)
-    except SessionError as error:
-        return IndexedSession(digest, key, "", problem=error.reason), []
-    length_us, unsure_us = playing_us(analysis), analysis.timing.uncertainty_us
-    sitting = IndexedSession(digest, key, started_utc(session), length_us, unsure_us, rungs_of(session))
-    return sitting, tally(analysis)
-
-
-def analysed(path: Path) -> tuple[StoredSession, Analysis]:
-    """A session and its analysis; raises SessionError."""
-    from fingering.table import standard_table
-    from fingerlead.timing.analysis import analyse
-    from fingerlead.timing.timeline import timing_of
-
-    session = read_session(path)
-    record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
-
-
-def digest_of(session: StoredSession) -> str:
-    """What names a session: a SHA-256 over its bytes, when they came, and where the port was lost."""
-    sha = hashlib.sha256(session.carrier.encode())
-    sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
-    sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
-    return sha.hexdigest()[:DIGEST_LETTERS]
-
-
-def rungs_of(session: StoredSession) -> tuple[str, ...]:
-    """Keys of the rungs it was practised on, as its settings say."""
-    return folders.keys(folders.texts(settings_of(session), "rungs"))[:MOST_RUNGS]
-
-
-def write_anew(path: Path, session: StoredSession) -> None:
-    """Write a session's playing as a file of this program's own: nothing else of a stranger's file comes along."""
-    settings = settings_of(session)
-    if rungs := rungs_of(session):
-        settings = {**settings, "rungs": list(rungs)}
-    begun = started_utc(session)
-    marks = sorted(session.marks, key=lambda mark: mark.host_us)
-    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
-    port = session.meta.get("port", "")
-    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
-        if not begun:
-            writer.tell(started_utc="")
-        skew = told_skew(session)
-        if skew is not None and skew.how == "measured":
-            writer.tell(**{MEASURED_SKEW: str(skew.us)})
-        for data, host_us in session.reads():
-            while marks and marks[0].host_us <= host_us:
-                writer.mark(*_mark(marks.pop(0)))
-            writer.append(data, host_us)
-        for mark in marks:
-            writer.mark(*_mark(mark))
-
-
-def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
-    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
-
-
-# ---
-
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
 VERSION = 1
 NAME = "index.sqlite"
@@ -186,16 +121,13 @@ class Index:
         """How many files of each pupil cannot be read; pupils without any are left out."""
         return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))
 
-    def put(self, sitting: IndexedSession, tallies: Iterable[Tally]) -> None:
+    def put(self, session: IndexedSession, tallies: Iterable[Tally]) -> None:
         """Write a session's rows, in place of what was there."""
-        self.drop(sitting.digest)
-        s = sitting
-        self.db.execute(
-            "INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (s.digest, s.pupil, s.started_utc, s.playing_us, s.uncertainty_us, json.dumps(s.rungs), s.problem),
-        )
-        marks = ", ".join("?" * 12)
-        self.db.executemany(f"INSERT INTO result VALUES ({marks})", (_row(s, t) for t in tallies))
+        self.drop(session.digest)
+        row = {**asdict(session), "rungs": json.dumps(session.rungs)}
+        self.db.execute("INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(row.values()))
+        rows = ((session.digest, *_row(tally)) for tally in tallies)
+        self.db.executemany(f"INSERT INTO result VALUES ({', '.join('?' * 12)})", rows)
 
     def drop(self, digest: str) -> None:
         """Forget a session."""
@@ -210,7 +142,7 @@ class Index:
         self.db.execute("VACUUM")
         self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
-    def sittings(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[IndexedSession]:
+    def sessions(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[IndexedSession]:
         """Sessions in order of time, begun from the day `since` on and before the day `until`."""
         rows = self.db.execute(
             "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, problem FROM session "
@@ -218,14 +150,14 @@ class Index:
             (pupil, since, until),
         )
         return [
-            IndexedSession(digest, who, started_utc, playing_us, uncertainty_us, tuple(json.loads(rungs)), problem)
-            for digest, who, started_utc, playing_us, uncertainty_us, rungs, problem in rows
+            IndexedSession(digest, who, begun, playing_us, uncertainty_us, tuple(json.loads(rungs)), problem)
+            for digest, who, begun, playing_us, uncertainty_us, rungs, problem in rows
         ]
 
     def tallies(
         self, pupil: str | None = None, since: str = "", until: str = ENDLESS
     ) -> Iterator[tuple[str, str, Tally]]:
-        """(pupil, digest, tally) of the sessions as `sittings` chooses them, in order of time."""
+        """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time."""
         rows = self.db.execute(
             "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.loose, r.ornamented, r.perhaps, r.uncertain, "
             "r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
@@ -241,7 +173,7 @@ class Index:
         """For each pupil, side and directed change what is asked of a whole studio at once.
 
         `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
-        pupil, after, from note, to note, plain, astray, heard µs, sittings.
+        pupil, after, from note, to note, plain, astray, heard µs, sessions.
         """
         self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, turn TEXT)")
         with self.writing():
@@ -303,11 +235,11 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
     )
 
 
-def _row(s: IndexedSession, t: Tally) -> tuple[object, ...]:
+def _row(t: Tally) -> tuple[object, ...]:
     faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
     numbers = (t.from_note, t.to_note, t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain)
-    return s.digest, *numbers, t.astray, t.heard_us, strays, faults
+    return *numbers, t.astray, t.heard_us, strays, faults
 
 
 def _lengths(strays: bytes) -> tuple[int, ...]:
@@ -315,6 +247,64 @@ def _lengths(strays: bytes) -> tuple[int, ...]:
 
 
 def _faults(text: str) -> tuple[Fault, ...]:
-    if text == "[]":
-        return ()
-    return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in json.loads(text))
+    # Most changes have none.
+    rows = [] if text == "[]" else json.loads(text)
+    return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in rows)
+
+
+def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally]]:
+    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
+    try:
+        session, analysis = analysed(path)
+    except SessionError as error:
+        return IndexedSession(digest, key, "", problem=error.reason), []
+    uncertainty_us = analysis.timing.uncertainty_us
+    row = IndexedSession(digest, key, started_utc(session), playing_us(analysis), uncertainty_us, rungs_of(session))
+    return row, tally(analysis)
+
+
+def analysed(path: Path) -> tuple[StoredSession, Analysis]:
+    """A session and its analysis; raises SessionError."""
+    session = read_session(path)
+    record = session_record(session)
+    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
+
+
+def digest_of(session: StoredSession) -> str:
+    """What names a session: a SHA-256 over its bytes, when they came, and where the port was lost."""
+    sha = hashlib.sha256(session.carrier.encode())
+    sha.update(len(session.data).to_bytes(8, "little") + session.data + session.arrivals.astype("<i8").tobytes())
+    sha.update(repr([(mark.host_us, mark.kind) for mark in session.marks]).encode())
+    return sha.hexdigest()[:DIGEST_LETTERS]
+
+
+def rungs_of(session: StoredSession) -> tuple[str, ...]:
+    """Keys of the rungs it was practised on, as its settings say."""
+    return pupils.keys(pupils.texts(settings_of(session), "rungs"))[:MOST_RUNGS]
+
+
+def write_anew(path: Path, session: StoredSession) -> None:
+    """Write a session's playing as a file of this program's own."""
+    settings = settings_of(session)
+    if rungs := rungs_of(session):
+        settings = {**settings, "rungs": list(rungs)}
+    begun = started_utc(session)
+    marks = sorted(session.marks, key=lambda mark: mark.host_us)
+    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
+    port = session.meta.get("port", "")
+    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
+        if not begun:
+            writer.tell(started_utc="")
+        skew = told_skew(session)
+        if skew is not None and skew.how == "measured":
+            writer.tell(**{MEASURED_SKEW: str(skew.us)})
+        for data, host_us in session.reads():
+            while marks and marks[0].host_us <= host_us:
+                writer.mark(*_mark(marks.pop(0)))
+            writer.append(data, host_us)
+        for mark in marks:
+            writer.mark(*_mark(mark))
+
+
+def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
+    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause

@@ -29,7 +29,7 @@ from fingerlead.studio.studio import Studio
 WEEKS = 12
 # The last lesson was before this week.
 LESSON = WEEKS - 2
-CHANGES_AN_EVENING = 70
+CHANGES_A_SESSION = 70
 # A serial port brings a few frames at a time.
 BYTES_A_READ, READ_US = 64, 10_000
 
@@ -41,7 +41,7 @@ class Invented:
     name: str
     hand_on_top: folders.Hand
     note: str
-    evenings: int
+    sessions_a_week: int
     scatter_us: int
     weeks_us: tuple[int, int, int]  # in the first week, at the last lesson, in the last week
     worst: tuple[int, int, int] | None  # from note, to note, finger
@@ -61,8 +61,8 @@ class Invented:
 
 def invented() -> list[Invented]:
     """The pupils of `demo/studio.toml`."""
-    told = tomllib.loads((demo_folder() / "studio.toml").read_text(encoding="utf-8"))
-    return [_invented(row) for row in told["pupil"]]
+    content = tomllib.loads((demo_folder() / "studio.toml").read_text(encoding="utf-8"))
+    return [_invented(row) for row in content["pupil"]]
 
 
 def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _: None) -> Path:
@@ -73,8 +73,8 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
         for person in invented():
             say(f"{person.name} practises for {WEEKS} weeks ...")
             pupil = studio.add(person.name, person.hand_on_top, "the studio's practice chanter", person.note)
-            for start, data in evenings(person, today):
-                session = write_evening(Path(scratch) / "evening.session", start, data, person.rungs)
+            for start, data in play_sessions(person, today):
+                session = write_session(Path(scratch) / "one.session", start, data, person.rungs)
                 taken = studio.take_in(pupil.key, session)
                 if taken.outcome == "refused":
                     raise folders.StudioError(taken.sentence)
@@ -88,24 +88,24 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
     return folder
 
 
-def evenings(person: Invented, today: date) -> list[tuple[datetime, bytes]]:
-    """Each evening of practice: when it began, and the bytes of its playing."""
+def play_sessions(person: Invented, today: date) -> list[tuple[datetime, bytes]]:
+    """Each session of a pupil: when it began, and the bytes of its playing."""
     lot = random.Random(f"{person.name} {WEEKS}")
     found = []
     for week in range(WEEKS):
-        for day in sorted(lot.sample(range(7), person.evenings)):
+        for day in sorted(lot.sample(range(7), person.sessions_a_week)):
             on = today - timedelta(days=7 * (WEEKS - week) - day)
             seed = zlib.crc32(f"{person.name} {week} {day}".encode())
             player = person.player(week)
-            performance = play.perform(player, write_script(player, seed, changes=CHANGES_AN_EVENING), seed)
+            performance = play.perform(player, write_script(player, seed, changes=CHANGES_A_SESSION), seed)
             data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
             start = datetime.combine(on, time(17 + lot.randrange(4), lot.randrange(60)), UTC)
             found.append((start, data))
     return found
 
 
-def write_evening(path: Path, start: datetime, data: bytes, rungs: tuple[str, ...] = ()) -> Path:
-    """A session file of one evening."""
+def write_session(path: Path, start: datetime, data: bytes, rungs: tuple[str, ...] = ()) -> Path:
+    """A session file."""
     with SessionWriter(path, "stream", "simulated", {"rungs": list(rungs)}, start) as writer, writer.at_once():
         for number, at in enumerate(range(0, len(data), BYTES_A_READ)):
             writer.append(data[at : at + BYTES_A_READ], number * READ_US)
@@ -119,7 +119,7 @@ def _invented(row: dict[str, Any]) -> Invented:
         row["name"],
         row.get("hand_on_top", "left"),
         row.get("note", ""),
-        row["evenings"],
+        row["sessions_a_week"],
         row["scatter_ms"] * 1_000,
         (first_ms * 1_000, lesson_ms * 1_000, last_ms * 1_000),
         worst and (note_index(worst["from"]), note_index(worst["to"]), FINGERS.index(worst["finger"])),

@@ -6,16 +6,18 @@ Days are ISO texts in UTC; today is an argument. Everything comes from the index
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from fingerlead.studio.index import ENDLESS, Index, IndexedSession
+from fingerlead.studio.index import Index, IndexedSession
 from fingerlead.studio.pupils import Pupil
 from fingerlead.timing.progress import Difference, Fault, Side, Tally, compare, together
 from fingerlead.timing.summary import stands_out
 
 Change = tuple[int, int]
+# Of each directed change before (False) and after (True) a day: what is compared of it, and what was heard.
+Sums = dict[Change, dict[bool, tuple[Side, int]]]
 # Before a lesson so many days are looked at; without one, as many until today. Our own choice.
 DAYS_BEFORE = 28
 
@@ -37,7 +39,7 @@ class Glance:
 
     pupil: Pupil
     since: str
-    sittings: int
+    sessions: int
     days: int
     playing_us: int
     first: Tally | None
@@ -54,16 +56,13 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
     """All pupils, in the order given."""
     pupils = list(pupils)
     spans = {pupil.key: _span(pupil, today) for pupil in pupils}
-    rows: dict[str, dict[Change, dict[bool, tuple[int, int, int, int]]]] = defaultdict(lambda: defaultdict(dict))
-    for who, after, from_note, to_note, *numbers in index.sums(spans):
-        plain, astray, heard_us, sittings = numbers
-        rows[who][from_note, to_note][after] = plain, astray, heard_us, sittings
+    sums = _sums(index, spans)
     kept: dict[str, list[IndexedSession]] = defaultdict(list)
-    for sitting in index.sittings(since=min((turn for _, turn in spans.values()), default="")):
-        kept[sitting.pupil].append(sitting)
+    for session in index.sessions(since=min((turn for _, turn in spans.values()), default="")):
+        kept[session.pupil].append(session)
     problems = index.problems()
     return [
-        _glance(index, pupil, spans[pupil.key][1], rows[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
+        _glance(index, pupil, spans[pupil.key][1], sums[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
         for pupil in pupils
     ]
 
@@ -79,7 +78,7 @@ def by_fault(found: Iterable[Glance]) -> list[tuple[tuple[int, bool] | None, lis
 
 def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
     """Progress: for each directed change the tally of each week, by the ISO day of its Monday."""
-    days = {sitting.digest: sitting.day for sitting in index.sittings(pupil)}
+    days = {session.digest: session.day for session in index.sessions(pupil)}
     lots: dict[Change, dict[str, list[Tally]]] = defaultdict(lambda: defaultdict(list))
     for _, digest, tally in index.tallies(pupil):
         if days.get(digest):
@@ -90,20 +89,9 @@ def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
     }
 
 
-def between(index: Index, pupil: str, since: str, turn: str, until: str = ENDLESS) -> list[Changed]:
+def between(index: Index, pupil: str, since: str, turn: str) -> list[Changed]:
     """Every change played on both sides of a day, the clearest first; see `progress.compare`."""
-    rows: dict[Change, dict[bool, list[Tally]]] = defaultdict(lambda: defaultdict(list))
-    for after, span in ((False, (since, turn)), (True, (turn, until))):
-        for _, _, tally in index.tallies(pupil, *span):
-            rows[tally.from_note, tally.to_note][after].append(tally)
-    sides = {
-        change: {
-            after: (sum(t.plain for t in lot), sum(t.astray for t in lot), sum(t.heard_us for t in lot), len(lot))
-            for after, lot in both.items()
-        }
-        for change, both in rows.items()
-    }
-    return _changed(sides)
+    return _changed(_sums(index, {pupil: (since, turn)})[pupil])
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
@@ -122,42 +110,36 @@ def _span(pupil: Pupil, today: date) -> tuple[str, str]:
     return (turn - timedelta(days=DAYS_BEFORE)).isoformat(), turn.isoformat()
 
 
-def _glance(
-    index: Index,
-    pupil: Pupil,
-    since: str,
-    rows: dict[Change, dict[bool, tuple[int, int, int, int]]],
-    kept: list[IndexedSession],
-    problems: int,
-) -> Glance:
-    mine = [sitting for sitting in kept if sitting.started_utc >= since]
-    worst = sorted(
-        ((sides[True][2], change) for change, sides in rows.items() if True in sides),
-        key=lambda row: (-row[0], row[1]),
-    )
-    first = next((change for _, change in worst if stands_out(rows[change][True][1], rows[change][True][0])), None)
-    told = None
+def _sums(index: Index, spans: Mapping[str, tuple[str, str]]) -> dict[str, Sums]:
+    """The sums of each pupil since the first day of their span, before and after its second."""
+    sums: dict[str, Sums] = defaultdict(lambda: defaultdict(dict))
+    for who, after, from_note, to_note, plain, astray, heard_us, sessions in index.sums(spans):
+        sums[who][from_note, to_note][after] = Side(plain, astray, sessions), heard_us
+    return sums
+
+
+def _glance(index: Index, pupil: Pupil, since: str, sums: Sums, kept: list[IndexedSession], problems: int) -> Glance:
+    mine = [session for session in kept if session.started_utc >= since]
+    recent = {change: sides[True] for change, sides in sums.items() if True in sides}
+    worst = sorted(recent, key=lambda change: (-recent[change][1], change))
+    first = next((each for each in worst if stands_out(recent[each][0].astray, recent[each][0].plain)), None)
+    tally = None
     if first is not None:
-        told = together(t for *_, t in index.tallies(pupil.key, since) if (t.from_note, t.to_note) == first)[first]
+        tally = together(t for *_, t in index.tallies(pupil.key, since) if (t.from_note, t.to_note) == first)[first]
     return Glance(
         pupil,
         since,
         len(mine),
-        len({sitting.day for sitting in mine}),
-        sum(sitting.playing_us for sitting in mine),
-        told,
-        tuple(each for each in _changed(rows) if each.difference.trend in ("better", "worse")),
+        len({session.day for session in mine}),
+        sum(session.playing_us for session in mine),
+        tally,
+        tuple(each for each in _changed(sums) if each.difference.trend in ("better", "worse")),
         problems,
     )
 
 
-def _changed(sides: dict[Change, dict[bool, tuple[int, int, int, int]]]) -> list[Changed]:
-    both = sorted(change for change, side in sides.items() if len(side) == 2)
-    found = compare([(_side(sides[change][False]), _side(sides[change][True])) for change in both])
-    told = map(Changed, both, found)
-    return sorted(told, key=lambda each: (each.difference.chance, -abs(each.difference.difference), each.change))
-
-
-def _side(numbers: tuple[int, int, int, int]) -> Side:
-    plain, astray, _, sittings = numbers
-    return Side(plain, astray, sittings)
+def _changed(sums: Sums) -> list[Changed]:
+    both = sorted(change for change, sides in sums.items() if len(sides) == 2)
+    found = compare([(sums[change][False][0], sums[change][True][0]) for change in both])
+    changed = map(Changed, both, found)
+    return sorted(changed, key=lambda each: (each.difference.chance, -abs(each.difference.difference), each.change))

@@ -136,44 +136,45 @@ def read_pupil(folder: Path) -> Pupil:
     """Who the pupil of a folder is; raises StudioError."""
     path = folder / "pupil.json"
     try:
-        if path.exists() and not path.is_file():
-            raise StudioError(f"{path}: expected a file; this is something else")
-        if path.stat().st_size > GREATEST_PUPIL_FILE:
-            raise StudioError(f"{path}: expected a pupil's file of a few lines; this one is too large")
-        told = json.loads(path.read_bytes())
+        # A pipe would keep its reader waiting for ever.
+        if (path.exists() and not path.is_file()) or path.stat().st_size > GREATEST_PUPIL_FILE:
+            raise StudioError(f"{path}: expected a pupil's file of a few lines; this is something else")
+        data = path.read_bytes()
     except OSError as error:
         raise StudioError(f"{path}: it cannot be read: {error.strerror or error}") from None
+    try:
+        content = json.loads(data)
     except (ValueError, RecursionError):
         raise StudioError(f"{path}: expected JSON; this file is damaged. Write the pupil's name anew") from None
-    if not isinstance(told, dict) or told.get("schema") != SCHEMA:
+    if not isinstance(content, dict) or content.get("schema") != SCHEMA:
         raise StudioError(f"{path}: expected a pupil of a studio (schema {SCHEMA}); this is something else")
     return checked(
         Pupil(
             folder.name,
-            text(told, "name"),
-            hand_on_top="right" if told.get("hand_on_top") == "right" else "left",
-            chanter=text(told, "chanter"),
-            note=text(told, "note"),
-            lesson=text(told, "lesson"),
+            text(content, "name"),
+            hand_on_top="right" if content.get("hand_on_top") == "right" else "left",
+            chanter=text(content, "chanter"),
+            note=text(content, "note"),
+            lesson=text(content, "lesson"),
         )
     )
 
 
-def text(told: Mapping[str, object], key: str) -> str:
+def text(content: Mapping[str, object], key: str) -> str:
     """A text of an object read from a file; empty where there is none."""
-    value = told.get(key)
+    value = content.get(key)
     return value if isinstance(value, str) else ""
 
 
-def texts(told: Mapping[str, object], key: str) -> tuple[str, ...]:
+def texts(content: Mapping[str, object], key: str) -> tuple[str, ...]:
     """A list of texts of an object read from a file; what is none is left out."""
-    value = told.get(key)
+    value = content.get(key)
     return tuple(each for each in value if isinstance(each, str)) if isinstance(value, list) else ()
 
 
-def keys(told: Iterable[str]) -> tuple[str, ...]:
-    """Keys of rungs and tunes, as strangers write them: each once, tidied, not too long, not too many."""
-    return tuple(dict.fromkeys(key for each in told if (key := tidy(each)[:LONGEST_KEY])))[:MOST_KEYS]
+def keys(words: Iterable[str]) -> tuple[str, ...]:
+    """Keys of rungs and tunes, from a file that is not trusted: each once, tidied, not too long, not too many."""
+    return tuple(dict.fromkeys(key for word in words if (key := tidy(word)[:LONGEST_KEY])))[:MOST_KEYS]
 
 
 def add_remark(folder: Path, session: str, at_us: int, words: str, day: date) -> Remark:
@@ -198,13 +199,13 @@ def take_back(folder: Path, id: str) -> None:
 def remarks(folder: Path) -> list[Remark]:
     """The remarks that stand, in order of session and moment."""
     standing: dict[str, Remark] = {}
-    for told in objects_in(folder / "remarks.jsonl"):
-        id, at_us = text(told, "id"), told.get("at_us")
-        if told.get("taken_back") is True:
+    for row in objects_in(folder / "remarks.jsonl"):
+        id, at_us = text(row, "id"), row.get("at_us")
+        if row.get("taken_back") is True:
             standing.pop(id, None)
-        elif type(at_us) is int and 0 <= at_us <= GREATEST_US and is_key(id) and text(told, "text"):
-            words = tidy(text(told, "text"), lines=True)[:LONGEST_REMARK]
-            standing[id] = Remark(id, text(told, "session"), at_us, words, _day(told))
+        elif type(at_us) is int and 0 <= at_us <= GREATEST_US and is_key(id) and text(row, "text"):
+            words = tidy(text(row, "text"), lines=True)[:LONGEST_REMARK]
+            standing[id] = Remark(id, text(row, "session"), at_us, words, _day(row))
     return sorted(standing.values(), key=lambda each: (each.session, each.at_us, each.id))
 
 
@@ -216,8 +217,8 @@ def give(folder: Path, homework: Homework) -> None:
 def homework(folder: Path) -> list[Homework]:
     """All that was given, the latest first."""
     return [
-        _tidied(Homework(_day(told), texts(told, "rungs"), texts(told, "tunes"), text(told, "note")))
-        for told in reversed(objects_in(folder / "homework.jsonl"))
+        _tidied(Homework(_day(row), texts(row, "rungs"), texts(row, "tunes"), text(row, "note")))
+        for row in reversed(objects_in(folder / "homework.jsonl"))
     ]
 
 
@@ -226,9 +227,9 @@ def _tidied(given: Homework) -> Homework:
     return replace(given, rungs=keys(given.rungs), tunes=keys(given.tunes), note=note)
 
 
-def _day(told: Mapping[str, object]) -> str:
+def _day(row: Mapping[str, object]) -> str:
     """The day of a line; none where it is no day."""
     try:
-        return day_text(text(told, "day"))
+        return day_text(text(row, "day"))
     except StudioError:
         return ""

@@ -1,23 +1,23 @@
 """The studio: pupils, their sessions, and what was practised; everything stays in one folder on this machine.
 
-What is true is in the pupils' folders. The index says the same in numbers; when the studio opens it is brought up to
-date with the folders, so that whatever was cut off (a crash, a full disk, another program) loses nothing and doubles
-nothing. A session is taken in by its content: written anew by this program, so that nothing of a stranger's file but
-its bytes of playing comes in, and named by their digest, so that the same session twice is one.
+The pupils' folders are the truth. The index says the same in numbers; when the studio opens it is brought up to date
+with the folders, so that a crash, a full disk or another program loses nothing and doubles nothing. A session is taken
+in by its content: written anew by this program, so that nothing of a foreign file but its bytes of playing comes in,
+and named by their digest, so that the same session twice is one.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 import sqlite3
 import time
 import zipfile
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import TracebackType
-from typing import Literal, Self
+from typing import Literal
 
 from fingerlead.store.session_file import SessionError, remove_session
 from fingerlead.store.session_reading import read_session
@@ -25,37 +25,10 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
 
-# --- Sessions that lie in a pupil's folder and are not taken in yet: a turn or a sitting that is over, or was cut off.
-
-# What can be wrong with one of them, and must not keep the others away.
+# What can be wrong with one session, and must not keep the others away.
 FAILURES = (SessionError, StudioError, OSError, sqlite3.Error)
-
-
-def bring_home(studio: Studio, key: str, folder: Path) -> int:
-    """Take in what lies in a folder, and remove it there; how many sessions were new.
-
-    What another program has open stays, and so does what is refused.
-    """
-    new = 0
-    for path in sorted(folder.glob("*.session")):
-        with contextlib.suppress(*FAILURES):
-            if _at_rest(path):
-                taken = studio.take_in(key, path)
-                new += taken.outcome == "new"
-                if taken.outcome != "refused":
-                    remove_session(path)
-    return new
-
-
-def _at_rest(path: Path) -> bool:
-    """Whether no program has the session open: only then does SQLite bring it into one single file."""
-    with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
-        return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))
-
-
-# ---
-
 ENDING = ".session"
+SESSION = re.compile(f"[0-9a-f]{{{DIGEST_LETTERS}}}{re.escape(ENDING)}")
 GREATEST_TAKEN_IN = 1 << 28
 # Sessions entered in one transaction.
 BATCH = 100
@@ -64,16 +37,14 @@ LEFT_BEHIND_S = 3_600
 
 @dataclass(frozen=True, slots=True)
 class TakenIn:
-    """What became of a file: `new`, `same` (it was there already, with the pupil `whose`), or `refused` and why."""
+    """What became of a file: `new`, `same` (it was there already), or `refused` and why."""
 
-    path: Path
     outcome: Literal["new", "same", "refused"]
     digest: str = ""
-    whose: str = ""
     sentence: str = ""
 
 
-class Studio:
+class Studio(contextlib.AbstractContextManager["Studio"]):
     """A studio in a folder, made where there is none; `with` closes it. Raises StudioError."""
 
     def __init__(self, folder: Path | str) -> None:
@@ -87,26 +58,16 @@ class Studio:
             self.catch_up()
         except (sqlite3.Error, OSError) as error:
             self.index.close()
-            why = (
-                f"{self.folder}: this studio cannot be read: {error.strerror or error}"
-                if isinstance(error, OSError)
-                else refusal(self.index.path, error)
-            )
-            raise StudioError(why) from None
+            if isinstance(error, sqlite3.Error):
+                raise StudioError(refusal(self.index.path, error)) from None
+            raise StudioError(f"{self.folder}: this studio cannot be read: {error.strerror or error}") from None
 
     def close(self) -> None:
         """Let go of the folder."""
         self.index.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
-
-    # Pupils
 
     def pupils(self) -> list[Pupil]:
         """All pupils by name; a folder that cannot be read shows up with its key as its name."""
@@ -118,7 +79,7 @@ class Studio:
         return _pupil(self.of(key))
 
     def of(self, key: str) -> Path:
-        """A pupil's folder; refuses what is no pupil's key."""
+        """A pupil's folder; raises StudioError for what is no pupil's key."""
         folder = self.folder / "pupils" / key
         if not folders.is_key(key) or folder.is_symlink() or not folder.is_dir():
             raise StudioError(f"expected a pupil of this studio; there is none with the key {key[:20]!r}")
@@ -158,17 +119,15 @@ class Studio:
     def delete(self, key: str) -> None:
         """Delete a pupil whole: their folder, and every row of theirs. Nothing brings it back."""
         folder = self.of(key)
-        # Out of sight at once, whatever happens next; the name is the first to go.
+        # Out of sight at once, also if the rest fails; the name is the first to go.
         gone = self.folder / f".deleting-{key}"
         folder.replace(gone)
         (gone / "pupil.json").unlink(missing_ok=True)
         self.index.drop_pupil(key)
         shutil.rmtree(gone)
 
-    # Sessions
-
     def take_in(self, key: str, path: Path | str) -> TakenIn:
-        """Take a session file in for a pupil, as from a stranger."""
+        """Take a session file in for a pupil; nothing in it is trusted."""
         path, sessions = Path(path), self.of(key) / "sessions"
         try:
             if path.stat().st_size > GREATEST_TAKEN_IN:
@@ -181,66 +140,59 @@ class Studio:
         digest = digest_of(session)
         new = sessions / f".{digest}-{os.getpid()}"
         try:
-            if (whose := self.index.has(digest)) is None:
+            if self.index.has(digest) is None:
                 new.unlink(missing_ok=True)
                 write_anew(new, session)
                 new.chmod(0o444)
                 # What is entered is what was written: read back before it counts.
-                sitting, tallies = reading(key, digest, new)
+                rows = reading(key, digest, new)
                 with self.index.writing():
-                    if (whose := self.index.has(digest)) is None:
+                    if self.index.has(digest) is None:
                         new.replace(sessions / f"{digest}{ENDING}")
-                        self.index.put(sitting, tallies)
-                        return TakenIn(path, "new", digest, key)
+                        self.index.put(*rows)
+                        return TakenIn("new", digest)
         except (SessionError, OSError, sqlite3.Error) as error:
             return _refused(path, f"it cannot be kept: {error}. Make room, and take it in again")
         finally:
             remove_session(new)
-        return TakenIn(path, "same", digest, whose, f"{path}: this session is in the studio already")
+        return TakenIn("same", digest, f"{path}: this session is in the studio already")
 
     def session_path(self, digest: str) -> Path:
-        """Where a session of this studio lies."""
+        """The file of a session of this studio."""
         whose = self.index.has(digest)
         if whose is None:
             raise StudioError(f"expected a session of this studio; there is none {digest[:20]!r}")
         return self.of(whose) / "sessions" / f"{digest}{ENDING}"
 
     def catch_up(self) -> int:
-        """Enter what lies in the folders and not in the index, and drop what does not; how many were entered."""
+        """Enter what is in the folders and not in the index, and drop what is not; how many were entered."""
         for half in self.folder.glob(".deleting-*"):
             self.index.drop_pupil(half.name.removeprefix(".deleting-"))
             shutil.rmtree(half, ignore_errors=True)
         known = self.index.known()
-        lying: dict[str, tuple[str, Path]] = {}
+        there: dict[str, tuple[str, Path]] = {}
         for folder in self._folders():
             _sweep(folder)
             for file in _sessions(folder):
                 digest = file.name.removesuffix(ENDING)
-                # One session lies in one folder only; where somebody copied it, the folder that is known goes before.
-                if digest not in lying or (folder.name, digest) in known:
-                    lying[digest] = folder.name, file
-        here = {(key, digest) for digest, (key, _) in lying.items()}
+                # One session is in one folder only; of one that was copied, the folder that is known counts.
+                if digest not in there or (folder.name, digest) in known:
+                    there[digest] = folder.name, file
+        here = {(key, digest) for digest, (key, _) in there.items()}
         with self.index.writing():
             for _, digest in known - here:
                 self.index.drop(digest)
         new = sorted(here - known)
         for start in range(0, len(new), BATCH):
-            rows = [reading(key, digest, lying[digest][1]) for key, digest in new[start : start + BATCH]]
+            rows = [reading(key, digest, there[digest][1]) for key, digest in new[start : start + BATCH]]
             with self.index.writing():
-                for sitting, tallies in rows:
-                    self.index.put(sitting, tallies)
+                for row in rows:
+                    self.index.put(*row)
         return len(new)
 
-    def rebuild(self) -> int:
-        """Make the index anew from the sessions; how many there are."""
-        self.index.close()
-        forget_index(self.folder)
-        self.index = Index(self.folder)
-        return self.catch_up()
-
     def _folders(self) -> list[Path]:
-        lying = (self.folder / "pupils").iterdir()
-        found = sorted(each for each in lying if folders.is_key(each.name) and each.is_dir() and not each.is_symlink())
+        there = sorted((self.folder / "pupils").iterdir())
+        found = [each for each in there if folders.is_key(each.name) and each.is_dir() and not each.is_symlink()]
         # A folder without a pupil or a session was begun and never finished.
         return [folder for folder in found if (folder / "pupil.json").exists() or _sessions(folder)]
 
@@ -264,25 +216,42 @@ def _pupil(folder: Path) -> Pupil:
 
 
 def _sessions(folder: Path) -> list[Path]:
+    """The files named by a digest: sessions that were taken in. A link is none, and no other name is."""
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-        return [Path(entry.path) for entry in os.scandir(folder / "sessions") if _is_session(entry)]
+        found = [entry for entry in os.scandir(folder / "sessions") if SESSION.fullmatch(entry.name)]
+        return [Path(entry.path) for entry in found if entry.is_file(follow_symlinks=False)]
     return []
 
 
 def _sweep(folder: Path) -> None:
-    """Remove what a taking in that was killed has left; what another program may be writing now is younger."""
+    """Remove what a program that was killed has left; what another may be writing now is younger."""
     with contextlib.suppress(OSError):
         for entry in os.scandir(folder / "sessions"):
             if entry.name.startswith(".") and time.time() - entry.stat().st_mtime > LEFT_BEHIND_S:
                 os.unlink(entry.path)
 
 
-def _is_session(entry: os.DirEntry[str]) -> bool:
-    """A file named by a digest: a session that was taken in. A link is none, and no other name is."""
-    digest = entry.name.removesuffix(ENDING)
-    named = entry.name.endswith(ENDING) and len(digest) == DIGEST_LETTERS and not set(digest) - set("0123456789abcdef")
-    return named and entry.is_file(follow_symlinks=False)
-
-
 def _refused(path: Path, why: str) -> TakenIn:
-    return TakenIn(path, "refused", sentence=f"{path}: {why}")
+    return TakenIn("refused", sentence=f"{path}: {why}")
+
+
+def bring_home(studio: Studio, key: str, folder: Path) -> int:
+    """Take in sessions that are over from a folder, and remove them there; how many were new.
+
+    What another program has open stays, and so does what is refused.
+    """
+    new = 0
+    for path in sorted(folder.glob("*.session")):
+        with contextlib.suppress(*FAILURES):
+            if _at_rest(path):
+                taken = studio.take_in(key, path)
+                new += taken.outcome == "new"
+                if taken.outcome != "refused":
+                    remove_session(path)
+    return new
+
+
+def _at_rest(path: Path) -> bool:
+    """Whether no program has the session open: only then does SQLite bring it into one single file."""
+    with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
+        return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))

@@ -132,7 +132,7 @@ def studio(
             # Before the studio opens: the index may be too damaged for that.
             forget_index(folder)
             with Studio(folder) as there:
-                typer.echo(f"{len(there.index.sittings())} sessions are in the index.")
+                typer.echo(f"{len(there.index.sessions())} sessions are in the index.")
     serve_studio(folder, port, browser, address, web_port)
 
 

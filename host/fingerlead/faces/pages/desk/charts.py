@@ -11,6 +11,8 @@ from datetime import date, timedelta
 from html import escape
 from typing import Any
 
+from markupsafe import Markup
+
 from fingerlead.faces.phrases import capital
 from fingerlead.faces.words import change_name, ms, whole_ms
 from fingerlead.studio.overview import monday
@@ -47,8 +49,6 @@ def charts(
     # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
     chosen = worst[: MOST_CHARTS // 2]
     chosen += [change for change in sorted(by_change, key=lambda c: (-cost[c], c)) if change not in chosen]
-    from markupsafe import Markup
-
     return [
         {
             "name": capital(change_name(*change)),

@@ -1,17 +1,20 @@
-"""The homework that was given, as a sheet for the music stand."""
+"""What the desk makes to be heard or printed: a stretch of a session or a passage, and the sheet of homework."""
 
 from __future__ import annotations
 
 from datetime import date
 
-from fingering.ladder import find_rung, ladder
+from fingering.ladder import ladder
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk.words import day_words
+from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
+from fingerlead.faces.sheet.sheets import pages
+from fingerlead.music.abc import parse_abc
+from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.studio.pupils import Homework, StudioError
 from fingerlead.timing.analysis import Analysis
-
-# --- A stretch of a session or of a passage, made to be heard.
+from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 
 # Of sound, however slow: the pages ask for eight seconds of playing on, and half a minute around a stray.
 LONGEST_US = 60_000_000
@@ -19,8 +22,6 @@ LONGEST_US = 60_000_000
 
 def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, mended: int = -1) -> bytes:
     """The sound from one time of a session to another; `mended` is the number of a change to mend first."""
-    from fingerlead.sound.takes import render_take, wav_bytes
-
     if not 0 <= from_us < until_us or not 0 < speed <= 1 or until_us - from_us > LONGEST_US * speed:
         raise StudioError(f"expected a stretch of at most {LONGEST_US // 1_000_000} seconds of sound, and a speed to 1")
     edges = list(zip(analysis.edge_us[:-1].tolist(), analysis.covered.tolist(), strict=True))
@@ -37,8 +38,6 @@ def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, m
 
 def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """The edges with one change mended; raises StudioError where it cannot be."""
-    from fingerlead.timing.mended import mended_edges, trusted_diagnosis
-
     if number >= len(analysis.changes):
         raise StudioError(f"expected the number of a change below {len(analysis.changes)}, got {number}")
     change = analysis.changes[number]
@@ -53,26 +52,11 @@ def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]
     )
 
 
-# ---
-
-
 def homework_pdf(given: Homework, pupil: str) -> bytes:
     """The sheet as PDF; raises StudioError where it cannot be engraved."""
-    from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
-    from fingerlead.faces.sheet.sheets import pages
-    from fingerlead.music.abc import parse_abc
-
-    rungs = ladder()
-    pieces = []
-    for key in given.rungs:
-        try:
-            rung = find_rung(rungs, key)
-        except ValueError:
-            continue
-        pieces.append(rung_piece(rung, rungs.index(rung) + 1, len(rungs)))
-    for tune in easy_tunes():
-        if tune.key in given.tunes:
-            pieces.append(tune_piece(parse_abc(tune.abc)[0][0], True))
+    rungs = {rung.key: (rung, number, len(ladder())) for number, rung in enumerate(ladder(), 1)}
+    pieces = [rung_piece(*rungs[key]) for key in given.rungs if key in rungs]
+    pieces += [tune_piece(parse_abc(tune.abc)[0][0], True) for tune in easy_tunes() if tune.key in given.tunes]
     if not pieces:
         raise StudioError("none of the rungs and tunes given is known here; give others")
     day = day_words(given.day or date.min.isoformat())

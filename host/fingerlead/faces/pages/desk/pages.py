@@ -5,7 +5,7 @@ All text of people is escaped by the templates; strips and charts are made here 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
@@ -24,9 +24,8 @@ from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.words import change_name, clock_text, practised_names, what_happened
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.index import ENDLESS, analysed
+from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
 from fingerlead.studio.overview import Glance, between, by_fault, glances, weeks, worst_first
-from fingerlead.studio.pupils import Pupil
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
@@ -38,7 +37,7 @@ from fingerlead.timing.summary import heard_stray_us, stands_out
 PACKAGE = "fingerlead.faces.pages.desk"
 MOST_STRIPS = 3
 MOST_MOMENTS = 60
-MOST_SITTINGS = 30
+MOST_SESSIONS = 30
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
 
 
@@ -69,12 +68,12 @@ def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None 
 def round_sentence(studio: Studio, passed: Round) -> str:
     """Who has the chanter that is passed round, and what is wrong with it."""
     name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
-    told = f"{name} has the chanter" if name else "Nobody has the chanter: what is played now is not kept"
-    return f"{told}. {capital(passed.sentence)}" if passed.sentence else f"{told}."
+    who = f"{name} has the chanter." if name else "Nobody has the chanter: what is played now is not kept."
+    return f"{who} {capital(passed.sentence)}" if passed.sentence else who
 
 
-def after(pupils: Sequence[Pupil], key: str) -> Pupil | None:
-    """Who plays next, going round by name; the first where nobody has the chanter, none where there is nobody."""
+def after(pupils: Sequence[folders.Pupil], key: str) -> folders.Pupil | None:
+    """Who plays next, going round by name; the first where no pupil has the chanter, none where there is no pupil."""
     keys = [pupil.key for pupil in pupils]
     return pupils[(keys.index(key) + 1) % len(keys) if key in keys else 0] if pupils else None
 
@@ -90,11 +89,11 @@ def printed_glance(studio: Studio, today: date, since: str = "") -> str:
 
 
 def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: str = "") -> str:
-    """One pupil; `turn` is the day on which before ends and after begins, the last lesson unless told."""
+    """One pupil; `turn` is the day on which before ends and after begins, by default the last lesson."""
     pupil = studio.pupil(key)
     (glance,) = glances(studio.index, [pupil], today)
     turn = folders.day_text(turn) or glance.since
-    sittings = studio.index.sittings(key)
+    sessions = studio.index.sessions(key)
     by_change = weeks(studio.index, key)
     tomorrow = (today + timedelta(days=1)).isoformat()
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
@@ -107,11 +106,11 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         turn=turn,
         turn_words=say.day_words(turn),
         today=say.day_words(today.isoformat()),
-        days=len({sitting.day for sitting in sittings if sitting.day}),
-        minutes=round(sum(sitting.playing_us for sitting in sittings) / 60_000_000),
+        days=len({session.day for session in sessions if session.day}),
+        minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
-        rung=_furthest([rung for sitting in sittings for rung in sitting.rungs]),
+        rung=_furthest({rung for session in sessions for rung in session.rungs}),
         charts=charts(by_change, recent, pupil.lesson, today),
         worst=_worst(studio, key, glance.since, list(recent.values())),
         compared=[
@@ -120,8 +119,8 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
             if each.difference.trend != "too little"
         ],
         too_little=sum(each.difference.trend == "too little" for each in compared),
-        sittings=[_sitting_row(each) for each in reversed(sittings[-MOST_SITTINGS:])],
-        more_sittings=max(0, len(sittings) - MOST_SITTINGS),
+        sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
+        more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
         rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(ladder(), 1)],
         tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
@@ -133,9 +132,8 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
 def session_page(studio: Studio, digest: str, notice: str = "") -> str:
     """One session: what to jump to, the remarks, and the player. Raises StudioError."""
     key = studio.index.has(digest) or ""
-    path = studio.session_path(digest)
-    pupil = studio.pupil(key)
-    sitting = next(each for each in studio.index.sittings(key) if each.digest == digest)
+    path, pupil = studio.session_path(digest), studio.pupil(key)
+    indexed = next(each for each in studio.index.sessions(key) if each.digest == digest)
     try:
         _, analysis = analysed(path)
     except SessionError as error:
@@ -146,8 +144,8 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         "session.html",
         pupil=pupil,
         digest=digest,
-        day=say.day_words(sitting.day),
-        minutes=f"{sitting.playing_us / 60_000_000:.1f}",
+        day=say.day_words(indexed.day),
+        minutes=f"{indexed.playing_us / 60_000_000:.1f}",
         changes=len(analysis.changes),
         astray=len(astray),
         end_us=analysis.record.end_us,
@@ -177,7 +175,7 @@ def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
 def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
     pupils = [replace(pupil, lesson=since or pupil.lesson) for pupil in studio.pupils()]
     found = glances(studio.index, pupils, today)
-    groups = by_fault(found) if by == "fault" else [(None, _neediest_first(found))]
+    groups = by_fault(found) if by == "fault" else [(None, sorted(found, key=_need))]
     return [
         {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
         for fault, group in groups
@@ -185,14 +183,10 @@ def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[
     ]
 
 
-def _neediest_first(found: list[Glance]) -> list[Glance]:
-    """Those who got worse, then those with something to work on by how much is heard, then the rest by name."""
-
-    def need(glance: Glance) -> tuple[bool, int]:
-        worse = any(each.difference.trend == "worse" for each in glance.changed)
-        return not worse, -(glance.first.heard_us if glance.first else 0)
-
-    return sorted(found, key=need)
+def _need(glance: Glance) -> tuple[bool, int]:
+    """Sorts those who got worse first, then those with something to work on by how much is heard, then the rest."""
+    worse = any(each.difference.trend == "worse" for each in glance.changed)
+    return not worse, -(glance.first.heard_us if glance.first else 0)
 
 
 def _glance_row(glance: Glance) -> dict[str, Any]:
@@ -210,45 +204,42 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
 
 
 def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[dict[str, Any]]:
-    """The worst changes since a day, each with its worst instance and, from before, a typical one beside it."""
-    found = []
+    """The worst changes since a day, each with its worst instance and, from before, another one beside it."""
     ranked = worst_first(tallies)
-    for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]:
-        change = (tally.from_note, tally.to_note)
-        now = _instance(studio, key, change, since, ENDLESS)
-        before = _instance(studio, key, change, "", since)
-        pair = [("Since then, the worst", now), ("Before, the worst", before)]
-        found.append(
-            {
-                "name": capital(change_name(*change)),
-                "sentence": say.tally_sentence(tally),
-                "strips": [{"kind": kind, **each} for kind, each in pair if each],
-            }
-        )
-    return found
+
+    def strips(change: tuple[int, int]) -> list[dict[str, Any]]:
+        now, before = _instance(studio, key, change, since, ENDLESS), _instance(studio, key, change, "", since)
+        pair = {"Since then, the worst": now, "Before, the worst": before}
+        return [{"kind": kind, **instance} for kind, instance in pair.items() if instance]
+
+    return [
+        {
+            "name": capital(change_name(tally.from_note, tally.to_note)),
+            "sentence": say.tally_sentence(tally),
+            "strips": strips((tally.from_note, tally.to_note)),
+        }
+        for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]
+    ]
 
 
 def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, until: str) -> dict[str, Any] | None:
     """The worst instance of a change in a span of days, from the session in which it cost most."""
-    best = max(
-        ((t.heard_us, digest) for _, digest, t in studio.index.tallies(key, since, until) if _is(t, wanted)),
-        default=(0, ""),
-    )
-    if not best[0]:
+    cost = [
+        (tally.heard_us, digest)
+        for _, digest, tally in studio.index.tallies(key, since, until)
+        if (tally.from_note, tally.to_note) == wanted and tally.heard_us
+    ]
+    if not cost:
         return None
+    _, digest = max(cost)
     try:
-        _, analysis = analysed(studio.session_path(best[1]))
+        _, analysis = analysed(studio.session_path(digest))
     except (SessionError, folders.StudioError):
         return None
     same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
-    if not same:
-        return None
-    worst = max(same, key=heard_stray_us)
-    return {"digest": best[1], **_moment(analysis, worst, f"w{wanted[0]}{wanted[1]}-{since or 'all'}")}
-
-
-def _is(tally: Tally, wanted: tuple[int, int]) -> bool:
-    return (tally.from_note, tally.to_note) == wanted
+    worst = max(same, key=heard_stray_us, default=None)
+    number = f"w{wanted[0]}{wanted[1]}-{since or 'all'}"
+    return None if worst is None else {"digest": digest, **_moment(analysis, worst, number)}
 
 
 def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
@@ -264,14 +255,14 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
     }
 
 
-def _sitting_row(sitting: Any) -> dict[str, Any]:
+def _session_row(session: IndexedSession) -> dict[str, Any]:
     names = practised_names()
     return {
-        "digest": sitting.digest,
-        "day": say.day_words(sitting.day),
-        "minutes": f"{sitting.playing_us / 60_000_000:.1f}",
-        "rungs": ", ".join(names.get(key, key) for key in sitting.rungs),
-        "problem": sitting.problem,
+        "digest": session.digest,
+        "day": say.day_words(session.day),
+        "minutes": f"{session.playing_us / 60_000_000:.1f}",
+        "rungs": ", ".join(names.get(key, key) for key in session.rungs),
+        "problem": session.problem,
     }
 
 
@@ -284,13 +275,10 @@ def _homework_row(given: folders.Homework) -> dict[str, Any]:
     }
 
 
-def _furthest(keys: Sequence[str]) -> str:
-    order = {rung.key: number for number, rung in enumerate(ladder(), 1)}
-    known = [key for key in keys if key in order]
-    if not known:
-        return ""
-    key = max(known, key=order.__getitem__)
-    return f"{order[key]}, {next(rung.name for rung in ladder() if rung.key == key)}"
+def _furthest(keys: Set[str]) -> str:
+    """The highest of some rungs, with its number."""
+    rungs = reversed(list(enumerate(ladder(), 1)))
+    return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
 
 
 def _weakest_rungs(tallies: list[Tally]) -> list[str]:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -33,7 +33,7 @@ from fingerlead.store.passage.text import PassageError
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
-from fingerlead.studio.pupils import Homework, StudioError
+from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
@@ -42,6 +42,7 @@ from fingerlead.timing.summary import summarise
 GREATEST_UPLOAD = 1 << 28
 GREATEST_MESSAGE = 1 << 20
 MOST_OPENED = 20
+Number = TypeVar("Number", int, float)
 
 
 class Desk:
@@ -99,7 +100,7 @@ class Desk:
         return JSONResponse({"told": "" if self.round is None else pages.round_sentence(self.studio, self.round)})
 
     async def next(self, request: Request) -> Response:
-        """Who plays next; nobody, where no key is given."""
+        """Who plays next; no pupil, where no key is given."""
         if self.round is None:
             raise StudioError("no chanter is listened to; begin with: fingerlead studio FOLDER PORT")
         form = await request.form()
@@ -120,10 +121,10 @@ class Desk:
         return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), turn))
 
     async def change(self, request: Request) -> Response:
-        """What is known about a pupil, written anew."""
+        """Change what is known about a pupil."""
         key, form = request.path_params["key"], await request.form()
-        told = {name: _field(form, name) for name in ("name", "hand_on_top", "chanter", "note", "lesson")}
-        self.studio.change(key, **told)
+        fields = ("name", "hand_on_top", "chanter", "note", "lesson")
+        self.studio.change(key, **{name: _field(form, name) for name in fields})
         return _back(f"/pupil/{key}")
 
     async def give(self, request: Request) -> Response:
@@ -132,7 +133,7 @@ class Desk:
         rungs, tunes = ([str(each) for each in form.getlist(name)] for name in ("rungs", "tunes"))
         if not rungs and not tunes:
             raise StudioError("expected at least one rung or tune as homework. Choose one")
-        given = Homework(self.today().isoformat(), tuple(rungs), tuple(tunes), _field(form, "note"))
+        given = folders.Homework(self.today().isoformat(), tuple(rungs), tuple(tunes), _field(form, "note"))
         folders.give(self.studio.of(key), given)
         return _back(f"/pupil/{key}#homework-h")
 
@@ -151,7 +152,7 @@ class Desk:
         if int(request.headers.get("content-length", "0") or 0) > GREATEST_UPLOAD:
             raise StudioError(f"expected files of at most {GREATEST_UPLOAD >> 20} MiB together; take in fewer at once")
         form = await request.form(max_files=100)
-        told = []
+        sentences = []
         for upload in form.getlist("files"):
             if isinstance(upload, str):
                 continue
@@ -163,8 +164,8 @@ class Desk:
                 taken = self.studio.take_in(key, path)
             name = folders.tidy(upload.filename or "")[:80] or "a file without a name"
             reason = taken.sentence.removeprefix(f"{path}: ")
-            told.append(f"{name}: {'taken in' if taken.outcome == 'new' else reason}.")
-        return HTMLResponse(pages.pupil_page(self.studio, key, self.today(), notice=" ".join(told)))
+            sentences.append(f"{name}: {'taken in' if taken.outcome == 'new' else reason}.")
+        return HTMLResponse(pages.pupil_page(self.studio, key, self.today(), notice=" ".join(sentences)))
 
     async def export(self, request: Request) -> Response:
         """Everything kept of a pupil."""
@@ -196,11 +197,8 @@ class Desk:
     async def sound(self, request: Request) -> Response:
         """A stretch of a session as sound, at a speed, or mended."""
         query = request.query_params
-        try:
-            from_us, until_us = int(query.get("from_us", "0")), int(query.get("until_us", "0"))
-            speed, mended = float(query.get("speed", "1")), int(query.get("mended", "-1"))
-        except ValueError:
-            raise StudioError("expected from_us, until_us and speed as numbers") from None
+        from_us, until_us = (_number(query.get(name, "0"), name) for name in ("from_us", "until_us"))
+        speed, mended = _number(query.get("speed", "1"), "speed", float), _number(query.get("mended", "-1"), "mended")
         wav = stretch_wav(self._analysed(request), from_us, until_us, speed, mended)
         return Response(wav, media_type="audio/wav")
 
@@ -208,10 +206,7 @@ class Desk:
         """Pin a remark to a moment."""
         digest, form = request.path_params["digest"], await request.form()
         folder = self.studio.session_path(digest).parents[1]
-        try:
-            at_us = int(_field(form, "at_us"))
-        except ValueError:
-            raise StudioError("expected the moment of a remark in microseconds") from None
+        at_us = _number(_field(form, "at_us"), "the moment of a remark, in microseconds,")
         folders.add_remark(folder, digest, at_us, _field(form, "text"), self.today())
         return _back(f"/session/{digest}#remarks-h")
 
@@ -241,16 +236,13 @@ class Desk:
     async def message_out(self, request: Request) -> Response:
         """Some changes of a session as a message to send."""
         digest, query = request.path_params["digest"], request.query_params
-        try:
-            first, last = int(query.get("first", "")), int(query.get("last", ""))
-        except ValueError:
-            raise StudioError("expected the first and the last change as numbers") from None
+        first, last = (_number(query.get(name, ""), f"the {name} change") for name in ("first", "last"))
         try:
             text = message_of(self._analysed(request), first - 1, last - 1)
         except PassageError as error:
             raise StudioError(str(error)) from None
-        told = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
-        return HTMLResponse(pages.render("message_out.html", **told))
+        values = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
+        return HTMLResponse(pages.render("message_out.html", **values))
 
     async def passage(self, request: Request) -> Response:
         """A passage that was opened."""
@@ -299,6 +291,13 @@ def _back(to: str) -> Response:
 def _field(form: Any, name: str) -> str:
     value = form.get(name)
     return value if isinstance(value, str) else ""
+
+
+def _number(text: str, what: str, kind: Callable[[str], Number] = int) -> Number:
+    try:
+        return kind(text)
+    except ValueError:
+        raise StudioError(f"expected {what} as a number; got {text[:20]!r}") from None
 
 
 @contextlib.contextmanager

@@ -22,10 +22,10 @@ def day_words(day: str) -> str:
 def glance_sentence(glance: Glance) -> str:
     """One pupil in one sentence: what changed since the last lesson, and what to work on first."""
     since = "since the lesson" if glance.pupil.lesson else f"in the last {DAYS_BEFORE} days"
-    if not glance.sittings:
+    if not glance.sessions:
         return f"Nothing was played {since}."
-    told = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
-    changed = listed(told) if told else f"no clear change {since}"
+    trends = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
+    changed = listed(trends) if trends else f"no clear change {since}"
     return f"{capital(changed)}; {work_clause(glance)}."
 
 
@@ -41,7 +41,7 @@ def work_clause(glance: Glance) -> str:
 
 
 def fault_clause(fault: Fault | None) -> str:
-    """Which finger goes out of turn, after a colon; nothing where none could be told."""
+    """Which finger goes out of turn, after a colon; nothing where there is no telling."""
     if fault is None:
         return ""
     _, _, first, second = fault.turn
@@ -69,7 +69,7 @@ def difference_row(change: tuple[int, int], difference: Difference) -> dict[str,
 
 
 def share_words(astray: int, plain: int) -> str:
-    """How many went astray, and where the true share lies 19 times in 20."""
+    """How many went astray, and where the true share is 19 times in 20."""
     low, high = wilson(astray, plain)
     return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 

@@ -16,8 +16,6 @@ from collections.abc import Callable, Mapping
 from threading import Lock
 from typing import Any
 
-from fingerlead.ports.base import now_us
-
 Message = Mapping[str, Any]
 
 WAITING = 64  # messages of one subscriber
@@ -85,14 +83,13 @@ class Subscriber:
 
 
 class Hub:
-    """Publishes to all subscribers, and remembers what a page that joins must know. `clock` tells µs."""
+    """Publishes to all subscribers, and remembers what a page that joins must know."""
 
-    def __init__(self, clock: Callable[[], int] = now_us) -> None:
-        self._clock = clock
+    def __init__(self) -> None:
         self.lock = Lock()
         self._subscribers: set[Subscriber] = set()
         self._newest: dict[str, Any] = {}
-        self._changes: deque[tuple[int, Message]] = deque(maxlen=CHANGES)
+        self._changes: dict[int, Message] = {}
 
     def join(self, wake: Callable[[], None]) -> Subscriber:
         """A subscriber for a page, which begins with a snapshot."""
@@ -113,7 +110,9 @@ class Hub:
         text = json.dumps(message)
         with self.lock:
             if kind == "change":
-                self._keep_change(message)
+                self._changes[message["number"]] = message
+                if len(self._changes) > CHANGES:
+                    del self._changes[next(iter(self._changes))]
             elif kind not in PASSING:
                 self._newest[kind] = message
             subscribers = list(self._subscribers)
@@ -139,13 +138,4 @@ class Hub:
 
     def parts(self) -> dict[str, Any]:
         """The message `all`; to be called under the lock."""
-        now = self._clock()
-        changes = [{**message, "seconds_ago": (now - at_us) // 1_000_000} for at_us, message in self._changes]
-        return {"kind": "all", **self._newest, "changes": changes}
-
-    def _keep_change(self, message: Message) -> None:
-        for place, (at_us, before) in enumerate(self._changes):
-            if before.get("number") == message.get("number"):
-                self._changes[place] = (at_us, message)
-                return
-        self._changes.append((self._clock(), message))
+        return {"kind": "all", **self._newest, "changes": list(self._changes.values())}

@@ -6,7 +6,7 @@ The words are those of the catalogue, section `host`. All of this runs in the th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from fingering.holes import FINGERS
@@ -219,7 +219,7 @@ class Publisher:
             self._hub.remember(tonight=None)
         else:
             self._publish("tonight", **tonight_of(snapshot.turn))
-        self._hub.remember(ladder=[ladder_rung_of(rung) for rung in snapshot.ladder], due=list(snapshot.due))
+        self._hub.remember(ladder=[asdict(rung) for rung in snapshot.ladder], due=list(snapshot.due))
 
     def _publish_metronome(self) -> None:
         """The metronome, which is not offered before a rung's second pass."""
@@ -249,7 +249,6 @@ class Publisher:
             ],
             "help": list(snapshot.help),
             "passed_text": snapshot.passed_text,
-            "next_key": snapshot.next_key,
             "tune": snapshot.is_tune,
         }
 
@@ -273,13 +272,11 @@ def change_of(judged: events.Judged, table: Table) -> Message:
         "from": change.from_note,
         "to": change.to_note,
         "verdict": change.verdict,
-        "outcome": judged.outcome,
         "sentence": change_sentence(judged, table),
         "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.diagnosis is not None),
         "mendable": judged.diagnosis is not None,
         "slow": change.verdict != "uncertain",
         "again": judged.again,
-        "seconds_ago": 0,
     }
 
 
@@ -312,16 +309,9 @@ def tonight_of(turn: events.TonightTurn) -> Message:
     }
 
 
-def ladder_rung_of(rung: events.LadderRung) -> Message:
-    """One rung of the ladder."""
-    return {"key": rung.key, "name": rung.name, "group": rung.group, "state": rung.state}
-
-
 def summary_of(over: events.Over, names: dict[str, str]) -> Message:
     """A session summed up."""
     return {
         "lines": summary_lines(over, names),
-        "passed": [names.get(passed.rung_key, passed.rung_key) for passed in over.summary.passed],
-        "minutes": round(over.summary.playing_us / 60_000_000),
         "session_file": None if over.session is None else str(over.session),
     }

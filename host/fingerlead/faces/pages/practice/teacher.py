@@ -33,7 +33,7 @@ def from_teacher(studio: Studio, key: str) -> dict[str, Any]:
     folder = studio.of(key)
     given = next(iter(pupils.homework(folder)), Homework(""))
     names = practised_names()
-    days = {session.digest: session.day for session in studio.index.sittings(key)}
+    days = {session.digest: session.day for session in studio.index.sessions(key)}
     remarks = sorted(pupils.remarks(folder), key=lambda remark: (remark.day, remark.at_us), reverse=True)
     return {
         "day": given.day,

@@ -18,7 +18,7 @@ export function drawLadder(choose) {
     const told = [say(`ladder.${rung.state}`), here ? say("ladder.here") : ""].filter(Boolean).join(", ");
     groups.get(rung.group).push(make("li", {}, make("button", {
       class: `rung ${rung.state}`, "aria-current": here ? "step" : null, "data-key": rung.key, onclick: () => choose(rung.key),
-    }, make("span", { class: "number" }, String(rung.number ?? i + 1)), make("i", { "aria-hidden": "true" }),
+    }, make("span", { class: "number" }, String(i + 1)), make("i", { "aria-hidden": "true" }),
     make("b", {}, capital(rung.name)), make("span", { class: "soft" }, told))));
   });
   byId("ladder").replaceChildren(...[...groups].flatMap(([group, rungs]) =>

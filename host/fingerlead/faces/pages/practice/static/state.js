@@ -33,11 +33,6 @@ export function take(message) {
   } else if (kind === "change") {
     state.changes = [...state.changes.slice(1 - RECENT), what];
     state.chosen = null;
-  } else if (kind === "hand") {
-    state.handOnTop = what.on_top === "right" ? "right" : "left";
-  } else if (kind === "ladder") {
-    state.ladder = what.ladder ?? state.ladder;
-    state.due = what.due ?? state.due;
   } else if (kind === "tonight") {
     state.tonight = what.item || what.sentence ? what : null;
   } else if (PARTS.includes(kind)) {
