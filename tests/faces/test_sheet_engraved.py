@@ -54,7 +54,7 @@ NASTY = (
 )
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(scope="module", autouse=True)
 def lilypond():
     needs_lilypond()
 
@@ -147,18 +147,25 @@ def test_the_chart_shows_the_nine_fingerings():
     assert all(word in text for word in ("thumb", "bottom little", "low", "high", "covered"))
 
 
+@pytest.fixture(scope="module")
+def strangers():
+    """A page for each stranger's text, and all of them in the sheet's title: the PDF's text, and the SVGs."""
+    pieces = []
+    for nasty in NASTY:
+        first = march().bars[0]
+        bar = replace(first, notes=tuple(replace(note, word=nasty) for note in first.notes))
+        tune = replace(march(), title=nasty, composer=nasty, rhythm=nasty, bars=(bar,))
+        pieces.append(SheetPiece(nasty, tune, nasty, (nasty, nasty), nasty, marks={(0, 0): StaffMark("ring", nasty)}))
+    sheet = Sheet(tuple(pieces), " ".join(NASTY), " ".join(NASTY), page_each=True)
+    return "".join(pdf_text(pages(sheet, Style(), "pdf")[0]).split()), pages(sheet, Style(), "svg")
+
+
 @pytest.mark.parametrize("nasty", NASTY)
-def test_a_stranger_s_text_only_prints(nasty, tmp_path):
-    tune = march()
-    bars = tuple(replace(bar, notes=tuple(replace(note, word=nasty) for note in bar.notes)) for bar in tune.bars[:1])
-    tune = replace(tune, title=nasty, composer=nasty, rhythm=nasty, bars=bars)
-    one = SheetPiece(nasty, tune, nasty, (nasty, nasty), nasty, marks={(0, 0): StaffMark("ring", nasty)})
-    sheet = Sheet((one,), nasty, nasty)
+def test_a_stranger_s_text_only_prints(nasty, strangers):
+    text, svgs = strangers
     printed = "".join(sign for sign in nasty if sign.isprintable() and sign not in "\ufffe\uffff\ue0f0\u202e")
     wanted = "".join(printed.split())
-    text = "".join(pdf_text(pages(sheet, Style(), "pdf")[0]).split())
     assert text.count(wanted) >= 6
-    svgs = pages(sheet, Style(), "svg")
     assert "".join("".join(words(svg).split()) for svg in svgs).count(wanted) >= 6
     assert not any(element.tag.endswith("script") for svg in svgs for element in elements(svg))
 
