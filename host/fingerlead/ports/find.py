@@ -66,9 +66,6 @@ def serial_ports() -> list[Found]:
 
 def midi_ports() -> tuple[list[Found], str]:
     """The MIDI inputs; and why there are none, where MIDI cannot be used at all."""
-    from fingerlead.ports.midi_port import PREFIX, list_inputs
+    from fingerlead.ports.midi_system import list_midi
 
-    try:
-        return [Found(PREFIX + name, "MIDI input") for name in list_inputs()], ""
-    except PortRefused as error:
-        return [], str(error)
+    return list_midi("input")

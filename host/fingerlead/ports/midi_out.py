@@ -1,10 +1,9 @@
 """MIDI out: what the holes sound, played on a synthesiser, and never a note left on.
 
 A voice makes the messages (`fingerlead.sound.tuning.MidiVoice`); this sends them, to an output that exists or from a
-port of this program's own, to which other programs connect. Nobody tells when they do: so while nothing sounds,
-whatever listens is made ready (program, tuning) again every two seconds.
-
-MIDI tells nobody that a device was unplugged either, so the output is looked for in the list of ports once a second.
+port of this program's own, to which other programs connect. MIDI does not say when they do: so while nothing sounds,
+what listens is made ready (program, tuning) again every two seconds. Nor does it say that a device was unplugged, so
+the output is looked for in the list of ports once a second.
 """
 
 from __future__ import annotations
@@ -14,9 +13,9 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Protocol, Self
 
-from fingerlead.ports.base import PortRefused, now_us
+from fingerlead.ports.base import now_us
 from fingerlead.ports.find import Found
-from fingerlead.ports.midi_port import PREFIX, backend_for, choose, quiet
+from fingerlead.ports.midi_system import FAILURES, PREFIX, MidiSystem, list_midi, quiet, why_gone
 
 OWN = "own"
 OWN_NAME = "fingerlead"
@@ -53,13 +52,17 @@ class MidiOut:
         self._silent = True
         wanted = name.removeprefix(PREFIX)
         self._virtual = wanted == OWN
-        spec = f"MIDI output {wanted}"
-        backend = backend_for(spec)
+        midi = MidiSystem(f"MIDI output {wanted}")
+        self._port: Any = None
         if self._virtual:
-            self.name, self._port = OWN_NAME, _open_own(backend, spec)
+            self.name = OWN_NAME
+            refusal = "this system lets no program make a MIDI port of its own", f"name an output that there is; {SEE}"
+            with midi.using(*refusal) as backend:
+                self._port = backend.open_output(OWN_NAME, virtual=True)
         else:
-            self.name = choose(spec, wanted, _output_names(backend, spec), "MIDI output", SEE)
-            self._port = _open(backend, spec, self.name)
+            self.name = midi.choose("output", wanted, SEE)
+            with midi.using() as backend:
+                self._port = backend.open_output(self.name)
         self._looked_us = self._ready_us = clock()
         self._send(voice.opening())
 
@@ -70,7 +73,7 @@ class MidiOut:
         self._send(messages)
 
     def tick(self) -> None:
-        """Time goes by: see whether the output is still there, and make ready whoever has come to listen."""
+        """Time goes by: see whether the output is still there, and make new listeners ready."""
         host_us = self._clock()
         if self.lost:
             return
@@ -79,14 +82,14 @@ class MidiOut:
             self._send(self._voice.opening())
         if not self._virtual and host_us - self._looked_us >= LOOK_EVERY_US:
             self._looked_us = host_us
-            self._look()
+            self.lost = why_gone(self._port, self.name)
 
     def close(self) -> None:
         """Everything off, and let go of the output; never raises, and may be called again."""
         port, self._port = self._port, None
         if port is None:
             return
-        with contextlib.suppress(OSError, ValueError, RuntimeError):
+        with contextlib.suppress(*FAILURES):
             try:
                 _send_on(port, self._voice.ending())
             finally:
@@ -106,28 +109,13 @@ class MidiOut:
             return
         try:
             _send_on(self._port, messages)
-        except (OSError, ValueError, RuntimeError) as error:
+        except FAILURES as error:
             self.lost = str(error) or "it takes nothing any more"
-
-    def _look(self) -> None:
-        try:
-            with quiet():
-                # Through the client that the open port has: a new one on a JACK server that died brings us down.
-                there = self.name in self._port._rt.get_ports()
-        except (OSError, ValueError, RuntimeError) as error:
-            self.lost = f"the MIDI system is gone ({error})"
-            return
-        if not there:
-            self.lost = "unplugged, or the other side is gone"
 
 
 def list_outputs() -> tuple[list[Found], str]:
     """The MIDI outputs; and why there are none, where MIDI cannot be used at all."""
-    try:
-        names = dict.fromkeys(_output_names(backend_for("MIDI"), "MIDI"))
-    except PortRefused as error:
-        return [], str(error)
-    return [Found(PREFIX + name, "MIDI output") for name in names], ""
+    return list_midi("output")
 
 
 def _send_on(port: Any, messages: list[bytes]) -> None:
@@ -135,29 +123,3 @@ def _send_on(port: Any, messages: list[bytes]) -> None:
 
     for message in messages:
         port.send(mido.Message.from_bytes(message))
-
-
-def _output_names(backend: Any, spec: str) -> list[str]:
-    try:
-        with quiet():
-            return list(backend.get_output_names())
-    except (OSError, ValueError) as error:
-        raise PortRefused(spec, f"this system offers no MIDI ({error})", "serial ports work without") from None
-
-
-def _open(backend: Any, spec: str, name: str) -> Any:
-    try:
-        with quiet():
-            return backend.open_output(name)
-    except (OSError, ValueError) as error:
-        cause = f"it is busy: another program may have it ({error})"
-        raise PortRefused(spec, cause, "close that program and try again") from None
-
-
-def _open_own(backend: Any, spec: str) -> Any:
-    try:
-        with quiet():
-            return backend.open_output(OWN_NAME, virtual=True)
-    except (OSError, ValueError, NotImplementedError) as error:
-        cause = f"this system lets no program make a MIDI port of its own ({error})"
-        raise PortRefused(spec, cause, f"name an output that there is; {SEE}") from None
