@@ -68,13 +68,13 @@ def record(path: Path) -> None:
 
 
 def test_a_line_has_its_time_level_thread_and_module(logged):
-    logging.getLogger("fingerlead.ports.find").info("something of %s", "use")
+    logging.getLogger("fingerlead.ports.catalogue").info("something of %s", "use")
     head, first, second = logged().splitlines()
     assert head + "\n" == log.HEAD
     assert LINE.fullmatch(first)
     assert f" fingerlead.log: {log.versions()}" in first
     assert LINE.fullmatch(second)
-    assert second.endswith("INFO MainThread fingerlead.ports.find: something of use")
+    assert second.endswith("INFO MainThread fingerlead.ports.catalogue: something of use")
 
 
 def test_an_exception_is_logged_by_type_and_places_without_its_words(logged, tmp_path):

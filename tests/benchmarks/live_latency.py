@@ -68,7 +68,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
     from fingering.table import standard_table
     from fingerlead.listening.listening import Listening
     from fingerlead.listening.recording import TICK_S
-    from fingerlead.ports.find import open_port
+    from fingerlead.ports.catalogue import open_port
     from fingerlead.timing.live import Told
     from fingerlead.timing.results import Change
     from fingerlead.wire.events import State

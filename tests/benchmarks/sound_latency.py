@@ -106,7 +106,7 @@ def measure(seconds: int = SECONDS) -> SoundLatency:
     from fingerlead.listening.reader import Reader
     from fingerlead.listening.recording import TICK_S
     from fingerlead.ports.base import now_us
-    from fingerlead.ports.find import open_port
+    from fingerlead.ports.catalogue import open_port
     from fingerlead.practice.sounding import Sounding, SoundSettings
     from fingerlead.store.session_file import SessionWriter
     from fingerlead.timing.results import Timing

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from fingerlead.ports.base import PortRefused
-from fingerlead.ports.find import midi_ports, open_port
+from fingerlead.ports.catalogue import midi_ports, open_port
 from fingerlead.wire.events import State
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.plain_midi import PlainNotes

@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from fingerlead.faces.cli import devices as devices_command
 from fingerlead.faces.cli.devices import devices
-from fingerlead.ports import find, midi_out, sound_port
-from fingerlead.ports.find import Found
+from fingerlead.ports import catalogue, midi_out, sound_port
+from fingerlead.ports.catalogue import Found
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import Hello, encode
 
@@ -30,9 +30,9 @@ def app(monkeypatch, tmp_path):
     """The command where one port has a chanter, one is missing, there is no MIDI and one loudspeaker."""
     (tmp_path / "oak.wire").write_bytes(b"\0" + to_stream(encode(HELLO)))
     found = [Found(f"replay:{tmp_path}/oak.wire@all", "USB thing"), Found("/dev/ttyNOPE9", "")]
-    monkeypatch.setattr(find, "serial_ports", lambda: found)
+    monkeypatch.setattr(catalogue, "serial_ports", lambda: found)
     no_midi = "MIDI: none here; serial ports work without"
-    monkeypatch.setattr(find, "midi_ports", lambda: ([], no_midi))
+    monkeypatch.setattr(catalogue, "midi_ports", lambda: ([], no_midi))
     monkeypatch.setattr(midi_out, "list_outputs", lambda: ([], no_midi))
     monkeypatch.setattr(sound_port, "list_outputs", lambda: ([Found("sound:[b]Desk[/b]", "ALSA")], ""))
     app = typer.Typer()

@@ -17,7 +17,7 @@ import serial
 from serial import rfc2217
 
 from fingerlead.ports.base import now_us
-from fingerlead.ports.find import open_port
+from fingerlead.ports.catalogue import open_port
 from fingerlead.ports.simulated_port import SimulatedPort
 from tests.ports.port_contract import FarSide, Pump, some_bytes, some_chanter
 

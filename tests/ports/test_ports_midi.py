@@ -6,7 +6,7 @@ import mido
 import pytest
 
 from fingerlead.ports.base import PortLost, PortRefused
-from fingerlead.ports.find import midi_ports, open_port
+from fingerlead.ports.catalogue import midi_ports, open_port
 from fingerlead.ports.midi_port import LOOK_EVERY_US, SETTLE_US, SILENCE_US, MidiPort
 from fingerlead.wire.carriers import to_sysex
 from tests.ports.port_contract import some_bytes

@@ -9,9 +9,9 @@ import sys
 import pytest
 import serial
 
-from fingerlead.ports import find, serial_port
+from fingerlead.ports import catalogue, serial_port
 from fingerlead.ports.base import PortLost, PortRefused
-from fingerlead.ports.find import open_port
+from fingerlead.ports.catalogue import open_port
 from fingerlead.ports.serial_port import SerialPort
 from tests.ports.far_sides import PtySide
 
@@ -188,6 +188,6 @@ def test_a_flood_comes_in_pieces_and_whole(side):
 
 
 def test_the_simulated_chanter_is_always_in_the_list():
-    listed = find.list_ports()
+    listed = catalogue.list_ports()
     assert [found.spec for found in listed][-1] == "sim"
     assert len({found.spec for found in listed}) == len(listed)

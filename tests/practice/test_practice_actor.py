@@ -245,7 +245,7 @@ def test_a_replay_that_is_over_is_a_session_that_is_over():
 
 
 def test_what_is_plugged_in_meanwhile_is_told_while_nothing_is_listened_to():
-    from fingerlead.ports.find import Found
+    from fingerlead.ports.catalogue import Found
 
     found: list[tuple[Found, ...]] = [()]
     by_hand = SessionByHand(look=lambda: found[0])

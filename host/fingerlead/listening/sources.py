@@ -12,7 +12,7 @@ from typing import Literal
 
 from fingerlead.log import port_words
 from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.ports.find import open_port
+from fingerlead.ports.catalogue import open_port
 from fingerlead.ports.replay_port import PREFIX, ReplayPort, split_speed
 from fingerlead.store.session_file import MAGIC, SessionError
 from fingerlead.store.session_reading import StoredSession, read_session

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from typing import Any, Literal
 
 from fingerlead.ports.base import PortRefused
-from fingerlead.ports.find import Found
+from fingerlead.ports.catalogue import Found
 
 PREFIX = "midi:"
 MISSING = "MIDI needs the package python-rtmidi, which is not installed"

@@ -91,7 +91,7 @@ def libraries() -> dict[str, str]:
 def ports() -> dict[str, Any]:
     """What the system lists; nothing is opened, and no chanter is asked."""
     from fingerlead.ports import midi_out, sound_port
-    from fingerlead.ports.find import midi_ports, serial_ports
+    from fingerlead.ports.catalogue import midi_ports, serial_ports
 
     listed = {
         "serial": (serial_ports(), ""),

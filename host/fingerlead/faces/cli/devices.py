@@ -19,9 +19,9 @@ from fingerlead.faces.cli.options import PortName
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import until_interrupted
 from fingerlead.listening.sources import Met, meet, open_source
-from fingerlead.ports import find, midi_out, sound_port
+from fingerlead.ports import catalogue, midi_out, sound_port
 from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.ports.find import Found
+from fingerlead.ports.catalogue import Found
 from fingerlead.ports.simulated_port import SPEC, HandsPort
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
@@ -44,11 +44,11 @@ def devices(
     format: Annotated[Literal["text", "json"], typer.Option("--format", help="For people, or for programs.")] = "text",
 ) -> None:
     """Find what is plugged in, ask who it is, and name it; and the outputs for notes and sound."""
-    midi, no_midi = find.midi_ports()
+    midi, no_midi = catalogue.midi_ports()
     notes_out, no_notes = midi_out.list_outputs()
     sound_out, no_sound = sound_port.list_outputs()
     outputs = [(each, NOTES_OUT) for each in notes_out] + [(each, SOUND_OUT) for each in sound_out]
-    found = [Found(spec, "named by you") for spec in ports or []] + find.serial_ports() + midi
+    found = [Found(spec, "named by you") for spec in ports or []] + catalogue.serial_ports() + midi
     # All at once: each may be waited for three seconds.
     with ThreadPoolExecutor(max_workers=max(1, len(found))) as pool:
         met = list(pool.map(_meet, (each.spec for each in found)))
