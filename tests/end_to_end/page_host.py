@@ -87,8 +87,8 @@ OWN = {
     **HERE, "source": "page", "name": "This page", "uncertainty_us": 12_000,
     "sentence": "You play with the keys or the screen of this page; nothing is kept as yours.",
 }  # fmt: skip
-NOBODY = "Nobody is listened to."
-NONE = {**HERE, "state": "none", "source": None, "name": "", "sentence": NOBODY, "uncertainty_us": None}
+NOT_LISTENING = "Not listening to any chanter."
+NONE = {**HERE, "state": "none", "source": None, "name": "", "sentence": NOT_LISTENING, "uncertainty_us": None}
 
 
 def everything(**over: Any) -> dict[str, Any]:

@@ -249,7 +249,7 @@ def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):
     assert passed.passed.now == ""
 
 
-def test_without_a_chanter_nobody_plays_next(desk):
+def test_without_a_chanter_no_pupil_plays_next(desk):
     desk.studio.add("Ailsa")
     assert "round.js" not in desk.get("/").text
     assert "no chanter is listened to" in desk.post("/next", data={"key": ""}).text

@@ -119,7 +119,7 @@ def test_of_the_holes_only_the_newest_waits():
     assert page.subscriber.take_holes() is None
 
 
-def test_a_notice_is_for_those_who_are_there_and_no_part_of_a_snapshot():
+def test_a_notice_is_for_the_pages_that_are_there_and_no_part_of_a_snapshot():
     hub = Hub()
     early = Page(hub)
     early.read()

@@ -66,7 +66,7 @@ def test_a_pupil_who_is_not_there_is_one_sentence(studio):
     assert CliRunner().invoke(app, ["practice", "--studio", str(studio.folder)]).exit_code == 2
 
 
-def test_a_sitting_that_another_program_is_playing_is_left_alone(studio):
+def test_a_session_that_another_program_is_playing_is_left_alone(studio):
     key = studio.add("Ailsa").key
     sessions = practice_folder(studio, key) / "sessions"
     sessions.mkdir(parents=True)

@@ -54,7 +54,7 @@ def status_and_text(sent: list[dict[str, Any]]) -> tuple[int, str]:
     return sent[0]["status"], sent[1]["body"].decode()
 
 
-def test_whoever_has_the_cookie_comes_in():
+def test_a_browser_that_has_the_cookie_comes_in():
     sent, reached = ask(LET_IN)
     assert reached
     assert sent[0]["status"] == 200
@@ -85,7 +85,7 @@ def test_the_way_on_from_the_token_never_leads_to_another_site(path):
 @example(token="")
 @example(token=TOKEN[:-1])
 @example(token=TOKEN + "x")
-def test_nobody_comes_in_without_the_token(kind, token):
+def test_no_request_comes_in_without_the_token(kind, token):
     if token == TOKEN:
         return
     headers = [("host", HOST), ("origin", f"http://{HOST}"), ("cookie", f"{COOKIE}={token}")]
@@ -129,7 +129,7 @@ def test_all_names_of_this_computer_fit(host):
     assert Names("127.0.0.1", PORT).fits(host)
 
 
-def test_a_server_on_the_network_takes_any_address_but_no_strangers_name():
+def test_a_server_on_the_network_takes_any_address_but_no_foreign_name():
     names = Names("0.0.0.0", PORT)
     assert names.fits(f"192.168.1.7:{PORT}")
     assert names.fits(f"[fd00::7]:{PORT}")
@@ -169,7 +169,7 @@ def test_more_than_reading_needs_an_origin_of_our_own():
 
 
 @pytest.mark.parametrize("twice", ["host", "origin"])
-def test_a_header_that_comes_twice_is_nobodys(twice):
+def test_a_header_that_comes_twice_counts_for_nothing(twice):
     value = HOST if twice == "host" else f"http://{HOST}"
     headers = [*LET_IN, (twice, value)] if twice == "host" else [*LET_IN, (twice, value), (twice, value)]
     assert not ask(headers)[1]

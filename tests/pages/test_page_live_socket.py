@@ -147,7 +147,7 @@ def test_a_port_that_cannot_be_had_is_said_in_words(online):
         {"Host": "evil.example"},
     ],
 )
-def test_a_stranger_gets_no_line(online, headers):
+def test_a_browser_without_the_token_gets_no_line(online, headers):
     with pytest.raises(InvalidStatus) as refused, online.page(**headers):
         pass
     # 400 is the server's own, for two Host headers.
@@ -210,7 +210,7 @@ def test_a_flood_is_answered_once_and_passed_over(online):
         page.recv(timeout=PATIENCE_S)
 
 
-def test_a_page_that_does_not_read_holds_up_nobody_else(online):
+def test_a_page_that_does_not_read_holds_up_no_other(online):
     """Ten pages open, one of them stalled: the others are told everything, and what waits for it stays small."""
     hub = online.hub
     with contextlib.ExitStack() as pages:
@@ -221,7 +221,7 @@ def test_a_page_that_does_not_read_holds_up_nobody_else(online):
         padding = "x" * 40_000
         begun = time.monotonic()
         for number in range(400):
-            # More than any system keeps for a line that nobody reads.
+            # More than any system keeps for a line that is not read.
             hub.publish({"kind": "progress", "number": number, "padding": padding})
             if number % 20 == 19:
                 for page in others:
@@ -268,7 +268,7 @@ def test_holes_come_at_most_sixty_times_a_second_and_the_last_always_comes(onlin
     assert 2 <= count <= 60 * took_s + HOLES_AT_ONCE + 2
 
 
-def test_what_is_told_in_the_loop_thread_reaches_the_page_in_words(online):
+def test_what_happens_in_the_actor_reaches_the_page_in_words(online):
     with online.page() as page:
         page.recv(timeout=PATIENCE_S)
         online.session.actor._tell(events.RestDue(20 * 60_000_000))

@@ -55,19 +55,19 @@ class Page:
         return everything
 
 
-def sitting_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SessionByHand:
-    sitting = SessionByHand(rung=rung)
-    for what in sitting.told:
+def session_told(page: Page, pupil: SimulatedPupil = EARLY, rung: str = "low-g-b", changes: int = 8) -> SessionByHand:
+    session = SessionByHand(rung=rung)
+    for what in session.told:
         page.publisher(what)
-    sitting.actor._tell = lambda what: (sitting.told.append(what), page.publisher(what))[0]
-    sitting.actor.carry_out(inbox.Listen("quiet"))
-    sitting.play(played(1, changes, pupil)[0])
-    return sitting
+    session.actor._tell = lambda what: (session.told.append(what), page.publisher(what))[0]
+    session.actor.carry_out(inbox.Listen("quiet"))
+    session.play(played(1, changes, pupil)[0])
+    return session
 
 
 def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
     page = Page()
-    sitting_told(page)
+    session_told(page)
     astray = [message for message in page.messages if message["kind"] == "change" and message["verdict"] == "stray"]
     assert astray
     assert all("Let the bottom ring go first." in message["sentence"] for message in astray)
@@ -78,8 +78,8 @@ def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
 
 def judged(diagnosed: bool) -> events.Judged:
     page = Page()
-    sitting = sitting_told(page)
-    found = next(one for one in sitting.of(events.Judged) if one.diagnosis is not None)
+    session = session_told(page)
+    found = next(one for one in session.of(events.Judged) if one.diagnosis is not None)
     return found if diagnosed else replace(found, diagnosis=None)
 
 
@@ -94,7 +94,7 @@ def test_advice_is_given_only_where_it_is_sure():
 
 def test_a_clean_change_is_not_doubted():
     page = Page()
-    sitting_told(page, SimulatedPupil(tune=(0, 2), scatter_us=(300,) * 8))
+    session_told(page, SimulatedPupil(tune=(0, 2), scatter_us=(300,) * 8))
     clean = [message for message in page.messages if message["kind"] == "change" and message["verdict"] == "clean"]
     assert clean
     assert all("cannot be told" not in message["sentence"] for message in clean)
@@ -102,7 +102,7 @@ def test_a_clean_change_is_not_doubted():
 
 def test_everything_that_a_page_joins_with_is_there_and_is_json():
     page = Page()
-    sitting_told(page)
+    session_told(page)
     everything = page.all()
     for part in ("chanter", "rung", "lit", "progress", "holes", "sound", "metronome"):
         assert everything[part]["kind"] == part
@@ -116,9 +116,9 @@ def test_everything_that_a_page_joins_with_is_there_and_is_json():
 
 def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said_once():
     page = Page()
-    sitting = sitting_told(page)
+    session = session_told(page)
     assert page.all()["rung"]["staff_svg"] is None
-    name = sitting.of(events.MusicNow)[-1].snapshot.name
+    name = session.of(events.MusicNow)[-1].snapshot.name
     page.staffs[name] = "<svg>music</svg>"
     page.publisher(events.StaffNow(name))
     assert page.all()["rung"]["staff_svg"] == "<svg>music</svg>"
@@ -130,7 +130,7 @@ def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said
 
 def test_the_beat_is_not_offered_before_its_pass():
     page = Page()
-    sitting_told(page)
+    session_told(page)
     assert not page.all()["metronome"]["offered"]
     snapshot = page.publisher._snapshot
     assert snapshot is not None
@@ -140,11 +140,11 @@ def test_the_beat_is_not_offered_before_its_pass():
 
 def test_changes_of_somebody_else_are_forgotten():
     page = Page()
-    sitting = sitting_told(page)
+    session = session_told(page)
     assert page.all()["changes"]
-    sitting.actor.carry_out(inbox.Listen("page"))
+    session.actor.carry_out(inbox.Listen("page"))
     assert page.all()["changes"] == []
-    sitting.actor.close()
+    session.actor.close()
 
 
 def test_all_chanters_found_are_listed():
@@ -230,10 +230,10 @@ def test_a_turn_of_tonight_is_told_in_whole_minutes(left_us, too_little, rest, n
     assert over["sentence"] == "The ten minutes are over."
 
 
-def test_a_sitting_is_summed_up_in_sentences(tmp_path):
+def test_a_session_is_summed_up_in_sentences(tmp_path):
     page = Page()
-    sitting = sitting_told(page, changes=30)
-    sitting.actor.carry_out(inbox.Finish())
+    session = session_told(page, changes=30)
+    session.actor.carry_out(inbox.Finish())
     summary = page.last("summary")
     assert summary["lines"][0].startswith("You played for ")
     assert "Work on low G to B next" in " ".join(summary["lines"])

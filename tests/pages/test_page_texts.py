@@ -63,7 +63,7 @@ def test_names_in_braces_are_those_that_the_scripts_fill_in():
             assert re.search(rf"\b{brace}\b|k\$\{{i\}}", text_of_scripts), f"{name}: {brace}"
 
 
-def test_the_catalogue_praises_nobody_and_keeps_no_score():
+def test_the_catalogue_has_no_praise_and_keeps_no_score():
     words = " ".join(text for _, text in flat(TEXTS) if isinstance(text, str)).lower()
     for word in ("well done", "great", "awesome", "perfect", "score", "streak", "points", "wrong!", "bad"):
         assert not re.search(rf"\b{word}\b", words), word

@@ -83,7 +83,7 @@ def test_elsewhere_there_is_nothing(served, path):
     ("headers", "status"),
     [({"Cookie": ""}, 401), ({"Host": "elsewhere.example"}, 403), ({"Origin": "http://elsewhere.example"}, 403)],
 )
-def test_who_has_not_the_address_does_not_get_in(served, headers, status):
+def test_a_browser_that_has_not_the_address_does_not_get_in(served, headers, status):
     assert served.get("/", headers).status_code == status
     if "Host" not in headers:
         with pytest.raises((InvalidStatus, ConnectionClosed)), served.page(**headers) as socket:

@@ -47,9 +47,9 @@ def test_a_session_is_taken_in_once_and_says_what_its_file_says(studio, tmp_path
     assert (again.outcome, again.digest) == ("same", first.digest)
     kept = studio.session_path(first.digest)
     assert kept.stat().st_mode & 0o222 == 0
-    (sitting,) = studio.index.sessions(ailsa.key)
-    assert sitting.rungs == ("low-g-b",)
-    assert sitting.day == "2026-09-01"
+    (session,) = studio.index.sessions(ailsa.key)
+    assert session.rungs == ("low-g-b",)
+    assert session.day == "2026-09-01"
     before, after = read_session(file), read_session(kept)
     assert (before.data, before.arrivals.tolist()) == (after.data, after.arrivals.tolist())
     assert digest_of(before) == digest_of(after)
@@ -78,8 +78,8 @@ def test_a_span_of_days_is_cut_at_its_days(studio, tmp_path):
     assert sum(each.plain for each in every.values()) > 0
 
 
-def stranger(tmp_path: Path, statement: str) -> Path:
-    path = write(tmp_path / "stranger.session", playing())
+def foreign(tmp_path: Path, statement: str) -> Path:
+    path = write(tmp_path / "foreign.session", playing())
     with contextlib.closing(sqlite3.connect(path)) as db:
         db.executescript(statement)
     return path
@@ -97,9 +97,9 @@ def stranger(tmp_path: Path, statement: str) -> Path:
         "DROP TABLE mark",
     ],
 )
-def test_strangers_files_are_refused_in_a_sentence_and_leave_nothing(studio, tmp_path, statement):
+def test_foreign_files_are_refused_in_a_sentence_and_leave_nothing(studio, tmp_path, statement):
     key = studio.add("Ailsa").key
-    taken = studio.take_in(key, stranger(tmp_path, statement))
+    taken = studio.take_in(key, foreign(tmp_path, statement))
     assert taken.outcome == "refused"
     assert "expected" in taken.sentence
     assert list((studio.of(key) / "sessions").iterdir()) == []
@@ -122,8 +122,8 @@ def test_a_kept_session_that_rots_is_told_and_holds_nothing_up(studio, tmp_path)
     studio.session_path(taken.digest).chmod(0o644)
     studio.session_path(taken.digest).write_bytes(b"rot")
     rebuild(studio)
-    (sitting,) = studio.index.sessions(key)
-    assert "expected a session" in sitting.problem
+    (session,) = studio.index.sessions(key)
+    assert "expected a session" in session.problem
 
 
 def test_after_deletion_no_byte_of_a_pupil_is_left(studio, tmp_path):
@@ -261,9 +261,9 @@ def test_killed_at_random_while_taking_in_nothing_is_lost_or_double(tmp_path):
         os.waitpid(child, 0)
         if chance.random() < 0.2:
             with Studio(folder) as studio:
-                for sitting in studio.index.sessions():
-                    assert sitting.problem == ""
-                    studio.index.drop(sitting.digest) if chance.random() < 0.1 else None
+                for session in studio.index.sessions():
+                    assert session.problem == ""
+                    studio.index.drop(session.digest) if chance.random() < 0.1 else None
         if chance.random() < 0.1:
             for file in (folder / "pupils" / key / "sessions").glob("*.session"):
                 if chance.random() < 0.5:
@@ -317,7 +317,7 @@ def test_files_with_other_names_links_and_pipes_are_no_sessions(studio, tmp_path
     (studio.folder / "pupils" / "0123456789ad").mkdir()
     (studio.folder / "pupils" / "0123456789ad" / "sessions").write_bytes(b"a file too")
     with Studio(studio.folder) as opened:
-        assert [sitting.digest for sitting in opened.index.sessions()] == [taken.digest]
+        assert [session.digest for session in opened.index.sessions()] == [taken.digest]
         assert [pupil.key for pupil in opened.pupils()] == [key]
 
 
@@ -387,14 +387,14 @@ def test_a_damaged_pupil_is_mended_by_a_name_written_anew(studio):
 @pytest.mark.parametrize("day", ["", "no day", "9999-12-31T23:00:00+00:00", "0001-01-01T00:00:00+00:00"])
 def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path, day):
     key = studio.add("Ailsa").key
-    file = stranger(tmp_path, f"UPDATE meta SET value = '{day}' WHERE key = 'started_utc'")
+    file = foreign(tmp_path, f"UPDATE meta SET value = '{day}' WHERE key = 'started_utc'")
     taken = studio.take_in(key, file)
     assert taken.outcome == "new"
-    (sitting,) = studio.index.sessions(key)
-    assert sitting.day == (day[:10] if day[:1].isdigit() else "")
-    assert sitting.playing_us > 0
+    (session,) = studio.index.sessions(key)
+    assert session.day == (day[:10] if day[:1].isdigit() else "")
+    assert session.playing_us > 0
     assert rebuild(studio) == 1
-    assert studio.index.sessions(key) == [sitting]
+    assert studio.index.sessions(key) == [session]
 
 
 @pytest.mark.parametrize(

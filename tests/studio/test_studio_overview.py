@@ -54,8 +54,8 @@ def test_a_glance_counts_what_was_played_since_the_lesson(studio):
     for glance in glances(studio.index, studio.pupils(), TODAY):
         mine = studio.index.sessions(glance.pupil.key, glance.pupil.lesson)
         assert glance.sessions == len(mine)
-        assert glance.playing_us == sum(sitting.playing_us for sitting in mine)
-        assert glance.days == len({sitting.day for sitting in mine})
+        assert glance.playing_us == sum(session.playing_us for session in mine)
+        assert glance.days == len({session.day for session in mine})
         tallies = together(t for *_, t in studio.index.tallies(glance.pupil.key, glance.since)).values()
         # The same from whole tallies: a glance asks the index for sums alone.
         standing_out = (tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain))
@@ -64,7 +64,7 @@ def test_a_glance_counts_what_was_played_since_the_lesson(studio):
 
 def test_what_a_glance_adds_up_is_what_the_sessions_say(studio):
     key = next(pupil.key for pupil in studio.pupils() if pupil.name == "Orla")
-    files = [studio.session_path(sitting.digest) for sitting in studio.index.sessions(key)]
+    files = [studio.session_path(session.digest) for session in studio.index.sessions(key)]
     summary = summarise(analysed(file)[1] for file in files)
     tallies = together(t for *_, t in studio.index.tallies(key))
     assert {k: (t.plain, t.astray, t.heard_us) for k, t in tallies.items()} == {

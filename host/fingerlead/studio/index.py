@@ -1,7 +1,7 @@
 """The index of a studio: what each session says, in one SQLite file that can be made anew from the sessions.
 
-It holds keys and numbers, no name and no word of anybody. `session` has one row for each session file, `result` one for
-each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
+It holds keys and numbers, no name and no word that a person wrote. `session` has one row for each session file,
+`result` one for each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
 
 A session is named by a digest of what was played. As a studio keeps it, it was written anew by this program: nothing
 else of the file that was taken in comes along.
@@ -61,7 +61,7 @@ SCHEMA = (
 
 @dataclass(frozen=True, slots=True)
 class IndexedSession:
-    """One session in a studio. `problem` tells why a file that lies in the pupil's folder cannot be read."""
+    """One session in a studio. `problem` tells why a file in the pupil's folder cannot be read."""
 
     digest: str
     pupil: str
@@ -213,7 +213,7 @@ class Index:
                 self.db.execute(f"PRAGMA user_version = {VERSION}")
 
     def _check(self) -> None:
-        """Whether tables and indexes are these and no others: a stranger's trigger would be run."""
+        """Whether tables and indexes are these and no others: a foreign trigger would be run."""
         found = {row[0] for row in self.db.execute("SELECT sql FROM sqlite_master LIMIT 100") if row[0]}
         if found != set(SCHEMA):
             raise StudioError(
@@ -223,7 +223,7 @@ class Index:
 
 
 def refusal(path: Path, error: sqlite3.Error) -> str:
-    """What to say of an error of SQLite in an index: a fault of the file, or of the place where it lies."""
+    """What to say of an error of SQLite in an index: a fault of the file, or of the place where it is."""
     if isinstance(error, sqlite3.OperationalError):
         return (
             f"{path}: the studio's index cannot be used just now ({error}). Make room on the disk, see that the folder "

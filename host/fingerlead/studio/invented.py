@@ -48,7 +48,7 @@ class Invented:
     rungs: tuple[str, ...]
 
     def player(self, week: int) -> SimulatedPupil:
-        """The pupil in one of the weeks."""
+        """The pupil as they play in one of the weeks."""
         pupil = SimulatedPupil(self.name, scatter_us=(self.scatter_us,) * 8, care_us=2 * self.scatter_us)
         if self.worst is None:
             return pupil

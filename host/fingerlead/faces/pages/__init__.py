@@ -1,3 +1,1 @@
-"""fingerlead.faces.pages."""
-
-from __future__ import annotations
+"""What people meet in a browser: one kit, and the practice page, the desk and the workbench that stand on it."""

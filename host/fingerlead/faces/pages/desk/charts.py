@@ -13,6 +13,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from fingerlead.faces.pages.desk.words import share_words
 from fingerlead.faces.phrases import capital
 from fingerlead.faces.words import change_name, ms, whole_ms
 from fingerlead.studio.overview import monday
@@ -44,11 +45,11 @@ def charts(
         return []
     axis = [week for week in axis if week >= min(week for by_week in by_change.values() for week in by_week)]
     cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
-    recent_cost = {change: tally.heard_us for change, tally in recent.items()}
-    worst = sorted(by_change, key=lambda change: (-recent_cost.get(change, 0), -cost[change], change))
+    lately = {change: tally.heard_us for change, tally in recent.items()}
+    worst = sorted(by_change, key=lambda change: (-lately.get(change, 0), -cost[change], change))
     # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
-    chosen = worst[: MOST_CHARTS // 2]
-    chosen += [change for change in sorted(by_change, key=lambda c: (-cost[c], c)) if change not in chosen]
+    by_cost = sorted(by_change, key=lambda change: (-cost[change], change))
+    chosen = list(dict.fromkeys([*worst[: MOST_CHARTS // 2], *by_cost]))[:MOST_CHARTS]
     return [
         {
             "name": capital(change_name(*change)),
@@ -57,7 +58,7 @@ def charts(
                 progress_svg(change_name(*change), by_change[change], axis, lesson, f"p{change[0]}{change[1]}")
             ),
         }
-        for change in chosen[:MOST_CHARTS]
+        for change in chosen
         if cost[change]
     ]
 
@@ -75,13 +76,13 @@ def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], 
         return round(TOP + (1 - share) * inner_h, 1)
 
     shown = {week: tally for week, tally in by_week.items() if tally.plain}
-    told = "; ".join(
+    in_words = "; ".join(
         f"week of {_day(week)}: {tally.astray} of {tally.plain} astray" for week, tally in sorted(shown.items())
     )
     parts = [
         f'<svg class="progress" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-labelledby="{number}-t {number}-d">',
         f'<title id="{number}-t">{escape(name)}, share astray by week</title>',
-        f'<desc id="{number}-d">{escape(told)}.</desc>',
+        f'<desc id="{number}-d">{escape(in_words)}.</desc>',
     ]
     for share in (0.0, 0.5, 1.0):
         parts.append(f'<path d="M{LEFT} {y(share)}H{WIDTH - RIGHT}" class="rule"/>')
@@ -111,14 +112,13 @@ def week_rows(by_week: Mapping[str, Tally]) -> list[dict[str, str]]:
 
 
 def _row(week: str, tally: Tally) -> dict[str, str]:
-    low, high = wilson(tally.astray, tally.plain)
     between = median_interval(tally.strays_us)
     length = ms(tally.typical_stray_us) if tally.astray else "none"
     if tally.astray:
         length += f" ({whole_ms(between[0])} to {whole_ms(between[1])})" if between else " (too few for an interval)"
     return {
         "week": _day(week),
-        "share": f"{tally.astray} of {tally.plain} ({100 * low:.0f} to {100 * high:.0f} %)",
+        "share": share_words(tally.astray, tally.plain),
         "length": length,
     }
 

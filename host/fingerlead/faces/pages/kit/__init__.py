@@ -1,3 +1,1 @@
-"""fingerlead.faces.pages.kit."""
-
-from __future__ import annotations
+"""What every page stands on: server, guard, hub and websocket, the app, templates, texts, scripts and styles."""

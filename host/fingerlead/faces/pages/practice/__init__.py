@@ -1,3 +1,1 @@
-"""fingerlead.faces.pages.practice."""
-
-from __future__ import annotations
+"""The page on which a learner practises."""

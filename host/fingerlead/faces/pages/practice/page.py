@@ -46,7 +46,6 @@ class Staffs(Actor[tuple[str, Tune]]):
         super().__init__("staffs", self._engrave, MOST_KEPT)
         self._made = made
         self._kept: dict[str, str | None] = {}
-        self._asked: set[str] = set()
 
     def stop(self, timeout_s: float | None = 0) -> bool:
         """A piece of music that is being engraved is not waited for."""
@@ -54,12 +53,11 @@ class Staffs(Actor[tuple[str, Tune]]):
 
     def staff_of(self, name: str, tune: Tune) -> str | None:
         """The staff where it is engraved already; else it will be, once, and `made` is called."""
-        if name not in self._asked:
-            if len(self._asked) >= MOST_KEPT:
-                self._asked.clear()
+        if name not in self._kept:
+            if len(self._kept) >= MOST_KEPT:
                 self._kept.clear()
             if self.ask((name, tune)):
-                self._asked.add(name)
+                self._kept[name] = None
         return self._kept.get(name)
 
     def _engrave(self) -> None:

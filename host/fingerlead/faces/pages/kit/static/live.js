@@ -34,7 +34,7 @@ export class Line {
     };
   }
 
-  // Somebody looks again: what was missed meanwhile comes at once.
+  // The page is looked at again: what it missed comes at once.
   returned() {
     if (!this.socket) this.open();
     else this.send({ kind: "all" });

@@ -14,7 +14,7 @@ let beatKey = "";
 
 export const startSettings = (sends) => { send = sends; };
 
-// A field that somebody is at is left alone until they are done.
+// A field that the player is in is left alone until then.
 function put(field, value) {
   if (value == null || BUSY.has(field) || document.activeElement === field && field.type === "number") return;
   if (field.value !== String(value)) field.value = value;

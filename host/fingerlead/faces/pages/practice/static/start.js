@@ -1,4 +1,4 @@
-// What to play on, for somebody who has just come: what is plugged in, the keys, the screen, or the simulated pupil.
+// What to play on, for a player who has just come: what is plugged in, the keys, the screen, or the simulated pupil.
 
 import { byId, make } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
