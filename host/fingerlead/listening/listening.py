@@ -38,7 +38,6 @@ class Listening(Recording):
         self,
         table: Table,
         tell: Callable[[Heard, Timing], None],
-        settings: Settings = Settings(),
         *,
         skew_us: int | None = None,
         scan_us: int | None = None,
@@ -50,7 +49,7 @@ class Listening(Recording):
         self._tell = tell
         self._measuring = skew_us is None
         skew = None if skew_us is None else KnownSkew(skew_us)
-        self._live = LiveAnalysis(table, settings, self._pass_on, skew=skew, remember=remember)
+        self._live = LiveAnalysis(table, Settings(), self._pass_on, skew=skew, remember=remember)
         self._live.scan(scan_us)
 
     def idle(self) -> None:

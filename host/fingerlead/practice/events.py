@@ -30,12 +30,12 @@ Edges = tuple[tuple[int, int], ...]
 class Lit:
     """The note to play next: its `index` in the order of playing, where it is written, and the note.
 
-    `place` is (index of the bar, index of the note in it) in the tune. All None where there is no music.
+    `place` is (index of the bar, index of the note in it) in the tune.
     """
 
-    index: int | None
+    index: int
     place: tuple[int, int] | None
-    note: int | None
+    note: int
 
 
 @dataclass(frozen=True, slots=True)

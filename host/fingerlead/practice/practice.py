@@ -10,18 +10,17 @@ is to be kept goes into `progress`, in memory; the caller keeps it with `progres
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
 from fingering.ladder import ladder
-from fingering.rungs import Rung
 from fingering.table import Table
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
-from fingerlead.practice.events import Event, Lit, SessionSummary, Snapshot, Take
+from fingerlead.practice.events import Event, SessionSummary, Snapshot, Take
 from fingerlead.practice.passing import Toward
 from fingerlead.practice.place import Following, Playing
 from fingerlead.practice.state import MUSIC, Doing, Step, step
@@ -43,20 +42,12 @@ class Practice:
     It begins on the lowest rung that is due, else the lowest that is not passed.
     """
 
-    def __init__(
-        self,
-        table: Table,
-        progress: Progress,
-        today: date,
-        kept: bool,
-        settings: Settings = Settings(),
-        rungs: Sequence[Rung] | None = None,
-    ) -> None:
-        self.table, self.settings, self.today, self.kept = table, settings, today, kept
+    def __init__(self, table: Table, progress: Progress, today: date, kept: bool) -> None:
+        self.table, self.settings, self.today, self.kept = table, Settings(), today, kept
         self.progress = progress if kept else Progress()
-        self.rungs = tuple(ladder() if rungs is None else rungs)
-        self._playing = Playing(settings)
-        self._takes = Takes(table, settings)
+        self.rungs = ladder()
+        self._playing = Playing(self.settings)
+        self._takes = Takes(table, self.settings)
         self._sums = Sums(self.progress)
         self._doubts: deque[Doubt] = deque(maxlen=DOUBTS_KEPT)
         self._bpm: float | None = None
@@ -66,7 +57,7 @@ class Practice:
         self._held_back: tuple[Change, Timing] | None = None  # not shown until it is known whether it was one
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: int | None = None  # what was lit when the note that sounds began
-        self._lit = Lit(None, None, None)
+        self._lit: events.Lit  # from the first music on
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
         # Which holes loosened in a stretch in which they counted as covered: raw samples tell.
         self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
@@ -199,7 +190,7 @@ class Practice:
 
     def _light(self, *, always: bool = False) -> list[Event]:
         lit = self._following.lit()
-        if lit == self._lit and not always:
+        if not always and lit == self._lit:
             return []
         self._lit, self._asked = lit, lit.index
         return [lit]
@@ -209,16 +200,13 @@ class Practice:
 
     def _next_key(self) -> str | None:
         states = {rung.key: self.progress.state(rung.key, self.today) for rung in self.rungs}
-        found = [key for wanted in ("due", "open") for key, state in states.items() if state == wanted]
-        return found[0] if found else None
+        return next((key for wanted in ("due", "open") for key, state in states.items() if state == wanted), None)
 
     def _known(self) -> list[tuple[int, ...]]:
         """The rows of notes that the learner is at or has passed, the present one first; two at least."""
-        keys = [rung.key for rung in self.rungs]
-        at = keys.index(self._home)
+        at = [rung.key for rung in self.rungs].index(self._home)
         passed = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
-        known = [self.rungs[at], *passed[::-1]]
-        rows = list(dict.fromkeys(rung.notes for rung in known))
+        rows = list(dict.fromkeys(rung.notes for rung in (self.rungs[at], *passed[::-1])))
         # A learner at the very beginning has one rung alone: its neighbour, so that turns can change.
         beside = [self.rungs[place].notes for place in (at + 1, at - 1) if 0 <= place < len(self.rungs)]
         return rows if len(rows) > 1 else [*rows, *beside[:1]]

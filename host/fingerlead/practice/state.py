@@ -1,8 +1,16 @@
 """What a practice is in, and what leads on from there: every transition that may be taken, in two tables.
 
 Two machines run side by side. `CHANTER` says where the chanter is that is listened to; `source.Whereabouts` steps it.
-`MUSIC` says what the learner is at; `practice.Practice` steps it. Both go by `step`, which raises for a transition
-that is not in the table: it would be a fault of the program.
+
+    none, refused ─listen─► waiting ─state─► here        while one is listened to, a refusal leads to `refused`;
+                              ▲ └────lost──┐  │lost      from everywhere, another chanter leads to `waiting`,
+                              └────back── away ◄┘        and the end of listening to `none`
+
+`MUSIC` says what the learner is at; `practice.Practice` steps it.
+
+    rung, tune ─turn─► turn ◄──► rest ─time up─► rung    from everywhere, a rung or a tune can be chosen
+
+Both go by `step`, which raises for a transition that is not in the table: it would be a fault of the program.
 """
 
 from __future__ import annotations

@@ -72,8 +72,7 @@ class Sums:
 class Resting:
     """Takes the times of finger movements; says once when a rest is due."""
 
-    def __init__(self, play_us: int = PLAY_US, rest_us: int = REST_US) -> None:
-        self._play_us, self._rest_us = play_us, rest_us
+    def __init__(self) -> None:
         self._last_us: int | None = None
         self._since_rest_us = 0
         self.played_us = 0
@@ -84,12 +83,12 @@ class Resting:
         if last_us is None:
             return False
         apart_us = max(0, host_us - last_us)
-        if apart_us >= self._rest_us:
+        if apart_us >= REST_US:
             self._since_rest_us = 0
         elif apart_us <= PAUSE_US:
             self._since_rest_us += apart_us
             self.played_us += apart_us
-        if self._since_rest_us < self._play_us:
+        if self._since_rest_us < PLAY_US:
             return False
         self._since_rest_us = 0
         return True
