@@ -305,6 +305,10 @@ def test_a_chanter_killed_in_mid_frame_comes_back_with_the_gap_marked(pulled, ca
 def test_devices_names_a_chanter_a_stranger_and_silence(quiet_port):
     simulator, chanter = simulate("--for", 60)
     silent, _ = quiet_port
+    more = [pty.openpty() for _ in range(9)]
+    for _, slave in more:
+        tty.setraw(slave)
+    more_silent = [os.ttyname(slave) for _, slave in more]
     other, other_slave = pty.openpty()
     tty.setraw(other_slave)
     stranger = os.ttyname(other_slave)
@@ -318,24 +322,24 @@ def test_devices_names_a_chanter_a_stranger_and_silence(quiet_port):
     thread.start()
     try:
         started_s = time.monotonic()
-        text = run("devices", chanter, silent, stranger, "/dev/ttyNOPE9")
+        text = run("devices", chanter, silent, *more_silent, stranger, "/dev/ttyNOPE9")
         took_s = time.monotonic() - started_s
     finally:
         over.set()
         thread.join()
         simulator.kill()
         simulator.communicate()
-        os.close(other)
-        os.close(other_slave)
+        for end in (other, other_slave, *(end for pair in more for end in pair)):
+            os.close(end)
     assert text.returncode == 0
     rows = dict(line.split("\t")[:2] for line in text.stdout.splitlines())
     assert rows[chanter].startswith("simulated chanter, firmware 1.0.0, device ")
-    assert rows[silent].startswith("silent for 3 s")
+    assert all(rows[port].startswith("silent for 3 s") for port in (silent, *more_silent))
     assert rows[stranger].startswith("this does not look like a chanter: ")
     assert rows["/dev/ttyNOPE9"].startswith("there is no such port; plug the chanter in")
     assert rows["sim"] == "the simulated chanter in this program, always here"
-    # All are asked at the same time.
-    assert took_s < 6
+    # All are asked at the same time: ten silent ports take their 3 s together.
+    assert took_s < 10 * 3
 
 
 @pytest.mark.usefixtures("jack")

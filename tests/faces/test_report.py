@@ -207,9 +207,9 @@ def test_a_clean_sitting_says_so_without_praise():
 
 def test_a_very_long_session_makes_a_small_page_in_seconds():
     analysis = random_playing(20_000)
-    began = time.perf_counter()
+    began_s = time.process_time()
     html = render([Played("long", analysis)], DAY)
-    assert time.perf_counter() - began < 20  # two seconds on a quiet machine
+    assert time.process_time() - began_s < 20  # it takes two
     assert len(html.encode()) < 2_000_000
 
 
