@@ -151,9 +151,9 @@ def test_no_chanter_is_refused_within_two_seconds_of_its_first_bytes(path, quiet
     time.sleep(1)
     assert process.poll() is None  # silence is waited for
     first_s = time.monotonic()
-    while process.poll() is None and time.monotonic() - first_s < 10:
+    # Until it says something: its end may take as long as the machine is busy.
+    while not select.select([process.stderr], [], [], 0.05)[0] and time.monotonic() - first_s < PATIENCE_S:
         os.write(master, b"ok T:21.3 B:60.0\n")
-        time.sleep(0.05)
     took_s = time.monotonic() - first_s
     out, err = process.communicate()
     assert (process.returncode, out) == (1, "")
