@@ -1,4 +1,4 @@
-"""Rows of the bench beside the analysis: recordings that are odd all the way, alignment with a tune, sheets."""
+"""Rows of `make bench` beside the analysis: recordings that are odd all the way, alignment with a tune, sheets."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rows of the bench for the sound: how long a block of 128 frames takes to make, beside how long it lasts."""
+"""Rows of `make bench` for the sound: how long a block of 128 frames takes to make, beside how long it lasts."""
 
 from __future__ import annotations
 

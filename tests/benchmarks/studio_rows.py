@@ -1,4 +1,4 @@
-"""Rows of the bench for a large studio: 200 pupils with 10,000 sessions; its page opened, its index made anew."""
+"""Rows of `make bench` for a large studio: 200 pupils with 10,000 sessions; its page opened, its index made anew."""
 
 from __future__ import annotations
 

@@ -32,8 +32,8 @@ CHANGES = 500
 DAMAGED = 0.001
 
 
-def sitting(seed: int, path: Path) -> tuple[int, int]:
-    """One sitting, live and from its file; returns how many changes there were and how many were uncertain."""
+def session(seed: int, path: Path) -> tuple[int, int]:
+    """One session, live and from its file; returns how many changes there were and how many were uncertain."""
     chance = random.Random(seed)
     pupil = load_scenario("mixed").pupil
     performance = perform(pupil, write_script(pupil, seed, CHANGES, None), seed)
@@ -63,12 +63,12 @@ def main(seconds: float) -> None:
     begin, seed, changes, uncertain, settled_kb = time.monotonic(), 0, 0, 0, 0
     with tempfile.TemporaryDirectory() as folder:
         while time.monotonic() - begin < seconds:
-            some, doubtful = sitting(seed, Path(folder) / "soak.session")
+            some, doubtful = session(seed, Path(folder) / "soak.session")
             seed, changes, uncertain = seed + 1, changes + some, uncertain + doubtful
             if seed == 5:
                 settled_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - (settled_kb or 1 << 40)
-    print(f"{seed} sittings, {changes} changes, {uncertain} uncertain; live and file agree in all.")
+    print(f"{seed} sessions, {changes} changes, {uncertain} uncertain; live and file agree in all.")
     print(f"Memory grew by {max(grown_kb, 0)} kB after the fifth.")
     assert grown_kb < 20_000, "memory grows"
 

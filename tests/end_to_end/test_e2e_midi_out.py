@@ -21,7 +21,7 @@ KEYS = VOICE.keys
 
 
 class Synth:
-    """Whoever listens: what came, and what is on."""
+    """A listener: what came, and what is on."""
 
     def __init__(self) -> None:
         self.came: list[bytes] = []

@@ -50,7 +50,7 @@ def path(tmp_path):
 
 @pytest.fixture
 def quiet_port():
-    """A PTY at which nobody speaks, and its other end."""
+    """A silent PTY, and its other end."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     yield os.ttyname(slave), master
@@ -59,7 +59,7 @@ def quiet_port():
 
 
 @pytest.mark.parametrize("on", ["pty", "tcp:0"])
-def test_a_sitting_is_recorded_and_the_clock_ends_it(on, path):
+def test_a_session_is_recorded_and_the_clock_ends_it(on, path):
     simulator, port = simulate("--for", 30, on=on)
     try:
         ran = run("record", port, "-o", path, "--for", 2)
@@ -343,7 +343,7 @@ def test_devices_names_a_chanter_a_stranger_and_silence(quiet_port):
 
 
 @pytest.mark.usefixtures("jack")
-def test_a_sitting_over_midi(path):
+def test_a_session_over_midi(path):
     simulator, port = simulate("--for", 30, on="midi:ash chanter")
     try:
         named = run("devices")
@@ -364,7 +364,7 @@ def test_a_sitting_over_midi(path):
 
 
 @pytest.mark.usefixtures("jack")
-def test_a_sitting_of_plain_notes(path):
+def test_a_session_of_plain_notes(path):
     simulator, port = simulate("--for", 30, "--midi-plain", on="midi:ash chanter")
     try:
         ran = run("record", port, "-o", path, "--for", 5)

@@ -74,7 +74,7 @@ def told(performance, tune, seed, kind="usual"):
         elif change.loose and not beside_extra:
             found.append(("loose", change.lead, places.get(reached)))
         else:
-            # A note that nobody asked for makes the changes on both sides of it doubtful; a written grace note or a
+            # A note that was not asked for makes the changes on both sides of it doubtful; a written grace note or a
             # slip that is heard keeps its change from being plain; nothing else does.
             graced = not beside_extra and bool(comparison.expectation.notes[places[reached]].graces)
             slipped = any(finding.held == reached and finding.kind == "idle" for finding in findings)
@@ -87,7 +87,7 @@ def wanted(fault, script):
     if fault.kind == "early":
         return [{("early", fault.finger, fault.place)}]
     if fault.kind == "slow":
-        # Of two fingers that come apart nobody can tell whether one was late or the other early.
+        # Of two fingers that come apart there is no telling whether one was late or the other early.
         moving = fingers_of(STANDARD[fault.from_note] ^ STANDARD[fault.to_note])
         fingers = moving if len(moving) == 2 else (fault.finger,)
         return [{("slow stray", finger, fault.place)} for finger in fingers]

@@ -553,7 +553,7 @@ def test_the_line_comes_back_by_itself_with_all_that_was_missed(opened, host):
     host.hang_up()
     expect(page.locator("#rung-name")).to_have_text("D and E")
     expect(page.locator("#notice")).to_have_text("The line to fingerlead is back.")
-    # Somebody comes back to a page that was hidden.
+    # The player comes back to a page that was hidden.
     page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     host.wait_for("all")
 

@@ -21,8 +21,8 @@ WIDTHS = [320, 360, 820, 1280]
 
 
 def wire_file(path: Path, pupil: str, seed: int, changes: int) -> Path:
-    sitting = pupil_file.load_scenario(pupil)
-    performance = play.perform(sitting.pupil, script.write_script(sitting.pupil, seed, changes=changes), seed)
+    scenario = pupil_file.load_scenario(pupil)
+    performance = play.perform(scenario.pupil, script.write_script(scenario.pupil, seed, changes=changes), seed)
 
     def lose(frames):
         return [frame for number, frame in enumerate(frames) if number % 211 != 7]

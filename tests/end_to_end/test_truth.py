@@ -114,6 +114,6 @@ def test_usual_sensors_shift_fingers_by_no_more_than_the_stated_uncertainty(tmp_
         }
         for finger in change.fingers:
             assert abs(change.start_us + finger.after_start_us - true_us[finger.finger]) <= uncertainty_us
-        # Whatever is called the lead did lead: no finger truly moved before it by more than what is uncertain.
+        # What is called the lead did lead: no finger truly moved before it by more than what is uncertain.
         if change.lead is not None:
             assert true_us[change.lead] - min(true_us.values()) <= 0

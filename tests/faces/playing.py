@@ -1,4 +1,4 @@
-"""Playing for the tests of what people read: single changes, whole sittings, and long ones made at once."""
+"""Playing for the tests of what people read: single changes, whole sessions, and long ones made at once."""
 
 from __future__ import annotations
 
@@ -72,6 +72,6 @@ def played_by(pupil, seed: int, changes: int, damage=None) -> Analysis:
     return analyse(record, standard_table(), timing_of(record, "wire"))
 
 
-def sitting(name: str, seed: int, changes: int, damage=None) -> Analysis:
-    """A sitting of one of the simulated pupils."""
+def session(name: str, seed: int, changes: int, damage=None) -> Analysis:
+    """A session of one of the simulated pupils."""
     return played_by(pupil_file.load_scenario(name).pupil, seed, changes, damage)

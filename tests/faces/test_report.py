@@ -16,7 +16,7 @@ from fingering.notes import NOTES
 from fingerlead.faces.report.page import MOST_MOMENTS, Played, played, render
 from fingerlead.timing.results import Timing
 from fingerlead.timing.summary import summarise
-from tests.faces.playing import STANDARD, analysed, moved, random_playing, sitting
+from tests.faces.playing import STANDARD, analysed, moved, random_playing, session
 
 DAY = date(2026, 3, 7)
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -54,7 +54,7 @@ def lose(frames):
 
 @pytest.fixture(scope="module")
 def mixed():
-    return sitting("mixed", 5, 400, damage=lose)
+    return session("mixed", 5, 400, damage=lose)
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +90,7 @@ def test_nothing_is_fetched_and_nothing_runs(html):
 
 def test_every_name_is_escaped_and_kept_apart_from_the_text_around_it():
     name = "<script>alert('&\"')</script>\u202e\n.csv"
-    analysis = sitting("mixed", 5, 60)
+    analysis = session("mixed", 5, 60)
     html = render([Played(name, analysis), Played("b", analysis)], DAY)
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
@@ -199,8 +199,8 @@ def test_no_playing_makes_a_page_too():
     assert "No plain change was played." in text
 
 
-def test_a_clean_sitting_says_so_without_praise():
-    text = plain_text(render([Played("x", sitting("clean", 1, 300))], DAY))
+def test_a_clean_session_says_so_without_praise():
+    text = plain_text(render([Played("x", session("clean", 1, 300))], DAY))
     assert "Nothing stands out" in text
     assert "No stray note was heard." in text
 

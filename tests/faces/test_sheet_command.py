@@ -26,7 +26,7 @@ def problem(*arguments) -> str:
     return str(done.exception)
 
 
-def sitting(tmp_path, name: str, changes: int):
+def session(tmp_path, name: str, changes: int):
     pupil = load_scenario(name).pupil
     path = tmp_path / f"{name}.bin"
     path.write_bytes(wire_bytes(perform(pupil, write_script(pupil, 5, changes=changes), 5)))
@@ -79,7 +79,7 @@ def test_several_pages_are_several_pictures(tmp_path):
 def test_homework_from_playing(tmp_path):
     needs_lilypond()
     done = run(
-        "--homework", sitting(tmp_path, "early-little-finger", 400), "--pupil", "Ailsa #(x)", "-o", tmp_path / "h.svg"
+        "--homework", session(tmp_path, "early-little-finger", 400), "--pupil", "Ailsa #(x)", "-o", tmp_path / "h.svg"
     )
     assert done.exit_code == 0, done.exception
     text = words(next(iter(sorted(tmp_path.glob("h*.svg")))).read_bytes())
@@ -89,7 +89,7 @@ def test_homework_from_playing(tmp_path):
 
 
 def test_no_homework_where_nothing_stands_out(tmp_path):
-    told = problem("--homework", sitting(tmp_path, "clean", 100), "-o", tmp_path / "h.pdf")
+    told = problem("--homework", session(tmp_path, "clean", 100), "-o", tmp_path / "h.pdf")
     assert told.startswith("no homework was found in the playing.")
     assert not (tmp_path / "h.pdf").exists()
 

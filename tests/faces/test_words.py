@@ -1,4 +1,4 @@
-"""The sentences: they say what happened, and whoever obeys them mends it."""
+"""The sentences: they say what happened, and obeying them mends it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tests.faces.playing import (
     one_change,
     random_playing,
     random_times,
-    sitting,
+    session,
 )
 from tests.timing.plain_judge import third_note_us
 
@@ -202,7 +202,7 @@ def test_what_to_work_on_first_where_nothing_stands_out():
     few = summarise([analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 18_000})])])
     assert words.work_on_first(few).startswith("Too little was played")
     assert str(FEWEST) in words.work_on_first(few)
-    assert words.work_on_first(summarise([sitting("clean", 1, 300)])) == words.NOTHING_STANDS_OUT
+    assert words.work_on_first(summarise([session("clean", 1, 300)])) == words.NOTHING_STANDS_OUT
 
 
 def test_strays_everywhere_and_none_that_stands_out_is_not_called_clean():
@@ -224,13 +224,13 @@ def test_what_was_lost_is_told():
     def lose(frames):
         return [frame for number, frame in enumerate(frames) if number % 97 != 5]
 
-    analysis = sitting("mixed", 5, 100, damage=lose)
+    analysis = session("mixed", 5, 100, damage=lose)
     lost = analysis.record.intake.lost_frames
     uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)
     assert lost
     assert uncertain > 1
     assert words.intake_sentence(analysis) == f"{lost} frames were lost; {uncertain} changes are uncertain for it."
-    assert words.intake_sentence(sitting("mixed", 5, 20)) == "Nothing was lost on the way."
+    assert words.intake_sentence(session("mixed", 5, 20)) == "Nothing was lost on the way."
     for cause in ("lost", "gap", "restart"):
         assert "not known" in words.doubt_sentence(Doubt(0, 100_000, cause, 3))
 

@@ -160,7 +160,7 @@ class User:
             try:
                 yield program
             except BaseException:
-                # Nobody is there to tell it to end.
+                # Nothing there tells it to end.
                 program.kill()
                 raise
 

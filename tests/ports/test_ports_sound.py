@@ -396,7 +396,7 @@ def _alive(number):
     kept = Path(f"/proc/{number}/stat")
     try:
         os.kill(number, 0)
-        # One that has ended may wait for somebody to ask how.
+        # One that has ended may wait to be asked how.
         return not kept.parent.parent.exists() or kept.read_text().rpartition(")")[2].split()[0] != "Z"
     except (ProcessLookupError, FileNotFoundError):
         return False

@@ -28,8 +28,8 @@ from fingerlead.wire.plain_midi import NoteNumbers
 
 
 def playing(changes=12, seed=3):
-    sitting = load_scenario("mixed")
-    return perform(sitting.pupil, write_script(sitting.pupil, seed, changes, None), seed)
+    scenario = load_scenario("mixed")
+    return perform(scenario.pupil, write_script(scenario.pupil, seed, changes, None), seed)
 
 
 def setup():

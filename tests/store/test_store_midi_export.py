@@ -45,15 +45,15 @@ def voice(tuned_by="tuning standard") -> MidiVoice:
 
 @lru_cache(maxsize=64)
 def frames(seed: int, carrier: str, changes: int = 8) -> tuple[tuple[int, bytes], ...]:
-    """(µs, frame) of a simulated sitting; every seed is another start of one chanter."""
-    sitting = load_scenario("mixed")
-    performance = perform(sitting.pupil, write_script(sitting.pupil, seed, changes), seed)
+    """(µs, frame) of a simulated session; every seed is another start of one chanter."""
+    scenario = load_scenario("mixed")
+    performance = perform(scenario.pupil, write_script(scenario.pupil, seed, changes), seed)
     setup = replace(setup_for(seed), boot=seed, device_id=b"simulate")
     return tuple(wire_frames(performance, setup, sensors("ideal"), carrier))
 
 
 def came(carrier: str, seed: int, starts: int = 1, harm: float = 0.0) -> list[tuple[int, bytes]]:
-    """What came in one sitting, as (host µs, bytes): perhaps in several starts, and harmed."""
+    """What came in one session, as (host µs, bytes): perhaps in several starts, and harmed."""
     chance = random.Random(seed)
     reads, at_us = [], chance.randrange(10**9)
     for start in range(starts):
@@ -99,7 +99,7 @@ def out(tmp_path):
 @settings(max_examples=80, deadline=None)
 @given(st.sampled_from(["stream", "sysex"]), st.integers(0, 10**6), st.integers(1, 3), st.sampled_from([0.0, 0.1, 0.4]))
 def test_reading_it_back_gives_the_same_analysis(tmp_path_factory, carrier, seed, starts, harm):
-    folder = tmp_path_factory.mktemp("sitting")
+    folder = tmp_path_factory.mktemp("session")
     source, out = session(folder / "a", carrier, came(carrier, seed, starts, harm)), folder / "a.mid"
     exported = export(source, out, voice())
     before, after = published(source), published(out)
@@ -318,7 +318,7 @@ def test_what_cannot_be_written_is_refused_in_a_sentence(tmp_path, out):
 
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10**6), st.data())
-def test_a_sitting_whose_arrivals_make_no_sense_is_written_all_the_same(tmp_path_factory, seed, data):
+def test_a_session_whose_arrivals_make_no_sense_is_written_all_the_same(tmp_path_factory, seed, data):
     folder = tmp_path_factory.mktemp("odd")
     reads = came("stream", seed, 2, 0.2)
     odd = data.draw(st.lists(st.integers(0, 2**40), min_size=len(reads), max_size=len(reads)))
