@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from fingerlead.faces.cli import devices as devices_command
 from fingerlead.faces.cli.devices import devices
 from fingerlead.ports import catalogue, midi_out, sound_port
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import Hello, encode
 

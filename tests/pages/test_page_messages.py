@@ -20,7 +20,7 @@ from fingerlead.faces.pages.practice.messages import (
     progress_of,
     tonight_of,
 )
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.practice import events, inbox
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
 from tests.pages.page_tools import TABLE, SessionByHand, played

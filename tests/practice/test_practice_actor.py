@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fingering.ladder import ladder
 from fingerlead.listening.reader import Back, Ended, Lost
-from fingerlead.ports.base import Chunk, PortEnded, PortRefused
+from fingerlead.ports.base import Chunk, Found, PortEnded, PortRefused
 from fingerlead.ports.page_port import BEAT_US, PagePort
 from fingerlead.practice import events, inbox
 from fingerlead.practice.events import Due, Judged, Lit
@@ -245,7 +245,6 @@ def test_a_replay_that_is_over_is_a_session_that_is_over():
 
 
 def test_what_is_plugged_in_meanwhile_is_told_while_nothing_is_listened_to():
-    from fingerlead.ports.catalogue import Found
 
     found: list[tuple[Found, ...]] = [()]
     by_hand = SessionByHand(look=lambda: found[0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.ports.sound_port import SoundHealth
 from fingerlead.practice.inbox import SetMetronome, SetSound
 from fingerlead.practice.sound_place import SoundPlace

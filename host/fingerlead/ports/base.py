@@ -32,6 +32,14 @@ class Chunk:
     host_us: int
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Something that `catalogue.open_port` would take: `spec` is what to write."""
+
+    spec: str
+    description: str
+
+
 class PortLost(Exception):
     """The port vanished while it was in use; `cause` says how, in words."""
 

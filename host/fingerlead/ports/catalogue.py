@@ -2,19 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from fingerlead.ports.base import Port, PortRefused
+from fingerlead.ports.base import Found, Port, PortRefused
 
 SIMULATED = "sim"
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """Something that `open_port` would take: `spec` is what to write."""
-
-    spec: str
-    description: str
 
 
 def open_port(spec: str) -> Port:

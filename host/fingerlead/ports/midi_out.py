@@ -13,8 +13,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Protocol, Self
 
-from fingerlead.ports.base import now_us
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found, now_us
 from fingerlead.ports.midi_system import FAILURES, PREFIX, MidiSystem, list_midi, quiet, why_gone
 
 OWN = "own"

@@ -13,8 +13,7 @@ import threading
 from collections.abc import Iterator
 from typing import Any, Literal
 
-from fingerlead.ports.base import PortRefused
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found, PortRefused
 
 PREFIX = "midi:"
 MISSING = "MIDI needs the package python-rtmidi, which is not installed"

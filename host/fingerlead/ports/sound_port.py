@@ -23,7 +23,7 @@ from typing import Any, Literal, Never, Self
 
 from fingerlead.actor import Actor
 from fingerlead.ports import sound_process
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.ports.sound_device import SoundRefused
 from fingerlead.ports.sound_process import SILENCE, STATE, Gone, MakeEngine, OutputOpened, Report
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 from fingering.diagnosis import Diagnosis
 from fingering.rungs import Group
 from fingerlead.music.tune import Tune
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.practice.state import Place
 from fingerlead.timing.results import Change, FingeringKind, Timing
 

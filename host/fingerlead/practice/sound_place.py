@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from fingering.notes import SCALES
 from fingerlead.music.pulse import BeatGrid, LoopDelay, TapsError, places, pulse_of
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found
 from fingerlead.practice.events import Origin
 from fingerlead.practice.inbox import SetMetronome, SetSound
 from fingerlead.practice.sounding import Sounding, SoundSettings

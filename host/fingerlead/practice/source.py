@@ -17,8 +17,7 @@ from fingerlead.listening.reader import Item, Reader
 from fingerlead.listening.recording import begin_session
 from fingerlead.listening.sources import open_source
 from fingerlead.music.tune import Tune
-from fingerlead.ports.base import Port, now_us
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found, Port, now_us
 from fingerlead.ports.page_port import SKEW_US, PagePort
 from fingerlead.practice.events import ChanterNow, Event, Origin
 from fingerlead.practice.pupil_port import PupilPort

@@ -20,8 +20,7 @@ from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import until_interrupted
 from fingerlead.listening.sources import Met, meet, open_source
 from fingerlead.ports import catalogue, midi_out, sound_port
-from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.ports.catalogue import Found
+from fingerlead.ports.base import Found, Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.simulated_port import SPEC, HandsPort
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp

@@ -18,7 +18,8 @@ from fingerlead.faces.pages.practice.messages import Publisher, say, summary_lin
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.faces.words import practised_names
 from fingerlead.music.tune import Tune
-from fingerlead.ports.catalogue import Found, midi_ports, serial_ports
+from fingerlead.ports.base import Found
+from fingerlead.ports.catalogue import midi_ports, serial_ports
 from fingerlead.ports.sound_port import list_outputs
 from fingerlead.practice.actor import PracticeActor
 from fingerlead.practice.choices import Choices
