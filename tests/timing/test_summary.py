@@ -27,7 +27,7 @@ from fingerlead.timing.summary import (
     summarise,
     wilson,
 )
-from tests.faces.playing import one_change, played_by, random_playing, sitting
+from tests.faces.playing import one_change, played_by, random_playing, session
 from tests.simulated.known import with_worst_habit
 
 stats = pytest.importorskip("scipy.stats", reason="needs scipy")
@@ -147,7 +147,7 @@ def sittings():
     def lose(frames):
         return [frame for number, frame in enumerate(frames) if number % 97 != 5]
 
-    return [sitting("mixed", 5, 500, damage=lose), sitting("heavy-crossing", 2, 300)]
+    return [session("mixed", 5, 500, damage=lose), session("heavy-crossing", 2, 300)]
 
 
 def test_everything_is_as_a_plain_recount_has_it(sittings):

@@ -10,7 +10,7 @@ from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Fault, Tally, tally, together, turn_of
 from fingerlead.timing.summary import summarise
-from tests.faces.playing import random_playing, sitting
+from tests.faces.playing import random_playing, session
 
 
 def expected(analyses):
@@ -30,7 +30,7 @@ def counts(tallies):
 
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_counts_are_those_of_the_summary(name):
-    analysis = sitting(name, seed=5, changes=120)
+    analysis = session(name, seed=5, changes=120)
     assert counts(tally(analysis)) == expected([analysis])
 
 
