@@ -8,6 +8,7 @@ from statistics import median
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
+from fingering.moves import move
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.faces.phrases import capital, listed
@@ -48,6 +49,11 @@ def finger_name(finger: int) -> str:
 def change_name(from_note: int, to_note: int) -> str:
     """A change by its notes."""
     return f"{NOTES[from_note]} to {NOTES[to_note]}"
+
+
+def stray_name(from_note: int, to_note: int) -> str:
+    """What pipers call the stray notes of a change."""
+    return "runs" if move(from_note, to_note).way == "one-way" else "crossing noise"
 
 
 def practised_names() -> dict[str, str]:

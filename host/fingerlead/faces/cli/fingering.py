@@ -185,6 +185,7 @@ def as_text(found: tuple[Move, ...]) -> str:
 
 _LEGEND = (
     "Clean orders: the orders of the fingers in which no third note sounds. Must lead, must follow: first, last in all",
-    "of those. Difficulty: expected milliseconds of a third note, and more for false fingerings, further fingers and",
-    "fingers against the rest of their hand, with an assumed finger scatter of 12 ms.",
+    "of those. Can sound between: the stray notes, a run in a one-way change, crossing noise in a crossing. Difficulty:",
+    "expected milliseconds of a stray note, and more for false fingerings, further fingers and fingers against the rest",
+    "of their hand, with an assumed finger scatter of 12 ms.",
 )

@@ -27,7 +27,10 @@ def heard(
     ] = None,
     to_note: Annotated[str | None, typer.Argument(metavar="TO", help="The note after.", show_default=False)] = None,
     stray: Annotated[
-        str | None, typer.Argument(metavar="STRAY", help="The note heard in between.", show_default=False)
+        str | None,
+        typer.Argument(
+            metavar="STRAY", help="The note heard in between: a run, or crossing noise.", show_default=False
+        ),
     ] = None,
     card: Annotated[
         Path | None, typer.Option("--card", metavar="FILE", help="Write a card of all changes to print, as HTML.")
@@ -219,7 +222,8 @@ tbody { border-bottom: 1px solid #999 }
 }
 </style></head><body>
 <h1>What you hear, and which finger it was</h1>
-<p>A third note between two notes says which finger went out of turn. Find the note you come from, the note you go to,
+<p>A third note between two notes, a stray note, says which finger went out of turn; it is a run where all fingers go
+the same way, crossing noise where some come down while others lift. Find the note you come from, the note you go to,
 and the note you heard in between. Where several fingers stand before the word <i>before</i>, all of them went before
 all that stand after it; other fingers of the change may have gone at any time. Worked out from the standard
 fingerings: the topmost open hole names the note. Changes that can sound no third note are not on the card.</p>

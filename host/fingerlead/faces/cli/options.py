@@ -48,7 +48,13 @@ SteadyUs = Annotated[
     int, typer.Option("--steady-us", min=1, max=10_000_000, help="A note shorter than this is not held.")
 ]
 HeardUs = Annotated[
-    int, typer.Option("--heard-us", min=1, max=10_000_000, help="A stray note shorter than this is not heard.")
+    int,
+    typer.Option(
+        "--heard-us",
+        min=1,
+        max=10_000_000,
+        help="A stray note (a run, or crossing noise) shorter than this is not heard.",
+    ),
 ]
 LooseUs = Annotated[
     int, typer.Option("--loose-us", min=1, max=10_000_000, help="Fingers farther apart than this are loose.")

@@ -190,6 +190,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
             for finger, times in sorted(led.items(), key=lambda item: (item[0] is None, -item[1]))
         ],
         "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
+        "stray_name": words.stray_name(change.from_note, change.to_note),
         "strays": [_spread_row(NOTES[note], spread, unsure_us) for note, spread in change.strays().items()],
         "beside": {"ornamented": change.ornamented, "perhaps": change.perhaps, "uncertain": change.uncertain},
     }
