@@ -191,15 +191,18 @@ def test_the_uncertainty_is_a_bar_at_the_scale():
 def test_every_run_of_the_picture_sounds_what_it_says():
     for change in CHANGES:
         picture = drawing(change)
-        assert picture.runs()[0][2] == change.from_note
-        assert picture.runs()[-1][2] == change.to_note
-        assert sum(end - begin for begin, end, _ in picture.runs()) == picture.end_us - picture.begin_us
+        assert picture.joined(SOUNDING.__getitem__)[0][2] == change.from_note
+        assert picture.joined(SOUNDING.__getitem__)[-1][2] == change.to_note
+        assert (
+            sum(end - begin for begin, end, _ in picture.joined(SOUNDING.__getitem__))
+            == picture.end_us - picture.begin_us
+        )
         assert all(SOUNDING[mask] == note for _, _, mask, note in joined(picture))
 
 
 def joined(picture):
     for begin_us, end_us, mask in picture.stretches:
-        (note,) = [note for a, b, note in picture.runs() if a <= begin_us and end_us <= b]
+        (note,) = [note for a, b, note in picture.joined(SOUNDING.__getitem__) if a <= begin_us and end_us <= b]
         yield begin_us, end_us, mask, note
 
 

@@ -11,6 +11,7 @@ from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
+from itertools import groupby
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
@@ -24,6 +25,12 @@ SHORTEST_US = 20_000
 MARGIN = 0.4
 # One letter for each note, as notes are named: the octave told by case.
 LETTERS = "GABCDEFga"
+MOST_TICKS = 8  # more would run together
+WIDTH = 48  # of the lanes in a terminal
+# As SVG the picture is 320 units wide, with type of 12: at 6 cm that is print of 6.4 points.
+LABELS, LANES, RIGHT = 106, 206, 8
+SOUND, TOP, LANE, BAND, FOOT = 17, 33, 15, 9, 42
+LETTER = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +54,14 @@ class Drawing:
         """Whether a stray sounds at a time."""
         return any(begin_us <= at_us < end_us for begin_us, end_us in self.strays)
 
-    def runs(self) -> list[tuple[int, int, int]]:
-        """(begin_us, end_us, note): what sounds, neighbours of one note joined."""
-        runs: list[tuple[int, int, int]] = []
-        for begin_us, end_us, mask in self.stretches:
-            note = SOUNDING[mask]
-            if runs and runs[-1][2] == note:
-                begin_us = runs.pop()[0]
-            runs.append((begin_us, end_us, note))
-        return runs
+    def joined(self, of: Callable[[int], int]) -> list[tuple[int, int, int]]:
+        """(begin_us, end_us, what) by what a mask comes to, neighbours of the same joined."""
+        groups = ((what, list(group)) for what, group in groupby(self.stretches, lambda stretch: of(stretch[2])))
+        return [(group[0][0], group[-1][1], what) for what, group in groups]
 
 
 def drawing(change: Change, advise: bool = True) -> Drawing:
-    """Lay a change out in time, with room on both sides; without the finger that should have led where not `advise`."""
+    """A change set out in time, with room on both sides; without the finger that should have led where not `advise`."""
     edges = [(at_us - change.start_us, mask) for at_us, mask in change.edges]
     first_us, last_us = min(0, edges[0][0]), max(change.spread_us, edges[-1][0])
     room_us = round(max(last_us - first_us, SHORTEST_US) * MARGIN)
@@ -67,7 +69,7 @@ def drawing(change: Change, advise: bool = True) -> Drawing:
     times = [begin_us, *(at_us for at_us, _ in edges), end_us]
     masks = [change.from_mask, *(mask for _, mask in edges)]
     stretches = tuple(zip(times[:-1], times[1:], masks, strict=True))
-    # A stray that nobody hears needs no mending.
+    # A stray that is not heard needs no mending.
     diagnosis = diagnose_change(change) if advise and any(stray.heard for stray in change.strays) else None
     return Drawing(
         begin_us,
@@ -85,23 +87,14 @@ def drawing(change: Change, advise: bool = True) -> Drawing:
 
 def step_us(length_us: int) -> int:
     """A round step that divides a length into two to six parts."""
-    for step in (5_000, 10_000, 20_000, 50_000, 100_000, 200_000, 500_000):
-        if length_us <= 5 * step:
-            return step
-    return int(10 ** (len(str(length_us)) - 1))
-
-
-# More would run together.
-MOST_TICKS = 8
+    steps = (5_000, 10_000, 20_000, 50_000, 100_000, 200_000, 500_000)
+    return next((step for step in steps if length_us <= 5 * step), int(10 ** (len(str(length_us)) - 1)))
 
 
 def ticks_us(change: Change, picture: Drawing) -> range:
     """Where the scale is labelled: by the fingers' spread, or by all that is drawn where an ornament is long."""
     step = step_us(max(change.spread_us, SHORTEST_US))
     return range(0, picture.end_us, step if picture.end_us <= MOST_TICKS * step else step_us(picture.end_us))
-
-
-WIDTH = 48
 
 
 def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
@@ -142,12 +135,6 @@ def lead_words(picture: Drawing) -> list[str]:
         first, second = FINGERS[picture.diagnosis.first], FINGERS[picture.diagnosis.second]
         told.append(f"{first} should go first" if picture.diagnosis.turn == "first" else f"{first} before {second}")
     return told
-
-
-# The picture is 320 units wide, with type of 12: at 6 cm that is print of 6.4 points.
-LABELS, LANES, RIGHT = 106, 206, 8
-SOUND, TOP, LANE, BAND, FOOT = 17, 33, 15, 9, 42
-LETTER = 10
 
 
 def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) -> str:
@@ -211,11 +198,11 @@ def _triangle(x: int, y: int, kind: str) -> str:
 def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int) -> list[str]:
     """The lane of what sounds: strays hatched, their bounds drawn down through the lanes, names and letters above."""
     parts = []
-    runs = picture.runs()
+    notes = picture.joined(SOUNDING.__getitem__)
     right = LABELS + LANES
-    room: float = LABELS + 7 * len(NOTES[runs[0][2]])
-    names = [f'<text x="{LABELS}" y="{SOUND - 5}" class="note">{NOTES[runs[0][2]]}</text>'] if runs else []
-    for begin_us, end_us, note in runs:
+    room: float = LABELS + 7 * len(NOTES[notes[0][2]])
+    names = [f'<text x="{LABELS}" y="{SOUND - 5}" class="note">{NOTES[notes[0][2]]}</text>']
+    for begin_us, end_us, note in notes:
         stray = picture.is_stray(begin_us)
         left, width = x(begin_us), max(x(end_us) - x(begin_us), 1)
         end = round(left + width, 1)
@@ -227,7 +214,7 @@ def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int
             middle = max(left + width / 2, room + LETTER / 2)
             room = middle + LETTER / 2
             names.append(f'<text x="{middle:.1f}" y="{SOUND - 4}" class="letter">{LETTERS[note]}</text>')
-    last = NOTES[runs[-1][2]]
+    last = NOTES[notes[-1][2]]
     # Where many strays crowd the lane, the note that is reached gives way: the words above the strip name it.
     if room < right - 7 * len(last):
         names.append(f'<text x="{right}" y="{SOUND - 5}" text-anchor="end" class="note">{last}</text>')
@@ -236,17 +223,11 @@ def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int
 
 def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> list[str]:
     """One hole's lane: solid where covered, a thin line where open, neighbours joined."""
-    joined: list[tuple[int, int, int]] = []
-    for begin_us, end_us, mask in picture.stretches:
-        covered = mask >> hole & 1
-        if joined and joined[-1][2] == covered:
-            begin_us = joined.pop()[0]
-        joined.append((begin_us, end_us, covered))
     return [
         f'<rect x="{x(begin)}" y="{y}" width="{x(end) - x(begin):.1f}" height="{BAND}" class="ink"/>'
         if covered
         else f'<rect x="{x(begin)}" y="{y + BAND / 2 - 0.5}" width="{x(end) - x(begin):.1f}" height="1" class="ink"/>'
-        for begin, end, covered in joined
+        for begin, end, covered in picture.joined(lambda mask: mask >> hole & 1)
     ]
 
 

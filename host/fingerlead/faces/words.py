@@ -1,4 +1,4 @@
-"""What happened, why it sounds, what to try: in words for somebody of ten years with a chanter in their hands."""
+"""What happened, why it sounds, what to try: in words for a player of ten years with a chanter in their hands."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
     elif change.verdict == "perhaps":
         told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
     elif change.verdict == "ornamented":
-        names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
+        names = _slipped(change)
         what = f"{listed(names)} sounded too, a grace note or a slip" if names else "a grace note was played in it"
         told.append(f"{what}; it is not counted with the plain changes.")
     else:
@@ -88,10 +88,13 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
             f"The fingers were loose: {finger_name(last.finger)} came "
             f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Keep them closer together."
         )
-    if change.verdict in ("clean", "stray") and change.loose is not None:
+    if change.verdict == "clean" and change.loose is not None and len(change.fingers) > 1:
         told.append(_who_led(change, timing))
-    told += _slips(change)
-    return " ".join(part for part in told if part)
+    if change.slips and change.verdict != "ornamented":
+        names = _slipped(change)
+        it_has = "it has" if len(names) == 1 else "they have"
+        told.append(f"{capital(listed(names))} moved too, though {it_has} no part in this change.")
+    return " ".join(told)
 
 
 def _clean(change: Change) -> str:
@@ -126,19 +129,13 @@ def advice(diagnosis: Diagnosis) -> str:
 
 
 def _who_led(change: Change, timing: Timing) -> str:
-    if len(change.fingers) < 2 or change.verdict == "stray":
-        return ""
     if change.lead is None:
         return "Which finger led is too close to call."
     return f"{capital(finger_name(change.lead))} led by {ms(change.fingers[1].after_start_us, timing.uncertainty_us)}."
 
 
-def _slips(change: Change) -> list[str]:
-    names = [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
-    if not names or change.verdict == "ornamented":
-        return []
-    it_has = "it has" if len(names) == 1 else "they have"
-    return [f"{capital(listed(names))} moved too, though {it_has} no part in this change."]
+def _slipped(change: Change) -> list[str]:
+    return [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
 
 
 def passing_words(first: Change, second: Change) -> str:

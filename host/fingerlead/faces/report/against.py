@@ -64,11 +64,10 @@ def marks(comparison: Comparison) -> dict[Place, StaffMark]:
 
 
 def marked_words(comparison: Comparison) -> str:
-    """The marks in words, for those who cannot see the staff."""
-    said = []
-    for (bar, place), mark in sorted(marks(comparison).items()):
-        said.append(f"bar {bar + 1}, note {place + 1}: {mark.word}")
-    return "; ".join(said) if said else "every note was as written"
+    """The marks in words, for readers who cannot see the staff."""
+    made = sorted(marks(comparison).items())
+    said = (f"bar {bar + 1}, note {place + 1}: {mark.word}" for (bar, place), mark in made)
+    return "; ".join(said) or "every note was as written"
 
 
 def _by_place(comparison: Comparison) -> dict[Place, Counter[tuple[Shape, str]]]:
@@ -83,8 +82,7 @@ def _by_place(comparison: Comparison) -> dict[Place, Counter[tuple[Shape, str]]]
             following[item.held] = upcoming
     found: dict[Place, Counter[tuple[Shape, str]]] = {}
     for finding in comparison.findings:
-        look = _LOOKS.get(finding.kind)
-        expected = finding.expected
+        look, expected = _LOOKS.get(finding.kind), finding.expected
         if expected is None and finding.held is not None:
             expected = following.get(finding.held)
         if look is None or finding.uncertain or expected is None or expected >= len(wanted):

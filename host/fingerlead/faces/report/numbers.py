@@ -1,4 +1,4 @@
-"""The numbers of a report for those who reckon on: one row for each directed change of whoever played."""
+"""The numbers of a report: a row for each change of each player, and each change before and since a day."""
 
 from __future__ import annotations
 
@@ -17,15 +17,16 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.progress import Side, Tally, compare, holm, mann_whitney, tally, together
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson
 
-# --- Before and since a day, over the sessions of a report: see `timing.progress` for how sure that is.
-
 Change = tuple[int, int]
 # Fewer strays than this on either side say nothing of their usual length; our own choice.
 FEWEST_STRAYS = 4
 
 
 def turned(sessions: list[tuple[Analysis, str]], turn: str) -> dict[str, Any]:
-    """The table of a report: every change played on both sides of the ISO day `turn`, the clearest first."""
+    """The table of a report: every change played on both sides of the ISO day `turn`, the clearest first.
+
+    `timing.progress` says how sure that is.
+    """
     sides: list[dict[Change, list[Tally]]] = [{}, {}]
     for analysis, day in sessions:
         if day:
@@ -55,19 +56,14 @@ def _lengths(sides: list[dict[Change, list[Tally]]], both: list[Change]) -> dict
     told = {}
     for (change, (before, after)), chance in zip(enough.items(), chances, strict=True):
         lengths = f"{ms(before.typical_stray_us)} before, {ms(after.typical_stray_us)} since"
-        if chance >= 1 - CONFIDENCE:
-            told[change] = f"{lengths}: no clear change"
-        else:
-            longer = after.typical_stray_us > before.typical_stray_us
-            told[change] = f"{lengths}: {'longer' if longer else 'shorter'}"
+        longer = "longer" if after.typical_stray_us > before.typical_stray_us else "shorter"
+        told[change] = f"{lengths}: {'no clear change' if chance >= 1 - CONFIDENCE else longer}"
     return told
 
 
 def _side(tallies: list[Tally]) -> Side:
     return Side(sum(each.plain for each in tallies), sum(each.astray for each in tallies), len(tallies))
 
-
-# ---
 
 SCHEMA = "fingerlead-numbers-1"
 COLUMNS = (
@@ -78,7 +74,7 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Player:
-    """Whoever played: a pupil, or a file's name."""
+    """A pupil or a file, by its name, and its playing."""
 
     name: str
     playing_us: int
@@ -132,6 +128,4 @@ def _row(player: Player, tally: Tally) -> dict[str, Any]:
 
 
 def _harmless(value: Any) -> Any:
-    if isinstance(value, str) and value[:1] in tuple("=+-@\t\r\n"):
-        return "'" + value
-    return value
+    return f"'{value}" if isinstance(value, str) and value.startswith(tuple("=+-@\t\r\n")) else value

@@ -22,10 +22,13 @@ from fingerlead.music.tune import Tune
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.results import Change
+from fingerlead.timing.results import Change, Held
 from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
 
-# --- A page as PDF, by WeasyPrint, which comes with the extra `pdf`.
+# Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
+MOST_MOMENTS = 12
+# The first so many changes stand open, and are printed.
+OPEN = 3
 
 
 class PdfError(RuntimeError):
@@ -33,7 +36,7 @@ class PdfError(RuntimeError):
 
 
 def to_pdf(html: str) -> bytes:
-    """The page in its print style; raises PdfError."""
+    """The page in its print style, by WeasyPrint, which comes with the extra `pdf`; raises PdfError."""
     try:
         import weasyprint
     except (ImportError, OSError) as error:
@@ -49,14 +52,6 @@ def to_pdf(html: str) -> bytes:
 def _nothing(url: str, *more: object) -> dict[str, object]:
     """Pages hold all they need: nothing is fetched."""
     raise ValueError(f"nothing is fetched for a page: {url}")
-
-
-# ---
-
-# Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
-MOST_MOMENTS = 12
-# The first so many changes stand open, and are printed.
-OPEN = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,34 +140,27 @@ def _anchor(change: ChangeSummary) -> str:
 
 
 def _grid(summary: Summary) -> list[list[dict[str, Any] | None]]:
-    rows: list[list[dict[str, Any] | None]] = []
-    for from_note in range(len(NOTES)):
-        row: list[dict[str, Any] | None] = []
-        for to_note in range(len(NOTES)):
-            change = summary.by_change.get((from_note, to_note))
-            if change is None or not change.count:
-                row.append(None)
-                continue
-            state = "often" if change.stands_out else "some" if change.astray else "none"
-            row.append(
-                {
-                    "anchor": _anchor(change),
-                    "count": change.count,
-                    "clean": _percent(change.clean_share),
-                    "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
-                    "state": state,
-                    "name": words.change_name(from_note, to_note),
-                }
-            )
-        rows.append(row)
-    return rows
+    notes = range(len(NOTES))
+    return [[_cell(summary, summary.by_change.get((from_note, to_note))) for to_note in notes] for from_note in notes]
+
+
+def _cell(summary: Summary, change: ChangeSummary | None) -> dict[str, Any] | None:
+    if change is None or not change.count:
+        return None
+    return {
+        "anchor": _anchor(change),
+        "count": change.count,
+        "clean": _percent(change.clean_share),
+        "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
+        "state": "often" if change.stands_out else "some" if change.astray else "none",
+        "name": words.change_name(change.from_note, change.to_note),
+    }
 
 
 def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
     unsure_us = summary.uncertainty_us
     usual = words.usual_diagnosis(change)
     low, high = change.clean_interval
-    led = change.led()
     return {
         "anchor": _anchor(change),
         "name": words.change_name(change.from_note, change.to_note),
@@ -187,7 +175,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "strips": _strips(played, summary, change),
         "led": [
             {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}
-            for finger, times in sorted(led.items(), key=lambda item: (item[0] is None, -item[1]))
+            for finger, times in sorted(change.led().items(), key=lambda item: (item[0] is None, -item[1]))
         ],
         "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
         "stray_name": words.stray_name(change.from_note, change.to_note),
@@ -273,32 +261,27 @@ def _passing(played: list[Played]) -> dict[str, Any]:
 
 
 def _false_fingerings(played: list[Played]) -> list[dict[str, Any]]:
-    found: dict[tuple[int, int], dict[str, Any]] = {}
+    found: dict[tuple[int, int], list[Held]] = {}
     for each in played:
         for held in each.analysis.held:
-            if held.fingering != "false":
-                continue
-            row = found.setdefault(
-                (held.note, held.covered_mask),
-                {
-                    "words": words.false_fingering(held.note, held.wrong_fingers, held.covered_mask),
-                    "times": 0,
-                    "held_us": 0,
-                },
-            )
-            row["times"] += 1
-            row["held_us"] += held.end_us - held.start_us
-    ordered = sorted(found.values(), key=lambda row: -row["times"])
-    return [{**row, "held": f"{row['held_us'] / 1_000_000:.1f}"} for row in ordered[:MOST_MOMENTS]]
+            if held.fingering == "false":
+                found.setdefault((held.note, held.covered_mask), []).append(held)
+    return [
+        {
+            "words": words.false_fingering(same[0].note, same[0].wrong_fingers, same[0].covered_mask),
+            "times": len(same),
+            "held": f"{sum(held.end_us - held.start_us for held in same) / 1_000_000:.1f}",
+        }
+        for same in sorted(found.values(), key=len, reverse=True)[:MOST_MOMENTS]
+    ]
 
 
 def _file(each: Played) -> dict[str, Any]:
-    own = summarise([each.analysis])
     doubts = each.analysis.doubts
     return {
         "name": each.name,
         "changes": len(each.analysis.changes),
-        "totals": _totals(own),
+        "totals": _totals(summarise([each.analysis])),
         "doubts": [
             {"at": words.clock_text(doubt.start_us), "words": words.doubt_sentence(doubt)}
             for doubt in doubts[:MOST_MOMENTS]
