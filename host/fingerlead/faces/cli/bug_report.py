@@ -17,6 +17,12 @@ from typing import Annotated, Any
 import typer
 
 from fingerlead.faces.cli.problem import Problem, writing
+from fingerlead.log import is_log
+from fingerlead.ports import midi_out, sound_port
+from fingerlead.ports.catalogue import midi_ports, serial_ports
+from fingerlead.practice.choices import Choices
+from fingerlead.store.files import own_folder, write_whole
+from fingerlead.version import __version__
 
 LARGEST_LOG = 1 << 24
 NOT_FOR_USERS = re.compile(r"extra == .(test|check)")
@@ -31,8 +37,6 @@ def bug_report(
     ),
 ) -> None:
     """Pack versions, ports, settings and a log into one file for a bug report: no pupil, no playing, no token."""
-    from fingerlead.store.files import write_whole
-
     parts = {
         "versions.json": (versions(), "the versions of fingerlead, Python, this system and the libraries in use"),
         "ports.json": (
@@ -62,8 +66,6 @@ def bug_report(
 
 def versions() -> dict[str, Any]:
     """Versions of the program, of Python, of the system, and of what the program requires or can use."""
-    from fingerlead.version import __version__
-
     return {
         "fingerlead": __version__,
         "python": sys.version,
@@ -90,9 +92,6 @@ def libraries() -> dict[str, str]:
 
 def ports() -> dict[str, Any]:
     """What the system lists; nothing is opened, and no chanter is asked."""
-    from fingerlead.ports import midi_out, sound_port
-    from fingerlead.ports.catalogue import midi_ports, serial_ports
-
     listed = {
         "serial": (serial_ports(), ""),
         "midi_in": midi_ports(),
@@ -104,17 +103,12 @@ def ports() -> dict[str, Any]:
 
 def settings() -> dict[str, Any]:
     """What was chosen on the practice page of this machine."""
-    from fingerlead.practice.choices import Choices
-    from fingerlead.store.files import own_folder
-
     choices = Choices(own_folder())
     return {"hand_on_top": choices.hand_on_top, "sound": asdict(choices.sound())}
 
 
 def read_log(path: Path) -> str:
     """The end of a log that this program has kept; raises Problem for any other file."""
-    from fingerlead.log import is_log
-
     try:
         if not path.is_file() or not is_log(path):
             raise Problem(f"{path}: expected a log that fingerlead --log FILE has kept; this is something else")

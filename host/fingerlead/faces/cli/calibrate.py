@@ -14,7 +14,7 @@ from fingering.holes import FINGERS
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.calibrate_screen import Screen, report_table, skew_table
 from fingerlead.faces.cli.problem import Problem, problem_from
-from fingerlead.faces.cli.running import StatusLine, until_interrupted, wrapped
+from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
 from fingerlead.faces.cli.serving import serve
 from fingerlead.faces.pages.workbench.page import opened
 from fingerlead.ports.simulated_port import SPEC
@@ -114,11 +114,6 @@ def _why(error: Exception, command: str) -> str:
     return words_of(error)
 
 
-def say(text: str) -> None:
-    """A sentence, broken at words where a terminal is narrower than it."""
-    typer.echo(wrapped(text))
-
-
 def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
     say(HOW_WORDS)
     talk = Calibrating(workbench.carrier)
@@ -142,7 +137,7 @@ def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
 
 
 def _wanted() -> bool:
-    """Whether the levels are to be given; in a pipe nobody can be asked: to run it is to want it."""
+    """Whether the levels are to be given; in a pipe, where no question is answered, they are."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return True
     # Else Ctrl-C would be noted, and the question would wait on.

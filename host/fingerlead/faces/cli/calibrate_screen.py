@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import deque
+from collections.abc import Iterable, Sequence
 
 import typer
 from rich.console import Console, Group, RenderableType
@@ -91,13 +92,12 @@ class Screen:
         table.add_column("just now", no_wrap=True)
         asked = PLAN[steps.number][1]
         for hole, value in enumerate(latest):
-            past = list(self._past[hole])
             table.add_row(
                 f"{'▶' if hole == asked else ' '} {FINGERS[hole]}",
                 Text(bar(value, *self._talk.before[hole], steps.full_scale)),
                 str(value),
                 str(self._noise[hole]) if self._noise else "",
-                history(past, steps.full_scale),
+                history(list(self._past[hole]), steps.full_scale),
             )
         # A line of its own, which is there without it too: the table must not jump.
         hold = "Hold still." if steps.holding else ""
@@ -106,32 +106,38 @@ class Screen:
 
 
 def report_table(reports: list[HoleReport]) -> None:
-    """The holes, one row each."""
-    table = Table(box=None, padding=(0, 1, 0, 0))
-    for head in ("hole", "open", "covered", "half", "times noise", "drift", "crosstalk", "levels", ""):
-        table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
-    for report in reports:
-        swing = max(abs(report.separation), 1.0)
-        table.add_row(
+    """Print the holes, one row each."""
+    rows = [
+        (
             FINGERS[report.hole],
             f"{report.open_raw:.0f}",
             f"{report.covered_raw:.0f}",
             "–" if report.half is None else f"{report.half:.0%}",
             f"{report.snr:.0f}",
-            f"{report.drift_raw / swing:.0%}",
+            f"{report.drift_raw / max(abs(report.separation), 1.0):.0%}",
             f"{max(report.crosstalk, 0):.0%}",
             f"{report.uncover_at}/{report.cover_at}",
             MARKS[report.verdict],
         )
-    Console(highlight=False).print(table)
+        for report in reports
+    ]
+    _print(("hole", "open", "covered", "half", "times noise", "drift", "crosstalk", "levels", ""), rows)
 
 
 def skew_table(names: list[str], skew: Skew) -> None:
-    """The front holes' skew and bias in ms."""
+    """Print the front holes' skew and bias in ms."""
+    rows = [
+        (name, *(f"{round(us / 1_000, 1) + 0.0:+.1f}" for us in both))
+        for name, *both in zip(names, skew.skew_us, skew.bias_us, strict=True)
+    ]
+    _print(("hole", "seen later by, ms", "a lift later than a lay by, ms"), rows)
+
+
+def _print(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A table whose numbers stand right."""
     table = Table(box=None, padding=(0, 1, 0, 0))
-    table.add_column("hole", no_wrap=True)
-    table.add_column("seen later by, ms", justify="right")
-    table.add_column("a lift later than a lay by, ms", justify="right")
-    for name, one, bias in zip(names, skew.skew_us, skew.bias_us, strict=True):
-        table.add_row(name, *(f"{round(us / 1_000, 1) + 0.0:+.1f}" for us in (one, bias)))
+    for head in heads:
+        table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
+    for row in rows:
+        table.add_row(*row)
     Console(highlight=False).print(table)

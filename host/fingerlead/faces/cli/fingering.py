@@ -40,13 +40,12 @@ def fingering(
 ) -> None:
     """Show the fingerings of the nine notes, or what a pattern of covered holes sounds and how right it is."""
     chosen = _table(table, alternates)
-    entries = [_of_row(row) for row in sorted(chosen.rows, key=lambda row: (row.note, row.kind != "standard"))]
+    rows = sorted(chosen.rows, key=lambda row: (row.note, row.kind != "standard"))
+    entries = [_entry(row.note, row.covered_mask, row.kind, row.name, (), row.source) for row in rows]
     if what is not None:
         entries = _asked(what, chosen, entries)
-    if format == "json":
-        typer.echo(json.dumps({"schema": FINGERING_SCHEMA, "table": chosen.name, "fingerings": entries}, indent=2))
-    else:
-        typer.echo("\n".join(_lines(entries)))
+    told = {"schema": FINGERING_SCHEMA, "table": chosen.name, "fingerings": entries}
+    typer.echo(json.dumps(told, indent=2) if format == "json" else "\n".join(_lines(entries)))
 
 
 def _table(path: Path | None, alternates: bool) -> Table:
@@ -56,10 +55,6 @@ def _table(path: Path | None, alternates: bool) -> Table:
         raise typer.BadParameter("give either --table or --alternates; your own table can hold alternates itself")
     with problem_from(TableError):
         return load_table(path)
-
-
-def _of_row(row: Any) -> dict[str, Any]:
-    return _entry(row.note, row.covered_mask, row.kind, row.name, (), row.source)
 
 
 def _entry(note: int, mask: int, kind: str, name: str, wrong: tuple[int, ...], source: str | None) -> dict[str, Any]:
@@ -103,17 +98,16 @@ def _lines(entries: list[dict[str, Any]]) -> list[str]:
 
 
 def _sentence(entry: dict[str, Any]) -> list[str]:
-    kind, holes, note = entry["fingering"], entry["holes"], entry["note"]
-    if kind == "standard":
-        lines = [f"{holes} sounds {note}: the standard fingering."]
-    elif kind == "alternate":
-        lines = [f"{holes} sounds {note}: an alternate fingering, {entry['name']}."]
-    elif kind == "grace":
-        lines = [f"{holes} sounds {note}: the {entry['name']}."]
-    else:
-        lines = [f"{holes} sounds {note}, by a false fingering: {_cure(holes, entry['wrong_fingers'])}."]
-        if holes == "oooooooo":
-            lines.append("With all eight open the hands are off the chanter; that is never taken for a note.")
+    holes = entry["holes"]
+    how = {
+        "standard": ": the standard fingering",
+        "alternate": f": an alternate fingering, {entry['name']}",
+        "grace": f": the {entry['name']}",
+        "false": f", by a false fingering: {_cure(holes, entry['wrong_fingers'])}",
+    }
+    lines = [f"{holes} sounds {entry['note']}{how[entry['fingering']]}."]
+    if holes == "oooooooo":
+        lines.append("With all eight open the hands are off the chanter; that is never taken for a note.")
     return lines if entry["source"] is None else [*lines, f"Source: {entry['source']}."]
 
 
@@ -131,10 +125,8 @@ def moves(
 ) -> None:
     """Show, for each of the 72 changes, the fingers that must lead and follow so that no third note sounds."""
     found = all_moves()
-    if format == "json":
-        typer.echo(json.dumps({"schema": MOVES_SCHEMA, "moves": [as_dict(move) for move in found]}, indent=2))
-    else:
-        typer.echo(as_text(found))
+    told = {"schema": MOVES_SCHEMA, "moves": [as_dict(move) for move in found]}
+    typer.echo(json.dumps(told, indent=2) if format == "json" else as_text(found))
 
 
 def as_dict(move: Move) -> dict[str, Any]:
@@ -185,7 +177,7 @@ def as_text(found: tuple[Move, ...]) -> str:
 
 _LEGEND = (
     "Clean orders: the orders of the fingers in which no third note sounds. Must lead, must follow: first, last in all",
-    "of those. Can sound between: the stray notes, a run in a one-way change, crossing noise in a crossing. Difficulty:",
-    "expected milliseconds of a stray note, and more for false fingerings, further fingers and fingers against the rest",
-    "of their hand, with an assumed finger scatter of 12 ms.",
+    "of those. Can sound between: the stray notes, runs in a one-way change, crossing noise in a crossing. Difficulty:",
+    "expected milliseconds of a stray, and more for false fingerings, further fingers and fingers against the rest of",
+    "their hand, with an assumed finger scatter of 12 ms.",
 )

@@ -47,10 +47,7 @@ def heard(
     if from_note is None or to_note is None or stray is None:
         raise typer.BadParameter("expected three notes: FROM, TO and the stray note heard between (or --card FILE)")
     found = _found(*(_note(text) for text in (from_note, to_note, stray)))
-    if format == "json":
-        typer.echo(json.dumps(_as_dict(found), indent=2))
-    else:
-        typer.echo("\n".join(_lines(found)))
+    typer.echo(json.dumps(_as_dict(found), indent=2) if format == "json" else "\n".join(_lines(found)))
 
 
 def _note(text: str) -> int:

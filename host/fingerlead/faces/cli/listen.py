@@ -13,7 +13,7 @@ from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
-from fingerlead.faces.cli.running import StatusLine, expect_bytes, session_of, until_interrupted, wrapped
+from fingerlead.faces.cli.running import StatusLine, expect_bytes, say, session_of, until_interrupted
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import (
     change_sentence,
@@ -162,7 +162,7 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
         if isinstance(what, Told):
             if isinstance(what.result, Change):
                 again = "On second look: " if what.again else ""
-                typer.echo(wrapped(again + change_sentence(what.result, timing), indent="  "))
+                say(again + change_sentence(what.result, timing), indent="  ")
                 if strips and (what.result.verdict == "stray" or what.result.loose):
                     typer.echo(strip_text(what.result, timing) + "\n")
             else:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Self
 
+import typer
 from rich.console import Console
 from rich.text import Text
 
@@ -77,11 +78,11 @@ class StatusLine:
             self._status.update(Text(words()))
 
 
-def wrapped(text: str, indent: str = "") -> str:
-    """A text broken at words where a terminal is narrower than it; as it is in a pipe."""
-    if not sys.stdout.isatty():
-        return text
-    return textwrap.fill(text, shutil.get_terminal_size().columns - 1, subsequent_indent=indent)
+def say(text: str, indent: str = "") -> None:
+    """Print a text, broken at words where a terminal is narrower than it; as it is in a pipe."""
+    if sys.stdout.isatty():
+        text = textwrap.fill(text, shutil.get_terminal_size().columns - 1, subsequent_indent=indent)
+    typer.echo(text)
 
 
 @contextlib.contextmanager
