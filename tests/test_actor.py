@@ -8,8 +8,7 @@ import time
 import pytest
 
 from fingerlead.actor import Actor
-
-PATIENCE_S = 10.0
+from tests.waiting import PATIENCE_S, wait_for
 
 
 class Adder(Actor[int]):
@@ -29,14 +28,6 @@ class Adder(Actor[int]):
             self.total += number or 0
 
 
-def wait_until(true) -> None:
-    """Give the thread time until something holds."""
-    until = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < until, "it never came true"
-        time.sleep(0.001)
-
-
 def test_requests_are_received_in_order_in_a_daemon_thread_with_its_name():
     received = []
     actor: Actor[int] = Actor("keeper", lambda: received.extend(iter(lambda: actor.receive(PATIENCE_S), 0)), 100)
@@ -46,7 +37,7 @@ def test_requests_are_received_in_order_in_a_daemon_thread_with_its_name():
     assert actor.stop(PATIENCE_S)
     assert received == [3, 1, 2]
     adder = Adder().start()
-    wait_until(lambda: adder.thread is not threading.current_thread())
+    wait_for(lambda: adder.thread is not threading.current_thread())
     assert (adder.thread.name, adder.thread.daemon) == ("adder", True)
     assert adder.stop()
 
@@ -55,9 +46,9 @@ def test_a_full_inbox_turns_requests_away_and_takes_them_again_when_there_is_roo
     actor = Adder(inbox=2)
     assert [actor.ask(1), actor.ask(2), actor.ask(4)] == [True, True, False]
     actor.start()
-    wait_until(lambda: actor.total == 3)
+    wait_for(lambda: actor.total == 3)
     assert actor.ask(8)
-    wait_until(lambda: actor.total == 11)
+    wait_for(lambda: actor.total == 11)
     assert actor.stop()
 
 
@@ -86,7 +77,7 @@ def test_a_failure_is_kept_and_raised_in_the_owner():
     actor = Adder().start()
     assert actor.check()
     actor.ask(-1)
-    wait_until(lambda: not actor.running)
+    wait_for(lambda: not actor.running)
     assert isinstance(actor.failed, ValueError)
     with pytest.raises(ValueError, match="-1 is negative"):
         actor.check()
@@ -99,7 +90,7 @@ def test_what_would_end_a_thread_without_a_word_is_a_failure_too(error):
         raise error
 
     actor: Actor[int] = Actor("ended", work).start()
-    wait_until(lambda: not actor.running)
+    wait_for(lambda: not actor.running)
     assert actor.failed is error
 
 
