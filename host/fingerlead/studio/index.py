@@ -57,6 +57,7 @@ SCHEMA = (
     "faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
 )
+MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,20 +198,16 @@ class Index:
                 f"{self.path}: expected a studio's index of version {VERSION}; "
                 + ("this one is newer. Use a newer fingerlead" if newer else "this is something else. Move it away")
             )
-        self.db.execute("PRAGMA trusted_schema = OFF")
-        self.db.execute("PRAGMA secure_delete = ON")
-        self.db.execute("PRAGMA journal_mode = WAL")
         # A lost row is made anew from its session when the studio opens, so the log need not wait for the disk.
-        self.db.execute("PRAGMA synchronous = NORMAL")
+        for setting in ("trusted_schema = OFF", "secure_delete = ON", "journal_mode = WAL", "synchronous = NORMAL"):
+            self.db.execute(f"PRAGMA {setting}")
         with self.writing():
             (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
             if tables:
                 self._check()
             else:
-                for statement in SCHEMA:
+                for statement in (*SCHEMA, *MARKS):
                     self.db.execute(statement)
-                self.db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                self.db.execute(f"PRAGMA user_version = {VERSION}")
 
     def _check(self) -> None:
         """Whether tables and indexes are these and no others: a foreign trigger would be run."""

@@ -142,13 +142,14 @@ class Publisher:
 
     def __call__(self, event: events.Event) -> None:
         """Publish what happened."""
+        snapshot = self._snapshot
         match event:
             case events.HolesNow(covered_mask, note, fingering, t_us):
                 self._publish("holes", covered_mask=covered_mask, note=note, fingering=fingering, t_us=t_us)
             case events.ChanterNow():
                 self._chanter(event)
-            case events.MusicNow(snapshot, anew):
-                self._music(snapshot, anew)
+            case events.MusicNow():
+                self._music(event.snapshot, event.anew)
             case events.StaffNow(name, why_not):
                 self._staff(name, why_not)
             case events.SoundNow(settings):
@@ -164,29 +165,6 @@ class Publisher:
                 self._publish("say", sentence=sentence)
             case events.Over():
                 self._publish("summary", **summary_of(event, self._names))
-            case _:
-                self._practised(event)
-
-    def _publish(self, kind: str, **parts: Any) -> None:
-        self._hub.publish({"kind": kind, **parts})
-
-    def _chanter(self, chanter: events.ChanterNow) -> None:
-        if chanter.place == "waiting":
-            self._hub.remember(summary=None)
-        self._publish(
-            "chanter",
-            state=chanter.place,
-            source=chanter.origin,
-            name=chanter.name if chanter.origin in (None, "port") else say(chanter.origin),
-            sentence=chanter_sentence(chanter),
-            uncertainty_us=None if chanter.timing is None else chanter.timing.uncertainty_us,
-            kept=chanter.kept,
-            found=[{"spec": found.spec, "description": found.description} for found in chanter.found],
-        )
-
-    def _practised(self, event: events.Event) -> None:
-        snapshot = self._snapshot
-        match event:
             case events.Lit():
                 self._publish("lit", **lit_of(event))
             case events.Judged():
@@ -205,6 +183,23 @@ class Publisher:
             case events.TonightTurn() if snapshot is not None:
                 self._snapshot = replace(snapshot, turn=event)
                 self._publish("tonight", **tonight_of(event))
+
+    def _publish(self, kind: str, **parts: Any) -> None:
+        self._hub.publish({"kind": kind, **parts})
+
+    def _chanter(self, chanter: events.ChanterNow) -> None:
+        if chanter.place == "waiting":
+            self._hub.remember(summary=None)
+        self._publish(
+            "chanter",
+            state=chanter.place,
+            source=chanter.origin,
+            name=chanter.name if chanter.origin in (None, "port") else say(chanter.origin),
+            sentence=chanter_sentence(chanter),
+            uncertainty_us=None if chanter.timing is None else chanter.timing.uncertainty_us,
+            kept=chanter.kept,
+            found=[{"spec": found.spec, "description": found.description} for found in chanter.found],
+        )
 
     def _music(self, snapshot: events.Snapshot, anew: bool) -> None:
         self._snapshot, self._tried = snapshot, ""
