@@ -160,6 +160,8 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
             # The page of the one before hears of it too: only the new one has the next pupil's button.
             expect(page.locator("[data-key=n]")).to_contain_text(after)
             expect(told).to_have_text(f"{name} has the chanter.")
+            # The keys work from here on: before, the page's script may still be on its way.
+            page.wait_for_load_state()
         page.get_by_label("Name or nickname").press_sequentially("n0")
         expect(told).to_have_text("Ailsa has the chanter.")
         page.get_by_label("Keys on this page").uncheck()
