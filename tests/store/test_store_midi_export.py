@@ -310,7 +310,7 @@ def test_what_cannot_be_written_is_refused_in_a_sentence(tmp_path, out):
     assert "this is a MIDI file already" in refused(out, tmp_path / "b.mid")
     days = tmp_path / "days.csv"
     days.write_text(f"time_us,holes\n0,xxxxxxxx\n{3 * 24 * 3_600_000_000},xxxxxxxo\n")
-    assert "at most a day of playing; this tells of 72 h" in refused(days, tmp_path / "b.mid")
+    assert "at most a day of playing; this one has 72 h" in refused(days, tmp_path / "b.mid")
     empty = session(tmp_path / "empty", "stream", [])
     assert "no frame of it has any" in refused(empty, tmp_path / "b.mid")
     assert not (tmp_path / "b.mid").exists()

@@ -1,1 +1,1 @@
-"""Where bytes enter and leave: the only rooms that touch hardware or the operating system."""
+"""Where bytes enter and leave: the only room that touches hardware or the operating system."""

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Protocol, Self
 
 from fingerlead.wire.carriers import Carrier
@@ -85,7 +84,5 @@ class Port(Protocol):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *failure: object) -> None:
         self.close()

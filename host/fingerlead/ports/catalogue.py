@@ -1,4 +1,4 @@
-"""From what a user writes to a port, and from the system to what a user could write."""
+"""The catalogue of ports: what a user can write for one, opened, and those that the system knows of."""
 
 from __future__ import annotations
 
@@ -41,16 +41,11 @@ def open_port(spec: str) -> Port:
         name = before
 
 
-def list_ports() -> list[Found]:
-    """All ports that the system knows of, and the simulated chanter. PTYs and network ports are in no list."""
-    return [*serial_ports(), *midi_ports()[0], Found(SIMULATED, "the simulated chanter in this program")]
-
-
 def serial_ports() -> list[Found]:
-    """The serial ports that the system knows of."""
-    from serial.tools import list_ports as lister
+    """The serial ports that the system knows of. PTYs and network ports are in no list."""
+    from serial.tools.list_ports import comports
 
-    ports = sorted(lister.comports())
+    ports = sorted(comports())
     return [Found(port.device, "" if port.description == "n/a" else port.description) for port in ports]
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from types import TracebackType
 from typing import Any, Protocol, Self
 
 from fingerlead.ports.base import Found, now_us
@@ -98,9 +97,7 @@ class MidiOut:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *failure: object) -> None:
         self.close()
 
     def _send(self, messages: list[bytes]) -> None:

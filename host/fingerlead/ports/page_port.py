@@ -1,8 +1,8 @@
 """The holes of a page, a computer's keyboard or a touch screen, as a port of plain notes: one note for each hole.
 
-Masks are fed by whoever hears the page; each becomes the note messages of the holes that changed, with the host's
-time of arrival. The page has no clock that can be trusted, and says nothing while nothing changes: so that a held note
-can be told from a silent page, one note is said again every 100 ms while any hole is covered.
+The page's server feeds masks; each becomes the note messages of the holes that changed, with the host's time of
+arrival. The page has no clock that can be trusted, and says nothing while nothing changes: so that a held note
+can be told from a silent page, one note is sent again every 100 ms while any hole is covered.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ BEAT_US = 100_000
 # Masks that may wait for the reader; beyond that the newest takes the place of the last.
 WAITING = 1_000
 VELOCITY = 64
-# How far apart two keys that move at once may be told: a low-speed keyboard is asked at most every 10 ms (Universal
+# How far apart two keys that move at once may arrive: a low-speed keyboard is asked at most every 10 ms (Universal
 # Serial Bus 2.0, section 5.7.4).
 SKEW_US = 10_000
 
 
 class PagePort(Port):
-    """A port whose holes are set by `feed`. `plays` says which notes stand for them."""
+    """A port whose holes are set by `feed`. `plays` says which notes are theirs."""
 
     def __init__(
         self, name: str = "page", plays: NoteNumbers = NoteNumbers(), clock: Callable[[], int] = now_us
@@ -68,7 +68,7 @@ class PagePort(Port):
         """A page is not asked anything."""
 
     def close(self) -> None:
-        """Wake whoever reads."""
+        """Wake the reader."""
         with self._came:
             self._closed = True
             self._came.notify()

@@ -1,7 +1,7 @@
 """A recording as a port: its bytes again, at any speed or at once.
 
 Bytes with known times of arrival are paced by them. Bare bytes of a wire are paced by the chanter's own stamps in them.
-Arrivals are told as if the recording had begun when the port was opened, at the speed at which it was played.
+Arrivals are as if the recording had begun when the port was opened, at the speed at which it was played.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class ReplayPort(Port):
         return chunks
 
     def write(self, data: bytes) -> None:
-        """Nobody listens; kept in `written`."""
+        """Sent nowhere; kept in `written`."""
         self.written += data
 
     def close(self) -> None:

@@ -1,6 +1,6 @@
-"""Serial ports, and whatever else pyserial opens by URL: /dev/ttyACM0, COM3, a PTY, socket://…, rfc2217://…, loop://.
+"""Serial ports, and all else that pyserial opens by URL: /dev/ttyACM0, COM3, a PTY, socket://…, rfc2217://…, loop://.
 
-pyserial is imported only in this room. Which exception tells of a vanished port differs from system to system and
+pyserial is imported only in this room. Which exception a vanished port raises differs from system to system and
 from call to call; `_VANISHED` and `_lost` are the one place that knows them all.
 """
 
@@ -63,7 +63,7 @@ class SerialPort(Port):
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def read(self, timeout_s: float) -> list[Chunk]:
-        """Whatever has come, in one chunk, waiting up to `timeout_s` for its first byte; raises PortLost."""
+        """What has come, in one chunk, waiting up to `timeout_s` for its first byte; raises PortLost."""
         try:
             data = self._read_serial(timeout_s) if self._socket is None else self._read_socket(self._socket, timeout_s)
         except _VANISHED as error:
@@ -116,13 +116,10 @@ def _refused(spec: str, error: Exception) -> PortRefused:
     code = getattr(error, "errno", None)
     text = str(error)
     if "://" in spec:
+        cause, advice = "it cannot be opened", "write socket://HOST:PORT or rfc2217://HOST:PORT"
         if any(words in text for words in ("refused", "timed out", "unreachable", "No route")):
-            return PortRefused(
-                spec, f"nobody answers there ({_plainly(text)})", "start what should listen there, or check the address"
-            )
-        return PortRefused(
-            spec, f"it cannot be opened ({_plainly(text)})", "write socket://HOST:PORT or rfc2217://HOST:PORT"
-        )
+            cause, advice = "nothing answers there", "start what should listen there, or check the address"
+        return PortRefused(spec, f"{cause} ({_plainly(text)})", advice)
     if code == errno.ENOENT or "FileNotFoundError" in text:
         return PortRefused(
             spec, "there is no such port", "plug the chanter in, or see what there is with: fingerlead devices"
@@ -143,7 +140,7 @@ def _refused(spec: str, error: Exception) -> PortRefused:
 
 def _permission_advice(spec: str) -> str:
     if not sys.platform.startswith("linux"):
-        return "ask whoever looks after this computer for access to it"
+        return "ask the administrator of this computer for access to it"
     group = "dialout"
     with contextlib.suppress(ImportError, OSError, KeyError):
         import grp
@@ -153,7 +150,7 @@ def _permission_advice(spec: str) -> str:
         group = "dialout"
     return (
         f"join the group {group} with: sudo usermod -aG {group} $USER, and log in again; "
-        'or let a udev rule with TAG+="uaccess" open it to whoever sits at the computer'
+        'or let a udev rule with TAG+="uaccess" open it to the user at the computer'
     )
 
 

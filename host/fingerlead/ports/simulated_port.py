@@ -1,6 +1,6 @@
-"""The simulated chanter inside this process, as the port `sim`: for a first look, and where there is no other way.
+"""The simulated chanter inside this process, as the port `sim`: a pupil plays it, or hands that do what they are asked.
 
-It plays as long as it is read, in real time; writing is answered at once.
+It plays as long as it is read, in real time; a write is answered at once.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class SimulatedPort(Port):
             self._sleep(min(STEP_S, (until_us - host_us) / 1_000_000))
 
     def write(self, data: bytes) -> None:
-        """Let the chanter hear a request."""
+        """Send the chanter a request."""
         with self._lock:
             self._answers.append(self._chanter.receive(data, self._clock() - self._started_us))
 
@@ -76,11 +76,8 @@ def _someone(carrier: Carrier) -> Chanter:
     return Chanter(performance, setup_for(seed), carrier=carrier)
 
 
-# --- The simulated chanter on the bench: hands that do what the maker's program asks, as a port.
-
-
 class HandsPort(SimulatedPort):
-    """A simulated chanter whose hands listen to `asked`. `clock` and `sleep` can be replaced in tests."""
+    """A simulated chanter on the workbench: its hands do what is `asked`. `clock` and `sleep` as above."""
 
     def __init__(
         self,
@@ -94,6 +91,6 @@ class HandsPort(SimulatedPort):
         super().__init__(HandChanter(self._hands, setup, sensors_), clock=clock, sleep=sleep)
 
     def asked(self, kind: str, hole: int | None = None) -> None:
-        """Let the hands do what is asked of them."""
+        """Have the hands do it."""
         with self._lock:
             self._hands.ask(kind, hole, self._clock() - self._started_us)

@@ -1,7 +1,16 @@
-"""PortAudio by way of sounddevice: which outputs there are, and one of them opened.
+"""PortAudio by way of sounddevice: which outputs there are, one of them opened, and its clock.
 
 Everything here runs in the sound's own process, never in the program's: PortAudio sees a new device only when it is
 started anew, and some of its drivers take their process down when their server dies.
+
+Which frame sounds when: a device asks for samples in blocks. If it asked for frame F at host time T always on time,
+T - F / rate would be one number, the offset; its median over the last blocks is what the clock goes by. So that every
+state sounds equally long after it arrived, wherever in a block that was, each gets the frame that is a latency after
+it: long enough that this frame was never rendered yet. The latency follows from how the device asks.
+
+    asked      F │←──── block ────→│F'│                 │
+    arrived               t
+    sounds                ├──── latency ────→ frame_at(t), to the sample
 """
 
 from __future__ import annotations
@@ -12,19 +21,6 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
-# --- Host time and sample frames of a device that plays: which frame sounds when.
-#
-# A device asks for samples in blocks. When it asked for frame F at host time T, T - F / rate would be one and the same
-# number, the offset, if it always asked on time; its median over the last blocks is what the clock goes by. So that
-# every state sounds equally long after it arrived, whenever in a block that was, each is given the frame that lies a
-# latency after it: long enough that this frame was never rendered yet. It is worked out from how the device asks.
-#
-#     asked      F │←──── block ────→│F'│                 │
-#     arrived               t
-#     sounds                ├──── latency ────→ frame_at(t), to the sample
-#
-# Pure: host time is an argument.
-
 # Drift between the two clocks over so many blocks is some 30 µs at most (100 ppm, half a second).
 BLOCKS = 256
 UPDATE_EVERY = 16
@@ -33,9 +29,19 @@ MARGIN_US = 500
 # So many blocks in a row, all early or all late by more than this: the device has skipped, and counts anew.
 SKIP_BLOCKS, SKIP_NS = 8, 1_000_000
 
+WIRED = "plug in headphones or a loudspeaker, and choose it in the sound's settings"
+INSTALL = "install it (on Debian and Ubuntu: apt install libportaudio2); until then the page can sound by itself"
+# Takes the device for itself alone, so that the rest of the computer falls silent. From memory.
+SELFISH = "Windows WDM-KS"
+Callback = Callable[..., None]
+INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate of PortAudio's portaudio.h
+
 
 class SoundClock:
-    """The clock of a device at `rate_hz` whose engine wants to know of a change `ahead_frames` before it sounds."""
+    """The clock of a device at `rate_hz` whose engine wants to know of a change `ahead_frames` before it sounds.
+
+    Pure: host time is an argument.
+    """
 
     def __init__(self, rate_hz: int, ahead_frames: int = 0) -> None:
         self.rate_hz = rate_hz
@@ -97,16 +103,6 @@ class SoundClock:
         return -(-(host_ns - self._offset_ns) * self.rate_hz // 1_000_000_000)
 
 
-# ---
-
-WIRED = "plug in headphones or a loudspeaker, and choose it in the sound's settings"
-INSTALL = "install it (on Debian and Ubuntu: apt install libportaudio2); until then the page can sound by itself"
-# Takes the device for itself alone, so that the rest of the computer falls silent. From memory.
-SELFISH = "Windows WDM-KS"
-Callback = Callable[..., None]
-INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate of PortAudio's portaudio.h
-
-
 class SoundRefused(Exception):
     """No sound: `cause` is what came, `advice` what to try; str() is the whole sentence. `device` may be ""."""
 
@@ -121,7 +117,7 @@ class SoundRefused(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """An output as PortAudio lists it. `by_default`: what its way to the system plays on unless told."""
+    """An output as PortAudio lists it. `by_default`: what its way to the system plays on by default."""
 
     index: int
     name: str

@@ -5,7 +5,7 @@
      sounding ──device gone, process dead──► lost ──every two seconds a new process──► sounding
 
 The engine and the device live in a process of their own (`sound_process` says why); a new device is found, and a broken
-driver got rid of, by starting another. What was told last is told to the new one again.
+driver got rid of, by starting another. The new one gets the last state again.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from types import TracebackType
 from typing import Any, Literal, Never, Self
 
 from fingerlead.actor import Actor
@@ -138,9 +137,7 @@ class SoundOut:
     def __enter__(self) -> Self:
         return self.start()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *failure: object) -> None:
         self.close()
 
     def cover(self, covered_mask: int | None, host_us: int) -> None:

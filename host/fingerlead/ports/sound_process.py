@@ -1,6 +1,6 @@
 """The sound's own process: an engine and a device, and one thread that is awake, the device's.
 
-A Python thread that wants to run waits for those of its process that do; a device waits for nobody. With analysis and
+A Python thread that wants to run waits for those of its process that do; a device does not wait. With analysis and
 pages in the same process there were gaps at any switch interval, and more with samples made by a thread of their own:
 it runs at the usual priority, while the device's thread has the real-time one that the system gives it. So the engine
 is here, and the device's thread asks it itself, for a block at a time in a tenth of the block's length. It looks for
@@ -104,7 +104,7 @@ class OutputFill:
         self._slowest_ns = 0
         self._delays_s: deque[float] = deque(maxlen=64)
         self._report_us = 0
-        self._told: Beat | None = None
+        self._last_beat: Beat | None = None
 
     def play(self, engine: Playable, clock: SoundClock) -> None:
         """What is asked from now on."""
@@ -129,7 +129,7 @@ class OutputFill:
                 send(self._reports, self._report(engine, clock))
             self._slowest_ns = max(self._slowest_ns, time.perf_counter_ns() - asked_ns)
         except Exception as error:
-            # An error may not end the program in this thread: silence, and the program is told.
+            # An error in this thread must not end the program: silence, and a report.
             self._engine = None
             out[:] = bytes(len(out))
             send(self._reports, Gone(f"{type(error).__name__}: {error}"))
@@ -142,8 +142,8 @@ class OutputFill:
         known = [delay_s for delay_s in self._delays_s if 0 < delay_s < NONSENSE_S]
         delay_us = round(1_000_000 * statistics.median(known)) if known else None
         beats: list[Beat] = [tuple(click) for click in getattr(engine, "clicks", ())]
-        new = beats[beats.index(self._told) + 1 if self._told in beats else 0 :]
-        self._told = beats[-1] if beats else None
+        new = beats[beats.index(self._last_beat) + 1 if self._last_beat in beats else 0 :]
+        self._last_beat = beats[-1] if beats else None
         return Report(
             engine.frame,
             clock.host_us_of(engine.frame),
@@ -173,7 +173,7 @@ class OutputFill:
 
 
 def list_in_here(reports: Connection) -> None:
-    """Tell the names of all outputs and their ways to the system, or why there are none."""
+    """Report the names of all outputs and their ways to the system, or why there are none."""
     _be_quiet()
     try:
         reports.send([(output.name, output.way) for output in outputs(portaudio())])
@@ -189,10 +189,10 @@ def play_in_here(
     rate_hz: int,
     ahead_frames: int,
 ) -> None:
-    """The whole process: open the device, say so, take an engine, play until told to end, or the program is gone."""
+    """The whole process: open the device, report it, take an engine, play until the program ends it or is gone."""
     _be_quiet()
     never_wait(reports)
-    # Where the program is gone, nobody is there to be told.
+    # Where the program is gone, no report reaches it.
     with contextlib.suppress(EOFError, OSError):
         try:
             _play(reports, settings, states, device, rate_hz, ahead_frames)
@@ -218,7 +218,7 @@ def _play(
     stream, rate_hz, sentence = opened(library, output, rate_hz, playing.fill, playing.end)
     reports.send(OutputOpened(output.name, rate_hz, sentence))
     engine = settings.recv()(rate_hz)
-    # All that stands by now stays: the collector need not look through it while playing.
+    # All objects so far stay: the collector need not look through them while playing.
     gc.freeze()
     playing.play(engine, SoundClock(rate_hz, ahead_frames))
     try:
@@ -226,15 +226,15 @@ def _play(
     except library.PortAudioError as error:
         raise SoundRefused(output.name, f"it does not start ({error.args[0]})", "try another one") from None
     with contextlib.suppress(EOFError, OSError):
-        while (told := settings.recv()) is not None:
-            method, arguments = told
+        while (call := settings.recv()) is not None:
+            method, arguments = call
             getattr(engine, method)(*arguments)
     engine.cover(None, 0)
     time.sleep(FADE_S)
 
 
 def send(reports: Connection, what: object) -> None:
-    """Tell the program, unless it is gone, or does not listen: then it is not waited for."""
+    """Report to the program; never wait where it is gone or does not listen."""
     with contextlib.suppress(OSError):
         reports.send(what)
 
@@ -246,7 +246,7 @@ def never_wait(connection: Connection) -> None:
 
 
 def _be_quiet() -> None:
-    """Ctrl-C is the program's to answer; and what native libraries print is nobody's."""
+    """Leave Ctrl-C to the program, and what native libraries print to the void."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 2)

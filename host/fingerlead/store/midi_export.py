@@ -65,9 +65,7 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
     if not len(record.t_us):
         raise ExportError(f"{path}: expected hole states, but no frame of it has any; record again")
     if record.end_us > LONGEST_US:
-        raise ExportError(
-            f"{path}: expected at most a day of playing; this tells of {record.end_us // 3_600_000_000} h"
-        )
+        raise ExportError(f"{path}: expected at most a day of playing; this one has {record.end_us // 3_600_000_000} h")
     holes = _holes(loaded)
     notes, count = _notes(record, voice)
     data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes})

@@ -222,7 +222,7 @@ class Progress:
             ) from None
 
     def state(self, rung: str, today: date) -> State:
-        """How a rung stands: `due` where it was passed on another day and is to be confirmed."""
+        """How far a rung is: `due` where it was passed on another day and is to be confirmed."""
         record = self._rungs.get(rung, RungRecord())
         if record.rows < 2:
             return "open"

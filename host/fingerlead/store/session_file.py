@@ -19,7 +19,6 @@ import struct
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Literal, Self, get_args
 
 from fingerlead.version import __version__
@@ -157,9 +156,7 @@ class SessionWriter:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *failure: object) -> None:
         self.close()
 
     def _create(self, **meta: str) -> None:

@@ -110,10 +110,10 @@ def started_utc(session: StoredSession) -> str:
 def settings_of(session: StoredSession) -> dict[str, object]:
     """What a session was recorded with; nothing where that is damaged."""
     try:
-        told = json.loads(session.meta.get("settings", "{}"))
+        settings = json.loads(session.meta.get("settings", "{}"))
     except (ValueError, RecursionError):
         return {}
-    return told if isinstance(told, dict) else {}
+    return settings if isinstance(settings, dict) else {}
 
 
 def told_skew(session: StoredSession) -> KnownSkew | None:
@@ -249,17 +249,17 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
     if verdict != ("ok",):
         raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
     meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
-    told = dict(zip(*meta, strict=True)) if meta else {}
-    carrier = next((each for each in CARRIERS if each == told.get("carrier")), None)
+    description = dict(zip(*meta, strict=True)) if meta else {}
+    carrier = next((each for each in CARRIERS if each == description.get("carrier")), None)
     if carrier is None:
-        raise SessionError(path, _damaged(f"its carrier is {_shown(told.get('carrier'))}"))
+        raise SessionError(path, _damaged(f"its carrier is {_shown(description.get('carrier'))}"))
     marks = _rows(db, path, "SELECT host_us, kind, cause FROM mark ORDER BY number", (int, str, str), MOST_MARKS)
     batches = _rows(db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), None)
     (lowest, highest, count) = db.execute("SELECT min(number), max(number), count(*) FROM batch").fetchone()
     if batches and (lowest, highest) != (1, count):
         raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
     data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
-    return StoredSession(data, arrivals, carrier, told, [PortMark(*each) for each in zip(*marks, strict=True)])
+    return StoredSession(data, arrivals, carrier, description, [PortMark(*each) for each in zip(*marks, strict=True)])
 
 
 def _rows(

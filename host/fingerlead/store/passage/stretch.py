@@ -5,7 +5,7 @@ had. A passage is the stretch from the note before its first change to the note 
 them is so short, or fingered so, that its other neighbour has a say in how it is judged, that neighbour goes along; the
 change between the two is then left out of the results (`skip`).
 
-Units: `_us` microseconds, from the passage's beginning; `at_us` is where that lies in the session.
+Units: `_us` microseconds, from the passage's beginning; `at_us` is where that is in the session.
 """
 
 from __future__ import annotations
@@ -165,7 +165,7 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
             f"{first + 1} to {last + 1}",
             "their numbers are in: fingerlead analyse FILE --format csv",
         )
-    # The held notes that stand before the first change and after the last, and the one more on each side.
+    # The held notes before the first change and after the last, and the one more on each side.
     begin, end = (
         int(np.searchsorted(a.start_us, analysis.edge_us[edge], side="right")) - 1
         for edge in (a.first[first] - 1, a.last[last])
