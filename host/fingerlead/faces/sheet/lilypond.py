@@ -13,10 +13,12 @@ import re
 import shutil
 import signal
 import subprocess
-import sys
 import tempfile
 from pathlib import Path
 from typing import Literal
+from xml.etree import ElementTree
+
+import platformdirs
 
 from fingerlead.faces.sheet.notation import as_entities, for_paper
 from fingerlead.faces.sheet.piece import SheetError
@@ -78,14 +80,7 @@ def engrave(
 
 def cache_folder() -> Path:
     """Where this system keeps what can be made again."""
-    home = Path.home()
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = home / "Library" / "Caches"
-    else:
-        base = Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache")
-    return base / "fingerlead" / "sheets"
+    return platformdirs.user_cache_path("fingerlead", appauthor=False) / "sheets"
 
 
 def _arguments(format: Format, cropped: bool) -> list[str]:
@@ -137,12 +132,9 @@ def _end(process: subprocess.Popen[bytes]) -> None:
 def _said(work: Path) -> str:
     """LilyPond's own message, the last lines of it."""
     with contextlib.suppress(OSError):
-        with (work / "said").open("rb") as said:
-            said.seek(max(0, (work / "said").stat().st_size - 4_000))
-            text = said.read().decode("utf-8", "replace")
+        text = (work / "said").read_bytes()[-4_000:].decode("utf-8", "replace")
         lines = ["".join(sign for sign in line if sign.isprintable()).strip() for line in text.splitlines()]
-        lines = [line for line in lines if line]
-        told = " / ".join([line for line in lines if "error" in line][:3] or lines[-3:])
+        told = " / ".join([line for line in lines if "error" in line][:3] or [line for line in lines if line][-3:])
         if told:
             return f"it said: {told[:600]}"
     return "it said nothing"
@@ -155,7 +147,7 @@ def _made(work: Path, format: Format, cropped: bool) -> list[Path]:
     else:
         # One page is sheet.svg; of several, LilyPond writes sheet-1.svg or sheet-page1.png and so on.
         found = sorted(
-            (page for page in work.glob(f"sheet*.{format}")),
+            work.glob(f"sheet*.{format}"),
             key=lambda page: int((re.findall(r"\d+", page.stem) or ["0"])[-1]),
         )
     if not found or not all(page.is_file() for page in found):
@@ -165,8 +157,6 @@ def _made(work: Path, format: Format, cropped: bool) -> list[Path]:
 
 def _checked(svg: str) -> bytes:
     """An SVG that holds drawing and text alone: it may stand within a page."""
-    from xml.etree import ElementTree
-
     try:
         # Entities would need a document type, which the text can no longer bring.
         if "<!" in svg.replace("<![CDATA[", "", 1):

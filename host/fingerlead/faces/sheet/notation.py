@@ -3,6 +3,15 @@
 Stems of melody notes go down and those of grace notes up, beamed 32nds without a slope (common practice in pipe music;
 ABC 2.1, section 4.6, for K:HP). HP prints no signature, Hp prints F sharp and C sharp (same section).
 Bars have the length that they have in the tune, so a bar line comes where the tune has one.
+
+Texts of strangers go through `quoted`, so that they can only print: a LilyPond string in double quotes, in which a
+backslash and a quote are escaped and nothing else has a meaning (LilyPond Notation Reference, "Entering special
+characters": no command, Scheme or comment is read inside quotes). What cannot be printed is taken out before: control
+characters, surrogates and noncharacters, which XML and PDF refuse, and marks that turn the direction of what follows.
+
+LilyPond 2.24 writes text into its SVG as it is, so `<` and `&` in a title would be markup of the page that shows it.
+Therefore these signs travel as stand-ins from the private-use area, which no text may hold itself: before engraving
+on paper they become themselves again (`for_paper`), and after engraving an SVG they become entities (`as_entities`).
 """
 
 from __future__ import annotations
@@ -14,17 +23,6 @@ from fractions import Fraction
 from fingerlead.faces.sheet.piece import SheetError, note_id
 from fingerlead.music.tune import Bar, Note, Tune
 
-# --- Strangers' text into LilyPond's source, where it can only print.
-#
-# Every text goes through `quoted`: a LilyPond string in double quotes, in which a backslash and a quote are escaped and
-# nothing else has a meaning (LilyPond Notation Reference, "Entering special characters": `\"` and `\\`; no command,
-# Scheme or comment is read inside quotes). What cannot be printed is taken out before: control characters, surrogates
-# and noncharacters, which XML and PDF refuse, and marks that turn the direction of what follows.
-#
-# LilyPond 2.24 writes text into its SVG as it is, so `<` and `&` in a title would be markup of the page that shows it.
-# Therefore these signs travel as stand-ins from the private-use area, which no text may hold itself: before engraving
-# on paper they become themselves again (`for_paper`), and after engraving an SVG they become entities (`as_entities`).
-
 LONGEST_TEXT = 400
 # A word longer than this is broken, so that it does not run off the paper.
 LONGEST_WORD = 36
@@ -32,6 +30,15 @@ _STAND_INS = str.maketrans("<>&", "\ue0f0\ue0f1\ue0f2")
 _SIGNS = str.maketrans("\ue0f0\ue0f1\ue0f2", "<>&")
 _ENTITIES = str.maketrans({"\ue0f0": "&lt;", "\ue0f1": "&gt;", "\ue0f2": "&amp;"})
 _TURNING = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F}
+# Usual places on the staff: low G on the second line.
+PITCHES = ("g'", "a'", "b'", "c''", "d''", "e''", "f''", "g''", "a''")
+_SHARPENED = ("g'", "a'", "b'", "cis''", "d''", "e''", "fis''", "g''", "a''")
+_BARLINES = {"": "", "|": "|", "||": "||", "|]": "|.", "[|": ".|"}
+_REPEATS = {(True, True): ":|.|:", (True, False): ":|.", (False, True): ".|:"}
+
+GRACE_LENGTH = Fraction(1, 32)
+LONGEST_NOTE = 16  # whole notes
+SHORTEST_LOG = 7  # a 128th
 
 
 def quoted(text: str, longest: int = LONGEST_TEXT) -> str:
@@ -66,19 +73,6 @@ def _prints(sign: str) -> bool:
 
 def _broken(word: str) -> list[str]:
     return [word[at : at + LONGEST_WORD] for at in range(0, len(word), LONGEST_WORD)]
-
-
-# ---
-
-# Usual places on the staff: low G on the second line.
-PITCHES = ("g'", "a'", "b'", "c''", "d''", "e''", "f''", "g''", "a''")
-_SHARPENED = ("g'", "a'", "b'", "cis''", "d''", "e''", "fis''", "g''", "a''")
-_BARLINES = {"": "", "|": "|", "||": "||", "|]": "|.", "[|": ".|"}
-_REPEATS = {(True, True): ":|.|:", (True, False): ":|.", (False, True): ".|:"}
-
-GRACE_LENGTH = Fraction(1, 32)
-LONGEST_NOTE = 16  # whole notes
-SHORTEST_LOG = 7  # a 128th
 
 
 def music(tune: Tune, piece: int = 0) -> str:

@@ -14,6 +14,8 @@ from fingering.moves import advice, change_text, move
 from fingering.rungs import Rung
 from fingerlead.faces.phrases import capital, small
 from fingerlead.faces.words import change_name
+from fingerlead.music.abc import parse_abc
+from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
 
 Letters = Literal["full", "short", "none"]
@@ -114,9 +116,6 @@ def change_advice(from_note: int, to_note: int) -> str:
 
 
 def _rung_tune(rung: Rung) -> Tune:
-    from fingerlead.music.abc import parse_abc
-    from fingerlead.music.abc_text import AbcError
-
     try:
         tunes, _ = parse_abc(rung.abc, f"rung {rung.key}")
     except AbcError as error:

@@ -1,4 +1,8 @@
-"""From pieces to pages: the one way in for the command line, the report and the page."""
+"""From pieces to pages: the one way in for the command line, the report and the page.
+
+The fingering chart shows the nine notes on one page, on the staff, by letter, and as holes large enough for a wall.
+Homework is a pupil's weakest changes, one rung of the ladder each, on one sheet.
+"""
 
 from __future__ import annotations
 
@@ -26,13 +30,14 @@ from fingerlead.faces.words import change_name
 from fingerlead.music.tune import Tune
 from fingerlead.timing.summary import ChangeSummary, Summary
 
-# --- The fingering chart: the nine notes on one page, on the staff, by letter, and as holes large enough for a wall.
-
 TITLE = "The nine notes of the chanter"
 SUBTITLE = "The standard fingering, from low G to high A. The thumb hole is at the back."
 _STAFF_SIZE = 28
 _HOLE_SIZE = 2.9
 _LETTER_SIZE = 6
+MOST = 3  # changes of a homework
+
+Changed = tuple[int, int]
 
 
 def chart_source(style: Style) -> str:
@@ -52,13 +57,6 @@ def chart_source(style: Style) -> str:
     parts = [preamble(style.paper, _STAFF_SIZE, across=True), header(TITLE, heading, steps=False)]
     parts += ["\\score { <<", staff, *rows, ">> \\layout { indent = 34\\mm ragged-last = ##f ragged-right = ##f } }"]
     return "\n".join(parts) + "\n"
-
-
-# --- Homework: a pupil's weakest changes, one rung of the ladder each, on one sheet.
-
-MOST = 3
-
-Changed = tuple[int, int]
 
 
 def weakest(summary: Summary, most: int = MOST) -> list[ChangeSummary]:
@@ -103,9 +101,6 @@ def _piece(change: Changed, reason: str) -> SheetPiece:
         trains=f"To work on: {name}{f' ({reason})' if reason else ''}.",
         advice=(first, *(line for line in piece.advice if line != first)),
     )
-
-
-# ---
 
 
 def pages(sheet: Sheet, style: Style, format: Format) -> tuple[bytes, ...]:

@@ -1,4 +1,9 @@
-"""A sheet as LilyPond source: headings, staff, rows, and the paper it is printed on."""
+"""A sheet as LilyPond source: headings, staff, rows, and the paper it is printed on.
+
+The rows under (and over) the staff are words, letters, fingering pictures and the fingers that move between two notes.
+Each is LilyPond lyrics with a rhythm of its own. A mark between two notes stands in the middle of the first one's time,
+so that LilyPond keeps room for it.
+"""
 
 from __future__ import annotations
 
@@ -15,14 +20,21 @@ from fingerlead.faces.sheet.notation import music, quoted, scaled
 from fingerlead.faces.sheet.piece import Letters, Paper, Pictures, Shape, Sheet, SheetError, SheetPiece, Style
 from fingerlead.music.tune import Note, Tune
 
-# --- The rows under (and over) the staff: words, letters, fingering pictures and the fingers that move between two notes.
-#
-# Each row is LilyPond lyrics with a rhythm of its own. A mark between two notes stands in the middle of the first one's
-# time, so that LilyPond keeps room for it.
-
 PICTURE_SIZE = 1.0
 LONGEST_SYLLABLE = 20
 _NO_SYLLABLE = (None, "", "_")  # "_" holds the syllable before
+# Staff sizes in points, the largest first. 26 is legible on a music stand two metres away.
+SIZES = (26, 24, 22, 20, 18)
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+_MARGINS_MM = 30.0
+_POINT_MM = 0.3515
+MOST_SIGNS = 8_000  # notes and grace notes of a sheet: half of what LilyPond engraves in its time
+PAGE_EACH_SIZE = 22  # at which a rung is sure to stay on its page
+# What LilyPond estimates a system's height by leaves brackets over endings out, up to 3.7 staff spaces each (by trial).
+# Where there are some, it keeps twice that between two systems, besides their padding.
+_ROOM_FOR_ENDINGS = "\\paper { page-breaking-system-system-spacing.padding = #11 }"
+# Widths in staff spaces, found by trial: what LilyPond needs at least, with room to breathe.
+_NOTE_WIDTH, _GRACE_WIDTH, _BAR_WIDTH, _CLEF_WIDTH = 3.4, 1.3, 1.5, 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,22 +177,6 @@ def row_lines(words: str, letters: str, pictures: str) -> Iterator[str]:
         if row:
             room = f"\\override LyricText.extra-spacing-width = #'(-{apart} . {apart})"
             yield f"\\new Lyrics \\with {{ {room} }} \\lyricmode {{ {row} }}"
-
-
-# ---
-
-# Staff sizes in points, the largest first. 26 is legible on a music stand two metres away.
-SIZES = (26, 24, 22, 20, 18)
-PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-_MARGINS_MM = 30.0
-_POINT_MM = 0.3515
-MOST_SIGNS = 8_000  # notes and grace notes of a sheet: half of what LilyPond engraves in its time
-PAGE_EACH_SIZE = 22  # at which a rung is sure to stay on its page
-# What LilyPond estimates a system's height by leaves brackets over endings out, up to 3.7 staff spaces each (by trial).
-# Where there are some, it reckons with twice that between two systems, besides their padding.
-_ROOM_FOR_ENDINGS = "\\paper { page-breaking-system-system-spacing.padding = #11 }"
-# Widths in staff spaces, found by trial: what LilyPond needs at least, with room to breathe.
-_NOTE_WIDTH, _GRACE_WIDTH, _BAR_WIDTH, _CLEF_WIDTH = 3.4, 1.3, 1.5, 7.0
 
 
 def sheet_source(sheet: Sheet, style: Style) -> str:
