@@ -36,3 +36,10 @@ def date_text(day: date) -> str:
 def path_text(path: Path | str) -> str:
     """A path as it can be printed, whatever bytes it is made of."""
     return os.fsencode(path).decode(errors="replace")
+
+
+def day_words(day: str) -> str:
+    """An ISO day as people write it: 6 November 2026."""
+    if not day:
+        return "a day unknown"
+    return date_text(date.fromisoformat(day))

@@ -11,10 +11,10 @@ from typing import Any
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
-from fingerlead.faces.pages.desk.words import day_words, difference_row
-from fingerlead.faces.words import ms
+from fingerlead.faces.phrases import capital, day_words
+from fingerlead.faces.words import change_name, ms
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.progress import Side, Tally, compare, holm, mann_whitney, tally, together
+from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson
 
 Change = tuple[int, int]
@@ -46,6 +46,24 @@ def turned(sessions: list[tuple[Analysis, str]], turn: str) -> dict[str, Any]:
             if each.trend != "too little"
         ],
     }
+
+
+def difference_row(change: tuple[int, int], difference: Difference) -> dict[str, str]:
+    """One change before and since a day, as a row of a table: its counts, the difference, the judgement."""
+    low, high = difference.interval
+    return {
+        "name": capital(change_name(*change)),
+        "before": share_words(difference.before.astray, difference.before.plain),
+        "after": share_words(difference.after.astray, difference.after.plain),
+        "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
+        "trend": difference.trend,
+    }
+
+
+def share_words(astray: int, plain: int) -> str:
+    """How many went astray, and where the true share is 19 times in 20."""
+    low, high = wilson(astray, plain)
+    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 
 
 def _lengths(sides: list[dict[Change, list[Tally]]], both: list[Change]) -> dict[Change, str]:

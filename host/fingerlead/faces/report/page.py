@@ -13,11 +13,11 @@ from markupsafe import Markup
 from fingering.holes import FINGERS
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
-from fingerlead.faces.pages.kit.templates import templates
 from fingerlead.faces.phrases import capital, date_text, path_text
 from fingerlead.faces.report.against import KEY, against
 from fingerlead.faces.report.numbers import turned
 from fingerlead.faces.strip import strip_svg
+from fingerlead.faces.templates import templates
 from fingerlead.music.tune import Tune
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc

@@ -13,8 +13,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from fingerlead.faces.pages.desk.words import share_words
 from fingerlead.faces.phrases import capital
+from fingerlead.faces.report.numbers import share_words
 from fingerlead.faces.words import change_name, ms, whole_ms
 from fingerlead.studio.overview import monday
 from fingerlead.timing.progress import Tally

@@ -7,7 +7,7 @@ from datetime import date
 from fingering.ladder import ladder
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
-from fingerlead.faces.pages.desk.words import day_words
+from fingerlead.faces.phrases import day_words
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.sheets import pages
 from fingerlead.music.abc import parse_abc

@@ -19,7 +19,8 @@ from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.kit import templates
-from fingerlead.faces.phrases import capital
+from fingerlead.faces.phrases import capital, day_words
+from fingerlead.faces.report.numbers import difference_row
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.words import change_name, clock_text, practised_names, what_happened
 from fingerlead.store.session_file import SessionError
@@ -59,7 +60,7 @@ def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None 
         "glance.html",
         groups=_groups(studio, today, by),
         by=by,
-        today=say.day_words(today.isoformat()),
+        today=day_words(today.isoformat()),
         passed=None if passed is None else _passed(studio, passed),
         notice="",
     )
@@ -84,7 +85,7 @@ def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
 
 def printed_glance(studio: Studio, today: date, since: str = "") -> str:
     """All pupils as one page that holds its own style, for paper; since an ISO day, or each one's last lesson."""
-    groups, day = _groups(studio, today, "", since), say.day_words(today.isoformat())
+    groups, day = _groups(studio, today, "", since), day_words(today.isoformat())
     return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
 
@@ -102,10 +103,10 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         "pupil.html",
         pupil=pupil,
         sentence=say.glance_sentence(glance),
-        since=say.day_words(glance.since),
+        since=day_words(glance.since),
         turn=turn,
-        turn_words=say.day_words(turn),
-        today=say.day_words(today.isoformat()),
+        turn_words=day_words(turn),
+        today=day_words(today.isoformat()),
         days=len({session.day for session in sessions if session.day}),
         minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),
         recent_days=glance.days,
@@ -114,9 +115,7 @@ def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: st
         charts=charts(by_change, recent, pupil.lesson, today),
         worst=_worst(studio, key, glance.since, list(recent.values())),
         compared=[
-            say.difference_row(each.change, each.difference)
-            for each in compared
-            if each.difference.trend != "too little"
+            difference_row(each.change, each.difference) for each in compared if each.difference.trend != "too little"
         ],
         too_little=sum(each.difference.trend == "too little" for each in compared),
         sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
@@ -144,7 +143,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         "session.html",
         pupil=pupil,
         digest=digest,
-        day=say.day_words(indexed.day),
+        day=day_words(indexed.day),
         minutes=f"{indexed.playing_us / 60_000_000:.1f}",
         changes=len(analysis.changes),
         astray=len(astray),
@@ -196,7 +195,7 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
         "hand": glance.pupil.hand_on_top,
         "sentence": say.glance_sentence(glance),
         "days": glance.days,
-        "since": say.day_words(glance.since),
+        "since": day_words(glance.since),
         "minutes": round(glance.playing_us / 60_000_000),
         "problems": glance.problems,
         "state": "work" if glance.first else "well",
@@ -259,7 +258,7 @@ def _session_row(session: IndexedSession) -> dict[str, Any]:
     names = practised_names()
     return {
         "digest": session.digest,
-        "day": say.day_words(session.day),
+        "day": day_words(session.day),
         "minutes": f"{session.playing_us / 60_000_000:.1f}",
         "rungs": ", ".join(names.get(key, key) for key in session.rungs),
         "problem": session.problem,
@@ -269,7 +268,7 @@ def _session_row(session: IndexedSession) -> dict[str, Any]:
 def _homework_row(given: folders.Homework) -> dict[str, Any]:
     names = practised_names()
     return {
-        "day": say.day_words(given.day),
+        "day": day_words(given.day),
         "names": [names.get(key, key) for key in (*given.rungs, *given.tunes)],
         "note": given.note,
     }

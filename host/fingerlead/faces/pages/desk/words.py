@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from fingering.holes import FINGERS
-from fingerlead.faces.phrases import capital, date_text, listed
+from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.words import change_name, finger_name, ms
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
-from fingerlead.timing.progress import Difference, Fault, Tally
-from fingerlead.timing.summary import wilson
-
-
-def day_words(day: str) -> str:
-    """An ISO day as people write it: 6 November 2026."""
-    if not day:
-        return "a day unknown"
-    return date_text(date.fromisoformat(day))
+from fingerlead.timing.progress import Fault, Tally
 
 
 def glance_sentence(glance: Glance) -> str:
@@ -54,24 +44,6 @@ def shared_fault_name(fault: tuple[int, bool] | None) -> str:
         return "Nothing stands out"
     finger, early = fault
     return f"{capital(FINGERS[finger])} too {'early' if early else 'late'}"
-
-
-def difference_row(change: tuple[int, int], difference: Difference) -> dict[str, str]:
-    """One change before and since a day, as a row of a table: its counts, the difference, the judgement."""
-    low, high = difference.interval
-    return {
-        "name": capital(change_name(*change)),
-        "before": share_words(difference.before.astray, difference.before.plain),
-        "after": share_words(difference.after.astray, difference.after.plain),
-        "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
-        "trend": difference.trend,
-    }
-
-
-def share_words(astray: int, plain: int) -> str:
-    """How many went astray, and where the true share is 19 times in 20."""
-    low, high = wilson(astray, plain)
-    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 
 
 def tally_sentence(tally: Tally) -> str:
