@@ -83,7 +83,7 @@ class Check:
         self.kept_through_a_power_cut(chanter, calibration)
         performance = pupils_playing()
         self.wrong_without_calibration(performance)
-        session = self.user.records(chanter, performance, "evening")
+        session = self.user.records(chanter, performance, "played")
         self.agrees(session, performance, "assumed")
         self.report_agrees(session, performance)
         self.skew(chanter, calibration)
@@ -179,7 +179,7 @@ class Check:
         say(f"the playing, skew {skew} ({found['timing']['skew_us']} µs): {words_of(agreement, found)}")
 
     def report_agrees(self, session: Path, performance: Performance) -> None:
-        """The report's numbers: of each change, how many went astray; and who is to blame for the planted fault."""
+        """The report's numbers: of each change, how many went astray; and the finger named for the planted fault."""
         page = self.folder / "report.json"
         self.user.runs("report", session, "-o", page)
         rows = {(row["from"], row["to"]): row for row in json.loads(page.read_text())["changes"]}
@@ -195,10 +195,10 @@ class Check:
         for fault in planted:
             row = rows[NOTES[fault.from_note], NOTES[fault.to_note]]
             if (row["finger"], row["how"]) != (FINGERS[fault.finger or 0], "early"):
-                raise CheckFailed(f"expected the report to blame the {FINGERS[fault.finger or 0]}, early; got {row}")
+                raise CheckFailed(f"expected the report to name the {FINGERS[fault.finger or 0]}, early; got {row}")
         say(
             f"the report: {len(true)} kinds of change counted as played, with those astray; the finger that was "
-            f"planted early {len(planted)} times is to blame."
+            f"planted early {len(planted)} times is named."
         )
 
     # -- the rest ------------------------------------------------------------------------------------------------------

@@ -250,6 +250,7 @@ def test_a_board_is_brought_up_hole_by_hole_and_swapped_wires_are_named():
     held = HELD_US // 50_000 + 2
     masks = [mask for hole in range(8) for mask in [0, *[1 << wired[hole]] * held, 0]]
     board = BringUp("stream")
+    board.begin(0)
     for data, at_us in holes_frames(masks):
         board.hear(data, at_us)
     assert board.hole is None
@@ -262,6 +263,7 @@ def test_a_board_is_brought_up_hole_by_hole_and_swapped_wires_are_named():
 
 def test_a_hole_that_never_answers_is_passed_over_in_time():
     board = BringUp("stream")
+    board.begin(0)
     for data, at_us in holes_frames([0] * 3_000, 60_000):
         board.hear(data, at_us)
         if board.hole is None:
@@ -272,6 +274,7 @@ def test_a_hole_that_never_answers_is_passed_over_in_time():
 
 def test_a_brush_of_a_finger_is_no_answer():
     board = BringUp("stream")
+    board.begin(0)
     for data, at_us in holes_frames([0, 1, 0, 1, 3, 1, 0] * 5):
         board.hear(data, at_us)
     assert board.answered == []
@@ -285,6 +288,7 @@ def test_a_hole_that_never_opens_is_named_and_hides_no_other():
         # A hole that is covered already cannot be shown: patience ends.
         masks += [1 << stuck] * 10 + (alone if hole != stuck else [1 << stuck] * 410)
     board = BringUp("stream")
+    board.begin(0)
     for data, at_us in holes_frames([*masks, 1 << stuck]):
         board.hear(data, at_us)
     told = board.trials()

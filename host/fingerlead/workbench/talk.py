@@ -37,6 +37,9 @@ class Refused(ValueError):
 class Talk:
     """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return."""
 
+    # What the player is to do now, by which simulated hands know it: a kind of step, and its hole.
+    asks: tuple[str, int | None] | None = None
+
     def __init__(self, carrier: Framing) -> None:
         self.link = HostLink(carrier)
         self.done = False
@@ -83,9 +86,6 @@ class WorkbenchTalk(Talk):
 
     `raws` are the last raw samples that came, to be shown; clear it once they are.
     """
-
-    # What the player is to do now, by which simulated hands know it: a kind of step, and its hole.
-    asks: tuple[str, int | None] | None = None
 
     def __init__(self, carrier: Framing) -> None:
         super().__init__(carrier)

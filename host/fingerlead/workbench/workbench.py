@@ -34,7 +34,7 @@ from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.skew import SkewError, fit
-from fingerlead.workbench.talk import Giving, Refused, WorkbenchTalk
+from fingerlead.workbench.talk import Giving, Refused, Talk, WorkbenchTalk
 
 READ_S = 0.03
 
@@ -94,6 +94,29 @@ def open_port(spec: str) -> tuple[Port, Callable[[], int]]:
     return port, now_us
 
 
+def converse(
+    talk: Talk,
+    port: Port,
+    clock: Callable[[], int],
+    is_over: Callable[[], bool],
+    show: Callable[[], None] = lambda: None,
+) -> None:
+    """Run a talk on a port until it is done or over; `show` is called after each read."""
+    asked = None
+    if first := talk.begin(clock()):
+        port.write(first)
+    while not talk.done and not is_over():
+        if talk.asks is not None and talk.asks != asked and isinstance(port, HandsPort):
+            # Simulated hands hear what a person reads.
+            asked = talk.asks
+            port.asked(*asked)
+        heard = [(chunk.data, chunk.host_us) for chunk in port.read(READ_S)]
+        for data, host_us in heard or [(b"", clock())]:
+            if answer := talk.hear(data, host_us):
+                port.write(answer)
+        show()
+
+
 class Workbench:
     """One chanter, and what can be done with it. Every method may raise one of FAILURES.
 
@@ -113,25 +136,13 @@ class Workbench:
 
     def run(self, talk: WorkbenchTalk, show: Callable[[], None] = lambda: None, whole: bool = False) -> None:
         """Run a talk until it is done or, unless it has to be `whole`, is over; `show` is called after each read."""
-        asked = None
         try:
-            self._send(talk.begin(self._clock()))
-            while not talk.done and (whole or not self._is_over()):
-                if talk.asks is not None and talk.asks != asked and isinstance(self.port, HandsPort):
-                    # Simulated hands hear what a person reads.
-                    asked = talk.asks
-                    self.port.asked(*asked)
-                chunks = self.port.read(READ_S)
-                for chunk in chunks:
-                    self._send(talk.hear(chunk.data, chunk.host_us))
-                if not chunks:
-                    self._send(talk.hear(b"", self._clock()))
-                show()
+            converse(talk, self.port, self._clock, (lambda: False) if whole else self._is_over, show)
         finally:
             if not talk.done and talk.link.hello is not None:
                 # As a chanter streams by itself; what it answers is of no interest any more.
                 with contextlib.suppress(PortLost):
-                    self._send(talk.link.stream(wire.STREAM_HOLES))
+                    self.port.write(talk.link.stream(wire.STREAM_HOLES))
 
     def made(self, talk: Calibrating, anyway: bool) -> Calibration:
         """What a calibration found; a bad hole keeps its old levels. Raises BrokenOff, and BadHoles unless `anyway`."""
@@ -212,10 +223,6 @@ class Workbench:
         if met.hello is None:
             raise WorkbenchError(f"expected a chanter: {met.sentence}")
         return met.hello.device_id.hex()
-
-    def _send(self, data: bytes) -> None:
-        if data:
-            self.port.write(data)
 
 
 def _now() -> str:

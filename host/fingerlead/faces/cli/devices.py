@@ -25,12 +25,11 @@ from fingerlead.ports.simulated_port import SPEC, HandsPort
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
 from fingerlead.workbench.selftest import SelfTest, Trial
-from fingerlead.workbench.workbench import words_of
+from fingerlead.workbench.workbench import converse, words_of
 
 NOTES_OUT = "an output for fingerlead live --midi-out"
 SOUND_OUT = "an output for the sound of fingerlead practice"
 SIMULATED = ("sim", "the simulated chanter in this program, always here", "")
-READ_S = 0.02
 MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
 BAR = 40
 
@@ -119,9 +118,9 @@ def check(
                     "expected a chanter that speaks the wire; one that plays plain notes can be asked nothing. "
                     "Listen to it with: fingerlead live " + port
                 )
-            found = _hole_by_hole(opened, interrupted, hands) if holes else []
+            found = _hole_by_hole(opened, interrupted) if holes else []
             test = SelfTest(opened.carrier, round(watch * 1_000_000), restart)
-            _run(test, opened, interrupted)
+            converse(test, opened, now_us, interrupted)
     lines = list(report_lines(test, port, found))
     if not test.done:
         lines[-1] = "The check was cut short: what is not above was not tried."
@@ -136,39 +135,22 @@ def check(
         raise typer.Exit(1)
 
 
-def _run(test: SelfTest, port: Port, interrupted: Callable[[], bool]) -> None:
-    port.write(test.begin(now_us()))
-    while not test.done and not interrupted():
-        for data, host_us in _read(port):
-            answer = test.hear(data, host_us)
-            if answer:
-                port.write(answer)
-
-
-def _read(port: Port) -> list[tuple[bytes, int]]:
-    """What has come and when; where nothing has, that it is so late."""
-    return [(chunk.data, chunk.host_us) for chunk in port.read(READ_S)] or [(b"", now_us())]
-
-
-def _hole_by_hole(port: Port, interrupted: Callable[[], bool], hands: HandsPort | None) -> list[Trial]:
-    """Ask for each hole alone, and say which one answered. Simulated `hands` hear what a person reads."""
+def _hole_by_hole(port: Port, interrupted: Callable[[], bool]) -> list[Trial]:
+    """Ask for each hole alone, and say which one answered."""
     bring_up = BringUp(port.carrier if port.carrier != "plain" else "stream")
     typer.echo(f"Each hole is waited for, at most {PATIENCE_US // 1_000_000} s.")
-    shown, there = -1, False
-    while bring_up.hole is not None and not interrupted():
-        if bring_up.hole != shown:
+    shown = -1
+
+    def show() -> None:
+        nonlocal shown
+        if bring_up.hole is not None and bring_up.hole != shown:
             for trial in bring_up.trials()[max(shown, 0) :]:
                 typer.echo(f"{MARKS[trial.verdict]:>5}  {trial.sentence}")
-            shown, there = bring_up.hole, False
+            shown = bring_up.hole
             typer.echo(f"Cover the hole of the {FINGERS[shown]} alone, then open it.")
-            if hands is not None:
-                hands.asked("covered", shown)
-        elif bring_up.there and not there:
-            there = True
-            if hands is not None:
-                hands.asked("open")
-        for data, host_us in _read(port):
-            bring_up.hear(data, host_us)
+
+    show()
+    converse(bring_up, port, now_us, interrupted, show)
     typer.echo("")
     return bring_up.trials()
 
