@@ -113,11 +113,11 @@ def header() -> str:
         "",
         "/* Message types */",
     ]
-    for number, (name, _) in m.KNOWN.items():
-        lines.append(_define(f"TYPE_{_upper(name)}", f"0x{number:02X}"))
+    for number, layout in m.LAYOUTS.items():
+        lines.append(_define(f"TYPE_{_upper(layout.name)}", f"0x{number:02X}"))
     lines += ["", "/* Payloads: least size with the type byte, and where each field lies in the payload */"]
-    for name, size in m.KNOWN.values():
-        lines.append(_define(f"{_upper(name)}_SIZE", 1 + size))
+    for layout in m.LAYOUTS.values():
+        lines.append(_define(f"{_upper(layout.name)}_SIZE", 1 + layout.size))
     for name, message, fields in LAYOUTS:
         for field, called in fields.items():
             start, size = places(message, field)
