@@ -117,7 +117,7 @@ def header() -> str:
         lines.append(_define(f"TYPE_{_upper(layout.name)}", f"0x{number:02X}"))
     lines += ["", "/* Payloads: least size with the type byte, and where each field lies in the payload */"]
     for layout in m.LAYOUTS.values():
-        lines.append(_define(f"{_upper(layout.name)}_SIZE", 1 + layout.size))
+        lines.append(_define(f"{_upper(layout.name)}_SIZE", 1 + layout.shortest))
     for name, message, fields in LAYOUTS:
         for field, called in fields.items():
             start, size = places(message, field)
