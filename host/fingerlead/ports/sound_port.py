@@ -129,7 +129,7 @@ class SoundOut:
         self._watcher.stop(0)
         with self._lock:
             if self._settings is not None:
-                _send(self._settings, None)
+                sound_process.send(self._settings, None)
         self._watcher.stop()
         self._let_go()
         self._watcher.check()
@@ -151,7 +151,7 @@ class SoundOut:
         """Call this method of the engine, in the other process; nothing happens while the device is lost."""
         with self._lock:
             if self._settings is not None:
-                _send(self._settings, (method, arguments))
+                sound_process.send(self._settings, (method, arguments))
 
     def beats(self) -> list[Beat]:
         """The metronome's beats since the last call."""
@@ -284,11 +284,6 @@ def _start(target: Callable[..., None], arguments: tuple[Any, ...]) -> BaseProce
         if isinstance(argument, Connection):
             argument.close()
     return process
-
-
-def _send(settings: Connection, what: object) -> None:
-    with contextlib.suppress(OSError):
-        settings.send(what)
 
 
 def _answer(reports: Connection, device: str) -> Any:

@@ -233,10 +233,10 @@ def _play(
     time.sleep(FADE_S)
 
 
-def send(reports: Connection, what: object) -> None:
-    """Report to the program; never wait where it is gone or does not listen."""
+def send(pipe: Connection, what: object) -> None:
+    """Send to the other process; what it cannot take any more is lost."""
     with contextlib.suppress(OSError):
-        reports.send(what)
+        pipe.send(what)
 
 
 def never_wait(connection: Connection) -> None:
