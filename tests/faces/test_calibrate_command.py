@@ -63,21 +63,21 @@ def test_calibrate_keeps_what_it_found_and_undo_takes_it_back(run):
     assert "20 of 20  Take all fingers off." in done.stdout
     assert sum(line.rstrip().endswith(" good") for line in done.stdout.splitlines()) == 8
     assert "All eight holes are good." in done.stdout
-    kept = files.find(run.folder, DEVICE, files.ANYONE)
+    kept = files.find_calibration(run.folder, DEVICE, files.ANYONE)
     assert kept is not None
     assert kept.device == DEVICE
     before = tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
     assert kept.levels != before
-    assert files.undone(run.folder, DEVICE, files.ANYONE).levels == before
+    assert files.load_earlier(run.folder, DEVICE, files.ANYONE).levels == before
     undone = run("--undo")
     assert undone.exit_code == 0, undone.output
-    assert files.find(run.folder, DEVICE, files.ANYONE).levels == before
+    assert files.find_calibration(run.folder, DEVICE, files.ANYONE).levels == before
 
 
 def test_every_pupil_has_their_own(run):
     run("--pupil", "Ann")
-    assert files.find(run.folder, DEVICE, "Ann") is not None
-    assert files.find(run.folder, DEVICE, files.ANYONE) is None
+    assert files.find_calibration(run.folder, DEVICE, "Ann") is not None
+    assert files.find_calibration(run.folder, DEVICE, files.ANYONE) is None
     assert isinstance(run("--undo").exception, Problem)
 
 
@@ -111,15 +111,15 @@ def test_seal_needs_a_calibration_and_then_tells(run):
 
 def test_a_calibration_of_another_chanter_is_refused_unless_told(run):
     run()
-    path = files.path_of(run.folder, DEVICE, files.ANYONE)
+    path = files.calibration_path(run.folder, DEVICE, files.ANYONE)
     other = dict(setup=Setup(device_id=b"another!"))
     refused = run("--use", path, **other)
     assert isinstance(refused.exception, Problem)
     assert "add --anyway" in str(refused.exception)
     done = run("--use", path, "--anyway", **other)
     assert done.exit_code == 0, done.output
-    given = files.find(run.folder, b"another!".hex(), files.ANYONE)
-    assert given.levels == files.load(path).levels
+    given = files.find_calibration(run.folder, b"another!".hex(), files.ANYONE)
+    assert given.levels == files.load_calibration(path).levels
 
 
 def test_a_bad_hole_stops_it_and_anyway_keeps_the_old_level_of_that_hole(run):
@@ -131,10 +131,10 @@ def test_a_bad_hole_stops_it_and_anyway_keeps_the_old_level_of_that_hole(run):
     assert isinstance(refused.exception, Problem)
     assert f"the {FINGERS[2]}" in str(refused.exception)
     assert "BAD" in refused.output
-    assert files.find(run.folder, DEVICE, files.ANYONE) is None
+    assert files.find_calibration(run.folder, DEVICE, files.ANYONE) is None
     done = run("--anyway", **how)
     assert done.exit_code == 0, done.output
-    assert files.find(run.folder, DEVICE, files.ANYONE).levels[2] == (540, 460)
+    assert files.find_calibration(run.folder, DEVICE, files.ANYONE).levels[2] == (540, 460)
 
 
 @pytest.mark.parametrize("args", [("--pupil", ""), ("--pupil", "x" * 81), ("--pupil", "a\x07"), ("--use", "no.toml")])
@@ -198,6 +198,6 @@ def test_each_pupil_has_levels_of_their_own_and_gets_them_again(run):
     assert run("--pupil", "Ailsa").exit_code == run("--pupil", "Rory").exit_code == 0
     again = run("--pupil", "Ailsa", "--kept")
     assert again.exit_code == 0, again.output
-    hers = files.find(run.folder, DEVICE, "Ailsa")
-    assert hers.levels != files.undone(run.folder, DEVICE, "Ailsa").levels  # those of a chanter switched on anew
-    assert str(files.path_of(run.folder, DEVICE, "Ailsa")) in again.output
+    hers = files.find_calibration(run.folder, DEVICE, "Ailsa")
+    assert hers.levels != files.load_earlier(run.folder, DEVICE, "Ailsa").levels  # those of a chanter switched on anew
+    assert str(files.calibration_path(run.folder, DEVICE, "Ailsa")) in again.output

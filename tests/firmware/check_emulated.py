@@ -26,7 +26,7 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
-from fingerlead.store.chanters import Calibration, load, load_skew
+from fingerlead.store.chanters import Calibration, load_calibration, load_skew
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import FRONT
 from tests.firmware.against_truth import Agreement, Disagrees, compare, counts
@@ -103,7 +103,10 @@ class Check:
         """As its user does: the program asks, hands do what it asks."""
         told = self.user.calibrates(chanter, [])
         (before_path,) = self.user.kept("pupil-*.before.toml")
-        before, calibration = load(before_path), load(before_path.with_name(before_path.name.replace(".before", "")))
+        before, calibration = (
+            load_calibration(before_path),
+            load_calibration(before_path.with_name(before_path.name.replace(".before", ""))),
+        )
         if before.levels != AT_FIRST:
             raise CheckFailed(f"expected a new chanter to have the levels {AT_FIRST}; got {before.levels}")
         verdicts = sum(line.split()[-1:] == ["good"] for line in told)

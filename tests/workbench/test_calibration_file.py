@@ -63,21 +63,21 @@ def test_levels_that_cross_over_name_their_hole():
 
 def test_keep_find_undo(tmp_path):
     first, second = a_calibration(), a_calibration(shift=50)
-    files.keep_before(tmp_path, first)
-    path = files.keep(tmp_path, second)
-    assert files.find(tmp_path, DEVICE, "anyone") == second
-    assert files.undone(tmp_path, DEVICE, "anyone") == first
+    files.keep_earlier(tmp_path, first)
+    path = files.keep_calibration(tmp_path, second)
+    assert files.find_calibration(tmp_path, DEVICE, "anyone") == second
+    assert files.load_earlier(tmp_path, DEVICE, "anyone") == first
     assert "anyone" not in path.name
-    assert files.find(tmp_path, DEVICE, "somebody else") is None
+    assert files.find_calibration(tmp_path, DEVICE, "somebody else") is None
     with pytest.raises(CalibrationError, match="none is kept"):
-        files.undone(tmp_path, DEVICE, "somebody else")
+        files.load_earlier(tmp_path, DEVICE, "somebody else")
 
 
 @given(TEXT)
 def test_no_name_leaves_the_folder(name):
     from pathlib import Path
 
-    path = files.path_of(Path("/calibrations"), DEVICE, name)
+    path = files.calibration_path(Path("/calibrations"), DEVICE, name)
     assert path.parent == Path("/calibrations") / DEVICE
     assert re.fullmatch(r"pupil-[0-9a-f]{12}\.toml", path.name)
 
@@ -89,11 +89,11 @@ def test_another_chanters_calibration_is_refused_unless_told():
 
 
 def test_a_file_of_another_chanter_in_its_place_is_not_used(tmp_path):
-    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path = files.calibration_path(tmp_path, DEVICE, "anyone")
     path.parent.mkdir()
     path.write_text(files.to_toml(a_calibration(device=OTHER)), encoding="utf-8")
     with pytest.raises(CalibrationError, match="this is another's; calibrate again"):
-        files.find(tmp_path, DEVICE, "anyone")
+        files.find_calibration(tmp_path, DEVICE, "anyone")
     assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
 
 
@@ -135,13 +135,13 @@ def test_what_cannot_be_written_is_one_sentence(tmp_path):
     in_the_way = tmp_path / "file"
     in_the_way.write_text("")
     with pytest.raises(CalibrationError, match="cannot be written"):
-        files.keep(in_the_way, a_calibration())
+        files.keep_calibration(in_the_way, a_calibration())
     big = tmp_path / "big.toml"
     big.write_text("#" * 70_000)
     with pytest.raises(CalibrationError, match="at most"):
-        files.load(big)
+        files.load_calibration(big)
     with pytest.raises(CalibrationError, match="cannot be read"):
-        files.load(tmp_path / "nothing.toml")
+        files.load_calibration(tmp_path / "nothing.toml")
 
 
 def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypatch):
@@ -150,9 +150,9 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypa
 
     monkeypatch.setattr("pathlib.Path.exists", forbidden)
     with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
-        files.find(tmp_path, DEVICE, "anyone")
+        files.find_calibration(tmp_path, DEVICE, "anyone")
     with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
-        files.undone(tmp_path, DEVICE, "anyone")
+        files.load_earlier(tmp_path, DEVICE, "anyone")
     # Whoever only records is not held up by it.
     assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
     assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
@@ -160,7 +160,7 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypa
 
 def test_a_name_longer_than_a_disk_takes_is_one_sentence(tmp_path):
     with pytest.raises(CalibrationError, match="cannot be read"):
-        files.find(tmp_path / ("x" * 300), DEVICE, "anyone")
+        files.find_calibration(tmp_path / ("x" * 300), DEVICE, "anyone")
 
 
 def test_what_is_no_file_is_not_waited_for(tmp_path):
@@ -170,16 +170,16 @@ def test_what_is_no_file_is_not_waited_for(tmp_path):
     else:
         pipe.mkdir()
     with pytest.raises(CalibrationError, match="expected a file"):
-        files.load(pipe)
+        files.load_calibration(pipe)
 
 
 def test_a_link_in_the_way_leads_into_no_other_file(tmp_path):
     precious = tmp_path / "precious"
     precious.write_text("mine")
-    path = files.path_of(tmp_path, DEVICE, "anyone")
+    path = files.calibration_path(tmp_path, DEVICE, "anyone")
     path.parent.mkdir()
     path.symlink_to(precious)
-    assert files.keep(tmp_path, a_calibration()) == path
+    assert files.keep_calibration(tmp_path, a_calibration()) == path
     assert precious.read_text() == "mine"
     assert not path.is_symlink()
-    assert files.find(tmp_path, DEVICE, "anyone") == a_calibration()
+    assert files.find_calibration(tmp_path, DEVICE, "anyone") == a_calibration()

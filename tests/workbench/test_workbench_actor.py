@@ -69,7 +69,7 @@ class OnWorkbench:
 
     @property
     def kept(self):
-        return files.find(self.folder, DEVICE, self.pupil)
+        return files.find_calibration(self.folder, DEVICE, self.pupil)
 
 
 @pytest.fixture
@@ -126,7 +126,7 @@ def test_levels_given_twice_still_go_back_to_what_was_before(workbench):
 
 
 def test_a_damaged_calibration_does_not_stand_in_the_way_of_a_new_one(workbench):
-    path = files.path_of(workbench.folder, DEVICE, workbench.pupil)
+    path = files.calibration_path(workbench.folder, DEVICE, workbench.pupil)
     path.parent.mkdir(parents=True)
     path.write_text("damaged")
     workbench.do("calibrate")

@@ -122,28 +122,28 @@ def from_toml(text: str, source: str) -> Calibration:
     return Calibration(_device_of(content, source), pupil, made, tuple(levels), open_raw, covered_raw)
 
 
-def path_of(folder: Path, device: str, pupil: str) -> Path:
+def calibration_path(folder: Path, device: str, pupil: str) -> Path:
     """Where the calibration of a pupil on a chanter is kept."""
     digest = sha256(unicodedata.normalize("NFC", pupil).encode()).hexdigest()
     return folder / device / f"pupil-{digest[:12]}.toml"
 
 
-def keep(folder: Path, calibration: Calibration) -> Path:
-    """Write it, whole or not at all. CalibrationError."""
-    return _write(path_of(folder, calibration.device, calibration.pupil), to_toml(calibration))
+def keep_calibration(folder: Path, calibration: Calibration) -> Path:
+    """Write a calibration, whole or not at all. CalibrationError."""
+    return _write(calibration_path(folder, calibration.device, calibration.pupil), to_toml(calibration))
 
 
-def keep_before(folder: Path, before: Calibration) -> None:
-    """Write what is in use until another is given, for `undone`. CalibrationError."""
-    _write(path_of(folder, before.device, before.pupil).with_suffix(".before.toml"), to_toml(before))
+def keep_earlier(folder: Path, before: Calibration) -> None:
+    """Write what is in use until another is given, for `load_earlier`. CalibrationError."""
+    _write(calibration_path(folder, before.device, before.pupil).with_suffix(".before.toml"), to_toml(before))
 
 
-def find(folder: Path, device: str, pupil: str) -> Calibration | None:
+def find_calibration(folder: Path, device: str, pupil: str) -> Calibration | None:
     """The calibration of a pupil on a chanter, None where there is none; CalibrationError where it cannot be used."""
-    path = path_of(folder, device, pupil)
+    path = calibration_path(folder, device, pupil)
     if not _exists(path):
         return None
-    calibration = load(path)
+    calibration = load_calibration(path)
     if calibration.device != device:
         raise CalibrationError(
             f"{path}: expected a calibration of chanter {device}; this is another's; calibrate again"
@@ -151,17 +151,17 @@ def find(folder: Path, device: str, pupil: str) -> Calibration | None:
     return calibration
 
 
-def undone(folder: Path, device: str, pupil: str) -> Calibration:
+def load_earlier(folder: Path, device: str, pupil: str) -> Calibration:
     """What was in use before the last calibration. CalibrationError where there was none."""
-    path = path_of(folder, device, pupil).with_suffix(".before.toml")
+    path = calibration_path(folder, device, pupil).with_suffix(".before.toml")
     if not _exists(path):
         raise CalibrationError(
             "expected an earlier calibration to go back to, but none is kept for this chanter and pupil"
         )
-    return load(path)
+    return load_calibration(path)
 
 
-def load(path: Path) -> Calibration:
+def load_calibration(path: Path) -> Calibration:
     """A calibration file; CalibrationError where it cannot be read or used."""
     return from_toml(_read(path), str(path))
 
@@ -196,7 +196,7 @@ def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> 
     """What is kept of a pupil on a chanter, else of anyone on it; None where that is nothing, or cannot be used."""
     folder, device = folder or calibrations_folder(), device_id.hex()
     try:
-        return find(folder, device, pupil) or find(folder, device, ANYONE)
+        return find_calibration(folder, device, pupil) or find_calibration(folder, device, ANYONE)
     except CalibrationError:
         return None
 

@@ -21,13 +21,13 @@ from fingerlead.store.chanters import (
     Calibration,
     CalibrationError,
     Skew,
-    find,
+    find_calibration,
     fit_for,
-    keep,
-    keep_before,
+    keep_calibration,
+    keep_earlier,
     keep_skew,
-    load,
-    undone,
+    load_calibration,
+    load_earlier,
 )
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import NotAChanter
@@ -169,7 +169,7 @@ class Workbench:
         had = None
         # A file that cannot be used asks to calibrate again, and must not stand in the way of that.
         with contextlib.suppress(CalibrationError):
-            had = find(self._folder, calibration.device, self._pupil)
+            had = find_calibration(self._folder, calibration.device, self._pupil)
         calibration = replace(calibration, pupil=self._pupil)
 
         def note(levels: Levels) -> None:
@@ -177,15 +177,15 @@ class Workbench:
             if levels != calibration.levels:
                 # Levels from elsewhere go back to as they were, too.
                 before = had if had is not None and had.levels == levels else replace(calibration, levels=levels)
-                keep_before(self._folder, before)
+                keep_earlier(self._folder, before)
 
         giving = Giving(self.carrier, calibration.levels, calibration.device, note)
         self.run(giving, whole=True)
-        return Given(keep(self._folder, calibration), giving.kept)
+        return Given(keep_calibration(self._folder, calibration), giving.kept)
 
     def use(self, file: Path, anyway: bool) -> Given:
         """Give it a kept calibration."""
-        return self.give(fit_for(load(file), self._device(), anyway))
+        return self.give(fit_for(load_calibration(file), self._device(), anyway))
 
     def give_kept(self) -> Given:
         """Give it what is kept of the pupil. Raises NeverCalibrated."""
@@ -193,7 +193,7 @@ class Workbench:
 
     def undo(self) -> Given:
         """Give it the levels from before."""
-        return self.give(undone(self._folder, self._device(), self._pupil))
+        return self.give(load_earlier(self._folder, self._device(), self._pupil))
 
     def skew_of(self, talk: BarTest) -> tuple[Skew, Path]:
         """The skew that a bar test showed, and where it is written down."""
@@ -212,7 +212,7 @@ class Workbench:
         return SealCheck(self.carrier, calibration.open_raw, calibration.covered_raw)
 
     def _kept(self) -> Calibration:
-        calibration = find(self._folder, self._device(), self._pupil)
+        calibration = find_calibration(self._folder, self._device(), self._pupil)
         if calibration is None:
             whose = "" if self._pupil == ANYONE else f" by {self._pupil}"
             raise NeverCalibrated(f"this chanter has not been calibrated{whose} yet, and that comes first")
