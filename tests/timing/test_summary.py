@@ -143,16 +143,16 @@ def recounted(analyses):
 
 
 @pytest.fixture(scope="module")
-def sittings():
+def sessions():
     def lose(frames):
         return [frame for number, frame in enumerate(frames) if number % 97 != 5]
 
     return [session("mixed", 5, 500, damage=lose), session("heavy-crossing", 2, 300)]
 
 
-def test_everything_is_as_a_plain_recount_has_it(sittings):
-    summary = summarise(sittings)
-    wanted = recounted(sittings)
+def test_everything_is_as_a_plain_recount_has_it(sessions):
+    summary = summarise(sessions)
+    wanted = recounted(sessions)
     assert set(summary.by_change) == set(wanted)
     assert any(of.uncertain for of in summary.by_change.values())
     assert any(of.ornamented for of in summary.by_change.values())
@@ -182,12 +182,12 @@ def test_everything_is_as_a_plain_recount_has_it(sittings):
                     lengths[NOTES.index(stray["note"])].append(stray["duration_us"])
         assert of.strays() == {note: spread(values) for note, values in lengths.items()}
         total_us += of.heard_us
-    playing_us = sum(analysis.held[-1].end_us - analysis.held[0].start_us for analysis in sittings)
+    playing_us = sum(analysis.held[-1].end_us - analysis.held[0].start_us for analysis in sessions)
     assert summary.heard_a_minute_us == pytest.approx(total_us * 60e6 / playing_us)
 
 
-def test_ranking_is_by_heard_stray_time_and_the_first_that_stands_out_is_worked_on(sittings):
-    summary = summarise(sittings)
+def test_ranking_is_by_heard_stray_time_and_the_first_that_stands_out_is_worked_on(sessions):
+    summary = summarise(sessions)
     ranked = summary.ranked()
     times = [summary.per_minute_us(of) for of in ranked]
     assert times == sorted(times, reverse=True)
@@ -197,11 +197,11 @@ def test_ranking_is_by_heard_stray_time_and_the_first_that_stands_out_is_worked_
     assert all(not of.stands_out for of in ranked[: ranked.index(first)])
 
 
-def test_each_plain_change_is_traced_to_its_session(sittings):
-    summary = summarise(sittings)
+def test_each_plain_change_is_traced_to_its_session(sessions):
+    summary = summarise(sessions)
     for of in summary.by_change.values():
         for change in of.plain:
-            assert sittings[summary.session_of[change]].changes[change.number] == change
+            assert sessions[summary.session_of[change]].changes[change.number] == change
 
 
 @settings(max_examples=10, deadline=None)

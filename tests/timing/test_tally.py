@@ -36,8 +36,8 @@ def test_counts_are_those_of_the_summary(name):
 
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 80), st.integers(0, 999)), min_size=1, max_size=4))
-def test_tallies_put_together_are_the_tallies_of_all(sittings):
-    analyses = [random_playing(changes, seed) for changes, seed in sittings]
+def test_tallies_put_together_are_the_tallies_of_all(sessions):
+    analyses = [random_playing(changes, seed) for changes, seed in sessions]
     joined = together(each for analysis in analyses for each in tally(analysis))
     assert counts(joined.values()) == expected(analyses)
     assert all((each.from_note, each.to_note) == key for key, each in joined.items())
