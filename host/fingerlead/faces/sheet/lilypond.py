@@ -26,7 +26,7 @@ from fingerlead.store.files import write_whole
 
 Format = Literal["pdf", "svg", "png"]
 
-TIMEOUT_S = 20.0
+TIMEOUT_S = 60.0  # a sheet takes a second or two, on a busy machine many times that
 PNG_DPI = 150
 MOST_KEPT = 300  # files in the cache
 DRAWN = {"svg", "style", "g", "text", "tspan", "path", "line", "rect", "circle", "ellipse", "polygon", "polyline"}
