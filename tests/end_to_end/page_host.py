@@ -22,7 +22,7 @@ from fingering.table import standard_table
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.server import Server, listen
 from fingerlead.faces.pages.kit.templates import render
-from fingerlead.faces.pages.practice.routes import PACKAGE
+from fingerlead.faces.pages.practice.messages import PACKAGE
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import change_sentence
 from fingerlead.music.abc import parse_abc

@@ -306,7 +306,6 @@ def opened(
 ) -> Iterator[ServedPage]:
     """The desk from here to the end of the block. Raises NoPlaceError, StudioError."""
     with Studio(folder) as studio:
-        round = None if port is None else Round(folder, port, lambda: open_source(port))
-        actors = [] if round is None else [round]
-        with served(Desk(studio, today, round).app(), address, web_port, *actors) as page:
+        rounds = [] if port is None else [Round(folder, port, lambda: open_source(port))]
+        with served(Desk(studio, today, *rounds).app(), address, web_port, *rounds) as page:
             yield page

@@ -25,6 +25,7 @@ from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.socket import serve
 from fingerlead.faces.pages.kit.templates import render
+from fingerlead.faces.pages.practice.messages import PACKAGE
 from fingerlead.faces.pages.practice.requests import Cover, read_request
 from fingerlead.ports.base import now_us
 from fingerlead.practice import inbox
@@ -33,7 +34,6 @@ from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
 from fingerlead.sound.voices import voice_json
 
-PACKAGE = "fingerlead.faces.pages.practice"
 RATE_HZ = 48_000
 ANSWER_S = 5.0
 GONE = "This take cannot be heard any more; only the last fifty are kept. Play the change again."
