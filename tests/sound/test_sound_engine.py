@@ -26,6 +26,7 @@ def loud(voice: str = "practice", drones: bool = False) -> Engine:
     return engine
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(CHANGES, st.lists(st.integers(0, 4_000), max_size=20), st.sampled_from(list(VOICES)), st.booleans())
 def test_blocks_of_any_length_give_the_same_sound(
@@ -41,6 +42,7 @@ def test_blocks_of_any_length_give_the_same_sound(
     np.testing.assert_allclose(heard[0], heard[1], atol=2e-6)
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.integers(3_000, 5_000), st.integers(1, 255), st.integers(1, 255), st.booleans())
 def test_a_change_begins_at_its_very_frame(frame: int, mask: int, other: int, drones: bool) -> None:
@@ -189,6 +191,7 @@ def test_told_from_other_threads_while_it_renders() -> None:
     assert not faults
 
 
+@pytest.mark.slow
 def test_memory_is_steady() -> None:
     engine = loud("pipe", drones=True)
     engine.start_metronome(Metronome(240, 4, 4))

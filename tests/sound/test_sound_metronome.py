@@ -29,6 +29,7 @@ def onsets(samples: np.ndarray) -> list[int]:
     return [int(frame) for frame, before in zip(sounding, [-200, *sounding], strict=False) if frame - before > 100]
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=25)
 @given(TEMPI, st.integers(1, 7), st.integers(1, 4), st.integers(0, 2), st.integers(30, 5_000), st.integers(32, 500))
 def test_every_click_is_heard_at_its_very_sample(
@@ -58,6 +59,7 @@ def test_never_a_sample_off_after_any_time(
     assert abs(tick.after_frames - exact) <= Fraction(1, 2)
 
 
+@pytest.mark.slow
 def test_ten_minutes_rendered_do_not_drift() -> None:
     """At 97 a minute a beat is 29 690.72… samples: rounded once and added up it would be 272 samples off by then."""
     engine = beating(Metronome(97), 480)

@@ -53,6 +53,7 @@ def test_every_note_is_the_published_ratio_by_librosa(
     assert abs(cents(by_pyin, hz)) < 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("voice", VOICES)
 def test_all_256_masks_sound_and_false_ones_are_off(voice: str) -> None:
     """Mask 0 too, for the second until it counts as hands off."""

@@ -112,6 +112,7 @@ def clean_player():
     return load_scenario("clean").pupil
 
 
+@pytest.mark.slow
 def test_the_planted_worst_fault_comes_first_in_19_of_20_seeds(clean_player):
     mixed = load_scenario("mixed").pupil
     for player in (clean_player, mixed):
@@ -123,6 +124,7 @@ def test_the_planted_worst_fault_comes_first_in_19_of_20_seeds(clean_player):
         assert right >= 19
 
 
+@pytest.mark.slow
 def test_for_a_clean_player_nothing_stands_out(clean_player):
     assert [summarise([played_by(clean_player, seed, 300)]).first() for seed in range(20)] == [None] * 20
 
