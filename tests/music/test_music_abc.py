@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fingerlead.music.abc import SIZE_LIMIT, parse_abc, to_abc
+from fingerlead.music.abc import SIZE_LIMIT, parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tuplet
+from tests.music.abc_writer import to_abc
 from tests.music.tunes import SCRAPS, lines_of, tunes
 
 HEAD = "X:1\nL:1/8\nK:HP\n"

@@ -23,7 +23,7 @@ from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_frames
-from fingerlead.sound.tuning import MidiVoice, Tuning, hz_of
+from fingerlead.sound.tuning import MidiVoice, Tuning
 from fingerlead.store import midi_export
 from fingerlead.store.intake import load
 from fingerlead.store.midi_export import ExportError, export
@@ -35,6 +35,7 @@ from fingerlead.timing.timeline import timing_of
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.messages import Holes, encode
 from fingerlead.wire.plain_midi import NoteNumbers
+from tests.sound.midi_words import hz_of
 
 LOW_A_HZ = 480.0
 

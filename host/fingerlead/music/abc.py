@@ -1,4 +1,4 @@
-"""ABC notation to tunes and back: the part of ABC 2.1 that pipe music uses.
+"""ABC notation to tunes: the part of ABC 2.1 that pipe music uses.
 
 Read are the fields X T C R M L Q K w and +, notes, rests, graces, broken rhythm, tuplets, ties, bar lines, repeats and
 endings, comments, and several tunes in a text. The rest of the standard is passed over with a warning. What cannot be
@@ -8,17 +8,14 @@ read raises AbcError. Text beyond SIZE_LIMIT is refused; up to there the work gr
 from __future__ import annotations
 
 import re
-from fractions import Fraction
 from typing import Any
 
-from fingering.notes import ABC_LETTERS
 from fingerlead.music.abc_body import MusicReader
 from fingerlead.music.abc_text import (
     NEXT_BAR,
     AbcError,
     AbcWarning,
     FieldText,
-    Meter,
     Warnings,
     default_unit,
     read_key,
@@ -27,71 +24,8 @@ from fingerlead.music.abc_text import (
     read_unit,
     read_words,
     shown,
-    write_words,
 )
-from fingerlead.music.tune import Bar, Note, Tune
-
-# --- Tunes written as ABC: what `parse_abc` reads back as the same tune.
-
-
-def to_abc(tune: Tune) -> str:
-    """The tune as ABC text, every length written out; ends with a line end. Put an empty line between tunes."""
-    lines = [f"X:{tune.number}"]
-    texts = {"T": tune.title, "C": tune.composer, "R": tune.rhythm}
-    lines += [f"{letter}:{_text(text)}" for letter, text in texts.items() if text]
-    lines.append("M:none" if tune.meter is None else f"M:{tune.meter[0]}/{tune.meter[1]}")
-    if tune.unit != default_unit(tune.meter):
-        lines.append(f"L:1/{tune.unit.denominator}")
-    if tune.tempo is not None:
-        lines.append(f"Q:1/{4 * tune.tempo.denominator}={tune.tempo.numerator}")
-    lines.append(f"K:{tune.key}")
-    line: list[Bar] = []
-    for bar in tune.bars:
-        line.append(bar)
-        if bar.ends_line or bar is tune.bars[-1]:
-            lines += _music_lines(line, tune.unit)
-            line = []
-    return "\n".join(lines) + "\n"
-
-
-def _text(text: str) -> str:
-    """A text field on one line, its percent signs kept from beginning a comment."""
-    return re.sub(r"[\r\n]+", " ", text).replace("%", "\\%")
-
-
-def _music_lines(bars: list[Bar], unit: Fraction) -> list[str]:
-    lines = [" ".join(_bar(bar, unit) for bar in bars)]
-    words = write_words([note.word for bar in bars for note in bar.notes if note.note is not None])
-    return [*lines, f"w:{words}".replace("%", "\\%")] if words else lines
-
-
-def _bar(bar: Bar, unit: Fraction) -> str:
-    opening = "|:" if bar.opens else ""
-    ending = "[" + ",".join(map(str, bar.ending)) + " " if bar.ending else ""
-    meter = f"[M:{bar.meter[0]}/{bar.meter[1]}]" if bar.meter else ""
-    notes = "".join(_note(note, unit) + ("" if note.beam else " ") for note in bar.notes)
-    return f"{opening}{ending}{meter}{notes}{':' * (bar.times - 1)}{bar.barline}".rstrip()
-
-
-def _note(note: Note, unit: Fraction) -> str:
-    letter = "z" if note.note is None else ABC_LETTERS[note.note]
-    group = ""
-    if note.tuplet is not None and note.tuplet.place == 0:
-        group = f"({note.tuplet.p}:{note.tuplet.q}:{note.tuplet.r}"
-    graces = ""
-    if note.graces:
-        lengths = note.grace_lengths or (Fraction(1),) * len(note.graces)
-        letters = (ABC_LETTERS[grace] + _length(length) for grace, length in zip(note.graces, lengths, strict=True))
-        graces = "{" + "/" * note.slashed + "".join(letters) + "}"
-    return f"{group}{graces}{letter}{_length(note.written / unit)}{'-' * note.tie}"
-
-
-def _length(units: Fraction) -> str:
-    above = "" if units.numerator == 1 else str(units.numerator)
-    return above if units.denominator == 1 else f"{above}/{units.denominator}"
-
-
-# ---
+from fingerlead.music.tune import Tune
 
 SIZE_LIMIT = 500_000  # characters; a book of two hundred pipe tunes takes a fifth of it
 
@@ -186,14 +120,10 @@ class _TuneReader:
             raise number.refuse("the tune's number after X:")
         self._number, self._warnings, self._source_name = int(number.text), warnings, number.source_name
         self._begins = number
-        self._texts: dict[str, str] = {}
         self._fields = dict(defaults)
         self._own: set[str] = set()
-        self._key: Any = None
+        self._header: dict[str, Any] = {}
         self._music: MusicReader | None = None
-        self._meter: Meter = None
-        self._unit = Fraction(1, 8)
-        self._tempo: Fraction | None = None
         self._voice: str | None = None
         self._other_voice = False
         self._words: FieldText | None = None
@@ -247,14 +177,12 @@ class _TuneReader:
 
     def _end_header(self, field: FieldText) -> None:
         key, scale = read_key(field, self._warnings)
-        self._key = key
         fields = self._fields
-        self._meter = read_meter(fields["M"]) if "M" in fields else None
-        self._unit = read_unit(fields["L"]) if "L" in fields else default_unit(self._meter)
-        self._tempo = read_tempo(fields["Q"], self._unit) if "Q" in fields else None
-        self._music = MusicReader(
-            self._unit, scale, self._meter, self._warnings, self._source_name, self._field_in_brackets
-        )
+        meter = read_meter(fields["M"]) if "M" in fields else None
+        unit = read_unit(fields["L"]) if "L" in fields else default_unit(meter)
+        tempo = read_tempo(fields["Q"], unit) if "Q" in fields else None
+        self._header = {"meter": meter, "unit": unit, "tempo": tempo, "key": key}
+        self._music = MusicReader(unit, scale, meter, self._warnings, self._source_name, self._field_in_brackets)
 
     # --- the body ---
 
@@ -326,7 +254,7 @@ class _TuneReader:
                 while at < len(notes) and notes[at].bar <= bar:
                     at += 1
             else:
-                notes[at].word = word
+                notes[at].amend(word=word)
                 at += 1
 
     def finish(self) -> Tune:
@@ -344,9 +272,6 @@ class _TuneReader:
             bars,
             texts.get("C", ""),
             texts.get("R", ""),
-            self._meter,
-            self._unit,
-            self._tempo,
-            self._key,
-            self._source_name,
+            source_name=self._source_name,
+            **self._header,
         )

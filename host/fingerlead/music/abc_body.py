@@ -8,61 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, cast
 
 from fingering.notes import ABC_LETTERS
 from fingerlead.music.abc_text import PIPE_SCALE, AbcError, Meter, Warnings, parse, shown
-from fingerlead.music.tune import MOST_TIMES, Bar, Barline, Note, Tuplet, first_bar_number
-
-# --- Notes and bars of ABC while they are being read: broken rhythm, ties and words still change them.
-
-
-@dataclass(slots=True, eq=False)
-class Draft:
-    """A note still being read."""
-
-    note: int | None
-    length: Fraction
-    line: int
-    column: int
-    bar: int
-    graces: tuple[int, ...] = ()
-    grace_lengths: tuple[Fraction, ...] = ()
-    slashed: bool = False
-    tie: bool = False
-    beam: bool = False
-    tuplet: Tuplet | None = None
-    word: str | None = None
-
-    def done(self) -> Note:
-        """The note as it stays."""
-        return Note(
-            self.note, self.length, self.graces, self.grace_lengths, self.slashed, self.tie, self.beam, self.tuplet,
-            self.word, self.line, self.column,
-        )  # fmt: skip
-
-
-@dataclass(slots=True)
-class DraftBar:
-    """A bar still being read."""
-
-    notes: list[Draft]
-    barline: Barline = "|"
-    opens: bool = False
-    ending: tuple[int, ...] = ()
-    times: int = 1
-    meter: tuple[int, int] | None = None
-    ends_line: bool = False
-
-    def done(self) -> Bar:
-        """The bar as it stays."""
-        notes = tuple(note.done() for note in self.notes)
-        return Bar(notes, self.barline, self.opens, self.ending, self.times, self.meter, self.ends_line)
-
-
-# ---
+from fingerlead.music.tune import MOST_TIMES, Bar, Note, Tuplet, first_bar_number
 
 _NINE = "one of the chanter's nine notes, G A B c d e f g a with c and f sharp"
 _SCALE = "CDEFGAB"
@@ -81,6 +33,34 @@ _SKIPPED_WORDS = {
     "X": "a rest of whole bars",
     "y": "extra space",
 }
+
+
+@dataclass(slots=True, eq=False)
+class Draft:
+    """A note still being read, and the number of its bar: broken rhythm, ties and words still change it."""
+
+    note: Note
+    bar: int
+
+    def amend(self, **changes: Any) -> None:
+        """Change what the note is."""
+        self.note = replace(self.note, **changes)
+
+
+@dataclass(slots=True)
+class DraftBar:
+    """A bar still being read."""
+
+    notes: list[Draft] = field(default_factory=list)
+    bar: Bar = Bar(())
+
+    def amend(self, **changes: Any) -> None:
+        """Change what the bar is; its notes come last."""
+        self.bar = replace(self.bar, **changes)
+
+    def done(self) -> Bar:
+        """The bar as it stays."""
+        return replace(self.bar, notes=tuple(draft.note for draft in self.notes))
 
 
 class MusicReader:
@@ -103,7 +83,7 @@ class MusicReader:
         self.line_notes: list[Draft] = []  # of the last line of music, for the words below it
         self._warnings, self._source_name = warnings, source_name
         self._bars: list[DraftBar] = []
-        self._bar = DraftBar([])
+        self._bar = DraftBar()
         self._accidentals: dict[int, int] = {}
         self._graces: list[tuple[int, Fraction]] = []
         self._slashed = False
@@ -158,17 +138,17 @@ class MusicReader:
         """A line of music ends, and no continuation was asked for."""
         self._near = False
         if not self._bar.notes and self._bars:
-            self._bars[-1].ends_line = True
+            self._bars[-1].amend(ends_line=True)
 
     def finish(self, line: int, column: int) -> tuple[Bar, ...]:
         """The tune ends."""
         if self._bar.notes:
-            self._close_bar("", line, column)
+            self._close_bar("")
         if self._graces:
             self._warnings.add(*self._grace_at, "grace notes with no note after them are passed over")
         self._end_tie()
         if self._bars:
-            self._bars[-1].ends_line = False
+            self._bars[-1].amend(ends_line=False)
         return tuple(bar.done() for bar in self._bars)
 
     def _refuse(self, line: int, column: int, expected: str, got: str) -> AbcError:
@@ -178,38 +158,35 @@ class MusicReader:
 
     def _note(self, item: Any, line: int, column: int, times: Fraction = Fraction(1)) -> None:
         note, units = self._pitch(item.children, line, column)
-        draft = Draft(note, units * times * self.unit, line, column, len(self._bars))
-        draft.graces = tuple(grace for grace, _ in self._graces)
-        if any(length != 1 for _, length in self._graces):
-            draft.grace_lengths = tuple(length for _, length in self._graces)
-        draft.slashed = self._slashed
+        graces, lengths = tuple(grace for grace, _ in self._graces), tuple(length for _, length in self._graces)
+        if all(length == 1 for length in lengths):
+            lengths = ()
+        written = Note(note, units * times * self.unit, graces, lengths, self._slashed, line=line, column=column)
         self._graces, self._slashed = [], False
-        if self._tied is not None:
-            if self._tied.note != note:
-                self._end_tie()
-            self._tied = None
-        if self._near and self._last is not None and self._last.note is not None:
-            self._last.beam = True
-        self.line_notes.append(draft)
-        self._place(draft)
+        if self._tied is not None and self._tied.note.note != note:
+            self._end_tie()
+        self._tied = None
+        if self._near and self._last is not None and self._last.note.note is not None:
+            self._last.amend(beam=True)
+        self.line_notes.append(self._place(written))
 
     def _rest(self, item: Any, line: int, column: int) -> None:
         units = self._units(item.children[1:], line, column)
         self._end_tie()
-        self._place(Draft(None, units * self.unit, line, column, len(self._bars)))
+        self._place(Note(None, units * self.unit, line=line, column=column))
 
-    def _place(self, draft: Draft) -> None:
+    def _place(self, note: Note) -> Draft:
         if self._tuplet is not None:
             place, line, column = self._tuplet
-            draft.tuplet = place
-            draft.length = draft.length * place.q / place.p
-            after = Tuplet(place.p, place.q, place.r, place.place + 1)
+            note = replace(note, tuplet=place, length=note.length * place.q / place.p)
+            after = replace(place, place=place.place + 1)
             self._tuplet = (after, line, column) if after.place < after.r else None
         if self._broken is not None:
-            draft.length *= self._broken[0]
+            note = replace(note, length=note.length * self._broken[0])
             self._broken = None
-        self._bar.notes.append(draft)
-        self._last, self._near = draft, True
+        self._last, self._near = Draft(note, len(self._bars)), True
+        self._bar.notes.append(self._last)
+        return self._last
 
     def _grace(self, item: Any, line: int, column: int) -> None:
         if not self._graces:
@@ -262,14 +239,15 @@ class MusicReader:
         self._near = False
 
     def _tie(self, item: Any, line: int, column: int) -> None:
-        if self._last is None or self._last.note is None or self._graces:
+        if self._last is None or self._last.note.note is None or self._graces:
             raise self._refuse(line, column, "a note before the tie", "'-'")
-        self._last.tie, self._tied = True, self._last
+        self._last.amend(tie=True)
+        self._tied = self._last
 
     def _end_tie(self) -> None:
         if self._tied is not None:
-            self._tied.tie = False
-            self._warnings.add(self._tied.line, self._tied.column, "a tie to another note is passed over")
+            self._tied.amend(tie=False)
+            self._warnings.add(self._tied.note.line, self._tied.note.column, "a tie to another note is passed over")
         self._tied = None
 
     def _broken_rhythm(self, item: Any, line: int, column: int) -> None:
@@ -279,7 +257,7 @@ class MusicReader:
             raise self._refuse(line, column, "at most three signs of broken rhythm together", shown(str(item)))
         short = Fraction(1, 2 ** len(item))
         before, after = (2 - short, short) if item.startswith(">") else (short, 2 - short)
-        self._last.length *= before
+        self._last.amend(length=self._last.note.length * before)
         self._broken = (after, line, column)
 
     def _tuplet_sign(self, item: Any, line: int, column: int) -> None:
@@ -303,7 +281,7 @@ class MusicReader:
     def _ending(self, item: Any, line: int, column: int) -> None:
         if self._bar.notes:
             raise self._refuse(line, column, "a bar line before an ending", shown(str(item)))
-        self._bar.ending = self._numbers(item[1:], line, column)
+        self._bar.amend(ending=self._numbers(item[1:], line, column))
 
     def _bar_sign(self, item: Any, line: int, column: int) -> None:
         before, core, after, ending = cast("re.Match[str]", _BAR.fullmatch(item)).groups()
@@ -313,28 +291,28 @@ class MusicReader:
         if len(before) >= MOST_TIMES:
             raise self._refuse(line, column, f"a part played at most {MOST_TIMES} times", shown(str(item)))
         if self._bar.notes:
-            self._close_bar(cast("Barline", barline), line, column)
+            self._close_bar(barline)
         elif self._bars and barline != "|" and not after:
-            self._bars[-1].barline = cast("Barline", barline)
+            self._bars[-1].amend(barline=barline)
         if before and not self._bars:
             raise self._refuse(line, column, "notes before the end of a repeat", shown(str(item)))
         if before:
-            self._bars[-1].times = max(self._bars[-1].times, 1 + len(before))
-        self._bar.opens = self._bar.opens or bool(after)
+            self._bars[-1].amend(times=max(self._bars[-1].bar.times, 1 + len(before)))
+        if after:
+            self._bar.amend(opens=True)
         if ending:
-            self._bar.ending = self._numbers(ending, line, column)
+            self._bar.amend(ending=self._numbers(ending, line, column))
         self._near, self._last = False, None
 
-    def _close_bar(self, barline: Barline, line: int, column: int) -> None:
+    def _close_bar(self, barline: str) -> None:
         if self._broken is not None:
             raise self._refuse(*self._broken[1:], "a note after the broken rhythm, in the same bar", "none")
         if self._tuplet is not None:
             place, at_line, at_column = self._tuplet
             raise self._refuse(at_line, at_column, f"{place.r} notes in the group, in the same bar", f"{place.place}")
-        self._bar.barline = barline
-        self._bar.meter, self.new_meter = self.new_meter, None
+        self._bar.amend(barline=barline, meter=self.new_meter)
         self._bars.append(self._bar)
-        self._bar = DraftBar([])
+        self._bar, self.new_meter = DraftBar(), None
         self._accidentals.clear()
         self._last = None
 

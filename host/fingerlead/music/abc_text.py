@@ -1,4 +1,9 @@
-"""Values of ABC's header fields: meter, unit length, tempo, key and the words under the notes."""
+"""The text of ABC: its grammar, errors and warnings, and the values of its fields.
+
+The standard (abcnotation.com, "The abc music standard 2.1", December 2011) is a language of lines: which line is a
+field and which is music is told by its first two characters, before the grammar is asked. The grammar has one entrance
+for a line of music and one for each field whose value has a form of its own. Lines and columns count from 1.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +11,7 @@ import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal, NoReturn
-
-if TYPE_CHECKING:
-    from lark import Lark
-
-
-# --- What can be wrong with ABC text, and what of it was passed over, each with its line and column (from 1).
+from typing import Any, Literal, NoReturn
 
 
 class AbcError(ValueError):
@@ -57,13 +56,7 @@ def shown(text: str, most: int = 20) -> str:
     return repr(text if len(text) <= most else text[:most] + "…")
 
 
-# --- The grammar of the part of ABC 2.1 that pipe music uses, and plain words for what it expected.
-#
-# The standard (abcnotation.com, "The abc music standard 2.1", December 2011) is a language of lines: which line is a
-# field and which is music is told by its first two characters, before this grammar is asked. It has one entrance for a
-# line of music and one for each field whose value has a form of its own.
-
-GRAMMAR = r"""
+_GRAMMAR = r"""
 music: (note | rest | grace | chord | BAR | ENDING | TUPLET | BROKEN | TIE | SPACE | JOIN | SKIPPED | OVERLAY
        | INLINE_FIELD | LINE_BREAK)*
 
@@ -118,11 +111,11 @@ _CLOSERS = (
 
 
 @lru_cache(maxsize=1)
-def parser() -> Lark:
+def _parser() -> Any:
     """The parser; lark is imported when the first tune is read."""
     from lark import Lark
 
-    return Lark(GRAMMAR, parser="lalr", start=list(_EXPECTED), maybe_placeholders=False, propagate_positions=True)
+    return Lark(_GRAMMAR, parser="lalr", start=list(_EXPECTED), maybe_placeholders=False, propagate_positions=True)
 
 
 def parse(text: str, start: str, line: int, column: int, source_name: str) -> Any:
@@ -130,7 +123,7 @@ def parse(text: str, start: str, line: int, column: int, source_name: str) -> An
     from lark.exceptions import UnexpectedCharacters, UnexpectedInput
 
     try:
-        return parser().parse(text, start=start)
+        return _parser().parse(text, start=start)
     except UnexpectedCharacters as error:
         _refuse(error.allowed or (), error.pos_in_stream, text, start, line, column, source_name)
     except UnexpectedInput as error:
@@ -148,8 +141,6 @@ def _refuse(allowed: Any, at: int | None, text: str, start: str, line: int, colu
     got = shown(text[at : at + 12]) if at < len(text) else "the end of the line"
     raise AbcError(line, column + at, expected, got, source_name)
 
-
-# ---
 
 Meter = tuple[int, int] | None
 _UNIT_MOST = 512
@@ -279,19 +270,3 @@ def read_words(text: str) -> list[str | None]:
             syllable = found.replace("\\-", "-").replace("\\", "").replace("~", " ")
             words.append(None if found == "*" or not syllable.strip() else syllable)
     return words
-
-
-def write_words(words: list[str | None]) -> str:
-    """The inverse of `read_words`, with no NEXT_BAR."""
-    written = []
-    for word in words:
-        if word is None:
-            written.append("*")
-        elif word in ("_", "-"):
-            written.append(word)
-        else:
-            body, end = (word[:-1], "-") if word.endswith("-") else (word, "")
-            written.append(body.replace("-", "\\-").replace(" ", "~") + end)
-    while written and written[-1] == "*":
-        written.pop()
-    return " ".join(written)

@@ -170,15 +170,6 @@ class Aligner:
     def __len__(self) -> int:
         return len(self._steps)
 
-    @property
-    def cost(self) -> int:
-        """The cost of the cheapest reading of all that was played."""
-        return self._cost
-
-    def costs_to_end_at(self, state: int) -> int:
-        """The cost of the cheapest reading that ends with a number of expected notes done (within the window)."""
-        return self._cost + int(self._row[state - self._low])
-
     def feed(self, held: Held | PlayedNote) -> Item:
         """Take in a held note; returns how it reads so far. What comes later may change that: see `recent`."""
         played = PlayedNote(held.note, held.start_us, held.end_us)
@@ -189,12 +180,9 @@ class Aligner:
 
     def take_back(self) -> None:
         """Undo the last `feed`."""
-        step = self._steps.pop()
-        self._cost -= step.least
-        if self._steps:
-            self._low, self._row = self._steps[-1].low, self._steps[-1].row
-        else:
-            self._low, self._row = 0, self._first
+        self._cost -= self._steps.pop().least
+        before = self._steps[-1] if self._steps else None
+        self._low, self._row = (before.low, before.row) if before else (0, self._first)
 
     def recent(self, notes: int) -> list[Item]:
         """The last steps of the walk as it reads now, back to `notes` held notes ago."""

@@ -17,6 +17,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil
 from statistics import median, quantiles
 
 # Our own choices. A tap counts for the last click that it is at most so much ahead of.
@@ -57,18 +58,11 @@ class BeatGrid:
         # The beats at both ends stand for their neighbours outside.
         before = min(max(bisect_right(beats, t_us) - 1, 0), len(beats) - 2)
         start_us, length_us = beats[before], beats[before + 1] - beats[before]
-        line = _half_down(Fraction((t_us - start_us) * self.parts, length_us))
+        line = ceil(Fraction((t_us - start_us) * self.parts, length_us) - Fraction(1, 2))
         if not 0 <= before * self.parts + line <= (len(beats) - 1) * self.parts:
             return None
         line_us = start_us + round(Fraction(line * length_us, self.parts))
         return BeatPlace(before + line // self.parts, line % self.parts, t_us - line_us)
-
-
-def steady_grid(first_us: int, bpm: Fraction | int, beats: int, parts: int = 1) -> BeatGrid:
-    """A grid of so many beats, each at the µs nearest to its place, so that it never drifts."""
-    if bpm <= 0:
-        raise ValueError(f"expected more than no beats a minute; got {bpm}")
-    return BeatGrid(tuple(first_us + round(Fraction(60_000_000 * beat) / bpm) for beat in range(beats)), parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +84,9 @@ class LoopDelay:
         """
         delays = _delays(sorted(click_us), sorted(tap_us))
         if len(delays) < FEWEST_TAPS:
+            were = "was one" if len(delays) == 1 else f"were {len(delays) or 'none'}"
             raise TapsError(
-                f"expected {FEWEST_TAPS} taps or more, each with a click; there {_were(len(delays))}. "
-                "Keep tapping a little longer"
+                f"expected {FEWEST_TAPS} taps or more, each with a click; there {were}. Keep tapping a little longer"
             )
         low, middle, high = quantiles(delays, n=4, method="inclusive")
         spread_us = round((high - low) / 2)
@@ -117,12 +111,6 @@ class LoopDelay:
         )
 
 
-def places(starts_us: Iterable[int], grid: BeatGrid, loop: LoopDelay | None = None) -> list[BeatPlace | None]:
-    """For each start of a note its place on the grid, with the loop delay taken out; None beyond the grid."""
-    delay_us = 0 if loop is None else loop.delay_us
-    return [grid.place(start_us - delay_us) for start_us in starts_us]
-
-
 @dataclass(frozen=True, slots=True)
 class Pulse:
     """How notes lie to their beats: the middle (positive: late), half the interquartile range, how many notes."""
@@ -132,9 +120,10 @@ class Pulse:
     notes: int
 
 
-def pulse_of(found: Iterable[BeatPlace | None]) -> Pulse | None:
-    """All places in three numbers; None for fewer than two notes on the grid."""
-    offs = [place.off_us for place in found if place is not None]
+def pulse_of(starts_us: Iterable[int], grid: BeatGrid, loop: LoopDelay | None = None) -> Pulse | None:
+    """Where notes start on the grid, with the loop delay taken out, in three numbers; None for fewer than two on it."""
+    delay_us = 0 if loop is None else loop.delay_us
+    offs = [place.off_us for start_us in starts_us if (place := grid.place(start_us - delay_us)) is not None]
     if len(offs) < 2:
         return None
     low, _, high = quantiles(offs, n=4, method="inclusive")
@@ -148,17 +137,3 @@ def _delays(clicks: list[int], taps: list[int]) -> list[int]:
         if click >= 0:
             delays.setdefault(click, tap - clicks[click])
     return list(delays.values())
-
-
-def _half_down(number: Fraction) -> int:
-    """The nearest whole number, the lower of two as near."""
-    return -_half_up(-number)
-
-
-def _half_up(number: Fraction) -> int:
-    """The nearest whole number, the higher of two as near."""
-    return (2 * number.numerator + number.denominator) // (2 * number.denominator)
-
-
-def _were(count: int) -> str:
-    return "was one" if count == 1 else f"were {count or 'none'}"

@@ -16,7 +16,7 @@ from dataclasses import fields
 from typing import Any, Literal
 
 from fingering.notes import SCALES
-from fingerlead.music.pulse import BeatGrid, LoopDelay, TapsError, places, pulse_of
+from fingerlead.music.pulse import BeatGrid, LoopDelay, TapsError, pulse_of
 from fingerlead.ports.base import Found
 from fingerlead.practice.events import Origin
 from fingerlead.practice.inbox import SetMetronome, SetSound
@@ -69,7 +69,7 @@ class Pulsing:
         self._since += 1
         if self._since < NOTES_BETWEEN or len(self._beats_us) < 2:
             return False
-        pulse = pulse_of(places(self._notes_us, BeatGrid(tuple(self._beats_us), parts), self.loop))
+        pulse = pulse_of(self._notes_us, BeatGrid(tuple(self._beats_us), parts), self.loop)
         if pulse is None:
             return False
         self._since = 0

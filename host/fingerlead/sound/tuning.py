@@ -113,14 +113,6 @@ def tuning_word(hz: float) -> Word:
     return units >> 14, units >> 7 & 0x7F, units & 0x7F
 
 
-def hz_of(word: Word) -> float:
-    """The frequency of a word; ValueError for 7F 7F 7F ("no change") and for what are no seven-bit numbers."""
-    if not all(0 <= part <= 0x7F for part in word) or word == (0x7F, 0x7F, 0x7F):
-        raise ValueError(f"expected three numbers from 0 to 127, not all of them 127; got {word}")
-    xx, yy, zz = word
-    return float(440 * 2 ** ((xx + (yy << 7 | zz) / UNITS - 69) / 12))
-
-
 def single_note_tuning(hz_of_key: Mapping[int, float], program: int = 0, device: int = 0x7F) -> bytes:
     """The System Exclusive message that tunes keys (1 to 127 of them) of a tuning program; device 7F is all."""
     if not 1 <= len(hz_of_key) <= 0x7F or not all(0 <= number <= 0x7F for number in (program, device, *hz_of_key)):
