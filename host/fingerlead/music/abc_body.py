@@ -52,7 +52,7 @@ class DraftBar:
     """A bar still being read."""
 
     notes: list[Draft] = field(default_factory=list)
-    bar: Bar = Bar(())
+    bar: Bar = field(default_factory=lambda: Bar(()))
 
     def amend(self, **changes: Any) -> None:
         """Change what the bar is; its notes come last."""

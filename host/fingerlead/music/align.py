@@ -27,9 +27,14 @@ from fingerlead.timing.results import Held
 
 Row = NDArray[np.int16]
 
+Kind = Literal[
+    "right", "wrong", "missed", "extra", "slow stray", "grace", "repeated", "restart", "again", "left out", "idle"
+]
+JUMPS = ("restart", "again", "left out")
 
-# --- What each way to read a played note costs: the prices that `align` weighs.
-
+WINDOW = 2048  # states looked at together: some twenty minutes of a tune that has no repeat
+_SURE = 8  # the window follows when the player was near its edge for so many notes
+_FAR = 10_000  # no walk costs as much
 NEVER = 20_000  # dearer than any walk
 
 
@@ -103,16 +108,6 @@ class Prices:
         )  # fmt: skip
         row: Row = table[played.note]
         return row
-
-
-# ---
-
-Kind = Literal["right", "wrong", "missed", "extra", "slow stray", "grace", "repeated", "restart", "again", "left out"]
-
-
-WINDOW = 2048  # states looked at together: some twenty minutes of a tune that has no repeat
-_SURE = 8  # the window follows when the player was near its edge for so many notes
-_FAR = 10_000  # no walk costs as much
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from typing import Any
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, standard_table
-from fingerlead.music.align import Aligner, Item, align
+from fingerlead.music.align import JUMPS, Aligner, Item, align
 from fingerlead.music.findings import Finding, FindingReader
 from fingerlead.music.tune import Expectation, Tune, expect
 from fingerlead.timing.analysis import Analysis
@@ -58,9 +58,7 @@ class Comparison:
         found: dict[str, Any] = {
             "name": self.expectation.name,
             "notes": len(self.expectation.notes),
-            "played": sum(
-                item.held is not None and item.kind not in ("restart", "again", "left out") for item in self.items
-            ),
+            "played": sum(item.held is not None and item.kind not in JUMPS for item in self.items),
             "times": 1 + kinds["again"],
             "reached": self.reached,
             "right": kinds["right"],

@@ -1,4 +1,8 @@
-"""What was not as written, item by item of an alignment, in words."""
+"""What was not as written, item by item of an alignment, in words.
+
+The sentences are in a good teacher's tone: what happened, and which finger made it. `fingering.diagnosis` names the
+finger of a slow stray, from the mask that stood longest.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
+from operator import attrgetter
 
 import numpy as np
 
@@ -15,89 +20,10 @@ from fingering.holes import FINGERS, fingers_of
 from fingering.moves import move
 from fingering.notes import NOTES, E, F
 from fingering.table import Table
-from fingerlead.music.align import Item, Kind
+from fingerlead.music.align import JUMPS, Item, Kind
 from fingerlead.music.tune import Expectation, Wanted
 from fingerlead.timing.results import Change, Held
 from fingerlead.wire.events import Doubt
-
-# --- Sentences about playing and writing, in a good teacher's tone: what happened, and which finger made it.
-
-
-def a_note(note: int) -> str:
-    """`a low A`, `an E`."""
-    return f"{'an' if note in (E, F) else 'a'} {NOTES[note]}"
-
-
-def the_finger(finger: int) -> str:
-    """`the thumb`, `the bottom little finger`."""
-    return "the thumb" if finger == 0 else f"the {FINGERS[finger]} finger"
-
-
-def _fingers(fingers: Sequence[int]) -> str:
-    return the_finger(fingers[0]) if len(fingers) == 1 else "the others"
-
-
-def wrong(note: int, played: int) -> str:
-    """Another note than written."""
-    return f"{NOTES[played]} instead of {NOTES[note]}."
-
-
-def missed(note: int) -> str:
-    """A note that was not played."""
-    return f"{NOTES[note]} was left out."
-
-
-def extra(played: int) -> str:
-    """A note that is not written."""
-    return f"A{a_note(played)[1:]} that is not written."
-
-
-def repeated(played: int) -> str:
-    """The note just played once more."""
-    return f"{NOTES[played]} twice."
-
-
-def went_back(here: Wanted | None, there: Wanted) -> str:
-    """A restart."""
-    if there.bar is None or here is None or here.bar is None:
-        return f"You stopped and went back to {NOTES[there.note]}."
-    if here.bar == there.bar:
-        return f"You stopped in bar {here.bar} and took it up again from {NOTES[there.note]}."
-    return f"You stopped in bar {here.bar} and went back to {NOTES[there.note]} in bar {there.bar}."
-
-
-def left_out(here: Wanted | None, there: Wanted) -> str:
-    """A jump on."""
-    begins = "You began" if here is None else "You went on"
-    return f"{begins} with {NOTES[there.note]}{'' if there.bar is None else f' in bar {there.bar}'}."
-
-
-def stray(change: tuple[int, int], played: int, found: Diagnosis | None) -> str:
-    """A slow stray note, and the finger that made it."""
-    between = f"From {NOTES[change[0]]} to {NOTES[change[1]]}"
-    if found is None:
-        return f"{between} {a_note(played)} sounded in between."
-    finger = the_finger(found.finger)
-    if found.how == "idle":
-        return f"{between} {finger} takes no part, but it moved: {a_note(played)} sounded."
-    if found.how == "early":
-        return f"{between} {finger} went before {_fingers(found.others)}: {a_note(played)} sounded."
-    return f"{between} {finger} came after {_fingers(found.others)}: {a_note(played)} sounded."
-
-
-def idle(from_note: int, to_note: int, finger: int, lifted: bool) -> str:
-    """A finger that takes no part, and is out of place from there on."""
-    did = "came off its hole and stayed off" if lifted else "came down and stayed down"
-    return f"From {NOTES[from_note]} to {NOTES[to_note]} {the_finger(finger)} takes no part, but it {did}."
-
-
-def slipped(from_note: int, to_note: int, finger: int, lifted: bool) -> str:
-    """A finger that takes no part, moved and came back."""
-    did = "lifted" if lifted else "came down"
-    return f"From {NOTES[from_note]} to {NOTES[to_note]} {the_finger(finger)} takes no part, but it {did} for a moment."
-
-
-# ---
 
 # A finger away for less has hardly moved: half an ordinary grace note (our own choice).
 SLIP_US = 10_000
@@ -111,14 +37,14 @@ class Finding:
     which it happened. `gist` is the sentence without its place. An `uncertain` one is shown and never counted.
     """
 
-    kind: Kind | str
+    kind: Kind
     expected: int | None
     held: int | None
     note: int | None
     played: int | None
     change: tuple[int, int] | None
     finger: int | None
-    start_us: int | None
+    start_us: int
     duration_us: int | None
     bar: int | None
     gist: str
@@ -150,10 +76,10 @@ class FindingReader:
         self._doubts_end = list(accumulate((end_us for _, end_us in spans), max))
         self._left = [self._held_before(change) for change in changes]
         self._changes = dict(zip(self._left, changes, strict=True))  # by the held note that each leaves
-        self._done: int | None = done - 1 if done else None  # the expected note done last
-        self._last: int | None = None  # the held note before
+        self._next = done  # the expected note to be done next
+        self._last = -1  # the held note before
         self._last_right = False
-        self._after: list[int | None] = [None] * len(held)  # per held note: what was done last when it was over
+        self._after = [0] * len(held)  # per held note: what was to be done next when it was over
         self._jumped = [False] * len(held)
         self._idle: dict[int, int] = {}  # finger out of place: its finding's place in the list
 
@@ -162,29 +88,22 @@ class FindingReader:
         for item in items:
             self._read(item)
         wanted = self._wanted_changes()
-        return sorted([*self.findings, *self._slips(wanted)], key=lambda finding: finding.start_us or 0), wanted
+        return sorted([*self.findings, *self._slips(wanted)], key=attrgetter("start_us")), wanted
 
     def _read(self, item: Item) -> None:
-        if item.kind in ("restart", "again", "left out"):
+        if item.kind in JUMPS:
             self._jump(item)
         elif item.kind == "missed":
             self._miss(item)
         else:
             self._play(item)
 
-    def _at(self, index: int | None) -> Wanted | None:
-        return self._wanted[index] if index is not None and 0 <= index < len(self._wanted) else None
-
-    def _bar(self, index: int | None) -> int | None:
-        at = self._at(index)
-        return None if at is None else at.bar
-
-    def _next(self) -> int:
-        return 0 if self._done is None else self._done + 1
+    def _at(self, index: int) -> Wanted | None:
+        return self._wanted[index] if 0 <= index < len(self._wanted) else None
 
     def _change(self) -> tuple[int, int] | None:
         """The two expected notes that the player is between."""
-        this, after = self._at(self._done), self._at(self._next())
+        this, after = self._at(self._next - 1), self._at(self._next)
         return None if this is None or after is None or this.note == after.note else (this.note, after.note)
 
     def _jump(self, item: Item) -> None:
@@ -192,45 +111,43 @@ class FindingReader:
         assert item.expected is not None
         self._jumped[item.held] = True
         if item.kind != "again":
-            here, there = self._at(self._done), self._wanted[item.expected]
-            say = went_back if item.kind == "restart" else left_out
-            self._find(item, gist=say(here, there), bar=None, uncertain_span=(self._last, item.held))
-        self._done = item.expected - 1 if item.expected else None
+            gist = _jump_gist(item, self._at(self._next - 1), self._wanted[item.expected])
+            self._find(item, gist=gist, between=(self._last, item.held))
+        self._next = item.expected
         self._idle.clear()
 
     def _miss(self, item: Item) -> None:
         assert item.expected is not None
         note = self._wanted[item.expected].note
-        after = 0 if self._last is None else self._last + 1
-        self._find(item, note=note, gist=missed(note), change=self._change(), uncertain_span=(self._last, after))
-        self._done = item.expected
+        gist = f"{NOTES[note]} was left out."
+        self._find(item, note=note, gist=gist, change=self._change(), between=(self._last, self._last + 1))
+        self._next = item.expected + 1
 
     def _play(self, item: Item) -> None:
         assert item.held is not None
         held = self._held[item.held]
         if item.kind == "right":
-            self._look_for_idle(item, held)
-            self._done = item.expected
+            assert item.expected is not None
+            self._look_for_idle(item, held, self._wanted[item.expected].note)
+            self._next = item.expected + 1
         elif item.kind == "wrong":
             assert item.expected is not None
             note = self._wanted[item.expected].note
-            self._find(item, note=note, gist=wrong(note, held.note), change=self._change())
-            self._done = item.expected
+            gist = f"{NOTES[held.note]} instead of {NOTES[note]}."
+            self._find(item, note=note, gist=gist, change=self._change())
+            self._next = item.expected + 1
         elif item.kind == "slow stray":
-            self._stray(item, held)
+            change = self._change()
+            assert change is not None
+            found = diagnose_mask(*change, self._longest_mask(item.held), self._table)
+            gist = _stray_gist(change, held.note, found)
+            self._find(item, gist=gist, change=change, finger=None if found is None else found.finger)
         elif item.kind != "grace":
-            say = repeated if item.kind == "repeated" else extra
-            self._find(item, gist=say(held.note), change=self._change())
+            again = item.kind == "repeated"
+            gist = f"{NOTES[held.note]} twice." if again else f"A{_a_note(held.note)[1:]} that is not written."
+            self._find(item, gist=gist, change=self._change())
         self._last, self._last_right = item.held, item.kind == "right"
-        self._after[item.held] = self._done
-
-    def _stray(self, item: Item, held: Held) -> None:
-        change = self._change()
-        assert change is not None
-        assert item.held is not None
-        found = diagnose_mask(*change, self._longest_mask(item.held), self._table)
-        gist = stray(change, held.note, found)
-        self._find(item, gist=gist, change=change, finger=None if found is None else found.finger)
+        self._after[item.held] = self._next
 
     def _longest_mask(self, number: int) -> int:
         """The mask that stood longest while a note was held.
@@ -249,54 +166,47 @@ class FindingReader:
             lasted[edges[at_us]] += until_us - at_us
         return lasted.most_common(1)[0][0]
 
-    def _look_for_idle(self, item: Item, held: Held) -> None:
+    def _look_for_idle(self, item: Item, held: Held, note: int) -> None:
         """A finger that the change did not ask for, out of place from here on though it was in place before."""
-        assert item.expected is not None
-        note = self._wanted[item.expected].note
         wrong = held.covered_mask ^ self._table.standard[note]
         self._idle = {finger: place for finger, place in self._idle.items() if wrong >> finger & 1}
         for place in self._idle.values():
             begun = self.findings[place]
-            if begun.start_us is not None:
-                self.findings[place] = replace(begun, duration_us=held.end_us - begun.start_us)
-        before = self._at(self._done)
-        if not wrong or self._last is None or before is None or not self._last_right or self._jumped[item.held or 0]:
+            self.findings[place] = replace(begun, duration_us=held.end_us - begun.start_us)
+        before = self._at(self._next - 1)
+        if not wrong or before is None or not self._last_right or self._jumped[self._last + 1]:
             return
         asked = self._table.standard[before.note] ^ self._table.standard[note]
         was_wrong = self._held[self._last].covered_mask ^ self._table.standard[before.note]
         for finger in fingers_of(wrong & ~asked & ~was_wrong & 0xFF):
-            lifted = not held.covered_mask >> finger & 1
+            did = "came down and stayed down" if held.covered_mask >> finger & 1 else "came off its hole and stayed off"
             self._idle[finger] = len(self.findings)
-            self._find(
-                Item(item.expected, item.held, item.kind), kind="idle", note=note, finger=finger,
-                change=(before.note, note), gist=idle(before.note, note, finger, lifted),
-            )  # fmt: skip
+            gist = f"{_between((before.note, note))} {_the_finger(finger)} takes no part, but it {did}."
+            self._find(replace(item, kind="idle"), note=note, gist=gist, change=(before.note, note), finger=finger)
 
     def _find(
         self,
         item: Item,
         *,
         gist: str,
-        kind: str | None = None,
         note: int | None = None,
         change: tuple[int, int] | None = None,
         finger: int | None = None,
-        bar: int | None = -1,
-        uncertain_span: tuple[int | None, int] | None = None,
+        between: tuple[int, int] | None = None,
     ) -> None:
+        """Add a finding, uncertain if a doubt touches the notes `between`, or else the gaps around the one held."""
         held = None if item.held is None else self._held[item.held]
-        if bar == -1:
-            bar = self._bar(item.expected if item.expected is not None else self._next())
-            bar = self._bar(self._done) if bar is None else bar
-        if uncertain_span is None and item.held is not None:
-            uncertain = self._doubted(self._edge(item.held - 1, False), self._edge(item.held + 1, True))
+        at = self._at(self._next if item.expected is None else item.expected) or self._at(self._next - 1)
+        bar = None if at is None or item.kind in JUMPS else at.bar
+        if between is not None:
+            uncertain = self._doubted(self._edge(between[0], True), self._edge(between[1], False))
         else:
-            first, last = uncertain_span or (None, 0)
-            uncertain = self._doubted(self._edge(-1 if first is None else first, True), self._edge(last, False))
-        start_us = held.start_us if held else self._edge(-1 if self._last is None else self._last, False)
+            assert item.held is not None
+            uncertain = self._doubted(self._edge(item.held - 1, False), self._edge(item.held + 1, True))
+        start_us = held.start_us if held else self._edge(self._last, False)
         self.findings.append(
             Finding(
-                kind or item.kind, item.expected, item.held, note, None if held is None else held.note, change, finger,
+                item.kind, item.expected, item.held, note, None if held is None else held.note, change, finger,
                 start_us, None if held is None else held.end_us - held.start_us, bar, gist, uncertain,
             )
         )  # fmt: skip
@@ -327,8 +237,8 @@ class FindingReader:
             if not 0 <= number < len(self._held) - 1 or self._jumped[number + 1]:
                 pairs.append(None)
                 continue
-            self._done = self._after[number]
-            pairs.append(None if self._done is None else self._change())
+            self._next = self._after[number]
+            pairs.append(self._change())
         return pairs
 
     def _slips(self, wanted: Sequence[tuple[int, int] | None]) -> list[Finding]:
@@ -338,17 +248,55 @@ class FindingReader:
             change = self._changes[number]
             if pair is None or not change.slips or change.verdict == "uncertain":
                 continue
-            done = self._after[number]
-            expected = 0 if done is None else done + 1
+            expected = self._after[number]
             if self._wanted[expected].graces:
                 continue
             for slip in change.slips:
                 if slip.duration_us >= SLIP_US and slip.finger not in move(*pair, self._table).fingers:
-                    lifted = bool(change.from_mask >> slip.finger & 1)
+                    did = "lifted" if change.from_mask >> slip.finger & 1 else "came down"
+                    gist = f"{_between(pair)} {_the_finger(slip.finger)} takes no part, but it {did} for a moment."
                     found.append(
                         Finding(
                             "idle", expected, number + 1, pair[1], None, pair, slip.finger, slip.start_us,
-                            slip.duration_us, self._bar(expected), slipped(*pair, slip.finger, lifted),
+                            slip.duration_us, self._wanted[expected].bar, gist,
                         )
                     )  # fmt: skip
         return found
+
+
+def _a_note(note: int) -> str:
+    """`a low A`, `an E`."""
+    return f"{'an' if note in (E, F) else 'a'} {NOTES[note]}"
+
+
+def _the_finger(finger: int) -> str:
+    """`the thumb`, `the bottom little finger`."""
+    return "the thumb" if finger == 0 else f"the {FINGERS[finger]} finger"
+
+
+def _between(change: tuple[int, int]) -> str:
+    return f"From {NOTES[change[0]]} to {NOTES[change[1]]}"
+
+
+def _jump_gist(item: Item, here: Wanted | None, there: Wanted) -> str:
+    """The player went from one expected note to another."""
+    name, bar = NOTES[there.note], there.bar
+    if item.kind == "left out":
+        return f"{'You began' if here is None else 'You went on'} with {name}{'' if bar is None else f' in bar {bar}'}."
+    if bar is None or here is None or here.bar is None:
+        return f"You stopped and went back to {name}."
+    if here.bar == bar:
+        return f"You stopped in bar {bar} and took it up again from {name}."
+    return f"You stopped in bar {here.bar} and went back to {name} in bar {bar}."
+
+
+def _stray_gist(change: tuple[int, int], played: int, found: Diagnosis | None) -> str:
+    """A slow stray note, and the finger that made it."""
+    sounded = f"{_a_note(played)} sounded"
+    if found is None:
+        return f"{_between(change)} {sounded} in between."
+    finger = f"{_between(change)} {_the_finger(found.finger)}"
+    if found.how == "idle":
+        return f"{finger} takes no part, but it moved: {sounded}."
+    others = _the_finger(found.others[0]) if len(found.others) == 1 else "the others"
+    return f"{finger} {'went before' if found.how == 'early' else 'came after'} {others}: {sounded}."
