@@ -30,9 +30,10 @@ What holds, and is tested over every order of all 72 changes:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import permutations
+from itertools import accumulate, groupby, permutations
+from operator import xor
 from statistics import median
 from typing import Literal
 
@@ -167,7 +168,8 @@ def explain_stray(from_note: int, to_note: int, stray: int) -> Heard | None:
     early, late = (tuple(d.finger for d in answers if d.how == how) for how in ("early", "late"))
     free = tuple(finger for finger in move(from_note, to_note).fingers if finger not in (*early, *late))
     found: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
-    for order, sounds in _all_orders(from_note, to_note):
+    for order in permutations(move(from_note, to_note).fingers):
+        sounds = _strays(from_note, to_note, order)
         if stray in sounds:
             found.setdefault(sounds, []).append(order)
     ways = [Way(sounds, tuple(orders)) for sounds, orders in found.items()]
@@ -180,13 +182,7 @@ def changes_with(stray: int) -> tuple[tuple[int, int], ...]:
     return tuple((change.from_note, change.to_note) for change in moves() if stray in change.possible_strays)
 
 
-def _all_orders(from_note: int, to_note: int) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
-    """Every order of a change's fingers, with the strays that it sounds, in sequence."""
-    start = standard_table().standard[from_note]
-    for order in permutations(move(from_note, to_note).fingers):
-        mask, sounds = start, [from_note]
-        for finger in order:
-            mask ^= 1 << finger
-            if SOUNDING[mask] != sounds[-1]:
-                sounds.append(SOUNDING[mask])
-        yield order, tuple(note for note in sounds if note not in (from_note, to_note))
+def _strays(from_note: int, to_note: int, order: Sequence[int]) -> tuple[int, ...]:
+    """The third notes that an order of the fingers sounds, in sequence."""
+    masks = accumulate((1 << finger for finger in order), xor, initial=standard_table().standard[from_note])
+    return tuple(note for note, _ in groupby(SOUNDING[mask] for mask in masks) if note not in (from_note, to_note))

@@ -3,6 +3,18 @@
 At the bottom stands low G alone, held and sealed. Then come the pairs of notes: one-way changes of one hand by growing
 difficulty, then one-way changes of both hands, then crossings, each group by growing difficulty. Each rung's music
 mixes in rungs below it. How hard a change is depends on how far the fingers scatter, and the order of rungs with it.
+
+A teacher's own ladder is a TOML file: the rungs from the bottom up. A rung needs only its `notes`; all else is derived
+as it is for the ladder of the program:
+
+    [[rung]]
+    notes = ["low A", "B", "C"]      # a row of notes, gone through and back; one note alone is held
+    key = "first-run"                # its name for machines
+    name = "The first run"
+    trains = "Three notes of the bottom hand."
+    mix = ["low-a-b"]                # keys of rungs above it in the file, to be mixed into its music
+    days = [3, 21]                   # typical time to learn, from and to
+    abc = '''...'''                  # music of your own
 """
 
 from __future__ import annotations
@@ -22,6 +34,13 @@ from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
 # Standard deviation of each finger's time. Assumed: no measurement on a chanter is known; for flautists delays within a
 # change are "typically tens of ms" (Almeida and others, JASA 2009).
 LEVELS: dict[str, int] = {"calm": 6_000, "usual": SCATTER_US, "shaky": 25_000}
+
+KEYS = ("notes", "key", "name", "trains", "mix", "days", "abc")
+MOST_RUNGS = 500
+MOST_NOTES = 32
+ABC_LIMIT = 20_000  # characters
+LONGEST_DAYS = 1_000
+_KEY = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", re.ASCII)
 
 
 @lru_cache(maxsize=8)
@@ -56,27 +75,6 @@ def find_rung(rungs: Sequence[Rung], text: str) -> Rung:
     raise ValueError(
         f"expected the key of a rung (such as {rungs[-1].key}) or its number from 1 to {len(rungs)}; got {shown!r}"
     )
-
-
-# --- A teacher's own ladder, from a TOML file: the rungs from the bottom up, in the order of the file.
-#
-# A rung needs only its `notes`; all else is derived as it is for the ladder of the program:
-#
-#     [[rung]]
-#     notes = ["low A", "B", "C"]      # a row of notes, gone through and back; one note alone is held
-#     key = "first-run"                # its name for machines
-#     name = "The first run"
-#     trains = "Three notes of the bottom hand."
-#     mix = ["low-a-b"]                # keys of rungs above it in the file, to be mixed into its music
-#     days = [3, 21]                   # typical time to learn, from and to
-#     abc = '''...'''                  # music of your own
-
-KEYS = ("notes", "key", "name", "trains", "mix", "days", "abc")
-MOST_RUNGS = 500
-MOST_NOTES = 32
-ABC_LIMIT = 20_000  # characters
-LONGEST_DAYS = 1_000
-_KEY = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", re.ASCII)
 
 
 class LadderError(FileError):

@@ -7,14 +7,20 @@ order there always is: lift from the top down, then lower from the bottom up.
 
 Orders are counted over subsets (at most 2⁸ of them), not listed: `ahead` is the number of stray-free ways to reach a
 subset, `onward` the number of ways to finish from it.
+
+`Move.before` tells which finger has to go before which; `order` makes groups of fingers of it, one group after the
+other, and `advice` a line of words. Where a finger may go at any time, it goes with the fingers that do as it does:
+lifting ones first (taught everywhere: open the note you go to before you close the one you leave; common practice).
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import permutations
 from typing import Literal
 
 from fingering.holes import BOTTOM_HAND, FINGERS, TOP_HAND, fingers_of
@@ -26,7 +32,7 @@ from fingering.table import Table, standard_table
 SCATTER_US = 12_000
 
 # What a change costs, in milliseconds of expected stray time. Our own choice, not measured: a stray is heard and is the
-# fault itself; a mask that is nobody's fingering only colours the tone; each further finger is one more thing to place;
+# fault itself; a mask that is no one's fingering only colours the tone; each further finger is one more thing to place;
 # a finger that goes against the rest of its hand is harder than that: B to C is a known trouble spot (common practice)
 # though it can sound no stray.
 FALSE_WEIGHT = 0.25
@@ -63,9 +69,12 @@ class Move:
         return tuple(sorted((*self.lifts, *self.lowers)))
 
 
+@lru_cache(maxsize=8)
 def moves(table: Table | None = None) -> tuple[Move, ...]:
     """All 72 ordered changes of a table (the standard one by default), by first note, then second."""
-    return _moves(table or standard_table())
+    if table is None:
+        return moves(standard_table())
+    return tuple(_move(a, b, table) for a, b in permutations(range(len(NOTES)), 2))
 
 
 def move(from_note: int, to_note: int, table: Table | None = None) -> Move:
@@ -112,12 +121,6 @@ def difficulty(from_note: int, to_note: int, scatter_us: int = SCATTER_US, table
     )
 
 
-@lru_cache(maxsize=8)
-def _moves(table: Table) -> tuple[Move, ...]:
-    notes = range(len(NOTES))
-    return tuple(_move(a, b, table) for a in notes for b in notes if a != b)
-
-
 def _move(from_note: int, to_note: int, table: Table) -> Move:
     start, end = table.standard[from_note], table.standard[to_note]
     differ = start ^ end
@@ -126,16 +129,16 @@ def _move(from_note: int, to_note: int, table: Table) -> Move:
     silent = {moved for moved in _subsets(differ) if SOUNDING[start ^ moved] in (from_note, to_note)}
     ahead = _ways(silent, fingers, 0)
     onward = _ways(silent, fingers, differ)
-    stray_free = onward[0]
 
     def ways(first: int, without: int) -> int:
         # Stray-free orders in which `first` moves while none of `without` has.
         bit = 1 << first
         return sum(count * onward.get(moved | bit, 0) for moved, count in ahead.items() if not moved & (bit | without))
 
-    pairs = [(a, b) for a in fingers for b in fingers if a != b] if stray_free else []
-    leaders = [a for a in fingers if len(fingers) > 1 and stray_free and ways(a, differ) == stray_free]
-    followers = [a for a in fingers if len(fingers) > 1 and stray_free and ahead.get(differ ^ 1 << a) == stray_free]
+    before = tuple((a, b) for a, b in permutations(fingers, 2) if ways(b, 1 << a) == 0)
+    # How many of the others each finger goes before, and after, in every stray-free order.
+    leads, follows = (Counter(pair[end] for pair in before) for end in (0, 1))
+    most = len(fingers) - 1
     return Move(
         from_note,
         to_note,
@@ -143,10 +146,10 @@ def _move(from_note: int, to_note: int, table: Table) -> Move:
         lifts,
         lowers,
         math.factorial(len(fingers)),
-        stray_free,
-        tuple((a, b) for a, b in pairs if ways(b, 1 << a) == 0),
-        leaders[0] if leaders else None,
-        followers[0] if followers else None,
+        onward[0],
+        before,
+        next((finger for finger in fingers if leads[finger] == most > 0), None),
+        next((finger for finger in fingers if follows[finger] == most > 0), None),
         tuple(sorted(possible_strays(from_note, to_note, table))),
         difficulty(from_note, to_note, SCATTER_US, table),
     )
@@ -196,13 +199,6 @@ def _expected_time(fingers: int, moved: int) -> float:
     below = [0.5 * math.erfc(-(i * step) / math.sqrt(2)) for i in range(-160, 161)]
     # The upper tail is the lower one mirrored: 1 − Φ(x) would lose its digits.
     return step * math.fsum(p**moved * q ** (fingers - moved) for p, q in zip(below, reversed(below), strict=True))
-
-
-# --- In which order the fingers of a change should move, and what it says in words.
-#
-# `moves` tells which finger has to go before which; here that becomes groups of fingers, one group after the other, and
-# a line of advice. Where a finger may go at any time, it goes with the fingers that do as it does: lifting ones first
-# (taught everywhere: open the note you go to before you close the one you leave; common practice).
 
 
 def order(from_note: int, to_note: int) -> tuple[tuple[int, ...], ...]:

@@ -2,6 +2,8 @@
 
 A note is an index 0 to 8 into NOTES. Sounding follows the topmost open hole: low-frequency waves reflect at the first
 open hole, so it sets the note (J. Wolfe, UNSW, "Woodwind acoustics: cutoff frequency").
+
+How the nine notes stand to low A is published in several sets of ratios. Sources differ, so the set is a choice.
 """
 
 from __future__ import annotations
@@ -43,14 +45,9 @@ def note_index(name: str) -> int:
     raise ValueError(f"expected one of {', '.join(NOTES)} (or a letter of {ABC_LETTERS}); got {name!r}")
 
 
-# --- How the nine notes stand to low A: published sets of ratios. Sources differ, so the set is a choice.
-#
-# A set's `ratios` are exact, by note from low G to high A; low A is 1.
-
-
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A named set of nine ratios to low A, with its source."""
+    """A named set of nine exact ratios to low A, by note from low G to high A, with its source."""
 
     name: str
     ratios: tuple[Fraction, ...]

@@ -5,12 +5,16 @@ of a note, *false* anything else: it sounds its note with wrong fingers. What a 
 
 Grace notes are single-finger lifts, not full fingerings: high G lifts the top index, D the bottom index, E the top
 ring, F the top middle, high A the thumb (common practice; for E: P. McLaurin, patrickmclaurin.com).
+
+A table is a TOML file, read row by row, with the line of whatever is wrong. It holds an optional `name` and `[[row]]`
+tables with `note`, `holes`, `kind` ("standard" or "alternate"), `source` and, for an alternate, `name`. See
+tables/standard.toml.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from pathlib import Path, PurePath
 from typing import Any, Literal, NoReturn
 
@@ -18,17 +22,16 @@ from fingering.holes import HANDS_OFF, HolesError, fingers_of, from_text
 from fingering.notes import NOTES, SOUNDING, note_index
 from fingering.toml_file import FileError, TomlFile, read_bytes
 
-# --- Reading a fingering table's TOML, row by row, with the line of whatever is wrong.
-#
-# A file holds an optional `name` and `[[row]]` tables with `note`, `holes`, `kind` ("standard" or "alternate"),
-# `source` and, for an alternate, `name`. See tables/standard.toml.
+FingeringKind = Literal["standard", "alternate", "grace", "false"]
 
+# The fingers that play grace notes by a lift: thumb, top index, top middle, top ring, bottom index.
+GRACE_FINGERS = (0, 1, 2, 3, 4)
 _ROW_KEYS = ("note", "holes", "kind", "name", "source")
 _NEEDED = ("note", "holes", "kind", "source")
 
 
 class TableError(FileError):
-    """A fingering table that cannot be used: which file, which line (None where no single line is to blame), why."""
+    """A fingering table that cannot be used: which file, which line (None where it is no single one), why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +70,7 @@ def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
             refuse(key, f"expected only the keys {', '.join(_ROW_KEYS)}; got {key!r}")
     for key in _NEEDED:
         if key not in entry:
-            needed = ", ".join(_NEEDED)
-            refuse(None, f"expected a row with {needed}; {key} is missing")
+            refuse(None, f"expected a row with {', '.join(_NEEDED)}; {key} is missing")
     texts = {key: file.text(value, key, index) for key, value in entry.items()}
     try:
         note = note_index(texts["note"])
@@ -87,12 +89,10 @@ def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
     if mask == HANDS_OFF:
         refuse("holes", "expected at least one covered hole; all eight open is hands off, not a note")
     kind = texts["kind"]
-    if kind == "standard":
-        return TableRow(note, mask, "standard", texts.get("name", NOTES[note]), texts["source"], file.entry_line(index))
-    if kind == "alternate":
-        name = texts.get("name", f"alternate {NOTES[note]}")
-        return TableRow(note, mask, "alternate", name, texts["source"], file.entry_line(index))
-    refuse("kind", f'expected kind to be "standard" or "alternate"; got {kind!r}')
+    if kind != "standard" and kind != "alternate":
+        refuse("kind", f'expected kind to be "standard" or "alternate"; got {kind!r}')
+    name = texts.get("name", NOTES[note] if kind == "standard" else f"alternate {NOTES[note]}")
+    return TableRow(note, mask, "standard" if kind == "standard" else "alternate", name, texts["source"], file.entry_line(index))
 
 
 def _check_new(row: TableRow, rows: list[TableRow], line: int | None, path: str) -> None:
@@ -104,15 +104,6 @@ def _check_new(row: TableRow, rows: list[TableRow], line: int | None, path: str)
             raise TableError(
                 path, line, f"expected one standard fingering of {NOTES[row.note]}; the row {place} is one already"
             )
-
-
-# ---
-
-FingeringKind = Literal["standard", "alternate", "grace", "false"]
-
-
-# The fingers that play grace notes by a lift: thumb, top index, top middle, top ring, bottom index.
-GRACE_FINGERS = (0, 1, 2, 3, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,14 +134,11 @@ class Table:
     standard: tuple[int, ...]
     alternates: dict[int, TableRow]
     rows: tuple[TableRow, ...]
-    _accepted: tuple[tuple[int, ...], ...] = field(init=False, repr=False)
-    _alone: dict[int, Verdict] = field(init=False, repr=False, default_factory=dict)
 
-    def __post_init__(self) -> None:
-        accepted = [[mask] for mask in self.standard]
-        for mask, row in self.alternates.items():
-            accepted[row.note].append(mask)
-        object.__setattr__(self, "_accepted", tuple(map(tuple, accepted)))
+    @cached_property
+    def _alone(self) -> list[Verdict]:
+        """The verdict on each mask by itself."""
+        return [self._judge(mask, (*self.standard, *self.alternates)) for mask in range(256)]
 
     def verdict(self, covered_mask: int, around: tuple[int, ...] | None = None) -> Verdict:
         """How a mask (0 to 255) is fingered; ValueError for anything else.
@@ -161,8 +149,6 @@ class Table:
             raise ValueError(f"expected a mask from 0 to 255; got {covered_mask!r}")
         if around is not None:
             return self._judge(covered_mask, around)
-        if covered_mask not in self._alone:
-            self._alone[covered_mask] = self._judge(covered_mask, (*self.standard, *self.alternates))
         return self._alone[covered_mask]
 
     def _judge(self, mask: int, around: tuple[int, ...]) -> Verdict:
@@ -176,7 +162,8 @@ class Table:
                 if mask in grace_masks(base):
                     return Verdict(note, "grace", (), f"{NOTES[note]} grace note on {NOTES[SOUNDING[base]]}")
         # min keeps the first of equals, and the standard mask stands first.
-        nearest = min(self._accepted[note], key=lambda accepted: (mask ^ accepted).bit_count())
+        accepted = [self.standard[note], *(other for other, row in self.alternates.items() if row.note == note)]
+        nearest = min(accepted, key=lambda other: (mask ^ other).bit_count())
         return Verdict(note, "false", fingers_of(mask ^ nearest), f"false {NOTES[note]}")
 
 

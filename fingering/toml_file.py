@@ -11,7 +11,7 @@ TEXT_LIMIT = 500  # characters
 
 
 class FileError(ValueError):
-    """A file that cannot be used: which one, which line (None where no single line is to blame), why."""
+    """A file that cannot be used: which one, which line (None where it is no single one), why."""
 
     def __init__(self, path: str, line: int | None, reason: str) -> None:
         self.path, self.line, self.reason = path, line, reason
