@@ -92,7 +92,9 @@ def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
     if kind != "standard" and kind != "alternate":
         refuse("kind", f'expected kind to be "standard" or "alternate"; got {kind!r}')
     name = texts.get("name", NOTES[note] if kind == "standard" else f"alternate {NOTES[note]}")
-    return TableRow(note, mask, "standard" if kind == "standard" else "alternate", name, texts["source"], file.entry_line(index))
+    return TableRow(
+        note, mask, "standard" if kind == "standard" else "alternate", name, texts["source"], file.entry_line(index)
+    )
 
 
 def _check_new(row: TableRow, rows: list[TableRow], line: int | None, path: str) -> None:

@@ -83,7 +83,7 @@ def test_a_great_change_is_told_in_its_direction():
     assert same.interval[0] < 0 < same.interval[1]
 
 
-def test_one_evening_or_a_few_changes_are_too_little():
-    (evening,) = compare([(Side(40, 40, 1), Side(40, 0, 3))])
+def test_one_session_or_a_few_changes_are_too_little():
+    (once,) = compare([(Side(40, 40, 1), Side(40, 0, 3))])
     (few,) = compare([(Side(4, 4, 3), Side(40, 0, 3))])
-    assert evening.trend == few.trend == "too little"
+    assert once.trend == few.trend == "too little"

@@ -1,15 +1,17 @@
-"""A whole session analysed: arrays within, plain objects for those who ask, and the published JSON.
+"""A whole session analysed: arrays within, plain objects outside.
 
-`analyse` is the batch entrance; `Analysis` holds the parts that `kernel.measure` gave, in batch or live.
+`analyse` is the batch entrance. `Analysis` holds the parts that `kernel.measure` gave, in batch or live, and
+`changes_of` makes plain objects of a part.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from functools import cached_property
-from itertools import chain
-from typing import Any, SupportsIndex, TypeVar, overload
+from functools import cached_property, lru_cache
+from itertools import chain, islice
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,23 +20,9 @@ from fingering.holes import fingers_of
 from fingering.table import Table
 from fingerlead.timing import timeline
 from fingerlead.timing.kernel import Part, Rules, measure_in_pieces, nothing
-from fingerlead.timing.results import (
-    Change,
-    FingeringKind,
-    FingerTime,
-    Held,
-    Ornament,
-    Settings,
-    Slip,
-    Stray,
-    Timing,
-    Verdict,
-    Way,
-)
+from fingerlead.timing.results import Change, FingerTime, Held, Ornament, Settings, Slip, Stray, Timing, Verdict
 from fingerlead.timing.timeline import POPCOUNT, geometry_of
 from fingerlead.wire.events import Doubt, Record
-
-# --- Changes as plain objects, read from the arrays of a part.
 
 VERDICTS: tuple[Verdict, ...] = ("clean", "stray", "ornamented", "perhaps", "uncertain")
 REASONS: dict[Verdict, str] = {
@@ -43,13 +31,8 @@ REASONS: dict[Verdict, str] = {
 }
 ORNAMENT = "an ornament or a grace note was played in it"
 TOOK_NO_PART = "a finger that takes no part in it sounded"
+_MOVED = tuple(fingers_of(mask) for mask in range(256))
 TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
-
-
-def way_of(from_mask: int, to_mask: int) -> Way:
-    """`one-way` where every finger that differs lifts, or every one lowers; else `crossing`."""
-    lifts, lowers = from_mask & ~to_mask, to_mask & ~from_mask
-    return "crossing" if lifts and lowers else "one-way"
 
 
 def finger_offsets(part: Part) -> NDArray[np.int64]:
@@ -57,131 +40,71 @@ def finger_offsets(part: Part) -> NDArray[np.int64]:
     return np.concatenate(([0], np.cumsum(POPCOUNT[part.from_mask ^ part.to_mask], dtype=np.int64)))
 
 
-def reasons(part: Part) -> list[str | None]:
-    """For each change why its verdict, or its missing lead, is what it is; None where it speaks for itself."""
-    moved = POPCOUNT[part.from_mask ^ part.to_mask].tolist()
-    slipped = set(part.slip_change.tolist())
-    rows = zip(part.verdict.tolist(), part.plain.tolist(), part.lead.tolist(), moved, strict=True)
-    return [
-        _reason(VERDICTS[verdict], plain, lead, fingers, number in slipped)
-        for number, (verdict, plain, lead, fingers) in enumerate(rows)
-    ]
+def changes_of(
+    part: Part,
+    settings: Settings,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    changes_before: int = 0,
+    edges_before: int = 0,
+) -> list[Change]:
+    """The changes of a part as plain objects, counted on from `changes_before`.
 
-
-def _reason(verdict: Verdict, plain: bool, lead: int, fingers: int, slipped: bool) -> str | None:
-    if verdict == "ornamented":
-        return TOOK_NO_PART if slipped else ORNAMENT
-    if verdict in REASONS:
-        return REASONS[verdict]
-    return TOO_CLOSE if plain and lead < 0 and fingers > 1 else None
-
-
-class PartReader:
-    """The changes of one part. `edge_us` and `covered` are the timeline's from edge number `edges_before` on.
-
-    `changes_before` is the number of the part's first change.
+    `edge_us` and `covered` are the timeline's from edge number `edges_before` on.
     """
-
-    def __init__(
-        self,
-        part: Part,
-        settings: Settings,
-        edge_us: NDArray[np.int64],
-        covered: NDArray[np.uint8],
-        changes_before: int = 0,
-        edges_before: int = 0,
-    ) -> None:
-        self.part, self.settings, self.edge_us, self.covered = part, settings, edge_us, covered
-        self.changes_before, self.edges_before = changes_before, edges_before
-        self._offsets = finger_offsets(part)
-
-    def __len__(self) -> int:
-        return len(self.part.change_us)
-
-    def change(self, index: int) -> Change:
-        """The change at a place of the part."""
-        p, number = self.part, self.changes_before + index
-        start_us, spread_us = int(p.change_us[index]), int(p.spread_us[index])
-        from_mask, to_mask = int(p.from_mask[index]), int(p.to_mask[index])
-        moved = fingers_of(from_mask ^ to_mask)
-        after = p.finger_us[self._offsets[index] : self._offsets[index + 1]].tolist()
-        begin, stop = np.searchsorted(p.stray_change, (number, number + 1))
-        strays = tuple(
-            Stray(note, mask, at_us, us, us >= self.settings.heard_us)
-            for note, mask, at_us, us in zip(
-                p.stray_note[begin:stop].tolist(),
-                p.stray_mask[begin:stop].tolist(),
-                p.stray_start_us[begin:stop].tolist(),
-                p.stray_us[begin:stop].tolist(),
-                strict=True,
+    p = part
+    strays: dict[int, list[Stray]] = defaultdict(list)
+    for number, note, mask, at_us, us in _rows(
+        p.stray_change, p.stray_note, p.stray_mask, p.stray_start_us, p.stray_us
+    ):
+        strays[number].append(Stray(note, mask, at_us, us, us >= settings.heard_us))
+    slips: dict[int, list[Slip]] = defaultdict(list)
+    for number, finger, at_us, us in _rows(p.slip_change, p.slip_finger, p.slip_start_us, p.slip_us):
+        slips[number].append(Slip(finger, at_us, us))
+    edges, finger_us = list(zip(edge_us.tolist(), covered.tolist(), strict=False)), iter(p.finger_us.tolist())
+    rows = _rows(
+        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain, p.loose,
+        p.first - edges_before, p.last - edges_before + 1,
+    )  # fmt: skip
+    changes = []
+    for number, (note, to_note, was, to_mask, start_us, spread_us, lead, code, plain, loose, first, stop) in enumerate(
+        rows, changes_before
+    ):
+        verdict, fingers = VERDICTS[code], _MOVED[was ^ to_mask]
+        because = REASONS.get(verdict)
+        if verdict == "ornamented":
+            because = TOOK_NO_PART if number in slips else ORNAMENT
+        elif because is None and plain and lead < 0 and len(fingers) > 1:
+            because = TOO_CLOSE
+        changes.append(
+            Change(
+                number=number,
+                from_note=note,
+                to_note=to_note,
+                from_mask=was,
+                to_mask=to_mask,
+                start_us=start_us,
+                end_us=start_us + spread_us,
+                way="crossing" if was & ~to_mask and to_mask & ~was else "one-way",
+                lead=None if lead < 0 else lead,
+                spread_us=spread_us,
+                fingers=tuple(
+                    FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us)
+                    for after_us, finger in sorted(zip(islice(finger_us, len(fingers)), fingers, strict=True))
+                ),
+                strays=tuple(strays.get(number, ())),
+                slips=tuple(slips.get(number, ())),
+                loose=loose if plain else None,
+                verdict=verdict,
+                because=because,
+                edges=tuple(edges[first:stop]),
             )
         )
-        begin, stop = np.searchsorted(p.slip_change, (number, number + 1))
-        slips = tuple(
-            map(
-                Slip,
-                p.slip_finger[begin:stop].tolist(),
-                p.slip_start_us[begin:stop].tolist(),
-                p.slip_us[begin:stop].tolist(),
-            )
-        )
-        window = slice(int(p.first[index]) - self.edges_before, int(p.last[index]) - self.edges_before + 1)
-        lead, verdict, plain = int(p.lead[index]), VERDICTS[p.verdict[index]], bool(p.plain[index])
-        return Change(
-            number=number,
-            from_note=int(p.from_note[index]),
-            to_note=int(p.to_note[index]),
-            from_mask=from_mask,
-            to_mask=to_mask,
-            start_us=start_us,
-            end_us=start_us + spread_us,
-            way=way_of(from_mask, to_mask),
-            lead=None if lead < 0 else lead,
-            spread_us=spread_us,
-            fingers=tuple(
-                FingerTime(finger, "lift" if from_mask >> finger & 1 else "lower", after_us)
-                for after_us, finger in sorted(zip(after, moved, strict=True))
-            ),
-            strays=strays,
-            slips=slips,
-            loose=bool(p.loose[index]) if plain else None,
-            verdict=verdict,
-            because=_reason(verdict, plain, lead, len(moved), bool(slips)),
-            edges=tuple(zip(self.edge_us[window].tolist(), self.covered[window].tolist(), strict=True)),
-        )
+    return changes
 
 
-# ---
-
-T = TypeVar("T")
-Fingering = tuple[FingeringKind, tuple[int, ...]]
-
-
-class View(Sequence[T]):
-    """A sequence whose items are made when asked for."""
-
-    def __init__(self, length: int, make: Callable[[int], T]) -> None:
-        self._length, self._make = length, make
-
-    def __len__(self) -> int:
-        return self._length
-
-    @overload
-    def __getitem__(self, index: SupportsIndex) -> T: ...
-
-    @overload
-    def __getitem__(self, index: slice) -> list[T]: ...
-
-    def __getitem__(self, index: Any) -> Any:
-        """One item, or a list for a slice."""
-        if isinstance(index, slice):
-            return [self._make(i) for i in range(*index.indices(self._length))]
-        if not -self._length <= index < self._length:
-            raise IndexError(index)
-        return self._make(int(index) % self._length)
-
-    def __iter__(self) -> Iterator[T]:
-        return map(self._make, range(self._length))
+def _rows(*columns: NDArray[Any]) -> Iterator[tuple[Any, ...]]:
+    return zip(*(column.tolist() for column in columns), strict=True)
 
 
 @dataclass
@@ -211,16 +134,23 @@ class Analysis:
             )
         return Part(**columns)
 
-    @property
-    def held(self) -> View[Held]:
+    @cached_property
+    def held(self) -> list[Held]:
         """The held notes, in order."""
-        return View(len(self.arrays.note), self._held)
+        a, judge = self.arrays, lru_cache(maxsize=None)(self.table.verdict)
+        masks = a.mask.tolist()
+        verdicts = [judge(mask, tuple(masks[max(i - 1, 0) : i + 2])) for i, mask in enumerate(masks)]
+        return [
+            Held(note, mask, start_us, end_us, verdict.fingering, verdict.wrong_fingers)
+            for (note, mask, start_us, end_us), verdict in zip(
+                _rows(a.note, a.mask, a.start_us, a.end_us), verdicts, strict=True
+            )
+        ]
 
     @cached_property
-    def changes(self) -> View[Change]:
+    def changes(self) -> list[Change]:
         """The changes between neighbouring held notes that differ, in order."""
-        reader = PartReader(self.arrays, self.settings, self.edge_us, self.covered)
-        return View(len(reader), reader.change)
+        return changes_of(self.arrays, self.settings, self.edge_us, self.covered)
 
     @property
     def ornaments(self) -> list[Ornament]:
@@ -231,30 +161,6 @@ class Analysis:
     def doubts(self) -> list[Doubt]:
         """The spans in which frames were lost or the chanter was away."""
         return self.record.doubts
-
-    @cached_property
-    def _judged(self) -> dict[tuple[int, ...], Fingering]:
-        return {}
-
-    def fingerings(self) -> list[Fingering]:
-        """For each held note its kind of fingering and the wrong fingers."""
-        masks: list[int] = self.arrays.mask.tolist()
-        return [self._fingering(tuple(masks[max(i - 1, 0) : i + 2]), masks[i]) for i in range(len(masks))]
-
-    def _fingering(self, with_neighbours: tuple[int, ...], mask: int) -> Fingering:
-        key = (*with_neighbours, mask)
-        known = self._judged.get(key)
-        if known is None:
-            verdict = self.table.verdict(mask, with_neighbours)
-            known = self._judged[key] = (verdict.fingering, verdict.wrong_fingers)
-        return known
-
-    def _held(self, number: int) -> Held:
-        a = self.arrays
-        mask = int(a.mask[number])
-        around = tuple(a.mask[max(number - 1, 0) : number + 2].tolist())
-        fingering, wrong = self._fingering(around, mask)
-        return Held(int(a.note[number]), mask, int(a.start_us[number]), int(a.end_us[number]), fingering, wrong)
 
 
 def analyse(record: Record, table: Table, timing: Timing, settings: Settings = Settings()) -> Analysis:

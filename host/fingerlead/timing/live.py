@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from fingering.table import Table
 from fingerlead.timing import timeline
-from fingerlead.timing.analysis import Analysis, PartReader, doubt_spans
+from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
 from fingerlead.timing.kernel import Part, Progression, Rules, measure
 from fingerlead.timing.results import Change, KnownSkew, Ornament, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
@@ -186,8 +186,7 @@ class LiveAnalysis:
 
     def _changes(self, part: Part) -> list[Change]:
         edge_us, covered = self._edges(self._place.edge, self._now_us)
-        reader = PartReader(part, self.settings, edge_us, covered, self._place.changes, self._place.edge)
-        return [reader.change(index) for index in range(len(reader))]
+        return changes_of(part, self.settings, edge_us, covered, self._place.changes, self._place.edge)
 
     def _tell_changes(self, changes: list[Change]) -> None:
         for change in changes:

@@ -18,7 +18,7 @@ import numpy as np
 from fingering.diagnosis import Diagnosis, diagnose_times
 from fingering.holes import HOLES
 from fingering.table import Table
-from fingerlead.timing.analysis import PartReader
+from fingerlead.timing.analysis import changes_of
 from fingerlead.timing.kernel import Progression, Rules, measure
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
@@ -109,10 +109,7 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
     covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
     rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64))
     found = measure(edge_us, covered, rules, Progression(), final=True)
-    if found is None:
-        return []
-    reader = PartReader(found[0], settings, edge_us, covered)
-    return [reader.change(index) for index in range(len(reader))]
+    return [] if found is None else changes_of(found[0], settings, edge_us, covered)
 
 
 def as_one(first: Change, second: Change, table: Table, settings: Settings, uncertainty_us: int) -> Change | None:

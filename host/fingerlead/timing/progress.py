@@ -7,7 +7,10 @@ Statistics in Medicine 17, 1998, method 10); the test is Fisher's exact one, two
 1935); several comparisons at once are corrected by Holm's step-down (S. Holm, Scand. J. Statistics 6, 1979).
 Lengths are compared by the Mann-Whitney U test with ties, normal approximation with continuity correction
 (H. B. Mann and D. R. Whitney, Ann. Math. Statistics 18, 1947).
-The instances of one sitting are taken as independent, which they are not quite: see `TOO_FEW_SITTINGS`.
+The instances of one session are taken as independent, which they are not quite: see `TOO_FEW_SESSIONS`.
+
+A `Tally` is what one session says of a directed change, in numbers small enough to keep for years: a studio of
+thousands of sessions is added up from tallies without analysing anything again.
 """
 
 from __future__ import annotations
@@ -19,18 +22,18 @@ from dataclasses import dataclass
 from statistics import NormalDist, median
 from typing import Literal
 
-import numpy as np
-
 from fingering.diagnosis import Diagnosis
-from fingerlead.timing.analysis import VERDICTS, Analysis
+from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.summary import CONFIDENCE, log_choose, wilson
+from fingerlead.timing.results import Change
+from fingerlead.timing.summary import CONFIDENCE, heard_stray_us, log_choose, summarise, wilson
 
-# --- What one session says of each directed change, in numbers small enough to keep for years.
-#
-# The counts are those of `summary.summarise`, taken from the arrays: a studio of thousands of sessions is added up from
-# tallies without analysing anything again. Shares and intervals are reckoned where tallies are put together.
+Trend = Literal["better", "worse", "no clear change", "too little"]
 
+# Fewer plain changes than this on either side say nothing of a habit; our own choice.
+FEWEST_TO_COMPARE = 8
+# A good or a bad session is no trend; our own choice.
+TOO_FEW_SESSIONS = 2
 # A diagnosis in short: finger, whether it was early, the finger to go first, the one to go second.
 Turn = tuple[int, bool, int, int]
 
@@ -86,34 +89,19 @@ class Tally:
 
 def tally(analysis: Analysis) -> list[Tally]:
     """The tallies of one session, in order of their notes; changes that were not played have none."""
-    a = analysis.arrays
-    if not len(a.change_us):
-        return []
-    verdict = {name: a.verdict == code for code, name in enumerate(VERDICTS)}
-    plain = (verdict["clean"] | verdict["stray"]) & a.plain
-    heard = a.stray_us >= analysis.settings.heard_us
-    heard_us = np.bincount(
-        a.stray_change[heard], weights=a.stray_us[heard].astype(float), minlength=len(a.change_us)
-    ).astype(np.int64)
-    which = a.from_note.astype(np.int64) * 9 + a.to_note
-    tallies = []
-    for key in np.unique(which).tolist():
-        here = which == key
-        astray = (here & plain & verdict["stray"]).nonzero()[0]
-        tallies.append(
-            Tally(
-                key // 9,
-                key % 9,
-                plain=int((here & plain).sum()),
-                loose=int((here & plain & a.loose).sum()),
-                ornamented=int((here & ~plain & ~verdict["perhaps"] & ~verdict["uncertain"]).sum()),
-                perhaps=int((here & verdict["perhaps"]).sum()),
-                uncertain=int((here & verdict["uncertain"]).sum()),
-                strays_us=tuple(heard_us[astray].tolist()),
-                faults=_faults(analysis, astray.tolist(), heard_us[astray].tolist()),
-            )
+    return [
+        Tally(
+            *notes,
+            of.count,
+            of.loose,
+            of.ornamented,
+            of.perhaps,
+            of.uncertain,
+            tuple(map(heard_stray_us, of.astray)),
+            _faults(of.astray),
         )
-    return tallies
+        for notes, of in sorted(summarise([analysis]).by_change.items())
+    ]
 
 
 def together(tallies: Iterable[Tally]) -> dict[tuple[int, int], Tally]:
@@ -152,12 +140,12 @@ def _same(turn: Turn, faults: list[Fault]) -> Fault:
     )
 
 
-def _faults(analysis: Analysis, astray: list[int], heard_us: list[int]) -> tuple[Fault, ...]:
+def _faults(astray: Iterable[Change]) -> tuple[Fault, ...]:
     found: dict[Turn, list[tuple[int, int]]] = defaultdict(list)
-    for number, us in zip(astray, heard_us, strict=True):
-        diagnosis = diagnose_change(analysis.changes[number])
+    for change in astray:
+        diagnosis = diagnose_change(change)
         if diagnosis is not None:
-            found[turn_of(diagnosis)].append((us, diagnosis.apart_us))
+            found[turn_of(diagnosis)].append((heard_stray_us(change), diagnosis.apart_us))
     return _ranked(
         Fault(turn, len(rows), sum(us for us, _ in rows), round(median(apart for _, apart in rows)))
         for turn, rows in found.items()
@@ -168,23 +156,13 @@ def _ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     return tuple(sorted(faults, key=lambda fault: (-fault.heard_us, fault.turn)))
 
 
-# ---
-
-Trend = Literal["better", "worse", "no clear change", "too little"]
-
-# Fewer plain changes than this on either side say nothing of a habit; our own choice.
-FEWEST_TO_COMPARE = 8
-# A good or a bad evening is no trend; our own choice.
-TOO_FEW_SITTINGS = 2
-
-
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One of two spans of time: plain changes, how many went astray, in how many sittings."""
+    """One of two spans of time: plain changes, how many went astray, in how many sessions."""
 
     plain: int
     astray: int
-    sittings: int
+    sessions: int
 
     @property
     def share(self) -> float:
@@ -220,7 +198,7 @@ def compare(pairs: Sequence[tuple[Side, Side]]) -> list[Difference]:
 
 
 def _too_little(before: Side, after: Side) -> bool:
-    return any(side.plain < FEWEST_TO_COMPARE or side.sittings < TOO_FEW_SITTINGS for side in (before, after))
+    return any(side.plain < FEWEST_TO_COMPARE or side.sessions < TOO_FEW_SESSIONS for side in (before, after))
 
 
 def newcombe(before: Side, after: Side) -> tuple[float, float]:

@@ -2,6 +2,9 @@
 
 Question: when did the mask change? Conventions: `t_us` int64 never falling, `covered` uint8, as in a `Record`. A frame
 with no change of mask makes no edge.
+
+Here too stands the fingering geometry as arrays, in which the array functions of this room look masks up. Everything
+follows from `fingering`; nothing is typed in. Arrays are indexed by covered mask (256) or by note (9).
 """
 
 from __future__ import annotations
@@ -73,10 +76,6 @@ def timing_of(record: Record, kind: str, skew: KnownSkew | None = None) -> Timin
     scan_us = record.scan_us if record.scan_us is not None else smallest_step_us(record.t_us)
     return timing_for(record.clock, scan_us, skew, listed=kind == "csv")
 
-
-# --- The fingering geometry as arrays: what the array functions of this room look masks up in.
-#
-# Everything follows from `fingering`; nothing is typed in here. Arrays are indexed by covered mask (256) or by note (9).
 
 # All eight holes open is hands off: it sounds, but is never held as a note.
 NO_NOTE = len(NOTES)
