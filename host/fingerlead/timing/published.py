@@ -15,6 +15,7 @@ from fingerlead.timing.results import Change, Held
 from fingerlead.wire.account import GAP_US
 
 SCHEMA = "fingerlead-analysis-1"
+_TEXT = tuple(to_text(mask) for mask in range(256))
 
 
 def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
@@ -47,7 +48,7 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
 def _held(held: Held) -> dict[str, Any]:
     return {
         "note": NOTES[held.note],
-        "holes": to_text(held.covered_mask),
+        "holes": _TEXT[held.covered_mask],
         "start_us": held.start_us,
         "end_us": held.end_us,
         "fingering": held.fingering,
@@ -71,7 +72,7 @@ def _change(change: Change) -> dict[str, Any]:
         "strays": [
             {
                 "note": NOTES[stray.note],
-                "holes": to_text(stray.covered_mask),
+                "holes": _TEXT[stray.covered_mask],
                 "start_us": stray.start_us,
                 "duration_us": stray.duration_us,
                 "heard": stray.heard,
