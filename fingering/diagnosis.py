@@ -21,7 +21,7 @@ What holds, and is tested over every order of all 72 changes:
   spaced**, and both are among the answers of the note.
 - *Several stray masks, of one note or of several*: the diagnosis from times ends all of them at once. It is the
   diagnosis of at least one of the masks, and among the answers of every note that sounded; the other masks may have
-  answers of their own. Here spacing counts: whoever reads a mask takes the one that stood longest.
+  answers of their own. Here spacing counts: where one mask is to speak for all, it is the one that stood longest.
 - *A finger that takes no part*: times leave it out. In a mask it is `idle`, and comes first, if the mask sounds one of
   the two notes once it is back in its place. A mask for which no finger of the change went too soon or too late (all of
   them have moved, or none) has no other diagnosis; neither has one that no single finger would mend. The note alone

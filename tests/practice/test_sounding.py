@@ -82,7 +82,7 @@ def test_the_engine_hears_ahead_and_can_go_to_another_process(made):
     sounding, [out] = made
     assert out.ahead_frames == AHEAD_FRAMES
     engine = pickle.loads(pickle.dumps(out.make_engine))(48_000)
-    assert (engine.voice, engine.tuning) == ("practice", sounding.settings.tuning())
+    assert (engine.setting.voice, engine.setting.tuning) == ("practice", sounding.settings.tuning())
 
 
 CHANGES = st.lists(

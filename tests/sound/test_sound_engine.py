@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from fingerlead.sound.engine import AHEAD_FRAMES, Engine
 from fingerlead.sound.metronome import Metronome
 from fingerlead.sound.tuning import Tuning
-from fingerlead.sound.voices import VOICES
+from fingerlead.sound.voices import VOICES, VoiceSetting
 from tests.sound.ears import RATE_HZ, TABLE, cents, fft_hz
 
 LOW_G, LOW_A = TABLE.standard[0], TABLE.standard[1]
@@ -56,7 +56,7 @@ def test_a_change_begins_at_its_very_frame(frame: int, mask: int, other: int, dr
             engine.cover(other, frame)
         heard.append(np.concatenate([*parts, engine.render(2_000)]))
     differ = np.flatnonzero(heard[0] != heard[1])
-    hz = engine.tuning.hz(TABLE)
+    hz = engine.setting.tuning.hz(TABLE)
     if hz[mask] == hz[other]:
         assert not len(differ)
     else:
@@ -133,17 +133,17 @@ def test_settings_change_while_it_sounds() -> None:
     engine.cover(LOW_A, 0)
     engine.render(4_800)
     engine.set(voice="pipe", drones=True)
-    assert (engine.voice, engine.drones, engine.tuning.low_a_hz) == ("pipe", True, 480.0)
+    assert engine.setting == VoiceSetting("pipe", Tuning(480.0), True)
     engine.render(RATE_HZ)
     assert abs(cents(fft_hz(engine.render(RATE_HZ), 480), 480)) < 0.1
     engine.set(tuning=Tuning(440.0), drones=False)
     engine.render(RATE_HZ)
     assert abs(cents(fft_hz(engine.render(RATE_HZ), 440), 440)) < 0.1
     engine.set(false_cents=50)
-    assert engine.tuning == Tuning(440.0, false_cents=50)
+    assert engine.setting.tuning == Tuning(440.0, false_cents=50)
     with pytest.raises(ValueError, match="expected a voice, one of practice, pipe"):
         engine.set(voice="drum")
-    assert engine.voice == "pipe"
+    assert engine.setting.voice == "pipe"
 
 
 @pytest.mark.parametrize("mask", [-1, 256])

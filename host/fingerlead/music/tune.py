@@ -2,6 +2,9 @@
 
 Notes are indices 0 to 8 into `fingering.notes.NOTES`; lengths are exact fractions of a whole note. A tune is a value:
 two tunes are equal when the same music is written, wherever in a file it stands. No input or output here.
+
+An `Expectation` is what a tune or an exercise asks a chanter to hold, in order. A chanter cannot part two equal notes
+without a grace note or a rest between them: such a pair is one held note.
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ from fingering.notes import NOTES
 
 Barline = Literal["", "|", "||", "|]", "[|"]
 
-# A repeat sign can ask for more than twice (ABC 2.1, section 4.8); nobody repeats a part more often than this.
+# A repeat sign can ask for more than twice (ABC 2.1, section 4.8); no player repeats a part more often than this.
 MOST_TIMES = 9
 
 
@@ -182,11 +185,6 @@ def _endings(bars: tuple[Bar, ...], part: range) -> list[tuple[int, ...] | None]
         current = bars[index].ending or current
         endings.append(current)
     return endings
-
-
-# --- The notes that a tune or an exercise asks a chanter to hold, in order.
-#
-# A chanter cannot part two equal notes without a grace note or a rest between them: such a pair is one held note.
 
 
 class ExpectationError(ValueError):

@@ -1,11 +1,11 @@
 """Masks in, samples out: the reed, the drones and the metronome on one clock of sample frames.
 
-The engine has no thread, no clock and no device of its own. Whoever plays it calls `render` again and again; any other
-thread may tell it changes at any time (`cover`, `level`, `set`, `start_metronome`): they go through queues.
+The engine has no thread, no clock and no device of its own. One thread calls `render` again and again; any other may
+ask for changes at any time (`cover`, `level`, `set`, `start_metronome`): they go through queues.
 
 A change begins at its very frame, inside a block or not. No clicks: the phase runs on, the spectrum crosses over within
 a millisecond. Samples are made AHEAD_FRAMES before they are given out, so that the limiter can hear ahead: a change
-that is told too late for its frame sounds AHEAD_FRAMES after the next frame to be rendered.
+that comes too late for its frame sounds AHEAD_FRAMES after the next frame to be rendered.
 """
 
 from __future__ import annotations
@@ -15,14 +15,13 @@ from collections import deque
 from threading import Lock
 
 import numpy as np
-import numpy.typing as npt
 
 from fingering.table import Table
-from fingerlead.sound.loudness import DELAY_FRAMES, MOST_LUFS, START_DB, Limiter, gain_of
+from fingerlead.sound.loudness import DELAY_FRAMES, MOST_LUFS, START_DB, Limiter, Samples, gain_of
 from fingerlead.sound.metronome import Beating, Click, Metronome
 from fingerlead.sound.piping import Piping
 from fingerlead.sound.tuning import Tuning
-from fingerlead.sound.voices import CLICKS_LU, bank, changed, setting
+from fingerlead.sound.voices import CLICKS_LU, VoiceSetting, changed, make_bank, make_setting
 
 AHEAD_FRAMES = DELAY_FRAMES
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 16_000, 192_000
@@ -34,13 +33,11 @@ _PIECE = 256
 _WAITING = 4_096
 _RISE_DB_PER_S, _FALL_DB_PER_S = 20.0, 200.0
 
-Samples = npt.NDArray[np.float32]
-
 
 class Engine:
     """The chanter's sound at `rate_hz` (16 000 to 192 000), silent until a mask comes.
 
-    `level_lufs` is the loudest that `level(0)` gives, reckoned in both ears: a level in the file, not at the ear.
+    `level_lufs` is the loudest that `level(0)` gives in both ears: a level in the file, not at the ear.
     Raises ValueError, one sentence, for a setting that makes no sense.
     """
 
@@ -64,12 +61,12 @@ class Engine:
         self.rate_hz = rate_hz
         self.table = table
         self.frame = 0
-        self._setting = setting(voice, tuning, drones)
+        self._setting = make_setting(voice, tuning, drones)
         self._setting_lock = Lock()
-        self._piping = Piping(bank(self._setting, table, rate_hz), rate_hz, hands_off_us)
+        self._piping = Piping(make_bank(self._setting, table, rate_hz), rate_hz, hands_off_us)
         self._beating = Beating(rate_hz)
         self._limiter = Limiter(rate_hz)
-        self._told: deque[tuple[int, int | None]] = deque(maxlen=_WAITING)
+        self._covers: deque[tuple[int, int | None]] = deque(maxlen=_WAITING)
         self._loudest_db = level_lufs - CLICKS_LU
         self._level_db = self._wanted_db = START_DB
         self._gain = gain_of(self._loudest_db + START_DB)
@@ -82,7 +79,7 @@ class Engine:
         """
         if covered_mask is not None and not 0 <= covered_mask <= 0xFF:
             raise ValueError(f"expected a mask from 0 to 255, or None for silence; got {covered_mask!r}")
-        self._told.append((at_frame, covered_mask))
+        self._covers.append((at_frame, covered_mask))
 
     def level(self, db: float) -> None:
         """Go smoothly to a level, 0 the loudest allowed, -60 the quietest; what lies beyond is taken as the end."""
@@ -114,22 +111,12 @@ class Engine:
         """
         with self._setting_lock:
             self._setting = changed(self._setting, voice, tuning, drones, false_cents)
-            self._piping.change_to(bank(self._setting, self.table, self.rate_hz))
+            self._piping.change_to(make_bank(self._setting, self.table, self.rate_hz))
 
     @property
-    def voice(self) -> str:
-        """The voice by its name."""
-        return self._setting.voice
-
-    @property
-    def tuning(self) -> Tuning:
-        """The tuning as it was last set."""
-        return self._setting.tuning
-
-    @property
-    def drones(self) -> bool:
-        """Whether the drones are on."""
-        return self._setting.drones
+    def setting(self) -> VoiceSetting:
+        """The voice, its tuning and the drones as they were last set."""
+        return self._setting
 
     def start_metronome(self, metronome: Metronome, at_frame: int | None = None) -> None:
         """Its first click falls on this absolute frame, or as soon as may be; one that runs already gives way."""
@@ -151,7 +138,7 @@ class Engine:
 
     def render(self, frames: int) -> Samples:
         """The next frames, shape (frames,), float32, one channel, true peaks at most -1 dBTP. Advances `frame`."""
-        self._take_what_was_told()
+        self._take_covers()
         given: Samples = np.empty(frames, dtype=np.float32)
         for start in range(0, frames, _PIECE):
             piece = given[start : start + _PIECE]
@@ -163,10 +150,10 @@ class Engine:
             self.frame += len(piece)
         return given
 
-    def _take_what_was_told(self) -> None:
-        # Counted first: whoever tells faster than this takes may not hold it up.
-        for _ in range(len(self._told)):
-            at_frame, covered_mask = self._told.popleft()
+    def _take_covers(self) -> None:
+        # Counted first: changes that come faster than this takes may not hold it up.
+        for _ in range(len(self._covers)):
+            at_frame, covered_mask = self._covers.popleft()
             self._piping.cover(covered_mask, max(at_frame, self.frame + AHEAD_FRAMES))
 
     def _bring_to_level(self, made: Samples) -> None:

@@ -1,7 +1,12 @@
-"""How loud a steady tone is by ITU-R BS.1770: K-weighted, in LUFS, reckoned before a sample is rendered.
+"""How loud a steady tone is by ITU-R BS.1770, known before a sample is rendered; and a limiter for what is rendered.
 
-A tone's partials are known, so its loudness is a sum over them. Sounds are one channel; headphones give it to both
-ears, so it is reckoned as two equal channels, 3 LU more than the one channel alone.
+A tone's partials are known, so its K-weighted loudness in LUFS is a sum over them. Sounds are one channel; headphones
+give it to both ears, so it counts as two equal channels, 3 LU more than the one channel alone.
+
+The limiter is the last thing before the ear: no true peak above -1 dBTP, whatever comes in. The peak between samples is
+estimated by fourfold oversampling (annex 2; the interpolating filter is a windowed sinc of our own). The limiter hears
+`DELAY_FRAMES` ahead, so that its gain has come down before the peak is there; the engine renders as far ahead, so that
+nothing sounds late. Nothing is touched below the ceiling.
 
 All this is a level *in the file*. How loud it is at the ear is up to the device and its volume: nothing here can know.
 Source: Recommendation ITU-R BS.1770, annex 1, the two filters' coefficients at 48 kHz.
@@ -16,6 +21,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
+Samples = npt.NDArray[np.float32]
 
 MOST_LUFS = -23.0
 # Where a listener's level starts, below the loudest.
@@ -26,6 +32,14 @@ _SHELF_B = (1.53512485958697, -2.69169618940638, 1.19839281085285)
 _SHELF_A = (1.0, -1.69065929318241, 0.73248077421585)
 _HIGH_PASS_B = (1.0, -2.0, 1.0)
 _HIGH_PASS_A = (1.0, -1.99004745483398, 0.99007225036621)
+
+CEILING_DBTP = -1.0
+# The estimate may fall short by this much, and so may a gain that moves.
+_MARGIN_DB = 0.4
+_TAPS = 12
+_LOOK_AHEAD = 18
+DELAY_FRAMES = _LOOK_AHEAD + _TAPS // 2
+_RELEASE_DB_PER_S = 60.0
 
 
 def weight(hz: npt.ArrayLike) -> Floats:
@@ -42,7 +56,7 @@ def weight(hz: npt.ArrayLike) -> Floats:
     return power
 
 
-def loudness(fundamental_hz: float, amplitudes: npt.NDArray[np.float64]) -> float:
+def loudness(fundamental_hz: float, amplitudes: Floats) -> float:
     """LUFS, in both ears, of the tone Σ amplitudes[k - 1] · sin(2π k fundamental_hz t); -inf for silence."""
     harmonics = np.arange(1, len(amplitudes) + 1)
     power = CHANNELS * float(np.sum(weight(harmonics * fundamental_hz) * amplitudes**2) / 2)
@@ -54,30 +68,12 @@ def gain_of(db: float) -> float:
     return float(10 ** (db / 20))
 
 
-# --- The last thing before the ear: no true peak above -1 dBTP, whatever comes in.
-#
-# The peak between samples is estimated by fourfold oversampling (ITU-R BS.1770, annex 2; the interpolating filter is a
-# windowed sinc of our own). The limiter hears `DELAY_FRAMES` ahead, so that its gain has come down before the peak is
-# there; the engine reckons with the delay, so that it costs no place in time. Nothing is touched below the ceiling.
-
-CEILING_DBTP = -1.0
-# The estimate may fall short by this much, and so may a gain that moves.
-_MARGIN_DB = 0.4
-_TAPS = 12
-_LOOK_AHEAD = 18
-DELAY_FRAMES = _LOOK_AHEAD + _TAPS // 2
-_RELEASE_DB_PER_S = 60.0
-
-Floats32 = npt.NDArray[np.float32]
-Floats64 = npt.NDArray[np.float64]
-
-
-def _between_samples() -> Floats32:
+def _between_samples() -> Samples:
     """Three filters, shape (_TAPS, 3): what lies a quarter, a half, three quarters of the way between two samples."""
     place = np.arange(_TAPS)[:, None] - (_TAPS // 2 - 1) - np.array([0.25, 0.5, 0.75])
     window = np.i0(6.0 * np.sqrt(np.maximum(0, 1 - (place / (_TAPS / 2)) ** 2))) / np.i0(6.0)
     taps = np.sinc(place) * window
-    scaled: Floats32 = (taps / taps.sum(axis=0)).astype(np.float32)
+    scaled: Samples = (taps / taps.sum(axis=0)).astype(np.float32)
     return scaled
 
 
@@ -90,12 +86,12 @@ class Limiter:
         # Samples below this cannot make a peak above the ceiling, not even between them.
         self._harmless = self._ceiling / float(np.abs(self._filters).sum(axis=0).max())
         self._release_db = _RELEASE_DB_PER_S / rate_hz
-        self._before: Floats32 = np.zeros(DELAY_FRAMES, dtype=np.float32)
-        self._reductions_db: Floats64 = np.zeros(2 * _LOOK_AHEAD)
+        self._before: Samples = np.zeros(DELAY_FRAMES, dtype=np.float32)
+        self._reductions_db: Floats = np.zeros(2 * _LOOK_AHEAD)
         self._at_rest = True
         self._harmless_before = True
 
-    def process(self, samples: Floats32) -> Floats32:
+    def process(self, samples: Samples) -> Samples:
         """The next piece, same length, delayed."""
         frames = len(samples)
         if not frames:
@@ -112,10 +108,10 @@ class Limiter:
         # The deepest reduction that is wanted soon, come to in a straight line.
         deepest = sliding_window_view(reductions, _LOOK_AHEAD + 1).max(axis=1)
         gain_db = sliding_window_view(deepest, _LOOK_AHEAD + 1).mean(axis=1)
-        limited: Floats32 = (known[:frames] * 10 ** (gain_db / -20)).astype(np.float32)
+        limited: Samples = (known[:frames] * 10 ** (gain_db / -20)).astype(np.float32)
         return limited
 
-    def _wanted_db(self, samples: Floats32) -> Floats64:
+    def _wanted_db(self, samples: Samples) -> Floats:
         """The reduction for each interval between two samples, never let go faster than the release."""
         inside = _TAPS // 2 - 1
         around = sliding_window_view(samples, _TAPS)
@@ -126,5 +122,5 @@ class Limiter:
         wanted = 20 * np.log10(np.maximum(peaks, self._ceiling) / self._ceiling)
         risen = self._release_db * np.arange(1, frames + 1)
         held = np.maximum.accumulate(np.maximum(wanted + risen, self._reductions_db[-1]))
-        let_go: Floats64 = np.maximum(held - risen, 0.0)
+        let_go: Floats = np.maximum(held - risen, 0.0)
         return let_go

@@ -1,7 +1,7 @@
 """The metronome: where its clicks lie on the grid of samples, and what one sounds like.
 
-Click n lies at the sample nearest to n · 60 · rate / (bpm · subdivision) after the start, reckoned in whole numbers, so
-that it never drifts. Beats are counted from 0 at the first full bar; those of the count-in are below 0.
+Click n lies at the sample nearest to n · 60 · rate / (bpm · subdivision) after the start, in whole numbers, so that
+it never drifts. Beats are counted from 0 at the first full bar; those of the count-in are below 0.
 The click is our own: a short knock, its first sample the loudest rise.
 """
 
@@ -14,13 +14,15 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
+
+from fingerlead.sound.loudness import Samples
 
 SLOWEST_BPM, FASTEST_BPM = 20, 240
 MOST_BEATS, MOST_SUBDIVISION, MOST_COUNT_IN_BARS = 16, 4, 4
 # Peaks beside a reed at 0 LUFS: accent, beat, between the beats.
 CLICK_GAINS = {"accent": 2.3, "beat": 1.8, "between": 0.7}
 _CLICK_S = 0.03
+_REMEMBERED = 256
 
 
 class Click(NamedTuple):
@@ -84,7 +86,7 @@ class Metronome:
 
 
 @lru_cache(maxsize=32)
-def click_wave(kind: str, rate_hz: int) -> npt.NDArray[np.float32]:
+def click_wave(kind: str, rate_hz: int) -> Samples:
     """The samples of one click; the first is not zero."""
     frame = np.arange(1, 1 + int(_CLICK_S * rate_hz))
     seconds = frame / rate_hz
@@ -92,25 +94,21 @@ def click_wave(kind: str, rate_hz: int) -> npt.NDArray[np.float32]:
     knock = np.sin(2 * np.pi * high * seconds) * np.exp(-seconds / 0.004)
     knock += 0.4 * np.sin(2 * np.pi * 2.76 * high * seconds) * np.exp(-seconds / 0.0015)
     fade = np.minimum(1.0, (frame[-1] + 1 - frame) / (0.2 * len(frame)))
-    sound: npt.NDArray[np.float32] = (CLICK_GAINS[kind] * knock * fade).astype(np.float32)
+    sound: Samples = (CLICK_GAINS[kind] * knock * fade).astype(np.float32)
     return sound
 
 
-# --- The metronome's clicks, added to the sound at their very frames.
-
-_REMEMBERED = 256
-
-Samples = npt.NDArray[np.float32]
-
-
 class Beating:
-    """One metronome at a time. `start` and `stop` may come from any thread, `add_to` from one."""
+    """One metronome at a time, its clicks added at their very frames.
+
+    `start` and `stop` may come from any thread, `add_to` from one.
+    """
 
     def __init__(self, rate_hz: int) -> None:
         self.metronome: Metronome | None = None
         self.clicks: deque[Click] = deque(maxlen=_REMEMBERED)
         self._rate_hz = rate_hz
-        self._told: deque[tuple[Metronome | None, int | None]] = deque(maxlen=16)
+        self._asked: deque[tuple[Metronome | None, int | None]] = deque(maxlen=16)
         self._running: Metronome | None = None
         self._start_frame = 0
         self._number = 0
@@ -121,17 +119,17 @@ class Beating:
     def start(self, metronome: Metronome, at_frame: int | None) -> None:
         """From this frame on, or at once."""
         self.metronome = metronome
-        self._told.append((metronome, at_frame))
+        self._asked.append((metronome, at_frame))
 
     def stop(self) -> None:
         """No further clicks."""
         self.metronome = None
-        self._told.append((None, None))
+        self._asked.append((None, None))
 
     def add_to(self, samples: Samples, first_frame: int) -> None:
         """Add what sounds in the frames from `first_frame` on."""
-        while self._told:
-            self._running, at_frame = self._told.popleft()
+        while self._asked:
+            self._running, at_frame = self._asked.popleft()
             self._start_frame = first_frame if at_frame is None else max(at_frame, first_frame)
             self._number = 0
         end_frame = first_frame + len(samples)

@@ -1,6 +1,7 @@
 """Reed and drones from masks, each mask from its very frame on.
 
-A piece of samples is made in stretches from one change to the next; within a stretch everything is array operations.
+A piece of samples is made in stretches from one change to the next; within a stretch everything is array operations. A
+wave read at a running phase, and gains that move in straight lines, keep changes free of clicks.
 """
 
 from __future__ import annotations
@@ -9,21 +10,22 @@ from bisect import bisect_right, insort
 from collections import deque
 
 import numpy as np
-import numpy.typing as npt
 
 from fingering.holes import ALL_COVERED, HANDS_OFF
+from fingerlead.sound.loudness import Floats, Samples
 from fingerlead.sound.voices import CROSSFADE_US, TABLE_FRAMES, Bank
 
-# --- A wave read at a running phase, and gains that move in straight lines: what keeps changes free of clicks.
-
-Samples = npt.NDArray[np.float32]
-Floats = npt.NDArray[np.float64]
+ATTACK_US = 5_000
+FADE_US = 200_000
+# Changes that may wait for their frame; beyond that the oldest give way.
+_WAITING = 4_096
+_NEVER = 1 << 62
 # Counts the frames of a stretch; made once, since stretches are short.
 _COUNT = np.arange(1, 1_025, dtype=np.float64)
 
 
 class Oscillator:
-    """Reads one period (`reed.wave`) at `step` cycles a frame. Phase in cycles, 0 to 1; it never jumps.
+    """Reads one period (`voices.wave`) at `step` cycles a frame. Phase in cycles, 0 to 1; it never jumps.
 
     For `cross_frames` after a change the wave that is left sounds on at its own pitch (at the new one, harmonics of a
     low note would fold back at the sample rate) while the new one takes over in a straight line.
@@ -112,15 +114,6 @@ class Ramp:
         return gains
 
 
-# ---
-
-ATTACK_US = 5_000
-FADE_US = 200_000
-# Changes that may wait for their frame; beyond that the oldest give way.
-_WAITING = 4_096
-_NEVER = 1 << 62
-
-
 class Piping:
     """The sound at 0 LUFS. `change_to` may come from any thread, all else from the one that makes the samples."""
 
@@ -134,7 +127,7 @@ class Piping:
         self._gate = Ramp(0.0, rate_hz)
         self._reed_gain, self._drones_gain = (Ramp(gain, rate_hz) for gain in first.gains)
         self._waiting: list[tuple[int, int, int | None]] = []
-        self._told = 0
+        self._calls = 0
         self._resting = True
         self._hands_off_frames = hands_off_us * rate_hz // 1_000_000
         self._rest_at = _NEVER
@@ -144,9 +137,9 @@ class Piping:
         self._coming.append(coming)
 
     def cover(self, covered_mask: int | None, at_frame: int) -> None:
-        """A mask from this frame on; of equal frames the last told counts."""
-        self._told += 1
-        insort(self._waiting, (at_frame, self._told, covered_mask))
+        """A mask from this frame on; of equal frames the last call counts."""
+        self._calls += 1
+        insort(self._waiting, (at_frame, self._calls, covered_mask))
         if len(self._waiting) > _WAITING:
             del self._waiting[0]
 

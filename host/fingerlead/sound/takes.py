@@ -11,10 +11,10 @@ import wave
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from fingering.table import Table
 from fingerlead.sound.engine import AHEAD_FRAMES, HANDS_OFF_US, Engine
+from fingerlead.sound.loudness import Samples
 from fingerlead.sound.tuning import Tuning
 
 SPEEDS = (1.0, 0.25, 0.1, 0.05)
@@ -32,7 +32,7 @@ def render_take(
     drones: bool = False,
     rate_hz: int = 48_000,
     level_db: float = 0.0,
-) -> npt.NDArray[np.float32]:
+) -> Samples:
     """The masks of `edges` ((t_us, covered_mask), in order of time) from the first one's time to `end_us`.
 
     One channel; the frame of an edge is the one nearest to (t_us - first t_us) / speed. Fades of 10 ms at both ends.
@@ -74,7 +74,7 @@ def render_take(
     return samples
 
 
-def wav_bytes(samples: npt.NDArray[np.float32], rate_hz: int) -> bytes:
+def wav_bytes(samples: Samples, rate_hz: int) -> bytes:
     """The samples (-1 to 1, one channel) as a WAV file of 16-bit PCM."""
     file = io.BytesIO()
     with wave.open(file, "wb") as out:

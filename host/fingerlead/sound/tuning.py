@@ -2,6 +2,12 @@
 
 Source of the ratios: the chosen set of `fingering.scale`. How far a false fingering is off is our own choice and
 settable: closing holes below the topmost open one flattens by up to about a semitone (Physics Today 70(2), 2017, 24).
+
+The same pitches as MIDI, tuned: frequency words of the MIDI Tuning Standard, pitch bend, and a voice that plays by
+either. Sources: the MIDI Tuning Standard (Updated Specification) for the word and the real-time single note tuning
+change (08 02), and for choosing a tuning program (registered parameters 3 and 4); General MIDI for program 110, "Bag
+pipe" (109 on the wire); MIDI 1.0 for the rest. Keys are the written notes of the scale (low A is A, C and F are sharp),
+in the octave in which low A sounds nearest. Messages are whole ones, without running status.
 """
 
 from __future__ import annotations
@@ -22,6 +28,21 @@ from fingering.table import Table
 LOWEST_A_HZ, HIGHEST_A_HZ = 220.0, 490.0
 FALSE_CENTS = -35.0
 MOST_FALSE_CENTS = 100.0
+
+TunedBy = Literal["tuning standard", "bend"]
+Word = tuple[int, int, int]
+
+BAGPIPE = 109
+UNITS = 1 << 14  # of a word to a semitone
+# 7F 7F 7F says "no change", so the word below it is the highest.
+HIGHEST_WORD = (1 << 21) - 2
+BEND_CENTRE, BEND_MOST = 8192, 16383
+USUAL_BEND_RANGE = 2
+WRITTEN_KEYS = (67, 69, 71, 73, 74, 76, 78, 79, 81)  # low G to high A where low A is A4
+VELOCITY = 96
+ALL_SOUND_OFF, ALL_NOTES_OFF = 120, 123
+_DATA_MSB, _DATA_LSB, _RPN_LSB, _RPN_MSB = 6, 38, 100, 101
+_BEND_RANGE_RPN, _TUNING_PROGRAM_RPN, _TUNING_BANK_RPN = 0, 3, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,36 +87,13 @@ class Tuning:
 
 
 def _between(low: float, value: object, high: float) -> bool:
-    # A bool is an int to Python, but nobody's pitch.
+    # A bool is an int to Python, but no pitch.
     return (
         isinstance(value, (int, float))
         and not isinstance(value, bool)
         and math.isfinite(value)
         and low <= value <= high
     )
-
-
-# --- Notes as MIDI, tuned: frequency words of the MIDI Tuning Standard, pitch bend, and a voice that plays by either.
-#
-# Sources: the MIDI Tuning Standard (Updated Specification) for the word and the real-time single note tuning change (08
-# 02), and for choosing a tuning program (registered parameters 3 and 4); General MIDI for program 110, "Bag pipe" (109
-# on the wire); MIDI 1.0 for the rest. Keys are the written notes of the scale (low A is A, C and F are sharp), in the
-# octave in which low A sounds nearest. Messages are whole ones, without running status.
-
-TunedBy = Literal["tuning standard", "bend"]
-Word = tuple[int, int, int]
-
-BAGPIPE = 109
-UNITS = 1 << 14  # of a word to a semitone
-# 7F 7F 7F says "no change", so the word below it is the highest.
-HIGHEST_WORD = (1 << 21) - 2
-BEND_CENTRE, BEND_MOST = 8192, 16383
-USUAL_BEND_RANGE = 2
-WRITTEN_KEYS = (67, 69, 71, 73, 74, 76, 78, 79, 81)  # low G to high A where low A is A4
-VELOCITY = 96
-ALL_SOUND_OFF, ALL_NOTES_OFF = 120, 123
-_DATA_MSB, _DATA_LSB, _RPN_LSB, _RPN_MSB = 6, 38, 100, 101
-_BEND_RANGE_RPN, _TUNING_PROGRAM_RPN, _TUNING_BANK_RPN = 0, 3, 4
 
 
 def semitones(hz: float) -> float:
@@ -166,7 +164,7 @@ class MidiVoice:
         ]
 
     def cover(self, covered_mask: int | None) -> list[bytes]:
-        """Sound what a mask sounds, from now on; None (nobody knows) and hands off are silence."""
+        """Sound what a mask sounds, from now on; None (not known) and hands off are silence."""
         if covered_mask is None or covered_mask == HANDS_OFF:
             return self._stop()
         note = SOUNDING[covered_mask]

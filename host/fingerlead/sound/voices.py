@@ -1,4 +1,15 @@
-"""All that the engine needs for one setting of voice, tuning and drones, made ready before it is handed over."""
+"""Voices: what the reed and the drones sound like, and all that the engine needs for one setting, made ready ahead.
+
+The spectra are our own choice, made to be plausible and easy on the ear, and measured on no instrument: *practice*, a
+reed on a narrow cylinder: odd harmonics strong, even ones weak until they pass the open holes above about 1.5 kHz;
+*pipe*, a reed on a cone: all harmonics, brighter. A note's harmonics end below 0.45 of the sample rate, so nothing
+folds back. All notes share one set of phases, so that one spectrum fades into another without its harmonics cancelling;
+Schroeder's phases keep the peaks low. Amplitudes are scaled to 0 LUFS in both ears; the engine's gain brings that down.
+
+The drones stand under the pipe chanter: two tenors an octave below low A, the bass two octaves below (Stanford bagpipe
+FAQ, section 2.1; D. Keenan 2001). They stand in exact tune, so all three are one periodic sound on the bass's
+fundamental, and the tenors are one.
+"""
 
 from __future__ import annotations
 
@@ -7,24 +18,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from fingering.notes import SOUNDING, scale
 from fingering.table import Table
-from fingerlead.sound.loudness import MOST_LUFS, START_DB, gain_of, loudness
+from fingerlead.sound.loudness import MOST_LUFS, START_DB, Floats, Samples, gain_of, loudness
 from fingerlead.sound.tuning import Tuning
-
-# --- The voices: which harmonics a note of the practice chanter or the pipe chanter has, and how strong they are.
-#
-# The spectra are our own choice, made to be plausible and easy on the ear, and measured on no instrument:
-# *practice*, a reed on a narrow cylinder: odd harmonics strong, even ones weak until they pass the open holes above about
-# 1.5 kHz; *pipe*, a reed on a cone: all harmonics, brighter. The drones stand in `drones`.
-#
-# A note's harmonics end below 0.45 of the sample rate, so nothing folds back. All notes share one set of phases, so that
-# one spectrum fades into another without its harmonics cancelling; Schroeder's phases keep the peaks low.
-# Amplitudes are scaled to 0 LUFS in both ears (`loudness`); the engine's gain brings that down.
-
-Floats = npt.NDArray[np.float64]
 
 # Half a loudness unit is left for the metronome's clicks.
 CLICKS_LU = 0.5
@@ -32,6 +30,10 @@ CROSSFADE_US = 1_000
 TABLE_FRAMES = 8_192
 MOST_HARMONICS = 180
 HIGHEST_PART_OF_RATE = 0.45
+# Of low A: the drones' fundamental.
+FUNDAMENTAL = 1 / 4
+# How loud the drones together are beside the reed: our own choice.
+_BESIDE_REED = gain_of(-3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,8 @@ VOICES = {
     "practice": Voice("practice", 240.0, slope_db=2.0, corner_hz=2_000.0, even=0.2, even_hz=1_500.0),
     "pipe": Voice("pipe", 480.0, slope_db=1.5, corner_hz=3_000.0, even=1.0, even_hz=1_500.0),
 }
+_TENORS = Voice("tenors", 240.0, slope_db=3.0, corner_hz=1_500.0, even=0.6, even_hz=1_500.0)
+_BASS = Voice("bass", 120.0, slope_db=2.0, corner_hz=1_000.0, even=0.5, even_hz=1_000.0)
 
 
 def voice_named(name: str) -> Voice:
@@ -94,7 +98,7 @@ def spectra(voice: str, tuning: Tuning, table: Table, rate_hz: int) -> list[Floa
     return found
 
 
-def wave(amplitudes: Floats) -> npt.NDArray[np.float32]:
+def wave(amplitudes: Floats) -> Samples:
     """One period as TABLE_FRAMES + 1 samples, the last the same as the first."""
     parts = np.zeros(TABLE_FRAMES // 2 + 1, dtype=np.complex128)
     parts[1 : len(amplitudes) + 1] = amplitudes * np.exp(1j * (phases(len(amplitudes)) - np.pi / 2))
@@ -112,7 +116,6 @@ def voice_json(
     Harmonics end for `rate_hz` or more; a slower page leaves out those above 0.45 of its rate.
     `drones` are one more such spectrum on `hz`, and `mixed_gain` the factor for reed and drones while both sound.
     """
-
     found = spectra(voice, tuning, table, rate_hz)
     return {
         "voice": voice,
@@ -125,7 +128,7 @@ def voice_json(
         "start_db": START_DB,
         "drones": {
             "hz": tuning.low_a_hz * FUNDAMENTAL,
-            "amplitudes": _rounded(amplitudes(tuning.low_a_hz, rate_hz)),
+            "amplitudes": _rounded(drone_amplitudes(tuning.low_a_hz, rate_hz)),
             "mixed_gain": mixed_gain(tuning, found, rate_hz),
         },
     }
@@ -135,20 +138,7 @@ def _rounded(values: Floats) -> list[float]:
     return [round(float(value), 5) for value in values]
 
 
-# --- The drones under the pipe chanter: two tenors an octave below low A, the bass two octaves below.
-#
-# Source: the Stanford bagpipe FAQ, section 2.1; D. Keenan 2001. They stand in exact tune, so all three are one periodic
-# sound on the bass's fundamental, and the tenors are one. The spectra are our own choice, as in `reed`.
-
-FUNDAMENTAL = 1 / 4
-# How loud the drones together are beside the reed: our own choice.
-_BESIDE_REED = gain_of(-3.0)
-
-_TENORS = Voice("tenors", 240.0, slope_db=3.0, corner_hz=1_500.0, even=0.6, even_hz=1_500.0)
-_BASS = Voice("bass", 120.0, slope_db=2.0, corner_hz=1_000.0, even=0.5, even_hz=1_000.0)
-
-
-def amplitudes(low_a_hz: float, rate_hz: int) -> Floats:
+def drone_amplitudes(low_a_hz: float, rate_hz: int) -> Floats:
     """Of the harmonics of low_a_hz / 4; -3 dB beside a reed at 0 LUFS."""
     bass = _BASS.amplitudes(low_a_hz * FUNDAMENTAL, rate_hz)
     tenors = _TENORS.amplitudes(low_a_hz / 2, rate_hz)[: len(bass) // 2]
@@ -163,7 +153,7 @@ def mixed_gain(tuning: Tuning, spectra: Sequence[Floats], rate_hz: int) -> float
 
     In a just scale harmonics of the two fall upon each other; at the worst their amplitudes add.
     """
-    drones = amplitudes(tuning.low_a_hz, rate_hz)
+    drones = drone_amplitudes(tuning.low_a_hz, rate_hz)
     loudest = -np.inf
     for ratio, reed in zip(scale(tuning.scale).ratios, spectra, strict=True):
         # Both are harmonics of the drones' fundamental over the ratio's denominator.
@@ -175,11 +165,6 @@ def mixed_gain(tuning: Tuning, spectra: Sequence[Floats], rate_hz: int) -> float
     return gain_of(-loudest)
 
 
-# ---
-
-Wave = npt.NDArray[np.float32]
-
-
 @dataclass(frozen=True, slots=True)
 class VoiceSetting:
     """What can be chosen: a voice by name, its tuning, whether the drones sound."""
@@ -189,10 +174,9 @@ class VoiceSetting:
     drones: bool
 
 
-def setting(voice: str = "practice", tuning: Tuning | None = None, with_drones: bool = False) -> VoiceSetting:
+def make_setting(voice: str = "practice", tuning: Tuning | None = None, with_drones: bool = False) -> VoiceSetting:
     """A setting; without a tuning, the voice's usual low A (ValueError for an unknown voice)."""
-    usual_hz = voice_named(voice).low_a_hz
-    return VoiceSetting(voice, tuning if tuning is not None else Tuning(usual_hz), with_drones)
+    return VoiceSetting(voice, tuning or Tuning(voice_named(voice).low_a_hz), with_drones)
 
 
 def changed(
@@ -203,24 +187,23 @@ def changed(
     false_cents: float | None = None,
 ) -> VoiceSetting:
     """`now` with what is given; another voice without a tuning brings its usual low A. ValueError, one sentence."""
-    new = now.tuning if tuning is None else tuning
-    if voice is not None and voice != now.voice and tuning is None:
-        new = replace(new, low_a_hz=voice_named(voice).low_a_hz)
+    chosen = voice_named(now.voice if voice is None else voice)
+    if tuning is None:
+        tuning = now.tuning if chosen.name == now.voice else replace(now.tuning, low_a_hz=chosen.low_a_hz)
     if false_cents is not None:
-        new = replace(new, false_cents=false_cents)
-    chosen = now.voice if voice is None else voice_named(voice).name
-    return VoiceSetting(chosen, new, now.drones if with_drones is None else with_drones)
+        tuning = replace(tuning, false_cents=false_cents)
+    return VoiceSetting(chosen.name, tuning, now.drones if with_drones is None else with_drones)
 
 
 @dataclass(frozen=True, slots=True)
 class Bank:
-    """Pitches in cycles per frame by mask, and one period of each note (`reed.wave`) and of the drones."""
+    """Pitches in cycles per frame by mask, and one period of each note (`wave`) and of the drones."""
 
     setting: VoiceSetting
     steps: tuple[float, ...]
-    waves: tuple[Wave, ...]
+    waves: tuple[Samples, ...]
     drone_step: float
-    drone_wave: Wave
+    drone_wave: Samples
     mixed_gain: float
 
     @property
@@ -228,13 +211,13 @@ class Bank:
         """Of the reed and of the drones."""
         return (self.mixed_gain, self.mixed_gain) if self.setting.drones else (1.0, 0.0)
 
-    def wave_of(self, covered_mask: int) -> Wave:
+    def wave_of(self, covered_mask: int) -> Samples:
         """The period of the note that a mask sounds."""
         return self.waves[SOUNDING[covered_mask]]
 
 
-def bank(chosen: VoiceSetting, table: Table, rate_hz: int) -> Bank:
-    """Reckon everything; some milliseconds of work, so never in the thread that renders."""
+def make_bank(chosen: VoiceSetting, table: Table, rate_hz: int) -> Bank:
+    """All that sounds in a setting; some milliseconds of work, so never done in the thread that renders."""
     tuning = chosen.tuning
     notes = spectra(chosen.voice, tuning, table, rate_hz)
     return Bank(
@@ -242,6 +225,6 @@ def bank(chosen: VoiceSetting, table: Table, rate_hz: int) -> Bank:
         tuple((tuning.hz(table) / rate_hz).tolist()),
         tuple(wave(amplitudes) for amplitudes in notes),
         tuning.low_a_hz * FUNDAMENTAL / rate_hz,
-        wave(amplitudes(tuning.low_a_hz, rate_hz)),
+        wave(drone_amplitudes(tuning.low_a_hz, rate_hz)),
         mixed_gain(tuning, notes, rate_hz),
     )

@@ -28,7 +28,7 @@ class Settings:
 
 
 class KnownSkew(NamedTuple):
-    """How far apart the sensors may fire, and whether that was measured or given by whoever asks."""
+    """How far apart the sensors may fire, and whether that was measured, or given by the caller."""
 
     us: int
     how: Literal["measured", "given"] = "given"
