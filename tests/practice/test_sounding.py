@@ -111,7 +111,7 @@ def test_an_engine_that_was_told_is_the_same_as_one_made_anew(changes):
     for method, *arguments in out.told:
         getattr(told, method)(*arguments)
     anew = out.make_engine(48_000)
-    for name in ("voice", "tuning", "drones", "level_db"):
+    for name in ("setting", "level_db"):
         assert getattr(told, name) == getattr(anew, name)
     sounding.close()
 
