@@ -82,7 +82,7 @@ def _of_studio(folder: Path, ending: str, since: str) -> str:
             return printed_glance(studio, date.today(), since)
         players = []
         for pupil in studio.pupils():
-            playing = sum(sitting.playing_us for sitting in studio.index.sessions(pupil.key))
+            playing = sum(session.playing_us for session in studio.index.sessions(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
             players.append(Player(pupil.name, playing, tuple(tallies.values())))
         return NUMBERS[ending](rows(players))
