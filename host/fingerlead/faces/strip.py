@@ -15,9 +15,10 @@ from itertools import groupby
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
+from fingering.moves import change_text
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.phrases import listed
-from fingerlead.faces.words import change_name, ms, whole_ms
+from fingerlead.faces.words import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, Timing
 
@@ -151,7 +152,7 @@ def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) 
     parts = [
         f'<svg class="strip" viewBox="0 0 {LABELS + LANES + RIGHT} {height}" role="img" '
         f'aria-labelledby="{number}-title {number}-desc">',
-        f'<title id="{number}-title">Finger strip of {escape(change_name(*picture.notes))}</title>',
+        f'<title id="{number}-title">Finger strip of {escape(change_text(*picture.notes))}</title>',
         f'<desc id="{number}-desc">{escape(in_words(change, timing))}</desc>',
         f'<defs><pattern id="{number}-hatch" width="4" height="4" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="1.7" height="4" class="ink"/></pattern></defs>',

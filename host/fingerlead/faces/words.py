@@ -8,7 +8,7 @@ from statistics import median
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
-from fingering.moves import move
+from fingering.moves import change_text, move
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.faces.phrases import capital, listed
@@ -46,11 +46,6 @@ def finger_name(finger: int) -> str:
     return f"the {FINGERS[finger]}"
 
 
-def change_name(from_note: int, to_note: int) -> str:
-    """A change by its notes."""
-    return f"{NOTES[from_note]} to {NOTES[to_note]}"
-
-
 def stray_name(from_note: int, to_note: int) -> str:
     """What pipers call the stray notes of a change."""
     return "runs" if move(from_note, to_note).way == "one-way" else "crossing noise"
@@ -63,7 +58,7 @@ def practised_names() -> dict[str, str]:
 
 def change_sentence(change: Change, timing: Timing) -> str:
     """One change: its name, then what happened and what to try."""
-    return f"{capital(change_name(change.from_note, change.to_note))}: {what_happened(change, timing)}"
+    return f"{capital(change_text(change.from_note, change.to_note))}: {what_happened(change, timing)}"
 
 
 def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
@@ -155,7 +150,7 @@ def work_on_first(summary: Summary) -> str:
         return _no_first(summary)
     astray = first.astray
     text = (
-        f"Work on {change_name(first.from_note, first.to_note)} first: in {len(astray)} of {first.count} "
+        f"Work on {change_text(first.from_note, first.to_note)} first: in {len(astray)} of {first.count} "
         f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
         f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
     )

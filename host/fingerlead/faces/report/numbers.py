@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from fingering.holes import FINGERS
+from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.phrases import capital, day_words
-from fingerlead.faces.words import change_name, ms
+from fingerlead.faces.words import ms
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson
@@ -52,7 +53,7 @@ def difference_row(change: tuple[int, int], difference: Difference) -> dict[str,
     """One change before and since a day, as a row of a table: its counts, the difference, the judgement."""
     low, high = difference.interval
     return {
-        "name": capital(change_name(*change)),
+        "name": capital(change_text(*change)),
         "before": share_words(difference.before.astray, difference.before.plain),
         "after": share_words(difference.after.astray, difference.after.plain),
         "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",

@@ -11,6 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from fingering.holes import FINGERS
+from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
 from fingerlead.faces.phrases import capital, date_text, path_text
@@ -153,7 +154,7 @@ def _cell(summary: Summary, change: ChangeSummary | None) -> dict[str, Any] | No
         "clean": _percent(change.clean_share),
         "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
         "state": "often" if change.stands_out else "some" if change.astray else "none",
-        "name": words.change_name(change.from_note, change.to_note),
+        "name": change_text(change.from_note, change.to_note),
     }
 
 
@@ -163,7 +164,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
     low, high = change.clean_interval
     return {
         "anchor": _anchor(change),
-        "name": words.change_name(change.from_note, change.to_note),
+        "name": change_text(change.from_note, change.to_note),
         "count": change.count,
         "astray": len(change.astray),
         "clean": _percent(change.clean_share),
@@ -236,7 +237,7 @@ def _moments(played: list[Played], wanted: Any) -> dict[str, Any]:
             {
                 "file": each.name,
                 "at": words.clock_text(change.start_us),
-                "name": words.change_name(change.from_note, change.to_note),
+                "name": change_text(change.from_note, change.to_note),
                 "words": capital(words.what_happened(change, each.analysis.timing)),
             }
             for each, change in shown
@@ -250,7 +251,7 @@ def _passing(played: list[Played]) -> dict[str, Any]:
         {
             "file": each.name,
             "at": words.clock_text(first.end_us),
-            "name": words.change_name(first.from_note, second.to_note),
+            "name": change_text(first.from_note, second.to_note),
             "words": capital(words.passing_words(first, second)),
         }
         for each in played

@@ -13,7 +13,6 @@ from typing import Literal
 from fingering.moves import advice, change_text, move
 from fingering.rungs import Rung
 from fingerlead.faces.phrases import capital, small
-from fingerlead.faces.words import change_name
 from fingerlead.music.abc import parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
@@ -135,4 +134,4 @@ def _tune_advice(tune: Tune) -> tuple[str, ...]:
         return ()
     hardest = max(risky, key=lambda change: change.difficulty)
     pair = hardest.from_note, hardest.to_note
-    return (f"The hardest change here is {change_name(*pair)}: {small(advice(*pair))}",)
+    return (f"The hardest change here is {change_text(*pair)}: {small(advice(*pair))}",)

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
+from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.phrases import capital
 from fingerlead.faces.sheet.lilypond import Format, engrave
@@ -26,7 +27,6 @@ from fingerlead.faces.sheet.piece import (
     rung_piece,
 )
 from fingerlead.faces.sheet.source import column, header, holes, letter, preamble, sheet_source, staff_source
-from fingerlead.faces.words import change_name
 from fingerlead.music.tune import Tune
 from fingerlead.timing.summary import ChangeSummary, Summary
 
@@ -94,7 +94,7 @@ def _piece(change: Changed, reason: str) -> SheetPiece:
         (number, rung) for number, rung in enumerate(rungs, 1) if len(rung.notes) > 1 and set(rung.notes) == set(change)
     )
     piece = rung_piece(rung, number, len(rungs))
-    name = change_name(*change)
+    name = change_text(*change)
     first = change_advice(*change)
     return replace(
         piece,

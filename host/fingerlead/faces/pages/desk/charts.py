@@ -13,9 +13,10 @@ from typing import Any
 
 from markupsafe import Markup
 
+from fingering.moves import change_text
 from fingerlead.faces.phrases import capital
 from fingerlead.faces.report.numbers import share_words
-from fingerlead.faces.words import change_name, ms, whole_ms
+from fingerlead.faces.words import ms, whole_ms
 from fingerlead.studio.overview import monday
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
@@ -52,10 +53,10 @@ def charts(
     chosen = list(dict.fromkeys([*worst[: MOST_CHARTS // 2], *by_cost]))[:MOST_CHARTS]
     return [
         {
-            "name": capital(change_name(*change)),
+            "name": capital(change_text(*change)),
             "weeks": week_rows(by_change[change]),
             "svg": Markup(
-                progress_svg(change_name(*change), by_change[change], axis, lesson, f"p{change[0]}{change[1]}")
+                progress_svg(change_text(*change), by_change[change], axis, lesson, f"p{change[0]}{change[1]}")
             ),
         }
         for change in chosen

@@ -15,6 +15,7 @@ from typing import Any
 from markupsafe import Markup
 
 from fingering.ladder import ladder
+from fingering.moves import change_text
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
@@ -22,7 +23,7 @@ from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.phrases import capital, day_words
 from fingerlead.faces.report.numbers import difference_row
 from fingerlead.faces.strip import strip_svg
-from fingerlead.faces.words import change_name, clock_text, practised_names, what_happened
+from fingerlead.faces.words import clock_text, practised_names, what_happened
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
@@ -213,7 +214,7 @@ def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[d
 
     return [
         {
-            "name": capital(change_name(tally.from_note, tally.to_note)),
+            "name": capital(change_text(tally.from_note, tally.to_note)),
             "sentence": say.tally_sentence(tally),
             "strips": strips((tally.from_note, tally.to_note)),
         }
@@ -246,7 +247,7 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
         "number": change.number,
         "at": clock_text(change.start_us),
         "at_us": change.start_us,
-        "name": capital(change_name(change.from_note, change.to_note)),
+        "name": capital(change_text(change.from_note, change.to_note)),
         "words": capital(what_happened(change, analysis.timing)),
         "svg": Markup(strip_svg(change, analysis.timing, number)),
         "stray": change.verdict == "stray",

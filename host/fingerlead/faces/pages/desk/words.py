@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from fingering.holes import FINGERS
+from fingering.moves import change_text
 from fingerlead.faces.phrases import capital, listed
-from fingerlead.faces.words import change_name, finger_name, ms
+from fingerlead.faces.words import finger_name, ms
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
 from fingerlead.timing.progress import Fault, Tally
 
@@ -26,7 +27,7 @@ def work_clause(glance: Glance) -> str:
         return "nothing stands out now"
     worse = {each.change for each in glance.changed if each.difference.trend == "worse"}
     here = (first.from_note, first.to_note)
-    what = "it" if worse == {here} else change_name(*here)
+    what = "it" if worse == {here} else change_text(*here)
     return f"work on {what} first{fault_clause(glance.fault)}"
 
 
@@ -48,7 +49,7 @@ def shared_fault_name(fault: tuple[int, bool] | None) -> str:
 
 def tally_sentence(tally: Tally) -> str:
     """One change over some sessions: how often and how long it goes astray, and by which finger."""
-    name = capital(change_name(tally.from_note, tally.to_note))
+    name = capital(change_text(tally.from_note, tally.to_note))
     if not tally.astray:
         return f"{name}: {tally.plain} played, none astray."
     return (
@@ -58,7 +59,7 @@ def tally_sentence(tally: Tally) -> str:
 
 
 def _trend(glance: Glance, trend: str) -> str:
-    names = [change_name(*each.change) for each in glance.changed if each.difference.trend == trend]
+    names = [change_text(*each.change) for each in glance.changed if each.difference.trend == trend]
     if not names:
         return ""
     rest = f" and {len(names) - 2} more" if len(names) > 3 else ""

@@ -10,6 +10,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from fingering.holes import FINGERS
+from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
@@ -17,7 +18,7 @@ from fingerlead.faces.pages.kit.texts import catalogue
 from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
-from fingerlead.faces.words import change_name, false_fingering, finger_name, what_happened
+from fingerlead.faces.words import false_fingering, finger_name, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
 
@@ -45,7 +46,7 @@ def change_sentence(judged: events.Judged, table: Table) -> str:
     """One change. Advice is given only where obeying it takes every stray away."""
     change, timing = judged.change, judged.timing
     unsure = change.verdict == "stray" and judged.diagnosis is None
-    name = capital(change_name(change.from_note, change.to_note))
+    name = capital(change_text(change.from_note, change.to_note))
     sentences = [f"{name}: {what_happened(change, timing, not unsure)}"]
     if unsure:
         sentences.append(say("cannot_tell"))
@@ -68,7 +69,7 @@ def row_names(snapshot: events.Snapshot) -> tuple[str, str]:
     notes = tuple(dict.fromkeys(note for note, _ in snapshot.notes))
     if snapshot.progressed.back is None or len(notes) < 2:
         return snapshot.name, ""
-    return change_name(notes[0], notes[1]), change_name(notes[1], notes[0])
+    return change_text(notes[0], notes[1]), change_text(notes[1], notes[0])
 
 
 def progress_sentence(progressed: events.Progressed, out_name: str, back_name: str) -> str:
@@ -101,10 +102,10 @@ def summary_lines(over: events.Over, names: dict[str, str]) -> list[str]:
     lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
     if summary.worth_work is not None:
         worst = summary.worth_work
-        name = change_name(worst.from_note, worst.to_note)
+        name = change_text(worst.from_note, worst.to_note)
         lines.append(say("summary_work", name=name, stray=worst.stray, tried=worst.tried))
     for count in sorted(summary.changes, key=lambda count: -count.tried)[:SHOWN_CHANGES]:
-        name = capital(change_name(count.from_note, count.to_note))
+        name = capital(change_text(count.from_note, count.to_note))
         lines.append(say("summary_change", name=name, clean=count.clean, tried=count.tried))
     for passed in summary.passed:
         key = {"without a beat": "without", "again without a beat": "again"}.get(passed.what, passed.what)
