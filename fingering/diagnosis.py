@@ -28,8 +28,6 @@ What holds, and is tested over every order of all 72 changes:
   never tells of such a finger.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, groupby, permutations

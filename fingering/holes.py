@@ -4,8 +4,6 @@ Hole 0 is the thumb hole at the back; 1 to 7 follow down the front. In a *covere
 covered. Written, a mask is eight letters from the top, `x` covered and `o` open: low A is `xxxxxxxo`.
 """
 
-from __future__ import annotations
-
 HOLES = 8
 FINGERS = (
     "thumb",

@@ -17,8 +17,6 @@ as it is for the ladder of the program:
     abc = '''...'''                  # music of your own
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from functools import lru_cache

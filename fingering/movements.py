@@ -4,8 +4,6 @@ A movement is a row of tables/movements.toml: the notes that sound, in order, be
 names, forms and sources stand there. This room only tells an ornament from strays; how well it was played is not asked.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache

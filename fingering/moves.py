@@ -13,8 +13,6 @@ other, and `advice` a line of words. Where a finger may go at any time, it goes 
 lifting ones first (taught everywhere: open the note you go to before you close the one you leave; common practice).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Sequence

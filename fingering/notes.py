@@ -6,8 +6,6 @@ open hole, so it sets the note (J. Wolfe, UNSW, "Woodwind acoustics: cutoff freq
 How the nine notes stand to low A is published in several sets of ratios. Sources differ, so the set is a choice.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from fractions import Fraction

@@ -8,8 +8,6 @@ notes, no grace notes, and no note twice in a row (repeated notes need a grace n
 in shares no note, a rest stands between: set the fingers anew.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

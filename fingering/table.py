@@ -11,8 +11,6 @@ tables with `note`, `holes`, `kind` ("standard" or "alternate"), `source` and, f
 tables/standard.toml.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path, PurePath

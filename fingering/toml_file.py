@@ -1,7 +1,5 @@
 """Reading a user's own TOML, with the file and line of whatever is wrong."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 from typing import Any, NoReturn

@@ -4,8 +4,6 @@ Each file of ABC in this folder names in a comment the rung that makes it playab
 or below, in the order of the ladder at its usual scatter.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import lru_cache

@@ -9,8 +9,6 @@ in each round; `receive` and `wait` return at once when the actor is to stop. On
 exception that ends the work is kept in `failed`, and `check` raises it in the owner's thread: it is never lost.
 """
 
-from __future__ import annotations
-
 import logging
 import threading
 from collections import deque

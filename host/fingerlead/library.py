@@ -14,8 +14,6 @@ Nothing is written, and nothing is printed. The one exception is IntakeError, ra
 is wrong with the file.
 """
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 from typing import Any

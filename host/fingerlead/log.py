@@ -8,8 +8,6 @@ folder may be named after a person), no token, and of what a person typed the po
 type and its places in the program, and by its words only where they can hold none of that.
 """
 
-from __future__ import annotations
-
 import logging
 import platform
 import time

@@ -1,7 +1,5 @@
 """Pieces of sentences: lists, counts, capitals, and paths as they can be printed."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Sequence
 from datetime import date

@@ -5,8 +5,6 @@ letter. A filled triangle marks the finger that led, an open one the finger that
 is the timing uncertainty. The same in a terminal (`strip_text`) and as SVG (`strip_svg`), in ink alone.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass

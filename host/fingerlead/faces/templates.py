@@ -1,7 +1,5 @@
 """Templates as jinja2 reads them: all text is escaped, and a name that is not given is an error."""
 
-from __future__ import annotations
-
 from functools import cache
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined

@@ -1,7 +1,5 @@
 """What happened, why it sounds, what to try: in words for a player of ten years with a chanter in their hands."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from statistics import median
 

@@ -5,8 +5,6 @@ listener. It runs in the thread that feeds it, waits for nothing, and never hold
 listener that plays the states on a MIDI output at once, with no analysis in between and no note left on.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from fingering.table import Table

@@ -9,8 +9,6 @@ them. Where the queue is full the thread waits: nothing is dropped here, and a c
 send. Each time the port is opened, the chanter is asked who it is.
 """
 
-from __future__ import annotations
-
 import logging
 import queue
 import threading

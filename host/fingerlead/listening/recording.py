@@ -4,8 +4,6 @@
 given lies in a folder of sessions, each named by its date and time.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path

@@ -2,8 +2,6 @@
 port who is there, listens for three seconds, and says in a sentence what it found.
 """
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Graces wait for their note and do not disturb broken rhythm (ABC 2.1, section 4.
 with their notes, within the bar; an accidental holds to the end of the bar.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace

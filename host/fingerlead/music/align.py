@@ -11,8 +11,6 @@ jump reaches as far as the window does, and from its end such an exercise cannot
 Batch and live are one: `align` feeds an `Aligner` note by note.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple

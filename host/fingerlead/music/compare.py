@@ -3,8 +3,6 @@
 A finding says what happened at one place; equal ones are gathered in the summary, the most frequent first.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

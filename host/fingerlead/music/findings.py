@@ -4,8 +4,6 @@ The sentences are in a good teacher's tone: what happened, and which finger made
 finger of a slow stray, from the mask that stood longest.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence

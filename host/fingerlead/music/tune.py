@@ -7,8 +7,6 @@ An `Expectation` is what a tune or an exercise asks a chanter to hold, in order.
 without a grace note or a rest between them: such a pair is one held note.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction

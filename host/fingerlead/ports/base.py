@@ -8,8 +8,6 @@
 One thread opens, reads and closes a port; another may write to it.
 """
 
-from __future__ import annotations
-
 import time
 from dataclasses import dataclass
 from typing import Protocol, Self

@@ -1,7 +1,5 @@
 """The catalogue of ports: what a user can write for one, opened, and those that the system knows of."""
 
-from __future__ import annotations
-
 from fingerlead.ports.base import Found, Port, PortRefused
 
 SIMULATED = "sim"

@@ -6,8 +6,6 @@ what listens is made ready (program, tuning) again every two seconds. Nor does i
 the output is looked for in the list of ports once a second.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable
 from typing import Any, Protocol, Self

@@ -4,8 +4,6 @@ MIDI does not say that a device was unplugged, so a quiet port is looked for in 
 chanter that speaks System Exclusive does so ten times a second, so one that falls silent is taken for gone.
 """
 
-from __future__ import annotations
-
 import contextlib
 import queue
 from collections.abc import Callable

@@ -4,8 +4,6 @@ mido and python-rtmidi are imported only in this room, and only when MIDI is ask
 MIDO_BACKEND chooses another way to the system, such as `mido.backends.rtmidi/UNIX_JACK`.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import sys

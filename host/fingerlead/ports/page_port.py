@@ -5,8 +5,6 @@ arrival. The page has no clock that can be trusted, and says nothing while nothi
 can be told from a silent page, one note is sent again every 100 ms while any hole is covered.
 """
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 

@@ -4,8 +4,6 @@ Bytes with known times of arrival are paced by them. Bare bytes of a wire are pa
 Arrivals are as if the recording had begun when the port was opened, at the speed at which it was played.
 """
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path

@@ -4,8 +4,6 @@ pyserial is imported only in this room. Which exception a vanished port raises d
 from call to call; `_VANISHED` and `_lost` are the one place that knows them all.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

@@ -3,8 +3,6 @@
 It plays as long as it is read, in real time; a write is answered at once.
 """
 
-from __future__ import annotations
-
 import random
 import threading
 import time

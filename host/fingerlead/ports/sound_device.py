@@ -13,8 +13,6 @@ it: long enough that this frame was never rendered yet. The latency follows from
     sounds                ├──── latency ────→ frame_at(t), to the sample
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass

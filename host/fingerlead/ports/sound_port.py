@@ -8,8 +8,6 @@ The engine and the device live in a process of their own (`sound_process` says w
 driver got rid of, by starting another. The new one gets the last state again.
 """
 
-from __future__ import annotations
-
 import contextlib
 import logging
 import threading

@@ -13,8 +13,6 @@ second thread that were awake could be put aside by a busy computer just while i
             ◄─reports──── main thread: Opened, SoundRefused
 """
 
-from __future__ import annotations
-
 import contextlib
 import gc
 import os

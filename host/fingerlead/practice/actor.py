@@ -6,8 +6,6 @@
 All that touches listening, practice and session runs in this thread, and nothing in it waits for a page.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable
 from concurrent.futures import InvalidStateError

@@ -3,8 +3,6 @@
 A small JSON file beside the sessions. How loud is never kept: every session starts quiet.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 from pathlib import Path

@@ -3,8 +3,6 @@
 Structured data only: the words are the faces' business. Notes are 0 to 8, times integer µs on the chanter's clock.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal

@@ -1,7 +1,5 @@
 """What may be asked of the practice actor. A request is carried out between two items of a chanter."""
 
-from __future__ import annotations
-
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Literal

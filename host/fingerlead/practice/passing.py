@@ -16,8 +16,6 @@ a count is a beat where one sounds, else COUNT_US; a hole that opens for less th
 touches a loss is uncertain.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import date
 from typing import Literal

@@ -4,8 +4,6 @@ A held note here is a stretch of one sounding note of at least `steady_us`, as i
 soon as it is steady, so that the next note lights up at once, and anew, at its true length, when it is over.
 """
 
-from __future__ import annotations
-
 from collections import Counter, deque
 from collections.abc import Sequence
 

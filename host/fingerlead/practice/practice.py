@@ -7,8 +7,6 @@ is to be kept goes into `progress`, in memory; the caller keeps it with `progres
     listening = Listening(table, lambda what, timing: publish(practice.hear(what, timing)))
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """The simulated pupil at a piece of music: plays it over and over with human faults, as a port to listen to."""
 
-from __future__ import annotations
-
 import random
 import time
 from collections.abc import Callable

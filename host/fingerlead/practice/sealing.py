@@ -7,8 +7,6 @@ Pure: takes what `Listening` hears; says what to ask the chanter for, and whethe
 the hands are off it looks at the open holes too: where they no longer read as they did, it proposes to calibrate again.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections import deque
 from collections.abc import Callable, Iterator

@@ -8,8 +8,6 @@ are host µs. The beats are those in the air, the notes those that arrive; what 
 the loop, which `tap`s to the clicks measure and which is then taken out.
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable
 from dataclasses import fields

@@ -8,8 +8,6 @@ most for the threads of the page and the analysis; at Python's usual 5 ms the 99
 2 ms longer (`tests/benchmarks/sound_latency.py`).
 """
 
-from __future__ import annotations
-
 import logging
 import sys
 from collections.abc import Callable

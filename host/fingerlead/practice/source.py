@@ -1,7 +1,5 @@
 """The chanter that is listened to now: its reader, its listening, the session it is kept in, and where it is."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 import logging

@@ -13,8 +13,6 @@ Two machines run side by side. `CHANTER` says where the chanter is that is liste
 Both go by `step`, which raises for a transition that is not in the table: it would be a fault of the program.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Final, Literal, TypeVar
 

@@ -4,8 +4,6 @@ Pure: times come in as arguments. A change is added when the next one comes: unt
 to be half of a slow stray.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 from fingerlead.practice.events import ChangeCount, Outcome, Passed, SessionSummary

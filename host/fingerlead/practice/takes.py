@@ -1,7 +1,5 @@
 """The last changes, to be looked at and heard again: each with its diagnosis, if obeying it is known to help."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from fingering.diagnosis import Diagnosis

@@ -11,8 +11,6 @@ in others (Stambaugh, JRME 58, 2011; Carter and Grahn, Front. Psychol. 7:1251, 2
 hands (teachers' and clinics' advice). All numbers are our own choice.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -5,8 +5,6 @@
 both), and `hear` (or `receive`).
 """
 
-from __future__ import annotations
-
 import random
 from collections import deque
 from dataclasses import dataclass

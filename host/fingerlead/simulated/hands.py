@@ -5,8 +5,6 @@ from a time on; `heights` is where the fingers are: 0 open, 1 covered. `HandHeig
 them, in place of the `Heights` of a performance.
 """
 
-from __future__ import annotations
-
 import random
 from bisect import bisect_right
 from dataclasses import replace

@@ -4,8 +4,6 @@ All of them are polled and never block. `listening_on` is the spec under which a
 bytes to write at once (0: one frame at a time).
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import select

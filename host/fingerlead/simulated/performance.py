@@ -5,8 +5,6 @@ Times are integer µs on the true clock: 0 is the instant at which the chanter's
 the middle of the finger's travel.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

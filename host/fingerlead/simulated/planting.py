@@ -7,8 +7,6 @@ restart  the pupil stops, and goes back to the beginning or a few notes
 slip     an idle finger moves, unheard where the tune allows: for a moment, or for several notes on end
 """
 
-from __future__ import annotations
-
 import random
 from collections.abc import Callable
 from dataclasses import replace

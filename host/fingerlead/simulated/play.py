@@ -1,7 +1,5 @@
 """From a pupil and a script to finger edges: the human part, scatter and faults included. Pure; the same for a seed."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The simulated pupil: how steady each finger is, and its habits. Times in µs, chances from 0 to 1."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from fingering.holes import HOLES, fingers_of

@@ -6,8 +6,6 @@ tell it. A note written twice in a row with neither a grace note nor a rest betw
 is one long note.
 """
 
-from __future__ import annotations
-
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

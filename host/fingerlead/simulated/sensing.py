@@ -7,8 +7,6 @@ covered at their midpoint or above. The chatter filter decides *whether* an edge
 at `phase_us` + k · `scan_us` of the true clock and reads all holes at once.
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

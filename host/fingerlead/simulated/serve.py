@@ -4,8 +4,6 @@ One loop, no threads: take what the host says, let the chanter's clock come up t
 on when the first reader is there.
 """
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 

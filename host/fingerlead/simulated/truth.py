@@ -25,8 +25,6 @@ written out, and so has a fault. Then there are two kinds more, whose finger is 
     restart   the pupil stopped after the note at "stopped_at", paused for `by_us`, and went on from "place"
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import fields

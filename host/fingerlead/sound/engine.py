@@ -8,8 +8,6 @@ a millisecond. Samples are made AHEAD_FRAMES before they are given out, so that 
 that comes too late for its frame sounds AHEAD_FRAMES after the next frame to be rendered.
 """
 
-from __future__ import annotations
-
 import math
 from collections import deque
 from threading import Lock

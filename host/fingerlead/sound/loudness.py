@@ -12,8 +12,6 @@ All this is a level *in the file*. How loud it is at the ear is up to the device
 Source: Recommendation ITU-R BS.1770, annex 1, the two filters' coefficients at 48 kHz.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -5,8 +5,6 @@ it never drifts. Beats are counted from 0 at the first full bar; those of the co
 The click is our own: a short knock, its first sample the loudest rise.
 """
 
-from __future__ import annotations
-
 from collections import deque
 from dataclasses import dataclass
 from fractions import Fraction

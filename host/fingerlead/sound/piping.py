@@ -4,8 +4,6 @@ A piece of samples is made in stretches from one change to the next; within a st
 wave read at a running phase, and gains that move in straight lines, keep changes free of clicks.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right, insort
 from collections import deque
 

@@ -3,8 +3,6 @@
 The holes slow down, the tone does not: the edges are spread out in time and sounded by the same engine.
 """
 
-from __future__ import annotations
-
 import io
 import math
 import wave

@@ -10,8 +10,6 @@ pipe" (109 on the wire); MIDI 1.0 for the rest. Keys are the written notes of th
 in the octave in which low A sounds nearest. Messages are whole ones, without running status.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

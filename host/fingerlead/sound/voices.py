@@ -11,8 +11,6 @@ FAQ, section 2.1; D. Keenan 2001). They stand in exact tune, so all three are on
 fundamental, and the tenors are one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any

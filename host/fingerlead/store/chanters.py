@@ -8,8 +8,6 @@ DEVICE is the device id in hexadecimal digits. PUPIL is a digest, so that the na
 files are TOML of a known form, read without trust and written whole or not at all.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import tomllib

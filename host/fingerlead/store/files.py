@@ -4,8 +4,6 @@ Two programs may append to one file of lines. A line that a crash cut off, or th
 object: the reader passes over it.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import json

@@ -5,8 +5,6 @@ CSV: the header `time_us,holes`, then a row for each state. `time_us` is an inte
 letters, `x` covered and `o` open, from the thumb down.
 """
 
-from __future__ import annotations
-
 import re
 import stat
 from dataclasses import dataclass

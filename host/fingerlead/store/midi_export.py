@@ -6,8 +6,6 @@ take their place. Plain notes of a chanter without a clock go on channel 16, its
 unwrapped clock of the analysis, to the microsecond where the reading of it depends on that.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from itertools import pairwise

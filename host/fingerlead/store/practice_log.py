@@ -9,8 +9,6 @@ ours, are passed over with a remark: nothing in a file is taken on trust. Two pr
 what was there when it opened it, and what it adds itself. Only `open_progress` and `Progress.keep` touch the disk.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace

@@ -8,8 +8,6 @@ A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrival
 how many of the bytes it brought and how many µs after `first_us`.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import logging

@@ -5,8 +5,6 @@ size, and checked cell by cell. Reading leaves no file beside the session: where
 is being recorded, or its recording was cut off), both are copied to another folder and read together there.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import shutil

@@ -7,8 +7,6 @@ A session is named by a digest of what was played. As a studio keeps it, it was 
 else of the file that was taken in comes along.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import json

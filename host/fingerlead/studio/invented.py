@@ -3,8 +3,6 @@
 Everything is drawn by lot from the names, so that the same day gives the same studio.
 """
 
-from __future__ import annotations
-
 import random
 import tempfile
 import tomllib

@@ -3,8 +3,6 @@
 Days are ISO texts in UTC; today is an argument. Everything comes from the index: no session is opened.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

@@ -8,8 +8,6 @@
 KEY is drawn by lot, so that no file name tells a name; the index holds no name at all. A name or nickname will do.
 """
 
-from __future__ import annotations
-
 import json
 import secrets
 import unicodedata

@@ -5,8 +5,6 @@ into the studio for the pupil who played it, and a new one begins. A turn in whi
 it lasts a turn lies in the pupil's own folder, saved as it is played: what a crash cuts off is taken in the next time.
 """
 
-from __future__ import annotations
-
 import contextlib
 import secrets
 from collections.abc import Callable

@@ -6,8 +6,6 @@ in by its content: written anew by this program, so that nothing of a foreign fi
 and named by their digest, so that the same session twice is one.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re

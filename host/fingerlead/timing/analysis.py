@@ -4,8 +4,6 @@
 `changes_of` makes plain objects of a part.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, fields

@@ -6,8 +6,6 @@ fall, hold the same results as the whole. Batch measures large pieces one after 
 and near; live measures the unsettled tail.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from functools import lru_cache

@@ -5,8 +5,6 @@ it leads to has stood long enough to be no grace and no passing note, and told a
 changed the result (a fingering corrected late).
 """
 
-from __future__ import annotations
-
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -8,8 +8,6 @@ The edge that moves is the one that gave the finger its time, with the bounces t
 instant of the finger that it should not have gone before (or after). Every other finger keeps every one of its edges.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import replace
 

@@ -13,8 +13,6 @@ A `Tally` is what one session says of a directed change, in numbers small enough
 thousands of sessions is added up from tallies without analysing anything again.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence

@@ -3,8 +3,6 @@
 Times are integers in microseconds on the clock on which the first frame (or row) is 0; notes and fingers by name.
 """
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Any
 

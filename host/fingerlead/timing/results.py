@@ -4,8 +4,6 @@ Notes are indices into `fingering.notes.NOTES`, fingers are holes 0 to 7, times 
 which the first frame is 0. These are the plain objects that faces read; the analysis itself works on arrays.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 

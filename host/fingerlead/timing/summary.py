@@ -7,8 +7,6 @@ Sources: the interval of a share is Wilson's score interval (E. B. Wilson, JASA 
 distribution-free one of order statistics (W. J. Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence

@@ -7,8 +7,6 @@ Here too stands the fingering geometry as arrays, in which the array functions o
 follows from `fingering`; nothing is typed in. Arrays are indexed by covered mask (256) or by note (9).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal

@@ -16,8 +16,6 @@ Doubts. The rules, all in µs of the chanter's clock:
 - A repeat makes no state, no loss and no gap.
 """
 
-from __future__ import annotations
-
 from collections import deque
 
 from fingerlead.wire.clock import Unwrap

@@ -5,8 +5,6 @@ together, a column of bytes at a time; all else between them goes through the re
 ways agree on every byte. Work goes in slabs that end where a frame ends: memory beyond the input stays small.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple

@@ -13,8 +13,6 @@ abandons the message.
 Check: CRC-16/IBM-3740 of the CRC catalogue, low byte first.
 """
 
-from __future__ import annotations
-
 import re
 from binascii import crc_hqx
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ it was taken, so arrivals bound the chanter's clock from one side (the lower env
 request bounds it from both, for it was answered between its sending and its answer's arrival.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 

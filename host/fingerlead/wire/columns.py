@@ -5,8 +5,6 @@ bulk. Each run of frames in which nothing is odd (no step back, no repeat, no re
 ones go one by one through the link's own `Account`, which has the rules.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What can be wrong on the wire, as errors with fields: what was expected, what came, and where."""
 
-from __future__ import annotations
-
 
 class WireError(ValueError):
     """Something on the wire is not as it should be; `str()` is one plain sentence.

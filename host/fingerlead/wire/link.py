@@ -5,8 +5,6 @@ bytes gives the same events. Damage is counted in `intake`, never raised; only a
 raises NotAChanter.
 """
 
-from __future__ import annotations
-
 from typing import TypeGuard
 
 from fingerlead.wire import messages

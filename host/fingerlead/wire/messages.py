@@ -6,8 +6,6 @@ too short a body raises MessageError. `ticks32` is the chanter's own clock in µ
 Layouts: hardware_notes/wire.md.
 """
 
-from __future__ import annotations
-
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass

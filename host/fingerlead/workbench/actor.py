@@ -4,8 +4,6 @@ It says what is going on as a `Stage`, the whole of it each time it changes, and
 most thirty times a second.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection
 from concurrent.futures import Future
 from dataclasses import dataclass, replace

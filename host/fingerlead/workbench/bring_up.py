@@ -3,8 +3,6 @@
 Sans-IO. A hole answers when it alone is covered for a moment and then open again.
 """
 
-from __future__ import annotations
-
 from fingering.holes import FINGERS, HOLES
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import State

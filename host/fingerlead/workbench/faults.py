@@ -5,8 +5,6 @@ more is usual in good designs. The first fault that fits is named; where a senso
 first is mended.
 """
 
-from __future__ import annotations
-
 from math import erfc, sqrt
 from typing import Literal, NamedTuple
 

@@ -3,8 +3,6 @@
 Pure: fed samples and their own times, it knows no link and no clock.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 
 import numpy as np

@@ -6,8 +6,6 @@ make two clusters; the levels lie about the middle between the two, as far apart
 Otsu: N. Otsu, IEEE Trans. SMC 9(1), 1979, 62-66 (from memory): the threshold with the greatest w0 w1 (m1 - m0)².
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 

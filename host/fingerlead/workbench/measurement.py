@@ -1,7 +1,5 @@
 """Three things a maker measures with a chanter: its levels, the skew of its sensors, and whether fingers seal."""
 
-from __future__ import annotations
-
 from collections.abc import Generator
 
 import numpy as np

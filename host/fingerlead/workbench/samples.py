@@ -6,8 +6,6 @@ it). Percentiles are by nearest rank. Signal-to-noise is as capacitive-sensing g
 over peak-to-peak noise, at least 5:1.
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ lifted; one whose sample sinks part of the way and comes back has loosened. Conv
 `samples` (n, 8) raw; open and covered levels (8,) as a calibration has them. The limits are our own choice.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ Question: does it do what the wire asks, and can its finger times be believed? S
 and round trips is integer µs; percentiles are by nearest rank.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Generator, Sequence

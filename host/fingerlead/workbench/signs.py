@@ -4,8 +4,6 @@ Question: what does a sensor do when its hole is covered, when another is, and w
 in raw counts or as shares of the hole's own swing, unless said otherwise.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

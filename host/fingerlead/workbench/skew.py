@@ -12,8 +12,6 @@ another moment. Both are left out, and said to be unknown. The thumb's hole lies
 Conventions: times int64 µs, states as (time, covered mask); results in µs, by front hole from the top index down.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

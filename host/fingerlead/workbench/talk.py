@@ -4,8 +4,6 @@ A talk is one generator that yields what to send and gets the events that came; 
 sentence, where the chanter does not do what it is asked, and NotAChanter where it is none.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections import deque
 from collections.abc import Callable, Generator

@@ -3,8 +3,6 @@
 One thread opens, reads, writes and closes the port. Nothing but `give` changes a chanter's levels.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace

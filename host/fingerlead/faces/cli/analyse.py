@@ -1,7 +1,5 @@
 """`fingerlead analyse` and `fingerlead export`: a file of playing in words, as JSON or CSV, or as a MIDI file."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from pathlib import Path

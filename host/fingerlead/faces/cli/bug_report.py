@@ -1,7 +1,5 @@
 """`fingerlead bug-report`: one file that holds what a bug report needs, and no pupil, no session and no token."""
 
-from __future__ import annotations
-
 import io
 import json
 import platform

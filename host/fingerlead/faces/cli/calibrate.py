@@ -1,7 +1,5 @@
 """`fingerlead calibrate`: levels for each hole, led step by step; the skew of the sensors; whether the fingers seal."""
 
-from __future__ import annotations
-
 import shlex
 import signal
 import sys

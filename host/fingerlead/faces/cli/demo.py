@@ -4,8 +4,6 @@ The simulated chanter runs in a process of its own and is recorded through its p
 where the system has them, on a TCP port elsewhere.
 """
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 import sys

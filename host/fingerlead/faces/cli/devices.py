@@ -1,7 +1,5 @@
 """`fingerlead devices` and `fingerlead check`: what is plugged in and who it says it is; a chanter's self-test."""
 
-from __future__ import annotations
-
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence

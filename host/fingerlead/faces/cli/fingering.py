@@ -1,7 +1,5 @@
 """`fingerlead fingering` and `fingerlead moves`: the fingering table, and the 72 changes between its notes."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Annotated, Any

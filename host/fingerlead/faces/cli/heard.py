@@ -1,7 +1,5 @@
 """`fingerlead heard`: from the ear alone, which finger went out of turn; and a card of all of it to print."""
 
-from __future__ import annotations
-
 import json
 from html import escape
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What options name, made ready: a fingering table, a file of playing analysed, the tuning of MIDI notes."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from fingering.table import Table, TableError, load_table, standard_table

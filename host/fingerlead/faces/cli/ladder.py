@@ -1,7 +1,5 @@
 """`fingerlead ladder`: the graded exercises from the bottom up, one of them whole, or its music as ABC."""
 
-from __future__ import annotations
-
 import json
 from typing import Annotated, Any, Literal
 

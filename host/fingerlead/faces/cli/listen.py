@@ -1,7 +1,5 @@
 """`fingerlead record` and `fingerlead live`: playing kept in a session file, and each change told as it happens."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path

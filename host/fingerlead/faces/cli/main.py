@@ -1,7 +1,5 @@
 """`fingerlead`: every command by its name, its module and one line. A module is imported when its command runs."""
 
-from __future__ import annotations
-
 import logging
 import os
 import sys

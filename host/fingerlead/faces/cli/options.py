@@ -1,7 +1,5 @@
 """Options and arguments that several commands share; and `Reading`, all the options of reading a file of playing."""
 
-from __future__ import annotations
-
 import functools
 import inspect
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """`fingerlead practice` and `fingerlead studio`: the learner's page and the teacher's desk, served on this machine."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`fingerlead send` and `fingerlead open`: changes of a session as text for the chat of any call, and back again."""
 
-from __future__ import annotations
-
 import json
 import re
 import sys

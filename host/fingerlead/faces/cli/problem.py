@@ -1,7 +1,5 @@
 """A problem that the user can do something about: one plain sentence on stderr, and the exit code 1."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`fingerlead report`: the page for the teacher, on screen or paper, or the numbers."""
 
-from __future__ import annotations
-
 from datetime import date
 from pathlib import Path
 from typing import Annotated

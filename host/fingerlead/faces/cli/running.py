@@ -1,7 +1,5 @@
 """What a command does while it lasts: it notices Ctrl-C, shows how far it is, keeps a session, serves a page."""
 
-from __future__ import annotations
-
 import contextlib
 import shutil
 import signal

@@ -1,7 +1,5 @@
 """A page served until Ctrl-C: the practice page, the desk and the workbench alike."""
 
-from __future__ import annotations
-
 import contextlib
 import time
 import webbrowser

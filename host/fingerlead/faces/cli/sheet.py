@@ -1,7 +1,5 @@
 """`fingerlead sheet`: a rung, a tune, the fingering chart or a pupil's homework, engraved for printing."""
 
-from __future__ import annotations
-
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal, cast

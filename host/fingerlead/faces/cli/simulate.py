@@ -1,7 +1,5 @@
 """`fingerlead simulate`: a simulated chanter with a pupil's fingers on it, for trying everything without hardware."""
 
-from __future__ import annotations
-
 import os
 from dataclasses import replace
 from math import isnan

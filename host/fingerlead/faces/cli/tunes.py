@@ -1,7 +1,5 @@
 """What was meant, as users name it: a rung of the ladder, an easy tune of the program's own, or a file of ABC."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Played against written: the staff of a tune with a mark, a shape and a word, at each note that was not as written."""
 
-from __future__ import annotations
-
 from collections import Counter
 from typing import Any
 

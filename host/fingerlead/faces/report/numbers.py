@@ -1,7 +1,5 @@
 """The numbers of a report: a row for each change of each player, and each change before and since a day."""
 
-from __future__ import annotations
-
 import csv
 import io
 import json

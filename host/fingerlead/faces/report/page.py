@@ -1,7 +1,5 @@
 """The report: one self-contained page for a teacher who has never seen it, good on screen, phone and paper."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass
 from datetime import date
 from itertools import pairwise

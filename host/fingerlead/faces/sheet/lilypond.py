@@ -3,8 +3,6 @@
 It runs in an empty folder of its own with nothing to read but the source; the source comes from `source` alone.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import importlib

@@ -3,8 +3,6 @@
 A rung, a tune and a pupil's weakest changes all become a `SheetPiece`; the engraving knows nothing else.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction

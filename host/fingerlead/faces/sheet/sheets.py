@@ -4,8 +4,6 @@ The fingering chart shows the nine notes on one page, on the staff, by letter, a
 Homework is a pupil's weakest changes, one rung of the ladder each, on one sheet.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

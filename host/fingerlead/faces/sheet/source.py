@@ -5,8 +5,6 @@ Each is LilyPond lyrics with a rhythm of its own. A mark between two notes stand
 so that LilyPond keeps room for it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction

@@ -10,8 +10,6 @@ side, whatever the chat did to its lines; `Passage.analysis` then finds what it 
 A message comes from a stranger: whatever its check letters say, all of it is checked.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 
 from fingerlead.store.passage import text

@@ -10,8 +10,6 @@ What is common costs little, and every whole number means something: this is an 
 to the next, in whole scans of the chanter and what is left over: a chanter's stamps are whole scans apart, or nearly.
 """
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from dataclasses import astuple

@@ -8,8 +8,6 @@ change between the two is then left out of the results (`skip`).
 Units: `_us` microseconds, from the passage's beginning; `at_us` is where that is in the session.
 """
 
-from __future__ import annotations
-
 from dataclasses import astuple, dataclass, fields, replace
 
 import numpy as np

@@ -13,8 +13,6 @@ What chats do to it is undone: broken lines, quoting, names before a line, invis
 their small letters). All else is refused.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 import zlib

@@ -4,8 +4,6 @@ Each week is a dot at the share of changes that went astray, with Wilson's inter
 drawn stand in `data-share`, and in words in the description.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from html import escape

@@ -1,7 +1,5 @@
 """What the desk makes to be heard or printed: a stretch of a session or a passage, and the sheet of homework."""
 
-from __future__ import annotations
-
 from datetime import date
 
 from fingering.ladder import ladder

@@ -3,8 +3,6 @@
 All text of people is escaped by the templates; strips and charts are made here from numbers.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence, Set
 from dataclasses import replace
 from datetime import date, timedelta

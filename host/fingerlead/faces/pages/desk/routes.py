@@ -4,8 +4,6 @@ The studio is used from the event loop alone, one request at a time: nothing her
 before, by the guard around the whole app.
 """
 
-from __future__ import annotations
-
 import contextlib
 import secrets
 import sqlite3

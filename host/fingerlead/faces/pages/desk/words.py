@@ -1,7 +1,5 @@
 """What a studio says of its pupils, in plain sentences for their teacher."""
 
-from __future__ import annotations
-
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.faces.phrases import capital, listed

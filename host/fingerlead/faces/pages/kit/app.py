@@ -1,7 +1,5 @@
 """The web app of a page: its own addresses beside what all pages share."""
 
-from __future__ import annotations
-
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 

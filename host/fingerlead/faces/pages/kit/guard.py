@@ -6,8 +6,6 @@ Origin   where there is one, the very same; a websocket, and whatever does more 
 token    in the address once, then in a cookie that only this server gets, and only from its own pages
 """
 
-from __future__ import annotations
-
 import ipaddress
 import secrets
 import socket

@@ -1,7 +1,5 @@
 """A page put together: the actors behind it, its guard and its server, from the first to the last moment."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a page may send, field by field. What is wrong with a message becomes one sentence; nothing is guessed."""
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Callable, Mapping

@@ -1,7 +1,5 @@
 """The server: a free port, and uvicorn in a thread of its own."""
 
-from __future__ import annotations
-
 import contextlib
 import logging
 import socket

@@ -4,8 +4,6 @@ Two tasks for each page. The sender waits for the page's own network and for not
 second in the long run, all else at once.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import json

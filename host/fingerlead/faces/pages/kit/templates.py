@@ -1,7 +1,5 @@
 """A page's template filled in: its package's own templates, with the kit's behind them."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from fingerlead.faces.pages.kit.texts import catalogue

@@ -4,8 +4,6 @@ Texts hold names in braces (`{name}`), filled in where they are shown. A transla
 with the same keys.
 """
 
-from __future__ import annotations
-
 import tomllib
 from functools import cache
 from importlib.resources import files

@@ -3,8 +3,6 @@
 The words are those of the catalogue, section `host`. All of this runs in the thread of the practice actor.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any

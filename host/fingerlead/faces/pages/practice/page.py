@@ -1,7 +1,5 @@
 """The practice page put together: sound, practice, staffs and server, from the first to the last moment."""
 
-from __future__ import annotations
-
 import contextlib
 import datetime
 from collections.abc import Callable, Iterator, Mapping

@@ -1,7 +1,5 @@
 """What the practice page may ask for: from its messages to requests of the practice actor."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -7,8 +7,6 @@
 /voice.json   how the page makes the sound by itself
 """
 
-from __future__ import annotations
-
 import asyncio
 from concurrent.futures import Future
 from typing import Any, TypeVar

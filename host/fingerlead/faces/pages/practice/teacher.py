@@ -1,7 +1,5 @@
 """What a teacher's studio has for a pupil who practises on this machine, and the way home for what was played."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

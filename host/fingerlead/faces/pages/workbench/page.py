@@ -4,8 +4,6 @@ It is sent `stage`, the whole of what is going on, and `holes`, raw samples; on 
 to a newer one.
 """
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
