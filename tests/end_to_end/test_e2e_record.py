@@ -100,7 +100,7 @@ def test_a_pulled_plug_leaves_a_session(path):
 def test_a_terminal_shows_one_line_and_the_summary(path):
     master, slave = pty.openpty()
     process = subprocess.Popen(
-        [*FINGERLEAD, "record", "sim", "-o", str(path), "--for", "1.5"],
+        [*FINGERLEAD, "record", "sim", "-o", str(path), "--for", "3"],
         stdout=slave,
         stderr=slave,
         env={**os.environ, "TERM": "xterm", "COLUMNS": "100"},
@@ -182,7 +182,7 @@ def test_a_full_disk_stops_the_recording_and_keeps_what_it_has(path):
 
 
 def test_what_a_session_holds_can_be_played_and_recorded_again(path, tmp_path):
-    assert run("record", "sim", "-o", path, "--for", 1.5).returncode == 0
+    assert run("record", "sim", "-o", path, "--for", 3).returncode == 0
     again = tmp_path / "again.session"
     ran = run("record", f"replay:{path}@all", "-o", again)
     assert ran.returncode == 0
@@ -254,7 +254,7 @@ def test_a_chanter_killed_in_mid_frame_comes_back_with_the_gap_marked(pulled, ca
     """Once only the chanter dies, and the port stays silent; once the cable is pulled too, and the port vanishes."""
     path = tmp_path / "a.session"
     recorder = fingerlead("record", cable.host, "-o", path)
-    ends = []
+    heard_s = []
     try:
         for turn in range(2):
             simulator, port = simulate("--for", 60, on="tcp:0")
@@ -262,10 +262,10 @@ def test_a_chanter_killed_in_mid_frame_comes_back_with_the_gap_marked(pulled, ca
             carrying.start()
             before = kept_bytes(path)
             wait_for(lambda before=before: kept_bytes(path) > before + 150)
+            heard_s.append(time.monotonic())
             simulator.kill()
             simulator.communicate()
             carrying.cut()
-            ends.append(carrying.carried)
             if turn == 0:
                 if pulled:
                     time.sleep(0.1)
@@ -291,8 +291,8 @@ def test_a_chanter_killed_in_mid_frame_comes_back_with_the_gap_marked(pulled, ca
     assert record.intake.restarts == 1
     assert [doubt.cause for doubt in record.doubts] == ["restart"]
     (doubt,) = record.doubts
-    # The way over the doubt is the host's time between the frames before and after it.
-    assert 300_000 < doubt.end_us - doubt.start_us < 8_000_000
+    # The way over the doubt is the host's time between the frames before and after it. One comes at least each second.
+    assert 300_000 < doubt.end_us - doubt.start_us < (heard_s[1] - heard_s[0] + 2) * 1_000_000
     # The half frames cost themselves and nothing else.
     assert record.intake.lost_frames == 0
     assert record.intake.bad_frames <= 1
@@ -344,15 +344,22 @@ def test_devices_names_a_chanter_a_stranger_and_silence(quiet_port):
 
 @pytest.mark.usefixtures("jack")
 def test_a_session_over_midi(path):
-    simulator, port = simulate("--for", 30, on="midi:ash chanter")
+    simulator, port = simulate("--for", 120, on="midi:ash chanter")
+    listed = []
+
+    def answers() -> bool:
+        # A port is given 3 s to say what it is, which a busy machine may need for itself.
+        listed.append(run("devices").stdout)
+        return "\tsimulated chanter, firmware" in listed[-1]
+
     try:
-        named = run("devices")
+        wait_for(answers, "the chanter's answer")
         ran = run("record", port, "-o", path, "--for", 2)
     finally:
         simulator.kill()
         simulator.communicate()
     # It has an input too, which is listed among the outputs for notes.
-    rows = [line for line in named.stdout.splitlines() if "ash chanter" in line]
+    rows = [line for line in listed[-1].splitlines() if "ash chanter" in line]
     assert ["\tsimulated chanter, firmware" in row for row in rows].count(True) == 1
     assert ran.returncode == 0, ran.stderr
     session = read_session(path)
@@ -365,7 +372,7 @@ def test_a_session_over_midi(path):
 
 @pytest.mark.usefixtures("jack")
 def test_a_session_of_plain_notes(path):
-    simulator, port = simulate("--for", 30, "--midi-plain", on="midi:ash chanter")
+    simulator, port = simulate("--for", 120, "--midi-plain", on="midi:ash chanter")
     try:
         ran = run("record", port, "-o", path, "--for", 5)
     finally:
