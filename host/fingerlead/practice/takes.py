@@ -1,7 +1,5 @@
 """The last changes, to be looked at and heard again: each with its diagnosis, if obeying it is known to help."""
 
-from dataclasses import replace
-
 from fingering.diagnosis import Diagnosis
 from fingering.table import Table
 from fingerlead.practice.events import Judged, Take
@@ -64,7 +62,7 @@ def last_phrase(playing: Playing) -> Take | None:
     """The last few held notes, as far back as nothing longer than PAUSE_US parts them; None before the first."""
     notes = list(playing.closed)
     if playing.steady is not None:
-        notes.append(replace(playing.steady, end_us=min(playing.now_us, playing.steady.start_us + PAUSE_US)))
+        notes.append(playing.steady._replace(end_us=min(playing.now_us, playing.steady.start_us + PAUSE_US)))
     if not notes:
         return None
     end_us, start_us = notes[-1].end_us, notes[-1].start_us

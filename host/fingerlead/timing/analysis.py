@@ -45,7 +45,7 @@ def changes_of(
     covered: NDArray[np.uint8],
     changes_before: int = 0,
     edges_before: int = 0,
-) -> list[Change]:
+) -> Iterator[Change]:
     """The changes of a part as plain objects, counted on from `changes_before`.
 
     `edge_us` and `covered` are the timeline's from edge number `edges_before` on.
@@ -64,7 +64,6 @@ def changes_of(
         p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain, p.loose,
         p.first - edges_before, p.last - edges_before + 1,
     )  # fmt: skip
-    changes = []
     for number, (note, to_note, was, to_mask, start_us, spread_us, lead, code, plain, loose, first, stop) in enumerate(
         rows, changes_before
     ):
@@ -74,31 +73,28 @@ def changes_of(
             because = TOOK_NO_PART if number in slips else ORNAMENT
         elif because is None and plain and lead < 0 and len(fingers) > 1:
             because = TOO_CLOSE
-        changes.append(
-            Change(
-                number=number,
-                from_note=note,
-                to_note=to_note,
-                from_mask=was,
-                to_mask=to_mask,
-                start_us=start_us,
-                end_us=start_us + spread_us,
-                way="crossing" if was & ~to_mask and to_mask & ~was else "one-way",
-                lead=None if lead < 0 else lead,
-                spread_us=spread_us,
-                fingers=tuple(
-                    FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us)
-                    for after_us, finger in sorted(zip(islice(finger_us, len(fingers)), fingers, strict=True))
-                ),
-                strays=tuple(strays.get(number, ())),
-                slips=tuple(slips.get(number, ())),
-                loose=loose if plain else None,
-                verdict=verdict,
-                because=because,
-                edges=tuple(edges[first:stop]),
-            )
+        yield Change(
+            number=number,
+            from_note=note,
+            to_note=to_note,
+            from_mask=was,
+            to_mask=to_mask,
+            start_us=start_us,
+            end_us=start_us + spread_us,
+            way="crossing" if was & ~to_mask and to_mask & ~was else "one-way",
+            lead=None if lead < 0 else lead,
+            spread_us=spread_us,
+            fingers=tuple(
+                FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us)
+                for after_us, finger in sorted(zip(islice(finger_us, len(fingers)), fingers, strict=True))
+            ),
+            strays=tuple(strays.get(number, ())),
+            slips=tuple(slips.get(number, ())),
+            loose=loose if plain else None,
+            verdict=verdict,
+            because=because,
+            edges=tuple(edges[first:stop]),
         )
-    return changes
 
 
 def _rows(*columns: NDArray[Any]) -> Iterator[tuple[Any, ...]]:
@@ -148,6 +144,10 @@ class Analysis:
     @cached_property
     def changes(self) -> list[Change]:
         """The changes between neighbouring held notes that differ, in order."""
+        return list(self.iter_changes())
+
+    def iter_changes(self) -> Iterator[Change]:
+        """The changes one by one, for a caller that keeps none of them."""
         return changes_of(self.arrays, self.settings, self.edge_us, self.covered)
 
     @property

@@ -184,7 +184,7 @@ class LiveAnalysis:
 
     def _changes(self, part: Part) -> list[Change]:
         edge_us, covered = self._edges(self._place.edge, self._now_us)
-        return changes_of(part, self.settings, edge_us, covered, self._place.changes, self._place.edge)
+        return list(changes_of(part, self.settings, edge_us, covered, self._place.changes, self._place.edge))
 
     def _tell_changes(self, changes: list[Change]) -> None:
         for change in changes:

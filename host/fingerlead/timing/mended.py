@@ -107,7 +107,7 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
     covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
     rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64))
     found = measure(edge_us, covered, rules, Progression(), final=True)
-    return [] if found is None else changes_of(found[0], settings, edge_us, covered)
+    return [] if found is None else list(changes_of(found[0], settings, edge_us, covered))
 
 
 def as_one(first: Change, second: Change, table: Table, settings: Settings, uncertainty_us: int) -> Change | None:

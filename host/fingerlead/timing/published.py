@@ -26,7 +26,7 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "intake": asdict(intake),
         "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
         "held": [_held(held) for held in analysis.held],
-        "changes": [_change(change) for change in analysis.changes],
+        "changes": [_change(change) for change in analysis.iter_changes()],
         "ornaments": [
             {
                 "name": ornament.name,

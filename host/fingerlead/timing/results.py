@@ -43,8 +43,7 @@ class Timing:
     skew: Literal["measured", "assumed", "given"]
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(NamedTuple):
     """A note held steady. `covered_mask` is its settled mask."""
 
     note: int
@@ -55,8 +54,7 @@ class Held:
     wrong_fingers: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class FingerTime:
+class FingerTime(NamedTuple):
     """One finger's time within a change, counted from the change's start."""
 
     finger: int
@@ -64,8 +62,7 @@ class FingerTime:
     after_start_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Stray:
+class Stray(NamedTuple):
     """A third note sounding inside a change."""
 
     note: int
@@ -75,8 +72,7 @@ class Stray:
     heard: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Slip:
+class Slip(NamedTuple):
     """A finger that takes no part in a change and moved all the same."""
 
     finger: int
@@ -111,8 +107,7 @@ class Change:
     edges: tuple[tuple[int, int], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class OrnamentNote:
+class OrnamentNote(NamedTuple):
     """One note of an ornament."""
 
     note: int
