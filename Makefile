@@ -5,7 +5,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
-.PHONY: help demo test test-all check wheel-check firmware-check bench fuzz soak golden lock clean
+.PHONY: help demo test test-all check wheel-check firmware-check bench fuzz soak golden pictures lock clean
 
 help:
 	@echo "make demo    play an invented evening on the simulated chanter and write its report"
@@ -14,7 +14,7 @@ help:
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
 	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
-	@echo "make golden  renew the golden files;  make lock: renew requirements.lock;  make clean"
+	@echo "make golden  renew the golden files;  make pictures: the README's;  make lock: requirements.lock;  make clean"
 
 .venv/made:
 	@test -n "$(PYTHON)" || { echo "fingerlead needs Python 3.11 or newer; install one, or name it: make PYTHON=/path/to/python3" >&2; exit 1; }
@@ -66,6 +66,9 @@ soak: .venv/test
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden
+
+pictures: .venv/test
+	@$(BIN)/python -m tests.pictures
 
 lock: .venv/made
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
