@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import os
 import pty
 import select
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, session_record
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -40,7 +42,9 @@ def simulate(*args, on="pty", **more) -> tuple[subprocess.Popen, str]:
 
 
 def kept_bytes(path: Path) -> int:
-    return len(read_session(path).data) if path.exists() and path.stat().st_size else 0
+    with contextlib.suppress(SessionError):  # while it is being made
+        return len(read_session(path).data) if path.exists() and path.stat().st_size else 0
+    return 0
 
 
 @pytest.fixture

@@ -106,7 +106,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_quoted(name):
 
 
 def test_a_check_that_is_cut_short_says_so_and_is_not_good(monkeypatch):
-    monkeypatch.setattr("fingerlead.faces.cli.devices._run", lambda test, port, interrupted: None)
+    monkeypatch.setattr("fingerlead.faces.cli.devices.converse", lambda *_: None)
     done = run("check", "sim")
     assert done.exit_code == 1
     assert "cut short" in done.stdout
