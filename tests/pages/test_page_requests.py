@@ -27,7 +27,7 @@ KINDS = {
 }
 REQUESTS = {
     "holes": Cover(127),
-    "listen": inbox.Listen("sim"),
+    "listen": inbox.Choose("sim"),
     "rung": inbox.ChooseRung("low-g-b"),
     "tonight": inbox.BeginTonight(),
     "restart": inbox.BeginAgain(),
@@ -83,7 +83,7 @@ def test_wrong_values_are_one_sentence_and_never_a_request(message):
     elif isinstance(asked, inbox.SetSound):
         assert asked.level_db is None or -60 <= asked.level_db <= 0
         assert asked.drones in (None, True, False)
-    elif isinstance(asked, inbox.Listen):
+    elif isinstance(asked, inbox.Choose):
         assert isinstance(asked.to, str)
 
 

@@ -136,24 +136,6 @@ class Rfc2217Side(SocketSide):
             self._guest.close()
 
 
-class LoopSide(FarSide):
-    """pyserial's loop://: what is written comes back, here a chanter's own words."""
-
-    spec = "loop://"
-    hears = False
-    stays = True
-
-    def port(self):
-        self._port = open_port(self.spec)
-        return self._port
-
-    def start(self) -> None:
-        frames = some_bytes().split(b"\0")
-        # In pieces, as they would come; all of it fits into the loop.
-        for frame in frames:
-            self._port.write(frame + b"\0")
-
-
 class ReplaySide(FarSide):
     """A file of a chanter's bytes, played at its own speed."""
 

@@ -4,7 +4,7 @@ import pytest
 
 pytest.importorskip("pty", reason="needs a system with pseudo-terminals")
 
-from tests.ports.far_sides import LoopSide, PtySide, ReplaySide, Rfc2217Side, SimulatedSide, SocketSide
+from tests.ports.far_sides import PtySide, ReplaySide, Rfc2217Side, SimulatedSide, SocketSide
 from tests.ports.port_contract import PortContract
 
 
@@ -20,10 +20,6 @@ class TestSerialOverASocket(PortContract):
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
 class TestSerialOverTheNetwork(PortContract):
     side = Rfc2217Side
-
-
-class TestSerialOverALoop(PortContract):
-    side = LoopSide
 
 
 class TestReplay(PortContract):

@@ -31,7 +31,7 @@ def side():
         ("socket://127.0.0.1:1", "nothing answers there (Connection refused)", "start what should listen"),
         ("socket://no-fingerlead.invalid:9", "it cannot be opened", "socket://HOST:PORT"),
         ("socket://", "it cannot be opened", "socket://HOST:PORT"),
-        ("nonsense://x", "protocol 'nonsense' not known", "socket://HOST:PORT"),
+        ("nonsense://x", "only socket:// and rfc2217://", "socket://HOST:PORT"),
         ("/dev/null", "it cannot be opened (Inappropriate ioctl for device)", "fingerlead devices"),
         ("", "its name is empty", "fingerlead devices"),
         ("a\0b", "it cannot be opened", "fingerlead devices"),
@@ -185,3 +185,14 @@ def test_a_flood_comes_in_pieces_and_whole(side):
             (chunk,) = port.read(1)
             got += chunk.data
     assert got == sent
+
+
+@pytest.mark.parametrize(
+    "handler", ["spy:///dev/null?file={}", "alt:///dev/null?class=Serial#{}", "loop://?logging={}", "hwgrep://{}"]
+)
+def test_of_pyserials_urls_only_those_of_a_network_port_are_opened(handler, tmp_path):
+    kept = tmp_path / "kept"
+    kept.write_text("something of the user's")
+    with pytest.raises(PortRefused, match="socket://HOST:PORT"):
+        open_port(handler.format(kept))
+    assert kept.read_text() == "something of the user's"

@@ -21,7 +21,7 @@ from fingerlead.store.intake import load
 from fingerlead.store.practice_log import Progress, open_progress
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import read_session
-from tests.practice.session_tools import TABLE, TODAY, SessionByHand, files, played
+from tests.practice.session_tools import TABLE, TODAY, QuietPort, SessionByHand, files, played
 
 DATA, PERFORMANCE = played()
 
@@ -354,6 +354,35 @@ def test_a_rung_that_is_chosen_stays_chosen_for_the_next_chanter():
         assert by_hand.of(events.MusicNow)[-1].snapshot.key == "c-d"
         assert by_hand.of(events.MusicNow)[-1].anew
     by_hand.actor.close()
+
+
+STRANGE = ("spy:///dev/null?file=/tmp/x", "socket://127.0.0.1:22", "replay:/etc/passwd", "midi:other", "/dev/ttyS9")
+
+
+@pytest.mark.parametrize("strange", STRANGE)
+def test_a_page_chooses_only_what_the_program_found_or_was_told_on_the_command_line(strange):
+    opened = []
+
+    def open_port(spec):
+        opened.append(spec)
+        return QuietPort(spec)
+
+    by_hand = SessionByHand(open_port=open_port, look=lambda: (Found("midi:found", "MIDI input"),))
+    by_hand.actor.carry_out(inbox.Choose(strange))
+    assert by_hand.actor.reader is None
+    assert "on offer" in by_hand.of(events.Notice)[-1].sentence
+    for offered in ("sim", "page", "midi:found", ""):
+        by_hand.actor.carry_out(inbox.Choose(offered))
+        assert (by_hand.actor.reader is None) == (offered == "")
+    # A page cannot take away what plays, either.
+    by_hand.actor.carry_out(inbox.Listen(strange))
+    by_hand.actor.carry_out(inbox.Choose("midi:no"))
+    assert by_hand.actor.reader is not None
+    by_hand.actor.carry_out(inbox.Choose(""))
+    by_hand.actor.carry_out(inbox.Choose(strange))
+    assert by_hand.actor.reader is not None
+    by_hand.actor.close()
+    assert set(opened) <= {"midi:found", strange}
 
 
 def test_takes_and_the_last_phrase_can_be_heard_again():

@@ -8,8 +8,9 @@ SIMULATED = "sim"
 def open_port(spec: str) -> Port:
     """Open a port; raises PortRefused.
 
-    `sim`, `midi:NAME` (part of the name will do), `replay:FILE[@SPEED]`, or anything that pyserial opens: a device path
-    or a URL. `@250000` at its end sets a serial port's speed; `@no-dtr` is for a board that starts anew when opened.
+    `sim`, `midi:NAME` (part of the name will do), `replay:FILE[@SPEED]`, or what `SerialPort` opens: a device path,
+    `socket://HOST:PORT` or `rfc2217://HOST:PORT`. `@250000` at its end sets a serial port's speed; `@no-dtr` is for a
+    board that starts anew when opened.
     """
     if spec == SIMULATED:
         from fingerlead.ports.simulated_port import SimulatedPort

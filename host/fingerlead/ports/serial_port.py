@@ -1,4 +1,4 @@
-"""Serial ports, and all else that pyserial opens by URL: /dev/ttyACM0, COM3, a PTY, socket://…, rfc2217://…, loop://.
+"""Serial ports, and two URLs that pyserial opens: /dev/ttyACM0, COM3, a PTY, socket://…, rfc2217://….
 
 pyserial is imported only in this room. Which exception a vanished port raises differs from system to system and
 from call to call; `_VANISHED` and `_lost` are the one place that knows them all.
@@ -19,6 +19,7 @@ from fingerlead.ports.base import Chunk, Port, PortLost, PortRefused, now_us
 from fingerlead.wire.carriers import Carrier
 
 DEFAULT_BAUD = 115_200
+URLS = ("socket", "rfc2217")
 # A chanter that takes no bytes must not hold up the host.
 WRITE_TIMEOUT_S = 1.0
 LONGEST_READ = 1 << 16
@@ -40,6 +41,14 @@ class SerialPort(Port):
         """`dtr` False leaves a board alone that would start anew when its port is opened."""
         self.name = spec
         self._socket: socket.socket | None = None
+        scheme, url, _ = spec.partition("://")
+        # pyserial's other handlers write logs into files, or take the first port that they find.
+        if url and scheme.lower() not in URLS:
+            raise PortRefused(
+                spec,
+                "of addresses only socket:// and rfc2217:// are opened",
+                "write socket://HOST:PORT or rfc2217://HOST:PORT",
+            )
         try:
             self._serial = serial.serial_for_url(spec, baudrate=baud, do_not_open=True, timeout=0)
             if not isinstance(self._serial, rfc2217.Serial):

@@ -22,7 +22,7 @@ from fingerlead.practice.events import Event
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.pupil_port import first_with_strays
 from fingerlead.practice.sound_place import SoundPlace
-from fingerlead.practice.source import PracticeSetting, Source, Whereabouts, begin_source, origin_of
+from fingerlead.practice.source import PAGE, SIMULATED, PracticeSetting, Source, Whereabouts, begin_source, origin_of
 from fingerlead.practice.sums import Resting
 from fingerlead.store.practice_log import NotKept
 from fingerlead.timing.results import Timing
@@ -61,6 +61,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._rung = rung
         self._source: Source | None = None
         self._whereabouts = Whereabouts(setting, lambda event: self._tell(event))
+        self._named = {"", PAGE, SIMULATED}  # what a page may choose beside the ports that are found
         self._resting = Resting()
         self._choices = Choices(None) if choices is None else choices
         self._keyboard_holds: int | None = None
@@ -154,7 +155,10 @@ class PracticeActor(Actor[inbox.Request]):
         """Do what is asked."""
         match request:
             case inbox.Listen(to):
+                self._named.add(to)
                 self._listen(to)
+            case inbox.Choose(to):
+                self._choose_source(to)
             case inbox.ChooseRung(key):
                 self._choose(key)
             case inbox.BeginTonight():
@@ -220,6 +224,13 @@ class PracticeActor(Actor[inbox.Request]):
         self._tell(events.MetronomeNow(self._sounding.beat()))
 
     # --- the chanter that is listened to ---
+
+    def _choose_source(self, to: str) -> None:
+        """Listen to what a page asks for; anything that is not offered may come from a stranger, and is refused."""
+        if to in self._named or self._whereabouts.offers(to):
+            self._listen(to)
+        else:
+            self._notify("Expected one of the chanters on offer; got another. Choose one that is shown.")
 
     def _listen(self, to: str) -> None:
         self._leave()

@@ -7,7 +7,17 @@ from typing import Any, Literal
 
 @dataclass(frozen=True, slots=True)
 class Listen:
-    """Listen to another chanter: `sim`, `page`, a port as `open_source` knows them, or "" for none."""
+    """Listen to another chanter: `sim`, `page`, a port as `open_source` knows them, or "" for none.
+
+    For the command line alone: what `open_source` opens reaches files and the network. A page asks with `Choose`.
+    """
+
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choose:
+    """Listen to one of what is offered: `sim`, `page`, a port that was found or named before, or "" for none."""
 
     to: str
 
@@ -114,6 +124,7 @@ class Sounds:
 
 Request = (
     Listen
+    | Choose
     | ChooseRung
     | BeginTonight
     | BeginAgain

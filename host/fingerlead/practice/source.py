@@ -179,6 +179,10 @@ class Whereabouts:
             self._looked_us = now_us
             self._change(found=self._setting.look())
 
+    def offers(self, to: str) -> bool:
+        """Whether a port was found, and may be chosen."""
+        return any(found.spec == to for found in self._now.found)
+
     def begin(self, source: Source) -> None:
         """A chanter is listened to."""
         self._move("listen", origin=source.origin, name="", cause="", timing=None, kept=source.kept)

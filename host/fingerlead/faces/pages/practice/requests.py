@@ -41,7 +41,7 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
         case "holes":
             return Cover(MASK("covered_mask", message.get("covered_mask")))
         case "listen":
-            return inbox.Listen(text("to", message.get("to")))
+            return inbox.Choose(text("to", message.get("to")))
         case "rung":
             return inbox.ChooseRung(text("key", message.get("key")))
         case "tonight":
