@@ -92,7 +92,7 @@ def test_on_a_pseudo_terminal_everything_arrives_and_the_truth_is_written(tmp_pa
 
 @needs_pty
 def test_on_a_pseudo_terminal_readers_come_and_go() -> None:
-    with simulated("--on", "pty", "--changes", "20", "--speed", "30") as (process, where):
+    with simulated("--on", "pty", "--changes", "20", "--speed", "4") as (process, where):
         fd = os.open(where, os.O_RDWR | os.O_NOCTTY)
         first = read_all(fd, until_bytes=120)
         os.close(fd)
