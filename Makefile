@@ -8,7 +8,7 @@ SECONDS_LONG ?= 60
 .PHONY: help demo test test-all check wheel-check firmware-check bench fuzz soak golden pictures lock clean
 
 help:
-	@echo "make demo    play an invented evening on the simulated chanter and write its report"
+	@echo "make demo    play an invented session on the simulated chanter and write its report"
 	@echo "make test    run the tests;  make test-all: those too that need a JACK server or Chromium"
 	@echo "make check   lint, format, types and the direction of imports"
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"

@@ -25,7 +25,7 @@ What holds, and is tested over every order of all 72 changes:
 - *A finger that takes no part*: times leave it out. In a mask it is `idle`, and comes first, if the mask sounds one of
   the two notes once it is back in its place. A mask for which no finger of the change went too soon or too late (all of
   them have moved, or none) has no other diagnosis; neither has one that no single finger would mend. The note alone
-  never tells of such a finger.
+  never names such a finger.
 """
 
 from collections.abc import Mapping, Sequence

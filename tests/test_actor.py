@@ -64,7 +64,7 @@ def test_an_actor_without_an_inbox_can_be_asked_for_nothing():
     assert not Actor("deaf", lambda: None).ask(1)
 
 
-def test_asking_does_not_wait_for_work_that_takes_long():
+def test_a_request_does_not_wait_for_long_work():
     go_on = threading.Event()
     actor: Actor[int] = Actor("slow", lambda: go_on.wait(PATIENCE_S) and None, 1)
     with actor:

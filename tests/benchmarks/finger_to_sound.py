@@ -49,7 +49,7 @@ def _performance(edge_us: list[int], covered: list[int]) -> Performance:
         for finger in range(8):
             if (before ^ after) >> finger & 1:
                 moves.append(Edge(at_us, finger, "lower" if after >> finger & 1 else "lift", number))
-    return Performance("bench", 1, covered[0], tuple(moves), (), (), (), (), edge_us[-1])
+    return Performance("benchmark", 1, covered[0], tuple(moves), (), (), (), (), edge_us[-1])
 
 
 def _serve(performance: Performance, told: Connection) -> None:
@@ -96,7 +96,7 @@ def measure(seconds: int = SECONDS) -> tuple[np.ndarray, int, float]:
         sounding = Sounding(table, SoundSettings(low_a_hz=LOW_A_HZ)).start()
         if sounding.health().state != "sounding":
             raise RuntimeError(sounding.health().sentence)
-        listening = Listening(table, hear, keep=SessionWriter(folder / "b.session", carrier="stream", port="bench"))
+        listening = Listening(table, hear, keep=SessionWriter(folder / "b.session", carrier="stream", port="benchmark"))
         name = told.recv()
         reader = Reader(lambda: open_port(name)).start()
         while not isinstance(item := reader.get(TICK_S), Lost):

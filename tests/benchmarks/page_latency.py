@@ -137,7 +137,7 @@ def page_rows(seconds: int = SECONDS) -> list[tuple[str, str, str]]:
         ),
         (
             f"practice with a page at 20 changes a second, {took.seconds:.0f} s",
-            f"{took.program_share:.0%} of a core; {took.idle_share:.1%} with nobody playing",
+            f"{took.program_share:.0%} of a core; {took.idle_share:.1%} while idle",
             f"in its second half the page's heap grew by {took.heap_grew_mb:.1f} MB, the program by "
             f"{took.program_grew_mb:.1f} MB",
         ),

@@ -49,7 +49,7 @@ def hour_of_edges(seed: int = 7) -> tuple[np.ndarray, np.ndarray]:
 
 def wire_frames(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[int, bytes]]:
     """The frames of a chanter that plays it: (time, bytes), a hello first, heartbeats between the edges."""
-    frames = [(0, b"\0" + to_stream(encode(Hello(1, b"benchtop", (1, 0, 0), 8, 0, 1_000, 0, "bench", 1))))]
+    frames = [(0, b"\0" + to_stream(encode(Hello(1, b"measured", (1, 0, 0), 8, 0, 1_000, 0, "benchmark", 1))))]
     sequence = 0
     for at_us, until_us, mask in zip(edge_us[:-1].tolist(), edge_us[1:].tolist(), covered.tolist(), strict=True):
         for t_us in range(at_us, until_us, HEARTBEAT_US):
@@ -62,7 +62,7 @@ def write_session(path: Path, frames: list[tuple[int, bytes]]) -> None:
     """The frames as a session file, read in pieces of a few milliseconds as a serial port gives them."""
     from fingerlead.store.session_file import SessionWriter
 
-    with SessionWriter(path, carrier="stream", port="bench") as session:
+    with SessionWriter(path, carrier="stream", port="benchmark") as session:
         held, since_us = [], 0
         for t_us, data in frames:
             if t_us - since_us >= READ_US and held:

@@ -131,7 +131,7 @@ def measure(seconds: int = SECONDS) -> SoundLatency:
         sounding = Sounding(table, SoundSettings(low_a_hz=LOW_A_HZ)).start()
         if sounding.health().state != "sounding":
             raise RuntimeError(sounding.health().sentence)
-        writer = SessionWriter(folder / "bench.session", carrier="stream", port="bench")
+        writer = SessionWriter(folder / "benchmark.session", carrier="stream", port="benchmark")
         listening = Listening(table, hear, keep=writer)
         player = Player(frames, 2)
         times, far_times = Pipe(duplex=False)

@@ -179,7 +179,7 @@ def test_the_demo_ends_with_a_report(tmp_path):
     assert (tmp_path / "evening.truth").exists()
 
 
-def test_every_command_and_option_is_in_the_readme():
+def test_every_command_is_in_the_readme():
     readme = (ROOT / "README.md").read_text()
     for name in COMMANDS:
         assert f"fingerlead {name}" in readme

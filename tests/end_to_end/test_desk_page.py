@@ -170,5 +170,5 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
         expect(told).to_have_text("Ailsa has the chanter.")
         page.get_by_label("Keys on this page").check()
         page.keyboard.press("0")
-        expect(told).to_contain_text("Nobody has the chanter")
+        expect(told).to_contain_text("No pupil has the chanter")
         page.close()

@@ -53,7 +53,7 @@ def script_of(tune, tempo):
 
 
 def told(performance, tune, seed, kind="usual"):
-    """What is told of a playing, as (kind, finger, place in the tune), and the words."""
+    """What is found in a playing, as (kind, finger, place in the tune), and the words."""
     record = read_record(wire_bytes(performance, setup_for(seed), sensors(kind)), None)
     analysis = analyse(record, standard_table(), timing_of(record, "wire"))
     comparison = compare_analysis(analysis, tune)
@@ -87,7 +87,7 @@ def wanted(fault, script):
     if fault.kind == "early":
         return [{("early", fault.finger, fault.place)}]
     if fault.kind == "slow":
-        # Of two fingers that come apart there is no telling whether one was late or the other early.
+        # Of two fingers that come apart, it cannot be said whether one was late or the other early.
         moving = fingers_of(STANDARD[fault.from_note] ^ STANDARD[fault.to_note])
         fingers = moving if len(moving) == 2 else (fault.finger,)
         return [{("slow stray", finger, fault.place)} for finger in fingers]

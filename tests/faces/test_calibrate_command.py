@@ -193,8 +193,8 @@ def test_hold_still_moves_nothing_else():
 
 
 def test_each_pupil_has_levels_of_their_own_and_gets_them_again(run):
-    nobody = run("--pupil", "Ailsa", "--kept")
-    assert "this chanter has not been calibrated by Ailsa yet" in str(nobody.exception)
+    uncalibrated = run("--pupil", "Ailsa", "--kept")
+    assert "this chanter has not been calibrated by Ailsa yet" in str(uncalibrated.exception)
     assert run("--pupil", "Ailsa").exit_code == run("--pupil", "Rory").exit_code == 0
     again = run("--pupil", "Ailsa", "--kept")
     assert again.exit_code == 0, again.output

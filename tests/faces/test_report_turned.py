@@ -88,7 +88,7 @@ def test_the_numbers_are_those_of_the_summary(sessions, tmp_path):
         assert sum(row["heard_us"] for row in mine.values()) == own.heard_us
 
 
-def test_names_that_a_spreadsheet_would_reckon_with_are_harmless():
+def test_names_that_a_spreadsheet_would_evaluate_are_harmless():
     hostile = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", 'plain, "quoted"\nname']
     found = rows([Player(name, 60_000_000, (Tally(0, 1, plain=3),)) for name in hostile])
     for row in csv.DictReader(io.StringIO(as_csv(found), newline="")):

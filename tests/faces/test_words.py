@@ -63,7 +63,7 @@ def obeyed(advice, times):
 
 
 @pytest.mark.parametrize(("from_note", "to_note"), PAIRS)
-def test_whoever_obeys_the_advice_mends_the_stray(from_note, to_note):
+def test_following_the_advice_mends_the_stray(from_note, to_note):
     chance = random.Random(from_note * 9 + to_note)
     for _ in range(25):
         times = random_times(from_note, to_note, chance)
@@ -104,7 +104,7 @@ def test_a_lead_nearer_than_the_uncertainty_is_too_close_to_call():
     assert told(one_change(0, far)) == "clean. The bottom ring led by 1 ms."
 
 
-def test_a_single_finger_leads_nobody():
+def test_a_single_finger_leads_no_other():
     assert told(one_change(0, {7: 0})) == "clean."
 
 

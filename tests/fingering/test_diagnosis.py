@@ -162,7 +162,7 @@ def test_an_idle_finger_below_the_note_that_sounds_leaves_the_diagnosis_to_the_o
 
 
 def test_fingers_of_the_change_have_no_part_in_it_while_none_of_them_has_moved():
-    # C to high A with the top ring and the bottom index off their holes: an E, and no one finger is the reason.
+    # C to high A with the top ring and the bottom index off their holes: an E, and no single finger is the reason.
     stray = moved(to_text(STANDARD[3]), 3, 4)
     assert (sounds(stray), stray[:5]) == (5, "xxxoo")
     assert diagnose_mask(3, 8, from_text(stray)) is None

@@ -38,10 +38,10 @@ def test_a_pupils_playing_comes_out_as_the_simulated_chanter_tells_it(play: Call
 
 
 def test_a_pupil_that_is_not_there_is_refused_in_a_sentence() -> None:
-    command = [sys.executable, scripts.__file__, "--pupil", "nobody"]
+    command = [sys.executable, scripts.__file__, "--pupil", "unknown"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 1
-    assert "nobody" in done.stderr
+    assert "unknown" in done.stderr
     assert "Traceback" not in done.stderr
 
 

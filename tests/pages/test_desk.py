@@ -235,7 +235,7 @@ def test_the_chanter_goes_round_by_name_and_is_put_down(passed):
         assert f"{passed.studio.pupil(key).name} has the chanter." in answer.text
     assert passed.post("/next", data={"by": "fault"}).url.query == b"by=fault"
     assert passed.passed.now == ""
-    assert "Nobody has the chanter" in passed.get("/round.json").json()["told"]
+    assert "No pupil has the chanter" in passed.get("/round.json").json()["told"]
 
 
 def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):

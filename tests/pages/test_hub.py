@@ -145,7 +145,7 @@ def test_a_notice_reaches_a_page_that_fell_behind_after_the_snapshot():
     assert told == [str(value) for value in range(2 * NOTICES, 3 * NOTICES)]
 
 
-def test_a_change_told_again_takes_the_place_of_its_first_telling():
+def test_a_change_published_again_replaces_the_first():
     hub = Hub()
     for number, verdict in ((1, "clean"), (2, "clean"), (1, "stray")):
         hub.publish({"kind": "change", "number": number, "verdict": verdict})

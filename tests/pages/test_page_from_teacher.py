@@ -60,7 +60,7 @@ def test_pupils_are_found_by_name_and_told_apart_by_key(studio):
 
 
 def test_a_pupil_who_is_not_there_is_one_sentence(studio):
-    done = CliRunner().invoke(app, ["practice", "--no-browser", "--studio", str(studio.folder), "--pupil", "Nobody"])
+    done = CliRunner().invoke(app, ["practice", "--no-browser", "--studio", str(studio.folder), "--pupil", "Unknown"])
     assert isinstance(done.exception, Problem)
     assert "expected a pupil of this studio" in str(done.exception)
     assert CliRunner().invoke(app, ["practice", "--studio", str(studio.folder)]).exit_code == 2

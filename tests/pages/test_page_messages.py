@@ -138,7 +138,7 @@ def test_the_beat_is_not_offered_before_its_pass():
     assert page.all()["metronome"]["offered"]
 
 
-def test_changes_of_somebody_else_are_forgotten():
+def test_changes_of_another_player_are_forgotten():
     page = Page()
     session = session_told(page)
     assert page.all()["changes"]

@@ -8,7 +8,7 @@ from pathlib import Path
 from fingerlead.faces.pages import kit, practice
 from fingerlead.faces.pages.kit.texts import catalogue
 
-KIT, WEB = (Path(next(iter(room.__path__))) for room in (kit, practice))
+KIT, PRACTICE = (Path(next(iter(room.__path__))) for room in (kit, practice))
 TEXTS = catalogue(practice.__name__)
 # Texts that are chosen by a value: a state, a voice, a hand, a speed, a place.
 CHOSEN = {
@@ -28,7 +28,7 @@ def flat(table, prefix=""):
 
 
 def scripts():
-    return sorted([*(KIT / "static").glob("*.js"), *(WEB / "static").glob("*.js")])
+    return sorted([*(KIT / "static").glob("*.js"), *(PRACTICE / "static").glob("*.js")])
 
 
 def asked_for():
@@ -36,7 +36,7 @@ def asked_for():
     for script in scripts():
         text = script.read_text(encoding="utf-8")
         found |= set(re.findall(r'"([a-z_]+\.[a-z_0-9]+)"', text))
-    for template in sorted([*(KIT / "templates").iterdir(), *(WEB / "templates").iterdir()]):
+    for template in sorted([*(KIT / "templates").iterdir(), *(PRACTICE / "templates").iterdir()]):
         text = template.read_text(encoding="utf-8")
         found |= set(re.findall(r"\bt\.([a-z_]+(?:\.[a-z_0-9]+)?)", text))
         for part, lines in re.findall(r'part\("(\w+)", (\d+)\)', text):

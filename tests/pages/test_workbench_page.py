@@ -1,4 +1,4 @@
-"""What the calibration page is served from and how it answers: guarded as the practice page, hostile pages refused."""
+"""What the workbench page is served from and how it answers: guarded as the practice page, hostile pages refused."""
 
 from __future__ import annotations
 
@@ -214,7 +214,7 @@ def test_a_stage_goes_whole_and_its_sentences_end(stage):
     [
         ("expected a chanter", "Expected a chanter."),
         ("sim: the connection is lost (gone)", "sim: the connection is lost (gone)."),
-        ("socket://127.0.0.1:5: nobody answers", "socket://127.0.0.1:5: nobody answers."),
+        ("socket://127.0.0.1:5: no answer", "socket://127.0.0.1:5: no answer."),
         ("Stopped.", "Stopped."),
     ],
 )

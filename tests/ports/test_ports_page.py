@@ -77,7 +77,7 @@ def test_what_waits_is_bounded_and_the_newest_stays():
     assert states(port, notes)[-1] == (10**7, 0xA5)
 
 
-def test_feeding_wakes_whoever_reads():
+def test_feeding_wakes_the_reader():
     port = PagePort()
     read = []
     reader = threading.Thread(target=lambda: read.extend(port.read(30.0)))
@@ -88,7 +88,7 @@ def test_feeding_wakes_whoever_reads():
     assert len(read) == 1
 
 
-def test_closing_wakes_whoever_reads_and_may_be_done_twice():
+def test_closing_wakes_the_reader_and_may_be_done_twice():
     port = PagePort()
     reader = threading.Thread(target=lambda: port.read(30.0))
     reader.start()

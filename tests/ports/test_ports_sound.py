@@ -225,7 +225,7 @@ def test_a_broken_engine_makes_silence_and_is_told_once(playing):
     assert not playing.reports.poll()
 
 
-def test_nobody_who_does_not_listen_holds_the_device_up(playing):
+def test_a_listener_that_does_not_read_does_not_hold_the_device_up(playing):
     never_wait(playing.far)
     for _ in range(5_000):
         playing.end()
@@ -352,7 +352,7 @@ def test_a_broken_engine_is_lost_with_its_cause_and_the_next_one_is_made_anew(fa
     assert changes[1].state == "sounding"
 
 
-def test_telling_never_waits_nor_fails_whatever_the_state(fake):
+def test_a_call_never_waits_nor_fails_in_any_state(fake):
     fake()
     out = SoundOut(SquareEngine)
     out.cover(1, 0)

@@ -387,7 +387,7 @@ def test_a_page_that_joins_in_the_middle_is_told_what_the_events_told():
     assert snapshot.progressed == player.of(Progressed)[-1]
     assert snapshot.lit == player.of(Lit)[-1]
     assert (snapshot.key, snapshot.number, snapshot.of) == ("low-g-b", 10, 37)
-    assert player.practice.snapshot() == snapshot  # asking changes nothing
+    assert player.practice.snapshot() == snapshot  # a snapshot changes nothing
 
 
 def test_a_chanter_that_goes_away_leaves_everything_as_it_was():
@@ -512,17 +512,17 @@ def told(events) -> list:
     return [event for event in events if isinstance(event, (Judged, Progressed, Passed))]
 
 
-SITTING = wire_of([ScriptNote(note, 300_000) for note in (0, 2) * 12 + (0, 1, 5, 2, 0)], 5)
+SESSION = wire_of([ScriptNote(note, 300_000) for note in (0, 2) * 12 + (0, 1, 5, 2, 0)], 5)
 
 
 @settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_playing_in_any_pieces_is_judged_and_counted_the_same(data):
-    whole = told(heard(a_practice(key="low-g-b"), SITTING))
+    whole = told(heard(a_practice(key="low-g-b"), SESSION))
     assert any(isinstance(event, Passed) for event in whole)
-    cuts = data.draw(st.lists(st.integers(1, len(SITTING) - 1), max_size=60))
+    cuts = data.draw(st.lists(st.integers(1, len(SESSION) - 1), max_size=60))
     idle = data.draw(st.sampled_from([lambda n: True, lambda n: False, lambda n: n % 3 == 0]))
-    assert told(heard(a_practice(key="low-g-b"), SITTING, cuts, idle)) == whole
+    assert told(heard(a_practice(key="low-g-b"), SESSION, cuts, idle)) == whole
 
 
 @settings(max_examples=25, deadline=None)

@@ -1,4 +1,4 @@
-"""A session: sound at once, sessions kept without asking, nothing hanging, nothing that ends it but its end."""
+"""A session: sound at once, sessions kept automatically, nothing hanging, nothing that ends it but its end."""
 
 from __future__ import annotations
 

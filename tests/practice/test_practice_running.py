@@ -83,7 +83,7 @@ def test_a_fault_of_the_program_is_handed_over_and_what_was_played_is_kept(tmp_p
     assert len(list(files(tmp_path))) == 1
 
 
-def test_it_can_be_stopped_before_anybody_plays():
+def test_it_can_be_stopped_before_playing_begins():
     by_hand = SessionByHand()
     thread = by_hand.actor
     thread.start()

@@ -1,4 +1,4 @@
-"""When a rest is due: by hand-reckoned times."""
+"""When a rest is due: by times worked out by hand."""
 
 from __future__ import annotations
 

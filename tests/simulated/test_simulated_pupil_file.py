@@ -11,7 +11,7 @@ from fingering.notes import LOW_G, B, C
 from fingerlead.simulated.pupil import HUMAN_SCATTER_US, Habit, SimulatedPupil, WrongFinger
 from fingerlead.simulated.scenario import BUILT_IN, PupilError, Scenario, load_scenario, read_scenario
 
-EVENING = Path(__file__).parents[2] / "demo" / "evening.toml"
+DEMO = Path(__file__).parents[2] / "demo" / "evening.toml"
 
 
 @pytest.mark.parametrize("name", BUILT_IN)
@@ -21,8 +21,8 @@ def test_built_in_pupils_carry_their_names(name: str) -> None:
     assert scenario.about
 
 
-def test_the_evening_is_there_and_has_one_main_fault_and_two_lesser_ones() -> None:
-    scenario = load_scenario(str(EVENING))
+def test_the_demo_is_there_and_has_one_main_fault_and_two_lesser_ones() -> None:
+    scenario = load_scenario(str(DEMO))
     assert scenario.about
     assert scenario.changes == 90
     main, lesser = scenario.pupil.habits

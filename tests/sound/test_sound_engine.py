@@ -75,7 +75,7 @@ def test_a_change_told_late_sounds_a_constant_while_after_the_next_frame() -> No
         assert AHEAD_FRAMES <= differ[0] <= AHEAD_FRAMES + 2
 
 
-def test_the_last_told_counts_for_one_frame_and_order_of_telling_does_not_matter() -> None:
+def test_the_last_mask_counts_for_one_frame_and_the_order_of_calls_does_not_matter() -> None:
     engine, plain = loud(), loud()
     engine.cover(LOW_G, 6_000)
     engine.cover(LOW_A, 1_000)

@@ -32,7 +32,7 @@ def test_at_any_low_a_and_rate(voice: str, low_a_hz: float) -> None:
 
 @settings(deadline=None, max_examples=20)
 @given(st.floats(30, 8_000), st.lists(st.floats(0.001, 1), min_size=1, max_size=4))
-def test_reckoned_loudness_is_what_pyloudnorm_measures(hz: float, amplitudes: list[float]) -> None:
+def test_calculated_loudness_is_what_pyloudnorm_measures(hz: float, amplitudes: list[float]) -> None:
     amplitudes = [a for k, a in enumerate(amplitudes, 1) if k * hz < 20_000]
     seconds = np.arange(RATE_HZ) / RATE_HZ
     tone = sum(a * np.sin(2 * np.pi * k * hz * seconds) for k, a in enumerate(amplitudes, 1))

@@ -250,7 +250,7 @@ def test_mido_reads_the_tuning_of_every_key(tmp_path, out):
         assert told[key] == pytest.approx(hz, rel=2e-6)
 
 
-def test_nothing_sounds_where_nobody_knows(tmp_path, out):
+def test_nothing_sounds_where_the_holes_are_unknown(tmp_path, out):
     """While the chanter was away no note goes on; it sounds again with the first frame after."""
     masks = standard_table().standard
     stamps = [*range(0, 1_000_001, 100_000), 5_000_000, 5_100_000]

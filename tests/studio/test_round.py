@@ -62,13 +62,13 @@ def test_each_turn_is_a_session_of_the_pupil_who_played_it(tmp_path):
         wait_for(lambda: not passed._inbox)
         passed.stop()
         assert passed.sentence == ""
-        sittings = studio.index.sessions()
-        assert [s.pupil for s in sorted(sittings, key=lambda s: s.started_utc)] == keys
-        for sitting, data in zip(sorted(sittings, key=lambda s: s.started_utc), played, strict=True):
-            session, analysis = analysed(studio.session_path(sitting.digest))
+        sessions = studio.index.sessions()
+        assert [s.pupil for s in sorted(sessions, key=lambda s: s.started_utc)] == keys
+        for each, data in zip(sorted(sessions, key=lambda s: s.started_utc), played, strict=True):
+            session, analysis = analysed(studio.session_path(each.digest))
             assert session.data in data or data in session.data
             assert len(analysis.changes) > 10
-        hands = [read_session(studio.session_path(s.digest)).meta["settings"] for s in sittings]
+        hands = [read_session(studio.session_path(s.digest)).meta["settings"] for s in sessions]
         assert sorted(hands) == ['{"hand_on_top": "left"}', '{"hand_on_top": "right"}']
 
 

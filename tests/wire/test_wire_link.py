@@ -93,7 +93,7 @@ def test_requests_reach_the_chanter_and_answers_find_their_requests(carrier):
         assert event.words == "done"
 
 
-def test_an_answer_that_nobody_asked_for_is_an_event():
+def test_an_unrequested_answer_is_an_event():
     link, chanter = HostLink(), ChanterLink()
     answer = m.Answer(9, m.NOT_ABLE, b"\x01")
     assert link.receive(chanter.send(answer), 1) == [Answered(None, answer, None, None, 1)]

@@ -160,7 +160,7 @@ def test_a_restart_seen_in_the_times_is_not_counted_again_when_the_hello_comes()
     assert read(start).intake.restarts == 1
     # The next new boot number is a restart of its own.
     assert read([*start, ("boot", 3), ("hello", 1), *playing(1)]).intake.restarts == 2
-    # So is one that comes after a hello which told of nothing new.
+    # So is one that comes after a hello that said nothing new.
     again = [
         ("hello", 1),
         *playing(3),

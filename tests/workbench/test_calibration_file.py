@@ -68,9 +68,9 @@ def test_keep_find_undo(tmp_path):
     assert files.find_calibration(tmp_path, DEVICE, "anyone") == second
     assert files.load_earlier(tmp_path, DEVICE, "anyone") == first
     assert "anyone" not in path.name
-    assert files.find_calibration(tmp_path, DEVICE, "somebody else") is None
+    assert files.find_calibration(tmp_path, DEVICE, "another") is None
     with pytest.raises(CalibrationError, match="none is kept"):
-        files.load_earlier(tmp_path, DEVICE, "somebody else")
+        files.load_earlier(tmp_path, DEVICE, "another")
 
 
 @given(TEXT)
@@ -153,7 +153,7 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path, monkeypa
         files.find_calibration(tmp_path, DEVICE, "anyone")
     with pytest.raises(CalibrationError, match="cannot be read: Permission denied; name another folder"):
         files.load_earlier(tmp_path, DEVICE, "anyone")
-    # Whoever only records is not held up by it.
+    # Recording alone is not held up by it.
     assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
     assert files.calibration_of(bytes.fromhex(DEVICE), "anyone", tmp_path) is None
 

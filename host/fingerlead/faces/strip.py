@@ -22,7 +22,7 @@ from fingerlead.timing.results import Change, Timing
 
 SHORTEST_US = 20_000
 MARGIN = 0.4
-# One letter for each note, as notes are named: the octave told by case.
+# One letter for each note, as notes are named: the octave shown by case.
 LETTERS = "GABCDEFga"
 MOST_TICKS = 8  # more would run together
 WIDTH = 48  # of the lanes in a terminal

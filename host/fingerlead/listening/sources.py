@@ -23,7 +23,7 @@ from fingerlead.wire.messages import Hello
 PATIENCE_US = 3_000_000
 ASK_EVERY_US = 1_000_000
 READ_TIMEOUT_S = 0.05
-# What only a chanter says: a port that sends back what it is told repeats our question.
+# What only a chanter says: a port that sends back what it receives repeats our question.
 SPOKEN = (State, RawState, TroubleSeen)
 _log = logging.getLogger(__name__)
 

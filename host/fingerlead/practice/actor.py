@@ -345,7 +345,7 @@ class PracticeActor(Actor[inbox.Request]):
         if self._resting.moved(host_us):
             self._tell(events.RestDue(self._resting.played_us))
 
-    # --- what is told ---
+    # --- what is published ---
 
     def _tell_all(self, came: list[Event]) -> None:
         for event in came:

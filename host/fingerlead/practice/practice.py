@@ -51,13 +51,13 @@ class Practice:
         self._bpm: float | None = None
         self.doing: Doing = "rung"
         self._turns = TonightTurns(Tonight((), ()), self.progress)
-        self._before: Change | None = None  # the change told last
+        self._before: Change | None = None  # the change published last
         self._held_back: tuple[Change, Timing] | None = None  # not shown until it is known whether it was one
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: int | None = None  # what was lit when the note that sounds began
         self._lit: events.Lit  # from the first music on
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
-        # Which holes loosened in a stretch in which they counted as covered: raw samples tell.
+        # Which holes loosened in a stretch in which they counted as covered, by the raw samples.
         self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
         self._play(music_of(self._home, self.rungs))
 
@@ -250,7 +250,7 @@ class Practice:
         elif item.kind in ("wrong", "extra") and over.note != note:
             self.progress.note_read(self.today, note, right=False)
             if self._asked == trying:
-                self._asked = None  # a second try tells nothing of reading
+                self._asked = None  # a second try says nothing about reading
         elif self._asked is None:
             self._asked = trying
 
@@ -261,7 +261,7 @@ class Practice:
         whole = self._whole(before, change, timing)
         if whole is not None:
             if self._held_back is None:
-                self._sums.forget_last()  # its first half was told as a change of its own
+                self._sums.forget_last()  # its first half was published as a change of its own
             self._held_back = None
             return self._judge(whole, timing)
         came = self._show_held_back()

@@ -1,4 +1,4 @@
-"""The seal while a note alone is held: raw samples beside the holes tell of a finger that leaves its hole a little.
+"""The seal while a note alone is held: raw samples beside the holes show a finger that leaves its hole a little.
 
 Question: a hole counts as covered long before it is closed; did each one stay as closed as it was? Only where the
 chanter streams raw samples and a calibration of it is kept; else nothing is looked at, and nothing claimed.

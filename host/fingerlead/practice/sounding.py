@@ -134,7 +134,7 @@ class Sounding:
 
     def cover(self, covered_mask: int, host_us: int) -> None:
         """A state that arrived at `host_us` sounds, a constant time after that."""
-        # A chanter tells its state ten times a second, whether it is another or not.
+        # A chanter sends its state ten times a second, whether it has changed or not.
         if covered_mask != self._mask:
             self._mask = covered_mask
             if self._out is not None:

@@ -63,7 +63,7 @@ class Source:
     notify: Callable[[str], None]  # gets what the player is to know
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
-    covered_mask: int | None = None  # as last told
+    covered_mask: int | None = None  # as last published
     played: bool = False  # whether a hole was covered
 
     def take(self, item: Item) -> bool:

@@ -16,9 +16,9 @@ Both go by `step`, which raises for a transition that is not in the table: it wo
 from collections.abc import Mapping
 from typing import Final, Literal, TypeVar
 
-# Nothing is listened to; a chanter is to speak; it has told its holes; its port is lost; it could not be listened to.
+# Nothing is listened to; a chanter is to speak; it has sent its holes; its port is lost; it could not be listened to.
 Place = Literal["none", "waiting", "here", "away", "refused"]
-# A chanter is chosen; it tells its holes; its port is lost, or found again; listening ends, or is refused.
+# A chanter is chosen; it sends its holes; its port is lost, or found again; listening ends, or is refused.
 Sign = Literal["listen", "state", "lost", "back", "end", "refuse"]
 
 CHANTER: Final[Mapping[Place, Mapping[Sign, Place]]] = {

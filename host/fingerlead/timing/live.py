@@ -68,7 +68,7 @@ class LiveAnalysis:
         self._note_told = False
         self._unsettled = False
         self._now_us = 0
-        self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to tell then
+        self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to publish then
 
     @property
     def timing(self) -> Timing:

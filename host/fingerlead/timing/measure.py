@@ -2,7 +2,7 @@
 
 Works on windows: for each pair of neighbouring held notes, the edges from the one that leaves the first note's settled
 mask to the one that reaches the second's, both included. Arrays named per window have one entry a window; `at` arrays
-hold edge numbers, flat over all windows, with `window` telling whose they are.
+hold edge numbers, flat over all windows, with `window` giving the window each belongs to.
 
 Definitions:
 - a finger that differs between the settled masks has one time: its last edge into its new state, ignoring departures

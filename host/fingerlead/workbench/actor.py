@@ -258,7 +258,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
             self._workbench.port.close()
             self._workbench = None
 
-    # -- telling -------------------------------------------------------------------------------------------------------
+    # -- publishing ----------------------------------------------------------------------------------------------------
 
     def _forget(self, **also: Any) -> None:
         """What came of the job before is no longer shown."""
@@ -266,7 +266,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         self._change(reports=(), skew=None, counts=(0, 0), moved=(False,) * HOLES, given=False, **also)
 
     def _change(self, **parts: Any) -> None:
-        """Tell the stage where it is another now."""
+        """Publish the stage if it has changed."""
         stage = replace(self.stage, **parts)
         if stage != self.stage:
             self.stage = stage

@@ -119,7 +119,7 @@ class BarTest(WorkbenchTalk):
         """Meet, and listen to the holes."""
         yield from self.meet()
         yield from self.stream_holes()
-        changes: list[tuple[int, int]] = []  # heartbeats tell nothing here
+        changes: list[tuple[int, int]] = []  # heartbeats carry no change
         looked_us = 0
         while min(self.counts) < WANTED:
             for event in (yield from self.next_events()):

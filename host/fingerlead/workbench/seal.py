@@ -17,7 +17,7 @@ SMOOTH_US = 15_000
 LOOSE = 0.12  # of the way from covered to open
 LIFTED = 0.6  # from here on the finger was meant to go
 LEAST_US = 40_000
-NEAR_US = 150_000  # how near to another finger's move it has to be, to be told with it
+NEAR_US = 150_000  # how near to another finger's move it has to be, to be reported with it
 BESIDE_US = 60_000  # how near to a lift of its own it is part of that
 NOISES = 4.0
 

@@ -1,4 +1,4 @@
-"""`fingerlead demo`: an invented evening that plays by itself, from the chanter's bytes to the report.
+"""`fingerlead demo`: an invented session that plays by itself, from the chanter's bytes to the report.
 
 The simulated chanter runs in a process of its own and is recorded through its port like any other: on a pseudo-terminal
 where the system has them, on a TCP port elsewhere.
@@ -33,7 +33,7 @@ from fingerlead.studio.pupils import StudioError
 def demo(
     what: Annotated[
         Literal["evening", "studio"],
-        typer.Argument(help="One evening and its report, or a teacher's studio of a dozen over three months."),
+        typer.Argument(help="One session and its report, or a teacher's studio of a dozen over three months."),
     ] = "evening",
     folder: Annotated[
         Path, typer.Option("--folder", help="Where the session, the truth and the report are put.")
@@ -41,11 +41,11 @@ def demo(
     speed: Annotated[float, typer.Option(min=1, max=100, help="Times as fast as real time.")] = 8.0,
     browser: options.Browser = True,
 ) -> None:
-    """Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio."""
+    """Play an invented session on a simulated chanter, record it, and write its report; or open an invented studio."""
     if what == "studio":
         open_studio(folder / "studio", browser)
     else:
-        play_evening(folder, speed)
+        play_session(folder, speed)
 
 
 def open_studio(folder: Path, browser: bool) -> None:
@@ -65,7 +65,7 @@ def open_studio(folder: Path, browser: bool) -> None:
     serve_studio(folder, None, browser, "127.0.0.1", None)
 
 
-def play_evening(folder: Path, speed: float) -> None:
+def play_session(folder: Path, speed: float) -> None:
     """Play, record, analyse and report. Raises Problem."""
     scenario = demo_folder() / "evening.toml"
     typer.echo(" ".join(load_scenario(str(scenario)).about.split()))

@@ -79,7 +79,7 @@ COMMANDS = {
     ),
     "demo": (
         "demo",
-        "Play an invented evening on a simulated chanter, record it, and write its report; or open an invented studio.",
+        "Play an invented session on a simulated chanter, record it, and write its report; or open an invented studio.",
     ),
 }
 

@@ -68,7 +68,7 @@ def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None 
 def round_sentence(studio: Studio, passed: Round) -> str:
     """Who has the chanter that is passed round, and what is wrong with it."""
     name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
-    who = f"{name} has the chanter." if name else "Nobody has the chanter: what is played now is not kept."
+    who = f"{name} has the chanter." if name else "No pupil has the chanter; what is played now is not recorded."
     return f"{who} {capital(passed.sentence)}" if passed.sentence else who
 
 

@@ -30,7 +30,7 @@ def work_clause(glance: Glance) -> str:
 
 
 def fault_clause(fault: Fault | None) -> str:
-    """Which finger goes out of turn, after a colon; nothing where there is no telling."""
+    """Which finger goes out of turn, after a colon; nothing if it cannot be said."""
     if fault is None:
         return ""
     _, _, first, second = fault.turn

@@ -35,7 +35,7 @@ from fingerlead.sound.voices import voice_json
 RATE_HZ = 48_000
 ANSWER_S = 5.0
 GONE = "This take cannot be heard any more; only the last fifty are kept. Play the change again."
-NOT_MENDED = "Nothing in this take can be mended: no one finger is to blame for what sounded."
+NOT_MENDED = "Nothing in this take can be mended: what sounded was not caused by any single finger."
 BUSY = "fingerlead is busy; try again in a moment."
 Answer = TypeVar("Answer")
 Edges = tuple[tuple[int, int], ...]

@@ -22,7 +22,7 @@ def pupil_named(studio: Studio, name: str) -> Pupil:
         return found[0]
     if found:
         raise StudioError(f"two pupils are called {name}; name one by its key: {', '.join(p.key for p in found)}")
-    names = ", ".join(pupil.name for pupil in there[:20]) or "nobody yet"
+    names = ", ".join(pupil.name for pupil in there[:20]) or "no pupils yet"
     raise StudioError(f"expected a pupil of this studio; there is no {name}. There are: {names}")
 
 

@@ -1,4 +1,4 @@
-"""The calibration page: what it is sent, what it may ask for, and how it is put together with the workbench's actor.
+"""The workbench page: what it is sent, what it may ask for, and how it is put together with the workbench's actor.
 
 It is sent `stage`, the whole of what is going on, and `holes`, raw samples; on the way to a slow page `holes` gives way
 to a newer one.

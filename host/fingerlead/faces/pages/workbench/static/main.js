@@ -1,4 +1,4 @@
-// The calibration page. Messages go into `state`; once a frame what has changed is drawn.
+// The workbench page. Messages go into `state`; once a frame what has changed is drawn.
 
 import { byId, make, tell, write } from "/kit/dom.js";
 import { onceAFrame, openLine } from "/kit/page.js";

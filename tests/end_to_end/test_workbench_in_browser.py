@@ -1,4 +1,4 @@
-"""The calibration page in a browser: sent by hand what a workbench sends, and once whole with the program."""
+"""The workbench page in a browser: sent by hand what a workbench sends, and once whole with the program."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def report(hole, verdict="good"):
     )  # fmt: skip
 
 
-def asking(number):
+def a_step(number):
     kind, hole = PLAN[number - 1]
     return StageStep(number, len(PLAN), kind, hole, ask_words(kind, hole))
 
@@ -52,7 +52,7 @@ BAD = replace(
 STAGES = {
     "begin": Stage(),
     "trouble": replace(HEARD, sentences=("The chanter is gone.",), trouble=True),
-    "step": replace(HEARD, job="calibrate", step=replace(asking(7), holding=True)),
+    "step": replace(HEARD, job="calibrate", step=replace(a_step(7), holding=True)),
     "bar": replace(HEARD, job="bar", last="bar", step=StageStep(0, 0, "bar", None, BAR_WORDS), counts=(3, 4)),
     "seal": replace(HEARD, job="seal", last="seal", levels=(), step=StageStep(0, 0, "seal", None, SEAL_WORDS)),
     "good": GOOD,
@@ -161,7 +161,7 @@ def test_by_keyboard_alone_it_begins_and_stops(opened, host):
 @pytest.mark.parametrize("number", [1, 6, 7, 18, 19])
 def test_each_step_is_one_large_sentence_and_its_hole_is_marked(opened, host, number):
     page = opened()
-    step = asking(number)
+    step = a_step(number)
     host.tell(replace(HEARD, job="calibrate", step=step))
     expect(page.locator("#instruction")).to_have_text(step.words)
     expect(page.locator("#step")).to_have_text(f"Step {number} of {len(PLAN)}")
