@@ -30,7 +30,7 @@ from fingering.table import Table, standard_table
 SCATTER_US = 12_000
 
 # What a change costs, in milliseconds of expected stray time. Our own choice, not measured: a stray is heard and is the
-# fault itself; a mask that is no note's fingering only colours the tone; each further finger is one more thing to place;
+# fault itself; a mask that fingers no note only colours the tone; each further finger is one more thing to place;
 # a finger that goes against the rest of its hand is harder than that: B to C is a known trouble spot (common practice)
 # though it can sound no stray.
 FALSE_WEIGHT = 0.25

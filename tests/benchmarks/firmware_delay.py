@@ -1,4 +1,4 @@
-"""From a finger's crossing of its level to the last bit of the frame that tells of it, on the emulated Cortex-M3.
+"""From a finger's crossing of its level to the last bit of the frame that carries it, on the emulated Cortex-M3.
 
 All in the emulator's virtual time, so the load of this machine has no part in it. `paced_uart.c` gives the UART the
 time of 115 200 baud. The crossings are of one hole each, at random microseconds, so that they fall anywhere in a scan.

@@ -188,7 +188,7 @@ class Check:
         rows = {(row["from"], row["to"]): row for row in json.loads(page.read_text())["changes"]}
         true = counts(self.analysed(session), performance, first_stamp_us(session))
         if rows.keys() != true.keys():
-            raise CheckFailed(f"expected the report to tell of the changes {sorted(true)}; got {sorted(rows)}")
+            raise CheckFailed(f"expected the report to name the changes {sorted(true)}; got {sorted(rows)}")
         for pair, (many, least, most) in true.items():
             row = rows[pair]
             counted = sum(row[how] for how in ("plain", "ornamented", "perhaps", "uncertain"))

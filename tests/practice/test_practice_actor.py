@@ -26,7 +26,7 @@ from tests.practice.session_tools import TABLE, TODAY, QuietPort, SessionByHand,
 DATA, PERFORMANCE = played()
 
 
-def test_each_state_sounds_before_anything_is_told_of_it():
+def test_each_state_sounds_before_anything_is_said_of_it():
     by_hand = SessionByHand()
     by_hand.actor.carry_out(inbox.Listen("quiet"))
     order: list[object] = []

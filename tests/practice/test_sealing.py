@@ -1,4 +1,4 @@
-"""The seal in the first rung: a finger that leaves its hole a little is named, where raw samples tell of it."""
+"""The seal in the first rung: a finger that leaves its hole a little is named, where raw samples show it."""
 
 from __future__ import annotations
 

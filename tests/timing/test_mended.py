@@ -42,7 +42,7 @@ def planted(number: int):
 
 
 def scanned(performance) -> list[tuple[int, int]]:
-    """What a chanter without sensor noise tells of it: the masks at its scans."""
+    """What a chanter without sensor noise sends of it: the masks at its scans."""
     at_scan = {-(-t_us // SCAN_US) * SCAN_US: mask for t_us, mask in masks_of(performance)}
     (first, mask), *rest = at_scan.items()
     return [(first, mask), *edges_of(mask, toggles(mask, rest))]

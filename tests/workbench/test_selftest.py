@@ -195,7 +195,7 @@ def test_a_clock_that_wraps_while_it_is_watched_is_seen_and_else_it_is_said_when
     assert re.search(r"in 9\.\d minutes: --for 6\d\d would see it", found.sentence)
 
 
-def test_a_chanter_that_starts_anew_while_it_is_watched_is_told_of():
+def test_a_chanter_that_starts_anew_while_it_is_watched_is_reported():
     line = Line()
     watched = [0]
 

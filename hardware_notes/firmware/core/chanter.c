@@ -36,7 +36,7 @@ static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_
     c->started = true;
 }
 
-/* Tells of one stuck sensor at most in a scan: the step stays short, and the next edge tells of the next. */
+/* Reports one stuck sensor at most in a scan: the step stays short, and the next edge reports the next. */
 static void watch_sensors(struct chanter *c, const uint16_t samples[HOLES], uint8_t edges, uint32_t now_us) {
     bool told = false;
     for (uint8_t hole = 0; hole < HOLES; hole++) {

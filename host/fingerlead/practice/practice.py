@@ -57,7 +57,7 @@ class Practice:
         self._trying: int | None = None  # what was lit when the note that sounds began
         self._lit: events.Lit  # from the first music on
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
-        # Which holes loosened in a stretch in which they counted as covered, by the raw samples.
+        # Which holes loosened in a stretch in which they counted as covered: raw samples show it.
         self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
         self._play(music_of(self._home, self.rungs))
 
