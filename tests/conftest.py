@@ -15,6 +15,10 @@ HERE = Path(__file__).parent
 FAST_ROOMS = {"fingering", "wire", "timing", "music", "sound"}
 # A test that asks for one of these fixtures gets its mark, and may be left out on a machine that has not got the thing.
 MARKS = {"build": "firmware", "elf": "firmware", "jack": "jack", "sound_server": "jack", "browser": "chromium"}
+# JACK servers that start at the same time disturb each other: all that need one run in one worker.
+NEED_JACK = {
+    f"tests/end_to_end/test_{name}.py" for name in ("e2e_midi_out", "e2e_midi_port", "e2e_record", "e2e_sound", "truth")
+}
 # Rooms with long tests come first, so that all workers end at about the same time.
 LONG_FIRST = ("end_to_end", "faces", "studio", "workbench", "firmware")
 # Time limits come from a slow machine under load; speed is measured by `make bench` alone.
@@ -49,6 +53,10 @@ def pytest_collection_modifyitems(items):
     for item in items:
         for mark in {MARKS[name] for name in item.fixturenames if name in MARKS}:
             item.add_marker(mark)
+        if item.get_closest_marker("jack") is not None and _module(item.nodeid) not in NEED_JACK:
+            raise pytest.UsageError(
+                f"{item.nodeid} needs a JACK server: put its module into NEED_JACK of tests/conftest.py"
+            )
         if _room(item) in FAST_ROOMS and item.get_closest_marker("slow") is None:
             item.add_marker("fast")
     items.sort(key=lambda item: LONG_FIRST.index(_room(item)) if _room(item) in LONG_FIRST else len(LONG_FIRST))
@@ -56,6 +64,23 @@ def pytest_collection_modifyitems(items):
 
 def _room(item) -> str:
     return item.path.relative_to(HERE).parts[0]
+
+
+def _module(nodeid: str) -> str:
+    return nodeid.partition("::")[0]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """A module runs whole in one worker, as its fixtures are dear."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByModule(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            module = _module(nodeid)
+            return "jack" if module in NEED_JACK else module
+
+    return ByModule(config, log)
 
 
 @pytest.hookimpl(optionalhook=True)

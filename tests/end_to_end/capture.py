@@ -70,6 +70,8 @@ class JackServer:
         )
         waited = subprocess.run(["jack_wait", "-w", "-t", f"{PATIENCE_S:.0f}", "-s", name], capture_output=True)
         started = waited.returncode == 0 and self._process.poll() is None
+        if not started:
+            self.stop()
         assert started, "jackd is installed but does not start with its dummy driver"
 
     def stop(self) -> None:
