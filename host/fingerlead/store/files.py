@@ -49,6 +49,18 @@ def write_whole(path: Path, data: bytes) -> None:
         beside.unlink(missing_ok=True)
 
 
+def write_output(path: Path, data: bytes | str) -> None:
+    """Write what a person asked for, whole or not at all: where it cannot be written, an earlier file stays.
+
+    Follows a link; a device or a pipe takes the bytes as they come. Raises OSError.
+    """
+    data = data.encode("utf-8") if isinstance(data, str) else data
+    if path.exists() and not path.is_file():
+        path.write_bytes(data)
+    else:
+        write_whole(path.resolve(), data)
+
+
 def append_line(path: Path, what: dict[str, object]) -> None:
     """Add an object as one line, on the disk when this returns; raises OSError."""
     data = json.dumps(what, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"

@@ -16,6 +16,7 @@ import numpy as np
 
 from fingerlead.ports.midi_out import NoteVoice
 from fingerlead.store import midi_file
+from fingerlead.store.files import write_output
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.midi_file import Event, midi_file_bytes
 from fingerlead.store.session_reading import StoredSession, note_numbers, read_session
@@ -230,7 +231,7 @@ def _write(out: Path, data: bytes) -> None:
             raise ExportError(
                 f"{out}: expected a new file or a MIDI file to write anew, but something else is there; name another"
             )
-        out.write_bytes(data)
+        write_output(out, data)
     except OSError as error:
         raise ExportError(f"{out}: it cannot be written: {error.strerror or error}; name another file") from None
 

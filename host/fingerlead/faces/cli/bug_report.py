@@ -19,7 +19,7 @@ from fingerlead.log import is_log
 from fingerlead.ports import midi_out, sound_port
 from fingerlead.ports.catalogue import midi_ports, serial_ports
 from fingerlead.practice.choices import Choices
-from fingerlead.store.files import own_folder, write_whole
+from fingerlead.store.files import own_folder, write_output
 from fingerlead.version import __version__
 
 LARGEST_LOG = 1 << 24
@@ -50,7 +50,7 @@ def bug_report(
         if log is not None:
             zipped.writestr("log.txt", read_log(log))
     with writing("the bug report", output):
-        write_whole(output, packed.getvalue())
+        write_output(output, packed.getvalue())
     typer.echo(f"{output} holds, for you to look through before you send it:")
     for name, (_, sentence) in parts.items():
         typer.echo(f"  {name:<14} {sentence}")

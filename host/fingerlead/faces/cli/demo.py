@@ -24,7 +24,7 @@ from fingerlead.listening.reader import Reader
 from fingerlead.listening.recording import Recording, record
 from fingerlead.listening.sources import open_source
 from fingerlead.simulated.scenario import load_scenario
-from fingerlead.store.files import demo_folder
+from fingerlead.store.files import demo_folder, write_output
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio.invented import make_studio
 from fingerlead.studio.pupils import StudioError
@@ -96,6 +96,6 @@ def play_session(folder: Path, speed: float) -> None:
     typer.echo("")
     for line in text_lines(loaded, analysis):
         typer.echo(line)
-    page.write_text(render(played([(session, analysis)]), date.today()), encoding="utf-8")
+    write_output(page, render(played([(session, analysis)]), date.today()))
     typer.echo(f"\nThe report for the teacher: {page.resolve()}")
     typer.echo(f"What the simulated fingers truly did: {truth}")

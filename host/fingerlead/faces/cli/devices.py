@@ -14,12 +14,13 @@ from rich.text import Text
 
 from fingering.holes import FINGERS
 from fingerlead.faces.cli.options import PortName
-from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import until_interrupted
 from fingerlead.listening.sources import Met, meet, open_source
 from fingerlead.ports import catalogue, midi_out, sound_port
 from fingerlead.ports.base import Found, Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.simulated_port import SPEC, HandsPort
+from fingerlead.store.files import write_output
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
 from fingerlead.workbench.selftest import SelfTest, Trial
@@ -125,10 +126,8 @@ def check(
     for line in lines:
         typer.echo(line)
     if output is not None:
-        try:
-            output.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        except OSError as error:
-            raise Problem(f"{output}: the report cannot be written: {error.strerror}; name another file") from None
+        with writing("the report", output):
+            write_output(output, "\n".join(lines) + "\n")
     if not test.good or not test.done or any(trial.verdict == "bad" for trial in found):
         raise typer.Exit(1)
 

@@ -12,8 +12,9 @@ from fingering.holes import FINGERS
 from fingering.moves import advice, change_text, move, moves, possible_strays
 from fingering.notes import NOTES, note_index
 from fingerlead.faces.cli.options import TextOrJson
-from fingerlead.faces.cli.problem import Problem
+from fingerlead.faces.cli.problem import Problem, writing
 from fingerlead.faces.phrases import capital, counted, listed, small
+from fingerlead.store.files import write_output
 
 SCHEMA = "fingerlead-heard-1"
 MOST_LISTED = 24  # orders that text lists one by one; JSON lists all of them
@@ -39,7 +40,8 @@ def heard(
     if card is not None:
         if from_note is not None:
             raise typer.BadParameter("give either three notes or --card FILE")
-        card.write_text(card_page(), encoding="utf-8")
+        with writing("the card", card):
+            write_output(card, card_page())
         typer.echo(f"The card is in {card}: open it and print it, on A4 or Letter.")
         return
     if from_note is None or to_note is None or stray is None:

@@ -16,6 +16,7 @@ from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
 from fingerlead.sound.takes import render_take, wav_bytes
+from fingerlead.store.files import write_output
 from fingerlead.store.passage import decode_passage, message_of
 from fingerlead.store.passage.stretch import Passage
 from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError, holds_message
@@ -188,5 +189,5 @@ def sounded(passage: Passage, analysis: Analysis, path: Path, speed: float) -> s
     shown = path_text(path)
     with problem_from(ValueError), writing("the sound", shown, "name another file with --sound"):
         samples = render_take(edges, until_us, speed, passage.table, rate_hz=RATE_HZ)
-        path.write_bytes(wav_bytes(samples, RATE_HZ))
+        write_output(path, wav_bytes(samples, RATE_HZ))
     return f"{shown}: {len(samples) / RATE_HZ:.1f} seconds of sound."

@@ -15,6 +15,7 @@ from fingerlead.faces.pages.desk.pages import printed_glance
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.numbers import Player, as_csv, as_json, rows
 from fingerlead.faces.report.page import PdfError, played, render, to_pdf
+from fingerlead.store.files import write_output
 from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import tally, together
@@ -52,12 +53,8 @@ def report(
             text = _of_studio(files[0], ending, since)
         else:
             text = _of_files(files, ending, since, expect, reading)
-    with writing("the page", output), StatusLine(f"writing {output}"):
-        if ending == ".pdf":
-            with problem_from(PdfError):
-                output.write_bytes(to_pdf(text))
-        else:
-            output.write_text(text, encoding="utf-8", newline="")
+    with writing("the page", output), StatusLine(f"writing {output}"), problem_from(PdfError):
+        write_output(output, to_pdf(text) if ending == ".pdf" else text)
     what = "ready" if ending in (*NUMBERS, ".pdf") else "open it in a browser, or print it"
     typer.echo(f"{path_text(output)}: {what}.")
 

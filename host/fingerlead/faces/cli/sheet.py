@@ -17,6 +17,7 @@ from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, t
 from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
 from fingerlead.faces.sheet.source import sheet_source
 from fingerlead.faces.words import work_on_first
+from fingerlead.store.files import write_output
 from fingerlead.timing.summary import summarise
 
 FORMATS = (".pdf", ".svg", ".png")
@@ -78,7 +79,7 @@ def sheet(
         pages = engrave(source, cast("Format", format[1:]))
     for path, page in zip(_paths(output, len(pages)), pages, strict=True):
         with writing("the sheet", path):
-            path.write_bytes(page)
+            write_output(path, page)
         typer.echo(f"{path}: ready to print.")
 
 
