@@ -25,6 +25,7 @@ from fingerlead.faces.pages.kit.server import LONGEST_MESSAGE
 from fingerlead.faces.pages.kit.socket import HOLES_AT_ONCE, MOST_A_SECOND
 from fingerlead.ports.base import PortRefused
 from fingerlead.practice import events
+from fingerlead.practice.inbox import Listen
 
 
 def no_such_port(spec: str) -> Any:
@@ -131,9 +132,18 @@ def test_the_hand_on_top_is_told_to_every_page(online):
         ask(one, kind="hand", on_top="left")
 
 
+@pytest.mark.parametrize(
+    "to", ["/dev/none", "spy:///dev/null?file=/tmp/x", "socket://127.0.0.1:22", "replay:/etc/passwd"]
+)
+def test_a_page_is_given_no_port_that_it_names_itself(online, to):
+    with online.page() as page:
+        ask(page, kind="listen", to=to)
+        assert "on offer" in read_until(page, lambda message: message["kind"] == "say")["sentence"]
+
+
 def test_a_port_that_cannot_be_had_is_said_in_words(online):
     with online.page() as page:
-        ask(page, kind="listen", to="/dev/none")
+        online.actor.ask(Listen("/dev/none"))
         message = read_until(page, chanter_is("refused"))
         assert "there is no such port; see what there is" in (message.get("chanter") or message)["sentence"]
 
