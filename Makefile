@@ -5,7 +5,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
-.PHONY: help demo test test-all check wheel-check firmware-check bench fuzz soak golden pictures lock clean
+.PHONY: help demo test test-all test-again check wheel-check firmware-check bench fuzz soak golden pictures lock clean
 
 help:
 	@echo "make demo    play an invented session on the simulated chanter and write its report"
@@ -41,6 +41,10 @@ test: .venv/test
 
 test-all: .venv/test
 	@$(BIN)/python -m pytest -n auto
+
+test-again: .venv/test
+	@echo "What failed is run once more, alone: a busy machine may have disturbed it."
+	@$(BIN)/python -m pytest --last-failed --last-failed-no-failures none
 
 check: .venv/check
 	@$(BIN)/ruff check .

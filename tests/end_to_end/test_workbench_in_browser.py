@@ -124,6 +124,8 @@ def shows(page, host, name):
     """Have a stage shown."""
     host.tell(STAGES[name])
     if STAGES[name].job in ("calibrate", "seal"):
+        # Samples are for pages that have joined: one that shows the stage has.
+        expect(page.locator(".bar-row").first).to_be_visible()
         host.tell(SAMPLES)
         expect(page.locator(".bar-row .noise").first).to_have_text("12")
     view = {"begin": "begin", "trouble": "begin", "step": "lead", "bar": "lead", "seal": "lead"}.get(name, "result")
