@@ -21,6 +21,10 @@ def now_us() -> int:
     return time.perf_counter_ns() // 1000
 
 
+# What a user writes for the simulated chanter in this program.
+SIMULATED = "sim"
+
+
 @dataclass(frozen=True, slots=True)
 class Chunk:
     """What one read brought. `host_us` is when its last byte arrived."""

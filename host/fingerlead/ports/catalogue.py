@@ -1,8 +1,6 @@
 """The catalogue of ports: what a user can write for one, opened, and those that the system knows of."""
 
-from fingerlead.ports.base import Found, Port, PortRefused
-
-SIMULATED = "sim"
+from fingerlead.ports.base import SIMULATED, Found, Port, PortRefused
 
 
 def open_port(spec: str) -> Port:

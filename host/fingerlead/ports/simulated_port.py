@@ -8,13 +8,12 @@ import threading
 import time
 from collections.abc import Callable
 
-from fingerlead.ports.base import Chunk, Port, now_us
+from fingerlead.ports.base import SIMULATED, Chunk, Port, now_us
 from fingerlead.simulated.chanter import Chanter, Setup
 from fingerlead.simulated.hands import HandChanter, Hands
 from fingerlead.simulated.sensing import Sensors
 from fingerlead.wire.carriers import Carrier
 
-SPEC = "sim"
 PLAYS_FOR_US = 3_600_000_000
 # How often a waiting read looks whether the chanter has something to say.
 STEP_S = 0.002
@@ -27,7 +26,7 @@ class SimulatedPort(Port):
         self,
         chanter: Chanter | None = None,
         carrier: Carrier = "stream",
-        name: str = SPEC,
+        name: str = SIMULATED,
         clock: Callable[[], int] = now_us,
         sleep: Callable[[float], object] = time.sleep,
     ) -> None:

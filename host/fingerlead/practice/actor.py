@@ -14,7 +14,7 @@ from pathlib import Path
 from fingerlead.actor import Actor
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Back, Item, Lost, Reader
-from fingerlead.ports.base import PortRefused
+from fingerlead.ports.base import SIMULATED, PortRefused
 from fingerlead.ports.page_port import PagePort
 from fingerlead.practice import events, inbox
 from fingerlead.practice.choices import Choices
@@ -22,7 +22,7 @@ from fingerlead.practice.events import Event
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.pupil_port import first_with_strays
 from fingerlead.practice.sound_place import SoundPlace
-from fingerlead.practice.source import PAGE, SIMULATED, PracticeSetting, Source, Whereabouts, begin_source, origin_of
+from fingerlead.practice.source import PAGE, PracticeSetting, Source, Whereabouts, begin_source, origin_of
 from fingerlead.practice.sums import Resting
 from fingerlead.store.practice_log import NotKept
 from fingerlead.timing.results import Timing

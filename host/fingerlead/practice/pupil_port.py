@@ -10,8 +10,8 @@ from fingering.ladder import ladder
 from fingering.moves import possible_strays
 from fingering.rungs import Rung
 from fingerlead.music.tune import Tune
-from fingerlead.ports.base import Chunk, Port, now_us
-from fingerlead.ports.simulated_port import SPEC, SimulatedPort
+from fingerlead.ports.base import SIMULATED, Chunk, Port, now_us
+from fingerlead.ports.simulated_port import SimulatedPort
 from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
@@ -67,7 +67,7 @@ class PupilPort(Port):
         clock: Callable[[], int] = now_us,
         sleep: Callable[[float], object] = time.sleep,
     ) -> None:
-        self.name = SPEC
+        self.name = SIMULATED
         self.carrier: Carrier = "stream"
         self._rng = random.Random(seed)
         self._clock, self._sleep = clock, sleep

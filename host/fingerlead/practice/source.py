@@ -15,7 +15,7 @@ from fingerlead.listening.reader import Item, Reader
 from fingerlead.listening.recording import begin_session
 from fingerlead.listening.sources import open_source
 from fingerlead.music.tune import Tune
-from fingerlead.ports.base import Found, Port, now_us
+from fingerlead.ports.base import SIMULATED, Found, Port, now_us
 from fingerlead.ports.page_port import SKEW_US, PagePort
 from fingerlead.practice.events import ChanterNow, Event, Origin
 from fingerlead.practice.pupil_port import PupilPort
@@ -27,7 +27,7 @@ from fingerlead.timing.results import Timing
 from fingerlead.wire.plain_midi import NoteNumbers
 
 LOOK_EVERY_US = 2_000_000
-SIMULATED, PAGE = "sim", "page"
+PAGE = "page"
 NOT_KEPT = "{}: {}. Practice goes on, but is not kept."
 _log = logging.getLogger(__name__)
 

@@ -12,8 +12,8 @@ from typing import Literal
 
 from fingering.holes import FINGERS
 from fingerlead.listening.sources import meet, open_source
-from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.ports.simulated_port import SPEC, HandsPort
+from fingerlead.ports.base import SIMULATED, Port, PortEnded, PortLost, PortRefused, now_us
+from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.store.chanters import (
     ANYONE,
     Calibration,
@@ -85,7 +85,7 @@ def open_port(spec: str) -> tuple[Port, Callable[[], int]]:
 
     Raises PortRefused, and WorkbenchError where it only plays notes.
     """
-    port = HandsPort() if spec == SPEC else open_source(spec)
+    port = HandsPort() if spec == SIMULATED else open_source(spec)
     if port.carrier == "plain":
         port.close()
         raise WorkbenchError("expected a chanter that speaks the wire; one of plain notes has no levels to set")

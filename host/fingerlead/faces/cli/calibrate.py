@@ -15,7 +15,7 @@ from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
 from fingerlead.faces.cli.serving import serve
 from fingerlead.faces.pages.workbench.page import opened
-from fingerlead.ports.simulated_port import SPEC
+from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
 from fingerlead.workbench.guidance import ask_words
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
@@ -85,7 +85,7 @@ def calibrate(
         chanter, clock = open_port(port)
         with chanter, until_interrupted() as interrupted:
             workbench = Workbench(chanter, clock, folder, name, interrupted)
-            if port == SPEC:
+            if port == SIMULATED:
                 say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
                 _skew(workbench)

@@ -18,8 +18,8 @@ from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import until_interrupted
 from fingerlead.listening.sources import Met, meet, open_source
 from fingerlead.ports import catalogue, midi_out, sound_port
-from fingerlead.ports.base import Found, Port, PortEnded, PortLost, PortRefused, now_us
-from fingerlead.ports.simulated_port import SPEC, HandsPort
+from fingerlead.ports.base import SIMULATED, Found, Port, PortEnded, PortLost, PortRefused, now_us
+from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.store.files import write_output
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.bring_up import PATIENCE_US, BringUp
@@ -28,7 +28,7 @@ from fingerlead.workbench.workbench import converse, words_of
 
 NOTES_OUT = "an output for fingerlead live --midi-out"
 SOUND_OUT = "an output for the sound of fingerlead practice"
-SIMULATED = ("sim", "the simulated chanter in this program, always here", "")
+SIMULATED_ROW = (SIMULATED, "the simulated chanter in this program, always here", "")
 MARKS = {"good": "good", "bad": "BAD", "not able": "–", "not seen": "?"}
 BAR = 40
 
@@ -53,7 +53,7 @@ def devices(
         _as_json(list(zip(found, met, strict=True)), outputs)
         return
     rows = [(each.spec, who.sentence, each.description) for each, who in zip(found, met, strict=True)]
-    rows += [SIMULATED, *((each.spec, use, each.description) for each, use in outputs)]
+    rows += [SIMULATED_ROW, *((each.spec, use, each.description) for each, use in outputs)]
     if sys.stdout.isatty():
         table = Table("port", "who is there", "what the system calls it", box=None, pad_edge=False)
         for row in rows:
@@ -88,7 +88,14 @@ def _as_json(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) ->
         for each, who in rows
     ]
     listed.append(
-        {"port": "sim", "kind": "simulated", "says": SIMULATED[1], "description": "", "name": None, "device_id": None}
+        {
+            "port": SIMULATED,
+            "kind": "simulated",
+            "says": SIMULATED_ROW[1],
+            "description": "",
+            "name": None,
+            "device_id": None,
+        }
     )
     out = [{"output": each.spec, "use": use, "description": each.description} for each, use in outputs]
     typer.echo(json.dumps({"schema": "fingerlead-devices-1", "devices": listed, "outputs": out}, indent=2))
@@ -110,7 +117,7 @@ def check(
 ) -> None:
     """Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock."""
     with problem_from(PortRefused, PortLost, PortEnded, NotAChanter, words=words_of):
-        hands = HandsPort() if holes and port == SPEC else None
+        hands = HandsPort() if holes and port == SIMULATED else None
         with hands or open_source(port) as opened, until_interrupted() as interrupted:
             if opened.carrier == "plain":
                 raise Problem(

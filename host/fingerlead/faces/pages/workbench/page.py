@@ -23,7 +23,7 @@ from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.requests import Field, read_fields, true_or_false, whole
 from fingerlead.faces.pages.kit.socket import serve
 from fingerlead.faces.pages.kit.templates import render
-from fingerlead.ports.simulated_port import SPEC
+from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, Skew
 from fingerlead.workbench import workbench
 from fingerlead.workbench.actor import REQUESTS, Samples, Stage, WorkbenchActor, WorkbenchRequest
@@ -90,7 +90,7 @@ def workbench_app(hub: Hub, actor: WorkbenchActor, port: str, pupil: str) -> Sta
 
     async def page(request: Request) -> Response:
         whose = "" if pupil == ANYONE else pupil
-        return HTMLResponse(render(PACKAGE, "workbench.html", port=port, pupil=whose, simulated=port == SPEC))
+        return HTMLResponse(render(PACKAGE, "workbench.html", port=port, pupil=whose, simulated=port == SIMULATED))
 
     def ask(message: dict[str, Any]) -> bool:
         request = read_request(message)
