@@ -4,12 +4,11 @@ A movement is a row of tables/movements.toml: the notes that sound, in order, be
 names, forms and sources stand there. This room only tells an ornament from strays; how well it was played is not asked.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
-from fingering.moves import possible_strays
 from fingering.notes import ABC_LETTERS
 
 Opening = Literal["high G", "high A", "none"]
@@ -41,22 +40,35 @@ def movements() -> tuple[Movement, ...]:
     return tuple(form for row in tomllib.loads(text)["movement"] for form in _forms(row))
 
 
-def name_movement(sounded: tuple[int, ...], from_note: int, to_note: int) -> Movement | None:
-    """The movement that was played between two held notes (which may be the same), or None.
+class Form(NamedTuple):
+    """Notes as they are heard, one way in which a movement sounds; `left_out` counts the notes of it that are not."""
 
-    `sounded` are the notes heard between them, in order, neighbours that are equal merged; returns to either held note
-    may be among them. Sought in turn: the movement as the table has it; without its first note where that is the one
-    held before (the half form that is then heard); with both held notes left out on either side. What the direct
-    change can sound by itself, each note once, is no movement but strays.
+    movement: Movement
+    left_out: int
+
+
+@lru_cache(maxsize=81)
+def forms_between(from_note: int, to_note: int) -> Mapping[tuple[int, ...], Form]:
+    """What every movement may sound like between two melody notes (which may be the same), by what is heard.
+
+    A first note that sounds already is no sound of its own (the half form that is then heard), and a last note that is
+    the melody note merges with it. Where two movements sound alike, the one that leaves out fewer notes gives the name,
+    then the one that stands first in the table. Forms that leave out inner notes equal to either melody note count what
+    they leave out.
     """
-    if not sounded or _may_be_strays(sounded, from_note, to_note):
-        return None
-    spelled, thinned = _spellings(from_note, to_note)
-    found = spelled.get(sounded)
-    if found is None:
-        thin = _without(sounded, from_note, to_note)
-        if thin and not _may_be_strays(thin, from_note, to_note):
-            found = thinned.get(thin)
+    fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
+    found: dict[tuple[int, ...], Form] = {}
+    for movement in fitting:
+        found.setdefault(movement.notes, Form(movement, 0))
+    for movement in fitting:
+        notes = movement.notes
+        first, last = notes[0] == from_note, notes[-1] == to_note
+        for begin, end in ((first, 0), (0, last), (first, last)):
+            found.setdefault(notes[begin : len(notes) - end], Form(movement, 0))
+    thin = [(_without(m.notes, from_note, to_note), m) for m in fitting]
+    for notes, movement in sorted(thin, key=lambda pair: len(pair[1].notes) - len(pair[0])):
+        found.setdefault(notes, Form(movement, len(movement.notes) - len(notes)))
+    found.pop((), None)
     return found
 
 
@@ -69,28 +81,5 @@ def _forms(row: dict[str, Any]) -> Iterator[Movement]:
                 yield Movement(row["name"], row["family"], notes, on, row["opening"], row["source"], after)
 
 
-def _may_be_strays(sounded: tuple[int, ...], from_note: int, to_note: int) -> bool:
-    return len(set(sounded)) == len(sounded) and possible_strays(from_note, to_note).issuperset(sounded)
-
-
 def _without(notes: tuple[int, ...], from_note: int, to_note: int) -> tuple[int, ...]:
     return tuple(note for note in notes if note not in (from_note, to_note))
-
-
-@lru_cache(maxsize=81)
-def _spellings(from_note: int, to_note: int) -> tuple[dict[tuple[int, ...], Movement], dict[tuple[int, ...], Movement]]:
-    """What may be heard between two notes, as spelled and with both notes left out; the better reading stands first."""
-    fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
-    spelled: dict[tuple[int, ...], Movement] = {}
-    for movement in fitting:
-        spelled.setdefault(movement.notes, movement)
-    for movement in fitting:
-        if movement.notes[0] == from_note and len(movement.notes) > 1:
-            spelled.setdefault(movement.notes[1:], movement)
-    thinned: dict[tuple[int, ...], Movement] = {}
-    # The fewer notes left out, the better the reading; the sort keeps the table's order among equals.
-    thin = [(_without(movement.notes, from_note, to_note), movement) for movement in fitting]
-    for notes, movement in sorted(thin, key=lambda pair: len(pair[1].notes) - len(pair[0])):
-        if notes:
-            thinned.setdefault(notes, movement)
-    return spelled, thinned

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from fingering.movements import name_movement
+name_movement = None
 from fingering.moves import possible_strays
 from fingering.notes import sounding
 

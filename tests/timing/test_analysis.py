@@ -78,7 +78,7 @@ def told(analysis):
             from_note=c.from_note, to_note=c.to_note, from_mask=c.from_mask, to_mask=c.to_mask, start=c.start_us,
             spread=c.spread_us, lead=c.lead, fingers=[(f.finger, f.after_start_us) for f in c.fingers],
             strays=[(s.note, s.covered_mask, s.start_us, s.duration_us) for s in c.strays],
-            slips=[(s.finger, s.start_us, s.duration_us) for s in c.slips], loose=c.loose, verdict=c.verdict,
+            slips=[(s.finger, s.start_us, s.duration_us) for s in c.slips], verdict=c.verdict,
         )
         for c in analysis.changes
     ]  # fmt: skip

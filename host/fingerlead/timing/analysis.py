@@ -22,13 +22,15 @@ from fingerlead.timing.results import Change, FingerTime, Held, Ornament, Settin
 from fingerlead.timing.timeline import POPCOUNT, geometry_of
 from fingerlead.wire.events import Doubt, Record
 
-VERDICTS: tuple[Verdict, ...] = ("clean", "stray", "ornamented", "perhaps", "uncertain")
+# In the order of the codes of `measure`.
+VERDICTS: tuple[Verdict, ...] = ("clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain")
 REASONS: dict[Verdict, str] = {
     "uncertain": "frames were lost or the chanter was away meanwhile",
+    "unclear": "what sounded about it can be read in two ways",
     "perhaps": "a note beside it was so short that it may be a slow stray, or may be meant",
+    "extra": "a note sounded in it that its fingers do not sound by moving apart",
+    "embellished": "an embellishment or a grace note was played in it",
 }
-ORNAMENT = "an ornament or a grace note was played in it"
-TOOK_NO_PART = "a finger that takes no part in it sounded"
 _MOVED = tuple(fingers_of(mask) for mask in range(256))
 TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
 
@@ -61,17 +63,15 @@ def changes_of(
         slips[number].append(Slip(finger, at_us, us))
     edges, finger_us = list(zip(edge_us.tolist(), covered.tolist(), strict=False)), iter(p.finger_us.tolist())
     rows = _rows(
-        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain, p.loose,
+        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
         p.first - edges_before, p.last - edges_before + 1,
     )  # fmt: skip
-    for number, (note, to_note, was, to_mask, start_us, spread_us, lead, code, plain, loose, first, stop) in enumerate(
+    for number, (note, to_note, was, to_mask, start_us, spread_us, lead, code, plain, first, stop) in enumerate(
         rows, changes_before
     ):
         verdict, fingers = VERDICTS[code], _MOVED[was ^ to_mask]
         because = REASONS.get(verdict)
-        if verdict == "ornamented":
-            because = TOOK_NO_PART if number in slips else ORNAMENT
-        elif because is None and plain and lead < 0 and len(fingers) > 1:
+        if because is None and plain and lead < 0 and len(fingers) > 1:
             because = TOO_CLOSE
         yield Change(
             number=number,
@@ -90,7 +90,6 @@ def changes_of(
             ),
             strays=tuple(strays.get(number, ())),
             slips=tuple(slips.get(number, ())),
-            loose=loose if plain else None,
             verdict=verdict,
             because=because,
             edges=tuple(edges[first:stop]),

@@ -8,22 +8,25 @@ and near; live measures the unsettled tail.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fingering.movements import name_movement
+from fingerlead.reading.between import Kind
+from fingerlead.reading.music import Music
+from fingerlead.reading.reading import DoubtKind, Gap, Melody, Reader, Stretches
 from fingerlead.timing import measure as m
 from fingerlead.timing.results import Ornament, OrnamentNote, Settings
-from fingerlead.timing.segment import Indices, held_notes, is_anchor, without_slow_graces
+from fingerlead.timing.segment import HeldNotes, stretches_of
 from fingerlead.timing.timeline import NO_NOTE, POPCOUNT, Geometry
 
 # Fits the second-level cache of common machines; measured, not critical.
 PIECE_EDGES = 1 << 15
-# Notes packed four bits each into one 64-bit number; no movement of the table is longer.
-LONGEST_MOVEMENT = 15
+KINDS: tuple[Kind, ...] = ("direct", "strays", "movement", "extra")
+_, STRAYS, MOVEMENT, EXTRA = range(len(KINDS))
+DOUBTS: tuple[DoubtKind | None, ...] = (None, "perhaps", "unclear")
+_, PERHAPS, UNCLEAR = range(len(DOUBTS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,7 @@ class Rules:
     geometry: Geometry
     uncertainty_us: int
     doubts: NDArray[np.int64]
+    musics: tuple[Music, ...] = ()
 
 
 @dataclass(slots=True)
@@ -41,8 +45,7 @@ class Part:
     """Results for a stretch of timeline. Changes count on through the parts before it.
 
     Per held note: `note, mask, start_us, end_us`. Per change: the two notes and settled masks, `first` and `last` edge,
-    `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`, `plain` (a stray was heard, or no ornament and no
-    returning finger), `loose`. `finger_us`: the times of the fingers that differ, from the change's start, flat in
+    `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it). `finger_us`: the times of the fingers that differ, from the change's start, flat in
     order of change and finger. Strays and slips are flat, with the number of the change they belong to.
     """
 
@@ -62,7 +65,6 @@ class Part:
     lead: NDArray[np.int8]
     verdict: NDArray[np.uint8]
     plain: NDArray[np.bool_]
-    loose: NDArray[np.bool_]
     stray_change: NDArray[np.int32]
     stray_note: NDArray[np.uint8]
     stray_mask: NDArray[np.uint8]
@@ -89,7 +91,8 @@ class Progression:
 
     edge: int = 0
     changes: int = 0
-    carried: bool = False  # the first held note here was the last one of the part before
+    carried: Melody | None = None  # the first melody note here, where it was the last one of the part before
+    doubt: DoubtKind | None = None  # about the change after it
 
 
 def measure(
@@ -100,24 +103,36 @@ def measure(
     `edge_us` int64[n + 1] and `covered` uint8[n] as in `segment`, beginning at edge number `place.edge`.
     """
     settings, geometry = rules.settings, rules.geometry
-    notes = held_notes(edge_us, covered, settings, geometry)
-    next_edge = len(covered)
+    stretches = stretches_of(edge_us, covered, settings, geometry)
+    # What the last solid stretch of the tail will have been is known when the next one has come.
+    count = len(stretches) if final else _closed(stretches, settings)
+    read = Reader(
+        _as_lists(stretches, covered, count, geometry), settings.heard_us, rules.musics,
+        carried=place.carried, final=final,
+    ).read()  # fmt: skip
+    melody, gaps, last = read.melody, read.gaps, None
     if not final:
-        anchors = (
-            is_anchor(notes.note, notes.end_us - notes.start_us, settings) & (notes.stop < len(covered))
-        ).nonzero()[0]
-        if not anchors.size or notes.begin[anchors[-1]] == 0:
+        if read.settled is None:
             return None
-        notes = notes.take(slice(0, int(anchors[-1]) + 1))
-        next_edge = int(notes.begin[-1])
-    notes = without_slow_graces(notes, settings)
+        melody = melody[: read.settled + 1]
+        last = melody[-1].at
+        if stretches.begin[last] == 0:
+            return None
+        gaps = [gap for gap in gaps if gap.last <= last]
+    if gaps and place.doubt:
+        gaps[0].doubt = "unclear" if "unclear" in (place.doubt, gaps[0].doubt) else place.doubt
+    chosen = stretches.note[: count if last is None else last + 1] == NO_NOTE
+    chosen[[note.at for note in melody]] = True
+    places = chosen.nonzero()[0]
+    next_edge = len(covered) if last is None else int(stretches.begin[last])
+    notes = stretches.take(places)
     windows = m.windows_between(notes, covered)
     at, window = m.edges_in(windows)
     times, returns = m.finger_times(windows, at, window, edge_us, covered, settings.bounce_us)
-    named, runs = _movements(windows, at, window, edge_us, covered, settings)
-    explained = np.zeros(len(windows), dtype=bool)
-    explained[list(named)] = True
-    strays, sounded = m.strays_and_sounding_returns(windows, at, window, returns, explained, edge_us, covered)
+    kind = np.array([KINDS.index(gap.why.kind) for gap in gaps], dtype=np.uint8)
+    doubt = np.array([DOUBTS.index(gap.doubt) for gap in gaps], dtype=np.uint8)
+    plain = kind <= STRAYS
+    strays = m.strays_in(windows, at, window, returns, ~plain, edge_us, covered)
 
     is_change = windows.from_note != windows.to_note
     differs = windows.from_mask ^ windows.to_mask
@@ -125,11 +140,15 @@ def measure(
     lead, after_us, spread_us = m.leads(times, rules.uncertainty_us)
     heard = np.zeros(len(windows), dtype=bool)
     heard[strays.window[strays.duration_us >= settings.heard_us]] = True
-    plain = heard | ~(explained | sounded)
-    verdict = np.full(len(windows), m.CLEAN, dtype=np.uint8)
-    verdict[m.perhaps(notes, windows, settings, geometry)] = m.PERHAPS
-    verdict[~plain] = m.ORNAMENTED
+    spreads = np.zeros(len(windows), dtype=np.int64)
+    spreads[is_change] = spread_us
+    verdict = np.where(spreads - settings.stage_us > rules.uncertainty_us, m.APART, m.CLEAN).astype(np.uint8)
     verdict[heard] = m.STRAY
+    verdict[kind == MOVEMENT] = m.EMBELLISHED
+    # What sounded for long enough, and is no stray of these fingers, is a note too many.
+    verdict[(kind == EXTRA) | ((kind == STRAYS) & ~heard)] = m.EXTRA
+    verdict[doubt == PERHAPS] = m.PERHAPS
+    verdict[doubt == UNCLEAR] = m.UNCLEAR
     if rules.doubts.size:
         verdict[m.touches(edge_us[windows.first], edge_us[windows.last], rules.doubts)] = m.UNCERTAIN
 
@@ -137,9 +156,9 @@ def measure(
     moved_us = times.reshape(-1)
     moved_us = moved_us[moved_us != m.NOT_MOVED]
     finger_us = moved_us - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
-    slip = is_change[returns.window] & ~explained[returns.window]
+    slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
     given = notes.note != NO_NOTE
-    if place.carried:
+    if place.carried is not None:
         given[0] = False  # it was given with the part before
     plain_change = plain[is_change]
     part = Part(
@@ -159,7 +178,6 @@ def measure(
         lead=np.where(plain_change, lead, m.NO_LEAD).astype(np.int8),
         verdict=verdict[is_change],
         plain=plain_change,
-        loose=spread_us > settings.loose_us,
         stray_change=change_number[strays.window].astype(np.int32),
         stray_note=strays.note,
         stray_mask=strays.mask,
@@ -169,12 +187,13 @@ def measure(
         slip_finger=returns.finger[slip],
         slip_start_us=returns.start_us[slip],
         slip_us=returns.duration_us[slip],
-        ornaments=list(_ornaments(named, runs, windows)),
+        ornaments=[_ornament(gap, stretches) for gap in gaps if gap.why.kind == "movement"],
     )
     after = Progression(
         edge=place.edge + next_edge,
         changes=place.changes + int(is_change.sum()),
-        carried=not final,
+        carried=None if final else melody[-1]._replace(at=0),
+        doubt=read.doubt_after,
     )
     return part, after
 
@@ -196,59 +215,41 @@ def measure_in_pieces(
         yield part
 
 
-@lru_cache(maxsize=65536)
-def _movement(packed: int, from_note: int, to_note: int) -> str | None:
-    """The name of the movement whose notes are packed four bits each, lowest first."""
-    sounded = []
-    while packed:
-        sounded.append((packed & 15) - 1)
-        packed >>= 4
-    found = name_movement(tuple(sounded), from_note, to_note)
-    return None if found is None else found.name
+def _closed(stretches: HeldNotes, settings: Settings) -> int:
+    """How many of the stretches stand as they are, whatever comes next: those before the last solid one but one."""
+    solid = (stretches.end_us - stretches.start_us >= settings.bounce_us)[:-1].nonzero()[0]
+    return int(solid[-1]) if solid.size else 0
 
 
-def _movements(
-    windows: m.Windows,
-    at: Indices,
-    window: Indices,
-    edge_us: NDArray[np.int64],
-    covered: NDArray[np.uint8],
-    settings: Settings,
-) -> tuple[dict[int, str], m.Runs | None]:
-    """The windows that a movement of the ornament table explains, by name, and the notes heard in the busy windows."""
-    if not windows.busy.any():
-        return {}, None
-    # What the last edge brings is the second note, not something between.
-    between = windows.busy[window] & (at != windows.last[window])
-    runs = m.joined(window[between], at[between], edge_us, covered)
-    end_us = runs.start_us + runs.duration_us
-    leaving = (runs.start_us == edge_us[windows.first[runs.window]]) & (runs.note == windows.from_note[runs.window])
-    arriving = (end_us == edge_us[windows.last[runs.window]]) & (runs.note == windows.to_note[runs.window])
-    runs = runs.take(~leaving & ~arriving & (runs.duration_us >= settings.heard_us))
-    if not runs.window.size:
-        return {}, None
-    begins = (np.concatenate(([True], runs.window[1:] != runs.window[:-1]))).nonzero()[0]
-    lengths = np.diff(np.append(begins, len(runs.window)))
-    nth = np.arange(len(runs.window)) - np.repeat(begins, lengths)
-    packed = (runs.note.astype(np.int64) + 1) << (4 * np.minimum(nth, LONGEST_MOVEMENT - 1))
-    keys = np.where(lengths <= LONGEST_MOVEMENT, np.add.reduceat(packed, begins), 0)
-    of = runs.window[begins]
-    names = map(_movement, keys.tolist(), windows.from_note[of].tolist(), windows.to_note[of].tolist())
-    return {window: name for window, name in zip(of.tolist(), names, strict=True) if name}, runs
+def _as_lists(stretches: HeldNotes, covered: NDArray[np.uint8], count: int, geometry: Geometry) -> Stretches:
+    """The first `count` stretches as the reader takes them."""
+    before = np.concatenate((covered[:1], covered[:-1]))
+    moves = np.cumsum(POPCOUNT[covered ^ before], dtype=np.int32)
+    closings = np.cumsum(POPCOUNT[covered & ~before], dtype=np.int32)
+    s = stretches.take(slice(0, count))
+    return Stretches(
+        note=s.note.tolist(),
+        start_us=s.start_us.tolist(),
+        length_us=(s.end_us - s.start_us).tolist(),
+        mask=s.mask.tolist(),
+        reached=moves[s.first].tolist(),
+        left=moves[s.last].tolist(),
+        closings=closings[s.begin].tolist(),
+        openings=(moves - closings)[s.begin].tolist(),
+        standard=(s.mask == geometry.standard[s.note]).tolist(),
+    )
 
 
-def _ornaments(named: dict[int, str], runs: m.Runs | None, windows: m.Windows) -> Iterator[Ornament]:
-    if runs is None:
-        return
-    for window, name in named.items():
-        begin, stop = np.searchsorted(runs.window, [window, window + 1])
-        notes = tuple(
-            map(
-                OrnamentNote,
-                runs.note[begin:stop].tolist(),
-                runs.start_us[begin:stop].tolist(),
-                runs.duration_us[begin:stop].tolist(),
-            )
+def _ornament(gap: Gap, stretches: HeldNotes) -> Ornament:
+    """The movement of a gap, as it was played."""
+    movement = gap.why.movement
+    assert movement is not None
+    at = [gap.sounds[place] for place in gap.why.notes]
+    notes = tuple(
+        OrnamentNote(
+            int(stretches.note[i]), int(stretches.start_us[i]), int(stretches.end_us[i] - stretches.start_us[i])
         )
-        end_us = notes[-1].start_us + notes[-1].duration_us
-        yield Ornament(name, notes[0].start_us, end_us, int(windows.to_note[window]), notes)
+        for i in at
+    )
+    end_us = notes[-1].start_us + notes[-1].duration_us
+    return Ornament(movement.name, notes[0].start_us, end_us, int(stretches.note[gap.last]), notes)

@@ -1,19 +1,20 @@
 """Results while playing: the same analysis on the tail that is not settled yet.
 
 States go in with their times; what comes out is told once and, rarely, corrected: a change is told as soon as the note
-it leads to has stood long enough to be no grace and no passing note, and told again only if the rest of that note has
-changed the result (a fingering corrected late).
+it leads to has stood for TOLD_US. It is told again where what came after has changed the result (a fingering corrected
+late, a note that was a stray after all), and taken back where there was no such change.
 """
 
 from array import array
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fingering.table import Table
+from fingerlead.reading.music import Music, Written
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
 from fingerlead.timing.kernel import Part, Progression, Rules, measure
@@ -22,16 +23,22 @@ from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
 from fingerlead.wire.events import Doubt, Intake, Record
 
 _HELD_CODE: list[int] = HELD_CODE.tolist()
+# What sounds for less is told together with what comes after it.
+TOLD_US = 80_000
 # Edges that may wait to be settled where there is never an idle moment.
 LONGEST_TAIL = 256
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A change or an ornament; `again` where the change was told before and is different now."""
+    """A change or a movement; `again` where one of its number was told before and is different now.
+
+    `taken_back`: there is no change of this number after all; the result is what was told before.
+    """
 
     result: Change | Ornament
     again: bool = False
+    taken_back: bool = False
 
 
 class LiveAnalysis:
@@ -56,7 +63,7 @@ class LiveAnalysis:
         self._scan_us: int | None = None
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
-        self._anchor_us = max(settings.passing_us, settings.steady_us)
+        self._musics: list[Music] = []
         self._edge_us = array("q")
         self._covered = bytearray()
         self._doubts: list[Doubt] = []
@@ -89,6 +96,13 @@ class LiveAnalysis:
         self._doubts.append(doubt)
         self._prepared = None
 
+    def begin_music(self, notes: Sequence[Written], *, judged: bool = True) -> None:
+        """From now on these notes are asked for; without any, nothing is: any note may follow any."""
+        if self._musics:
+            self._musics[-1] = replace(self._musics[-1], end_us=self._now_us)
+        self._musics.append(Music(tuple(notes), self._now_us, judged=judged))
+        self._prepared = None
+
     def state(self, t_us: int, covered_mask: int) -> None:
         """The mask that stands from `t_us` on; also when it has not changed."""
         covered, edge_us = self._covered, self._edge_us
@@ -103,17 +117,16 @@ class LiveAnalysis:
         note = _HELD_CODE[covered[-1]]
         changed = covered_mask != covered[-1]
         closes = changed and _HELD_CODE[covered_mask] != note
-        anchor = note != NO_NOTE and t_us - self._note_start_us >= self._anchor_us
-        if anchor and not self._note_told:
+        long_enough = note != NO_NOTE and t_us - self._note_start_us >= TOLD_US
+        if long_enough and not self._note_told:
             self._note_told = True
             self._look(t_us)
         if changed:
             edge_us.append(t_us)
             covered.append(covered_mask)
         if closes:
-            self._unsettled |= anchor
+            self._unsettled |= long_enough
             self._note_start_us, self._note_told = t_us, False
-            # Without an anchor there is nothing to settle, however long the tail.
             if self._unsettled and len(covered) - self._place.edge > LONGEST_TAIL:
                 self._settle(final=False)
 
@@ -125,7 +138,7 @@ class LiveAnalysis:
         if self._unsettled:
             self._settle(final=False)
         if self._covered and not self._note_told and _HELD_CODE[self._covered[-1]] != NO_NOTE:
-            self._prepare(max(self._now_us, self._note_start_us + self._anchor_us))
+            self._prepare(max(self._now_us, self._note_start_us + TOLD_US))
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
@@ -153,7 +166,7 @@ class LiveAnalysis:
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
             self._doubts_over += 1
         doubts = doubt_spans(self._doubts[self._doubts_over :])
-        rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts)
+        rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts, tuple(self._musics))
         return measure(edge_us, covered, rules, self._place, final=final)
 
     def _look(self, t_us: int) -> None:
@@ -192,3 +205,6 @@ class LiveAnalysis:
             if change != before:
                 self._told[change.number] = change
                 self.tell(Told(change, again=before is not None))
+        there = {change.number for change in changes}
+        for number in [number for number in self._told if number not in there and number >= self._place.changes]:
+            self.tell(Told(self._told.pop(number), again=True, taken_back=True))

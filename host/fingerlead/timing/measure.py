@@ -23,11 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
-from fingerlead.timing.results import Settings
 from fingerlead.timing.segment import HeldNotes, Indices, ranges
-from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT, Geometry
+from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT
 
-CLEAN, STRAY, ORNAMENTED, PERHAPS, UNCERTAIN = range(5)
+CLEAN, APART, STRAY, EMBELLISHED, EXTRA, PERHAPS, UNCLEAR, UNCERTAIN = range(8)
 NO_LEAD = -1
 NOT_MOVED = -1
 
@@ -188,7 +187,7 @@ def joined(window: Indices, at: Indices, edge_us: NDArray[np.int64], covered: ND
     return Runs(window[begins], note[begins], covered[at[begins]], start_us, edge_us[at[ends] + 1] - start_us)
 
 
-def strays_and_sounding_returns(
+def strays_in(
     windows: Windows,
     at: Indices,
     window: Indices,
@@ -196,26 +195,24 @@ def strays_and_sounding_returns(
     explained: NDArray[np.bool_],
     edge_us: NDArray[np.int64],
     covered: NDArray[np.uint8],
-) -> tuple[Runs, NDArray[np.bool_]]:
-    """The stray runs of the windows no ornament explains, and for each window whether a returning finger sounded."""
+) -> Runs:
+    """The stray runs of the windows that nothing else explains."""
     note = SOUND[covered[at]]
     third = (note != windows.from_note[window]) & (note != windows.to_note[window])
     outside = explained | (windows.from_note == windows.to_note)
     if outside.any():
         third &= ~outside[window]
 
-    sounded = np.zeros(len(windows), dtype=bool)
     bits = returns.finger_bits[window] if returns.window.size else np.zeros(0, dtype=np.uint8)
     returning = bits.nonzero()[0]
     if returning.size:
         of, mask, bits = window[returning], covered[at[returning]], bits[returning]
         stood = windows.from_mask[of]
         put_back = SOUND[(mask & ~bits) | (stood & bits)]
-        sounded[of[put_back != note[returning]]] = True
         of_return = TOP_OPEN_BIT[mask] & bits & stood != 0
         third[returning] &= ~(of_return | (put_back == windows.from_note[of]) | (put_back == windows.to_note[of]))
     strays = joined(window[third], at[third], edge_us, covered)
-    return strays.take(strays.duration_us > 0), sounded
+    return strays.take(strays.duration_us > 0)
 
 
 def leads(
@@ -237,15 +234,6 @@ def leads(
     for finger, t_us in enumerate(unsigned):
         np.copyto(lead, np.int8(finger), where=clear & (t_us == first_us))
     return lead, first_us.astype(np.int64), by_finger.max(axis=0) - first_us.astype(times.dtype)
-
-
-def perhaps(notes: HeldNotes, windows: Windows, settings: Settings, geometry: Geometry) -> NDArray[np.bool_]:
-    """Which windows stand beside a short note that may be a slow stray of the direct change between its neighbours."""
-    short = np.zeros(len(notes), dtype=bool)
-    if len(notes) > 2:
-        passing = notes.end_us[1:-1] - notes.start_us[1:-1] < settings.passing_us
-        short[1:-1] = passing & geometry.may_stray[notes.note[:-2], notes.note[2:], notes.note[1:-1]]
-    return short[windows.held] | short[windows.held + 1]
 
 
 def touches(start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -15,7 +15,9 @@ import numpy as np
 
 from fingering.diagnosis import Diagnosis, diagnose_times
 from fingering.holes import HOLES
+from fingering.notes import SOUNDING
 from fingering.table import Table
+from fingerlead.reading.music import Music, Written
 from fingerlead.timing.analysis import changes_of
 from fingerlead.timing.kernel import Progression, Rules, measure
 from fingerlead.timing.results import Change, Settings, Timing
@@ -30,7 +32,7 @@ Toggle = tuple[int, int]  # time, finger
 
 def diagnose_change(change: Change) -> Diagnosis | None:
     """The finger out of turn in a plain change with a stray; None in any other change."""
-    if change.loose is None or not change.strays:
+    if change.verdict in ("embellished", "extra") or not change.strays:
         return None
     times_us = {finger.finger: finger.after_start_us for finger in change.fingers}
     return diagnose_times(change.from_mask, change.to_mask, times_us)
@@ -101,11 +103,15 @@ def trusted_diagnosis(change: Change, timing: Timing, table: Table, settings: Se
 
 
 def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, uncertainty_us: int = 0) -> list[Change]:
-    """The changes in a take of its own: what stood before held for a second, then the edges, the last held as long."""
+    """The changes in a take of its own: what stood before held for a second, then the edges, the last held as long.
+
+    Its first and last note are known to be meant, so whatever sounds between them is read as one change.
+    """
     lead_us = edges[0][0] - HELD_US
     edge_us = np.array([lead_us, *(at_us for at_us, _ in edges), edges[-1][0] + HELD_US], dtype=np.int64)
     covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
-    rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64))
+    meant = Music(tuple(Written(SOUNDING[mask]) for mask in (from_mask, edges[-1][1])), lead_us)
+    rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64), (meant,))
     found = measure(edge_us, covered, rules, Progression(), final=True)
     return [] if found is None else list(changes_of(found[0], settings, edge_us, covered))
 
@@ -113,20 +119,11 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
 def as_one(first: Change, second: Change, table: Table, settings: Settings, uncertainty_us: int) -> Change | None:
     """Two changes around a slow stray as the one that was meant, with the number of the second.
 
-    The note between was held, so it counts as a note by its length alone; only the music tells that it was none.
-    Measured anew with the length of a held note set above it. None where that does not make it one change.
+    None where that does not make it one change.
     """
-    # Long enough that nothing in between is steady: then the two outer notes are the only held ones.
-    steady_us = second.edges[-1][0] - first.edges[0][0] + 1
-    if first.to_note != second.from_note or first.from_note == second.to_note or steady_us > HELD_US:
+    if first.to_note != second.from_note or first.from_note == second.to_note:
         return None
-    longer = replace(
-        settings,
-        steady_us=max(steady_us, settings.steady_us),
-        passing_us=max(steady_us, settings.passing_us),
-        correction_us=max(steady_us, settings.correction_us),
-    )
-    found = measured(first.from_mask, (*first.edges, *second.edges), table, longer, uncertainty_us)
+    found = measured(first.from_mask, (*first.edges, *second.edges), table, settings, uncertainty_us)
     if len(found) != 1 or (found[0].from_mask, found[0].to_mask) != (first.from_mask, second.to_mask):
         return None
     return replace(found[0], number=second.number)

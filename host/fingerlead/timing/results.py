@@ -7,7 +7,7 @@ which the first frame is 0. These are the plain objects that faces read; the ana
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-Verdict = Literal["clean", "stray", "ornamented", "perhaps", "uncertain"]
+Verdict = Literal["clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain"]
 Way = Literal["one-way", "crossing"]
 Motion = Literal["lift", "lower"]
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
@@ -20,8 +20,7 @@ class Settings:
     steady_us: int = 40_000  # shorter is not held
     heard_us: int = 10_000  # shorter strays are not heard
     bounce_us: int = 5_000  # shorter departures of a finger are ignored
-    passing_us: int = 80_000  # a shorter held note may be a slow stray or grace note
-    loose_us: int = 40_000  # a wider spread is loose
+    stage_us: int = 25_000  # a change is together if its spread is within
     correction_us: int = 250_000  # the standard fingering settles a note if it comes within this
 
 
@@ -101,7 +100,6 @@ class Change:
     fingers: tuple[FingerTime, ...]
     strays: tuple[Stray, ...]
     slips: tuple[Slip, ...]
-    loose: bool | None
     verdict: Verdict
     because: str | None
     edges: tuple[tuple[int, int], ...]

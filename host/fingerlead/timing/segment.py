@@ -22,8 +22,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.holes import HANDS_OFF
 from fingerlead.timing.results import Settings
-from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, POPCOUNT, Geometry
+from fingerlead.timing.timeline import NO_NOTE, SOUND, Geometry
 
 Indices = NDArray[np.intp]
 
@@ -62,18 +63,33 @@ def ranges(begin: Indices, stop: Indices) -> tuple[Indices, Indices]:
     return np.repeat(begin - offsets, counts) + np.arange(int(counts.sum())), offsets
 
 
-def held_notes(
+def stretches_of(
     edge_us: NDArray[np.int64], covered: NDArray[np.uint8], settings: Settings, geometry: Geometry
 ) -> HeldNotes:
-    """All note stretches of at least `steady_us`, hands off included, with their settled masks."""
-    code = HELD_CODE[covered]
+    """All stretches of one sounding note, hands off among them as NO_NOTE, with their settled masks.
+
+    What interrupts a note for less than `bounce_us` in all is part of it.
+    """
+    code = SOUND[covered]
+    is_off = (covered == HANDS_OFF) & (edge_us[1:] - edge_us[:-1] >= settings.steady_us)
+    code[is_off] = NO_NOTE
     turns = (code[1:] != code[:-1]).nonzero()[0] + 1
     begin = np.concatenate(([0], turns))
     stop = np.concatenate((turns, [len(covered)]))
     start_us, end_us = edge_us[begin], edge_us[stop]
-    steady = end_us - start_us >= settings.steady_us
-    begin, stop = begin[steady], stop[steady]
-    start_us = start_us[steady]
+    # Between two neighbours that are no chatter and sound alike, chatter that is short in all does not part them.
+    solid = (end_us - start_us >= settings.bounce_us).nonzero()[0]
+    before, after = solid[:-1], solid[1:]
+    alike = code[begin[before]] == code[begin[after]]
+    short = start_us[after] - end_us[before] < settings.bounce_us
+    bridged = (alike & short & (after > before + 1)).nonzero()[0]
+    if bridged.size:
+        inside, _ = ranges(before[bridged] + 1, after[bridged] + 1)
+        begins = np.ones(len(begin), dtype=bool)
+        begins[inside] = False
+        kept = begins.nonzero()[0]
+        last = np.append(kept[1:], len(begin)) - 1
+        begin, stop, start_us, end_us = begin[kept], stop[last], start_us[kept], end_us[last]
     note = code[begin]
 
     # Most notes are steady in one stretch alone, and settled there: it is the only one, or it is standard, in time, and
@@ -86,7 +102,7 @@ def held_notes(
     first = np.where(once, places[np.minimum(up_to[begin], len(places) - 1)], begin) if len(places) else begin.copy()
     in_time = edge_us[first] - start_us <= settings.correction_us
     settled = (stop - begin == 1) | (once & in_time & (covered[first] == geometry.standard[note]))
-    notes = HeldNotes(note, covered[first], start_us, end_us[steady], begin, stop, first, first.copy())
+    notes = HeldNotes(note, covered[first], start_us, end_us, begin, stop, first, first.copy())
     mixed = (~settled).nonzero()[0]
     if mixed.size:
         _settle(notes, mixed, edge_us, covered, settings, geometry)
@@ -137,26 +153,3 @@ def _first_longest(lasts_us: NDArray[np.int64], which: Indices, offsets: Indices
     greatest = np.maximum.reduceat(lasts_us, offsets)
     place = np.where(lasts_us == greatest[which], np.arange(len(lasts_us)), len(lasts_us))
     return np.minimum.reduceat(place, offsets)
-
-
-def without_slow_graces(notes: HeldNotes, settings: Settings) -> HeldNotes:
-    """Drop short held notes that are grace notes: one finger lifted that the notes on both sides cover."""
-    if len(notes) < 3:
-        return notes
-    before, this, after = notes.mask[:-2], notes.mask[1:-1], notes.mask[2:]
-    short = notes.end_us[1:-1] - notes.start_us[1:-1] < settings.passing_us
-    grace = np.zeros(len(this), dtype=bool)
-    for around in (before, after):
-        lifted = around ^ this
-        grace |= (POPCOUNT[lifted] == 1) & (lifted & before & after != 0)
-    keep = np.ones(len(notes), dtype=bool)
-    sounding = notes.note != NO_NOTE
-    keep[1:-1] = ~(short & grace & sounding[:-2] & sounding[1:-1] & sounding[2:])
-    return notes.take(keep) if not keep.all() else notes
-
-
-def is_anchor(note: NDArray[np.uint8], held_us: NDArray[np.int64], settings: Settings) -> NDArray[np.bool_]:
-    """Notes that nothing after them can make a grace note or a passing one: analysis can be cut at their start."""
-    enough_us = max(settings.passing_us, settings.steady_us)
-    anchors: NDArray[np.bool_] = (note != NO_NOTE) & (held_us >= enough_us)
-    return anchors

@@ -87,7 +87,7 @@ class ChangeSummary:
     @property
     def loose(self) -> int:
         """How many were loose."""
-        return sum(bool(change.loose) for change in self.plain)
+        return sum(change.verdict == "apart" for change in self.plain)
 
     def led(self) -> Counter[int | None]:
         """How often each finger led; None where it was too close to call."""
@@ -176,7 +176,7 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
         for change in analysis.changes:
             key = change.from_note, change.to_note
             of = summary.by_change.setdefault(key, ChangeSummary(*key))
-            if change.verdict in ("clean", "stray") and change.loose is not None:
+            if change.verdict in ("clean", "apart", "stray"):
                 of.plain.append(change)
                 summary.session_of[change] = number
             elif change.verdict == "perhaps":

@@ -1,0 +1,1 @@
+"""What was played: which stretches are melody notes, and what sounded between them."""

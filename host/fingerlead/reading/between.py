@@ -1,0 +1,156 @@
+"""What may sound between two melody notes: strays of the direct change, an embellishment, or a note out of place.
+
+Question: given the notes that sounded between two melody notes, in order, what explains them? Everything here depends
+on notes alone, and is worked out once for each row of notes; lengths are weighed by the reader.
+
+Geometry: strays are the third notes that the change's own fingers can sound by moving apart. An embellishment is matched
+by sound: as the table has it, without its first note where that is the note that sounds already, and without its last
+where that is the note it leads to. A short stray between its notes is told apart from them.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
+from typing import Literal
+
+from fingering.movements import Movement, forms_between
+from fingering.moves import possible_strays
+from fingerlead.reading.costs import NEVER, Costs
+
+Kind = Literal["direct", "strays", "movement", "extra"]
+
+# Strays within one embellishment; more, and it is not told as that embellishment.
+MOST_INSIDE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Why notes sounded: `notes` has the place in them of each note of the `movement`, the others are strays.
+
+    `cost` is what it costs before lengths are weighed. `missing` counts notes of a written movement that do not sound.
+    """
+
+    kind: Kind
+    cost: int
+    movement: Movement | None = None
+    notes: tuple[int, ...] = ()
+    missing: int = 0
+
+
+DIRECT = Explanation("direct", 0)
+
+
+@lru_cache(maxsize=1 << 16)
+def explanations(
+    from_note: int, to_note: int, sounds: tuple[int, ...], returned: bool, costs: Costs
+) -> tuple[Explanation, ...]:
+    """Ways to explain what sounded between two melody notes, the cheapest first; none where nothing does.
+
+    `sounds` are the notes in order, no two neighbours alike; `returned` says that some finger moved more often than the
+    change asks, without which nothing is an embellishment.
+    """
+    if not sounds:
+        return (DIRECT,)
+    found = []
+    strays = possible_strays(from_note, to_note)
+    if from_note != to_note and strays.union((from_note, to_note)).issuperset(sounds):
+        third = [note for note in sounds if note in strays]
+        if third:
+            cost = costs.stray + costs.stray_more * (len(third) - 1) + costs.bounced * (len(sounds) - len(third))
+            found.append(Explanation("strays", cost))
+    if returned:
+        found += _movements(from_note, to_note, sounds, costs)
+    return tuple(sorted(found, key=lambda one: one.cost))
+
+
+def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Costs) -> Iterator[Explanation]:
+    forms = forms_between(from_note, to_note)
+    for inside in range(min(MOST_INSIDE, len(sounds) - 1) + 1):
+        cheapest: Explanation | None = None
+        for out in combinations(range(len(sounds)), inside):
+            kept = tuple(place for place in range(len(sounds)) if place not in out)
+            notes = tuple(sounds[place] for place in kept)
+            form = forms.get(notes)
+            if form is None or not all(_may_stray_at(place, kept, sounds, from_note, to_note) for place in out):
+                continue
+            cost = costs.movement + costs.inside * inside + costs.left_out * form.left_out
+            if cheapest is None or cost < cheapest.cost:
+                cheapest = Explanation("movement", cost, form.movement, kept, form.left_out)
+        if cheapest is not None:
+            yield cheapest
+            return
+
+
+def _may_stray_at(place: int, kept: tuple[int, ...], sounds: tuple[int, ...], from_note: int, to_note: int) -> bool:
+    """Whether a sound may be a stray between the kept sounds around it, or of the whole change."""
+    before = [at for at in kept if at < place]
+    after = [at for at in kept if at > place]
+    left = sounds[before[-1]] if before else from_note
+    right = sounds[after[0]] if after else to_note
+    note = sounds[place]
+    # The hand changes to the melody note while the first grace note sounds, so the change's own strays may come later.
+    return note in possible_strays(left, right) or note in possible_strays(from_note, to_note) or note == from_note
+
+
+@lru_cache(maxsize=1 << 14)
+def written_explanation(
+    from_note: int, to_note: int, graces: tuple[int, ...], sounds: tuple[int, ...], costs: Costs
+) -> Explanation:
+    """How what sounded fits the grace notes that are written there: the cheapest, over all forms of that movement."""
+    forms = [graces]
+    named = forms_between(from_note, to_note).get(graces)
+    if named is not None:
+        forms += [
+            notes
+            for notes, form in forms_between(from_note, to_note).items()
+            if form.movement.name == named.movement.name and not form.left_out
+        ]
+    movement = named.movement if named else None
+    tried = (_fitted(from_note, to_note, form, sounds, costs, movement) for form in forms)
+    return min(tried, key=lambda one: one.cost)
+
+
+def _fitted(
+    from_note: int,
+    to_note: int,
+    form: tuple[int, ...],
+    sounds: tuple[int, ...],
+    costs: Costs,
+    movement: Movement | None,
+) -> Explanation:
+    """The sounds laid against one form by their edit distance."""
+    # A grace note that is the note sounding already, or the one that follows, is no sound of its own.
+    if form and form[0] == from_note and (not sounds or sounds[0] != from_note):
+        form = form[1:]
+    if form and form[-1] == to_note and (not sounds or sounds[-1] != to_note):
+        form = form[:-1]
+    strays = possible_strays(from_note, to_note)
+    rows: list[tuple[int, int, tuple[int, ...]]] = [(costs.missing * k, k, ()) for k in range(len(form) + 1)]
+    for place, note in enumerate(sounds):
+        added = (
+            costs.inside
+            if note in strays or note == from_note or place_may_stray(place, sounds, from_note, to_note)
+            else costs.added
+        )
+        before = rows
+        rows = [(before[0][0] + added, before[0][1], before[0][2])]
+        for k, wanted in enumerate(form, 1):
+            choices = [
+                (before[k][0] + added, before[k][1], before[k][2]),
+                (rows[k - 1][0] + costs.missing, rows[k - 1][1] + 1, rows[k - 1][2]),
+            ]
+            if wanted == note:
+                choices.append((before[k - 1][0], before[k - 1][1], (*before[k - 1][2], place)))
+            rows.append(min(choices, key=lambda one: one[0]))
+    cost, missing, notes = rows[-1]
+    if not notes:
+        return Explanation("direct", NEVER)
+    return Explanation("movement", cost, movement, notes, missing)
+
+
+def place_may_stray(place: int, sounds: tuple[int, ...], from_note: int, to_note: int) -> bool:
+    """Whether a sound may be a stray of the change between the sounds around it."""
+    left = sounds[place - 1] if place else from_note
+    right = sounds[place + 1] if place + 1 < len(sounds) else to_note
+    return sounds[place] in possible_strays(left, right)

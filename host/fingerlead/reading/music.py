@@ -1,0 +1,126 @@
+"""What may come next: the model of the music, in which the reading finds its way.
+
+Question: a melody note sounds; where in the music does the player stand then, and how unlikely is that? Without music any
+note may follow any. With it a player goes on, plays a wrong note, leaves notes out, goes back, begins again at the end,
+or plays something that is not written.
+
+Conventions: a *position* is how many written notes are done, 0 to the number of notes. Costs in thousandths.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+NOTHING_WRITTEN: tuple[int, ...] = ()
+
+# Our own choice. Going on is free; a wrong note and a missed one cost as much, so that neither takes the other's place.
+WRONG = 4_000
+MISSED = 4_000
+MOST_MISSED = 2
+UNWRITTEN = 4_000
+AGAIN = 1_000  # from the end to the beginning
+BACK_TO_BAR = 5_000
+BACK = 7_000
+FAR = 3_000  # more, where it is more than NEAR notes back
+NEAR = 16
+ON_TO_BAR = 12_000
+AFTER_PAUSE = 2_000  # less, after hands off
+# The longest movement has nine notes; between notes without any, what is more than a few sounds is a note that was missed.
+MOST_SOUNDS = 12
+MOST_PLAIN_SOUNDS = 5
+
+
+class Written(NamedTuple):
+    """A written melody note, 0 to 8, with the grace notes before it."""
+
+    note: int
+    graces: tuple[int, ...] = NOTHING_WRITTEN
+    begins_bar: bool = False
+
+
+class Place(NamedTuple):
+    """Where a melody note brings the player: the position, its price, and the grace notes that are written before it.
+
+    `written`: the note is the one before the position; else it is one that is not written.
+    """
+
+    position: int
+    cost: int
+    graces: tuple[int, ...] = NOTHING_WRITTEN
+    written: bool = True
+
+
+@dataclass(frozen=True)
+class Music:
+    """Notes to play, from `start_us` to `end_us` of a performance; none where any note may follow any.
+
+    `judged` False: nothing in it is asked for or counted, hands asked off, or a pause.
+    """
+
+    notes: tuple[Written, ...] = ()
+    start_us: int = 0
+    end_us: int = 1 << 62
+    judged: bool = True
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there is music."""
+        return bool(self.notes)
+
+    @cached_property
+    def _places(self) -> dict[int, list[int]]:
+        """For each note the positions that it leads to."""
+        places: dict[int, list[int]] = {}
+        for position, written in enumerate(self.notes, 1):
+            places.setdefault(written.note, []).append(position)
+        return places
+
+    def goes_on(self, position: int, note: int) -> tuple[Place, ...]:
+        """Where a note may lead from a position without a jump."""
+        known = self._known.get((position, note))
+        if known is None:
+            known = self._known[position, note] = tuple(self._goes_on(position, note))
+        return known
+
+    @cached_property
+    def most_sounds(self) -> int:
+        """How many sounds between two melody notes are looked at."""
+        return MOST_SOUNDS if not self.notes or any(one.graces for one in self.notes) else MOST_PLAIN_SOUNDS
+
+    @cached_property
+    def _known(self) -> dict[tuple[int, int], tuple[Place, ...]]:
+        return {}
+
+    def _goes_on(self, position: int, note: int) -> Iterator[Place]:
+        notes = self.notes
+        for missed in range(MOST_MISSED + 1):
+            if position + missed < len(notes) and notes[position + missed].note == note:
+                yield Place(position + missed + 1, MISSED * missed, notes[position + missed].graces)
+        if position < len(notes) and notes[position].note != note:
+            yield Place(position + 1, WRONG)
+        yield Place(position, UNWRITTEN, written=False)
+
+    def jumps(self, position: int, note: int, *, after_pause: bool) -> Iterator[Place]:
+        """Where a note may lead from a position by going back, by beginning again, or by going on to a later bar."""
+        notes, discount = self.notes, AFTER_PAUSE if after_pause else 0
+        ended = position == len(notes)
+        for place in self._places.get(note, ()):
+            first = place == 1 or (
+                # The first note sounds already where the last is the same and nothing parts them.
+                place == 2 and ended and len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
+            )
+            begins_bar = notes[place - 1].begins_bar or place == 1
+            if first and ended:
+                cost = AGAIN
+            elif place <= position:
+                cost = BACK_TO_BAR if begins_bar else BACK
+                cost += FAR if position - place >= NEAR and place > 1 else 0
+            elif begins_bar and place > position + 1:
+                cost = ON_TO_BAR
+            else:
+                continue
+            yield Place(place, max(cost - discount, 0), notes[place - 1].graces)
+
+
+ANY = Music()
