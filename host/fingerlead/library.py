@@ -7,7 +7,7 @@ Conventions
     notes    numbers from 0 (low G) to 8 (high A); NOTES names them
     fingers  numbers from 0 (the thumb's hole) to 7 (the bottom little finger's); FINGERS names them
     masks    a bit for each hole, 1 = covered, bit 0 the thumb's
-    order    held notes, changes and ornaments by time; the fingers of a change by time
+    order    held notes, changes and movements by time; the fingers of a change by time
     lead     None where the first two fingers are nearer together than `analysis.timing.uncertainty_us`
 
 Nothing is written, and nothing is printed. The one exception is IntakeError, raised by `read`: one sentence says what
@@ -31,8 +31,8 @@ from fingerlead.timing.results import (
     FingerTime,
     Held,
     KnownSkew,
-    Ornament,
-    OrnamentNote,
+    MovementNote,
+    PlayedMovement,
     Settings,
     Slip,
     Stray,
@@ -50,8 +50,8 @@ __all__ = [
     "Held",
     "IntakeError",
     "Loaded",
-    "Ornament",
-    "OrnamentNote",
+    "MovementNote",
+    "PlayedMovement",
     "Settings",
     "Slip",
     "Stray",
@@ -77,7 +77,7 @@ def read(path: str | os.PathLike[str], *, first_note: int = 24, channel: int = 1
 def analyse(
     loaded: Loaded, *, table: Table | None = None, settings: Settings = Settings(), skew_us: int | None = None
 ) -> Analysis:
-    """Every held note, change and ornament of a file of playing, with the timing uncertainty.
+    """Every held note, change and movement of a file of playing, with the timing uncertainty.
 
     `table` is a fingering table, the standard one if None. `skew_us` is how far apart the chanter's sensors may fire;
     if None, what the file itself says counts, then what was measured with that chanter on this machine, then 3 ms.

@@ -45,7 +45,7 @@ def test_json_is_as_it_was_published(listed):
     done = run("analyse", listed, "--format", "json")
     assert (done.returncode, done.stderr) == (0, "")
     found = json.loads(done.stdout)
-    assert list(found) == ["schema", "source", "timing", "intake", "settings", "held", "changes", "ornaments"]
+    assert list(found) == ["schema", "source", "timing", "intake", "settings", "held", "changes", "movements"]
     assert found["schema"] == "fingerlead-analysis-1"
     assert found["source"] == {"kind": "csv", "path": str(listed)}
     assert found["timing"] == {

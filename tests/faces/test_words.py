@@ -142,9 +142,9 @@ def test_uncertain_and_ornamented_changes_are_told_as_such():
     change = one_change(0, {7: 0, 6: 20_000})
     assert told(replace(change, verdict="uncertain")).startswith("uncertain")
     grace = [(0, STANDARD[1]), (500_000, 0b01111101), (530_000, 0b00111101), (540_000, 0b00111111)]
-    (ornamented,) = analysed(grace).changes
-    assert ornamented.verdict == "ornamented"
-    assert "grace note" in told(ornamented)
+    (embellished,) = analysed(grace).changes
+    assert embellished.verdict == "embellished"
+    assert "grace note" in told(embellished)
 
 
 def test_false_fingerings_name_the_fingers_and_the_way():

@@ -191,7 +191,7 @@ class Check:
             raise CheckFailed(f"expected the report to name the changes {sorted(true)}; got {sorted(rows)}")
         for pair, (many, least, most) in true.items():
             row = rows[pair]
-            counted = sum(row[how] for how in ("plain", "ornamented", "perhaps", "uncertain"))
+            counted = sum(row[how] for how in ("plain", "embellished", "perhaps", "uncertain"))
             if counted != many or not least <= row["astray"] <= most:
                 raise CheckFailed(f"expected {many} changes {pair}, {least} to {most} of them astray; got {row}")
         planted = [fault for fault in performance.faults if fault.kind == "early" and fault.finger is not None]

@@ -325,7 +325,7 @@ def test_ornamented_changes_are_not_counted():
     player = five_each_way("low-a-e", 1, 5)
     player.mask_for(STANDARD[1] & ~(1 << 1), 40_000 - 15_000)  # a high G grace note
     player.mask_for(STANDARD[5])
-    assert player.of(Judged)[-1].change.verdict == "ornamented"
+    assert player.of(Judged)[-1].change.verdict == "embellished"
     assert rows(player) == (5, 5)
 
 

@@ -85,7 +85,7 @@ def shifted(of: dict | list, by_us: int) -> dict | list:
 
 
 @lru_cache(maxsize=64)
-def ornamented(name: str, seed: int, notes: int) -> Analysis:
+def embellished(name: str, seed: int, notes: int) -> Analysis:
     """A tune with a movement of the table before each note, as a simulated pupil plays it."""
     chance = random.Random(seed)
     written = [Written(chance.randrange(9), Fraction(1, 4))]

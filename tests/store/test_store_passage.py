@@ -20,7 +20,7 @@ from fingerlead.store.passage.packing import Packer, Sizes, SymbolCounts, Unpack
 from fingerlead.store.passage.stretch import cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.results import Settings, Timing
-from tests.store.passages import anyhow, ornamented, played, shifted, told
+from tests.store.passages import anyhow, embellished, played, shifted, told
 
 MESSAGE = message_of(played("mixed", 5, 60), 10, 21)
 PASSAGE = decode_passage(MESSAGE)
@@ -39,14 +39,14 @@ def same_on_both_sides(analysis, first: int, last: int) -> None:
     assert there["changes"] == shifted(here["changes"][first : last + 1], passage.at_us)
     for key in ("timing", "settings"):
         assert there[key] == here[key]
-    # The held notes of its changes, and the ornaments between them.
+    # The held notes of its changes, and the movements between them.
     from_us, until_us = (analysis.changes[number].edges for number in (first, last))
     begin_us, end_us = from_us[0][0], until_us[-1][0]
     notes = [note for note in here["held"] if note["end_us"] > begin_us - 1 and note["start_us"] <= end_us]
     there_notes = [note for note in shifted(there["held"], -passage.at_us) if note in notes]
     assert there_notes == notes
-    assert shifted(there["ornaments"], -passage.at_us) == [
-        o for o in here["ornaments"] if begin_us <= o["start_us"] and o["end_us"] <= end_us
+    assert shifted(there["movements"], -passage.at_us) == [
+        o for o in here["movements"] if begin_us <= o["start_us"] and o["end_us"] <= end_us
     ]
 
 
@@ -122,8 +122,8 @@ def test_thirty_changes_fit(name, seed):
 @settings(max_examples=6, deadline=None)
 @given(seed=st.integers(0, 1 << 32))
 def test_thirty_changes_with_a_movement_in_each_fit(name, seed):
-    analysis = ornamented(name, seed, 40)
-    assert len(analysis.ornaments) > 5
+    analysis = embellished(name, seed, 40)
+    assert len(analysis.movements) > 5
     for first in (0, len(analysis.changes) - 30):
         message = message_of(analysis, first, first + 29)
         assert len(message) <= LONGEST_MESSAGE

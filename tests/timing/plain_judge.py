@@ -94,7 +94,7 @@ def finger_time(toggles, bounce_us):
 def judge(states, end_us, doubts, standard, settings, uncertainty_us):
     parts = stretches(states, end_us)
     notes = held_notes(parts, standard, settings)
-    changes, ornaments = [], []
+    changes, movements = [], []
     for i in range(len(notes) - 1):
         a, b = notes[i], notes[i + 1]
         if a["note"] is None or b["note"] is None:
@@ -127,7 +127,7 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
             else None
         )
         if movement:
-            ornaments.append(dict(name=movement.name, on=b["note"], notes=[(r[2], r[0], r[1] - r[0]) for r in runs]))
+            movements.append(dict(name=movement.name, on=b["note"], notes=[(r[2], r[0], r[1] - r[0]) for r in runs]))
         if a["note"] == b["note"]:
             continue
 
@@ -170,7 +170,7 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
         if passing(i) or passing(i + 1):
             verdict = "perhaps"
         if not plain:
-            verdict = "ornamented"
+            verdict = "embellished"
         if heard:
             verdict = "stray"
         if any(s <= w1 and e >= w0 for s, e in doubts):
@@ -184,4 +184,4 @@ def judge(states, end_us, doubts, standard, settings, uncertainty_us):
             )
         )  # fmt: skip
     held = [(n["note"], n["mask"], n["start"], n["end"]) for n in notes if n["note"] is not None]
-    return held, changes, ornaments
+    return held, changes, movements

@@ -82,11 +82,11 @@ def told(analysis):
         )
         for c in analysis.changes
     ]  # fmt: skip
-    ornaments = [
+    movements = [
         dict(name=o.name, on=o.on, notes=[(n.note, n.start_us, n.duration_us) for n in o.notes])
-        for o in analysis.ornaments
+        for o in analysis.movements
     ]
-    return held, changes, ornaments
+    return held, changes, movements
 
 
 @st.composite

@@ -131,14 +131,14 @@ def test_for_a_clean_player_nothing_stands_out(clean_player):
 
 def recounted(analyses):
     """The same numbers from the published JSON, by plain loops."""
-    found = defaultdict(lambda: {"plain": [], "ornamented": 0, "perhaps": 0, "uncertain": 0})
+    found = defaultdict(lambda: {"plain": [], "embellished": 0, "perhaps": 0, "uncertain": 0})
     for analysis in analyses:
         for change in json.loads(json.dumps(as_dict(analysis, "wire", "x")))["changes"]:
             of = found[NOTES.index(change["from"]), NOTES.index(change["to"])]
             if change["verdict"] in ("perhaps", "uncertain"):
                 of[change["verdict"]] += 1
-            elif change["verdict"] == "ornamented" or change["loose"] is None:
-                of["ornamented"] += 1
+            elif change["verdict"] == "embellished" or change["loose"] is None:
+                of["embellished"] += 1
             else:
                 of["plain"].append(change)
     return found
@@ -157,14 +157,14 @@ def test_everything_is_as_a_plain_recount_has_it(sessions):
     wanted = recounted(sessions)
     assert set(summary.by_change) == set(wanted)
     assert any(of.uncertain for of in summary.by_change.values())
-    assert any(of.ornamented for of in summary.by_change.values())
+    assert any(of.embellished for of in summary.by_change.values())
     total_us = 0
     for key, of in summary.by_change.items():
         plain = wanted[key]["plain"]
         heard = [sum(s["duration_us"] for s in c["strays"] if s["heard"]) for c in plain]
         assert of.count == len(plain)
-        assert (of.ornamented, of.perhaps, of.uncertain) == tuple(
-            wanted[key][kind] for kind in ("ornamented", "perhaps", "uncertain")
+        assert (of.embellished, of.perhaps, of.uncertain) == tuple(
+            wanted[key][kind] for kind in ("embellished", "perhaps", "uncertain")
         )
         assert of.heard_us == sum(heard)
         assert len(of.astray) == sum(c["verdict"] == "stray" for c in plain) == sum(us > 0 for us in heard)

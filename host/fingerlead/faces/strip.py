@@ -91,7 +91,7 @@ def step_us(length_us: int) -> int:
 
 
 def ticks_us(change: Change, picture: Drawing) -> range:
-    """Where the scale is labelled: by the fingers' spread, or by all that is drawn where an ornament is long."""
+    """Where the scale is labelled: by the fingers' spread, or by all that is drawn where an movement is long."""
     step = step_us(max(change.spread_us, SHORTEST_US))
     return range(0, picture.end_us, step if picture.end_us <= MOST_TICKS * step else step_us(picture.end_us))
 

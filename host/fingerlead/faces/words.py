@@ -13,7 +13,7 @@ from fingerlead.faces.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Turn, turn_of
-from fingerlead.timing.results import Change, Ornament, Stray, Timing
+from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing
 from fingerlead.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, ChangeSummary, Summary, at_least, heard_stray_us
 from fingerlead.wire.events import Doubt
 from fingerlead.wire.messages import Hello
@@ -54,6 +54,15 @@ def practised_names() -> dict[str, str]:
     return {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
 
 
+# What is said of changes that are shown and not counted with the plain ones.
+UNPLAIN: dict[str, str] = {
+    "unclear": "what sounded about it can be read in two ways; it is not counted.",
+    "perhaps": "a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.",
+    "extra": "another note sounded in between that these fingers do not sound by moving apart; it is not counted.",
+    "embellished": "a grace note or an embellishment was played in it; it is not counted with the plain changes.",
+}
+
+
 def change_sentence(change: Change, timing: Timing) -> str:
     """One change: its name, then what happened and what to try."""
     return f"{capital(change_text(change.from_note, change.to_note))}: {what_happened(change, timing)}"
@@ -67,23 +76,19 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
         told.append(_astray(change, heard, timing.uncertainty_us, diagnose_change(change) if advise else None))
-    elif change.verdict == "perhaps":
-        told.append("a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.")
-    elif change.verdict == "ornamented":
-        names = _slipped(change)
-        what = f"{listed(names)} sounded too, a grace note or a slip" if names else "a grace note was played in it"
-        told.append(f"{what}; it is not counted with the plain changes.")
+    elif change.verdict in UNPLAIN:
+        told.append(UNPLAIN[change.verdict])
     else:
         told.append(_clean(change))
-    if change.loose:
+    if change.is_plain and change.spread_us - change.stage_us > timing.uncertainty_us:
         last = change.fingers[-1]
         told.append(
-            f"The fingers were loose: {finger_name(last.finger)} came "
-            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Keep them closer together."
+            f"The fingers were not together: {finger_name(last.finger)} came "
+            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Move them as one."
         )
-    if change.verdict == "clean" and change.loose is not None and len(change.fingers) > 1:
+    elif change.verdict == "clean" and len(change.fingers) > 1:
         told.append(_who_led(change, timing))
-    if change.slips and change.verdict != "ornamented":
+    if change.slips and change.verdict != "extra":
         names = _slipped(change)
         it_has = "it has" if len(names) == 1 else "they have"
         told.append(f"{capital(listed(names))} moved too, though {it_has} no part in this change.")
@@ -92,9 +97,10 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
 
 def _clean(change: Change) -> str:
     if not change.strays:
-        return "clean." if not change.loose else "nothing else sounded."
+        return "clean." if change.verdict == "clean" else "nothing else sounded."
     notes = listed([_article(name) for name in dict.fromkeys(NOTES[stray.note] for stray in change.strays)])
-    return f"clean; {notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
+    clean = "clean; " if change.verdict == "clean" else ""
+    return f"{clean}{notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
 
 
 def _astray(change: Change, heard: list[Stray], uncertainty_us: int, diagnosis: Diagnosis | None) -> str:
@@ -136,9 +142,9 @@ def passing_words(first: Change, second: Change) -> str:
     return f"{_article(NOTES[first.to_note])} stood between for {ms(second.start_us - first.end_us)}."
 
 
-def ornament_sentence(ornament: Ornament) -> str:
-    """An ornament as played."""
-    return f"{capital(ornament.name)} on {NOTES[ornament.on]}, {ms(ornament.end_us - ornament.start_us)}."
+def movement_sentence(movement: PlayedMovement) -> str:
+    """An movement as played."""
+    return f"{capital(movement.name)} on {NOTES[movement.to_note]}, {ms(movement.end_us - movement.start_us)}."
 
 
 def work_on_first(summary: Summary) -> str:

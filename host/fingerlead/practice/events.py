@@ -15,7 +15,7 @@ from fingerlead.practice.state import Place
 from fingerlead.timing.results import Change, FingeringKind, Timing
 
 # How one turn of a change ended: `slow stray` where the music tells that a short held note was one.
-Outcome = Literal["clean", "stray", "loose", "false fingering", "not counted"]
+Outcome = Literal["clean", "stray", "apart", "false fingering", "not counted"]
 # What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
 PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
 RungState = Literal["open", "passed", "due", "confirmed"]
@@ -179,7 +179,7 @@ class ChangeCount:
     tried: int
     clean: int
     stray: int
-    loose: int
+    apart: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,9 @@ What passes is said in `fingering.rungs`, PASSED and PASSED_ONE_NOTE. Where they
 With a beat means while one sounds: how near to it the changes come is not asked.
 
 A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
-has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, a loose change, a false
+has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not together, a false
 fingering reached, a slow stray that the music tells from a note. What neither counts nor breaks: uncertain and
-ornamented changes, one from a false fingering, a short note that may be meant. A full row stays full until the next
+embellished changes, one from a false fingering, a short note that may be meant. A full row stays full until the next
 row begins.
 
 A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
@@ -91,12 +91,12 @@ def outcome_of(change: Change, table: Table) -> Outcome:
     """How a change counts; where it spans a slow stray it comes as a stray already."""
     if change.verdict == "stray":
         return "stray"
-    if change.verdict != "clean":
+    if not change.is_plain:
         return "not counted"
     if not _fingered(change.to_mask, table):
         return "false fingering"
-    if change.loose:
-        return "loose"
+    if change.verdict == "apart":
+        return "apart"
     return "clean" if _fingered(change.from_mask, table) else "not counted"
 
 

@@ -25,7 +25,7 @@ class Sums:
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
-        self._counts: dict[Directed, list[int]] = {}  # tried, clean, stray, loose
+        self._counts: dict[Directed, list[int]] = {}  # tried, clean, stray, apart
         self._waiting: tuple[int, date, Directed, Outcome] | None = None
         self.played: dict[str, None] = {}
         self.passed: list[Passed] = []
@@ -56,8 +56,8 @@ class Sums:
         self._progress.change_played(day, change, outcome)
         counts = self._counts.setdefault(change, [0, 0, 0, 0])
         counts[0] += 1
-        if outcome in ("clean", "stray", "loose"):
-            counts[("clean", "stray", "loose").index(outcome) + 1] += 1
+        if outcome in ("clean", "stray", "apart"):
+            counts[("clean", "stray", "apart").index(outcome) + 1] += 1
 
     def summary(self, playing_us: int, kept: bool) -> SessionSummary:
         """All of it, the change that waits left out."""

@@ -39,6 +39,14 @@ class Explanation:
 
 
 DIRECT = Explanation("direct", 0)
+# What written grace notes are called that make no movement of the table.
+GRACE_NOTES = "grace notes"
+
+
+def name_of(from_note: int, to_note: int, graces: tuple[int, ...]) -> str | None:
+    """What grace notes that are written between two melody notes are called; None where there are none."""
+    form = forms_between(from_note, to_note).get(graces)
+    return (form.movement.name if form else GRACE_NOTES) if graces else None
 
 
 @lru_cache(maxsize=1 << 16)

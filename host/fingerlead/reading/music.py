@@ -55,13 +55,15 @@ class Place(NamedTuple):
 class Music:
     """Notes to play, from `start_us` to `end_us` of a performance; none where any note may follow any.
 
-    `judged` False: nothing in it is asked for or counted, hands asked off, or a pause.
+    `judged` False: nothing in it is asked for or counted, hands asked off, or a pause. `stage_us` is how far apart the
+    fingers of a change may move and be together; None leaves it to the settings.
     """
 
     notes: tuple[Written, ...] = ()
     start_us: int = 0
     end_us: int = 1 << 62
     judged: bool = True
+    stage_us: int | None = None
 
     @property
     def is_known(self) -> bool:

@@ -2,7 +2,7 @@
 
 One line of `practised.jsonl` is one object, of the schema `fingerlead-practised-1`:
     {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 1 | 2}
-    {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "loose"}},
+    {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "apart"}},
      "notes": {"B": {"tried", "right"}}}
 Row 1 was filled without a beat, row 2 with one. Counts of one day add up over its lines. Lines that are damaged, or not
 ours, are passed over with a remark: nothing in a file is taken on trust. Two programs may add to one file; each sees
@@ -30,16 +30,16 @@ _CHANGE_NAME = {pair: name for name, pair in _CHANGE.items()}
 
 @dataclass(slots=True)
 class ChangeCounts:
-    """One directed change on one day; what is none of clean, stray and loose went into a false fingering."""
+    """One directed change on one day; what is none of clean, stray and apart went into a false fingering."""
 
     tried: int = 0
     clean: int = 0
     stray: int = 0
-    loose: int = 0
+    apart: int = 0
 
     def sound(self) -> bool:
         """Whether the counts can be true."""
-        return self.clean + self.stray + self.loose <= self.tried
+        return self.clean + self.stray + self.apart <= self.tried
 
 
 @dataclass(slots=True)
@@ -188,8 +188,8 @@ class Progress:
         self._learn(self._unkept_passings[-1])
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
-        """A plain change was played; `outcome` is clean, stray or loose, or anything else that is not clean."""
-        counts = ChangeCounts(1, int(outcome == "clean"), int(outcome == "stray"), int(outcome == "loose"))
+        """A plain change was played; `outcome` is clean, stray or apart, or anything else that is not clean."""
+        counts = ChangeCounts(1, int(outcome == "clean"), int(outcome == "stray"), int(outcome == "apart"))
         self._learn(Counting(day, {change: counts}))
         _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, counts)
 

@@ -50,7 +50,7 @@ SCHEMA = (
     "WITHOUT ROWID",
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
-    "plain INTEGER NOT NULL, loose INTEGER NOT NULL, ornamented INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
+    "plain INTEGER NOT NULL, apart INTEGER NOT NULL, embellished INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
     "uncertain INTEGER NOT NULL, astray INTEGER NOT NULL, heard_us INTEGER NOT NULL, strays BLOB NOT NULL, "
     "faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
@@ -158,15 +158,15 @@ class Index:
     ) -> Iterator[tuple[str, str, Tally]]:
         """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time."""
         rows = self.db.execute(
-            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.loose, r.ornamented, r.perhaps, r.uncertain, "
+            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.apart, r.embellished, r.perhaps, r.uncertain, "
             "r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
             "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             (pupil, since, until),
         )
-        for who, digest, a, b, plain, loose, ornamented, perhaps, uncertain, strays, faults in rows:
+        for who, digest, a, b, plain, apart, embellished, perhaps, uncertain, strays, faults in rows:
             lengths = _lengths(strays)
-            yield who, digest, Tally(a, b, plain, loose, ornamented, perhaps, uncertain, lengths, _faults(faults))
+            yield who, digest, Tally(a, b, plain, apart, embellished, perhaps, uncertain, lengths, _faults(faults))
 
     def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
         """For each pupil, side and directed change what is asked of a whole studio at once.
@@ -233,7 +233,7 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
 def _row(t: Tally) -> tuple[object, ...]:
     faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
-    numbers = (t.from_note, t.to_note, t.plain, t.loose, t.ornamented, t.perhaps, t.uncertain)
+    numbers = (t.from_note, t.to_note, t.plain, t.apart, t.embellished, t.perhaps, t.uncertain)
     return *numbers, t.astray, t.heard_us, strays, faults
 
 

@@ -5,7 +5,7 @@
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
 from itertools import chain, islice
@@ -16,9 +16,21 @@ from numpy.typing import NDArray
 
 from fingering.holes import fingers_of
 from fingering.table import Table
+from fingerlead.reading.music import Music
 from fingerlead.timing import timeline
-from fingerlead.timing.kernel import Part, Rules, measure_in_pieces, nothing
-from fingerlead.timing.results import Change, FingerTime, Held, Ornament, Settings, Slip, Stray, Timing, Verdict
+from fingerlead.timing.kernel import LISTS, Part, Rules, measure_in_pieces, nothing
+from fingerlead.timing.results import (
+    Change,
+    FingerTime,
+    Held,
+    PlayedMovement,
+    Settings,
+    Slip,
+    Stray,
+    Timing,
+    Verdict,
+    WrittenAt,
+)
 from fingerlead.timing.timeline import POPCOUNT, geometry_of
 from fingerlead.wire.events import Doubt, Record
 
@@ -63,12 +75,24 @@ def changes_of(
         slips[number].append(Slip(finger, at_us, us))
     edges, finger_us = list(zip(edge_us.tolist(), covered.tolist(), strict=False)), iter(p.finger_us.tolist())
     rows = _rows(
-        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
+        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain, p.stage_us, p.judged,
         p.first - edges_before, p.last - edges_before + 1,
     )  # fmt: skip
-    for number, (note, to_note, was, to_mask, start_us, spread_us, lead, code, plain, first, stop) in enumerate(
-        rows, changes_before
-    ):
+    for number, (
+        note,
+        to_note,
+        was,
+        to_mask,
+        start_us,
+        spread_us,
+        lead,
+        code,
+        plain,
+        stage_us,
+        judged,
+        first,
+        stop,
+    ) in enumerate(rows, changes_before):
         verdict, fingers = VERDICTS[code], _MOVED[was ^ to_mask]
         because = REASONS.get(verdict)
         if because is None and plain and lead < 0 and len(fingers) > 1:
@@ -93,6 +117,8 @@ def changes_of(
             verdict=verdict,
             because=because,
             edges=tuple(edges[first:stop]),
+            stage_us=stage_us,
+            judged=judged,
         )
 
 
@@ -102,7 +128,7 @@ def _rows(*columns: NDArray[Any]) -> Iterator[tuple[Any, ...]]:
 
 @dataclass
 class Analysis:
-    """What was held, how each change went, and which ornaments were played; see `results` for the objects."""
+    """The melody notes, how each change went, and which movements were played; see `results` for the objects."""
 
     record: Record
     settings: Settings
@@ -111,6 +137,7 @@ class Analysis:
     edge_us: NDArray[np.int64]
     covered: NDArray[np.uint8]
     parts: list[Part]
+    musics: tuple[Music, ...] = ()
 
     @cached_property
     def arrays(self) -> Part:
@@ -122,9 +149,7 @@ class Analysis:
         columns: dict[str, Any] = {}
         for column in fields(Part):
             pieces = [getattr(part, column.name) for part in self.parts]
-            columns[column.name] = (
-                list(chain.from_iterable(pieces)) if column.name == "ornaments" else np.concatenate(pieces)
-            )
+            columns[column.name] = list(chain.from_iterable(pieces)) if column.name in LISTS else np.concatenate(pieces)
         return Part(**columns)
 
     @cached_property
@@ -134,9 +159,17 @@ class Analysis:
         masks = a.mask.tolist()
         verdicts = [judge(mask, tuple(masks[max(i - 1, 0) : i + 2])) for i, mask in enumerate(masks)]
         return [
-            Held(note, mask, start_us, end_us, verdict.fingering, verdict.wrong_fingers)
-            for (note, mask, start_us, end_us), verdict in zip(
-                _rows(a.note, a.mask, a.start_us, a.end_us), verdicts, strict=True
+            Held(
+                note,
+                mask,
+                start_us,
+                end_us,
+                verdict.fingering,
+                verdict.wrong_fingers,
+                None if music < 0 else WrittenAt(music, index),
+            )
+            for (note, mask, start_us, end_us, music, index), verdict in zip(
+                _rows(a.note, a.mask, a.start_us, a.end_us, a.written[:, 0], a.written[:, 1]), verdicts, strict=True
             )
         ]
 
@@ -150,9 +183,14 @@ class Analysis:
         return changes_of(self.arrays, self.settings, self.edge_us, self.covered)
 
     @property
-    def ornaments(self) -> list[Ornament]:
-        """The ornaments played, in order."""
-        return self.arrays.ornaments
+    def movements(self) -> list[PlayedMovement]:
+        """The movements played, in order."""
+        return self.arrays.movements
+
+    @property
+    def off(self) -> list[tuple[int, int]]:
+        """When the hands were off, in order."""
+        return self.arrays.off
 
     @property
     def doubts(self) -> list[Doubt]:
@@ -160,12 +198,14 @@ class Analysis:
         return self.record.doubts
 
 
-def analyse(record: Record, table: Table, timing: Timing, settings: Settings = Settings()) -> Analysis:
-    """Analyse everything a record holds."""
+def analyse(
+    record: Record, table: Table, timing: Timing, settings: Settings = Settings(), musics: Sequence[Music] = ()
+) -> Analysis:
+    """Analyse everything a record holds, against the musics that were asked for, in order of time."""
     edge_us, covered = timeline.edges(record.t_us, record.covered, record.end_us)
-    rules = Rules(settings, geometry_of(table), timing.uncertainty_us, doubt_spans(record.doubts))
+    rules = Rules(settings, geometry_of(table), timing.uncertainty_us, doubt_spans(record.doubts), tuple(musics))
     parts = list(measure_in_pieces(edge_us, covered, rules))
-    return Analysis(record, settings, timing, table, edge_us, covered, parts)
+    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics))
 
 
 def doubt_spans(doubts: list[Doubt]) -> NDArray[np.int64]:

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.reading.between import Kind
-from fingerlead.reading.music import Music
+from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
+from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.reading import DoubtKind, Gap, Melody, Reader, Stretches
 from fingerlead.timing import measure as m
-from fingerlead.timing.results import Ornament, OrnamentNote, Settings
+from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
 from fingerlead.timing.timeline import NO_NOTE, POPCOUNT, Geometry
 
@@ -40,12 +40,18 @@ class Rules:
     musics: tuple[Music, ...] = ()
 
 
+# The columns of a part that are lists.
+LISTS = ("movements", "off")
+
+
 @dataclass(slots=True)
 class Part:
     """Results for a stretch of timeline. Changes count on through the parts before it.
 
-    Per held note: `note, mask, start_us, end_us`. Per change: the two notes and settled masks, `first` and `last` edge,
-    `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it). `finger_us`: the times of the fingers that differ, from the change's start, flat in
+    Per melody note: `note, mask, start_us, end_us`, and `written` int32[notes, 2], music and index, -1 where nothing is
+    written. Per change: the two notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`,
+    `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the times
+    of the fingers that differ, from the change's start, flat in
     order of change and finger. Strays and slips are flat, with the number of the change they belong to.
     """
 
@@ -53,6 +59,7 @@ class Part:
     mask: NDArray[np.uint8]
     start_us: NDArray[np.int64]
     end_us: NDArray[np.int64]
+    written: NDArray[np.int32]
     from_note: NDArray[np.uint8]
     to_note: NDArray[np.uint8]
     from_mask: NDArray[np.uint8]
@@ -65,6 +72,8 @@ class Part:
     lead: NDArray[np.int8]
     verdict: NDArray[np.uint8]
     plain: NDArray[np.bool_]
+    stage_us: NDArray[np.int64]
+    judged: NDArray[np.bool_]
     stray_change: NDArray[np.int32]
     stray_note: NDArray[np.uint8]
     stray_mask: NDArray[np.uint8]
@@ -74,15 +83,16 @@ class Part:
     slip_finger: NDArray[np.uint8]
     slip_start_us: NDArray[np.int64]
     slip_us: NDArray[np.int64]
-    ornaments: list[Ornament] = field(default_factory=list)
+    movements: list[PlayedMovement] = field(default_factory=list)
+    off: list[tuple[int, int]] = field(default_factory=list)
 
 
 def nothing() -> Part:
     """The part of a timeline without edges."""
     columns: dict[str, Any] = {
-        column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name != "ornaments"
+        column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name not in LISTS
     }
-    return Part(**columns)
+    return Part(**{**columns, "written": np.zeros((0, 2), dtype=np.int32)})
 
 
 @dataclass(slots=True)
@@ -142,7 +152,12 @@ def measure(
     heard[strays.window[strays.duration_us >= settings.heard_us]] = True
     spreads = np.zeros(len(windows), dtype=np.int64)
     spreads[is_change] = spread_us
-    verdict = np.where(spreads - settings.stage_us > rules.uncertainty_us, m.APART, m.CLEAN).astype(np.uint8)
+    asked = [rules.musics[note.music] if note.music < len(rules.musics) else ANY for note in melody]
+    stages = [settings.stage_us if music.stage_us is None else music.stage_us for music in asked]
+    to_place = {note.at: number for number, note in enumerate(melody)}
+    second = [to_place[gap.last] for gap in gaps]
+    stage_us = np.array([stages[number] for number in second], dtype=np.int64)
+    verdict = np.where(spreads - stage_us > rules.uncertainty_us, m.APART, m.CLEAN).astype(np.uint8)
     verdict[heard] = m.STRAY
     verdict[kind == MOVEMENT] = m.EMBELLISHED
     # What sounded for long enough, and is no stray of these fingers, is a note too many.
@@ -157,15 +172,23 @@ def measure(
     moved_us = moved_us[moved_us != m.NOT_MOVED]
     finger_us = moved_us - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
-    given = notes.note != NO_NOTE
+    sounds = notes.note != NO_NOTE
+    given = sounds.copy()
     if place.carried is not None:
         given[0] = False  # it was given with the part before
     plain_change = plain[is_change]
+    number_of = np.where(is_change, change_number, -1).tolist()
+    written = np.array(
+        [(note.music, note.position - 1) if note.written else (-1, -1) for note in melody], dtype=np.int32
+    ).reshape(-1, 2)
+    note_written = np.full((len(notes), 2), -1, dtype=np.int32)
+    note_written[sounds] = written
     part = Part(
         note=notes.note[given],
         mask=notes.mask[given],
         start_us=notes.start_us[given],
         end_us=notes.end_us[given],
+        written=note_written[given],
         from_note=windows.from_note[is_change],
         to_note=windows.to_note[is_change],
         from_mask=windows.from_mask[is_change],
@@ -178,6 +201,8 @@ def measure(
         lead=np.where(plain_change, lead, m.NO_LEAD).astype(np.int8),
         verdict=verdict[is_change],
         plain=plain_change,
+        stage_us=stage_us[is_change],
+        judged=np.array([asked[number].judged for number in second], dtype=np.bool_)[is_change],
         stray_change=change_number[strays.window].astype(np.int32),
         stray_note=strays.note,
         stray_mask=strays.mask,
@@ -187,7 +212,12 @@ def measure(
         slip_finger=returns.finger[slip],
         slip_start_us=returns.start_us[slip],
         slip_us=returns.duration_us[slip],
-        ornaments=[_ornament(gap, stretches) for gap in gaps if gap.why.kind == "movement"],
+        movements=[
+            _played_movement(gap, stretches, code == m.UNCERTAIN, number)
+            for gap, code, number in zip(gaps, verdict.tolist(), number_of, strict=True)
+            if gap.why.kind == "movement" or gap.graces
+        ],
+        off=[(int(a), int(b)) for a, b in zip(notes.start_us[~sounds], notes.end_us[~sounds], strict=True)],
     )
     after = Progression(
         edge=place.edge + next_edge,
@@ -240,16 +270,33 @@ def _as_lists(stretches: HeldNotes, covered: NDArray[np.uint8], count: int, geom
     )
 
 
-def _ornament(gap: Gap, stretches: HeldNotes) -> Ornament:
-    """The movement of a gap, as it was played."""
-    movement = gap.why.movement
-    assert movement is not None
-    at = [gap.sounds[place] for place in gap.why.notes]
+def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int) -> PlayedMovement:
+    """What embellishes a change or a note, as it was played or as it was left out."""
+    from_note, to_note = int(stretches.note[gap.first]), int(stretches.note[gap.last])
+    why, written = gap.why, name_of(from_note, to_note, gap.graces)
+    is_played = why.kind == "movement"
+    at = [gap.sounds[place] for place in why.notes] if is_played else []
+    fits = bool(gap.graces) and is_played and (why.movement is None or why.movement.name == written)
     notes = tuple(
-        OrnamentNote(
-            int(stretches.note[i]), int(stretches.start_us[i]), int(stretches.end_us[i] - stretches.start_us[i])
+        MovementNote(note, start_us, end_us - start_us, note if fits else None)
+        for note, start_us, end_us in zip(
+            stretches.note[at].tolist(), stretches.start_us[at].tolist(), stretches.end_us[at].tolist(), strict=True
         )
-        for i in at
     )
-    end_us = notes[-1].start_us + notes[-1].duration_us
-    return Ornament(movement.name, notes[0].start_us, end_us, int(stretches.note[gap.last]), notes)
+    verdict: MovementVerdict
+    if uncertain or gap.doubt:
+        verdict = "uncertain" if uncertain else "unclear"
+    elif not gap.graces:
+        verdict = "unwritten"
+    elif not is_played:
+        verdict = "left out"
+    elif not fits:
+        verdict = "another"
+    else:
+        verdict = "as written" if not why.missing and len(at) == len(gap.sounds) else "faulty"
+    name = why.movement.name if is_played and why.movement is not None else written or GRACE_NOTES
+    start_us = notes[0].start_us if notes else int(stretches.end_us[gap.first])
+    end_us = notes[-1].start_us + notes[-1].duration_us if notes else int(stretches.start_us[gap.last])
+    return PlayedMovement(
+        name, written, from_note, to_note, start_us, end_us, notes, verdict, None if change < 0 else change
+    )

@@ -18,7 +18,7 @@ from fingerlead.reading.music import Music, Written
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
 from fingerlead.timing.kernel import Part, Progression, Rules, measure
-from fingerlead.timing.results import Change, KnownSkew, Ornament, Settings, Timing
+from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
 from fingerlead.wire.events import Doubt, Intake, Record
 
@@ -36,7 +36,7 @@ class Told:
     `taken_back`: there is no change of this number after all; the result is what was told before.
     """
 
-    result: Change | Ornament
+    result: Change | PlayedMovement
     again: bool = False
     taken_back: bool = False
 
@@ -96,11 +96,11 @@ class LiveAnalysis:
         self._doubts.append(doubt)
         self._prepared = None
 
-    def begin_music(self, notes: Sequence[Written], *, judged: bool = True) -> None:
+    def begin_music(self, notes: Sequence[Written], stage_us: int | None = None, *, judged: bool = True) -> None:
         """From now on these notes are asked for; without any, nothing is: any note may follow any."""
         if self._musics:
             self._musics[-1] = replace(self._musics[-1], end_us=self._now_us)
-        self._musics.append(Music(tuple(notes), self._now_us, judged=judged))
+        self._musics.append(Music(tuple(notes), self._now_us, judged=judged, stage_us=stage_us))
         self._prepared = None
 
     def state(self, t_us: int, covered_mask: int) -> None:
@@ -154,7 +154,9 @@ class LiveAnalysis:
         record = Record(
             edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
         )
-        return Analysis(record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts))
+        return Analysis(
+            record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
+        )
 
     def _edges(self, begin: int, end_us: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
         edge_us = self._edge_us[begin:]
@@ -190,8 +192,8 @@ class LiveAnalysis:
         if self._remember:
             self._parts.append(part)
         self._tell_changes(self._changes(part))
-        for ornament in part.ornaments:
-            self.tell(Told(ornament))
+        for movement in part.movements:
+            self.tell(Told(movement))
         self._place = after
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
 

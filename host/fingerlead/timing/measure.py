@@ -9,7 +9,7 @@ Definitions:
   shorter than `bounce_us`; one that moves but does not differ *returns*;
 - the lead is the finger with the first time; none where the second comes less than the timing uncertainty later;
 - notes that sound for `heard_us` or more between the two, where some finger moved more often than the change asks, and
-  that make a movement of the ornament table, are that ornament;
+  that make a movement of the movement table, are that movement;
 - otherwise a stretch is stray if it sounds neither note, its topmost open hole is not under a returning finger that
   both settled masks cover, and it would sound neither note with the returning fingers put back.
 """

@@ -32,7 +32,7 @@ Toggle = tuple[int, int]  # time, finger
 
 def diagnose_change(change: Change) -> Diagnosis | None:
     """The finger out of turn in a plain change with a stray; None in any other change."""
-    if change.verdict in ("embellished", "extra") or not change.strays:
+    if not change.strays:
         return None
     times_us = {finger.finger: finger.after_start_us for finger in change.fingers}
     return diagnose_times(change.from_mask, change.to_mask, times_us)

@@ -55,15 +55,15 @@ class Fault:
 class Tally:
     """One directed change in one session or more.
 
-    `plain`, `astray` and `loose` count plain changes, as `ChangeSummary` does; `strays_us` is the heard stray time of
+    `plain`, `astray` and `apart` count plain changes, as `ChangeSummary` does; `strays_us` is the heard stray time of
     each that went astray; `faults` are those that a diagnosis names, the costliest first.
     """
 
     from_note: int
     to_note: int
     plain: int = 0
-    loose: int = 0
-    ornamented: int = 0
+    apart: int = 0
+    embellished: int = 0
     perhaps: int = 0
     uncertain: int = 0
     strays_us: tuple[int, ...] = ()
@@ -91,8 +91,8 @@ def tally(analysis: Analysis) -> list[Tally]:
         Tally(
             *notes,
             of.count,
-            of.loose,
-            of.ornamented,
+            of.apart,
+            of.embellished,
             of.perhaps,
             of.uncertain,
             tuple(map(heard_stray_us, of.astray)),
@@ -121,8 +121,8 @@ def _one(lot: list[Tally]) -> Tally:
         lot[0].from_note,
         lot[0].to_note,
         plain=sum(each.plain for each in lot),
-        loose=sum(each.loose for each in lot),
-        ornamented=sum(each.ornamented for each in lot),
+        apart=sum(each.apart for each in lot),
+        embellished=sum(each.embellished for each in lot),
         perhaps=sum(each.perhaps for each in lot),
         uncertain=sum(each.uncertain for each in lot),
         strays_us=tuple(stray for each in lot for stray in each.strays_us),

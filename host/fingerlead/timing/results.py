@@ -1,4 +1,4 @@
-"""What the analysis says: settings, timing, held notes, changes, strays, slips and ornaments.
+"""What the analysis says: settings, timing, melody notes, changes, strays, slips and movements.
 
 Notes are indices into `fingering.notes.NOTES`, fingers are holes 0 to 7, times are integer microseconds on the clock on
 which the first frame is 0. These are the plain objects that faces read; the analysis itself works on arrays.
@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 Verdict = Literal["clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain"]
+# Of these a change can have when it counts in statistics.
+PLAIN: tuple[Verdict, ...] = ("clean", "apart", "stray")
+MovementVerdict = Literal["as written", "faulty", "left out", "another", "unwritten", "unclear", "uncertain"]
 Way = Literal["one-way", "crossing"]
 Motion = Literal["lift", "lower"]
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
@@ -42,8 +45,15 @@ class Timing:
     skew: Literal["measured", "assumed", "given"]
 
 
+class WrittenAt(NamedTuple):
+    """Where a note is written: in which of the musics asked for, and as which of its notes, both counted from 0."""
+
+    music: int
+    number: int
+
+
 class Held(NamedTuple):
-    """A note held steady. `covered_mask` is its settled mask."""
+    """A melody note. `covered_mask` is its settled mask; `written` is None where nothing is written for it."""
 
     note: int
     covered_mask: int
@@ -51,6 +61,7 @@ class Held(NamedTuple):
     end_us: int
     fingering: FingeringKind
     wrong_fingers: tuple[int, ...]
+    written: WrittenAt | None = None
 
 
 class FingerTime(NamedTuple):
@@ -81,8 +92,9 @@ class Slip(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change between two held notes that differ.
+    """One change between two neighbouring melody notes that differ.
 
+    It is together where `spread_us` is within `stage_us`; where not `judged`, nothing is asked for and nothing counts.
     `edges` are (time, covered mask after it) for every change of mask from the moment the first note's settled mask is
     left to the moment the second's is reached; before them `from_mask` stood. `fingers` are in order of time.
     """
@@ -103,22 +115,38 @@ class Change:
     verdict: Verdict
     because: str | None
     edges: tuple[tuple[int, int], ...]
+    stage_us: int
+    judged: bool = True
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it counts in statistics: read without doubt, with nothing between its notes but strays."""
+        return self.judged and self.verdict in PLAIN
 
 
-class OrnamentNote(NamedTuple):
-    """One note of an ornament."""
+class MovementNote(NamedTuple):
+    """One note of a movement; `written` is the note that stands there, None where it is not written."""
 
     note: int
     start_us: int
     duration_us: int
+    written: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Ornament:
-    """A movement of the ornament table, as played. `on` is the note it leads to."""
+class PlayedMovement:
+    """An embellishment or grace note, as played or as left out, between two melody notes.
+
+    `written` is the name of what is written there, None where nothing is. `change` is the number of the change it
+    stands in, None where its two melody notes are one and the same.
+    """
 
     name: str
+    written: str | None
+    from_note: int
+    to_note: int
     start_us: int
     end_us: int
-    on: int
-    notes: tuple[OrnamentNote, ...]
+    notes: tuple[MovementNote, ...]
+    verdict: MovementVerdict
+    change: int | None

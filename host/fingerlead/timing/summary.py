@@ -1,8 +1,8 @@
 """Which changes to work on, and how sure that is: statistics over the plain changes of one or more sessions.
 
 Question: of the 72 directed changes, which costs the most heard stray time, and by which finger?
-Conventions: durations in integer µs, shares from 0 to 1. Only *plain* changes count, those with the verdict clean or
-stray in which no grace note sounded; ornamented, perhaps and uncertain ones are counted apart.
+Conventions: durations in integer µs, shares from 0 to 1. Only *plain* changes count, those with the verdict clean,
+apart or stray; embellished ones, unsure ones (perhaps, unclear) and uncertain ones are counted beside them.
 Sources: the interval of a share is Wilson's score interval (E. B. Wilson, JASA 22, 1927); that of a median is the
 distribution-free one of order statistics (W. J. Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2).
 """
@@ -45,7 +45,7 @@ class ChangeSummary:
     from_note: int
     to_note: int
     plain: list[Change] = field(default_factory=list)
-    ornamented: int = 0
+    embellished: int = 0
     perhaps: int = 0
     uncertain: int = 0
 
@@ -85,8 +85,8 @@ class ChangeSummary:
         return stands_out(len(self.astray), self.count)
 
     @property
-    def loose(self) -> int:
-        """How many were loose."""
+    def apart(self) -> int:
+        """In how many the fingers were not together, and nothing was heard of it."""
         return sum(change.verdict == "apart" for change in self.plain)
 
     def led(self) -> Counter[int | None]:
@@ -174,17 +174,19 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
         summary.uncertainty_us = max(summary.uncertainty_us, analysis.timing.uncertainty_us)
         summary.playing_us += playing_us(analysis)
         for change in analysis.changes:
+            if not change.judged:
+                continue
             key = change.from_note, change.to_note
             of = summary.by_change.setdefault(key, ChangeSummary(*key))
-            if change.verdict in ("clean", "apart", "stray"):
+            if change.is_plain:
                 of.plain.append(change)
                 summary.session_of[change] = number
-            elif change.verdict == "perhaps":
+            elif change.verdict in ("perhaps", "unclear"):
                 of.perhaps += 1
             elif change.verdict == "uncertain":
                 of.uncertain += 1
             else:
-                of.ornamented += 1
+                of.embellished += 1
     return summary
 
 

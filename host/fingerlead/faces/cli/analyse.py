@@ -27,7 +27,7 @@ from fingerlead.timing.summary import summarise
 
 MOST_TOLD = 200  # more than anyone reads in a terminal
 FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
-CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,loose,fingers,strays"
+CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
 
 
 @options.with_reading
@@ -82,7 +82,7 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
             change.way,
             "" if change.lead is None else FINGERS[change.lead],
             change.verdict,
-            "" if change.loose is None else str(change.loose).lower(),
+            change.stage_us,
             ";".join(f"{FINGERS[f.finger]} {f.after_start_us}" for f in change.fingers),
             ";".join(f"{NOTES[s.note]} {s.duration_us}" for s in change.strays),
         )
@@ -111,7 +111,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
             yield "  No note was wrong, missed or extra; what sounded between them stands below."
         else:
             yield from (f"  {sentence}" for sentence in expected["words"])
-    told = [change for change in changes if change.verdict != "clean" or change.loose or change.slips]
+    told = [change for change in changes if change.verdict != "clean" or change.slips]
     if told:
         yield ""
         yield "What was not clean, by the time in the recording:"

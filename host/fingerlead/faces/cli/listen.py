@@ -17,7 +17,7 @@ from fingerlead.faces.words import (
     change_sentence,
     chanter_sentence,
     doubt_sentence,
-    ornament_sentence,
+    movement_sentence,
     work_on_first,
 )
 from fingerlead.listening.listening import Heard, Listening, MidiPlaying
@@ -161,10 +161,10 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
             if isinstance(what.result, Change):
                 again = "On second look: " if what.again else ""
                 say(again + change_sentence(what.result, timing), indent="  ")
-                if strips and (what.result.verdict == "stray" or what.result.loose):
+                if strips and what.result.verdict in ("stray", "apart"):
                     typer.echo(strip_text(what.result, timing) + "\n")
             else:
-                typer.echo(ornament_sentence(what.result))
+                typer.echo(movement_sentence(what.result))
         elif isinstance(what, Seen) and what.hello.device_id not in seen:
             seen.add(what.hello.device_id)
             typer.echo(chanter_sentence(what.hello))

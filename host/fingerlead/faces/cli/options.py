@@ -54,8 +54,14 @@ HeardUs = Annotated[
         help="A stray note (a run, or crossing noise) shorter than this is not heard.",
     ),
 ]
-LooseUs = Annotated[
-    int, typer.Option("--loose-us", min=1, max=10_000_000, help="Fingers farther apart than this are loose.")
+StageUs = Annotated[
+    int,
+    typer.Option(
+        "--stage-us",
+        min=1,
+        max=10_000_000,
+        help="Fingers of a change that move within this are together, where the music asks for no stage of its own.",
+    ),
 ]
 TableFile = Annotated[
     Path | None, typer.Option("--table", help="A fingering table of your own (TOML), instead of the standard one.")
@@ -96,7 +102,7 @@ class Reading:
     skew_us: SkewUs = None
     steady_us: SteadyUs = DEFAULTS.steady_us
     heard_us: HeardUs = DEFAULTS.heard_us
-    loose_us: LooseUs = DEFAULTS.loose_us
+    stage_us: StageUs = DEFAULTS.stage_us
     table: TableFile = None
     alternates: Alternates = False
     first_note: FirstNote = 24
@@ -105,7 +111,7 @@ class Reading:
     @property
     def settings(self) -> Settings:
         """The settings of the analysis."""
-        return Settings(steady_us=self.steady_us, heard_us=self.heard_us, loose_us=self.loose_us)
+        return Settings(steady_us=self.steady_us, heard_us=self.heard_us, stage_us=self.stage_us)
 
 
 def with_reading(command: Callable[..., None]) -> Callable[..., None]:

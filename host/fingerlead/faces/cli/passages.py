@@ -171,7 +171,7 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
     for change in changes:
         at = clock_text(passage.at_us + change.start_us)
         yield f"{passage.number + change.number + 1:>4}  {at}  {change_sentence(change, analysis.timing)}"
-        if strips and (change.verdict == "stray" or change.loose or change.slips):
+        if strips and (change.verdict in ("stray", "apart") or change.slips):
             yield strip_text(change, analysis.timing)
             yield ""
 

@@ -85,7 +85,7 @@ def _side(tallies: list[Tally]) -> Side:
 SCHEMA = "fingerlead-numbers-1"
 COLUMNS = (
     "who", "from", "to", "plain", "astray", "astray_low", "astray_high", "heard_us", "heard_us_a_minute",
-    "typical_stray_us", "loose", "ornamented", "perhaps", "uncertain", "stands_out", "finger", "how", "first", "second",
+    "typical_stray_us", "apart", "embellished", "perhaps", "uncertain", "stands_out", "finger", "how", "first", "second",
 )  # fmt: skip
 
 
@@ -132,8 +132,8 @@ def _row(player: Player, tally: Tally) -> dict[str, Any]:
         "heard_us": tally.heard_us,
         "heard_us_a_minute": round(tally.heard_us / player.playing_us * 60_000_000) if player.playing_us else 0,
         "typical_stray_us": tally.typical_stray_us,
-        "loose": tally.loose,
-        "ornamented": tally.ornamented,
+        "apart": tally.apart,
+        "embellished": tally.embellished,
         "perhaps": tally.perhaps,
         "uncertain": tally.uncertain,
         "stands_out": stands_out(tally.astray, tally.plain),

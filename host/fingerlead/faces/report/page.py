@@ -91,7 +91,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
         against_key=KEY,
         turned=turned([(each.analysis, each.day) for each in played], turn) if turn else None,
         passing=_passing(played),
-        loose=_moments(played, _loose_or_slipped),
+        apart=_moments(played, _apart_or_slipped),
         beside_graces=_moments(played, lambda c: c.verdict == "stray" and bool(c.slips)),
         false_fingerings=_false_fingerings(played),
         files=[_file(each) for each in played],
@@ -99,7 +99,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
         table=played[0].analysis.table.name,
         made_on=made,
         running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
-        f"{settings['heard_us'] // 1_000} ms, loose beyond {settings['loose_us'] // 1_000} ms",
+        f"{settings['heard_us'] // 1_000} ms, together within {settings['stage_us'] // 1_000} ms",
     )
 
 
@@ -110,14 +110,14 @@ def _day(path: Path) -> str:
         return ""
 
 
-def _loose_or_slipped(change: Change) -> bool:
-    return change.verdict in ("clean", "stray") and bool(change.loose or (change.slips and not change.strays))
+def _apart_or_slipped(change: Change) -> bool:
+    return change.verdict == "apart" or (change.is_plain and bool(change.slips) and not change.strays)
 
 
 def _in_order(summary: Summary) -> list[ChangeSummary]:
-    """All changes that were played, the most heard stray time first, then the loosest."""
+    """All changes that were played, the most heard stray time first, then those most often apart."""
     some = [change for change in summary.by_change.values() if change.count]
-    return sorted(some, key=lambda c: (-c.heard_us, -c.loose, c.from_note, c.to_note))
+    return sorted(some, key=lambda c: (-c.heard_us, -c.apart, c.from_note, c.to_note))
 
 
 def _totals(summary: Summary) -> dict[str, Any]:
@@ -128,7 +128,7 @@ def _totals(summary: Summary) -> dict[str, Any]:
         "astray": summary.astray,
         "share": _percent(1 - summary.astray / summary.plain) if summary.plain else "–",
         "heard": _a_minute(summary.heard_a_minute_us),
-        "ornamented": sum(change.ornamented for change in changes),
+        "embellished": sum(change.embellished for change in changes),
         "perhaps": sum(change.perhaps for change in changes),
         "uncertain": sum(change.uncertain for change in changes),
     }
@@ -169,7 +169,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "interval": f"{_percent(low)} to {_percent(high)}",
         "stands_out": change.stands_out,
         "per_minute": _a_minute(summary.per_minute_us(change)),
-        "loose": change.loose,
+        "apart": change.apart,
         "advice": words.usual_advice(usual, unsure_us) if usual else "",
         "strips": _strips(played, summary, change),
         "led": [
@@ -179,7 +179,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
         "stray_name": words.stray_name(change.from_note, change.to_note),
         "strays": [_spread_row(NOTES[note], spread, unsure_us) for note, spread in change.strays().items()],
-        "beside": {"ornamented": change.ornamented, "perhaps": change.perhaps, "uncertain": change.uncertain},
+        "beside": {"embellished": change.embellished, "perhaps": change.perhaps, "uncertain": change.uncertain},
     }
 
 

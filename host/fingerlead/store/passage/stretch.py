@@ -15,6 +15,7 @@ import numpy as np
 from fingering.holes import HANDS_OFF
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
+from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
 from fingerlead.timing.kernel import Part
@@ -123,7 +124,7 @@ def _check_table(table: Table) -> None:
 
 
 def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
-    """The results with no other changes, nor ornaments outside them, than those from `begin` to before `stop`."""
+    """The results with no other changes, nor movements outside them, than those from `begin` to before `stop`."""
     part = analysis.arrays
     of_change = slice(begin, stop)
     offsets = finger_offsets(part)
@@ -131,7 +132,7 @@ def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
         name: getattr(part, name)[of_change]
         for name in (
             "from_note", "to_note", "from_mask", "to_mask", "first", "last", "change_us", "spread_us", "lead",
-            "verdict", "plain", "loose",
+            "verdict", "plain", "stage_us", "judged",
         )
     }  # fmt: skip
     for kind in ("stray", "slip"):
@@ -147,7 +148,7 @@ def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
         part,
         **chosen,
         finger_us=part.finger_us[offsets[begin] : offsets[stop]],
-        ornaments=[o for o in part.ornaments if from_us <= o.start_us and o.end_us <= until_us],
+        movements=[o for o in part.movements if from_us <= o.start_us and o.end_us <= until_us],
     )
 
 
@@ -198,5 +199,5 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
 
 def _leans(analysis: Analysis, held: int) -> bool:
     """Whether a held note's other neighbour may decide how it, or the change beside it, is judged."""
-    note, settings = analysis.held[held], analysis.settings
-    return note.end_us - note.start_us < settings.passing_us or note.fingering in ("grace", "false")
+    note = analysis.held[held]
+    return note.end_us - note.start_us < PERHAPS_US or note.fingering in ("grace", "false")
