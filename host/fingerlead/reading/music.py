@@ -101,21 +101,20 @@ class Music:
                 yield Place(position + missed + 1, MISSED * missed, notes[position + missed].graces)
         if position < len(notes) and notes[position].note != note:
             yield Place(position + 1, WRONG)
+        if position == len(notes):
+            # The first note sounds already where the last is the same and nothing parts them.
+            goes_on = len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
+            for first in range(1 + goes_on):
+                if notes[first].note == note:
+                    yield Place(first + 1, AGAIN, notes[first].graces)
         yield Place(position, UNWRITTEN, written=False)
 
     def jumps(self, position: int, note: int, *, after_pause: bool) -> Iterator[Place]:
-        """Where a note may lead from a position by going back, by beginning again, or by going on to a later bar."""
+        """Where a note may lead from a position by going back, or by going on to a later bar."""
         notes, discount = self.notes, AFTER_PAUSE if after_pause else 0
-        ended = position == len(notes)
         for place in self._places.get(note, ()):
-            first = place == 1 or (
-                # The first note sounds already where the last is the same and nothing parts them.
-                place == 2 and ended and len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
-            )
             begins_bar = notes[place - 1].begins_bar or place == 1
-            if first and ended:
-                cost = AGAIN
-            elif place <= position:
+            if place <= position:
                 cost = BACK_TO_BAR if begins_bar else BACK
                 cost += FAR if position - place >= NEAR and place > 1 else 0
             elif begins_bar and place > position + 1:

@@ -230,6 +230,7 @@ class Reader:
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
         found: dict[int, _Step] = {}
+        jump: tuple[int, _Step, Gap] | None = None
         own = self._own(at)
         sounds: tuple[int, ...] = ()
         first = True
@@ -239,7 +240,9 @@ class Reader:
                 first = False
                 break
             if self._steps[before]:
-                self._step_from(before, at, sounds, own, found)
+                way = self._step_from(before, at, sounds, own, found)
+                if way is not None and (jump is None or way[0] < jump[0]):
+                    jump = way
             if self._breaks(before) or self._outlasts(before, at):
                 first = False
                 break
@@ -251,6 +254,8 @@ class Reader:
                 if len(sounds) > most:
                     first = False
                     break
+        if jump is not None and self.s.note[at] != NO_NOTE:
+            self._jump(at, own, jump, found)
         if self._carried is not None and at == 0:
             self._add(found, at, Place(self._carried.position, 0, (), self._carried.written), own, None, Gap(-1, at))
         elif first and self._carried is None:
@@ -266,44 +271,60 @@ class Reader:
             return (NOWHERE,)
         return (*music.goes_on(0, note), *music.jumps(0, note, after_pause=False))
 
-    def _step_from(self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]) -> None:
+    def _step_from(
+        self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]
+    ) -> tuple[int, _Step, Gap] | None:
+        """Go on from a melody note to another; the cheapest way to get there, wherever in the music, if that is known."""
         s, number = self.s, self._music_of[at]
         music = self._musics[number]
         steps = self._steps[before]
-        cheapest = min(steps.values(), key=lambda one: one.cost)
-        if found and cheapest.cost + own >= self._dearest(found, music):
-            return
+        cheapest = min(steps.values(), key=_cost)
+        limit = min(step.cost for step in found.values()) if found else NEVER
+        if music.is_known:
+            limit += FAR_DEARER
+        if cheapest.cost + own >= limit:
+            return None
         plain, gap = self._between(before, at, sounds)
         if plain >= NEVER:
-            return
+            return None
         if not music.is_known:
             self._add(found, at, NOWHERE, cheapest.cost + own + plain, cheapest, gap)
-            return
+            return None
         if self._music_of[before] != number:
             for place in self._begins(at):
                 self._add(found, at, place, cheapest.cost + own + plain + place.cost, cheapest, gap)
-            return
-        note = s.note[at]
-        for step in steps.values():
-            position = step.place.position
-            places = music.goes_on(position, note) if note != NO_NOTE else (Place(position, 0, (), False),)
-            for place in places:
-                self._go(found, at, place, step, own, plain, gap)
-        if note != NO_NOTE:
-            off = s.note[before] == NO_NOTE
-            for place in music.jumps(cheapest.place.position, note, after_pause=off):
-                self._go(found, at, place, cheapest, own, plain, gap)
+            return None
+        note, from_off = s.note[at], s.note[before] == NO_NOTE
+        for position, step in steps.items():
+            cost = step.cost + own
+            if note == NO_NOTE:
+                self._add(found, at, Place(position, 0, (), False), cost + plain, step, gap)
+                continue
+            for place in music.goes_on(position, note):
+                total = cost + place.cost
+                if total >= limit:
+                    continue
+                if place.graces and not from_off:
+                    embellished, why = self._embellished(gap, plain, place.graces)
+                    self._add(found, at, place, total + embellished, step, why)
+                elif total + plain < limit:
+                    self._add(found, at, place, total + plain, step, gap)
+        return cheapest.cost + plain, cheapest, gap
 
-    def _dearest(self, found: dict[int, _Step], music: Music) -> int:
-        """What a walk may cost to be worth looking at, beside those that are found."""
-        least = min(step.cost for step in found.values())
-        return least + FAR_DEARER if music.is_known else least
-
-    def _go(self, found: dict[int, _Step], at: int, place: Place, step: _Step, own: int, plain: int, gap: Gap) -> None:
-        cost, why = plain, gap
-        if place.graces and self.s.note[step.at] != NO_NOTE:
-            cost, why = self._embellished(gap, plain, place.graces)
-        self._add(found, at, place, step.cost + own + cost + place.cost, step, why)
+    def _jump(self, at: int, own: int, way: tuple[int, _Step, Gap], found: dict[int, _Step]) -> None:
+        """Go back, or on to a later bar, by the cheapest way to a melody note."""
+        cost, step, gap = way
+        music, from_off = self._musics[self._music_of[at]], self.s.note[step.at] == NO_NOTE
+        limit = min(one.cost for one in found.values()) + FAR_DEARER if found else NEVER
+        for place in music.jumps(step.place.position, self.s.note[at], after_pause=from_off):
+            total = cost + own + place.cost
+            if total >= limit:
+                continue
+            if place.graces and not from_off:
+                embellished, why = self._embellished(gap, cost - step.cost, place.graces)
+                self._add(found, at, place, total + embellished - (cost - step.cost), step, why)
+            else:
+                self._add(found, at, place, total, step, gap)
 
     def _add(self, found: dict[int, _Step], at: int, place: Place, cost: int, before: "_Step | None", gap: Gap) -> None:
         known = found.get(place.position)
@@ -489,6 +510,10 @@ class Reader:
         sounds = (*one.sounds, at, *after.sounds)
         merged = self._between(one.first, after.last, sounds)[0]
         return merged - apart - self._own(at) < self._costs(at).unclear
+
+
+def _cost(step: _Step) -> int:
+    return step.cost
 
 
 def _walk(step: _Step | None) -> list[_Step]:
