@@ -14,11 +14,25 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Turn, turn_of
 from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing
-from fingerlead.timing.summary import CONFIDENCE, FEWEST, NOW_AND_THEN, ChangeSummary, Summary, at_least, heard_stray_us
+from fingerlead.timing.summary import (
+    CONFIDENCE,
+    FEWEST,
+    NOW_AND_THEN,
+    ChangeSummary,
+    MovementSummary,
+    Summary,
+    WorthWork,
+    at_least,
+    heard_stray_us,
+)
 from fingerlead.wire.events import Doubt
 from fingerlead.wire.messages import Hello
 
 NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
+MUSIC_UNKNOWN = (
+    "In {unread} changes a short note may have been meant or may have slipped in: name the music that was played, and "
+    "they can be judged. "
+)
 TOO_LITTLE = "Too little was played to say what to work on first: play each change at least {fewest} times."
 
 
@@ -143,18 +157,42 @@ def passing_words(first: Change, second: Change) -> str:
 
 
 def movement_sentence(movement: PlayedMovement) -> str:
-    """An movement as played."""
-    return f"{capital(movement.name)} on {NOTES[movement.to_note]}, {ms(movement.end_us - movement.start_us)}."
+    """A movement as played, or as it was left out."""
+    name = f"{capital(movement.name)} on {NOTES[movement.to_note]}"
+    if not movement.notes:
+        return f"{name}: it was left out."
+    said = {
+        "faulty": "not quite as written",
+        "another": f"where a {movement.written} is written",
+        "unclear": "if it was one",
+        "uncertain": "uncertain, as something was lost",
+    }.get(movement.verdict)
+    return f"{name}, {ms(movement.end_us - movement.start_us)}{f' ({said})' if said else ''}."
 
 
 def work_on_first(summary: Summary) -> str:
-    """What to work on first, in a sentence or two."""
-    first = summary.first()
-    if first is None:
-        return _no_first(summary)
+    """What to work on first, in a sentence or two; before it that the music is not known, where that decides much."""
+    worth = summary.worth_work()
+    unknown = MUSIC_UNKNOWN.format(unread=summary.unread) if summary.music_decides else ""
+    return unknown + (_worth_work(worth[0], summary) if worth else _no_first(summary))
+
+
+def _worth_work(worth: WorthWork, summary: Summary) -> str:
+    first = worth.of
+    if isinstance(first, MovementSummary):
+        return (
+            f"Work on the {first.name} on {NOTES[first.to_note]} first: {worth.times} of {worth.of_all} were not as "
+            "written."
+        )
+    change = change_text(first.from_note, first.to_note)
+    if worth.kind == "apart":
+        return (
+            f"Work on {change} first: in {worth.times} of {worth.of_all} the fingers were not together, typically "
+            f"{ms(worth.size_us, summary.uncertainty_us)} apart. Move them as one."
+        )
     astray = first.astray
     text = (
-        f"Work on {change_text(first.from_note, first.to_note)} first: in {len(astray)} of {first.count} "
+        f"Work on {change} first: in {len(astray)} of {first.count} "
         f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
         f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
     )

@@ -5,10 +5,10 @@ What passes is said in `fingering.rungs`, PASSED and PASSED_ONE_NOTE. Where they
 With a beat means while one sounds: how near to it the changes come is not asked.
 
 A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
-has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not together, a false
-fingering reached, a slow stray that the music tells from a note. What neither counts nor breaks: uncertain and
-embellished changes, one from a false fingering, a short note that may be meant. A full row stays full until the next
-row begins.
+has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not
+together, a false fingering reached, a slow stray that the music tells from a note. What neither counts nor breaks:
+uncertain and embellished changes, one from a false fingering, a short note that may be meant. A full row stays full
+until the next row begins.
 
 A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
 `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);

@@ -3,9 +3,9 @@
 Question: given the notes that sounded between two melody notes, in order, what explains them? Everything here depends
 on notes alone, and is worked out once for each row of notes; lengths are weighed by the reader.
 
-Geometry: strays are the third notes that the change's own fingers can sound by moving apart. An embellishment is matched
-by sound: as the table has it, without its first note where that is the note that sounds already, and without its last
-where that is the note it leads to. A short stray between its notes is told apart from them.
+Geometry: strays are the third notes that the change's own fingers can sound by moving apart. An embellishment is
+matched by sound: as the table has it, without its first note where that is the note that sounds already, and without
+its last where that is the note it leads to. A short stray between its notes is told apart from them.
 """
 
 from collections.abc import Iterator

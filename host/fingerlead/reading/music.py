@@ -1,8 +1,8 @@
 """What may come next: the model of the music, in which the reading finds its way.
 
-Question: a melody note sounds; where in the music does the player stand then, and how unlikely is that? Without music any
-note may follow any. With it a player goes on, plays a wrong note, leaves notes out, goes back, begins again at the end,
-or plays something that is not written.
+Question: a melody note sounds; where in the music does the player stand then, and how unlikely is that? Without music
+any note may follow any. With it a player goes on, plays a wrong note, leaves notes out, goes back, begins again at the
+end, or plays something that is not written.
 
 Conventions: a *position* is how many written notes are done, 0 to the number of notes. Costs in thousandths.
 """
@@ -26,7 +26,7 @@ FAR = 3_000  # more, where it is more than NEAR notes back
 NEAR = 16
 ON_TO_BAR = 12_000
 AFTER_PAUSE = 2_000  # less, after hands off
-# The longest movement has nine notes; between notes without any, what is more than a few sounds is a note that was missed.
+# The longest movement has nine notes; where none is written, more than a few sounds hold a note that was missed.
 MOST_SOUNDS = 12
 MOST_PLAIN_SOUNDS = 5
 

@@ -39,8 +39,8 @@ NO_NOTE = len(NOTES)
 OFF_STEP_US = 250_000
 # Rightly fingered and so long, it is a note even if the hands come off next.
 OFF_NOTE_US = 120_000
-# Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they differ
-# only in how often the player went back or left something out.
+# Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
+# differ only in how often the player went back or left something out.
 FAR_DEARER = 9_000
 SPELL_US = 2_000_000
 MOST_WALKS = 8
@@ -56,9 +56,9 @@ PERHAPS_US = 250_000
 class Stretches:
     """Sounding notes in order, as plain lists of one length.
 
-    `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up to where it is first reached and
-    where it is left; `closings` and `openings` those of one kind up to the stretch's beginning. `standard`: it is the
-    chart's fingering. The last one may sound on: its length is what is known of it.
+    `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
+    to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
+    beginning. `standard`: it is the chart's fingering. The last one may sound on: its length is what is known of it.
     """
 
     note: list[int]
@@ -79,9 +79,9 @@ class Stretches:
 class Gap:
     """What stands between two neighbouring melody notes: stretches `first` + 1 to `last` - 1, explained.
 
-    `sounds` are those of them that were heard, `why` explains them; `graces` are the grace notes written there. `doubt`
-    is "unclear" where another reading is hardly worse, and "perhaps" beside a melody note so short that it may be a stray
-    of the change between its neighbours.
+    `sounds` are those of them that were heard, `why` explains them; `graces` are the grace notes written there.
+    `doubt` is "unclear" where another reading is hardly worse, and "perhaps" beside a melody note so short that it may
+    be a stray of the change between its neighbours.
     """
 
     first: int
@@ -274,7 +274,7 @@ class Reader:
     def _step_from(
         self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]
     ) -> tuple[int, _Step, Gap] | None:
-        """Go on from a melody note to another; the cheapest way to get there, wherever in the music, if that is known."""
+        """Go on from a melody note to another; gives the cheapest way there, wherever in the music, if that is known."""
         s, number = self.s, self._music_of[at]
         music = self._musics[number]
         steps = self._steps[before]

@@ -158,8 +158,8 @@ class Index:
     ) -> Iterator[tuple[str, str, Tally]]:
         """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time."""
         rows = self.db.execute(
-            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.apart, r.embellished, r.perhaps, r.uncertain, "
-            "r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
+            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.apart, r.embellished, r.perhaps, "
+            "r.uncertain, r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
             "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             (pupil, since, until),

@@ -75,8 +75,8 @@ def changes_of(
         slips[number].append(Slip(finger, at_us, us))
     edges, finger_us = list(zip(edge_us.tolist(), covered.tolist(), strict=False)), iter(p.finger_us.tolist())
     rows = _rows(
-        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain, p.stage_us, p.judged,
-        p.first - edges_before, p.last - edges_before + 1,
+        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
+        p.stage_us, p.judged, p.first - edges_before, p.last - edges_before + 1,
     )  # fmt: skip
     for number, (
         note,

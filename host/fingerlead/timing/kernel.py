@@ -50,9 +50,8 @@ class Part:
 
     Per melody note: `note, mask, start_us, end_us`, and `written` int32[notes, 2], music and index, -1 where nothing is
     written. Per change: the two notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`,
-    `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the times
-    of the fingers that differ, from the change's start, flat in
-    order of change and finger. Strays and slips are flat, with the number of the change they belong to.
+    `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
+    times of the fingers that differ, from the change's start, flat in order of change and finger. Strays and slips are flat, with the number of the change they belong to.
     """
 
     note: NDArray[np.uint8]

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import NormalDist, median
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -26,6 +27,10 @@ NOW_AND_THEN = 0.05
 # All 72 changes are looked at, so each is judged 72 times as strictly (Bonferroni): of clean players' sessions, one in
 # twenty at most has any change that stands out.
 CHANGES = 72
+# If so many of the changes can be read in two ways, the music is asked for first.
+MUCH = 0.1
+# A movement that is not as written weighs as much as a stray of this length; our own choice.
+MOVEMENT_WEIGHT_US = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +94,11 @@ class ChangeSummary:
         """In how many the fingers were not together, and nothing was heard of it."""
         return sum(change.verdict == "apart" for change in self.plain)
 
+    @property
+    def typical_spread_us(self) -> int:
+        """The median spread of those that were apart; 0 where none was."""
+        return round(median(c.spread_us for c in self.plain if c.verdict == "apart")) if self.apart else 0
+
     def led(self) -> Counter[int | None]:
         """How often each finger led; None where it was too close to call."""
         return Counter(change.lead for change in self.plain)
@@ -122,6 +132,30 @@ class ChangeSummary:
 
 
 @dataclass(slots=True)
+class MovementSummary:
+    """One written movement on one melody note: how often it was asked for, and how often it was not as written."""
+
+    name: str
+    to_note: int
+    count: int = 0
+    faulty: int = 0
+
+
+class WorthWork(NamedTuple):
+    """What goes wrong more than now and then: `times` of `of_all`, typically by `size_us` (0 for a movement).
+
+    `weight_us` is how much it is heard: what is worth most work first has the most.
+    """
+
+    of: ChangeSummary | MovementSummary
+    kind: Literal["stray", "apart", "movement"]
+    times: int
+    of_all: int
+    size_us: int
+    weight_us: int
+
+
+@dataclass(slots=True)
 class Summary:
     """All changes of the sessions; `playing_us` is from their first held note to the end of their last.
 
@@ -132,6 +166,7 @@ class Summary:
     playing_us: int
     uncertainty_us: int = 0  # the widest of the sessions'
     session_of: dict[Change, int] = field(default_factory=dict, repr=False)
+    by_movement: dict[tuple[str, int], MovementSummary] = field(default_factory=dict)
 
     @property
     def plain(self) -> int:
@@ -162,6 +197,30 @@ class Summary:
         heard = [change for change in self.by_change.values() if change.heard_us]
         return sorted(heard, key=lambda c: (-c.heard_us, c.from_note, c.to_note))
 
+    @property
+    def unread(self) -> int:
+        """How many changes could be read in two ways, for want of the music."""
+        return sum(change.perhaps for change in self.by_change.values())
+
+    @property
+    def music_decides(self) -> bool:
+        """Whether so many could, that the music is worth naming."""
+        return self.unread > 0 and self.unread >= MUCH * (self.unread + self.plain)
+
+    def worth_work(self) -> list[WorthWork]:
+        """Runs, fingers apart and movements in one order, by how often and how loud; what may be chance is left out."""
+        found = []
+        for of in self.by_change.values():
+            found.append(WorthWork(of, "stray", len(of.astray), of.count, of.typical_stray_us, of.heard_us))
+            # Nothing is heard of fingers that are apart: they come after as much of a stray four times over.
+            quiet_us = of.apart * of.typical_spread_us // 4
+            found.append(WorthWork(of, "apart", of.apart, of.count, of.typical_spread_us, quiet_us))
+        for movement in self.by_movement.values():
+            weight_us = movement.faulty * MOVEMENT_WEIGHT_US
+            found.append(WorthWork(movement, "movement", movement.faulty, movement.count, 0, weight_us))
+        worth = [one for one in found if stands_out(one.times, one.of_all)]
+        return sorted(worth, key=lambda one: -one.weight_us)
+
     def first(self) -> ChangeSummary | None:
         """What to work on first; None where nothing stands out."""
         return next((change for change in self.ranked() if change.stands_out), None)
@@ -187,6 +246,12 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
                 of.uncertain += 1
             else:
                 of.embellished += 1
+        for movement in analysis.movements:
+            if movement.written is not None and movement.verdict not in ("unclear", "uncertain"):
+                name = movement.written, movement.to_note
+                asked = summary.by_movement.setdefault(name, MovementSummary(*name))
+                asked.count += 1
+                asked.faulty += movement.verdict != "as written"
     return summary
 
 

@@ -85,7 +85,8 @@ def _side(tallies: list[Tally]) -> Side:
 SCHEMA = "fingerlead-numbers-1"
 COLUMNS = (
     "who", "from", "to", "plain", "astray", "astray_low", "astray_high", "heard_us", "heard_us_a_minute",
-    "typical_stray_us", "apart", "embellished", "perhaps", "uncertain", "stands_out", "finger", "how", "first", "second",
+    "typical_stray_us", "apart", "embellished", "perhaps", "uncertain", "stands_out", "finger", "how", "first",
+    "second",
 )  # fmt: skip
 
 
