@@ -67,7 +67,7 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
         raise ExportError(f"{path}: expected at most a day of playing; this one has {record.end_us // 3_600_000_000} h")
     holes = _holes(loaded)
     notes, count = _notes(record, voice)
-    data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes})
+    data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes}, loaded.asked)
     _write(out, data)
     remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, midi_file.read_midi_file(data))
     return Exported(count, record.end_us, remarks)

@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import heapq
 import io
+import json
 from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fingerlead.store.session_music import ROW_CELLS, MusicAt, MusicError, read_rows, row_of, unreadable
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
@@ -30,6 +32,8 @@ DEFAULT_TEMPO_US = 500_000
 # Universal messages (MIDI 1.0), such as tunings, are for the synthesiser that plays the notes, and no damage.
 UNIVERSAL = ((0x7E,), (0x7F,))
 TICKS_A_QUARTER = 500
+# What a text of the file begins with that is a row of music, as JSON.
+MUSIC = "fingerlead music "
 TICK_US = 1_000
 
 Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
@@ -39,8 +43,8 @@ class MidiFileError(ValueError):
     """A MIDI file that cannot be used; one plain sentence."""
 
 
-def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
-    """The file, with one track for each name; `text` says what it is."""
+def midi_file_bytes(text: str, tracks: dict[str, list[Event]], asked: Iterable[MusicAt] = ()) -> bytes:
+    """The file, with one track for each name; `text` says what it is. The music goes along as text at its beginning."""
     import mido
 
     tempos: list[tuple[int, int]] = []
@@ -50,6 +54,8 @@ def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
         placed[name].append((tick, data))
     song = mido.MidiFile(type=1, ticks_per_beat=TICKS_A_QUARTER)
     conductor = [(0, mido.MetaMessage("text", text=text)), (0, _tempo(TICK_US))]
+    rows = (row_of(number, *each) for number, each in enumerate(asked, 1))
+    conductor += [(0, mido.MetaMessage("text", text=MUSIC + json.dumps(row))) for row in rows]
     conductor += [(tick, _tempo(tick_us)) for tick, tick_us in tempos]
     song.tracks.append(_track("", conductor))
     for name, messages in placed.items():
@@ -125,6 +131,22 @@ def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
         "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
         f"(channel {plays.channel + 1}, notes {plays.base_note} to {plays.base_note + 7}); this MIDI file has neither"
     )
+
+
+def asked_in(data: bytes) -> tuple[tuple[MusicAt, ...], str]:
+    """The music that a MIDI file of this program carries, and what is wrong with it."""
+    import mido
+
+    if MUSIC.encode() not in data:
+        return (), ""
+    try:
+        texts = [message.text for message in mido.MidiFile(file=io.BytesIO(data)).tracks[0] if message.type == "text"]
+        rows = [tuple(json.loads(text.removeprefix(MUSIC))) for text in texts if text.startswith(MUSIC)]
+        if any(len(row) != ROW_CELLS for row in rows):
+            raise MusicError(f"expected rows of {ROW_CELLS} cells, got others")
+        return read_rows(rows), ""
+    except (MusicError, ValueError, TypeError, RecursionError) as error:
+        return (), unreadable(error)
 
 
 def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:

@@ -1,9 +1,9 @@
 """The session file: everything a port gave in one session, as it came, so that every analysis can be redone.
 
 One SQLite file (application id "FLse", user_version 2) of four tables: `meta` describes it, `batch` holds the bytes
-and when they arrived, `mark` when the port was lost and found again, `music` what was asked for (`session_music`). Version 1 has no `music`.
-Bytes are committed in batches, so that pulling
-the plug loses at most the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
+and when they arrived, `mark` when the port was lost and found again, `music` what was asked for, and when (see
+`session_music`; version 1 has no such table). Bytes are committed in batches, so that pulling the plug loses at most
+the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
 
 A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrivals`, for each read two little-endian u32,
 how many of the bytes it brought and how many µs after `first_us`.

@@ -10,7 +10,6 @@ import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from functools import lru_cache
-from itertools import pairwise
 from typing import NamedTuple, get_args
 
 from fingerlead.reading.asked import MusicKind, SessionMusic
@@ -30,6 +29,7 @@ KINDS: tuple[MusicKind, ...] = get_args(MusicKind)
 _ENDLESS_US = Music().end_us
 
 Row = tuple[int, int, int, str, int]
+ROW_CELLS = 5
 
 
 class MusicError(ValueError):
@@ -76,15 +76,21 @@ def read_rows(rows: Iterable[tuple[object, ...]]) -> tuple[MusicAt, ...]:
         while found and found[-1].at_us >= at_us:
             found.pop()
         found.append(MusicAt(at_us, music))
+    musics_of(found)  # whether its ABC can be read
     return tuple(found)
+
+
+def unreadable(error: Exception) -> str:
+    """What is said of music that cannot be read."""
+    return f"Its music cannot be read, so any note may follow any: {error}."
 
 
 def musics_of(asked: Sequence[MusicAt]) -> tuple[Music, ...]:
     """What the reading takes a session's music as; raises MusicError where there is ABC in it that cannot be read."""
-    ends_us = [after.at_us for _, after in pairwise(asked)] + [_ENDLESS_US]
+    ends_us = [after.at_us for after in asked[1:]] + [_ENDLESS_US]
     return tuple(
         Music(written_notes(music), at_us, end_us, music.judged, music.stage_us, music)
-        for (at_us, music), end_us in zip(asked, ends_us, strict=True)
+        for (at_us, music), end_us in zip(asked, ends_us, strict=False)
     )
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingerlead.store.session_file import APPLICATION_ID, CARRIERS, MAGIC, SCHEMA, TABLES, VERSION, SessionError, beside
-from fingerlead.store.session_music import MOST_ROWS, MusicAt, MusicError, musics_of, read_rows
+from fingerlead.store.session_music import MOST_ROWS, MusicAt, MusicError, read_rows, unreadable
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.events import Doubt, Record
@@ -278,11 +278,9 @@ def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:
         rows = db.execute(
             f"SELECT number, at_us, format, body, crc FROM music ORDER BY number LIMIT {MOST_ROWS + 1}"
         ).fetchall()
-        asked = read_rows(rows)
-        musics_of(asked)  # its ABC too
+        return read_rows(rows), ""
     except (MusicError, sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
-        return (), f"Its music cannot be read, so any note may follow any: {error}."
-    return asked, ""
+        return (), unreadable(error)
 
 
 def _rows(

@@ -30,17 +30,19 @@ from fingerlead.store.session_reading import (
     started_utc,
     told_skew,
 )
+from fingerlead.store.session_music import musics_of
 from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.progress import Fault, Tally, tally
+from fingerlead.timing.results import Settings
 from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 1
+VERSION = 2
 NAME = "index.sqlite"
 # After every day.
 ENDLESS = "~"
@@ -190,7 +192,9 @@ class Index:
         (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
         (version,) = self.db.execute("PRAGMA user_version").fetchone()
         (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if tables and (application_id, version) != (APPLICATION_ID, VERSION):
+        if application_id == APPLICATION_ID and version < VERSION:
+            self._clear()
+        elif tables and (application_id, version) != (APPLICATION_ID, VERSION):
             newer = application_id == APPLICATION_ID and version > VERSION
             raise StudioError(
                 f"{self.path}: expected a studio's index of version {VERSION}; "
@@ -206,6 +210,15 @@ class Index:
             else:
                 for statement in (*SCHEMA, *MARKS):
                     self.db.execute(statement)
+
+    def _clear(self) -> None:
+        """Drop what an earlier version had: its rows mean something else, and are made anew from the sessions."""
+        with self.writing():
+            # Another program may have been first.
+            if self.db.execute("PRAGMA user_version").fetchone() >= (VERSION,):
+                return
+            for table in ("result", "session"):
+                self.db.execute(f"DROP TABLE IF EXISTS {table}")
 
     def _check(self) -> None:
         """Whether tables and indexes are these and no others: a foreign trigger would be run."""
@@ -262,7 +275,9 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     """A session and its analysis; raises SessionError."""
     session = read_session(path)
     record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
+    timing = timing_of(record, "session", told_skew(session))
+    musics = musics_of(session.asked)
+    return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
 
 
 def digest_of(session: StoredSession) -> str:
@@ -299,6 +314,8 @@ def write_anew(path: Path, session: StoredSession) -> None:
             writer.append(data, host_us)
         for mark in marks:
             writer.mark(*_mark(mark))
+        for at_us, music in session.asked:
+            writer.begin_music(at_us, music)
 
 
 def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
