@@ -17,8 +17,8 @@ from fingering.holes import HolesError, from_text, to_text
 from fingerlead.store import midi_file
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
-from fingerlead.store.session_reading import read_session, session_record, told_skew
 from fingerlead.store.session_music import MusicAt
+from fingerlead.store.session_reading import read_session, session_record, told_skew
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record

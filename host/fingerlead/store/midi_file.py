@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fingerlead.store.session_music import ROW_CELLS, MusicAt, MusicError, read_rows, row_of, unreadable
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
@@ -113,24 +114,41 @@ def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
     except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
         why = f" ({error})" if str(error) else ""
         raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
-    frames = [
-        (host_us, bytes(message.bin()))
-        for host_us, message in timed
-        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
-    ]
-    ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
-    arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
-    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), "sysex")
+    frames = _frames(timed)
+    ends = np.cumsum([len(frame) for frame, _ in frames], dtype=np.int64)
+    arrivals = np.array([[end - len(frame), at] for end, (frame, at) in zip(ends, frames, strict=True)], dtype=np.int64)
+    record = read_record(b"".join(frame for frame, _ in frames), arrivals.reshape(-1, 2), "sysex")
     if len(record.t_us):
         return record
-    notes = [(message.bytes(), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
-    record = PlainNotes(*plays).read_record(notes)
+    record = PlainNotes(*plays).read_record(_notes(timed))
     if len(record.t_us):
         return record
     raise MidiFileError(
         "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
         f"(channel {plays.channel + 1}, notes {plays.base_note} to {plays.base_note + 7}); this MIDI file has neither"
     )
+
+
+def reads_in(data: bytes) -> tuple[Carrier, list[tuple[bytes, int]]]:
+    """What a readable MIDI file brought of a chanter, and when: its frames; where there are none, its plain notes."""
+    import mido
+
+    timed = list(_timed(mido.MidiFile(file=io.BytesIO(data))))
+    frames = _frames(timed)
+    has_frames = len(read_record(b"".join(frame for frame, _ in frames), None, "sysex").t_us)
+    return ("sysex", frames) if has_frames else ("plain", _notes(timed))
+
+
+def _frames(timed: Iterable[tuple[int, mido.Message]]) -> list[tuple[bytes, int]]:
+    return [
+        (bytes(message.bin()), host_us)
+        for host_us, message in timed
+        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
+    ]
+
+
+def _notes(timed: Iterable[tuple[int, mido.Message]]) -> list[tuple[bytes, int]]:
+    return [(bytes(message.bin()), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
 
 
 def asked_in(data: bytes) -> tuple[tuple[MusicAt, ...], str]:

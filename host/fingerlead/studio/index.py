@@ -14,15 +14,14 @@ import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import Literal
 
 from fingering.table import standard_table
-from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.store.keeping import copy_session
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_music import musics_of
 from fingerlead.store.session_reading import (
-    MEASURED_SKEW,
-    PortMark,
     StoredSession,
     read_session,
     session_record,
@@ -30,7 +29,6 @@ from fingerlead.store.session_reading import (
     started_utc,
     told_skew,
 )
-from fingerlead.store.session_music import musics_of
 from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
@@ -299,24 +297,4 @@ def write_anew(path: Path, session: StoredSession) -> None:
     if rungs := rungs_of(session):
         settings = {**settings, "rungs": list(rungs)}
     begun = started_utc(session)
-    marks = sorted(session.marks, key=lambda mark: mark.host_us)
-    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
-    port = session.meta.get("port", "")
-    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
-        if not begun:
-            writer.tell(started_utc="")
-        skew = told_skew(session)
-        if skew is not None and skew.how == "measured":
-            writer.tell(**{MEASURED_SKEW: str(skew.us)})
-        for data, host_us in session.reads():
-            while marks and marks[0].host_us <= host_us:
-                writer.mark(*_mark(marks.pop(0)))
-            writer.append(data, host_us)
-        for mark in marks:
-            writer.mark(*_mark(mark))
-        for at_us, music in session.asked:
-            writer.begin_music(at_us, music)
-
-
-def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
-    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
+    copy_session(path, session, settings, datetime.fromisoformat(begun) if begun else None, session.asked)
