@@ -12,12 +12,15 @@ from __future__ import annotations
 
 import heapq
 import io
+import json
 from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fingerlead.store.session_music import ROW_CELLS, MusicAt, MusicError, read_rows, row_of, unreadable
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
@@ -30,6 +33,8 @@ DEFAULT_TEMPO_US = 500_000
 # Universal messages (MIDI 1.0), such as tunings, are for the synthesiser that plays the notes, and no damage.
 UNIVERSAL = ((0x7E,), (0x7F,))
 TICKS_A_QUARTER = 500
+# What a text of the file begins with that is a row of music, as JSON.
+MUSIC = "fingerlead music "
 TICK_US = 1_000
 
 Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
@@ -39,8 +44,8 @@ class MidiFileError(ValueError):
     """A MIDI file that cannot be used; one plain sentence."""
 
 
-def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
-    """The file, with one track for each name; `text` says what it is."""
+def midi_file_bytes(text: str, tracks: dict[str, list[Event]], asked: Iterable[MusicAt] = ()) -> bytes:
+    """The file, with one track for each name; `text` says what it is. The music goes along as text at its beginning."""
     import mido
 
     tempos: list[tuple[int, int]] = []
@@ -50,6 +55,8 @@ def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
         placed[name].append((tick, data))
     song = mido.MidiFile(type=1, ticks_per_beat=TICKS_A_QUARTER)
     conductor = [(0, mido.MetaMessage("text", text=text)), (0, _tempo(TICK_US))]
+    rows = (row_of(number, *each) for number, each in enumerate(asked, 1))
+    conductor += [(0, mido.MetaMessage("text", text=MUSIC + json.dumps(row))) for row in rows]
     conductor += [(tick, _tempo(tick_us)) for tick, tick_us in tempos]
     song.tracks.append(_track("", conductor))
     for name, messages in placed.items():
@@ -107,24 +114,57 @@ def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
     except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
         why = f" ({error})" if str(error) else ""
         raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
-    frames = [
-        (host_us, bytes(message.bin()))
-        for host_us, message in timed
-        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
-    ]
-    ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
-    arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
-    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), "sysex")
+    frames = _frames(timed)
+    ends = np.cumsum([len(frame) for frame, _ in frames], dtype=np.int64)
+    arrivals = np.array([[end - len(frame), at] for end, (frame, at) in zip(ends, frames, strict=True)], dtype=np.int64)
+    record = read_record(b"".join(frame for frame, _ in frames), arrivals.reshape(-1, 2), "sysex")
     if len(record.t_us):
         return record
-    notes = [(message.bytes(), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
-    record = PlainNotes(*plays).read_record(notes)
+    record = PlainNotes(*plays).read_record(_notes(timed))
     if len(record.t_us):
         return record
     raise MidiFileError(
         "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
         f"(channel {plays.channel + 1}, notes {plays.base_note} to {plays.base_note + 7}); this MIDI file has neither"
     )
+
+
+def reads_in(data: bytes) -> tuple[Carrier, list[tuple[bytes, int]]]:
+    """What a readable MIDI file brought of a chanter, and when: its frames; where there are none, its plain notes."""
+    import mido
+
+    timed = list(_timed(mido.MidiFile(file=io.BytesIO(data))))
+    frames = _frames(timed)
+    has_frames = len(read_record(b"".join(frame for frame, _ in frames), None, "sysex").t_us)
+    return ("sysex", frames) if has_frames else ("plain", _notes(timed))
+
+
+def _frames(timed: Iterable[tuple[int, mido.Message]]) -> list[tuple[bytes, int]]:
+    return [
+        (bytes(message.bin()), host_us)
+        for host_us, message in timed
+        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
+    ]
+
+
+def _notes(timed: Iterable[tuple[int, mido.Message]]) -> list[tuple[bytes, int]]:
+    return [(bytes(message.bin()), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
+
+
+def asked_in(data: bytes) -> tuple[tuple[MusicAt, ...], str]:
+    """The music that a MIDI file of this program carries, and what is wrong with it."""
+    import mido
+
+    if MUSIC.encode() not in data:
+        return (), ""
+    try:
+        texts = [message.text for message in mido.MidiFile(file=io.BytesIO(data)).tracks[0] if message.type == "text"]
+        rows = [tuple(json.loads(text.removeprefix(MUSIC))) for text in texts if text.startswith(MUSIC)]
+        if any(len(row) != ROW_CELLS for row in rows):
+            raise MusicError(f"expected rows of {ROW_CELLS} cells, got others")
+        return read_rows(rows), ""
+    except (MusicError, ValueError, TypeError, RecursionError) as error:
+        return (), unreadable(error)
 
 
 def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
