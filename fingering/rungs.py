@@ -31,10 +31,14 @@ DAYS_SOURCE = "common practice, no source"
 CROSSING_IS_HARD = 10.0  # difficulty; our own choice
 MOST_MIXED = 3
 
+# How far apart the fingers of a change may move in each of the four rows that pass a rung: without a beat, with one, and
+# both again on a later day. Our own choice.
+STAGES_US = (40_000, 25_000, 25_000, 25_000)
 PASSED = (
-    "Ten clean changes in a row each way, none of them loose: first without a beat, then with one. "
-    "Uncertain ones do not count. Then the same again on another day."
-)
+    "Ten clean changes in a row each way: no other note sounds between, and all fingers move together. "
+    "First without a beat, the fingers at most {} thousandths of a second apart; then with a beat, at most {}. "
+    "Uncertain ones do not count. Then the same again on another day, at most {} apart both times."
+).format(*(stage_us // 1_000 for stage_us in STAGES_US[:3]))
 PASSED_ONE_NOTE = (
     "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "
     "while you count to four: first without a beat, then with one. Uncertain ones do not count. "

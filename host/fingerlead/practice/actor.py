@@ -242,6 +242,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._sounding.follow(origin)
         self._source = begin_source(to, self._setting, self._practice.tune, self._hear, self._notify)
         self._practice.loosened = self._source.sealing.loosened
+        self._practice.ask_through(self._source.begin_music)
         self._tell(events.SoundNow(self._sounding.settings()))
         self._whereabouts.begin(self._source)
 

@@ -14,7 +14,7 @@ from fingerlead.ports.base import Found
 from fingerlead.practice.state import Place
 from fingerlead.timing.results import Change, FingeringKind, Timing
 
-# How one turn of a change ended: `slow stray` where the music tells that a short held note was one.
+# How one turn of a change ended.
 Outcome = Literal["clean", "stray", "apart", "false fingering", "not counted"]
 # What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
 PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
@@ -41,8 +41,8 @@ class Judged:
     """A change as it went.
 
     `diagnosis` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
-    `Practice.take` for. `again` where the same take was judged before and reads differently now. `change` spans a slow
-    stray too, one that was held as long as a note: its two changes are then one.
+    `Practice.take` for. `again` where the same take was judged before and is something else after all, perhaps between
+    other notes: what was said of it no longer holds.
     """
 
     change: Change
@@ -51,6 +51,13 @@ class Judged:
     take: int
     again: bool
     outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """There was no such change after all: what was said of a take no longer holds."""
+
+    take: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +296,7 @@ class Over:
 Event = (
     Lit
     | Judged
+    | TakenBack
     | HoldJudged
     | Progressed
     | Passed

@@ -6,9 +6,9 @@ With a beat means while one sounds: how near to it the changes come is not asked
 
 A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
 has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not
-together, a false fingering reached, a slow stray that the music tells from a note. What neither counts nor breaks:
-uncertain and embellished changes, one from a false fingering, a short note that may be meant. A full row stays full
-until the next row begins.
+together within the stage of the row (STAGES_US), a false fingering reached. What neither counts nor breaks: changes
+that are uncertain, unclear or embellished, one with a note too many in it, one from a false fingering. A full row stays
+full until the next row begins.
 
 A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
 `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
@@ -21,7 +21,7 @@ from datetime import date
 from typing import Literal
 
 from fingering.holes import HANDS_OFF, fingers_of
-from fingering.rungs import Rung
+from fingering.rungs import STAGES_US, Rung
 from fingering.table import Table
 from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, Outcome, Passed, PassKind, Progressed
 from fingerlead.store.practice_log import Progress
@@ -88,7 +88,7 @@ class Holds:
 
 
 def outcome_of(change: Change, table: Table) -> Outcome:
-    """How a change counts; where it spans a slow stray it comes as a stray already."""
+    """How a change counts."""
     if change.verdict == "stray":
         return "stray"
     if not change.is_plain:
@@ -106,27 +106,40 @@ def _fingered(covered_mask: int, table: Table) -> bool:
 
 
 class CleanRow:
-    """The rows of one rung, both ways. Outcomes come by the number of the take, and may be corrected."""
+    """The rows of one rung, both ways. Outcomes come by the number of the take, and may be taken back."""
 
     def __init__(self, rung: Rung | None) -> None:
         self._out, self._back = ((), ()) if rung is None else (rung.out, rung.back)
         self._outcomes: dict[int, tuple[Directed, Outcome]] = {}
         self._counts: dict[Directed, int] = {}
+        self._begun_after = 0  # this take; it and those before it belong to the rows before
 
-    def judge(self, take: int, change: Directed, outcome: Outcome, *, again: bool) -> bool:
-        """Take in an outcome, or (`again`) its correction; whether it is of this row."""
-        if change not in (*self._out, *self._back) or (again and take not in self._outcomes):
-            return False
+    def judge(self, take: int, change: Directed, outcome: Outcome) -> bool:
+        """Take in an outcome, in place of an earlier one of that take; whether this or the earlier is of this row."""
+        was = self.take_back(take)
+        if change not in (*self._out, *self._back) or take <= self._begun_after:
+            return was
         self._outcomes[take] = change, outcome
-        self._counts = {}
-        for known, how in self._outcomes.values():
-            before = self._counts.get(known, 0)
-            if before < NEEDED and how != "not counted":
-                self._counts[known] = before + 1 if how == "clean" else 0
+        self._count()
         return True
+
+    def take_back(self, take: int) -> bool:
+        """Leave a take out; whether it was of this row."""
+        was = self._outcomes.pop(take, None) is not None
+        if was:
+            self._count()
+        return was
+
+    def _count(self) -> None:
+        self._counts = {}
+        for _, (change, how) in sorted(self._outcomes.items()):
+            before = self._counts.get(change, 0)
+            if before < NEEDED and how != "not counted":
+                self._counts[change] = before + 1 if how == "clean" else 0
 
     def begin(self) -> None:
         """The next row: all counts from nothing."""
+        self._begun_after = max(self._outcomes, default=self._begun_after)
         self._outcomes, self._counts = {}, {}
 
     @property
@@ -166,6 +179,13 @@ class Toward:
         if self.holds is not None:
             self.holds.count_us = COUNT_US if bpm is None else round(60_000_000 / bpm)
 
+    def stage_us(self, today: date) -> int | None:
+        """How close together the fingers are asked to move now; None where nothing is counted."""
+        if self.rung is None:
+            return None
+        again = self._progress.state(self.rung.key, today) != "open"
+        return STAGES_US[2 * again + self.progressed(today).pass_number - 1]
+
     def progressed(self, today: date) -> Progressed:
         """How far it is."""
         if self.rung is None:
@@ -178,12 +198,17 @@ class Toward:
         return Progressed(out, back, NEEDED, number, number == 2, number == 2 and self.bpm is None, False)
 
     def judge(self, judged: Judged, today: date) -> list[Event]:
-        """A change was played, or is corrected."""
+        """A change was played, or is something else after all."""
         number = self._counting(today)
         change = judged.change.from_note, judged.change.to_note
-        if number is None or not self._row.judge(judged.take, change, judged.outcome, again=judged.again):
+        if number is None or not self._row.judge(judged.take, change, judged.outcome):
             return []
         return self._counted(number, self._row.full, today)
+
+    def take_back(self, take: int, today: date) -> list[Event]:
+        """There was no such change."""
+        number = self._counting(today)
+        return self._counted(number, self._row.full, today) if number and self._row.take_back(take) else []
 
     def hold(self, judged: HoldJudged, today: date) -> list[Event]:
         """A note alone was tried."""

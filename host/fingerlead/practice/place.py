@@ -5,17 +5,12 @@ soon as it is steady, so that the next note lights up at once, and anew, at its 
 """
 
 from collections import Counter, deque
-from collections.abc import Sequence
 
-from fingering.table import Table
 from fingerlead.music.align import Aligner, Item, PlayedNote
-from fingerlead.music.compare import compare_recent
-from fingerlead.music.findings import Finding
 from fingerlead.music.tune import Expectation
 from fingerlead.practice.events import Edges, Lit
-from fingerlead.timing.results import Change, Held, Settings
+from fingerlead.timing.results import Held, Settings
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE
-from fingerlead.wire.events import Doubt
 
 _CODE: list[int] = HELD_CODE.tolist()
 # How much of the playing is kept at hand: some minutes.
@@ -25,7 +20,6 @@ HELD_KEPT = 64
 GOES_ON_US = 1_000_000
 # After so many notes the aligner starts anew where the music does, so that it never grows without end.
 RENEW_AFTER, AT_MOST = 512, 20_000
-LOOKED_AT = 6  # notes back, for a slow stray
 
 
 class Playing:
@@ -90,7 +84,6 @@ class Following:
         self.expectation = what
         self.times = 0  # how often the end was reached
         self._aligner = Aligner(what)
-        self._fed: deque[Held] = deque(maxlen=LOOKED_AT)
         self._peeked = False
         self._left_out_us: int | None = None
         if sounding is not None:
@@ -98,6 +91,11 @@ class Following:
                 self.begun(sounding)
             else:
                 self._left_out_us = sounding.start_us
+
+    @property
+    def is_under_way(self) -> bool:
+        """Whether a note has been played in it."""
+        return len(self._aligner) > 0
 
     def begun(self, held: Held) -> None:
         """A note is steady."""
@@ -111,7 +109,6 @@ class Following:
             return None
         if self._peeked:
             self._aligner.take_back()
-            self._fed.pop()
             self._peeked = False
         item = self._feed(held, held.end_us)
         ended = self._done() == len(self.expectation.notes)
@@ -119,7 +116,6 @@ class Following:
             self.times += 1
         if len(self._aligner) >= (RENEW_AFTER if ended else AT_MOST):
             self._aligner = Aligner(self.expectation)
-            self._fed.clear()
             if held.note == self.expectation.notes[0].note:
                 self._feed(held, held.end_us)
         return item
@@ -142,22 +138,8 @@ class Following:
         """Whether the last note has been played, or sounds now."""
         return self._done() == len(self.expectation.notes)
 
-    def slow_stray(self, first: Change, second: Change, doubts: Sequence[Doubt], table: Table) -> Finding | None:
-        """The finding that the note between two changes was a slow stray, if the music tells that it was."""
-        if first.to_note != second.from_note or not first.edges or not second.edges:
-            return None
-        reached_us, left_us = first.edges[-1][0], second.edges[0][0]
-        among = [n for n, held in enumerate(self._fed) if held.start_us <= reached_us < held.end_us >= left_us]
-        if not among:
-            return None
-        for finding in compare_recent(self._aligner, list(self._fed), (first, second), doubts, table):
-            if finding.kind == "slow stray" and finding.held == among[0]:
-                return finding if finding.change == (first.from_note, second.to_note) else None
-        return None
-
     def _done(self) -> int:
         return self._aligner.done_before(0)
 
     def _feed(self, held: Held, end_us: int) -> Item:
-        self._fed.append(held)
         return self._aligner.feed(PlayedNote(held.note, held.start_us, end_us))

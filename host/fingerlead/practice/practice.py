@@ -5,9 +5,9 @@ is to be kept goes into `progress`, in memory; the caller keeps it with `progres
 
     practice = Practice(standard_table(), open_progress(), today, kept=True)
     listening = Listening(table, lambda what, timing: publish(practice.hear(what, timing)))
+    practice.ask_through(listening.begin_music)
 """
 
-from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -24,14 +24,14 @@ from fingerlead.practice.place import Following, Playing
 from fingerlead.practice.state import MUSIC, Doing, Step, step
 from fingerlead.practice.sums import Sums
 from fingerlead.practice.takes import Takes, last_phrase
-from fingerlead.practice.tonight import Music, Tonight, TonightTurns, music_of, music_of_item
+from fingerlead.practice.tonight import OnStaff, Tonight, TonightTurns, music_of, music_of_item
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.timing.live import Told
-from fingerlead.timing.mended import as_one
 from fingerlead.timing.results import Change, Held, Settings, Timing
-from fingerlead.wire.events import Doubt, Doubted, State
+from fingerlead.wire.events import Doubted, State
 
-DOUBTS_KEPT = 32
+LONGEST_NAME = 200  # in a session
 
 
 class Practice:
@@ -47,12 +47,11 @@ class Practice:
         self._playing = Playing(self.settings)
         self._takes = Takes(table, self.settings)
         self._sums = Sums(self.progress)
-        self._doubts: deque[Doubt] = deque(maxlen=DOUBTS_KEPT)
         self._bpm: float | None = None
         self.doing: Doing = "rung"
         self._turns = TonightTurns(Tonight((), ()), self.progress)
-        self._before: Change | None = None  # the change published last
-        self._held_back: tuple[Change, Timing] | None = None  # not shown until it is known whether it was one
+        self._begin_music: Callable[[SessionMusic], object] = lambda music: None
+        self._on_the_way = False  # to the first note of the music, from whatever was played before
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: int | None = None  # what was lit when the note that sounds began
         self._lit: events.Lit  # from the first music on
@@ -64,12 +63,33 @@ class Practice:
     @property
     def tune(self) -> Tune:
         """The music on the staff."""
-        return self._music.tune
+        return self._on_staff.tune
 
     @property
     def one_note(self) -> bool:
         """Whether a note alone is practised."""
         return self._toward.holds is not None
+
+    @property
+    def asked(self) -> SessionMusic:
+        """What is asked for now, by which the playing is to be read."""
+        why = self._why_not_judged()
+        if why:
+            return SessionMusic(judged=False, why=why)
+        on_staff, row = self._on_staff, self._toward.progressed(self.today).pass_number
+        return SessionMusic(
+            "tune" if on_staff.rung is None else "rung",
+            on_staff.name[:LONGEST_NAME],
+            on_staff.abc,
+            row,
+            None if self._bpm is None else round(60_000_000 / self._bpm),
+            self._toward.stage_us(self.today),
+        )
+
+    def ask_through(self, begin_music: Callable[[SessionMusic], object]) -> None:
+        """Say by `begin_music` what is asked for: now, and whenever something else is, or the same from its start."""
+        self._begin_music = begin_music
+        begin_music(self.asked)
 
     # --- what the learner asks for ---
 
@@ -86,11 +106,11 @@ class Practice:
     def restart(self) -> list[Event]:
         """The music from its first note; what was counted stays."""
         self._follow()
+        self._begin_music(self.asked)
         return self._light(always=True)
 
     def tonight(self) -> list[Event]:
         """Ten minutes of the learner's own weakest changes, beginning with the next state."""
-        self._sums.settle()
         self._turns = TonightTurns(Tonight(self.progress.weakest(), self._known()), self.progress)
         return self._next_turn()
 
@@ -98,14 +118,15 @@ class Practice:
         """The metronome sounds at so many beats a minute from now on, or not any more."""
         self._bpm = bpm
         self._toward.beat(bpm)
+        self._begin_music(self.asked)
         return [self._progressed()]
 
     def new_day(self, today: date) -> list[Event]:
         """It is another day: what was passed is due."""
         if today == self.today:
             return []
-        self._sums.settle()
         self.today = today
+        self._begin_music(self.asked)
         return [events.Due(self.progress.due(today)), self._progressed()]
 
     # --- what is heard ---
@@ -115,18 +136,15 @@ class Practice:
         if isinstance(what, State):
             return self._state(what.t_us, what.covered_mask)
         if isinstance(what, Told):
-            return self._told(what.result, timing, again=what.again) if isinstance(what.result, Change) else []
-        if isinstance(what, Doubted):
-            self._doubts.append(what.doubt)
+            return self._told(what.result, timing, what.taken_back) if isinstance(what.result, Change) else []
         if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
             self._toward.holds.doubt()
         return []
 
     def close(self) -> list[Event]:
-        """Nothing more will be heard: the last change stands as it was told."""
-        came = self._show_held_back()
+        """Nothing more will be heard: the last changes stand as they were told."""
         self._sums.settle()
-        return came
+        return []
 
     # --- what can be asked ---
 
@@ -144,17 +162,17 @@ class Practice:
 
     def snapshot(self) -> Snapshot:
         """All that a page needs that joins now."""
-        music, rung = self._music, self._music.rung
+        on_staff, rung = self._on_staff, self._on_staff.rung
         return Snapshot(
-            key=music.key,
-            name=music.name,
+            key=on_staff.key,
+            name=on_staff.name,
             number=None if rung is None else self.rungs.index(rung) + 1,
             of=len(self.rungs),
             trains="" if rung is None else rung.trains,
             passed_text="" if rung is None else rung.passed,
-            tune=music.tune,
+            tune=on_staff.tune,
             is_tune=self.doing == "tune",
-            notes=tuple((wanted.note, wanted.place) for wanted in music.wanted.notes),
+            notes=tuple((wanted.note, wanted.place) for wanted in on_staff.wanted.notes),
             lit=self._lit,
             progressed=self._progressed(),
             help=tuple(self.progress.help_for(note) for note in range(9)),
@@ -172,18 +190,28 @@ class Practice:
     def _step(self, cause: Step) -> None:
         self.doing = step(MUSIC, self.doing, cause)
 
-    def _play(self, music: Music) -> list[Event]:
+    def _why_not_judged(self) -> str:
+        """Why no change that is played now is judged; empty where each is."""
+        if self.doing == "rest":
+            return "a rest"
+        if self.one_note:
+            return "a note alone"
+        return "on the way to the first note" if self._on_the_way else ""
+
+    def _play(self, music: OnStaff) -> list[Event]:
         """Put music on the staff."""
-        self._music = music
+        self._on_staff = music
         notes = {wanted.note for wanted in music.wanted.notes}
         alone = notes.pop() if len(notes) == 1 else None
         self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings)
         self._toward.beat(self._bpm)
         self._follow()
+        self._begin_music(self.asked)
         return [*self._light(always=True), self._progressed()]
 
     def _follow(self) -> None:
-        self._following = Following(self._music.wanted, self._playing.steady)
+        self._following = Following(self._on_staff.wanted, self._playing.steady)
+        self._on_the_way = not self._following.is_under_way
         self._asked = self._trying = None
 
     def _light(self, *, always: bool = False) -> list[Event]:
@@ -215,8 +243,11 @@ class Practice:
         if begun is not None:
             self._trying = self._asked
             self._following.begun(begun)
-            if self._music.key is not None:
-                self._sums.played.setdefault(self._music.key)
+            if self._on_the_way and self._following.is_under_way:
+                self._on_the_way = False
+                self._begin_music(self.asked)
+            if self._on_staff.key is not None:
+                self._sums.played.setdefault(self._on_staff.key)
             came += self._light()
         if over is not None:
             self._read(over)
@@ -244,7 +275,7 @@ class Practice:
         self._trying = None
         if item is None or trying is None:
             return
-        note = self._music.wanted.notes[trying].note
+        note = self._on_staff.wanted.notes[trying].note
         if item.kind == "right" and item.expected == trying:
             self.progress.note_read(self.today, note, right=True)
         elif item.kind in ("wrong", "extra") and over.note != note:
@@ -254,68 +285,37 @@ class Practice:
         elif self._asked is None:
             self._asked = trying
 
-    def _told(self, change: Change, timing: Timing, *, again: bool) -> list[Event]:
-        if again:
-            return self._told_again(change, timing)
-        before, self._before = self._before, change
-        whole = self._whole(before, change, timing)
-        if whole is not None:
-            if self._held_back is None:
-                self._sums.forget_last()  # its first half was published as a change of its own
-            self._held_back = None
-            return self._judge(whole, timing)
-        came = self._show_held_back()
-        sounding = self._playing.steady
-        if change.verdict == "perhaps" and (sounding is None or sounding.note != change.to_note):
-            self._held_back = change, timing
-            return came
-        return came + self._judge(change, timing)
-
-    def _whole(self, before: Change | None, change: Change, timing: Timing) -> Change | None:
-        """The change that was meant where the note before this one was a slow stray."""
-        if before is None or before.number != change.number - 1:
-            return None
-        finding = self._following.slow_stray(before, change, tuple(self._doubts), self.table)
-        if finding is None or finding.uncertain:
-            return None
-        return as_one(before, change, self.table, self.settings, timing.uncertainty_us)
-
-    def _told_again(self, change: Change, timing: Timing) -> list[Event]:
-        if self._before is not None and self._before.number == change.number:
-            self._before = change
-        if self._held_back is not None and self._held_back[0].number == change.number:
-            self._held_back = change, timing
-            return []
-        judged = self._takes.take_in_again(change, timing, self._playing)
-        if judged is None:
-            return []
-        self._sums.correct(judged.take, judged.outcome)
+    def _told(self, change: Change, timing: Timing, taken_back: bool) -> list[Event]:
+        """A change, or what it is after all; only what is asked for is judged."""
+        take = change.number + 1
+        if taken_back or not change.judged:
+            return self._take_back(take)
+        judged = self._takes.take_in(take, change, timing, self._playing)
+        self._sums.change(take, self.today, (change.from_note, change.to_note), judged.outcome)
         return [judged, *self._noted(self._toward.judge(judged, self.today))]
 
-    def _show_held_back(self) -> list[Event]:
-        if self._held_back is None:
+    def _take_back(self, take: int) -> list[Event]:
+        if not self._takes.forget(take):
             return []
-        (change, timing), self._held_back = self._held_back, None
-        return self._judge(change, timing)
-
-    def _judge(self, change: Change, timing: Timing) -> list[Event]:
-        judged = self._takes.take_in(change, timing, self._playing)
-        self._sums.change(judged.take, self.today, (change.from_note, change.to_note), judged.outcome)
-        return [judged, *self._noted(self._toward.judge(judged, self.today))]
+        self._sums.take_back(take)
+        return [events.TakenBack(take), *self._toward.take_back(take, self.today)]
 
     def _noted(self, came: list[Event]) -> list[Event]:
-        self._sums.passed += [event for event in came if isinstance(event, events.Passed)]
+        passed = [event for event in came if isinstance(event, events.Passed)]
+        self._sums.passed += passed
+        if passed:
+            self._begin_music(self.asked)  # the next row may ask for fingers closer together
         return came
 
     def _next_turn(self) -> list[Event]:
         """The next turn of Tonight, the rest before it, or home when the time is up."""
-        self._sums.settle()
         turn = self._turns.next(self._playing.now_us)
         if turn.item is None:
             self._step("time up")
             return [turn, *self._play(music_of(self._home, self.rungs))]
         if turn.item.rest:
             self._step("rest")
+            self._begin_music(self.asked)
             return [turn]
         self._step("turn")
         return [turn, *self._play(music_of_item(turn.item))]

@@ -21,6 +21,7 @@ from fingerlead.practice.events import ChanterNow, Event, Origin
 from fingerlead.practice.pupil_port import PupilPort
 from fingerlead.practice.sealing import RAW_HZ, SealWatch
 from fingerlead.practice.state import CHANTER, Sign, step
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.chanters import Calibration
 from fingerlead.store.session_file import SessionError
 from fingerlead.timing.results import Timing
@@ -80,6 +81,14 @@ class Source:
             self.listening.tick(host_us)
         except SessionError as error:
             self._keep_no_more(error)
+
+    def begin_music(self, music: SessionMusic) -> None:
+        """Ask for a music from now on, in the session too."""
+        try:
+            self.listening.begin_music(music)
+        except SessionError as error:
+            self._keep_no_more(error)
+            self.listening.begin_music(music)
 
     def see_to_raw(self, one_note: bool) -> None:
         """Have raw samples beside the holes while a note alone is practised, where that tells anything."""

@@ -1,7 +1,7 @@
 """What a session adds up to, what of it goes into the progress, and when a rest is due.
 
-Pure: times come in as arguments. A change is added when the next one comes: until then it may be corrected, or turn out
-to be half of a slow stray.
+Pure: times come in as arguments. The last changes may turn out to be something else, or none; only what is settled goes
+into the progress.
 """
 
 from datetime import date
@@ -14,6 +14,8 @@ FEWEST = 4  # of one change, to say that it is worth work; our own choice
 # after twenty keeps well within that.
 PLAY_US = 20 * 60 * 1_000_000
 REST_US = 5 * 60 * 1_000_000
+# So many changes back the reading may change its mind.
+OPEN = 8
 # A note may be held, and a teacher may speak, for so long without its being a rest.
 PAUSE_US = 20 * 1_000_000
 
@@ -26,45 +28,53 @@ class Sums:
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
         self._counts: dict[Directed, list[int]] = {}  # tried, clean, stray, apart
-        self._waiting: tuple[int, date, Directed, Outcome] | None = None
+        self._open: dict[int, tuple[date, Directed, Outcome]] = {}
+        self._settled = 0  # the last take that is
         self.played: dict[str, None] = {}
         self.passed: list[Passed] = []
 
     def change(self, take: int, today: date, change: Directed, outcome: Outcome) -> None:
-        """A change as it is told."""
-        if self._waiting is not None and self._waiting[0] != take:
-            self.settle()
-        self._waiting = take, today, change, outcome
+        """A change as it is told, or what it is after all; what is settled stays."""
+        if take <= self._settled:
+            return
+        self._open[take] = today, change, outcome
+        while len(self._open) > OPEN:
+            self._settle(min(self._open))
 
-    def correct(self, take: int, outcome: Outcome) -> None:
-        """The last change reads differently now; one before it stays as it was."""
-        if self._waiting is not None and self._waiting[0] == take:
-            self._waiting = *self._waiting[:3], outcome
-
-    def forget_last(self) -> None:
-        """The last change was none."""
-        self._waiting = None
+    def take_back(self, take: int) -> None:
+        """There was no such change."""
+        self._open.pop(take, None)
 
     def settle(self) -> None:
-        """The last change stays as it is."""
-        if self._waiting is None:
-            return
-        _, day, change, outcome = self._waiting
-        self._waiting = None
-        if outcome == "not counted":
-            return
-        self._progress.change_played(day, change, outcome)
-        counts = self._counts.setdefault(change, [0, 0, 0, 0])
-        counts[0] += 1
-        if outcome in ("clean", "stray", "apart"):
-            counts[("clean", "stray", "apart").index(outcome) + 1] += 1
+        """The last changes stay as they are."""
+        for take in sorted(self._open):
+            self._settle(take)
+
+    def _settle(self, take: int) -> None:
+        day, change, outcome = self._open.pop(take)
+        self._settled = take
+        _count(self._counts, change, outcome)
+        if outcome != "not counted":
+            self._progress.change_played(day, change, outcome)
 
     def summary(self, playing_us: int, kept: bool) -> SessionSummary:
-        """All of it, the change that waits left out."""
-        changes = tuple(ChangeCount(*change, *counts) for change, counts in sorted(self._counts.items()))
+        """All of it, as it is told so far."""
+        so_far = {change: list(counts) for change, counts in self._counts.items()}
+        for _, change, outcome in self._open.values():
+            _count(so_far, change, outcome)
+        changes = tuple(ChangeCount(*change, *counts) for change, counts in sorted(so_far.items()))
         enough = [one for one in changes if one.tried >= FEWEST and one.clean < one.tried]
         worst = max(enough, key=lambda one: (1 - one.clean / one.tried, one.tried), default=None)
         return SessionSummary(playing_us, changes, tuple(self.played), tuple(self.passed), worst, kept)
+
+
+def _count(counts: dict[Directed, list[int]], change: Directed, outcome: Outcome) -> None:
+    if outcome == "not counted":
+        return
+    of = counts.setdefault(change, [0, 0, 0, 0])
+    of[0] += 1
+    if outcome in ("clean", "stray", "apart"):
+        of[("clean", "stray", "apart").index(outcome) + 1] += 1
 
 
 class Resting:

@@ -16,36 +16,29 @@ PHRASE_US, PAUSE_US = 20_000_000, 2_000_000
 
 
 class Takes:
-    """The last changes by the number of their take, which counts from 1 and never comes twice."""
+    """The last changes by the number of their take."""
 
     def __init__(self, table: Table, settings: Settings) -> None:
         self._table, self._settings = table, settings
-        self._kept: dict[int, tuple[Judged, Take]] = {}
-        self._count = 0
+        self._kept: dict[int, Take] = {}
 
-    def take_in(self, change: Change, timing: Timing, playing: Playing) -> Judged:
-        """Judge a change that is told for the first time."""
-        self._count += 1
-        self._kept.pop(self._count - KEPT, None)
-        return self._judge(self._count, change, timing, playing, again=False)
+    def take_in(self, take: int, change: Change, timing: Timing, playing: Playing) -> Judged:
+        """Judge a change, or judge it anew; what was known of its take gives way."""
+        again = take in self._kept
+        diagnosis = trusted_diagnosis(change, timing, self._table, self._settings)
+        judged = Judged(change, timing, diagnosis, take, again, outcome_of(change, self._table))
+        self._kept[take] = _take(change, diagnosis, playing)
+        if len(self._kept) > KEPT:
+            del self._kept[min(self._kept)]
+        return judged
 
-    def take_in_again(self, change: Change, timing: Timing, playing: Playing) -> Judged | None:
-        """Judge a change that is told anew; None where its take is not known any more, or was more than this change."""
-        for take, (judged, _) in reversed(self._kept.items()):
-            if judged.change.number == change.number:
-                known = judged.change.from_note == change.from_note
-                return self._judge(take, change, timing, playing, again=True) if known else None
-        return None
+    def forget(self, take: int) -> bool:
+        """There is no such take after all; whether there was."""
+        return self._kept.pop(take, None) is not None
 
     def get(self, take: int) -> Take | None:
         """One of the last KEPT."""
-        return self._kept[take][1] if take in self._kept else None
-
-    def _judge(self, take: int, change: Change, timing: Timing, playing: Playing, *, again: bool) -> Judged:
-        diagnosis = trusted_diagnosis(change, timing, self._table, self._settings)
-        judged = Judged(change, timing, diagnosis, take, again, outcome_of(change, self._table))
-        self._kept[take] = judged, _take(change, diagnosis, playing)
-        return judged
+        return self._kept.get(take)
 
 
 def _take(change: Change, diagnosis: Diagnosis | None, playing: Playing) -> Take:

@@ -4,7 +4,7 @@ Two weak changes fill half to two thirds of the turns, in pairs of notes out and
 is known: the present rung, passed ones, further weak ones. A turn is short, never the third of its kind running, and
 now and then comes a rest.
 
-`Tonight` chooses the turns, `TonightTurns` is their time; `Music` is what is on the staff, in a turn and out of it.
+`Tonight` chooses the turns, `TonightTurns` is their time; `OnStaff` is what is on the staff, in a turn and out of it.
 
 Sources: turns in changing order held better after a day than the same row on end, in some studies of beginners and not
 in others (Stambaugh, JRME 58, 2011; Carter and Grahn, Front. Psychol. 7:1251, 2016); few repeats and pauses spare the
@@ -13,14 +13,14 @@ hands (teachers' and clinics' advice). All numbers are our own choice.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 
 from fingering.ladder import find_rung
+from fingering.notes import ABC_LETTERS
 from fingering.rungs import Rung, rung_name
 from fingering.tunes import easy_tunes
 from fingerlead.music.abc import parse_abc
-from fingerlead.music.tune import Bar, Expectation, Note, Tune, expect
+from fingerlead.music.tune import Expectation, Tune, expect
 from fingerlead.practice.events import TonightItem, TonightTurn
 from fingerlead.practice.place import Following, Playing
 from fingerlead.store.practice_log import Progress, Weak
@@ -112,17 +112,15 @@ class Tonight:
         return list(dict.fromkeys([*mixed, *rest]))[:KNOWN]
 
 
-def item_tune(item: TonightItem) -> Tune:
-    """The music of a turn: the row of notes out and back a few times, and home; a note alone with rests."""
-    notes = item.notes
-    half, whole = Fraction(1, 2), Fraction(1)
-    if len(notes) == 1:
-        bars = [Bar((Note(note, whole),)) for note in (notes[0], None) * REPEATS]
+def item_abc(item: TonightItem) -> str:
+    """The music of a turn as ABC: the row of notes out and back a few times, and home; a note alone with rests."""
+    first, *others = letters = [ABC_LETTERS[note] for note in item.notes]
+    if others:
+        row = [*letters, *letters[-2:0:-1]] * REPEATS
+        bars = [" ".join(f"{letter}2" for letter in row[place : place + 2]) for place in range(0, len(row), 2)]
     else:
-        row = [*notes, *notes[-2:0:-1]] * REPEATS
-        bars = [Bar(tuple(Note(note, half) for note in row[place : place + 2])) for place in range(0, len(row), 2)]
-    bars.append(Bar((Note(notes[0], whole),), "|]"))
-    return Tune(1, item.name, tuple(bars), meter=(4, 4), unit=Fraction(1, 4))
+        bars = [f"{letter}4" for letter in (first, "z") * REPEATS]
+    return f"X:1\nT:{item.name}\nM:4/4\nL:1/4\nK:HP\n{' | '.join([*bars, f'{first}4'])} |]\n"
 
 
 def _pair(notes: Notes) -> Notes:
@@ -138,34 +136,36 @@ def _pairs(weakest: Sequence[Weak]) -> dict[Notes, float]:
 
 
 @dataclass(frozen=True, slots=True)
-class Music:
-    """The music, what it asks to hold, and the rung that it belongs to (None for a tune or a turn).
+class OnStaff:
+    """The music, its ABC, what it asks to hold, and the rung that it belongs to (None for a tune or a turn).
 
     `key` is None for a turn.
     """
 
     key: str | None
     name: str
+    abc: str
     tune: Tune
     wanted: Expectation
     rung: Rung | None = None
 
 
-def music_of(key: str, rungs: Sequence[Rung]) -> Music:
+def music_of(key: str, rungs: Sequence[Rung]) -> OnStaff:
     """The music of a rung (by key, name or number) or an easy tune (by key); ValueError says what was expected."""
     for easy in easy_tunes():
         if key == easy.key:
             tune = _parsed(easy.abc)
-            return Music(easy.key, easy.title, tune, expect(tune))
+            return OnStaff(easy.key, easy.title, easy.abc, tune, expect(tune))
     rung = find_rung(rungs, key)
     tune = _parsed(rung.abc)
-    return Music(rung.key, rung.name, tune, expect(tune), rung)
+    return OnStaff(rung.key, rung.name, rung.abc, tune, expect(tune), rung)
 
 
-def music_of_item(item: TonightItem) -> Music:
+def music_of_item(item: TonightItem) -> OnStaff:
     """The music of a turn that is no rest."""
-    tune = item_tune(item)
-    return Music(None, item.name, tune, expect(tune))
+    abc = item_abc(item)
+    tune = _parsed(abc)
+    return OnStaff(None, item.name, abc, tune, expect(tune))
 
 
 @lru_cache(maxsize=64)
