@@ -15,7 +15,9 @@ from fingerlead.simulated import chanter, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.planting import CLEAN
 from fingerlead.simulated.play import perform
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
+from fingerlead.store.session_music import written_notes
 from fingerlead.timing.live import LiveAnalysis
 from fingerlead.timing.results import KnownSkew, Settings
 from fingerlead.wire.events import Doubt, Doubted, State
@@ -38,14 +40,20 @@ def a_practice(progress: Progress | None = None, key: str | None = None, today: 
 
 
 class Player:
-    """Moves fingers, and lets a practice hear of it as `Listening` does; `events` are all that it told."""
+    """Moves fingers, and lets a practice hear of it as `Listening` does; `events` are all that it told, `asked` all that was asked."""
 
     def __init__(self, practice: Practice, mask: int = HANDS_OFF, doubt_skew_us: int = 1_000) -> None:
-        self.practice, self.events = practice, []
+        self.practice, self.events, self.asked = practice, [], []
         self.live = LiveAnalysis(TABLE, SETTINGS, self._pass_on, skew=KnownSkew(doubt_skew_us))
         self.live.scan(1_000)
         self.now_us, self.mask = 0, mask
+        practice.ask_through(self._begin_music)
         self._state(mask)
+
+    def _begin_music(self, music: SessionMusic) -> None:
+        self.asked.append(music)
+        notes = written_notes(music)
+        self.live.begin_music(notes, music.stage_us, judged=music.judged, at_us=self.now_us, asked=music)
 
     def _pass_on(self, what) -> None:
         self.events += self.practice.hear(what, self.live.timing)
@@ -120,6 +128,7 @@ def heard(practice: Practice, data: bytes, cuts: list[int] | None = None, idle=l
     """All events as a practice hears bytes that come in pieces, with idle moments between some of them."""
     events: list = []
     listening = Listening(TABLE, lambda what, timing: events.extend(practice.hear(what, timing)))
+    practice.ask_through(listening.begin_music)
     bounds = [0, *sorted(set(cuts if cuts is not None else range(64, len(data), 64))), len(data)]
     for number, (begin, end) in enumerate(pairwise(bounds)):
         if data[begin:end]:

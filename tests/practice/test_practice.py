@@ -142,7 +142,7 @@ def test_an_unknown_rung_is_refused_in_a_sentence_and_nothing_changes():
 
 @pytest.mark.parametrize(("a", "b"), PAIRS)
 def test_a_diagnosis_is_given_only_with_its_proof_and_the_mended_take_is_clean(a, b):
-    player = Player(a_practice(), STANDARD[a])
+    player = Player(a_practice(key=key_of(a, b)), STANDARD[a])
     player.wait(HOLD_US)
     player.dirty(b)
     player.wait(HOLD_US)
@@ -164,7 +164,7 @@ def test_a_diagnosis_is_given_only_with_its_proof_and_the_mended_take_is_clean(a
 
 def test_there_is_no_diagnosis_where_mending_one_move_leaves_a_stray():
     # Low G to B: the bottom little lifts, comes back, and lifts again too early. Timing one of its moves is not enough.
-    player = Player(a_practice(), STANDARD[0])
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
     player.wait(HOLD_US)
     for finger, wait_us in ((7, 20_000), (7, 15_000), (7, 25_000), (6, HOLD_US)):
         player._state(player.mask ^ 1 << finger)
@@ -180,7 +180,7 @@ def test_there_is_no_diagnosis_where_mending_one_move_leaves_a_stray():
 def test_there_is_no_diagnosis_within_the_timing_uncertainty():
     # 12 ms apart is surely out of order for a chanter, and too close to call for a keyboard.
     for skew_us, certain in ((1_000, True), (20_000, False)):
-        player = Player(a_practice(), STANDARD[0], doubt_skew_us=skew_us)
+        player = Player(a_practice(key="low-g-b"), STANDARD[0], doubt_skew_us=skew_us)
         player.wait(HOLD_US)
         player.dirty(2, by_us=12_000)
         player.wait(HOLD_US)
@@ -457,10 +457,10 @@ def test_the_summary_adds_up_what_was_told():
     player.events += player.practice.close()
     summary = player.practice.summary()
     told_of = [(j.change.from_note, j.change.to_note, j.outcome) for j in player.of(Judged)]
-    assert {(c.from_note, c.to_note): (c.tried, c.clean, c.stray, c.loose) for c in summary.changes} == {
+    assert {(c.from_note, c.to_note): (c.tried, c.clean, c.stray, c.apart) for c in summary.changes} == {
         pair: tuple(
             sum((one[:2] == pair) and (how is None or one[2] == how) for one in told_of)
-            for how in (None, "clean", "stray", "loose")
+            for how in (None, "clean", "stray", "apart")
         )
         for pair in ((0, 2), (2, 0))
     }

@@ -293,10 +293,9 @@ class Reader:
         if self._music_of[before] != number:
             for place in self._begins(at):
                 self._add(found, at, place, cheapest.cost + own + plain + place.cost, cheapest, gap)
-            return None
         note, from_off = s.note[at], s.note[before] == NO_NOTE
-        for position, step in steps.items():
-            cost = step.cost + own
+        for position, so_far, step in self._stands(before, steps, music, cheapest):
+            cost = so_far + own
             if note == NO_NOTE:
                 self._add(found, at, Place(position, 0, (), False), cost + plain, step, gap)
                 continue
@@ -309,7 +308,21 @@ class Reader:
                     self._add(found, at, place, total + embellished, step, why)
                 elif total + plain < limit:
                     self._add(found, at, place, total + plain, step, gap)
-        return cheapest.cost + plain, cheapest, gap
+        return (cheapest.cost + plain, cheapest, gap) if self._music_of[before] == number else None
+
+    def _stands(
+        self, before: int, steps: dict[int, _Step], music: Music, cheapest: _Step
+    ) -> Iterable[tuple[int, int, _Step]]:
+        """Where in a music the player stands after a melody note: the position, its price, and the step to the note."""
+        other = self._musics[self._music_of[before]]
+        if other is music or (other.is_known and other.notes == music.notes):
+            # The same notes go on where they were, at another tempo or stage.
+            return [(position, step.cost, step) for position, step in steps.items()]
+        if self.s.note[before] == NO_NOTE or self.s.start_us[before] + self.s.length_us[before] <= music.start_us:
+            return ()
+        # The note that sounds as the music begins may be its first.
+        firsts = music.goes_on(0, self.s.note[before])
+        return [(first.position, cheapest.cost + first.cost, cheapest) for first in firsts if first.written]
 
     def _jump(self, at: int, own: int, way: tuple[int, _Step, Gap], found: dict[int, _Step]) -> None:
         """Go back, or on to a later bar, by the cheapest way to a melody note."""
