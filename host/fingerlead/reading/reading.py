@@ -26,6 +26,7 @@ from fingerlead.reading.costs import (
     LONGEST_WRITTEN_INNER_US,
     MOST_INNER,
     NEVER,
+    SLOW_US,
     WRITTEN,
     Costs,
     log_ratio,
@@ -274,7 +275,7 @@ class Reader:
     def _step_from(
         self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]
     ) -> tuple[int, _Step, Gap] | None:
-        """Go on from a melody note to another; gives the cheapest way there, wherever in the music, if that is known."""
+        """Go on from a melody note to another; gives the cheapest way there, wherever in the music that is."""
         s, number = self.s, self._music_of[at]
         music = self._musics[number]
         steps = self._steps[before]
@@ -374,7 +375,7 @@ class Reader:
         for one in explanations(s.note[first], s.note[last], self._notes(sounds), returned, costs):
             if one.cost >= best:
                 break
-            cost = one.cost + self._lengths(one, sounds, shorter_us, costs)
+            cost = one.cost + self._lengths(one, sounds, (s.note[first], s.note[last]), shorter_us, costs)
             if cost < best:
                 best, why = cost, one
         extra = self._extra(sounds, shorter_us, costs)
@@ -390,7 +391,8 @@ class Reader:
         why = written_explanation(s.note[gap.first], s.note[gap.last], graces, self._notes(gap.sounds), costs)
         if why.cost >= NEVER:
             return left_out, best
-        cost = why.cost + self._lengths(why, gap.sounds, self._shorter(gap.first, gap.last), costs)
+        notes = s.note[gap.first], s.note[gap.last]
+        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs)
         if cost < left_out:
             return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
         return left_out, best
@@ -413,18 +415,22 @@ class Reader:
             return 0
         return -costs.short * log_third(shorter_us, longer_us) // 1_000
 
-    def _lengths(self, why: Explanation, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
-        """The price of the lengths in an explanation."""
+    def _lengths(
+        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Costs
+    ) -> int:
+        """The price of the lengths in an explanation of what was heard between two notes."""
         cost = 0
         for place, at in enumerate(sounds):
             length_us = self.s.length_us[at]
             if place not in why.notes:
-                if not self._may_be_stray(length_us, shorter_us, costs):
+                bounced = self.s.note[at] in notes and length_us >= BRIEF_US
+                if bounced or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
                 continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
                 return NEVER
             cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
+            cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
         return cost
 
     def _may_be_stray(self, length_us: int, shorter_us: int, costs: Costs) -> bool:
