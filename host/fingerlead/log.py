@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 from types import TracebackType
 
+from fingerlead.plain_text import plain_line
 from fingerlead.version import __version__
 
 VARIABLE = "FINGERLEAD_LOG"
@@ -69,6 +70,10 @@ class Formatter(logging.Formatter):
     """A line for each record, in UTC; an exception by its type and places."""
 
     converter = staticmethod(time.gmtime)
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802
+        """The line; what a message quotes from outside cannot begin another one."""
+        return plain_line(super().formatMessage(record))
 
     def __init__(self) -> None:
         super().__init__(LINE, "%Y-%m-%dT%H:%M:%S")

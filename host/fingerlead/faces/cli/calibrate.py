@@ -15,6 +15,7 @@ from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
 from fingerlead.faces.cli.serving import serve
 from fingerlead.faces.pages.workbench.page import opened
+from fingerlead.faces.phrases import path_text
 from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
 from fingerlead.workbench.guidance import ask_words
@@ -163,7 +164,7 @@ def _skew(workbench: Workbench) -> None:
         )
     skew, path = workbench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
-    say(f"{skew_words(skew)} Written down in {path}.")
+    say(f"{skew_words(skew)} Written down in {path_text(path)}.")
 
 
 def _seal(workbench: Workbench) -> None:

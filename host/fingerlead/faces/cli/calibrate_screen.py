@@ -7,12 +7,13 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 
 import typer
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
 from fingering.holes import FINGERS, HOLES
+from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.store.chanters import Skew
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport
@@ -53,7 +54,7 @@ class Screen:
         self._noise: tuple[int, ...] = ()
         self._live = None
         if sys.stdout.isatty():
-            self._live = Live(console=Console(highlight=False), auto_refresh=False, transient=True)
+            self._live = Live(console=PlainConsole(), auto_refresh=False, transient=True)
 
     def __enter__(self) -> Screen:
         if self._live is not None:
@@ -140,4 +141,4 @@ def _print(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
         table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
     for row in rows:
         table.add_row(*row)
-    Console(highlight=False).print(table)
+    PlainConsole().print(table)

@@ -13,7 +13,7 @@ from fingering.moves import advice, change_text, move, moves, possible_strays
 from fingering.notes import NOTES, note_index
 from fingerlead.faces.cli.options import TextOrJson
 from fingerlead.faces.cli.problem import Problem, writing
-from fingerlead.faces.phrases import capital, counted, listed, small
+from fingerlead.faces.phrases import capital, counted, listed, path_text, small
 from fingerlead.store.files import write_output
 
 SCHEMA = "fingerlead-heard-1"
@@ -42,7 +42,7 @@ def heard(
             raise typer.BadParameter("give either three notes or --card FILE")
         with writing("the card", card):
             write_output(card, card_page())
-        typer.echo(f"The card is in {card}: open it and print it, on A4 or Letter.")
+        typer.echo(f"The card is in {path_text(card)}: open it and print it, on A4 or Letter.")
         return
     if from_note is None or to_note is None or stray is None:
         raise typer.BadParameter("expected three notes: FROM, TO and the stray note heard between (or --card FILE)")

@@ -16,6 +16,7 @@ from fingerlead.faces.pages.desk import routes as desk
 from fingerlead.faces.pages.practice import page
 from fingerlead.faces.pages.practice.page import PracticePage
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.faces.phrases import path_text
 from fingerlead.practice.tonight import music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder
@@ -137,4 +138,9 @@ def studio(
 def serve_studio(folder: Path, port: str | None, browser: bool, address: str, web_port: int | None) -> None:
     """Serve the desk until Ctrl-C. Raises Problem."""
     with problem_from(StudioError):
-        serve(desk.opened(folder, port, address, web_port), "The studio", f"; everything is kept in {folder}", browser)
+        serve(
+            desk.opened(folder, port, address, web_port),
+            "The studio",
+            f"; everything is kept in {path_text(folder)}",
+            browser,
+        )
