@@ -20,7 +20,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from fingerlead.faces.pages import kit
 from fingerlead.faces.pages import workbench as workbench_page
 from fingerlead.faces.pages.kit.socket import answer
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.pages.workbench.page import message_of, opened, read_request
 from fingerlead.ports.base import PortRefused
 from fingerlead.store.chanters import ANYONE

@@ -1,10 +1,9 @@
 """What is seen while a chanter is calibrated: bars of raw samples with their levels, what to do next, and tables."""
 
-from __future__ import annotations
-
 import sys
 from collections import deque
 from collections.abc import Iterable, Sequence
+from typing import Self
 
 import typer
 from rich.console import Group, RenderableType
@@ -56,7 +55,7 @@ class Screen:
         if sys.stdout.isatty():
             self._live = Live(console=PlainConsole(), auto_refresh=False, transient=True)
 
-    def __enter__(self) -> Screen:
+    def __enter__(self) -> Self:
         if self._live is not None:
             self._live.start()
         return self

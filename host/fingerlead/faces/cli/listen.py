@@ -150,7 +150,7 @@ def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Itera
     voice = midi_voice(low_a_hz, scale, bend)
     with problem_from(PortRefused):
         out = MidiOut(name, voice)
-    with out:
+    with contextlib.closing(out):
         typer.echo(f"Playing on MIDI output {out.name}.")
         yield MidiPlaying(out, lambda sentence: typer.echo(sentence, err=True))
 
