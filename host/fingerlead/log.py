@@ -5,12 +5,14 @@
 
 Every module logs to its own `logging.getLogger(__name__)`, and nothing once a frame: no name of a pupil, no path (a
 folder may be named after a person), no token, and of what a person typed the port alone. An exception is logged by its
-type and its places in the program, and by its words only where they can hold none of that.
+type and its places in the program, and by its words only where they can hold none of that. What strangers at a page's
+door cause is a line a second at most, and in no log whatever is no writing appears as it came.
 """
 
 import logging
 import platform
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
@@ -23,6 +25,7 @@ HEAD = "# a log of fingerlead, times in UTC\n"
 LINE = "%(asctime)s.%(msecs)03dZ %(levelname)s %(threadName)s %(name)s: %(message)s"
 # Their words come from Python itself, and name nothing that a person named.
 PLAIN = (AttributeError, IndexError, ModuleNotFoundError, NameError, RecursionError, ZeroDivisionError)
+SELDOM_S = 1.0
 _log = logging.getLogger(__name__)
 
 
@@ -47,6 +50,33 @@ def begin(level: str, file: Path | None) -> None:
         # At a lower level it logs addresses, tokens and all.
         logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
         _log.info("%s", versions())
+
+
+def hush(*names: str) -> None:
+    """Keep off the terminal what libraries log under these names, where no log was asked for."""
+    for name in names:
+        logging.getLogger(name).addHandler(logging.NullHandler())
+
+
+class Seldom(logging.Filter):
+    """Lets through one record a second, with the number of those left out before it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._next_s = float("-inf")
+        self._left_out = 0
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether a record goes into the log."""
+        now_s = self._clock()
+        if now_s < self._next_s:
+            self._left_out += 1
+            return False
+        if self._left_out:
+            record.msg, record.args = f"{record.getMessage()} (and {self._left_out} more left out)", ()
+        self._next_s, self._left_out = now_s + SELDOM_S, 0
+        return True
 
 
 def versions() -> str:
@@ -77,6 +107,11 @@ class Formatter(logging.Formatter):
 
     def __init__(self) -> None:
         super().__init__(LINE, "%Y-%m-%dT%H:%M:%S")
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802
+        """The line of a record; signs that are no writing are spelt out, as a terminal would obey them."""
+        record.message = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in record.message)
+        return super().formatMessage(record)
 
     def formatException(  # noqa: N802
         self,

@@ -12,6 +12,7 @@ from websockets.sync.client import ClientConnection, connect
 
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice.messages import Publisher
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.ports.base import now_us
@@ -66,6 +67,6 @@ def online_at(**setting: Any) -> Iterator[OnlinePractice]:
         publisher(what)
 
     session.actor._tell = tell
-    with served(PracticeRoutes(hub, session.actor, TABLE).app(), LOCAL, None, session.actor) as page:
+    with served(PracticeRoutes(hub, session.actor, TABLE).app(), WebPlace(LOCAL), session.actor) as page:
         yield OnlinePractice(page, hub, session)
         assert page.running

@@ -13,7 +13,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.calibrate_screen import Screen, report_table, skew_table
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
-from fingerlead.faces.cli.serving import serve
+from fingerlead.faces.cli.serving import serve, web_place
 from fingerlead.faces.pages.workbench.page import opened
 from fingerlead.faces.phrases import path_text
 from fingerlead.ports.base import SIMULATED
@@ -65,6 +65,8 @@ def calibrate(
     browser: options.Browser = True,
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
+    tls_cert: options.TlsCert = None,
+    tls_key: options.TlsKey = None,
 ) -> None:
     """Find out from where on each hole counts as covered, say which sensor is faulty, and tell the chanter."""
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:
@@ -80,7 +82,7 @@ def calibrate(
     folder = folder or calibrations_folder()
     with problem_from(*FAILURES, words=lambda error: _why(error, command)):
         if page:
-            serving = opened(port, folder, name, address, web_port)
+            serving = opened(port, folder, name, web_place(address, web_port, tls_cert, tls_key))
             serve(serving, "Calibration", "; what the chanter was given it has.", browser)
             return
         chanter, clock = open_port(port)

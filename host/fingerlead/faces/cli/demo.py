@@ -19,6 +19,7 @@ from fingerlead.faces.cli.analyse import text_lines
 from fingerlead.faces.cli.inputs import analysed
 from fingerlead.faces.cli.pages import serve_studio
 from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.page import played, render
 from fingerlead.listening.reader import Reader
@@ -63,7 +64,7 @@ def open_studio(folder: Path, browser: bool) -> None:
             begun.replace(folder)
         except OSError as error:
             raise Problem(f"{folder}: the invented studio cannot be made there: {error.strerror or error}") from None
-    serve_studio(folder, None, browser, "127.0.0.1", None)
+    serve_studio(folder, None, browser, WebPlace())
 
 
 def play_session(folder: Path, speed: float) -> None:
