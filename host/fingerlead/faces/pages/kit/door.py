@@ -159,8 +159,8 @@ class Door:
         async with asyncio.TaskGroup() as tasks:
             looking = tasks.create_task(self._look())
             while not closed():
-                await self._make_room()
                 accepted, address = await self._accepted()
+                await self._make_room(closed)
                 if closed():
                     accepted.close()
                     break
@@ -194,9 +194,9 @@ class Door:
         except OSError as error:
             note_failure(asyncio.get_running_loop(), {"exception": error})
 
-    async def _make_room(self) -> None:
-        """Wait until the next connection may come; strangers give way to it."""
-        while True:
+    async def _make_room(self, closed: Callable[[], bool]) -> None:
+        """Wait until there is a place for the one that has come; strangers give way to it."""
+        while not closed():
             self._connections = [each for each in self._connections if each.open]
             strangers = sum(not each.known for each in self._connections)
             if len(self._connections) < self._most and strangers < self._most_strangers:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 FIRST_PORT = 8730
 TRIED = 20
-BACKLOG = 64
+# Connections that wait for the door; they take no descriptor of ours.
+BACKLOG = 1_024
 
 
 class NoPlaceError(Exception):
