@@ -46,6 +46,11 @@ class Online:
         sent = {"Cookie": self.cookie, **(headers or {})}
         return httpx.get(self.address + path, headers=sent, timeout=PATIENCE_S, **also)
 
+    def post(self, path: str, content: Any, kind: str) -> httpx.Response:
+        """What is answered to a body of some kind; in chunks where it is an iterator."""
+        sent = {"Cookie": self.cookie, "Origin": self.address, "Content-Type": kind}
+        return httpx.post(self.address + path, headers=sent, content=content, timeout=PATIENCE_S)
+
 
 class OnlinePractice(Online):
     """A practice page that is served, and what stands behind it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 import resource
 import socket
@@ -169,6 +170,18 @@ def test_a_strangers_websocket_ends_too(place_of):
     line = place.connect(says=LINE.replace(b"/known", b"/"))
     assert b" 101 " in place.answered(line)
     wait_for(lambda: is_closed(line), "the end of its line")
+
+
+def test_a_page_that_came_in_by_the_guard_is_no_stranger(monkeypatch):
+    monkeypatch.setattr(door, "STRANGER_S", 0.2)
+    monkeypatch.setattr(door, "LOOK_S", 0.02)
+    with online_at() as online, online.page() as page, socket.create_connection((LOCAL, online.port)) as stranger:
+        stranger.settimeout(PATIENCE_S)
+        assert stranger.recv(1) == b""
+        # What was asked for after the stranger's end is still answered.
+        page.send("nonsense")
+        while json.loads(page.recv(timeout=PATIENCE_S))["kind"] != "say":
+            pass
 
 
 def test_headers_that_trickle_in_after_a_request_are_not_waited_for(place_of):
