@@ -77,11 +77,6 @@ def test_a_line_has_its_time_level_thread_and_module(logged):
     assert second.endswith("INFO MainThread fingerlead.ports.catalogue: something of use")
 
 
-def test_signs_that_a_terminal_would_obey_are_spelt_out(logged):
-    logging.getLogger("uvicorn.error").warning("of %s", "\x1b[31m\r\n2020 ERROR \u202e\x9b")
-    assert logged().splitlines()[-1].endswith(r"of \x1b[31m\r\n2020 ERROR \u202e\x9b")
-
-
 def test_an_exception_is_logged_by_type_and_places_without_its_words(logged, tmp_path):
     def fails() -> None:
         try:

@@ -5,8 +5,8 @@
 
 Every module logs to its own `logging.getLogger(__name__)`, and nothing once a frame: no name of a pupil, no path (a
 folder may be named after a person), no token, and of what a person typed the port alone. An exception is logged by its
-type and its places in the program, and by its words only where they can hold none of that. What strangers at a page's
-door cause is a line a second at most, and in no log whatever is no writing appears as it came.
+type and its places in the program, and by its words only where they can hold none of that. Of what strangers at a
+page's door cause there is at most a line a second.
 """
 
 import logging
@@ -107,11 +107,6 @@ class Formatter(logging.Formatter):
 
     def __init__(self) -> None:
         super().__init__(LINE, "%Y-%m-%dT%H:%M:%S")
-
-    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802
-        """The line of a record; signs that are no writing are spelt out, as a terminal would obey them."""
-        record.message = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in record.message)
-        return super().formatMessage(record)
 
     def formatException(  # noqa: N802
         self,

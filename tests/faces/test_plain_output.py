@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import logging
 import os
 import subprocess
 import sys
@@ -56,7 +57,8 @@ def test_every_command_has_its_door_here():
 
 @contextmanager
 def streams(encoding="utf-8"):
-    """Standard output and error as a program has them, and the bytes that come out of both."""
+    """Standard output and error as a program has them, and the bytes that come out of both; its log ends with it."""
+    logs = [(log, list(log.handlers), log.level) for log in map(logging.getLogger, ("fingerlead", "uvicorn.error"))]
     before, written = (sys.stdout, sys.stderr), io.BytesIO()
     sys.stdout, sys.stderr = (io.TextIOWrapper(written, encoding, write_through=True) for _ in range(2))
     try:
@@ -65,6 +67,11 @@ def streams(encoding="utf-8"):
         for stream in (sys.stdout, sys.stderr):
             (stream.terminal if isinstance(stream, PlainStream) else stream).detach()
         sys.stdout, sys.stderr = before
+        for log, handlers, level in logs:
+            for handler in set(log.handlers) - set(handlers):
+                log.removeHandler(handler)
+                handler.close()
+            log.setLevel(level)
 
 
 def printed(monkeypatch, *words, encoding="utf-8"):
