@@ -1,9 +1,6 @@
-"""Standard MIDI Files (IMA, 1.1) that hold a chanter: its frames as System Exclusive, or one plain note a hole.
+"""Standard MIDI Files (IMA, 1.1) written: a chanter's frames as System Exclusive, or one plain note a hole.
 
-Read: frames carry the chanter's own times, and the file's delta times only say when they were recorded. Plain notes
-have no other time than the file's.
-
-Written: format 1, a tick a millisecond at 120 quarter notes a minute. A message is on the last tick that is not after
+Format 1, a tick a millisecond at 120 quarter notes a minute. A message is on the last tick that is not after
 it. One whose time must come back to the microsecond is `exact`: a change of tempo makes the tick before it longer (or
 shorter), and is taken back at once.
 """
@@ -16,27 +13,13 @@ from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from fingerlead.wire.columns import read_record
-from fingerlead.wire.events import Record
-from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
-
 if TYPE_CHECKING:
     import mido
 
-MAGIC = b"MThd"
-DEFAULT_TEMPO_US = 500_000
-# Universal messages (MIDI 1.0), such as tunings, are for the synthesiser that plays the notes, and no damage.
-UNIVERSAL = ((0x7E,), (0x7F,))
 TICKS_A_QUARTER = 500
 TICK_US = 1_000
 
 Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
-
-
-class MidiFileError(ValueError):
-    """A MIDI file that cannot be used; one plain sentence."""
 
 
 def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
@@ -95,48 +78,3 @@ def _track(name: str, messages: Iterable[tuple[int, mido.Message]]) -> mido.Midi
         before = tick
         track.append(message)
     return track
-
-
-def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
-    """The record in a Standard MIDI File; raises MidiFileError. `plays` are the plain notes to look for."""
-    import mido
-
-    try:
-        song = mido.MidiFile(file=io.BytesIO(data))
-        timed = list(_timed(song))
-    except (OSError, ValueError, EOFError, KeyError, IndexError, TypeError, ZeroDivisionError) as error:
-        why = f" ({error})" if str(error) else ""
-        raise MidiFileError(f"expected a whole Standard MIDI File; this one is cut off or damaged{why}") from None
-    frames = [
-        (host_us, bytes(message.bin()))
-        for host_us, message in timed
-        if message.type == "sysex" and message.data[:1] not in UNIVERSAL
-    ]
-    ends = np.cumsum([len(frame) for _, frame in frames], dtype=np.int64)
-    arrivals = np.array([[end - len(frame), at] for end, (at, frame) in zip(ends, frames, strict=True)], dtype=np.int64)
-    record = read_record(b"".join(frame for _, frame in frames), arrivals.reshape(-1, 2), "sysex")
-    if len(record.t_us):
-        return record
-    notes = [(message.bytes(), host_us) for host_us, message in timed if message.type in ("note_on", "note_off")]
-    record = PlainNotes(*plays).read_record(notes)
-    if len(record.t_us):
-        return record
-    raise MidiFileError(
-        "expected a chanter's System Exclusive frames, or a note for each of the eight holes "
-        f"(channel {plays.channel + 1}, notes {plays.base_note} to {plays.base_note + 7}); this MIDI file has neither"
-    )
-
-
-def _timed(song: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
-    """Every message with its time in µs from the start, exact to the tick."""
-    import mido
-
-    if song.ticks_per_beat <= 0 or song.ticks_per_beat >= 1 << 15:
-        raise MidiFileError("expected a division in ticks a beat; this file has none, or counts film frames instead")
-    tempo_us, tempo_tick, tempo_at_us, tick = DEFAULT_TEMPO_US, 0, 0, 0
-    for message in mido.merge_tracks(song.tracks):
-        tick += message.time
-        t_us = tempo_at_us + (tick - tempo_tick) * tempo_us // song.ticks_per_beat
-        if message.type == "set_tempo":
-            tempo_us, tempo_tick, tempo_at_us = message.tempo, tick, t_us
-        yield t_us, message

@@ -9,6 +9,7 @@ from fingering.ladder import LEVELS, LadderError, find_rung, ladder, load_ladder
 from fingering.rungs import Rung
 from fingering.tunes import EasyTune, easy_tunes
 from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.phrases import path_text
 from fingerlead.music.abc import SIZE_LIMIT, parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
@@ -36,7 +37,7 @@ def read_tunes(path: Path) -> list[Tune]:
     with problem_from(AbcError):
         tunes, warnings = parse_abc(text, str(path))
     for warning in warnings:
-        typer.echo(f"{path}, {warning}", err=True)
+        typer.echo(f"{path_text(path)}, {warning}", err=True)
     return tunes
 
 
