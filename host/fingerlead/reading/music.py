@@ -65,7 +65,7 @@ class Music:
     judged: bool = True
     stage_us: int | None = None
 
-    @property
+    @cached_property
     def is_known(self) -> bool:
         """Whether there is music."""
         return bool(self.notes)

@@ -157,6 +157,8 @@ class Reader:
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
         self._music_of = self._music_numbers()
+        costs_of = [WRITTEN if music.is_known else FREE for music in self._musics]
+        self._costs = [costs_of[number] for number in self._music_of]
 
     def read(self) -> Reading:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""
@@ -197,9 +199,6 @@ class Reader:
             numbers.append(number if inside else none)
         return numbers
 
-    def _costs(self, at: int) -> Costs:
-        return WRITTEN if self._musics[self._music_of[at]].is_known else FREE
-
     def _may_be_melody(self, at: int) -> bool:
         return self.s.note[at] == NO_NOTE or self.s.length_us[at] >= self.heard_us
 
@@ -221,12 +220,12 @@ class Reader:
 
     def _outlasts(self, inner: int, last: int) -> bool:
         """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
-        costs, length_us = self._costs(last), self.s.length_us[inner]
+        costs, length_us = self._costs[last], self.s.length_us[inner]
         return bool(costs.short) and last != self._sounds_on and 100 * length_us > costs.ratio * self.s.length_us[last]
 
     def _left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return sum(self._costs(at).extra for at in range(begin, stop) if self._may_be_melody(at))
+        return sum(self._costs[at].extra for at in range(begin, stop) if self._may_be_melody(at))
 
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
@@ -352,7 +351,7 @@ class Reader:
         """The price of a stretch being a melody note, whatever is around it."""
         if self.s.note[at] == NO_NOTE:
             return 0
-        length_us, costs = self.s.length_us[at], self._costs(at)
+        length_us, costs = self.s.length_us[at], self._costs[at]
         if length_us >= BRIEF_US or at == self._sounds_on:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
@@ -368,7 +367,7 @@ class Reader:
         return cost + found, Gap(first, last, sounds, why)
 
     def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
-        s, costs = self.s, self._costs(last)
+        s, costs = self.s, self._costs[last]
         shorter_us = self._shorter(first, last)
         returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
         best, why = NEVER, DIRECT
@@ -383,7 +382,7 @@ class Reader:
 
     def _embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
         """What was heard as the written grace notes, or as something else with these left out."""
-        s, costs = self.s, self._costs(gap.last)
+        s, costs = self.s, self._costs[gap.last]
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
@@ -407,7 +406,7 @@ class Reader:
 
     def _short(self, first: int, last: int) -> int:
         """The price of two melody notes being so unlike in length."""
-        lengths, costs = self.s.length_us, self._costs(last)
+        lengths, costs = self.s.length_us, self._costs[last]
         if last == self._sounds_on or not costs.short:
             return 0
         shorter_us, longer_us = sorted((lengths[first], lengths[last]))
@@ -456,7 +455,7 @@ class Reader:
             if s.length_us[at] >= OFF_STEP_US:
                 return NEVER, Gap(first, last, sounds)
             if s.length_us[at] >= self.heard_us:
-                cost += 1 if one_way and self._is_step(at) else self._costs(at).extra
+                cost += 1 if one_way and self._is_step(at) else self._costs[at].extra
         return cost, Gap(first, last, sounds)
 
     def _is_step(self, at: int) -> bool:
@@ -477,7 +476,7 @@ class Reader:
     def _doubt_between(self, one: Gap, after: Gap) -> None:
         """Doubt both changes around a melody note that may be none. With the music known, its order decides."""
         s, at = self.s, one.last
-        if not self._costs(at).short:
+        if not self._costs[at].short:
             return
         if self._merges_as_well(one, after):
             one.doubt = after.doubt = "unclear"
@@ -494,7 +493,7 @@ class Reader:
 
     def _is_unclear(self, gap: Gap) -> bool:
         """Whether the same sounds read as a melody note between two others would be hardly worse."""
-        costs = self._costs(gap.last)
+        costs = self._costs[gap.last]
         if not gap.sounds or not costs.short:
             return False
         first, last = gap.first, gap.last
@@ -515,7 +514,7 @@ class Reader:
         apart = self._between(one.first, at, one.sounds)[0] + self._between(at, after.last, after.sounds)[0]
         sounds = (*one.sounds, at, *after.sounds)
         merged = self._between(one.first, after.last, sounds)[0]
-        return merged - apart - self._own(at) < self._costs(at).unclear
+        return merged - apart - self._own(at) < self._costs[at].unclear
 
 
 def _cost(step: _Step) -> int:
