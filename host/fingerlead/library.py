@@ -21,8 +21,10 @@ from typing import Any
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, load_table, standard_table
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.store.intake import IntakeError, Loaded, load
+from fingerlead.store.session_music import MusicAt, MusicError, musics_of
 from fingerlead.timing import analysis as whole
 from fingerlead.timing import published
 from fingerlead.timing.analysis import Analysis
@@ -51,7 +53,9 @@ __all__ = [
     "IntakeError",
     "Loaded",
     "MovementNote",
+    "MusicError",
     "PlayedMovement",
+    "SessionMusic",
     "Settings",
     "Slip",
     "Stray",
@@ -75,15 +79,24 @@ def read(path: str | os.PathLike[str], *, first_note: int = 24, channel: int = 1
 
 
 def analyse(
-    loaded: Loaded, *, table: Table | None = None, settings: Settings = Settings(), skew_us: int | None = None
+    loaded: Loaded,
+    *,
+    table: Table | None = None,
+    settings: Settings = Settings(),
+    skew_us: int | None = None,
+    asked: SessionMusic | None = None,
 ) -> Analysis:
     """Every held note, change and movement of a file of playing, with the timing uncertainty.
 
     `table` is a fingering table, the standard one if None. `skew_us` is how far apart the chanter's sensors may fire;
     if None, what the file itself says counts, then what was measured with that chanter on this machine, then 3 ms.
+    `asked` is the music that all of it is read against; if None, what the file itself carries. Raises MusicError where
+    the ABC in `asked` cannot be read.
     """
     timing = timing_of(loaded.record, loaded.kind, _skew(loaded, skew_us))
-    return whole.analyse(loaded.record, table or standard_table(), timing, settings)
+    musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
+    problem = loaded.music_problem if asked is None else ""
+    return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)
 
 
 def as_dict(analysis: Analysis, loaded: Loaded) -> dict[str, Any]:

@@ -262,7 +262,7 @@ def timing_sentence(timing: Timing) -> str:
 
 
 def intake_sentence(analysis: Analysis) -> str:
-    """What was lost, or that nothing was."""
+    """What was lost, or that nothing was; and what is wrong with the music."""
     intake = analysis.record.intake
     found = [
         _count(intake.lost_frames, "frame was lost", "frames were lost"),
@@ -271,11 +271,12 @@ def intake_sentence(analysis: Analysis) -> str:
         _count(sum(doubt.cause == "gap" for doubt in analysis.doubts), "time it fell silent", "times it fell silent"),
     ]
     told = [part for part in found if part]
+    problem = f" {analysis.music_problem}" if analysis.music_problem else ""
     if not told:
-        return "Nothing was lost on the way."
+        return f"Nothing was lost on the way.{problem}"
     uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)
     touched = _count(uncertain, "change is uncertain for it", "changes are uncertain for it") or "no change was touched"
-    return f"{capital(listed(told))}; {touched}."
+    return f"{capital(listed(told))}; {touched}.{problem}"
 
 
 def doubt_sentence(doubt: Doubt) -> str:

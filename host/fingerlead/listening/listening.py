@@ -13,7 +13,9 @@ from fingerlead.listening.recording import Heard as Decoded
 from fingerlead.listening.recording import Recording
 from fingerlead.ports.base import now_us
 from fingerlead.ports.midi_out import MidiOut
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.session_file import SessionWriter
+from fingerlead.store.session_music import written_notes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.live import LiveAnalysis, Told
 from fingerlead.timing.results import KnownSkew, Settings, Timing
@@ -49,6 +51,13 @@ class Listening(Recording):
         skew = None if skew_us is None else KnownSkew(skew_us)
         self._live = LiveAnalysis(table, Settings(), self._pass_on, skew=skew, remember=remember)
         self._live.scan(scan_us)
+
+    def begin_music(self, music: SessionMusic) -> None:
+        """From the last state on this is asked for, in the session and in the analysis of it as it comes."""
+        super().begin_music(music)
+        self._live.begin_music(
+            written_notes(music), music.stage_us, judged=music.judged, at_us=self.state_us, asked=music
+        )
 
     def idle(self) -> None:
         """Nothing came for a while: catch up with the analysis."""

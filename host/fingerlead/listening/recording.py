@@ -11,8 +11,10 @@ from typing import TypeVar
 
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Chunk, PortEnded, now_us
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.store.session_music import written_notes
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
@@ -67,6 +69,7 @@ class Recording:
         self._skews_us: dict[bytes, int | None] = {}
         self.bytes = 0
         self.covered_mask: int | None = None
+        self.state_us = 0  # the time of the last state
         self.chanter = ""
         self.losses = 0
         self.away = False
@@ -127,6 +130,12 @@ class Recording:
             return False
         return True
 
+    def begin_music(self, music: SessionMusic) -> None:
+        """From the last state on this is asked for. Raises MusicError, SessionError, and keeps nothing then."""
+        written_notes(music)
+        if self.writer is not None:
+            self.writer.begin_music(self.state_us, music)
+
     def stream(self, what: int, raw_hz: int) -> bytes:
         """The bytes that ask the chanter to stream holes, raw samples or both; none where it has no such requests."""
         return b"" if self._link is None else self._link.stream(what, raw_hz)
@@ -170,7 +179,7 @@ class Recording:
             events += self._doubted(self._notes.receive_bytes(data, host_us))
         for event in events:
             if isinstance(event, State):
-                self.covered_mask = event.covered_mask
+                self.covered_mask, self.state_us = event.covered_mask, event.t_us
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
                 self._know(event.hello.device_id)

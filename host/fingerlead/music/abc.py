@@ -52,6 +52,19 @@ def parse_abc(text: str | bytes, source_name: str = "") -> tuple[list[Tune], lis
     return reader.tunes, reader.warnings.found
 
 
+def first_tune_text(text: str | bytes) -> str:
+    """The text of the first tune alone, with the fields above it that hold for all tunes."""
+    lines: list[str] = []
+    begun = False
+    for line in _LINE_END.split(_decoded(text)):
+        if line.startswith("X:"):
+            if begun:
+                break
+            begun = True
+        lines.append(line)
+    return "\n".join(lines).rstrip() + "\n"
+
+
 def _decoded(text: str | bytes) -> str:
     if isinstance(text, bytes):
         try:

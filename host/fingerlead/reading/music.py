@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
+
 NOTHING_WRITTEN: tuple[int, ...] = ()
 
 # Our own choice. Going on is free; a wrong note and a missed one cost as much, so that neither takes the other's place.
@@ -32,11 +34,12 @@ MOST_PLAIN_SOUNDS = 5
 
 
 class Written(NamedTuple):
-    """A written melody note, 0 to 8, with the grace notes before it."""
+    """A written melody note, 0 to 8, with the grace notes before it; `bar` as players count, None without bars."""
 
     note: int
     graces: tuple[int, ...] = NOTHING_WRITTEN
     begins_bar: bool = False
+    bar: int | None = None
 
 
 class Place(NamedTuple):
@@ -56,7 +59,7 @@ class Music:
     """Notes to play, from `start_us` to `end_us` of a performance; none where any note may follow any.
 
     `judged` False: nothing in it is asked for or counted, hands asked off, or a pause. `stage_us` is how far apart the
-    fingers of a change may move and be together; None leaves it to the settings.
+    fingers of a change may move and be together; None leaves it to the settings. `asked` is what a session names it.
     """
 
     notes: tuple[Written, ...] = ()
@@ -64,6 +67,7 @@ class Music:
     end_us: int = 1 << 62
     judged: bool = True
     stage_us: int | None = None
+    asked: SessionMusic = NOTHING_ASKED
 
     @cached_property
     def is_known(self) -> bool:

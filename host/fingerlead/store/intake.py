@@ -19,6 +19,7 @@ from fingering.holes import HolesError, from_text, to_text
 from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import read_session, session_record, told_skew
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
@@ -108,12 +109,17 @@ class IntakeError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What a file held; `skew` where it says itself how far apart the sensors may fire."""
+    """What a file held; `skew` where it says itself how far apart the sensors may fire.
+
+    `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read.
+    """
 
     record: Record
     kind: Kind
     path: Path
     skew: KnownSkew | None = None
+    asked: tuple[MusicAt, ...] = ()
+    music_problem: str = ""
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -129,7 +135,8 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
             head = file.read(HEAD_BYTES)
             if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
-                return Loaded(session_record(session), "session", path, told_skew(session))
+                record, skew = session_record(session), told_skew(session)
+                return Loaded(record, "session", path, skew, session.asked, session.music_problem)
             kind = _kind(head)
             most = GREATEST_BYTES[kind]
             if size > most:
@@ -143,7 +150,8 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
         raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
     try:
         if kind == "midi":
-            return Loaded(midi_reading.read_midi_file(data, plays), "midi", path)
+            record = midi_reading.read_midi_file(data, plays)
+            return Loaded(record, "midi", path, None, *midi_reading.asked_in(data))
         if kind == "csv":
             return Loaded(read_csv(data), "csv", path)
     except (midi_reading.MidiFileError, RowError) as error:

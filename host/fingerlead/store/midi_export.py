@@ -8,7 +8,6 @@ unwrapped clock of the analysis, to the microsecond where the reading of it depe
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from itertools import pairwise
 from operator import itemgetter
 from pathlib import Path
 
@@ -17,6 +16,7 @@ import numpy as np
 from fingerlead.ports.midi_out import NoteVoice
 from fingerlead.store.files import write_output
 from fingerlead.store.intake import Loaded, load
+from fingerlead.store.listed import LONGEST_US, frames_of_list
 from fingerlead.store.midi_file import Event, midi_file_bytes
 from fingerlead.store.midi_reading import MAGIC, read_midi_file
 from fingerlead.store.session_reading import StoredSession, note_numbers, read_session
@@ -24,12 +24,9 @@ from fingerlead.wire.carriers import END, HEADER, Damaged, Framing, Payload, new
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Doubted, RawState, Record, State, TroubleSeen
 from fingerlead.wire.link import HostLink
-from fingerlead.wire.messages import Holes, encode
 from fingerlead.wire.plain_midi import BASE_NOTE, CHANNEL, NoteNumbers, PlainNotes
 
 TEXT = "A chanter's notes, and its holes beside them (System Exclusive, or notes on channel 16). Made by fingerlead."
-LONGEST_US = 24 * 3_600_000_000
-HEARTBEAT_US = 100_000
 # Another maker's message and a damaged one of ours, at their shortest. Readers take messages of any sane length.
 FILLER = b"\xf0\x7d\xf7"
 DAMAGED = HEADER + END
@@ -67,7 +64,7 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
         raise ExportError(f"{path}: expected at most a day of playing; this one has {record.end_us // 3_600_000_000} h")
     holes = _holes(loaded)
     notes, count = _notes(record, voice)
-    data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes})
+    data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes}, loaded.asked)
     _write(out, data)
     remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, read_midi_file(data))
     return Exported(count, record.end_us, remarks)
@@ -179,15 +176,7 @@ def _from_plain(session: StoredSession) -> list[Event]:
 
 def _from_list(record: Record) -> list[Event]:
     """A frame for each row, and as many more between them as a chanter that is there sends."""
-    holes: list[Event] = []
-    rows = list(zip(record.t_us.tolist(), record.covered.tolist(), strict=True))
-    for (t_us, mask), (next_us, _) in pairwise([*rows, rows[-1]]):
-        beats = max(1, -(-(next_us - t_us) // HEARTBEAT_US))
-        for beat in range(beats):
-            at_us = t_us + (next_us - t_us) * beat // beats
-            frame = Holes(len(holes) & 0xFFFF, at_us & 0xFFFFFFFF, mask)
-            holes.append((at_us, False, to_sysex(encode(frame))))
-    return holes
+    return [(at_us, False, to_sysex(payload)) for at_us, payload in frames_of_list(record)]
 
 
 def _notes(record: Record, voice: NoteVoice) -> tuple[list[Event], int]:

@@ -9,9 +9,13 @@ from __future__ import annotations
 
 import heapq
 import io
+import json
 from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import TYPE_CHECKING
+
+from fingerlead.store.midi_reading import MUSIC
+from fingerlead.store.session_music import MusicAt, row_of
 
 if TYPE_CHECKING:
     import mido
@@ -22,8 +26,8 @@ TICK_US = 1_000
 Event = tuple[int, bool, bytes]  # (µs from the start, never falling; exact; a whole message)
 
 
-def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
-    """The file, with one track for each name; `text` says what it is."""
+def midi_file_bytes(text: str, tracks: dict[str, list[Event]], asked: Iterable[MusicAt] = ()) -> bytes:
+    """The file, with one track for each name; `text` says what it is. The music goes along as text at its beginning."""
     import mido
 
     tempos: list[tuple[int, int]] = []
@@ -33,6 +37,8 @@ def midi_file_bytes(text: str, tracks: dict[str, list[Event]]) -> bytes:
         placed[name].append((tick, data))
     song = mido.MidiFile(type=1, ticks_per_beat=TICKS_A_QUARTER)
     conductor = [(0, mido.MetaMessage("text", text=text)), (0, _tempo(TICK_US))]
+    rows = (row_of(number, *each) for number, each in enumerate(asked, 1))
+    conductor += [(0, mido.MetaMessage("text", text=MUSIC + json.dumps(row))) for row in rows]
     conductor += [(tick, _tempo(tick_us)) for tick, tick_us in tempos]
     song.tracks.append(_track("", conductor))
     for name, messages in placed.items():

@@ -6,12 +6,15 @@ other time than the file's. Of all else in a file only the tempos count; the res
 Within the limits no file takes more than ten seconds or 700 MiB (measured; `make fuzz`).
 """
 
+import json
 from array import array
 from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fingerlead.store.session_music import ROW_CELLS, MusicAt, MusicError, read_rows, unreadable
+from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
@@ -25,7 +28,9 @@ MOST_TICKS = 1 << 38
 LONGEST_NUMBER = 4  # bytes
 DEFAULT_TEMPO_US = 500_000
 SYSEX, SYSEX_GOES_ON, META = 0xF0, 0xF7, 0xFF
-END_OF_TRACK, SET_TEMPO = 0x2F, 0x51
+TEXT, END_OF_TRACK, SET_TEMPO = 0x01, 0x2F, 0x51
+# What a text of the file begins with that is a row of music, as JSON.
+MUSIC = "fingerlead music "
 END = b"\xf7"
 # Universal messages (MIDI 1.0), such as tunings, are for the synthesiser that plays the notes, and no damage.
 UNIVERSAL = (b"\x7e", b"\x7f")
@@ -60,6 +65,26 @@ def read_midi_file(data: bytes, plays: NoteNumbers = NoteNumbers()) -> Record:
     )
 
 
+def reads_in(data: bytes) -> tuple[Carrier, list[tuple[bytes, int]]]:
+    """What a readable MIDI file brought of a chanter, and when: its frames; where there are none, its plain notes."""
+    file = _File(data)
+    frames = file.frames.timed(file)
+    has_frames = len(read_record(b"".join(frame for frame, _ in frames), None, "sysex").t_us)
+    return ("sysex", frames) if has_frames else ("plain", file.notes.timed(file))
+
+
+def asked_in(data: bytes) -> tuple[tuple[MusicAt, ...], str]:
+    """The music that a readable MIDI file of this program carries, and what is wrong with it."""
+    texts = _File(data).music
+    try:
+        rows = [tuple(json.loads(text)) for text in texts]
+        if any(len(row) != ROW_CELLS for row in rows):
+            raise MusicError(f"expected rows of {ROW_CELLS} cells, got others")
+        return read_rows(rows), ""
+    except (MusicError, ValueError, TypeError, RecursionError) as error:
+        return (), unreadable(error)
+
+
 class _Pieces:
     """Pieces of bytes with their ticks, in the order of the file."""
 
@@ -70,6 +95,13 @@ class _Pieces:
         self._ticks.append(tick)
         self._sizes.append(len(piece))
         self._data += piece
+
+    def timed(self, file: "_File") -> list[tuple[bytes, int]]:
+        """Each piece with its time in µs from the start, in order of time."""
+        ticks, sizes, data = self.in_order()
+        ends = np.cumsum(sizes)
+        spans = zip((ends - sizes).tolist(), ends.tolist(), file.times_us(ticks).tolist(), strict=True)
+        return [(data[begin:end], t_us) for begin, end, t_us in spans]
 
     def in_order(self) -> tuple[Times, Times, bytes]:
         """Ticks, sizes and bytes by their ticks; at one tick as in the file."""
@@ -87,6 +119,7 @@ class _File:
 
     def __init__(self, data: bytes) -> None:
         self.frames, self.notes, self._tempos = _Pieces(), _Pieces(), _Pieces()
+        self.music: list[bytes] = []
         self._events = 0
         size, tracks, self._division = (int.from_bytes(data[a:b], "big") for a, b in ((4, 8), (10, 12), (12, 14)))
         if len(data) < HEADER_BYTES or size < HEADER_BYTES - 8:
@@ -155,6 +188,8 @@ class _File:
             elif kind == META:
                 if about[0] == END_OF_TRACK:
                     return
+                if about[0] == TEXT and piece.startswith(MUSIC.encode()):
+                    self.music.append(piece[len(MUSIC) :])
                 if about[0] == SET_TEMPO:
                     if size != 3:
                         _refuse(place, f"a tempo has three bytes, and this one {size}")

@@ -1,8 +1,9 @@
 """The session file: everything a port gave in one session, as it came, so that every analysis can be redone.
 
-One SQLite file (application id "FLse", user_version 1) of three tables: `meta` describes it, `batch` holds the bytes
-and when they arrived, `mark` when the port was lost and found again. Bytes are committed in batches, so that pulling
-the plug loses at most the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
+One SQLite file (application id "FLse", user_version 2) of four tables: `meta` describes it, `batch` holds the bytes
+and when they arrived, `mark` when the port was lost and found again, `music` what was asked for, and when (see
+`session_music`; version 1 has no such table). Bytes are committed in batches, so that pulling the plug loses at most
+the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
 
 A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrivals`, for each read two little-endian u32,
 how many of the bytes it brought and how many µs after `first_us`.
@@ -19,12 +20,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Self, get_args
 
+from fingerlead.reading.asked import SessionMusic
+from fingerlead.store.session_music import MusicError, row_of
 from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
 
 MAGIC = b"SQLite format 3\0"
 APPLICATION_ID = int.from_bytes(b"FLse", "big")
-VERSION = 1
+VERSION = 2
 CARRIERS: tuple[Carrier, ...] = get_args(Carrier)
 
 # A file is a session only if its tables are these, to the letter: an expression in a stranger's table would run.
@@ -34,7 +37,11 @@ SCHEMA = {
     "arrivals BLOB NOT NULL)",
     "mark": "CREATE TABLE mark (number INTEGER PRIMARY KEY, host_us INTEGER NOT NULL, kind TEXT NOT NULL, "
     "cause TEXT NOT NULL)",
+    "music": "CREATE TABLE music (number INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, format INTEGER NOT NULL, "
+    "body TEXT NOT NULL, crc INTEGER NOT NULL)",
 }
+# The tables of each version.
+TABLES = {1: SCHEMA.keys() - {"music"}, 2: SCHEMA.keys()}
 
 
 class SessionError(ValueError):
@@ -72,6 +79,7 @@ class SessionWriter:
         self._reads: list[tuple[bytes, int]] = []
         self._size = 0
         self._first_us = 0
+        self._musics = self._music_us = 0
         _claim(self.path)
         try:
             with self._in_words():
@@ -115,6 +123,21 @@ class SessionWriter:
         self._save()
         with self._in_words():
             self._db.execute("INSERT INTO mark VALUES (NULL, ?, ?, ?)", (host_us, kind, _storable(cause)))
+
+    def begin_music(self, at_us: int, music: SessionMusic) -> None:
+        """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock. It may not overlap the last one."""
+        if at_us < self._music_us:
+            raise SessionError(
+                self.path, f"expected music from {self._music_us} µs on, where the last one begins; got {at_us} µs"
+            )
+        try:
+            row = row_of(self._musics + 1, at_us, music)
+        except MusicError as error:
+            raise SessionError(self.path, f"the music cannot be kept: {error}") from None
+        self._save()
+        with self._in_words():
+            self._db.execute("INSERT INTO music VALUES (?, ?, ?, ?, ?)", row)
+        self._musics, self._music_us = self._musics + 1, at_us
 
     def tell(self, **meta: str) -> None:
         """Write or renew something of the session's description, such as `carrier`."""

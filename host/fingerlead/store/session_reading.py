@@ -1,6 +1,6 @@
 """A session file read back, also one that a stranger made.
 
-Nothing in a file is trusted: it is opened read-only, with only the three known tables, to the letter, within limits of
+Nothing in a file is trusted: it is opened read-only, with only the known tables, to the letter, within limits of
 size, and checked cell by cell. Reading leaves no file beside the session: where there is a write-ahead log (the session
 is being recorded, or its recording was cut off), both are copied to another folder and read together there.
 """
@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.store.session_file import APPLICATION_ID, CARRIERS, MAGIC, SCHEMA, VERSION, SessionError, beside
+from fingerlead.store.session_file import APPLICATION_ID, CARRIERS, MAGIC, SCHEMA, TABLES, VERSION, SessionError, beside
+from fingerlead.store.session_music import MOST_ROWS, MusicAt, MusicError, read_rows, unreadable
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.events import Doubt, Record
@@ -53,6 +54,7 @@ class StoredSession:
 
     `arrivals` is k × 2 of int64: the offset in `data` at which a read began, and the host µs at which it arrived.
     `meta` has at least program_version, started_utc, port, carrier and settings (JSON) where this program wrote it.
+    `asked` is its music; where that cannot be read there is none, and `music_problem` is one sentence.
     """
 
     data: bytes
@@ -60,6 +62,8 @@ class StoredSession:
     carrier: Carrier
     meta: dict[str, str]
     marks: list[PortMark]
+    asked: tuple[MusicAt, ...] = ()
+    music_problem: str = ""
 
     def reads(self) -> Iterator[tuple[bytes, int]]:
         """Each read and the host µs of its arrival."""
@@ -237,15 +241,17 @@ def _check_schema(db: sqlite3.Connection, path: Path) -> None:
             raise SessionError(
                 path, f"{_EXPECTED}; this one has a {_shown(kind)} named {_shown(name)} besides. Do not trust it"
             )
-    missing = SCHEMA.keys() - {name for _, name, _ in found}
-    if version != VERSION or missing:
+    missing = TABLES.get(version, SCHEMA.keys()) - {name for _, name, _ in found}
+    if version not in TABLES or missing:
         raise SessionError(path, f"{_EXPECTED}; this one lacks {', '.join(sorted(missing)) or 'a version'}")
 
 
 def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
-    verdict = db.execute("PRAGMA quick_check(1)").fetchone()
-    if verdict != ("ok",):
-        raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
+    # One by one, as damage to the music leaves the playing whole.
+    for table in TABLES[1]:
+        verdict = db.execute(f"PRAGMA quick_check({table})").fetchone()
+        if verdict != ("ok",):
+            raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
     meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
     description = dict(zip(*meta, strict=True)) if meta else {}
     carrier = next((each for each in CARRIERS if each == description.get("carrier")), None)
@@ -257,7 +263,24 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
     if batches and (lowest, highest) != (1, count):
         raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
     data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
-    return StoredSession(data, arrivals, carrier, description, [PortMark(*each) for each in zip(*marks, strict=True)])
+    port_marks = [PortMark(*each) for each in zip(*marks, strict=True)]
+    return StoredSession(data, arrivals, carrier, description, port_marks, *_music(db))
+
+
+def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:
+    """The music of a session, and what is wrong with it; of a session of version 1 there is none."""
+    if db.execute("PRAGMA user_version").fetchone() == (1,):
+        return (), ""
+    try:
+        verdict = db.execute("PRAGMA quick_check(music)").fetchone()
+        if verdict != ("ok",):
+            raise MusicError(str(verdict[0]).replace("\n", " "))
+        rows = db.execute(
+            f"SELECT number, at_us, format, body, crc FROM music ORDER BY number LIMIT {MOST_ROWS + 1}"
+        ).fetchall()
+        return read_rows(rows), ""
+    except (MusicError, sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
+        return (), unreadable(error)
 
 
 def _rows(

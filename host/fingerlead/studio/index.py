@@ -14,15 +14,14 @@ import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import Literal
 
 from fingering.table import standard_table
-from fingerlead.store.session_file import SessionError, SessionWriter
+from fingerlead.store.keeping import copy_session
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_music import musics_of
 from fingerlead.store.session_reading import (
-    MEASURED_SKEW,
-    PortMark,
     StoredSession,
     read_session,
     session_record,
@@ -34,13 +33,14 @@ from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.progress import Fault, Tally, tally
+from fingerlead.timing.results import Settings
 from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 1
+VERSION = 2
 NAME = "index.sqlite"
 # After every day.
 ENDLESS = "~"
@@ -190,7 +190,9 @@ class Index:
         (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
         (version,) = self.db.execute("PRAGMA user_version").fetchone()
         (tables,) = self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if tables and (application_id, version) != (APPLICATION_ID, VERSION):
+        if application_id == APPLICATION_ID and version < VERSION:
+            self._clear()
+        elif tables and (application_id, version) != (APPLICATION_ID, VERSION):
             newer = application_id == APPLICATION_ID and version > VERSION
             raise StudioError(
                 f"{self.path}: expected a studio's index of version {VERSION}; "
@@ -206,6 +208,15 @@ class Index:
             else:
                 for statement in (*SCHEMA, *MARKS):
                     self.db.execute(statement)
+
+    def _clear(self) -> None:
+        """Drop what an earlier version had: its rows mean something else, and are made anew from the sessions."""
+        with self.writing():
+            # Another program may have been first.
+            if self.db.execute("PRAGMA user_version").fetchone() >= (VERSION,):
+                return
+            for table in ("result", "session"):
+                self.db.execute(f"DROP TABLE IF EXISTS {table}")
 
     def _check(self) -> None:
         """Whether tables and indexes are these and no others: a foreign trigger would be run."""
@@ -262,7 +273,9 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     """A session and its analysis; raises SessionError."""
     session = read_session(path)
     record = session_record(session)
-    return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
+    timing = timing_of(record, "session", told_skew(session))
+    musics = musics_of(session.asked)
+    return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
 
 
 def digest_of(session: StoredSession) -> str:
@@ -284,22 +297,4 @@ def write_anew(path: Path, session: StoredSession) -> None:
     if rungs := rungs_of(session):
         settings = {**settings, "rungs": list(rungs)}
     begun = started_utc(session)
-    marks = sorted(session.marks, key=lambda mark: mark.host_us)
-    begun_at = datetime.fromisoformat(begun) if begun else datetime.fromtimestamp(0, UTC)
-    port = session.meta.get("port", "")
-    with SessionWriter(path, session.carrier, port, settings, begun_at) as writer, writer.at_once():
-        if not begun:
-            writer.tell(started_utc="")
-        skew = told_skew(session)
-        if skew is not None and skew.how == "measured":
-            writer.tell(**{MEASURED_SKEW: str(skew.us)})
-        for data, host_us in session.reads():
-            while marks and marks[0].host_us <= host_us:
-                writer.mark(*_mark(marks.pop(0)))
-            writer.append(data, host_us)
-        for mark in marks:
-            writer.mark(*_mark(mark))
-
-
-def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
-    return ("lost" if mark.kind == "lost" else "back"), mark.host_us, mark.cause
+    copy_session(path, session, settings, datetime.fromisoformat(begun) if begun else None, session.asked)

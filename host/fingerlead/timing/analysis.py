@@ -138,6 +138,7 @@ class Analysis:
     covered: NDArray[np.uint8]
     parts: list[Part]
     musics: tuple[Music, ...] = ()
+    music_problem: str = ""  # one sentence, where music was there and cannot be read
 
     @cached_property
     def arrays(self) -> Part:
@@ -199,13 +200,18 @@ class Analysis:
 
 
 def analyse(
-    record: Record, table: Table, timing: Timing, settings: Settings = Settings(), musics: Sequence[Music] = ()
+    record: Record,
+    table: Table,
+    timing: Timing,
+    settings: Settings = Settings(),
+    musics: Sequence[Music] = (),
+    music_problem: str = "",
 ) -> Analysis:
     """Analyse everything a record holds, against the musics that were asked for, in order of time."""
     edge_us, covered = timeline.edges(record.t_us, record.covered, record.end_us)
     rules = Rules(settings, geometry_of(table), timing.uncertainty_us, doubt_spans(record.doubts), tuple(musics))
     parts = list(measure_in_pieces(edge_us, covered, rules))
-    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics))
+    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), music_problem)
 
 
 def doubt_spans(doubts: list[Doubt]) -> NDArray[np.int64]:

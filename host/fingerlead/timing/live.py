@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.table import Table
+from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, Written
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
@@ -96,11 +97,23 @@ class LiveAnalysis:
         self._doubts.append(doubt)
         self._prepared = None
 
-    def begin_music(self, notes: Sequence[Written], stage_us: int | None = None, *, judged: bool = True) -> None:
-        """From now on these notes are asked for; without any, nothing is: any note may follow any."""
+    def begin_music(
+        self,
+        notes: Sequence[Written],
+        stage_us: int | None = None,
+        *,
+        judged: bool = True,
+        at_us: int | None = None,
+        asked: SessionMusic = NOTHING_ASKED,
+    ) -> None:
+        """From now on, or from the state at `at_us`, these notes are asked for; without any, nothing is."""
+        at_us = self._now_us if at_us is None else at_us
+        # What was asked for and changed before anything was played was never asked for.
+        while self._musics and self._musics[-1].start_us == at_us:
+            self._musics.pop()
         if self._musics:
-            self._musics[-1] = replace(self._musics[-1], end_us=self._now_us)
-        self._musics.append(Music(tuple(notes), self._now_us, judged=judged, stage_us=stage_us))
+            self._musics[-1] = replace(self._musics[-1], end_us=at_us)
+        self._musics.append(Music(tuple(notes), at_us, judged=judged, stage_us=stage_us, asked=asked))
         self._prepared = None
 
     def state(self, t_us: int, covered_mask: int) -> None:

@@ -3,11 +3,13 @@
 Times are integers in microseconds on the clock on which the first frame (or row) is 0; notes and fingers by name.
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
 from fingering.holes import FINGERS, to_text
 from fingering.notes import NOTES
+from fingerlead.reading.music import Music
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Change, Held, PlayedMovement
 from fingerlead.wire.account import GAP_US
@@ -26,14 +28,63 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "timing": asdict(analysis.timing),
         "intake": asdict(intake),
         "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
-        "off": [{"start_us": start_us, "end_us": end_us, "why": "hands off"} for start_us, end_us in analysis.off],
-        "notes": [_note(note) for note in analysis.held],
+        "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
+        "passes": passes(analysis),
+        "off": _off(analysis),
+        "notes": [_note(note, analysis.musics) for note in analysis.held],
         "changes": [_change(change, of_change.get(change.number)) for change in analysis.iter_changes()],
         "movements": [_movement(movement) for movement in analysis.movements],
     }
 
 
-def _note(note: Held) -> dict[str, Any]:
+def _music(music: Music, end_us: int) -> dict[str, Any]:
+    asked = music.asked
+    return {
+        "start_us": music.start_us,
+        "end_us": max(min(music.end_us, end_us), music.start_us),
+        "kind": asked.kind,
+        "name": asked.name,
+        "abc": asked.abc,
+        "beat_us": asked.beat_us,
+        "stage_us": music.stage_us,
+        "judged": music.judged,
+    }
+
+
+def passes(analysis: Analysis) -> list[dict[str, Any]]:
+    """How often each music was gone through, and how far: a pass begins where the player begins the music again.
+
+    `pass` counts on from the number that the session gave, `reached` is how many written notes were reached, and
+    `right` how many melody notes of the pass were written ones.
+    """
+    found: list[dict[str, Any]] = []
+    for note in analysis.held:
+        if note.written is None:
+            continue
+        number, reached = note.written.music, note.written.number + 1
+        last = found[-1] if found and found[-1]["music"] == number else None
+        if last is None or (reached == 1 and last["reached"] > 1):
+            which = analysis.musics[number].asked.pass_number if last is None else last["pass"] + 1
+            last = {"music": number, "pass": which, "start_us": note.start_us, "end_us": 0, "reached": 0, "right": 0}
+            found.append(last)
+        last.update(end_us=note.end_us, reached=max(last["reached"], reached), right=last["right"] + 1)
+    return found
+
+
+def _off(analysis: Analysis) -> list[dict[str, Any]]:
+    """When nothing counts: the hands were off, or the session says why."""
+    end_us = analysis.record.end_us
+    spans = [(start_us, end_us, "hands off") for start_us, end_us in analysis.off]
+    spans += [
+        (music.start_us, max(min(music.end_us, end_us), music.start_us), music.asked.why)
+        for music in analysis.musics
+        if not music.judged
+    ]
+    return [{"start_us": start_us, "end_us": stop_us, "why": why} for start_us, stop_us, why in sorted(spans)]
+
+
+def _note(note: Held, musics: Sequence[Music]) -> dict[str, Any]:
+    written = note.written
     return {
         "note": NOTES[note.note],
         "holes": _TEXT[note.covered_mask],
@@ -41,7 +92,13 @@ def _note(note: Held) -> dict[str, Any]:
         "end_us": note.end_us,
         "fingering": note.fingering,
         "wrong_fingers": [FINGERS[finger] for finger in note.wrong_fingers],
-        "written": None if note.written is None else {"music": note.written.music, "index": note.written.number},
+        "written": None
+        if written is None
+        else {
+            "music": written.music,
+            "index": written.number,
+            "bar": musics[written.music].notes[written.number].bar,
+        },
     }
 
 

@@ -44,8 +44,8 @@ def analyse(
     reading: options.Reading,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
-    loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading)
-    tune = None if expect is None else tune_of(expect)
+    loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)
+    tune = None if expect in (None, options.NO_MUSIC) else tune_of(expect)
     if form == "json":
         typer.echo(json.dumps(json_object(loaded, analysis, tune)))
     else:

@@ -4,9 +4,11 @@ from pathlib import Path
 
 from fingering.table import Table, TableError, load_table, standard_table
 from fingerlead import library
-from fingerlead.faces.cli.options import Reading
+from fingerlead.faces.cli.options import NO_MUSIC, Reading
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
+from fingerlead.faces.cli.tunes import session_music
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.sound.tuning import MidiVoice, Tuning
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.timing.analysis import Analysis
@@ -20,11 +22,15 @@ def table_from(table: Path | None, alternates: bool) -> Table:
         return load_table(table)
 
 
-def analysed(file: Path, table: Table, reading: Reading = Reading()) -> tuple[Loaded, Analysis]:
-    """A file of playing, read and analysed; raises Problem."""
+def analysed(
+    file: Path, table: Table, reading: Reading = Reading(), expect: str | None = None
+) -> tuple[Loaded, Analysis]:
+    """A file of playing, read and analysed; raises Problem. `expect` names what it is read against, or is "none"."""
+    asked = None if expect is None else SessionMusic() if expect == NO_MUSIC else session_music(expect)
     with problem_from(IntakeError), StatusLine(f"reading {file}"):
         loaded = library.read(file, first_note=reading.first_note, channel=reading.channel)
-        return loaded, library.analyse(loaded, table=table, settings=reading.settings, skew_us=reading.skew_us)
+        analysis = library.analyse(loaded, table=table, settings=reading.settings, skew_us=reading.skew_us, asked=asked)
+        return loaded, analysis
 
 
 def midi_voice(low_a_hz: float, scale: str, bend: bool) -> MidiVoice:

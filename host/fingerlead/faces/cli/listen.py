@@ -12,6 +12,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine, expect_bytes, say, session_of, until_interrupted
+from fingerlead.faces.cli.tunes import session_music
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import (
@@ -39,11 +40,12 @@ def record(
     port: options.PortName,
     output: Annotated[Path, typer.Option("--output", "-o", help="The session file to write; it must not exist yet.")],
     for_seconds: options.ForSeconds = None,
+    music: options.MusicName = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Record a session at the chanter; Ctrl-C ends it and keeps everything."""
-    plays = NoteNumbers(first_note, channel - 1)
+    plays, asked = NoteNumbers(first_note, channel - 1), None if music is None else session_music(music)
     started_us = now_us()
     with session_of(port, output, plays) as writer:
         reader = Reader(lambda: open_source(port)).start()
@@ -52,7 +54,10 @@ def record(
             def show(kept: Recording) -> None:
                 line.show(lambda: line_of(kept, (now_us() - started_us) // 1_000_000))
 
-            kept = keep_recording(reader, Recording(writer, plays=plays), show, interrupted, _in_us(for_seconds))
+            recording = Recording(writer, plays=plays)
+            if asked is not None:
+                recording.begin_music(asked)
+            kept = keep_recording(reader, recording, show, interrupted, _in_us(for_seconds))
     expect_bytes(kept, port)
     typer.echo(summary(kept, output))
 
@@ -92,6 +97,7 @@ def live(
     port: options.PortName,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="Keep the session in this file too.")] = None,
     for_seconds: options.ForSeconds = None,
+    music: options.MusicName = None,
     strips: options.Strips = True,
     midi_out: Annotated[
         str | None,
@@ -112,7 +118,7 @@ def live(
 ) -> None:
     """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
     plays = NoteNumbers(first_note, channel - 1)
-    chart = table_from(table, alternates)
+    chart, asked = table_from(table, alternates), None if music is None else session_music(music)
     tell = teller(strips)
 
     def hear(what: Heard, timing: Timing) -> None:
@@ -131,6 +137,8 @@ def live(
         session_of(port, output, plays) as keep,
     ):
         listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays)
+        if asked is not None:
+            listening.begin_music(asked)
         reader = Reader(lambda: open_source(port)).start()
         keep_recording(reader, listening, tick, interrupted, _in_us(for_seconds))
     if output is not None:

@@ -33,6 +33,10 @@ COMMANDS = {
         "All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine.",
     ),
     "report": ("report", "Make one page of some sessions: what to work on first, and every change with its fingers."),
+    "keep": (
+        "keep",
+        "Keep any file of playing as a session: CSV, MIDI, wire bytes, an old session; and say what was played.",
+    ),
     "send": (
         "passages",
         "Put the finger times of some changes into text to paste into a chat; `fingerlead open` makes the same of it.",

@@ -40,8 +40,17 @@ FirstNote = Annotated[
 Channel = Annotated[int, typer.Option("--channel", min=1, max=16, help="Plain MIDI notes: the channel.")]
 Expect = Annotated[
     str | None,
-    typer.Option("--expect", metavar="TUNE.abc|RUNG", help="Compare with what was to be played: a tune or a rung."),
+    typer.Option(
+        "--expect",
+        metavar="TUNE.abc|RUNG|none",
+        help="Read it against a tune or a rung, in place of the music that it carries; none reads it freely.",
+    ),
 ]
+MusicName = Annotated[
+    str | None,
+    typer.Option("--music", metavar="RUNG|TUNE.abc", help="What is played: the session keeps it.", show_default=False),
+]
+NO_MUSIC = "none"  # what --expect takes for reading freely
 SteadyUs = Annotated[
     int, typer.Option("--steady-us", min=1, max=10_000_000, help="A note shorter than this is not held.")
 ]

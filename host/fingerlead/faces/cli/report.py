@@ -60,9 +60,9 @@ def report(
 
 
 def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.Reading) -> str:
-    tune = None if expect is None else tune_of(expect)
+    tune = None if expect in (None, options.NO_MUSIC) else tune_of(expect)
     chart = table_from(reading.table, reading.alternates)
-    analyses = [(file, analysed(file, chart, reading)[1]) for file in files]
+    analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]
     if ending not in NUMBERS:
         return render(played(analyses), date.today(), tune, since)
     return NUMBERS[ending](

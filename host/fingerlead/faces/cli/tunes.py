@@ -10,9 +10,11 @@ from fingering.rungs import Rung
 from fingering.tunes import EasyTune, easy_tunes
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.phrases import path_text
-from fingerlead.music.abc import SIZE_LIMIT, parse_abc
+from fingerlead.music.abc import SIZE_LIMIT, first_tune_text, parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
+from fingerlead.reading.asked import SessionMusic
+from fingerlead.store.session_music import LONGEST_NAME, MusicError, row_of, written_notes
 
 
 def tune_of(what: str) -> Tune:
@@ -22,6 +24,23 @@ def tune_of(what: str) -> Tune:
     return music_of(easy_tune_of(what) or rung_of(what, ladder()))
 
 
+def session_music(what: str) -> SessionMusic:
+    """What a session keeps of a rung, an easy tune, or the first tune of a file of ABC; raises Problem."""
+    if is_abc_file(what):
+        tune, text = read_tunes(Path(what))[0], first_tune_text(_abc_text(Path(what)))
+        name = " ".join(tune.title.split())[:LONGEST_NAME] or path_text(Path(what).name)
+        music = SessionMusic("tune", "".join(letter for letter in name if letter.isprintable()), text)
+    elif (easy := easy_tune_of(what)) is not None:
+        music = SessionMusic("tune", easy.key, easy.abc)
+    else:
+        rung = rung_of(what, ladder())
+        music = SessionMusic("rung", rung.key, rung.abc)
+    with problem_from(MusicError, words=lambda error: f"{what}: {error}"):
+        row_of(1, 0, music)
+        written_notes(music)
+    return music
+
+
 def is_abc_file(what: str) -> bool:
     """Whether a name is meant as a file of ABC."""
     return Path(what).suffix.lower() == ".abc" or Path(what).is_file()
@@ -29,16 +48,20 @@ def is_abc_file(what: str) -> bool:
 
 def read_tunes(path: Path) -> list[Tune]:
     """The tunes in a file of ABC; what is passed over is said on stderr. Raises Problem."""
-    try:
-        with path.open("rb") as file:
-            text = file.read(SIZE_LIMIT + 1)
-    except OSError as error:
-        raise Problem(f"{path}: expected a file of ABC; {error.strerror}") from None
+    text = _abc_text(path)
     with problem_from(AbcError):
         tunes, warnings = parse_abc(text, str(path))
     for warning in warnings:
         typer.echo(f"{path_text(path)}, {warning}", err=True)
     return tunes
+
+
+def _abc_text(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(SIZE_LIMIT + 1)
+    except OSError as error:
+        raise Problem(f"{path}: expected a file of ABC; {error.strerror}") from None
 
 
 def music_of(one: Rung | EasyTune) -> Tune:

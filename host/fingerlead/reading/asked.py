@@ -1,0 +1,28 @@
+"""What was asked for, as it was named: what a session keeps of its music, before that is read as notes."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+MusicKind = Literal["rung", "tune", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class SessionMusic:
+    """The music from some time of a session on: a rung or a tune with its ABC; "none" where any note may follow any.
+
+    `pass_number` counts from 1. `beat_us` is from beat to beat of a metronome, None without one. `stage_us` is how far
+    apart fingers may move and be together; None leaves it to the settings. Where not `judged`, nothing counts, and
+    `why` says why, in a few words: hands asked off, a pause, between two tries.
+    """
+
+    kind: MusicKind = "none"
+    name: str = ""
+    abc: str = ""
+    pass_number: int = 1
+    beat_us: int | None = None
+    stage_us: int | None = None
+    judged: bool = True
+    why: str = ""
+
+
+NOTHING_ASKED = SessionMusic()
