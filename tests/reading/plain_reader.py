@@ -314,7 +314,8 @@ class PlainReader:
         most = model.MOST_SOUNDS
         if music is not None and not any(one.graces for one in music.notes):
             most = model.MOST_PLAIN_SOUNDS
-        if last - max(first, 0) > prices.MOST_INNER + 1 or len(self.sounds_between(first, last)) > most:
+        inner = sum(map(self.is_heard, range(max(first, 0) + 1, last)))
+        if inner > prices.MOST_INNER or len(self.sounds_between(first, last)) > most:
             return False
         for at in range(first + 1, last):
             if self.breaks(at):
@@ -524,14 +525,15 @@ class PlainReader:
         return entered[-2]
 
     def _read(self):
-        count = len(self.stretches)
+        count, inner = len(self.stretches), 0
         best = None
         for at in range(count - 1, -1, -1):
             for position, walk in self.walks_to(at).items():
                 cost = walk.cost + self.left_over(range(at + 1, count))
                 if best is None or cost < best[0]:
                     best = cost, walk
-            if self.breaks(at) or count - at > prices.MOST_INNER:
+            inner += self.is_heard(at)
+            if self.breaks(at) or inner > prices.MOST_INNER:
                 break
         if best is None:
             return [], []
@@ -570,7 +572,7 @@ class PlainReader:
     def merges_as_well(self, one, after):
         """Whether the melody note between two others may almost as well lie between them."""
         at = one.last
-        if self.breaks(at) or after.last - one.first > prices.MOST_INNER + 1:
+        if self.breaks(at) or len((*one.sounds, at, *after.sounds)) > prices.MOST_INNER:
             return False
         parted = self.priced(one.first, at, one.sounds)[0] + self.own(at)
         parted += self.priced(at, after.last, after.sounds)[0]

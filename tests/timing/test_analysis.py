@@ -56,11 +56,14 @@ def walks(draw):
             mask ^= 1 << finger
             if place == len(order) - 1 or not together or draw(st.booleans()):
                 go(mask, hold_us if place == 0 else draw(STEPS) % 25_000 + 1)
-        extra = draw(st.sampled_from(["", "", "", "wobble", "grace", "hands off", "repeat"]))
+        extra = draw(st.sampled_from(["", "", "", "wobble", "grace", "hands off", "repeat", "chatter"]))
         finger = draw(st.integers(0, 7))
         if extra in ("wobble", "grace"):
             go(mask ^ 1 << finger, draw(STEPS))
             go(mask, draw(st.integers(1, 60_000)))
+        elif extra == "chatter":
+            for _ in range(draw(st.sampled_from([2, 8, 24]))):
+                go(states[-1][1] ^ 1 << finger, draw(st.sampled_from([5_000, 7_000, 9_999])))
         elif extra == "hands off":
             go(0, draw(STEPS))
         elif extra == "repeat":
@@ -240,3 +243,15 @@ def test_nothing_to_analyse_is_no_trouble(states):
     analysis = analyse(record_of(states, 0), TABLE, SKEWED)
     assert len(analysis.changes) == 0
     assert as_dict(analysis, "csv", "")["changes"] == []
+
+
+@pytest.mark.parametrize("toggles", [2, 14, 40])
+@pytest.mark.parametrize("begin", [0, 1])
+def test_a_sensor_that_chatters_takes_no_note_away(toggles, begin):
+    steps = [(400_000, 1), (400_000, 2), *[(7_000, 1 + k % 2) for k in range(toggles)], (400_000, 3), (400_000, 4)]
+    states, t_us = [], 0
+    for lasts_us, note in steps[2 * begin :]:
+        states.append((t_us, STANDARD[note]))
+        t_us += lasts_us
+    analysis = analyse(record_of(states, t_us), TABLE, SKEWED)
+    assert [one.note for one in analysis.held] == [1, 2, 3, 4][2 * begin :]
