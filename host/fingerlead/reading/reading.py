@@ -205,9 +205,11 @@ class Reader:
     def _frontier(self, count: int) -> list[_Step]:
         """The walks that could go on beyond the end."""
         ends: list[_Step] = []
+        inner = 0
         for at in range(count - 1, -1, -1):
             ends += self._steps[at].values()
-            if self._breaks(at) or count - at > MOST_INNER:
+            inner += self._may_be_melody(at)
+            if self._breaks(at) or inner > MOST_INNER:
                 break
         return ends
 
@@ -234,11 +236,13 @@ class Reader:
         own = self._own(at)
         sounds: tuple[int, ...] = ()
         first = True
-        most = self._musics[self._music_of[at]].most_sounds
+        most, inner = self._musics[self._music_of[at]].most_sounds, 0
         for before in range(at - 1, -1, -1):
-            if at - before > MOST_INNER + 1:
+            # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
+            if inner > MOST_INNER:
                 first = False
                 break
+            inner += self._may_be_melody(before)
             if self._steps[before]:
                 way = self._step_from(before, at, sounds, own, found)
                 if way is not None and (jump is None or way[0] < jump[0]):
@@ -509,7 +513,7 @@ class Reader:
     def _merges_as_well(self, one: Gap, after: Gap) -> bool:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
-        if self._breaks(at) or after.last - one.first > MOST_INNER + 1:
+        if self._breaks(at) or len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
         apart = self._between(one.first, at, one.sounds)[0] + self._between(at, after.last, after.sounds)[0]
         sounds = (*one.sounds, at, *after.sounds)
