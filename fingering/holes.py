@@ -51,7 +51,4 @@ def fingers_of(mask: int) -> tuple[int, ...]:
 
 def top_open_hole(covered_mask: int) -> int | None:
     """The topmost open hole, or None where all are covered."""
-    for hole in range(HOLES):
-        if not covered_mask >> hole & 1:
-            return hole
-    return None
+    return next((hole for hole in range(HOLES) if not covered_mask >> hole & 1), None)

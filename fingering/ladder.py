@@ -18,16 +18,16 @@ as it is for the ladder of the program:
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from itertools import combinations
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from fingering.moves import SCATTER_US, difficulty
 from fingering.notes import LOW_G, NOTES, note_index
 from fingering.rungs import GROUPS, Rung, group_of, make_rung, rung_key
-from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
+from fingering.toml_file import FileError, TomlEntry, TomlFile, read_bytes, shortened
 
 # Standard deviation of each finger's time. Assumed: no measurement on a chanter is known; for flautists delays within a
 # change are "typically tens of ms" (Almeida and others, JASA 2009).
@@ -87,101 +87,84 @@ def load_ladder(path: str | Path) -> tuple[Rung, ...]:
 def read_ladder(data: bytes, path: str) -> tuple[Rung, ...]:
     """The rungs in the bytes of a file; raises LadderError."""
     file = TomlFile(data, path, "rung", LadderError)
-    for key in file.content:
-        if key != "rung":
-            file.refuse(file.line_of(key), f"expected only [[rung]] tables; got {shortened(key)}")
+    file.head.expect_keys("rung", what="[[rung]] tables")
     if not file.entries:
         file.refuse(None, 'expected at least one rung: a line [[rung]], then for example notes = ["low A", "E"]')
     if len(file.entries) > MOST_RUNGS:
         file.refuse(None, f"expected at most {MOST_RUNGS} rungs; got {len(file.entries)}")
     rungs: list[Rung] = []
-    for index, entry in enumerate(file.entries):
-        rungs.append(_Entry(file, index, entry).rung(rungs))
+    for entry in file.entries:
+        rungs.append(_rung(entry, rungs))
     return tuple(rungs)
 
 
-class _Entry:
-    def __init__(self, file: TomlFile, index: int, entry: dict[str, Any]) -> None:
-        self.file, self.index, self.entry = file, index, entry
+def _rung(entry: TomlEntry, below: list[Rung]) -> Rung:
+    entry.expect_keys(*KEYS)
+    notes = _notes(entry)
+    key = entry.text("key", rung_key(notes))
+    if not _KEY.fullmatch(key):
+        entry.refuse("key", f"expected a key of small letters, digits and hyphens, such as low-a-e; got {key!r}")
+    known = [rung.key for rung in below]
+    if key in known:
+        entry.refuse("key", f"expected each rung's key once; {key!r} stands above already (give this one a key)")
+    readers: dict[str, Callable[[], Any]] = {
+        "name": lambda: entry.text("name"),
+        "trains": lambda: entry.text("trains"),
+        "mix": lambda: _mix(entry, known),
+        "days": lambda: _days(entry),
+        "abc": lambda: _abc(entry),
+    }
+    return make_rung(notes, below, key=key, **{name: readers[name]() for name in readers if name in entry.values})
 
-    def refuse(self, key: str | None, reason: str) -> NoReturn:
-        self.file.refuse_entry(self.index, key, reason)
 
-    def rung(self, below: list[Rung]) -> Rung:
-        for key in self.entry:
-            if key not in KEYS:
-                self.refuse(key, f"expected only the keys {', '.join(KEYS)}; got {shortened(key)}")
-        notes = self._notes()
-        key = self._text("key") or rung_key(notes)
-        if not _KEY.fullmatch(key):
-            self.refuse("key", f"expected a key of small letters, digits and hyphens, such as low-a-e; got {key!r}")
-        if any(rung.key == key for rung in below):
-            self.refuse("key", f"expected each rung's key once; {key!r} stands above already (give this one a key)")
-        return make_rung(
-            notes,
-            below,
-            key=key,
-            name=self._text("name"),
-            trains=self._text("trains"),
-            mix=self._mix(below),
-            abc=self._abc(),
-            days=self._days(),
-        )
+def _notes(entry: TomlEntry) -> tuple[int, ...]:
+    if "notes" not in entry.values:
+        entry.refuse(None, 'expected a rung with notes, such as notes = ["low A", "E"]; notes is missing')
+    notes: list[int] = []
+    for name in _texts(entry, "notes"):
+        try:
+            notes.append(note_index(name))
+        except ValueError as bad:
+            entry.refuse("notes", str(bad))
+        if notes[-2:] == notes[-1:] * 2:
+            entry.refuse("notes", f"expected neighbouring notes that differ; got {NOTES[notes[-1]]} twice in a row")
+    if not 1 <= len(notes) <= MOST_NOTES:
+        entry.refuse("notes", f"expected 1 to {MOST_NOTES} notes; got {len(notes)}")
+    return tuple(notes)
 
-    def _text(self, key: str) -> str | None:
-        return self.file.text(self.entry[key], key, self.index) if key in self.entry else None
 
-    def _notes(self) -> tuple[int, ...]:
-        if "notes" not in self.entry:
-            self.refuse(None, 'expected a rung with notes, such as notes = ["low A", "E"]; notes is missing')
-        notes: list[int] = []
-        for name in self._texts("notes"):
-            try:
-                notes.append(note_index(name))
-            except ValueError as bad:
-                self.refuse("notes", str(bad))
-            if notes[-2:] == notes[-1:] * 2:
-                self.refuse("notes", f"expected neighbouring notes that differ; got {NOTES[notes[-1]]} twice in a row")
-        if not 1 <= len(notes) <= MOST_NOTES:
-            self.refuse("notes", f"expected 1 to {MOST_NOTES} notes; got {len(notes)}")
-        return tuple(notes)
+def _texts(entry: TomlEntry, key: str) -> list[str]:
+    value = entry.values[key]
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        entry.refuse(key, f'expected {key} to be a list of texts, such as ["low A", "E"]; got {shortened(value)}')
+    return list(value)
 
-    def _texts(self, key: str) -> list[str]:
-        value = self.entry[key]
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            self.refuse(key, f'expected {key} to be a list of texts, such as ["low A", "E"]; got {shortened(value)}')
-        return list(value)
 
-    def _mix(self, below: list[Rung]) -> list[str] | None:
-        if "mix" not in self.entry:
-            return None
-        known = [rung.key for rung in below]
-        for key in self._texts("mix"):
-            if key not in known:
-                self.refuse("mix", f"expected keys of rungs that stand above this one; got {shortened(key)}")
-        return list(dict.fromkeys(self._texts("mix")))
+def _mix(entry: TomlEntry, known: list[str]) -> list[str]:
+    for key in _texts(entry, "mix"):
+        if key not in known:
+            entry.refuse("mix", f"expected keys of rungs that stand above this one; got {shortened(key)}")
+    return list(dict.fromkeys(_texts(entry, "mix")))
 
-    def _days(self) -> tuple[int, int] | None:
-        if "days" not in self.entry:
-            return None
-        days = self.entry["days"]
-        if (
-            not isinstance(days, list)
-            or len(days) != 2
-            or not all(type(day) is int for day in days)
-            or not 1 <= days[0] <= days[1] <= LONGEST_DAYS
-        ):
-            wanted = f"expected days to be two whole numbers, from and to, such as [3, 21], at most {LONGEST_DAYS}"
-            self.refuse("days", f"{wanted}; got {shortened(days)}")
-        return days[0], days[1]
 
-    def _abc(self) -> str | None:
-        if "abc" not in self.entry:
-            return None
-        abc = self.entry["abc"]
-        if not isinstance(abc, str) or not abc.strip() or len(abc) > ABC_LIMIT:
-            self.refuse("abc", f"expected abc to be music as text of at most {ABC_LIMIT} characters")
-        abc = "\n".join(abc.strip().splitlines()) + "\n"
-        if not all(line.replace("\t", " ").isprintable() for line in abc.split("\n")):
-            self.refuse("abc", "expected abc to be plain text; it holds characters that cannot be printed")
-        return abc
+def _days(entry: TomlEntry) -> tuple[int, int]:
+    days = entry.values["days"]
+    if (
+        not isinstance(days, list)
+        or len(days) != 2
+        or not all(type(day) is int for day in days)
+        or not 1 <= days[0] <= days[1] <= LONGEST_DAYS
+    ):
+        wanted = f"expected days to be two whole numbers, from and to, such as [3, 21], at most {LONGEST_DAYS}"
+        entry.refuse("days", f"{wanted}; got {shortened(days)}")
+    return days[0], days[1]
+
+
+def _abc(entry: TomlEntry) -> str:
+    abc = entry.values["abc"]
+    if not isinstance(abc, str) or not abc.strip() or len(abc) > ABC_LIMIT:
+        entry.refuse("abc", f"expected abc to be music as text of at most {ABC_LIMIT} characters")
+    abc = "\n".join(abc.strip().splitlines()) + "\n"
+    if not all(line.replace("\t", " ").isprintable() for line in abc.split("\n")):
+        entry.refuse("abc", "expected abc to be plain text; it holds characters that cannot be printed")
+    return abc

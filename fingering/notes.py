@@ -6,7 +6,6 @@ open hole, so it sets the note (J. Wolfe, UNSW, "Woodwind acoustics: cutoff freq
 How the nine notes stand to low A is published in several sets of ratios. Sources differ, so the set is a choice.
 """
 
-import math
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -82,8 +81,3 @@ def scale(name: str) -> Scale:
         if known.name.casefold() == name.strip().casefold():
             return known
     raise ValueError(f"expected one of {'; '.join(known.name for known in SCALES)}; got {name!r}")
-
-
-def cents(ratio: Fraction | float) -> float:
-    """A ratio above zero as an interval in cents, 1200 to the octave."""
-    return 1200 * math.log2(ratio)

@@ -134,8 +134,7 @@ def _group(from_note: int, to_note: int) -> Group:
     change = move(from_note, to_note)
     if change.way == "crossing":
         return "crossing"
-    hands = {bool(1 << finger & TOP_HAND) for finger in change.fingers}
-    return "one hand" if len(hands) == 1 else "both hands"
+    return "one hand" if len({bool(1 << finger & TOP_HAND) for finger in change.fingers}) == 1 else "both hands"
 
 
 def _mixed(notes: tuple[int, ...], below: Sequence[Rung]) -> list[Rung]:
@@ -224,20 +223,14 @@ def _mixture(notes: Sequence[int], cycle: list[int], mixed: Sequence[Sequence[in
 
 def _units(notes: Sequence[int], cycle: list[int], row: Sequence[int]) -> list[list[Sound]]:
     """The row of notes once through, with a step out of another row where they meet: at the start, or at the turn."""
-    units: list[list[Sound]] = []
-    start, turn = notes[0], notes[-1]
+    start, turn, at = notes[0], notes[-1], len(notes)
     if mixable(notes, row, start):
+        return [[(start, 3), (turn, 1)] if len(row) == 1 else _even([*cycle, start, _neighbour(row, start)], 1)]
+    if mixable(notes, row, turn):
         if len(row) == 1:
-            units.append([(start, 3), (turn, 1)])
-        else:
-            units.append(_even([*cycle, start, _neighbour(row, start)], 1))
-    elif mixable(notes, row, turn):
-        at = len(notes)
-        if len(row) == 1:
-            units.append([(start, 1), (turn, 3)])
-        else:
-            units.append(_even([*cycle[:at], _neighbour(row, turn), turn, *cycle[at:]], 1))
-    return units
+            return [[(start, 1), (turn, 3)]]
+        return [_even([*cycle[:at], _neighbour(row, turn), turn, *cycle[at:]], 1)]
+    return []
 
 
 def _even(notes: Sequence[int | None], beats: int) -> list[Sound]:

@@ -14,11 +14,11 @@ tables/standard.toml.
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path, PurePath
-from typing import Any, Literal, NoReturn
+from typing import Literal
 
 from fingering.holes import HANDS_OFF, HolesError, fingers_of, from_text
 from fingering.notes import NOTES, SOUNDING, note_index
-from fingering.toml_file import FileError, TomlFile, read_bytes
+from fingering.toml_file import FileError, TomlEntry, TomlFile, read_bytes
 
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
 
@@ -47,29 +47,23 @@ class TableRow:
 def read_rows(data: bytes, path: str) -> tuple[str, tuple[TableRow, ...]]:
     """The table's name and its rows; raises TableError. Does not ask for all nine notes."""
     file = TomlFile(data, path, "row", TableError)
-    for key in file.content:
-        if key not in ("name", "row"):
-            file.refuse(file.line_of(key), f"expected only a name and [[row]] tables; got {key!r}")
-    name = file.text(file.content.get("name", PurePath(path).stem), "name")
+    file.head.expect_keys("name", "row", what="a name and [[row]] tables")
+    name = file.head.text("name", PurePath(path).stem)
     rows: list[TableRow] = []
-    for index, entry in enumerate(file.entries):
-        row = _row(entry, index, file)
-        _check_new(row, rows, file.entry_line(index, "holes"), path)
+    for entry in file.entries:
+        row = _row(entry)
+        _check_new(row, rows, entry)
         rows.append(row)
     return name, tuple(rows)
 
 
-def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
-    def refuse(key: str | None, reason: str) -> NoReturn:
-        file.refuse_entry(index, key, reason)
-
-    for key in entry:
-        if key not in _ROW_KEYS:
-            refuse(key, f"expected only the keys {', '.join(_ROW_KEYS)}; got {key!r}")
+def _row(entry: TomlEntry) -> TableRow:
+    refuse = entry.refuse
+    entry.expect_keys(*_ROW_KEYS)
     for key in _NEEDED:
-        if key not in entry:
+        if key not in entry.values:
             refuse(None, f"expected a row with {', '.join(_NEEDED)}; {key} is missing")
-    texts = {key: file.text(value, key, index) for key, value in entry.items()}
+    texts = {key: entry.text(key) for key in entry.values}
     try:
         note = note_index(texts["note"])
     except ValueError as error:
@@ -90,20 +84,17 @@ def _row(entry: dict[str, Any], index: int, file: TomlFile) -> TableRow:
     if kind != "standard" and kind != "alternate":
         refuse("kind", f'expected kind to be "standard" or "alternate"; got {kind!r}')
     name = texts.get("name", NOTES[note] if kind == "standard" else f"alternate {NOTES[note]}")
-    return TableRow(
-        note, mask, "standard" if kind == "standard" else "alternate", name, texts["source"], file.entry_line(index)
-    )
+    return TableRow(note, mask, "standard" if kind == "standard" else "alternate", name, texts["source"], entry.line())
 
 
-def _check_new(row: TableRow, rows: list[TableRow], line: int | None, path: str) -> None:
+def _check_new(row: TableRow, rows: list[TableRow], entry: TomlEntry) -> None:
     for other in rows:
         place = "above" if other.line is None else f"on line {other.line}"
         if other.covered_mask == row.covered_mask:
-            raise TableError(path, line, f"expected each fingering once; the row {place} has the same holes")
+            entry.refuse("holes", f"expected each fingering once; the row {place} has the same holes")
         if other.note == row.note and other.kind == row.kind == "standard":
-            raise TableError(
-                path, line, f"expected one standard fingering of {NOTES[row.note]}; the row {place} is one already"
-            )
+            name = NOTES[row.note]
+            entry.refuse("holes", f"expected one standard fingering of {name}; the row {place} is one already")
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,9 +138,7 @@ class Table:
         """
         if not 0 <= covered_mask <= 0xFF:
             raise ValueError(f"expected a mask from 0 to 255; got {covered_mask!r}")
-        if around is not None:
-            return self._judge(covered_mask, around)
-        return self._alone[covered_mask]
+        return self._alone[covered_mask] if around is None else self._judge(covered_mask, around)
 
     def _judge(self, mask: int, around: tuple[int, ...]) -> Verdict:
         note = SOUNDING[mask]

@@ -1,6 +1,7 @@
 """Reading a user's own TOML, with the file and line of whatever is wrong."""
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -17,64 +18,33 @@ class FileError(ValueError):
 
 
 class TomlFile:
-    """A TOML file whose entries stand under `[[head]]`, and where each of their keys stands in it.
+    """A TOML file whose entries stand under `[[section]]`; `head` is what stands outside of all entries.
 
     What is wrong is raised as `error`, a kind of FileError.
     """
 
-    def __init__(self, data: bytes, path: str, head: str, error: type[FileError]) -> None:
-        self.path, self._head, self._error = path, head, error
+    def __init__(self, data: bytes, path: str, section: str, error: type[FileError]) -> None:
+        self.path, self.section, self._error = path, section, error
         if len(data) > SIZE_LIMIT:
             self.refuse(None, f"expected a file of at most {SIZE_LIMIT} bytes; this one is longer")
         try:
             self._text = data.decode("utf-8-sig")
         except UnicodeDecodeError as bad:
-            line = data[: bad.start].count(b"\n") + 1
-            self.refuse(line, "expected UTF-8 text; save the file as UTF-8 and try again")
-        self._lines = self._text.split("\n")
-        self.content = self._parse()
-        found = self.content.get(head, [])
+            self.refuse(data[: bad.start].count(b"\n") + 1, "expected UTF-8 text; save the file as UTF-8 and try again")
+        self.lines = self._text.split("\n")
+        self.head = TomlEntry(self, None, self._parse())
+        found = self.head.values.get(section, [])
         if not isinstance(found, list) or not all(isinstance(entry, dict) for entry in found):
-            self.refuse(self.line_of(head), f"expected entries that each begin with a line [[{head}]]")
-        self.entries: list[dict[str, Any]] = found
+            self.head.refuse(section, f"expected entries that each begin with a line [[{section}]]")
+        self.entries = [TomlEntry(self, index, entry) for index, entry in enumerate(found)]
         # Knows nothing if the count does not come out: a wrong line would be worse than none.
-        heading = re.compile(rf"^\s*\[\[\s*[\"']?{re.escape(head)}[\"']?\s*\]\]")
-        heads = [number for number, text in enumerate(self._lines) if heading.match(text)]
-        self._heads = [*heads, len(self._lines)] if len(heads) == len(found) else []
+        heading = re.compile(rf"^\s*\[\[\s*[\"']?{re.escape(section)}[\"']?\s*\]\]")
+        heads = [number for number, text in enumerate(self.lines) if heading.match(text)]
+        self.heads = [*heads, len(self.lines)] if len(heads) == len(found) else []
 
     def refuse(self, line: int | None, reason: str) -> NoReturn:
         """Raise the file's error."""
         raise self._error(self.path, line, reason) from None
-
-    def refuse_entry(self, index: int, key: str | None, reason: str) -> NoReturn:
-        """Raise the file's error at a key of an entry; where the line cannot be told, the entry's number can."""
-        where = "" if self._heads else f"{self._head} {index + 1}: "
-        self.refuse(self.entry_line(index, key), where + reason)
-
-    def line_of(self, key: str) -> int | None:
-        """The line of a key, or of a table's head, outside of the entries."""
-        pattern = re.compile(rf"^\s*\[*\s*[\"']?{re.escape(key)}[\"']?\s*[=.\]]")
-        return next((number for number, text in enumerate(self._lines, 1) if pattern.match(text)), None)
-
-    def entry_line(self, index: int, key: str | None = None) -> int | None:
-        """The line of a key of an entry, or of the entry's head where it has no such key."""
-        if not self._heads:
-            return None
-        if key is not None:
-            pattern = re.compile(rf"^\s*[\"']?{re.escape(key)}[\"']?\s*[=.]")
-            for number in range(self._heads[index] + 1, self._heads[index + 1]):
-                if pattern.match(self._lines[number]):
-                    return number + 1
-        return self._heads[index] + 1
-
-    def text(self, value: object, key: str, index: int | None = None) -> str:
-        """A value that has to be text on one line: of an entry, or outside of all."""
-        if isinstance(value, str) and value.strip() and len(value) <= TEXT_LIMIT and value.isprintable():
-            return value
-        wanted = f"expected {key} to be text on one line of at most {TEXT_LIMIT} characters; got {shortened(value)}"
-        if index is None:
-            self.refuse(self.line_of(key), wanted)
-        self.refuse_entry(index, key, wanted)
 
     def _parse(self) -> dict[str, Any]:
         import tomllib
@@ -85,14 +55,66 @@ class TomlFile:
             self.refuse(None, "expected a flat file; this one is nested too deeply to read")
         except ValueError as bad:
             at = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", str(bad))
-            line = int(at[1]) if at and at[1] else len(self._lines) if at else None
+            line = int(at[1]) if at and at[1] else len(self.lines) if at else None
             reason = str(bad)[: at.start()].strip() if at else str(bad)
             self.refuse(line, f"expected TOML; {reason[:1].lower()}{reason[1:]}")
 
 
+@dataclass(frozen=True, slots=True)
+class TomlEntry:
+    """One entry of a file, counted from 0, or its head (`index` None), and where each of its keys stands."""
+
+    file: TomlFile
+    index: int | None
+    values: dict[str, Any]
+
+    def line(self, key: str | None = None) -> int | None:
+        """The line of a key, else of the entry's heading; None where that cannot be told."""
+        if self.index is None:
+            pattern = re.compile(rf"^\s*\[*\s*[\"']?{re.escape(key or '')}[\"']?\s*[=.\]]")
+            return next((number for number, text in enumerate(self.file.lines, 1) if pattern.match(text)), None)
+        if not self.file.heads:
+            return None
+        first = self.file.heads[self.index] + 1
+        own = self.file.lines[first : self.file.heads[self.index + 1]]
+        pattern = re.compile(rf"^\s*[\"']?{re.escape(key or '')}[\"']?\s*[=.]")
+        return next((number for number, text in enumerate(own, first + 1) if key and pattern.match(text)), first)
+
+    def refuse(self, key: str | None, reason: str) -> NoReturn:
+        """Raise the file's error at a key; where the line of an entry cannot be told, its number can."""
+        known = self.index is None or self.file.heads
+        self.file.refuse(self.line(key), reason if known else f"{self.file.section} {(self.index or 0) + 1}: {reason}")
+
+    def expect_keys(self, *keys: str, what: str = "") -> None:
+        """Refuse any other key."""
+        for key in self.values:
+            if key not in keys:
+                wanted = what or f"the keys {', '.join(keys)}"
+                self.refuse(key, f"expected only {wanted}; got {shortened(key)}")
+
+    def text(self, key: str, default: str | None = None, limit: int = TEXT_LIMIT) -> str:
+        """A value that has to be text on one line, of at most `limit` characters."""
+        value = self.values.get(key, default)
+        if isinstance(value, str) and value.strip() and len(value) <= limit and value.isprintable():
+            return value
+        self.refuse(key, f"expected {key} to be text on one line of at most {limit} characters; got {shortened(value)}")
+
+    def number(self, key: str, least: float, most: float, whole: bool = False) -> Any:
+        """A value that has to be a number from `least` to `most`, whole if it has to be."""
+        value: Any = self.values.get(key)
+        # A truth value is no number here; a comparison with NaN is false.
+        if type(value) in ((int,) if whole else (int, float)) and least <= value <= most:
+            return value
+        wanted = f"a {'whole ' if whole else ''}number from {least:g} to {most:g}"
+        self.refuse(key, f"expected {key} to be {wanted}; got {shortened(value)}")
+
+
 def shortened(value: object) -> str:
     """A value as it is shown in a sentence."""
-    shown = repr(value)
+    try:
+        shown = repr(value)
+    except ValueError:  # Python writes no whole number of more than 4300 digits.
+        return "a number without end"
     return shown if len(shown) <= 60 else shown[:60] + "…"
 
 
@@ -104,7 +126,7 @@ def read_bytes(path: str | Path, error: type[FileError]) -> bytes:
             with open(place, "rb") as file:
                 return file.read(SIZE_LIMIT + 1)
     except OSError as bad:
-        raise error(str(path), None, f"cannot be read: {bad.strerror or bad}") from None
+        raise error(str(path), None, f"cannot be read: {bad.strerror or bad}; name another") from None
     except ValueError as bad:
-        raise error(str(path), None, f"cannot be read: {bad}") from None
-    raise error(str(path), None, "expected a TOML file; this is a folder or a device")
+        raise error(str(path), None, f"cannot be read: {bad}; name another") from None
+    raise error(str(path), None, "expected a TOML file; this is a folder or a device; name another")

@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[1]
 PACKAGES = (ROOT / "host" / "fingerlead", ROOT / "fingering")
 FILES = sorted(file for package in PACKAGES for file in package.rglob("*.py"))
 # Names of other packages: documented in spite of their underscore, and one that has no public name for the purpose.
-OTHERS = {"_asdict", "_replace", "_exit", "_rt"}
+OTHERS = {"_asdict", "_make", "_replace", "_exit", "_rt"}
 
 
 @cache

@@ -27,6 +27,7 @@ NEEDED = (
     "fingerlead/demo/README.md",
     "fingerlead/simulated/pupils/*.toml",
     "fingerlead/faces/sheet/engraving.ily",
+    "fingerlead/faces/cli/templates/*.html",
     "fingerlead/faces/report/templates/*.html",
     "fingerlead/faces/report/templates/*.css",
     "fingerlead/faces/pages/kit/templates/*.html",

@@ -5,15 +5,18 @@
 
 Every module logs to its own `logging.getLogger(__name__)`, and nothing once a frame: no name of a pupil, no path (a
 folder may be named after a person), no token, and of what a person typed the port alone. An exception is logged by its
-type and its places in the program, and by its words only where they can hold none of that.
+type and its places in the program, and by its words only where they can hold none of that. Of what strangers at a
+page's door cause there is at most a line a second.
 """
 
 import logging
 import platform
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
+from fingerlead.plain_text import plain_line
 from fingerlead.version import __version__
 
 VARIABLE = "FINGERLEAD_LOG"
@@ -22,6 +25,7 @@ HEAD = "# a log of fingerlead, times in UTC\n"
 LINE = "%(asctime)s.%(msecs)03dZ %(levelname)s %(threadName)s %(name)s: %(message)s"
 # Their words come from Python itself, and name nothing that a person named.
 PLAIN = (AttributeError, IndexError, ModuleNotFoundError, NameError, RecursionError, ZeroDivisionError)
+SELDOM_S = 1.0
 _log = logging.getLogger(__name__)
 
 
@@ -48,6 +52,33 @@ def begin(level: str, file: Path | None) -> None:
         _log.info("%s", versions())
 
 
+def hush(*names: str) -> None:
+    """Keep off the terminal what libraries log under these names, where no log was asked for."""
+    for name in names:
+        logging.getLogger(name).addHandler(logging.NullHandler())
+
+
+class Seldom(logging.Filter):
+    """Lets through one record a second, with the number of those left out before it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._next_s = float("-inf")
+        self._left_out = 0
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether a record goes into the log."""
+        now_s = self._clock()
+        if now_s < self._next_s:
+            self._left_out += 1
+            return False
+        if self._left_out:
+            record.msg, record.args = f"{record.getMessage()} (and {self._left_out} more left out)", ()
+        self._next_s, self._left_out = now_s + SELDOM_S, 0
+        return True
+
+
 def versions() -> str:
     """This program, Python and the system."""
     return f"fingerlead {__version__}, Python {platform.python_version()}, {platform.platform()}"
@@ -69,6 +100,10 @@ class Formatter(logging.Formatter):
     """A line for each record, in UTC; an exception by its type and places."""
 
     converter = staticmethod(time.gmtime)
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802
+        """The line; what a message quotes from outside cannot begin another one."""
+        return plain_line(super().formatMessage(record))
 
     def __init__(self) -> None:
         super().__init__(LINE, "%Y-%m-%dT%H:%M:%S")

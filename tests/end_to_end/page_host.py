@@ -20,7 +20,9 @@ from fingering.ladder import ladder
 from fingering.notes import NOTES, SCALES, SOUNDING
 from fingering.table import standard_table
 from fingerlead.faces.pages.kit.app import page_app
-from fingerlead.faces.pages.kit.server import Server, listen
+from fingerlead.faces.pages.kit.door import let_in
+from fingerlead.faces.pages.kit.place import WebPlace, listen
+from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
 from fingerlead.faces.pages.practice.messages import PACKAGE
 from fingerlead.faces.strip import LETTERS, strip_svg
@@ -161,9 +163,10 @@ class PageHost:
                     message["headers"] = [*message["headers"], (b"content-security-policy", POLICY.encode())]
                 await send(message)
 
+            let_in(scope)
             await inner(scope, receive, with_policy)
 
-        place = listen("127.0.0.1", None)
+        place = listen(WebPlace())
         self.address = f"http://127.0.0.1:{place.getsockname()[1]}/"
         self._server = Server(guarded, place).start()
         self._loop: asyncio.AbstractEventLoop | None = None

@@ -10,6 +10,7 @@ from datetime import date
 import pytest
 
 from fingerlead.faces.pages.desk.routes import opened as desk_opened
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.studio.studio import Studio
 from tests.waiting import PATIENCE_S
@@ -31,7 +32,7 @@ def desk(tmp_path_factory):
                     studio.take_in(key, write_session(scratch / "one.session", start, data, person.rungs))
                     (scratch / "one.session").unlink()
                 studio.change(key, lesson="2026-11-06")
-    with desk_opened(folder, None, "127.0.0.1", None, lambda: TODAY) as desk:
+    with desk_opened(folder, None, WebPlace(), lambda: TODAY) as desk:
         yield desk.url
 
 
@@ -150,7 +151,7 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
     with Studio(folder) as studio:
         for name in ("Bea", "Ailsa"):
             studio.add(name)
-    with desk_opened(folder, "sim", "127.0.0.1", None, lambda: TODAY) as desk:
+    with desk_opened(folder, "sim", WebPlace(), lambda: TODAY) as desk:
         page = browser.new_page()
         page.goto(desk.url)
         told = page.locator("#round-told")

@@ -15,6 +15,7 @@ import pytest
 
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.workbench.page import message_of, workbench_app
 from fingerlead.workbench.actor import Samples, Stage, StageStep, WorkbenchRequest
 from fingerlead.workbench.guidance import ask_words
@@ -69,7 +70,7 @@ class Host:
 
     @contextlib.contextmanager
     def running(self):
-        with served(workbench_app(self.hub, self, "sim", "Ann"), "127.0.0.1", None) as page:
+        with served(workbench_app(self.hub, self, "sim", "Ann"), WebPlace()) as page:
             self.entry = page.url
             self.address = page.url.partition("?")[0]
             yield self

@@ -78,6 +78,7 @@ def names(rung):
         ('[[rung]]\nnotes = ["E", "F"]\nmix = ["e-f"]\n', 3, "stand above this one"),
         ('[[rung]]\nnotes = ["E", "F"]\ndays = [9, 3]\n', 3, "two whole numbers"),
         ('[[rung]]\nnotes = ["E", "F"]\ndays = [true, 3]\n', 3, "two whole numbers"),
+        ('[[rung]]\nnotes = ["E", "F"]\ndays = 0x' + "f" * 9_000 + "\n", 3, "got a number without end"),
         ('[[rung]]\nnotes = ["E", "F"]\nkey = "E F"\n', 3, "small letters, digits and hyphens"),
         ('[[rung]]\nnotes = ["E", "F"]\nname = "a\\u001b[2Jb"\n', 3, "text on one line"),
         ('[[rung]]\nnotes = ["E", "F"]\nabc = "X:1\\u001b"\n', 3, "cannot be printed"),

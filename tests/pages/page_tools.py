@@ -12,6 +12,7 @@ from websockets.sync.client import ClientConnection, connect
 
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice.messages import Publisher
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.ports.base import now_us
@@ -45,6 +46,11 @@ class Online:
         sent = {"Cookie": self.cookie, **(headers or {})}
         return httpx.get(self.address + path, headers=sent, timeout=PATIENCE_S, **also)
 
+    def post(self, path: str, content: Any, kind: str) -> httpx.Response:
+        """What is answered to a body of some kind; in chunks where it is an iterator."""
+        sent = {"Cookie": self.cookie, "Origin": self.address, "Content-Type": kind}
+        return httpx.post(self.address + path, headers=sent, content=content, timeout=PATIENCE_S)
+
 
 class OnlinePractice(Online):
     """A practice page that is served, and what stands behind it."""
@@ -66,6 +72,6 @@ def online_at(**setting: Any) -> Iterator[OnlinePractice]:
         publisher(what)
 
     session.actor._tell = tell
-    with served(PracticeRoutes(hub, session.actor, TABLE).app(), LOCAL, None, session.actor) as page:
+    with served(PracticeRoutes(hub, session.actor, TABLE).app(), WebPlace(LOCAL), session.actor) as page:
         yield OnlinePractice(page, hub, session)
         assert page.running

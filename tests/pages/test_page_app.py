@@ -18,8 +18,8 @@ pytest.importorskip("websockets", reason="needs the Python package websockets")
 
 import httpx
 
-from fingerlead.faces.pages.kit import server
-from fingerlead.faces.pages.kit.server import NoPlaceError, listen
+from fingerlead.faces.pages.kit import place
+from fingerlead.faces.pages.kit.place import NoPlaceError, WebPlace, listen
 from fingerlead.faces.pages.practice.page import Staffs
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.practice import inbox
@@ -124,39 +124,39 @@ def test_a_speed_that_makes_no_sense_is_refused_in_a_sentence(page, judged, spee
 
 
 def test_a_port_that_is_taken_is_said_and_the_next_one_found_where_none_was_asked_for(monkeypatch):
-    with listen(LOCAL, None) as first:
+    with listen(WebPlace()) as first:
         taken = first.getsockname()[1]
         with pytest.raises(NoPlaceError, match=f"{LOCAL}, port {taken}"):
-            listen(LOCAL, taken)
-        monkeypatch.setattr(server, "FIRST_PORT", taken)
-        with listen(LOCAL, None) as second:
+            listen(WebPlace(LOCAL, taken))
+        monkeypatch.setattr(place, "FIRST_PORT", taken)
+        with listen(WebPlace()) as second:
             assert second.getsockname()[1] != taken
 
 
 def test_where_all_usual_ports_are_taken_any_will_do(monkeypatch):
-    with listen(LOCAL, None) as first:
-        monkeypatch.setattr(server, "FIRST_PORT", first.getsockname()[1])
-        monkeypatch.setattr(server, "TRIED", 1)
-        with listen(LOCAL, None) as second:
+    with listen(WebPlace()) as first:
+        monkeypatch.setattr(place, "FIRST_PORT", first.getsockname()[1])
+        monkeypatch.setattr(place, "TRIED", 1)
+        with listen(WebPlace()) as second:
             assert second.getsockname()[1] != first.getsockname()[1]
 
 
 @pytest.mark.parametrize("address", ["not an address", "256.1.1.1", "192.0.2.1", "\udce9", "x" * 300])
 def test_an_address_that_is_not_this_computers_is_said(address):
     with pytest.raises(NoPlaceError) as refused:
-        listen(address, None)
+        listen(WebPlace(address))
     assert "\n" not in str(refused.value)
 
 
 def test_an_address_of_six_will_do():
     # A system without it says so.
-    with contextlib.suppress(NoPlaceError), listen("::1", None) as place:
-        assert place.family == socket.AF_INET6
+    with contextlib.suppress(NoPlaceError), listen(WebPlace("::1")) as six:
+        assert six.family == socket.AF_INET6
 
 
 def test_the_server_ends_while_a_line_is_open(monkeypatch):
     # A port from the system, which no other program takes as soon as it is free.
-    monkeypatch.setattr(server, "TRIED", 0)
+    monkeypatch.setattr(place, "TRIED", 0)
     with contextlib.ExitStack() as ends:
         with online_at() as there:
             line = ends.enter_context(there.page())

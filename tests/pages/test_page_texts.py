@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from fingerlead.faces.pages import kit, practice
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 
 KIT, PRACTICE = (Path(next(iter(room.__path__))) for room in (kit, practice))
 TEXTS = catalogue(practice.__name__)

@@ -19,8 +19,9 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from fingerlead.faces.pages import kit
 from fingerlead.faces.pages import workbench as workbench_page
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.kit.socket import answer
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.pages.workbench.page import message_of, opened, read_request
 from fingerlead.ports.base import PortRefused
 from fingerlead.store.chanters import ANYONE
@@ -38,7 +39,7 @@ def page(folder, pupil=ANYONE, open_port=None):
     with pytest.MonkeyPatch.context() as patch:
         if open_port is not None:
             patch.setattr(workbench, "open_port", open_port)
-        with opened("sim", folder, pupil, LOCAL, None) as there:
+        with opened("sim", folder, pupil, WebPlace(LOCAL)) as there:
             yield Online(there)
 
 

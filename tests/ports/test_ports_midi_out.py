@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from types import SimpleNamespace
 
 import mido
@@ -95,7 +96,7 @@ def voice(tuned_by="tuning standard") -> MidiVoice:
 
 def test_it_is_chosen_by_part_of_its_name_and_made_ready(plugged):
     fake, watch = plugged("Through 14:0", "Rack Synth 20:0")
-    with MidiOut("midi:rack", voice(), watch) as out:
+    with contextlib.closing(MidiOut("midi:rack", voice(), watch)) as out:
         assert out.name == "Rack Synth 20:0"
         (end,) = fake.opened
         kinds = [message.type for message in end.sent]
@@ -109,7 +110,7 @@ def test_it_is_chosen_by_part_of_its_name_and_made_ready(plugged):
 
 def test_a_port_of_our_own_is_called_by_our_name(plugged):
     fake, watch = plugged()
-    with MidiOut("own", voice(), watch) as out:
+    with contextlib.closing(MidiOut("own", voice(), watch)) as out:
         assert (out.name, fake.opened[0].name) == ("fingerlead", "fingerlead")
         # Nothing to look for: our own port is always there.
         watch.now_us += LOOK_EVERY_US
@@ -159,7 +160,7 @@ def test_one_note_at_a_time_and_none_left_whichever_way_it_ends(masks, ends):
         patch.setattr(mido, "backend", fake)
 
         def play() -> None:
-            with MidiOut("Synth", voice(), Watch()) as out:
+            with contextlib.closing(MidiOut("Synth", voice(), Watch())) as out:
                 for mask in masks:
                     out.cover(mask)
                     assert fake.opened[0].on == ({KEYS[SOUNDING[mask]]} if mask else set())

@@ -235,7 +235,7 @@ def test_without_a_reader_the_oldest_frames_go_and_are_counted() -> None:
     host = HostLink()
     host.receive(chanter.due(1_000_000), 1_000_000)
     for now_us in range(1_000_000, 40_000_000, 1_000_000):
-        chanter.advance(now_us)
+        chanter.hear(b"", now_us)
         assert chanter.waiting_bytes <= OUTBOX_BYTES
     dropped = chanter.dropped
     events = host.receive(chanter.due(40_000_000), 40_000_000)
@@ -271,7 +271,7 @@ def test_taking_in_mouthfuls_gives_whole_frames() -> None:
     chanter = Chanter(performance)
     got = []
     for now_us in range(0, performance.end_us + 100_000, 100_000):
-        chanter.advance(min(now_us, performance.end_us))
+        chanter.hear(b"", min(now_us, performance.end_us))
         while piece := chanter.take(30):
             assert piece.endswith(b"\0")
             assert len(piece) <= 60

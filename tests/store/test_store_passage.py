@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
-from fingerlead.store.passage.packing import Packer, Sizes, SymbolCounts, Unpacker, pack, unpack
+from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
 from fingerlead.store.passage.stretch import cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.results import Settings, Timing
@@ -376,7 +376,7 @@ def test_each_false_part_has_its_sentence(change, sentence):
 
 def test_hostile_counts_cost_nothing():
     for counts in ((1 << 62, 0), (0, 1 << 62), (5_000, 2_000)):
-        packer, sizes = Packer(), Sizes()
+        packer, sizes = Packer(), SymbolCounts()
         for value in (0, 1, 0, 0, *counts):
             packer.number(value, sizes)
         assert refused(text.write(packer.packed()))
@@ -398,12 +398,12 @@ def test_what_follows_a_passage_is_refused(monkeypatch):
 
 @given(st.lists(st.one_of(st.integers(-(1 << 61), 1 << 61), st.sampled_from((0, 1, -1)))))
 def test_numbers_come_back(numbers):
-    packer, sizes, kinds = Packer(), Sizes(), SymbolCounts(3)
+    packer, sizes, kinds = Packer(), SymbolCounts(), SymbolCounts(3)
     for number in numbers:
         packer.signed(number, sizes)
         packer.symbol(number % 3, kinds)
         packer.among(number % 7, 7)
-    unpacker, sizes, kinds = Unpacker(packer.packed()), Sizes(), SymbolCounts(3)
+    unpacker, sizes, kinds = Unpacker(packer.packed()), SymbolCounts(), SymbolCounts(3)
     for number in numbers:
         assert unpacker.signed(0, sizes) == number
         assert unpacker.symbol(0, kinds) == number % 3

@@ -34,6 +34,10 @@ def test_the_nearest_time_is_taken(ticks32, t_us):
 drifts = st.integers(-200_000, 200_000)  # parts per billion
 
 
+def to_host(fit, t_us):
+    return t_us + fit.offset_us + (t_us - fit.at_us) * fit.rise_us // fit.run_us
+
+
 def host_of(t_us: int, offset_us: int, ppb: int) -> int:
     return t_us + offset_us + t_us * ppb // 1_000_000_000
 
@@ -53,20 +57,8 @@ def test_the_truth_lies_within_the_uncertainty(offset_us, ppb, trips):
         fit.add_exchange(host_us - there_us, t_us, host_us + back_us)
         times.append(t_us)
     found = fit.fit()
-    assert found.bounded
     for t_us in (times[0], sum(times) // len(times), times[-1]):
-        assert abs(found.to_host(t_us) - host_of(t_us, offset_us, ppb)) <= found.uncertainty_us + 2
-
-
-@given(offset_us=st.integers(-(10**12), 10**12), ppb=drifts, seed=st.integers(0, 9))
-def test_host_and_chanter_times_are_each_others_inverse_within_a_microsecond(offset_us, ppb, seed):
-    fit, chance = ClockFit(), random.Random(seed)
-    for second in range(60):
-        t_us = second * 1_000_000
-        fit.add_arrival(t_us, host_of(t_us, offset_us, ppb) + chance.randrange(16_000))
-    found = fit.fit()
-    for t_us in range(0, 60_000_000, 7_777_777):
-        assert isinstance(found.to_host(t_us), int)
+        assert abs(to_host(found, t_us) - host_of(t_us, offset_us, ppb)) <= found.uncertainty_us + 2
 
 
 def test_arrivals_find_the_drift_and_say_that_the_delay_is_unknown():
@@ -76,10 +68,9 @@ def test_arrivals_find_the_drift_and_say_that_the_delay_is_unknown():
         fit.add_arrival(t_us, host_of(t_us, 5_000, 37_000) + 900 + chance.randrange(16_000))
     found = fit.fit()
     assert found.drift_ppm == pytest.approx(37, abs=1)
-    assert not found.bounded
     assert found.uncertainty_us == UNKNOWN_DELAY_US
     # Late by the link's shortest delay and no more.
-    assert 5_890 <= found.to_host(0) <= 6_100
+    assert 5_890 <= to_host(found, 0) <= 6_100
 
 
 def test_good_round_trips_among_bad_ones_make_the_fit():
@@ -91,14 +82,14 @@ def test_good_round_trips_among_bad_ones_make_the_fit():
         fit.add_exchange(host_us - chance.randrange(slow), t_us, host_us + chance.randrange(slow))
     found = fit.fit()
     assert found.uncertainty_us < 1_000
-    assert abs(found.to_host(60_000_000) - host_of(60_000_000, -77, -20_000)) <= found.uncertainty_us
+    assert abs(to_host(found, 60_000_000) - host_of(60_000_000, -77, -20_000)) <= found.uncertainty_us
 
 
 def test_one_exchange_is_known_to_half_its_round_trip():
     fit = ClockFit()
     fit.add_exchange(1_000, 50, 1_400)
     found = fit.fit()
-    assert found.to_host(50) == 1_200
+    assert to_host(found, 50) == 1_200
     assert found.uncertainty_us == 201
 
 
@@ -129,4 +120,4 @@ def test_a_replay_at_any_speed_breaks_nothing():
         for second in range(100):
             fit.add_arrival(second * 1_000_000, 7 + speed * second * 1_000_000)
         found = fit.fit()
-        assert found.to_host(50_000_000) == 7 + speed * 50_000_000
+        assert to_host(found, 50_000_000) == 7 + speed * 50_000_000

@@ -28,14 +28,13 @@ def a_calibration(pupil="anyone", device=DEVICE, shift=0):
 @given(TEXT, LEVELS)
 def test_what_is_written_is_read_again(pupil, levels):
     made = Calibration(DEVICE, pupil, "2026-01-01", tuple(levels), (1.5,) * 8, (900.2,) * 8)
-    assert files.from_toml(files.to_toml(made), "x") == made
+    assert files.from_toml(files.to_toml(made).encode(), "x") == made
 
 
 @given(st.binary(max_size=300))
 def test_garbage_is_one_sentence(data):
-    text = data.decode("utf-8", "replace")
     with pytest.raises(CalibrationError, match="expected"):
-        files.from_toml(text, "file.toml")
+        files.from_toml(data, "file.toml")
 
 
 @given(st.data())
@@ -45,20 +44,20 @@ def test_a_damaged_file_is_refused_or_read_never_a_traceback(data):
     cut = data.draw(st.integers(0, 40))
     damaged = text[:at] + data.draw(st.text(max_size=5)) + text[at + cut :]
     with contextlib.suppress(CalibrationError):
-        files.from_toml(damaged, "file.toml")
+        files.from_toml(damaged.encode("utf-8", "replace"), "file.toml")
 
 
 @pytest.mark.parametrize("value", ["9" * 5_000, "[" * 30_000, "0x" + "f" * 9_000, "1e999", "nan"])
 def test_a_number_beyond_all_measure_is_one_sentence(value):
     text = files.to_toml(a_calibration()).replace("cover_at = 500", f"cover_at = {value}", 1)
-    with pytest.raises(CalibrationError, match=r"file\.toml: .*expected"):
-        files.from_toml(text, "file.toml")
+    with pytest.raises(CalibrationError, match=r"file\.toml(, line \d+)?: .*expected"):
+        files.from_toml(text.encode(), "file.toml")
 
 
 def test_levels_that_cross_over_name_their_hole():
     text = files.to_toml(a_calibration()).replace("uncover_at = 400", "uncover_at = 900", 1)
     with pytest.raises(CalibrationError, match="thumb: expected cover_at above uncover_at"):
-        files.from_toml(text, "file.toml")
+        files.from_toml(text.encode(), "file.toml")
 
 
 def test_keep_find_undo(tmp_path):
@@ -137,7 +136,7 @@ def test_what_cannot_be_written_is_one_sentence(tmp_path):
     with pytest.raises(CalibrationError, match="cannot be written"):
         files.keep_calibration(in_the_way, a_calibration())
     big = tmp_path / "big.toml"
-    big.write_text("#" * 70_000)
+    big.write_text("#" * 200_001)
     with pytest.raises(CalibrationError, match="at most"):
         files.load_calibration(big)
     with pytest.raises(CalibrationError, match="cannot be read"):
@@ -169,7 +168,7 @@ def test_what_is_no_file_is_not_waited_for(tmp_path):
         os.mkfifo(pipe)
     else:
         pipe.mkdir()
-    with pytest.raises(CalibrationError, match="expected a file"):
+    with pytest.raises(CalibrationError, match="expected a TOML file"):
         files.load_calibration(pipe)
 
 

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+from fingerlead.plain_text import plain_line
+
 
 def capital(text: str) -> str:
     """With a capital at its head, as a sentence begins."""
@@ -32,8 +34,8 @@ def date_text(day: date) -> str:
 
 
 def path_text(path: Path | str) -> str:
-    """A path as it can be printed, whatever bytes it is made of."""
-    return os.fsencode(path).decode(errors="replace")
+    """A path as it can be printed, on one line, whatever bytes it is made of."""
+    return plain_line(os.fsencode(path).decode(errors="replace"))
 
 
 def day_words(day: str) -> str:

@@ -121,8 +121,7 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
     lines.append(f"  {'ms':<14} {scale.rstrip()}")
     bar = "▒" * max(1, round(timing.uncertainty_us / span_us * width))
     marks = ("  " if picture.lead is None else "▶ ", "▷ ")
-    for mark, told in zip(marks, lead_words(picture), strict=False):
-        lines.append(f"{'':15}{mark}{told}")
+    lines += [f"{'':15}{mark}{told}" for mark, told in zip(marks, lead_words(picture), strict=False)]
     lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(timing.uncertainty_us)}"
     return "\n".join(lines)
 

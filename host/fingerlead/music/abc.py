@@ -5,8 +5,6 @@ endings, comments, and several tunes in a text. The rest of the standard is pass
 read raises AbcError. Text beyond SIZE_LIMIT is refused; up to there the work grows with the text's length.
 """
 
-from __future__ import annotations
-
 import re
 from typing import Any
 
@@ -219,8 +217,7 @@ class _TuneReader:
     def _field_in_brackets(self, token: Any, line: int, column: int) -> None:
         value = token[3:-1]
         begins = column + 3 + len(value) - len(value.lstrip())
-        field = FieldText(value.strip(), line, begins, self._source_name)
-        self._field_in_music(token[1], field, within_line=True)
+        self._field_in_music(token[1], FieldText(value.strip(), line, begins, self._source_name), within_line=True)
 
     def _field_in_music(self, letter: str, field: FieldText, within_line: bool) -> None:
         music = self._music

@@ -30,6 +30,7 @@ _SKIPPED_WORDS = {
     "Z": "a rest of whole bars",
     "X": "a rest of whole bars",
     "y": "extra space",
+    "&": "a second voice in the bar",
 }
 
 
@@ -104,7 +105,7 @@ class MusicReader:
             "BAR": self._bar_sign,
             "ENDING": self._ending,
             "SKIPPED": self._skipped,
-            "OVERLAY": self._overlay,
+            "OVERLAY": self._skipped,
             "LINE_BREAK": lambda item, line, column: self.end_of_line(),
             "INLINE_FIELD": on_field,
         }
@@ -272,9 +273,6 @@ class MusicReader:
     def _skipped(self, item: Any, line: int, column: int) -> None:
         words = _SKIPPED_WORDS.get(item[0], "a sign that is not part of pipe music")
         self._warnings.add(line, column, f"{words} is passed over: {shown(str(item))}")
-
-    def _overlay(self, item: Any, line: int, column: int) -> None:
-        self._warnings.add(line, column, "a second voice in the bar is passed over")
 
     def _ending(self, item: Any, line: int, column: int) -> None:
         if self._bar.notes:

@@ -5,13 +5,11 @@ field and which is music is told by its first two characters, before the grammar
 for a line of music and one for each field whose value has a form of its own. Lines and columns count from 1.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal, Self
 
 
 class AbcError(ValueError):
@@ -120,21 +118,16 @@ def _parser() -> Any:
 
 def parse(text: str, start: str, line: int, column: int, source_name: str) -> Any:
     """Parse one line of music or one field's value, whose first character stands at `line` and `column`."""
-    from lark.exceptions import UnexpectedCharacters, UnexpectedInput
+    from lark.exceptions import UnexpectedInput
 
     try:
         return _parser().parse(text, start=start)
-    except UnexpectedCharacters as error:
-        _refuse(error.allowed or (), error.pos_in_stream, text, start, line, column, source_name)
     except UnexpectedInput as error:
+        # What could have come has one name for a sign and another for a token; the end is told as a token, too.
         token: Any = getattr(error, "token", None)
-        ended = token is None or token.type == "$END"
-        at = len(text) if ended else token.start_pos
-        _refuse(getattr(error, "expected", ()), at, text, start, line, column, source_name)
-
-
-def _refuse(allowed: Any, at: int | None, text: str, start: str, line: int, column: int, source_name: str) -> NoReturn:
-    at = len(text) if at is None else at
+        allowed: Any = getattr(error, "allowed", None) or getattr(error, "expected", ())
+        ended = error.pos_in_stream is None or (token is not None and token.type == "$END")
+        at = len(text) if ended else error.pos_in_stream or 0
     expected = next((words for closer, words in _CLOSERS if closer in allowed), _EXPECTED[start])
     if start == "music" and "PITCH" in allowed and "BAR" not in allowed and "RBRACE" not in allowed:
         expected = "a note (G A B c d e f g a)"
@@ -144,6 +137,7 @@ def _refuse(allowed: Any, at: int | None, text: str, start: str, line: int, colu
 
 Meter = tuple[int, int] | None
 _UNIT_MOST = 512
+_NAMED_METERS: dict[str, Meter] = {"NONE": None, "COMMON": (4, 4), "CUT": (2, 2)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +154,7 @@ class FieldText:
         got = shown(self.text) if self.text else "nothing"
         return AbcError(self.line, self.column, expected, got, self.source_name)
 
-    def longer(self, more: FieldText) -> FieldText:
+    def longer(self, more: Self) -> Self:
         """This field with another's text after its own."""
         return replace(self, text=f"{self.text} {more.text}".strip())
 
@@ -168,13 +162,9 @@ class FieldText:
 def read_meter(field: FieldText) -> Meter:
     """`M:` 6/8, C, C|, none, 2+3/8; None is free time."""
     tree = parse(field.text, "meter", field.line, field.column, field.source_name)
-    kinds = [token.type for token in tree.children]
-    if kinds == ["NONE"]:
-        return None
-    if kinds == ["COMMON"]:
-        return (4, 4)
-    if kinds == ["CUT"]:
-        return (2, 2)
+    kind = tree.children[0].type
+    if kind in _NAMED_METERS:
+        return _NAMED_METERS[kind]
     *beats, value = (int(token) for token in tree.children)
     if not 1 <= sum(beats) <= 99 or not _is_power_of_two(value):
         raise field.refuse("a meter of 1 to 99 beats of a half, a quarter, an eighth, …")

@@ -276,10 +276,8 @@ class Aligner:
         """Add the items of one held note, last first, and return the state before it."""
         step = self._steps[number]
         low, note, costs = step.low, step.played.note, self.costs
-        if number:
-            before_low, before = self._steps[number - 1].low, self._steps[number - 1].row
-        else:
-            before_low, before = 0, self._first
+        earlier = self._steps[number - 1] if number else None
+        before_low, before = (earlier.low, earlier.row) if earlier else (0, self._first)
         prices, extra = self._prices, self._prices.extra(step.played, costs)
 
         def was(at: int) -> int:
@@ -329,9 +327,7 @@ class Aligner:
             return "repeated"
         if state < self._size and note in wanted[state].graces and price == min(self.costs.grace, self.costs.extra):
             return "grace"
-        if 0 < state < self._size and price < self.costs.extra:
-            return "slow stray"
-        return "extra"
+        return "slow stray" if 0 < state < self._size and price < self.costs.extra else "extra"
 
 
 def align(

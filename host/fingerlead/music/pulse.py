@@ -10,8 +10,6 @@ Psychonomic Bulletin & Review 12 (2005) 969-992; that it comes to some tens of m
 measure therefore holds the person too, and may fall below what the wires alone take.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -19,6 +17,7 @@ from fractions import Fraction
 from itertools import pairwise
 from math import ceil
 from statistics import median, quantiles
+from typing import Self
 
 # Our own choices. A tap counts for the last click that it is at most so much ahead of.
 EARLIEST_US = 150_000
@@ -76,8 +75,8 @@ class LoopDelay:
     spread_us: int
     taps: int
 
-    @staticmethod
-    def from_taps(click_us: Sequence[int], tap_us: Sequence[int]) -> LoopDelay:
+    @classmethod
+    def from_taps(cls, click_us: Sequence[int], tap_us: Sequence[int]) -> Self:
         """Measure from clicks and taps on one clock; of each click the first tap counts. Raises TapsError.
 
         A delay longer than the time between two clicks, less 150 ms, cannot be told from an early tap: click slowly.
@@ -95,16 +94,14 @@ class LoopDelay:
                 f"expected taps that keep with the clicks; half of these lie more than {spread_us // 1_000} ms away "
                 "from their middle. Listen to a few clicks first, then tap one finger with them"
             )
-        return LoopDelay(round(middle), spread_us, len(delays))
+        return cls(round(middle), spread_us, len(delays))
 
     @property
     def words(self) -> str:
         """The delay in a sentence or two, with what it cannot tell."""
         ms = self.delay_us // 1_000
-        if ms < 0:
-            found = f"You tapped {-ms} ms before the clicks were given out"
-        else:
-            found = f"From a click to your finger it takes {ms} ms"
+        late = f"From a click to your finger it takes {ms} ms"
+        found = f"You tapped {-ms} ms before the clicks were given out" if ms < 0 else late
         return (
             f"{found} (give or take {max(1, self.spread_us // 1_000)} ms, {self.taps} taps). You yourself are in that "
             "number: people who tap along tend to be a little early."

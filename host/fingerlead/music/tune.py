@@ -177,12 +177,10 @@ def _parts(bars: tuple[Bar, ...]) -> Iterator[range]:
 
 def _endings(bars: tuple[Bar, ...], part: range) -> list[tuple[int, ...] | None]:
     """For each bar of a part the ending it belongs to, None where it is played every time."""
-    endings: list[tuple[int, ...] | None] = []
-    current: tuple[int, ...] | None = None
+    endings: list[tuple[int, ...] | None] = [None]
     for index in part:
-        current = bars[index].ending or current
-        endings.append(current)
-    return endings
+        endings.append(bars[index].ending or endings[-1])
+    return endings[1:]
 
 
 class ExpectationError(ValueError):

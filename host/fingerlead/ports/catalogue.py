@@ -42,8 +42,7 @@ def serial_ports() -> list[Found]:
     """The serial ports that the system knows of. PTYs and network ports are in no list."""
     from serial.tools.list_ports import comports
 
-    ports = sorted(comports())
-    return [Found(port.device, "" if port.description == "n/a" else port.description) for port in ports]
+    return [Found(port.device, "" if port.description == "n/a" else port.description) for port in sorted(comports())]
 
 
 def midi_ports() -> tuple[list[Found], str]:

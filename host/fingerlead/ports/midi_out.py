@@ -8,7 +8,7 @@ the output is looked for in the list of ports once a second.
 
 import contextlib
 from collections.abc import Callable
-from typing import Any, Protocol, Self
+from typing import Any, Protocol
 
 from fingerlead.ports.base import Found, now_us
 from fingerlead.ports.midi_system import FAILURES, PREFIX, MidiSystem, list_midi, quiet, why_gone
@@ -91,12 +91,6 @@ class MidiOut:
             finally:
                 with quiet():
                     port.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *failure: object) -> None:
-        self.close()
 
     def _send(self, messages: list[bytes]) -> None:
         if self.lost or self._port is None:

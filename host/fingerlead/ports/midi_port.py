@@ -17,6 +17,7 @@ from fingerlead.wire.carriers import Carrier
 SETTLE_US = 300_000
 LOOK_EVERY_US = 1_000_000
 SILENCE_US = 3_000_000
+KINDS: dict[str, Carrier] = {"sysex": "sysex", "note_on": "plain", "note_off": "plain"}
 MOST_WAITING = 1 << 16
 
 
@@ -81,11 +82,8 @@ class MidiPort(Port):
 
     def _sort(self, message: Any, host_us: int) -> list[Chunk]:
         """The message as a chunk if it is of the kind that this port carries; the first one decides the kind."""
-        if message.type == "sysex":
-            kind: Carrier = "sysex"
-        elif message.type in ("note_on", "note_off"):
-            kind = "plain"
-        else:
+        kind = KINDS.get(message.type)
+        if kind is None:
             return []
         chunk = Chunk(bytes(message.bytes()), host_us)
         if self._settled:
@@ -93,9 +91,7 @@ class MidiPort(Port):
         if kind == "sysex":
             self._held.clear()
         self._held.append(chunk)
-        if kind == "plain" and host_us - self._opened_us < SETTLE_US:
-            return []
-        return self._settle(kind)
+        return [] if kind == "plain" and host_us - self._opened_us < SETTLE_US else self._settle(kind)
 
     def _settle(self, kind: Carrier) -> list[Chunk]:
         self.carrier, self._settled = kind, True

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from fingerlead.ports.base import SIMULATED, Chunk, Port, now_us
-from fingerlead.simulated.chanter import Chanter, Setup
+from fingerlead.simulated.chanter import Chanter, Setup, setup_for
 from fingerlead.simulated.hands import HandChanter, Hands
 from fingerlead.simulated.sensing import Sensors
 from fingerlead.wire.carriers import Carrier
@@ -62,7 +62,6 @@ class SimulatedPort(Port):
 
 
 def _someone(carrier: Carrier) -> Chanter:
-    from fingerlead.simulated.chanter import Chanter, setup_for
     from fingerlead.simulated.play import perform
     from fingerlead.simulated.pupil import SimulatedPupil
     from fingerlead.simulated.script import write_script

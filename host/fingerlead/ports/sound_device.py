@@ -70,7 +70,8 @@ class SoundClock:
 
     def frame_at(self, host_us: int) -> int:
         """The absolute frame at which something that arrived at `host_us` shall sound."""
-        return self._frame(host_us * 1_000 + self._latency_ns)
+        host_ns = host_us * 1_000 + self._latency_ns
+        return -(-(host_ns - self._offset_ns) * self.rate_hz // 1_000_000_000)
 
     def host_us_of(self, frame: int) -> int:
         """When this frame leaves for the device."""
@@ -96,9 +97,6 @@ class SoundClock:
 
     def _ns(self, frames: int) -> int:
         return frames * 1_000_000_000 // self.rate_hz
-
-    def _frame(self, host_ns: int) -> int:
-        return -(-(host_ns - self._offset_ns) * self.rate_hz // 1_000_000_000)
 
 
 class SoundRefused(Exception):
@@ -169,8 +167,7 @@ def chosen(found: list[Output], wanted: str | None) -> Output:
         usual = [output for output in found if output.by_default and output.way != SELFISH] or found
         return min(usual, key=lambda output: output.low_latency_s)
     fitting = [output for output in found if wanted.casefold() in output.name.casefold()]
-    exact = [output for output in fitting if output.name == wanted]
-    fitting = exact or fitting
+    fitting = [output for output in fitting if output.name == wanted] or fitting
     names = dict.fromkeys(output.name for output in fitting)
     if len(names) == 1:
         polite = [output for output in fitting if output.way != SELFISH] or fitting

@@ -132,12 +132,6 @@ class SoundOut:
         self._let_go()
         self._watcher.check()
 
-    def __enter__(self) -> Self:
-        return self.start()
-
-    def __exit__(self, *failure: object) -> None:
-        self.close()
-
     def cover(self, covered_mask: int | None, host_us: int) -> None:
         """The mask that arrived at `host_us` sounds a constant time later; None is silence. Never waits."""
         state = STATE.pack(SILENCE if covered_mask is None else covered_mask, host_us)
@@ -156,14 +150,6 @@ class SoundOut:
         with self._lock:
             beats, self._beats = self._beats, []
         return beats
-
-    def frame_at(self, host_us: int) -> int:
-        """The absolute frame at which something that arrived at `host_us` sounds; 0 while nothing plays."""
-        report = self._report
-        if report is None:
-            return 0
-        after_us = host_us + report.latency_us - report.host_us
-        return report.frame + -(-after_us * self._opened.rate_hz // 1_000_000)
 
     def host_us_of(self, frame: int) -> int:
         """When this frame is in the air, the device's own delay included; 0 while nothing plays."""

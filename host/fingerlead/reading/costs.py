@@ -22,7 +22,7 @@ class Costs:
 
     melody: int  # a melody note that nothing asked for: each one more is one more thing to explain
     short: int  # a melody note below a third of a neighbour, for each unit of log_third, on each side
-    brief: int  # the same for each factor e that it is shorter than `brief_us`
+    brief: int  # the same for each factor e that it is shorter than BRIEF_US
     stray: int  # the first stray of a change; more than an embellishment that fits exactly, which explains it better
     stray_more: int  # each further one: fingers that roll sound them in a row
     bounced: int  # one of the two notes itself sounds in between: a finger that came too early and left again
@@ -30,6 +30,7 @@ class Costs:
     left_out: int  # a note of it that does not sound
     inside: int  # a stray between its notes
     long: int  # each of its notes above a third, for each unit of log_third
+    slow: int  # each of its notes for each factor e that it is longer than SLOW_US
     extra: int  # a note that nothing explains
     missing: int  # a written grace note that does not sound
     added: int  # a note within a written embellishment that is not written
@@ -41,17 +42,20 @@ class Costs:
 # In free playing any note may follow any, so length is most of the evidence.
 FREE = Costs(
     melody=2_000, short=2_000, brief=3_000, stray=1_500, stray_more=700, bounced=700, movement=1_000, left_out=1_200,
-    inside=1_200, long=4_000, extra=3_000, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60, unclear=500,
+    inside=1_200, long=4_000, slow=4_000, extra=3_000, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60,
+    unclear=500,
 )  # fmt: skip
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
 WRITTEN = Costs(
     melody=0, short=0, brief=500, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
-    inside=700, long=1_500, extra=3_500, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
+    inside=700, long=1_500, slow=500, extra=3_500, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
 
 # Heard as a note of its own from twice as long up: facts of hearing; shorter than this it is hardly a melody note.
 BRIEF_US = 60_000
+# A learner's grace notes are as long as this; from memory.
+SLOW_US = 200_000
 # An embellishment's note that lasts longer is no longer one: a learner's are 200 ms long.
 LONGEST_INNER_US = 400_000
 # With the music known anything may be a note too many, but for one that a player settled on.

@@ -69,7 +69,7 @@ class Music:
     stage_us: int | None = None
     asked: SessionMusic = NOTHING_ASKED
 
-    @property
+    @cached_property
     def is_known(self) -> bool:
         """Whether there is music."""
         return bool(self.notes)

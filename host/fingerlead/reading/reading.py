@@ -26,6 +26,7 @@ from fingerlead.reading.costs import (
     LONGEST_WRITTEN_INNER_US,
     MOST_INNER,
     NEVER,
+    SLOW_US,
     WRITTEN,
     Costs,
     log_ratio,
@@ -156,6 +157,8 @@ class Reader:
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
         self._music_of = self._music_numbers()
+        costs_of = [WRITTEN if music.is_known else FREE for music in self._musics]
+        self._costs = [costs_of[number] for number in self._music_of]
 
     def read(self) -> Reading:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""
@@ -196,18 +199,17 @@ class Reader:
             numbers.append(number if inside else none)
         return numbers
 
-    def _costs(self, at: int) -> Costs:
-        return WRITTEN if self._musics[self._music_of[at]].is_known else FREE
-
     def _may_be_melody(self, at: int) -> bool:
         return self.s.note[at] == NO_NOTE or self.s.length_us[at] >= self.heard_us
 
     def _frontier(self, count: int) -> list[_Step]:
         """The walks that could go on beyond the end."""
         ends: list[_Step] = []
+        inner = 0
         for at in range(count - 1, -1, -1):
             ends += self._steps[at].values()
-            if self._breaks(at) or count - at > MOST_INNER:
+            inner += self._may_be_melody(at)
+            if self._breaks(at) or inner > MOST_INNER:
                 break
         return ends
 
@@ -220,12 +222,12 @@ class Reader:
 
     def _outlasts(self, inner: int, last: int) -> bool:
         """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
-        costs, length_us = self._costs(last), self.s.length_us[inner]
+        costs, length_us = self._costs[last], self.s.length_us[inner]
         return bool(costs.short) and last != self._sounds_on and 100 * length_us > costs.ratio * self.s.length_us[last]
 
     def _left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return sum(self._costs(at).extra for at in range(begin, stop) if self._may_be_melody(at))
+        return sum(self._costs[at].extra for at in range(begin, stop) if self._may_be_melody(at))
 
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
@@ -234,11 +236,13 @@ class Reader:
         own = self._own(at)
         sounds: tuple[int, ...] = ()
         first = True
-        most = self._musics[self._music_of[at]].most_sounds
+        most, inner = self._musics[self._music_of[at]].most_sounds, 0
         for before in range(at - 1, -1, -1):
-            if at - before > MOST_INNER + 1:
+            # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
+            if inner > MOST_INNER:
                 first = False
                 break
+            inner += self._may_be_melody(before)
             if self._steps[before]:
                 way = self._step_from(before, at, sounds, own, found)
                 if way is not None and (jump is None or way[0] < jump[0]):
@@ -274,7 +278,7 @@ class Reader:
     def _step_from(
         self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]
     ) -> tuple[int, _Step, Gap] | None:
-        """Go on from a melody note to another; gives the cheapest way there, wherever in the music, if that is known."""
+        """Go on from a melody note to another; gives the cheapest way there, wherever in the music that is."""
         s, number = self.s, self._music_of[at]
         music = self._musics[number]
         steps = self._steps[before]
@@ -364,7 +368,7 @@ class Reader:
         """The price of a stretch being a melody note, whatever is around it."""
         if self.s.note[at] == NO_NOTE:
             return 0
-        length_us, costs = self.s.length_us[at], self._costs(at)
+        length_us, costs = self.s.length_us[at], self._costs[at]
         if length_us >= BRIEF_US or at == self._sounds_on:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
@@ -380,14 +384,14 @@ class Reader:
         return cost + found, Gap(first, last, sounds, why)
 
     def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
-        s, costs = self.s, self._costs(last)
+        s, costs = self.s, self._costs[last]
         shorter_us = self._shorter(first, last)
         returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
         best, why = NEVER, DIRECT
         for one in explanations(s.note[first], s.note[last], self._notes(sounds), returned, costs):
             if one.cost >= best:
                 break
-            cost = one.cost + self._lengths(one, sounds, shorter_us, costs)
+            cost = one.cost + self._lengths(one, sounds, (s.note[first], s.note[last]), shorter_us, costs)
             if cost < best:
                 best, why = cost, one
         extra = self._extra(sounds, shorter_us, costs)
@@ -395,7 +399,7 @@ class Reader:
 
     def _embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
         """What was heard as the written grace notes, or as something else with these left out."""
-        s, costs = self.s, self._costs(gap.last)
+        s, costs = self.s, self._costs[gap.last]
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
@@ -403,7 +407,8 @@ class Reader:
         why = written_explanation(s.note[gap.first], s.note[gap.last], graces, self._notes(gap.sounds), costs)
         if why.cost >= NEVER:
             return left_out, best
-        cost = why.cost + self._lengths(why, gap.sounds, self._shorter(gap.first, gap.last), costs)
+        notes = s.note[gap.first], s.note[gap.last]
+        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs)
         if cost < left_out:
             return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
         return left_out, best
@@ -418,7 +423,7 @@ class Reader:
 
     def _short(self, first: int, last: int) -> int:
         """The price of two melody notes being so unlike in length."""
-        lengths, costs = self.s.length_us, self._costs(last)
+        lengths, costs = self.s.length_us, self._costs[last]
         if last == self._sounds_on or not costs.short:
             return 0
         shorter_us, longer_us = sorted((lengths[first], lengths[last]))
@@ -426,18 +431,22 @@ class Reader:
             return 0
         return -costs.short * log_third(shorter_us, longer_us) // 1_000
 
-    def _lengths(self, why: Explanation, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
-        """The price of the lengths in an explanation."""
+    def _lengths(
+        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Costs
+    ) -> int:
+        """The price of the lengths in an explanation of what was heard between two notes."""
         cost = 0
         for place, at in enumerate(sounds):
             length_us = self.s.length_us[at]
             if place not in why.notes:
-                if not self._may_be_stray(length_us, shorter_us, costs):
+                bounced = self.s.note[at] in notes and length_us >= BRIEF_US
+                if bounced or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
                 continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
                 return NEVER
             cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
+            cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
         return cost
 
     def _may_be_stray(self, length_us: int, shorter_us: int, costs: Costs) -> bool:
@@ -463,7 +472,7 @@ class Reader:
             if s.length_us[at] >= OFF_STEP_US:
                 return NEVER, Gap(first, last, sounds)
             if s.length_us[at] >= self.heard_us:
-                cost += 1 if one_way and self._is_step(at) else self._costs(at).extra
+                cost += 1 if one_way and self._is_step(at) else self._costs[at].extra
         return cost, Gap(first, last, sounds)
 
     def _is_step(self, at: int) -> bool:
@@ -484,7 +493,7 @@ class Reader:
     def _doubt_between(self, one: Gap, after: Gap) -> None:
         """Doubt both changes around a melody note that may be none. With the music known, its order decides."""
         s, at = self.s, one.last
-        if not self._costs(at).short:
+        if not self._costs[at].short:
             return
         if self._merges_as_well(one, after):
             one.doubt = after.doubt = "unclear"
@@ -501,7 +510,7 @@ class Reader:
 
     def _is_unclear(self, gap: Gap) -> bool:
         """Whether the same sounds read as a melody note between two others would be hardly worse."""
-        costs = self._costs(gap.last)
+        costs = self._costs[gap.last]
         if not gap.sounds or not costs.short:
             return False
         first, last = gap.first, gap.last
@@ -517,12 +526,12 @@ class Reader:
     def _merges_as_well(self, one: Gap, after: Gap) -> bool:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
-        if self._breaks(at) or after.last - one.first > MOST_INNER + 1:
+        if self._breaks(at) or len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
         apart = self._between(one.first, at, one.sounds)[0] + self._between(at, after.last, after.sounds)[0]
         sounds = (*one.sounds, at, *after.sounds)
         merged = self._between(one.first, after.last, sounds)[0]
-        return merged - apart - self._own(at) < self._costs(at).unclear
+        return merged - apart - self._own(at) < self._costs[at].unclear
 
 
 def _cost(step: _Step) -> int:

@@ -16,7 +16,6 @@ from fingerlead.simulated.sensing import RAW_BITS, SETTLE_US, Eye, Heights, Sens
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.link import ChanterLink
-from fingerlead.wire.messages import Holes, Message, Request, Unknown, clock_body, rate_body, thresholds_body
 
 HELLO_EVERY_US = 5_000_000
 # The wire wants a frame every 100 ms; an edge that awaits the chatter filter may hold one up for a little.
@@ -60,7 +59,10 @@ def setup_for(seed: int, scan_us: int = 1_000, ticks_start: int | None = None) -
 
 
 class Chanter:
-    """One chanter with a pupil's fingers on it. `carrier` is `stream`, `sysex` or `plain` (notes only, deaf)."""
+    """One chanter with a pupil's fingers on it. `carrier` is `stream`, `sysex` or `plain` (notes only, deaf).
+
+    `waiting_bytes` wait to be sent; `dropped` frames found no room.
+    """
 
     def __init__(
         self,
@@ -79,26 +81,16 @@ class Chanter:
         self._heights = Heights(performance, self._sensors, self.setup.scan_us, self.setup.phase_us)
         self._stored = levels_of(self._sensors)
         self._outbox: deque[tuple[int, bytes]] = deque()
-        self._size = 0
+        self.waiting_bytes = 0
         self._next_scan = 0
         self._boot = self.setup.boot
         self._power_up(0, self.setup.ticks_start)
 
     # -- what the fingers do ------------------------------------------------------------------------------------
 
-    @property
-    def ended(self) -> bool:
-        """Whether the performance is over (the chanter itself goes on)."""
-        return self.now_us >= self.end_us
-
     def ticks32(self, t_us: int) -> int:
         """The chanter's own clock at a true time."""
         return (self._ticks_zero + t_us - self._started_us) & 0xFFFFFFFF
-
-    def advance(self, now_us: int) -> None:
-        """Scan up to `now_us` and fill the outbox; where it runs over, the oldest frames go."""
-        self._run(now_us)
-        self._trim()
 
     def _run(self, now_us: int) -> None:
         last = self._heights.scan_from(now_us + 1)
@@ -147,8 +139,7 @@ class Chanter:
     def _holes(self, scan: int, t_us: int) -> None:
         self._next_beat = scan + max(1, BEAT_US // self.setup.scan_us)
         if self._what & wire.STREAM_HOLES:
-            message = wire.Holes(self._holes_sequence, self.ticks32(t_us), self._mask)
-            self._say(message, self._heights.time_us(scan))
+            self._say(wire.Holes(self._holes_sequence, self.ticks32(t_us), self._mask), self._heights.time_us(scan))
             self._holes_sequence = (self._holes_sequence + 1) & 0xFFFF
 
     # -- what it says -------------------------------------------------------------------------------------------
@@ -173,11 +164,11 @@ class Chanter:
     def _say(self, message: wire.Message, at_us: int) -> None:
         if frame := self._link.send(message):
             self._outbox.append((at_us, frame))
-            self._size += len(frame)
+            self.waiting_bytes += len(frame)
 
     def _trim(self) -> None:
-        while self._size > OUTBOX_BYTES:
-            self._size -= len(self._outbox.popleft()[1])
+        while self.waiting_bytes > OUTBOX_BYTES:
+            self.waiting_bytes -= len(self._outbox.popleft()[1])
             self.dropped += 1
 
     def _own_up(self) -> None:
@@ -185,18 +176,13 @@ class Chanter:
             dropped, self.dropped = self.dropped, 0
             self.report(wire.SEND_BUFFER_FULL, detail=min(dropped, 0xFFFF))
 
-    @property
-    def waiting_bytes(self) -> int:
-        """How much waits to be sent."""
-        return self._size
-
     def take(self, limit: int) -> bytes:
         """Whole frames that wait, at least one, together at most `limit` bytes where there are more."""
         self._own_up()
         out = bytearray()
         while self._outbox and (not out or len(out) + len(self._outbox[0][1]) <= limit):
             out += self._outbox.popleft()[1]
-        self._size -= len(out)
+        self.waiting_bytes -= len(out)
         return bytes(out)
 
     def due(self, now_us: int) -> bytes:
@@ -209,7 +195,7 @@ class Chanter:
         self._own_up()
         frames = list(self._outbox)
         self._outbox.clear()
-        self._size = 0
+        self.waiting_bytes = 0
         return frames
 
     # -- what it is asked ---------------------------------------------------------------------------------------
@@ -220,7 +206,7 @@ class Chanter:
         return self.due(now_us)
 
     def hear(self, data: bytes, now_us: int) -> None:
-        """Bytes from the host, read at `now_us`; answers go into the outbox."""
+        """Bytes from the host, or none, at `now_us`. What is due goes into the outbox; the oldest gives way in it."""
         self._answer_all(data, now_us)
         self._trim()
 
@@ -242,11 +228,11 @@ class Chanter:
                 else:
                     status = wire.BAD_VALUE
             case wire.GetThresholds():
-                body = thresholds_body(self._levels)
+                body = wire.thresholds_body(self._levels)
             case wire.Keep():
                 self._stored = self._levels
             case wire.Clock():
-                body = clock_body(request.host_us, self.ticks32(now_us))
+                body = wire.clock_body(request.host_us, self.ticks32(now_us))
             case wire.Unknown():
                 status = wire.UNKNOWN_REQUEST
         number = (request.body[:1] or b"\0")[0] if isinstance(request, wire.Unknown) else request.request
@@ -267,10 +253,10 @@ class Chanter:
         rate_hz = scan_hz / every
         if request.what & wire.STREAM_RAW:
             if rate_hz > carried_hz:
-                return wire.BAD_VALUE, rate_body(int(carried_hz))
+                return wire.BAD_VALUE, wire.rate_body(int(carried_hz))
             self._raw_every, self._next_raw = every, self._next_scan
         self._what = request.what
-        return wire.DONE, rate_body(round(rate_hz) if request.what & wire.STREAM_RAW else 0)
+        return wire.DONE, wire.rate_body(round(rate_hz) if request.what & wire.STREAM_RAW else 0)
 
     def _restart(self, now_us: int) -> None:
         self._boot = (self._boot + 1) & 0xFFFF
@@ -283,13 +269,13 @@ class PlainLink:
     def __init__(self) -> None:
         self._sent_mask: int | None = None
 
-    def receive(self, data: bytes) -> list[Request | Unknown]:
+    def receive(self, data: bytes) -> list[wire.Request | wire.Unknown]:
         """Nothing: such a chanter takes no requests."""
         return []
 
-    def send(self, message: Message) -> bytes:
+    def send(self, message: wire.Message) -> bytes:
         """The notes of what differs from the last holes frame; of all eight holes at first."""
-        if not isinstance(message, Holes):
+        if not isinstance(message, wire.Holes):
             return b""
         differs = 0xFF if self._sent_mask is None else message.covered_mask ^ self._sent_mask
         self._sent_mask = message.covered_mask

@@ -65,8 +65,7 @@ class Hands:
 
     def heights(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where the fingers are at these times: shape (n, 8)."""
-        columns = [np.interp(t_us, self._t_us[hole], self._height[hole]) for hole in range(HOLES)]
-        return np.stack(columns, axis=1)
+        return np.stack([np.interp(t_us, *path) for path in zip(self._t_us, self._height, strict=True)], axis=1)
 
     def _stay(self, at: float) -> None:
         """What was still to come does not; each finger stays where it is now."""

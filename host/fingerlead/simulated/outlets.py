@@ -1,7 +1,10 @@
 """Where a simulated chanter can be plugged in: a pseudo-terminal, a TCP port of this machine, a MIDI port.
 
-All of them are polled and never block. `listening_on` is the spec under which a host finds it. `mouthful` is the most
-bytes to write at once (0: one frame at a time).
+All of them are polled and never block: `connected` says whether a reader is there, and takes in a new one; `read` gives
+what the host has sent, b"" for nothing; `write` says how many bytes went out, 0 where there is no room or no reader;
+`wait` waits for bytes from the host, for room to write, or for so long; `drain` gives the reader time to take what is
+under way. `listening_on` is the spec under which a host finds it. `mouthful` is the most bytes to write at once (0: one
+frame at a time).
 """
 
 import contextlib
@@ -11,7 +14,7 @@ import socket
 import sys
 import time
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any
 
 DRAIN_S = 3.0
 LINGER_S = 0.3
@@ -19,32 +22,6 @@ LINGER_S = 0.3
 
 class OutletError(Exception):
     """The chanter cannot be plugged in there; `str()` is one sentence with what to try."""
-
-
-class Outlet(Protocol):
-    """One place to plug in."""
-
-    listening_on: str
-    carrier: str
-    mouthful: int
-
-    def connected(self) -> bool:
-        """Whether a reader is there; takes in a new one."""
-
-    def read(self) -> bytes:
-        """What the host has sent, b"" for nothing."""
-
-    def write(self, data: bytes) -> int:
-        """Send; returns how many bytes went out, 0 where there is no room or no reader."""
-
-    def wait(self, seconds: float, to_write: bool) -> None:
-        """Wait for bytes from the host, for room to write, or for so long."""
-
-    def drain(self) -> None:
-        """Give the reader time to take what is under way."""
-
-    def close(self) -> None:
-        """Unplug."""
 
 
 class PtyOutlet:
@@ -270,6 +247,9 @@ def _midi_ports(name: str) -> tuple[Any, Any, Any]:
     except (OSError, NotImplementedError, RuntimeError) as error:
         output.close()
         raise OutletError(f"no MIDI port can be made here ({error}); use --on pty or --on tcp:0") from None
+
+
+Outlet = PtyOutlet | TcpOutlet | MidiOutlet
 
 
 def open_outlet(spec: str, plain: bool = False) -> Outlet:

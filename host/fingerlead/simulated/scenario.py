@@ -15,8 +15,6 @@
 Every key may be left out. `favour` is how many times as often a change with both its notes named is played.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -154,7 +152,7 @@ class _Keys:
         except ValueError:
             raise self.fail(key, f"one of {', '.join(NOTES)}", value) from None
 
-    def tables(self, key: str) -> list[_Keys]:
+    def tables(self, key: str) -> "list[_Keys]":
         expected = f"tables headed [[{key}]]"
         entries = self.get(key, [], expected, lambda v: isinstance(v, list) and all(isinstance(e, dict) for e in v))
         return [_Keys(self.source, f"{key} {n}: ", entry) for n, entry in enumerate(entries, start=1)]

@@ -52,8 +52,7 @@ def sensors(kind: str = "usual") -> Sensors:
     if kind == "ideal":
         return (Sensor(501, 499, 0.0),) * HOLES
     if kind in KINDS:
-        noise_raw = 4.0 if kind == "usual" else 14.0
-        return tuple(Sensor(540 + skew, 460 + skew, noise_raw) for skew in _SKEW_RAW)
+        return tuple(Sensor(540 + skew, 460 + skew, 4.0 if kind == "usual" else 14.0) for skew in _SKEW_RAW)
     raise ValueError(f"expected one of {', '.join(KINDS)}; got {kind!r}")
 
 

@@ -56,20 +56,16 @@ def serve(
         was_there = there
         if speed is not None:
             now_us = round((clock() - start_s) * 1_000_000 * speed)
-        elif there and not rest and chanter.waiting_bytes < ROOM_BYTES:
-            now_us = chanter.now_us + STEP_US
         else:
-            now_us = chanter.now_us
+            has_room = there and not rest and chanter.waiting_bytes < ROOM_BYTES
+            now_us = chanter.now_us + (STEP_US if has_room else 0)
         now_us = min(now_us, chanter.end_us)
-        if data := outlet.read():
-            chanter.hear(data, now_us)
-        else:
-            chanter.advance(now_us)
+        chanter.hear(outlet.read(), now_us)
         if there:
             rest = rest or chanter.take(outlet.mouthful)
             rest = rest[outlet.write(rest) :] if rest else b""
         left = bool(rest or chanter.waiting_bytes)
-        if chanter.ended and not (there and left):
+        if chanter.now_us >= chanter.end_us and not (there and left):
             break
         if rest or (speed is not None and not left):
             outlet.wait(TICK_S if there else IDLE_S, bool(rest))
@@ -87,8 +83,7 @@ def wire_frames(
     performance: Performance, setup: Setup | None = None, sensors_: Sensors | None = None, carrier: str = "stream"
 ) -> Frames:
     """(true time at which it was ready, whole frame), in order; `setup` None is a chanter whose clock starts at 0."""
-    chanter = Chanter(performance, setup, sensors_, carrier)
-    return chanter.due_frames(performance.end_us)
+    return Chanter(performance, setup, sensors_, carrier).due_frames(performance.end_us)
 
 
 def wire_bytes(

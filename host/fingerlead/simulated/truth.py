@@ -72,13 +72,12 @@ def truth_lines(performance: Performance, setup: Setup) -> Iterator[str]:
 
 def _body(entry: PerformedNote | Edge | PlayedGrace | PlantedFault) -> dict[str, Any]:
     """The attributes of an entry by key; one that has its default is left out."""
-    body = {}
-    for field in fields(entry):
-        value = getattr(entry, field.name)
-        if value != field.default:
-            spell = SPELLED.get(field.name)
-            body[KEYS.get(field.name, field.name)] = value if spell is None or value is None else spell(value)
-    return body
+    values = ((field, getattr(entry, field.name)) for field in fields(entry))
+    told = {field.name: value for field, value in values if value != field.default}
+    return {
+        KEYS.get(name, name): SPELLED[name](value) if name in SPELLED and value is not None else value
+        for name, value in told.items()
+    }
 
 
 def write_truth(path: Path, performance: Performance, setup: Setup) -> None:

@@ -19,7 +19,7 @@ from fingerlead.sound.loudness import DELAY_FRAMES, MOST_LUFS, START_DB, Limiter
 from fingerlead.sound.metronome import Beating, Click, Metronome
 from fingerlead.sound.piping import Piping
 from fingerlead.sound.tuning import Tuning
-from fingerlead.sound.voices import CLICKS_LU, VoiceSetting, changed, make_bank, make_setting
+from fingerlead.sound.voices import CLICKS_LU, changed, make_bank, make_setting
 
 AHEAD_FRAMES = DELAY_FRAMES
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 16_000, 192_000
@@ -36,6 +36,7 @@ class Engine:
     """The chanter's sound at `rate_hz` (16 000 to 192 000), silent until a mask comes.
 
     `level_lufs` is the loudest that `level(0)` gives in both ears: a level in the file, not at the ear.
+    `setting` (voice, tuning, drones) and `level_db` are what was last asked for.
     Raises ValueError, one sentence, for a setting that makes no sense.
     """
 
@@ -59,14 +60,14 @@ class Engine:
         self.rate_hz = rate_hz
         self.table = table
         self.frame = 0
-        self._setting = make_setting(voice, tuning, drones)
+        self.setting = make_setting(voice, tuning, drones)
         self._setting_lock = Lock()
-        self._piping = Piping(make_bank(self._setting, table, rate_hz), rate_hz, hands_off_us)
+        self._piping = Piping(make_bank(self.setting, table, rate_hz), rate_hz, hands_off_us)
         self._beating = Beating(rate_hz)
         self._limiter = Limiter(rate_hz)
         self._covers: deque[tuple[int, int | None]] = deque(maxlen=_WAITING)
         self._loudest_db = level_lufs - CLICKS_LU
-        self._level_db = self._wanted_db = START_DB
+        self._now_db = self.level_db = START_DB
         self._gain = gain_of(self._loudest_db + START_DB)
         self._made: Samples = np.zeros(_PIECE, dtype=np.float32)
 
@@ -83,18 +84,13 @@ class Engine:
         """Go smoothly to a level, 0 the loudest allowed, -60 the quietest; what lies beyond is taken as the end."""
         if math.isnan(db):
             raise ValueError(f"expected a level in decibels, {QUIETEST_DB:.0f} to 0; got {db!r}")
-        self._wanted_db = min(0.0, max(QUIETEST_DB, db))
+        self.level_db = min(0.0, max(QUIETEST_DB, db))
 
     def start_at_level(self, db: float) -> None:
         """Be at a level at once: for a sound that is rendered whole, before anything of it was."""
         self.level(db)
-        self._level_db = self._wanted_db
-        self._gain = gain_of(self._loudest_db + self._level_db)
-
-    @property
-    def level_db(self) -> float:
-        """The level that was last asked for."""
-        return self._wanted_db
+        self._now_db = self.level_db
+        self._gain = gain_of(self._loudest_db + self._now_db)
 
     def set(
         self,
@@ -108,26 +104,16 @@ class Engine:
         Takes some milliseconds in the caller's thread, none in the one that renders. Raises ValueError, one sentence.
         """
         with self._setting_lock:
-            self._setting = changed(self._setting, voice, tuning, drones, false_cents)
-            self._piping.change_to(make_bank(self._setting, self.table, self.rate_hz))
-
-    @property
-    def setting(self) -> VoiceSetting:
-        """The voice, its tuning and the drones as they were last set."""
-        return self._setting
+            self.setting = changed(self.setting, voice, tuning, drones, false_cents)
+            self._piping.change_to(make_bank(self.setting, self.table, self.rate_hz))
 
     def start_metronome(self, metronome: Metronome, at_frame: int | None = None) -> None:
         """Its first click falls on this absolute frame, or as soon as may be; one that runs already gives way."""
-        self._beating.start(metronome, at_frame)
+        self._beating.ask(metronome, at_frame)
 
     def stop_metronome(self) -> None:
         """No further clicks; one that sounds rings out."""
-        self._beating.stop()
-
-    @property
-    def metronome(self) -> Metronome | None:
-        """The one that was last started and not stopped."""
-        return self._beating.metronome
+        self._beating.ask(None, None)
 
     @property
     def clicks(self) -> list[Click]:
@@ -155,15 +141,15 @@ class Engine:
             self._piping.cover(covered_mask, max(at_frame, self.frame + AHEAD_FRAMES))
 
     def _bring_to_level(self, made: Samples) -> None:
-        wanted_db = self._wanted_db
-        if wanted_db == self._level_db:
+        wanted_db = self.level_db
+        if wanted_db == self._now_db:
             made *= self._gain
             return
         frames = np.arange(1, len(made) + 1)
-        if wanted_db > self._level_db:
-            level_db = np.minimum(self._level_db + _RISE_DB_PER_S / self.rate_hz * frames, wanted_db)
+        if wanted_db > self._now_db:
+            level_db = np.minimum(self._now_db + _RISE_DB_PER_S / self.rate_hz * frames, wanted_db)
         else:
-            level_db = np.maximum(self._level_db - _FALL_DB_PER_S / self.rate_hz * frames, wanted_db)
+            level_db = np.maximum(self._now_db - _FALL_DB_PER_S / self.rate_hz * frames, wanted_db)
         made *= 10 ** ((level_db + self._loudest_db) / 20)
-        self._level_db = float(level_db[-1])
-        self._gain = gain_of(self._level_db + self._loudest_db)
+        self._now_db = float(level_db[-1])
+        self._gain = gain_of(self._now_db + self._loudest_db)

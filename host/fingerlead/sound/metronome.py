@@ -99,11 +99,10 @@ def click_wave(kind: str, rate_hz: int) -> Samples:
 class Beating:
     """One metronome at a time, its clicks added at their very frames.
 
-    `start` and `stop` may come from any thread, `add_to` from one.
+    `ask` may come from any thread, `add_to` from one.
     """
 
     def __init__(self, rate_hz: int) -> None:
-        self.metronome: Metronome | None = None
         self.clicks: deque[Click] = deque(maxlen=_REMEMBERED)
         self._rate_hz = rate_hz
         self._asked: deque[tuple[Metronome | None, int | None]] = deque(maxlen=16)
@@ -114,15 +113,9 @@ class Beating:
         for kind in ("accent", "beat", "between"):
             click_wave(kind, rate_hz)
 
-    def start(self, metronome: Metronome, at_frame: int | None) -> None:
-        """From this frame on, or at once."""
-        self.metronome = metronome
+    def ask(self, metronome: Metronome | None, at_frame: int | None) -> None:
+        """From this frame on, or at once; None for no further clicks."""
         self._asked.append((metronome, at_frame))
-
-    def stop(self) -> None:
-        """No further clicks."""
-        self.metronome = None
-        self._asked.append((None, None))
 
     def add_to(self, samples: Samples, first_frame: int) -> None:
         """Add what sounds in the frames from `first_frame` on."""

@@ -10,15 +10,14 @@ files are TOML of a known form, read without trust and written whole or not at a
 
 import json
 import re
-import tomllib
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
 
 from fingering.holes import FINGERS, HOLES
+from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
 from fingerlead.store.files import own_folder, write_whole
 from fingerlead.wire.messages import Levels
 
@@ -26,7 +25,6 @@ CALIBRATION_SCHEMA = "fingerlead-calibration-1"
 SKEW_SCHEMA = "fingerlead-skew-1"
 ANYONE = "anyone"
 DRIFTED = 0.15  # of the swing; our own choice
-SIZE_LIMIT = 64_000
 LONGEST_NAME = 80
 GREATEST_US = 1_000_000
 GREATEST_RAW = 65_535
@@ -34,6 +32,10 @@ GREATEST_RAW = 65_535
 
 class CalibrationError(ValueError):
     """A calibration that cannot be used or kept; `str()` is one sentence."""
+
+
+class CalibrationFileError(CalibrationError, FileError):
+    """A file of a chanter that cannot be used: which, in which line, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,23 +103,18 @@ def to_toml(calibration: Calibration) -> str:
     )
 
 
-def from_toml(text: str, source: str) -> Calibration:
-    """A file's text; CalibrationError, with the source in front, where it is none."""
-    content, rows = _parsed(text, source, CALIBRATION_SCHEMA, HOLES)
-    if rows is None:
-        raise CalibrationError(f"{source}: expected eight [[hole]] entries, from the thumb down; calibrate again")
+def from_toml(data: bytes, source: str) -> Calibration:
+    """A file's bytes; CalibrationError, with the source in front, where it is none."""
+    file = _file(data, source, CALIBRATION_SCHEMA, HOLES, "calibrate again")
     levels = []
-    raws = []
-    for hole, row in enumerate(rows):
-        what = f"{source}: {FINGERS[hole]}"
-        cover_at, uncover_at = _whole_of(row, "cover_at", what), _whole_of(row, "uncover_at", what)
+    for name, row in zip(FINGERS, file.entries, strict=True):
+        cover_at, uncover_at = (row.number(key, 0, GREATEST_RAW, whole=True) for key in ("cover_at", "uncover_at"))
         if cover_at <= uncover_at:
-            raise CalibrationError(f"{what}: expected cover_at above uncover_at; got {cover_at} and {uncover_at}")
+            row.refuse("cover_at", f"{name}: expected cover_at above uncover_at; got {cover_at} and {uncover_at}")
         levels.append((cover_at, uncover_at))
-        raws.append((_number_of(row, "open_raw", what), _number_of(row, "covered_raw", what)))
-    open_raw, covered_raw = zip(*raws, strict=True)
-    pupil, made = _text_of(content, "pupil", source), _text_of(content, "made", source)
-    return Calibration(_device_of(content, source), pupil, made, tuple(levels), open_raw, covered_raw)
+    open_raw, covered_raw = (_numbers(file, key, 0, GREATEST_RAW) for key in ("open_raw", "covered_raw"))
+    pupil, made = (file.head.text(key, limit=LONGEST_NAME) for key in ("pupil", "made"))
+    return Calibration(file.head.values["device"], pupil, made, tuple(levels), open_raw, covered_raw)
 
 
 def calibration_path(folder: Path, device: str, pupil: str) -> Path:
@@ -161,7 +158,7 @@ def load_earlier(folder: Path, device: str, pupil: str) -> Calibration:
 
 def load_calibration(path: Path) -> Calibration:
     """A calibration file; CalibrationError where it cannot be read or used."""
-    return from_toml(_read(path), str(path))
+    return from_toml(read_bytes(path, CalibrationFileError), str(path))
 
 
 def fit_for(calibration: Calibration, device: str, anyway: bool = False) -> Calibration:
@@ -179,11 +176,8 @@ def drift_words(calibration: Calibration, open_raw: tuple[float, ...]) -> str | 
 
     Nothing is ever changed by itself.
     """
-    moved = []
-    for hole in range(HOLES):
-        swing = calibration.covered_raw[hole] - calibration.open_raw[hole]
-        if swing > 0 and abs(open_raw[hole] - calibration.open_raw[hole]) > DRIFTED * swing:
-            moved.append(FINGERS[hole])
+    holes = zip(FINGERS, calibration.open_raw, calibration.covered_raw, open_raw, strict=True)
+    moved = [name for name, was, covered, now in holes if 0 < DRIFTED * (covered - was) < abs(now - was)]
     if not moved:
         return None
     listed = " and ".join(filter(None, (", ".join(moved[:-1]), moved[-1])))
@@ -227,18 +221,16 @@ def load_skew(folder: Path, device: str) -> Skew | None:
     path = folder / device / "skew.toml"
     if not _exists(path):
         return None
-    source = str(path)
-    content, rows = _parsed(_read(path), source, SKEW_SCHEMA, HOLES - 1)
-    if _device_of(content, source) != device:
-        raise CalibrationError(f"{source}: expected the skew of chanter {device}; this is another's")
-    if rows is None:
-        raise CalibrationError(f"{source}: expected seven [[hole]] entries; measure again")
+    file = _file(read_bytes(path, CalibrationFileError), str(path), SKEW_SCHEMA, HOLES - 1, "measure again")
+    head = file.head
+    if head.values["device"] != device:
+        raise CalibrationError(f"{path}: expected the skew of chanter {device}; this is another's")
     return Skew(
-        skew_us=tuple(_number_of(row, "skew_us", source, -GREATEST_US, GREATEST_US) for row in rows),
-        bias_us=tuple(_number_of(row, "bias_us", source, -GREATEST_US, GREATEST_US) for row in rows),
-        uncertain_us=_number_of(content, "uncertain_us", source, most=GREATEST_US),
-        lifts=_whole_of(content, "lifts", source),
-        lays=_whole_of(content, "lays", source),
+        skew_us=_numbers(file, "skew_us", -GREATEST_US, GREATEST_US),
+        bias_us=_numbers(file, "bias_us", -GREATEST_US, GREATEST_US),
+        uncertain_us=float(head.number("uncertain_us", 0, GREATEST_US)),
+        lifts=head.number("lifts", 0, GREATEST_RAW, whole=True),
+        lays=head.number("lays", 0, GREATEST_RAW, whole=True),
     )
 
 
@@ -270,50 +262,23 @@ def _value(value: object) -> str:
     return f"{value:.1f}" if isinstance(value, float) else str(value)
 
 
-def _parsed(text: str, source: str, schema: str, holes: int) -> tuple[dict[str, Any], list[dict[str, Any]] | None]:
-    """A file's content and its rows, None where they are not one for each of `holes` holes."""
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise CalibrationError(f"{source}: expected a calibration in TOML; {error}") from None
-    except (ValueError, RecursionError):
-        raise CalibrationError(
-            f"{source}: expected a calibration in TOML; a number or a nesting in it has no end; calibrate again"
-        ) from None
-    if content.get("schema") != schema:
-        raise CalibrationError(f"{source}: expected schema = {schema!r}; got {str(content.get('schema'))[:40]!r}")
-    rows = content.get("hole")
-    fits = isinstance(rows, list) and len(rows) == holes and all(isinstance(row, dict) for row in rows)
-    return content, rows if fits else None
+def _file(data: bytes, source: str, schema: str, holes: int, again: str) -> TomlFile:
+    """A file of `holes` holes; CalibrationError, with the source in front, where it is none."""
+    file = TomlFile(data, source, "hole", CalibrationFileError)
+    if file.head.values.get("schema") != schema:
+        file.head.refuse(
+            "schema", f"expected schema = {schema!r}; got {shortened(file.head.values.get('schema'))}; {again}"
+        )
+    if len(file.entries) != holes:
+        file.refuse(None, f"expected {holes} [[hole]] entries; got {len(file.entries)}; {again}")
+    if not re.fullmatch(r"[0-9a-f]{16}", str(file.head.values.get("device"))):
+        file.head.refuse("device", "expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
+    return file
 
 
-def _text_of(content: dict[str, Any], key: str, source: str) -> str:
-    value = content.get(key)
-    if isinstance(value, str) and value.strip() and len(value) <= LONGEST_NAME and value.isprintable():
-        return value
-    raise CalibrationError(f"{source}: expected {key} to be text of at most {LONGEST_NAME} characters")
-
-
-def _device_of(content: dict[str, Any], source: str) -> str:
-    value = content.get("device")
-    if isinstance(value, str) and re.fullmatch(r"[0-9a-f]{16}", value):
-        return value
-    raise CalibrationError(f"{source}: expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
-
-
-def _whole_of(row: dict[str, Any], key: str, what: str) -> int:
-    value = row.get(key)
-    if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= GREATEST_RAW:
-        return value
-    raise CalibrationError(f"{what}: expected {key} to be a whole number from 0 to {GREATEST_RAW}")
-
-
-def _number_of(row: dict[str, Any], key: str, what: str, least: float = 0.0, most: float = GREATEST_RAW) -> float:
-    value = row.get(key)
-    # A comparison with NaN is false.
-    if isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most:
-        return float(value)
-    raise CalibrationError(f"{what}: expected {key} to be a number from {least:g} to {most:g}")
+def _numbers(file: TomlFile, key: str, least: float, most: float) -> tuple[float, ...]:
+    """A number of each hole."""
+    return tuple(float(row.number(key, least, most)) for row in file.entries)
 
 
 def _exists(path: Path) -> bool:
@@ -323,22 +288,6 @@ def _exists(path: Path) -> bool:
         raise CalibrationError(
             f"{path}: cannot be read: {error.strerror or error}; name another folder with --folder"
         ) from None
-
-
-def _read(path: Path) -> str:
-    try:
-        if path.exists() and not path.is_file():
-            # A pipe into which no program writes would be waited for without end.
-            raise CalibrationError(f"{path}: expected a file, but this is a folder or a device; name another")
-        with path.open("rb") as file:
-            data = file.read(SIZE_LIMIT + 1)
-        if len(data) > SIZE_LIMIT:
-            raise CalibrationError(f"{path}: expected a file of at most {SIZE_LIMIT} bytes; this one is longer")
-        return data.decode("utf-8")
-    except OSError as error:
-        raise CalibrationError(f"{path}: cannot be read: {error.strerror or error}; name another") from None
-    except UnicodeDecodeError:
-        raise CalibrationError(f"{path}: expected UTF-8 text; calibrate again") from None
 
 
 def _write(path: Path, text: str) -> Path:

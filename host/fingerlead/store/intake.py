@@ -5,8 +5,10 @@ CSV: the header `time_us,holes`, then a row for each state. `time_us` is an inte
 letters, `x` covered and `o` open, from the thumb down.
 """
 
+import io
 import re
 import stat
+from array import array
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -14,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from fingering.holes import HolesError, from_text, to_text
-from fingerlead.store import midi_file
+from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import MusicAt
@@ -31,8 +33,9 @@ HEADER = "time_us,holes"
 GREATEST_US = 1 << 62
 LONGEST_TIME = 24
 WHOLE = re.compile(r"[+-]?[0-9]+")
-# Days of playing; more would only fill the memory.
-GREATEST_BYTES = 1 << 30
+# A day of playing and more, of each kind; a session has a limit of its own. Reading takes up to ten times the memory.
+GREATEST_BYTES = {"wire": 1 << 28, "midi": midi_reading.GREATEST_BYTES, "csv": 1 << 26}
+HEAD_BYTES = 100
 EXPECTED = (
     f"expected a session, bytes from a chanter's wire, a Standard MIDI File, or CSV that begins with the line {HEADER}"
 )
@@ -48,7 +51,7 @@ class RowError(ValueError):
 
 def looks_like_csv(data: bytes) -> bool:
     """Whether the first line is the header, whatever its line end."""
-    first = data.removeprefix(b"\xef\xbb\xbf")[:100].split(b"\n", 1)[0]
+    first = data.removeprefix(b"\xef\xbb\xbf")[:HEAD_BYTES].split(b"\n", 1)[0]
     return first.strip().replace(b" ", b"") == HEADER.encode()
 
 
@@ -60,9 +63,11 @@ def read_csv(data: bytes) -> Record:
         line = data[: error.start].count(b"\n") + 1
         raise RowError(line, "expected plain text (UTF-8), but there are other bytes") from None
     known = {to_text(mask): mask for mask in range(256)}
-    times: list[int] = []
-    masks: list[int] = []
-    for number, row in enumerate(text.splitlines()[1:], start=2):
+    times, masks = array("q"), bytearray()
+    # Row by row: a list of them all would take many times the memory of the text.
+    rows = enumerate(io.StringIO(text, newline=None), start=1)
+    next(rows)
+    for number, row in rows:
         if not row.strip():
             continue
         cells = [cell.strip() for cell in row.split(",")]
@@ -87,7 +92,7 @@ def read_csv(data: bytes) -> Record:
     if not times:
         raise RowError(2, "expected a row with a time and the holes; the file ends after its header")
     t_us = np.array(times, np.int64) - times[0]
-    return Record(t_us, np.array(masks, dtype=np.uint8), int(t_us[-1]), intake=Intake(frames=len(times)))
+    return Record(t_us, np.frombuffer(masks, np.uint8), int(t_us[-1]), intake=Intake(frames=len(times)))
 
 
 def _shown(text: str) -> str:
@@ -126,15 +131,17 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
             raise IntakeError(path, f"{EXPECTED}; this is a folder. Name a file in it")
         if not stat.S_ISREG(found.st_mode):
             raise IntakeError(path, f"{EXPECTED}; this is a device or a pipe. To listen to one: fingerlead live {path}")
-        if size > GREATEST_BYTES:
-            raise IntakeError(path, f"expected at most {GREATEST_BYTES >> 20} MiB; it has {size >> 20}. Split it")
         with path.open("rb") as file:
-            head = file.read(len(SESSION_MAGIC))
-            if head == SESSION_MAGIC:
+            head = file.read(HEAD_BYTES)
+            if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
                 record, skew = session_record(session), told_skew(session)
                 return Loaded(record, "session", path, skew, session.asked, session.music_problem)
-            data = head + file.read(GREATEST_BYTES)
+            kind = _kind(head)
+            most = GREATEST_BYTES[kind]
+            if size > most:
+                raise IntakeError(path, f"expected at most {most >> 20} MiB; it has {size >> 20}. Split it")
+            data = head + file.read(most)
     except SessionError as error:
         raise IntakeError(path, str(error)) from None
     except OSError as error:
@@ -142,13 +149,19 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
     if not data:
         raise IntakeError(path, f"{EXPECTED}; the file is empty. Record again, or name another file")
     try:
-        if data.startswith(midi_file.MAGIC):
-            return Loaded(midi_file.read_midi_file(data, plays), "midi", path, None, *midi_file.asked_in(data))
-        if looks_like_csv(data):
+        if kind == "midi":
+            record = midi_reading.read_midi_file(data, plays)
+            return Loaded(record, "midi", path, None, *midi_reading.asked_in(data))
+        if kind == "csv":
             return Loaded(read_csv(data), "csv", path)
-    except (midi_file.MidiFileError, RowError) as error:
+    except (midi_reading.MidiFileError, RowError) as error:
         raise IntakeError(path, str(error)) from None
     return Loaded(_wire(path, data), "wire", path)
+
+
+def _kind(head: bytes) -> Literal["wire", "midi", "csv"]:
+    """What a file that is no session must be, by its first bytes."""
+    return "midi" if head.startswith(midi_reading.MAGIC) else "csv" if looks_like_csv(head) else "wire"
 
 
 def _wire(path: Path, data: bytes) -> Record:

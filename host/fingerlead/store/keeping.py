@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store import midi_file
+from fingerlead.store import midi_reading
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.listed import LONGEST_US, frames_of_list
 from fingerlead.store.session_file import SessionError, SessionWriter, remove_session
@@ -137,7 +137,7 @@ def _as_session(loaded: Loaded, plays: NoteNumbers) -> StoredSession:
             raise KeepError(f"{loaded.path}: expected at most a day of playing; this list has {hours} h. Split it")
         reads = [(to_stream(payload), t_us) for t_us, payload in frames_of_list(loaded.record)]
     elif loaded.kind == "midi":
-        carrier, reads = midi_file.reads_in(loaded.path.read_bytes())
+        carrier, reads = midi_reading.reads_in(loaded.path.read_bytes())
         settings = f'{{"base_note":{plays.base_note},"channel":{plays.channel}}}'
     else:
         data = loaded.path.read_bytes()

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from fingerlead.ports.midi_out import NoteVoice
-from fingerlead.store import midi_file
 from fingerlead.store.files import write_output
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.listed import LONGEST_US, frames_of_list
 from fingerlead.store.midi_file import Event, midi_file_bytes
+from fingerlead.store.midi_reading import MAGIC, read_midi_file
 from fingerlead.store.session_reading import StoredSession, note_numbers, read_session
 from fingerlead.wire.carriers import END, HEADER, Damaged, Framing, Payload, new_reader, read_message, to_sysex
 from fingerlead.wire.columns import read_record
@@ -66,7 +66,7 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
     notes, count = _notes(record, voice)
     data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes}, loaded.asked)
     _write(out, data)
-    remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, midi_file.read_midi_file(data))
+    remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, read_midi_file(data))
     return Exported(count, record.end_us, remarks)
 
 
@@ -227,4 +227,4 @@ def _write(out: Path, data: bytes) -> None:
 
 def _is_midi(path: Path) -> bool:
     with path.open("rb") as file:
-        return file.read(len(midi_file.MAGIC)) == midi_file.MAGIC
+        return file.read(len(MAGIC)) == MAGIC

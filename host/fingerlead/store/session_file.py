@@ -122,7 +122,7 @@ class SessionWriter:
         """Note that the port was lost, or is back."""
         self._save()
         with self._in_words():
-            self._db.execute("INSERT INTO mark VALUES (NULL, ?, ?, ?)", (host_us, kind, cause))
+            self._db.execute("INSERT INTO mark VALUES (NULL, ?, ?, ?)", (host_us, kind, _storable(cause)))
 
     def begin_music(self, at_us: int, music: SessionMusic) -> None:
         """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock. It may not overlap the last one."""
@@ -144,7 +144,8 @@ class SessionWriter:
         if meta.get("carrier", "stream") not in CARRIERS:
             raise ValueError(f"expected one of {CARRIERS}, got {meta['carrier']}")
         with self._in_words():
-            self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
+            told = [(key, _storable(value)) for key, value in meta.items()]
+            self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", told)
 
     @contextlib.contextmanager
     def at_once(self) -> Iterator[None]:
@@ -242,3 +243,8 @@ def _unwritable(error: sqlite3.Error) -> str:
     if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
         return f"the disk is full or fails ({error}); what was saved until then is kept. Make room and record again"
     return f"it cannot be written ({error}); choose another place"
+
+
+def _storable(text: str) -> str:
+    """Text as SQLite takes it: a port's name may hold bytes that are no UTF-8."""
+    return text.encode("utf-8", "backslashreplace").decode()

@@ -53,8 +53,7 @@ class Invented:
         from_note, to_note, finger = self.worst
         first_us, lesson_us, last_us = self.weeks_us
         by_us = last_us if week >= LESSON else first_us + (lesson_us - first_us) * week // LESSON
-        habit = Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0)
-        return replace(pupil, habits=(habit,))
+        return replace(pupil, habits=(Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0),))
 
 
 def invented() -> list[Invented]:

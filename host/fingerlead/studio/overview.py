@@ -139,5 +139,7 @@ def _glance(index: Index, pupil: Pupil, since: str, sums: Sums, kept: list[Index
 def _changed(sums: Sums) -> list[Changed]:
     both = sorted(change for change, sides in sums.items() if len(sides) == 2)
     found = compare([(sums[change][False][0], sums[change][True][0]) for change in both])
-    changed = map(Changed, both, found)
-    return sorted(changed, key=lambda each: (each.difference.chance, -abs(each.difference.difference), each.change))
+    return sorted(
+        map(Changed, both, found),
+        key=lambda each: (each.difference.chance, -abs(each.difference.difference), each.change),
+    )

@@ -40,8 +40,7 @@ class Turn:
     def take(self, item: Item, reader: Reader) -> None:
         """Keep what came."""
         if self._recording is None:
-            settings = {"hand_on_top": self.hand}
-            writer = SessionWriter(self.path, reader.carrier, self.port, settings, datetime.now(UTC))
+            writer = SessionWriter(self.path, reader.carrier, self.port, {"hand_on_top": self.hand}, datetime.now(UTC))
             self._recording = Recording(writer, self._hear)
             # A session says who the chanter is: ask again, as this one begins in the middle.
             reader.write(who_are_you(reader.carrier))

@@ -69,8 +69,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def pupils(self) -> list[Pupil]:
         """All pupils by name; a folder that cannot be read shows up with its key as its name."""
-        found = [_pupil(folder) for folder in self._folders()]
-        return sorted(found, key=lambda pupil: (pupil.name.casefold(), pupil.key))
+        return sorted(map(_pupil, self._folders()), key=lambda pupil: (pupil.name.casefold(), pupil.key))
 
     def pupil(self, key: str) -> Pupil:
         """One pupil, shown as in `pupils` where the folder cannot be read: a name written anew mends it."""

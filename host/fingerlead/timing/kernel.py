@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.reading import DoubtKind, Gap, Melody, Reader, Stretches
@@ -51,7 +52,8 @@ class Part:
     Per melody note: `note, mask, start_us, end_us`, and `written` int32[notes, 2], music and index, -1 where nothing is
     written. Per change: the two notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`,
     `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
-    times of the fingers that differ, from the change's start, flat in order of change and finger. Strays and slips are flat, with the number of the change they belong to.
+    times of the fingers that differ, from the change's start, flat in order of change and finger. Strays and slips are
+    flat, with the number of the change they belong to.
     """
 
     note: NDArray[np.uint8]
@@ -116,7 +118,7 @@ def measure(
     # What the last solid stretch of the tail will have been is known when the next one has come.
     count = len(stretches) if final else _closed(stretches, settings)
     read = Reader(
-        _as_lists(stretches, covered, count, geometry), settings.heard_us, rules.musics,
+        _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
         carried=place.carried, final=final,
     ).read()  # fmt: skip
     melody, gaps, last = read.melody, read.gaps, None
@@ -250,10 +252,32 @@ def _closed(stretches: HeldNotes, settings: Settings) -> int:
     return int(solid[-1]) if solid.size else 0
 
 
-def _as_lists(stretches: HeldNotes, covered: NDArray[np.uint8], count: int, geometry: Geometry) -> Stretches:
+def _lasting_moves(edge_us: NDArray[np.int64], toggled: NDArray[np.uint8], bounce_us: int) -> NDArray[np.int32]:
+    """How many fingers move at each edge, those left out that come back within `bounce_us`."""
+    moves = np.zeros(len(toggled), dtype=np.int32)
+    for finger in range(HOLES):
+        at = (toggled >> finger & 1).nonzero()[0]
+        if not at.size:
+            continue
+        # Of moves that follow one another so closely only the last counts, and none where they cancel out.
+        ends = np.append((edge_us[at[1:]] - edge_us[at[:-1]] >= bounce_us).nonzero()[0], len(at) - 1)
+        sizes = np.diff(ends, prepend=-1)
+        moves[at[ends[sizes % 2 == 1]]] += 1
+    return moves
+
+
+def _as_lists(
+    stretches: HeldNotes,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    count: int,
+    bounce_us: int,
+    geometry: Geometry,
+) -> Stretches:
     """The first `count` stretches as the reader takes them."""
     before = np.concatenate((covered[:1], covered[:-1]))
-    moves = np.cumsum(POPCOUNT[covered ^ before], dtype=np.int32)
+    moves = np.cumsum(_lasting_moves(edge_us, covered ^ before, bounce_us), dtype=np.int32)
+    toggles = np.cumsum(POPCOUNT[covered ^ before], dtype=np.int32)
     closings = np.cumsum(POPCOUNT[covered & ~before], dtype=np.int32)
     s = stretches.take(slice(0, count))
     return Stretches(
@@ -264,7 +288,7 @@ def _as_lists(stretches: HeldNotes, covered: NDArray[np.uint8], count: int, geom
         reached=moves[s.first].tolist(),
         left=moves[s.last].tolist(),
         closings=closings[s.begin].tolist(),
-        openings=(moves - closings)[s.begin].tolist(),
+        openings=(toggles - closings)[s.begin].tolist(),
         standard=(s.mask == geometry.standard[s.note]).tolist(),
     )
 

@@ -64,11 +64,6 @@ class Account:
         self._restart_inferred = False
         self._boot: int | None = None
 
-    @property
-    def end_us(self) -> int:
-        """The latest time of any timed frame; 0 before the first."""
-        return self.clock.front_us
-
     def is_news(self, hello: Hello) -> bool:
         """Whether this hello is of another start, or another chanter, than the one before it."""
         before = self.hello

@@ -5,9 +5,8 @@ together, a column of bytes at a time; all else between them goes through the re
 ways agree on every byte. Work goes in slabs that end where a frame ends: memory beyond the input stays small.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,12 +37,8 @@ class Timed(NamedTuple):
     mask: Bytes
 
 
-def _timed(columns: Iterable[Any]) -> Timed:
-    return Timed(*columns)
-
-
 TYPES = ("i8", "u1", "u4", "u4", "u1")
-NONE_TIMED = _timed(np.empty(0, type_) for type_ in TYPES)
+NONE_TIMED = Timed._make(np.empty(0, type_) for type_ in TYPES)
 
 
 @dataclass(slots=True)
@@ -96,11 +91,11 @@ class _Pile:
         """All that came, in order."""
         if self.single:
             columns = zip(np.array(self.single, np.int64).T, TYPES, strict=True)
-            self.blocks.append(_timed(column.astype(type_) for column, type_ in columns))
-        timed = _timed(map(np.concatenate, zip(NONE_TIMED, *self.blocks, strict=True)))
+            self.blocks.append(Timed._make(column.astype(type_) for column, type_ in columns))
+        timed = Timed._make(map(np.concatenate, zip(NONE_TIMED, *self.blocks, strict=True)))
         if (timed.end[1:] < timed.end[:-1]).any():
             order = np.argsort(timed.end, kind="stable")
-            timed = _timed(column[order] for column in timed)
+            timed = Timed._make(column[order] for column in timed)
         return Cut(timed, self.hellos, self.intake)
 
 

@@ -47,8 +47,8 @@ class Unwrap:
 class Fit:
     """host = t + offset + (t - at) · rise / run. `uncertainty_us` holds from the first time fitted to the last.
 
-    `bounded` is False where no clock request was answered: then the offset may be late by the link's shortest delay,
-    which is unknown, and `uncertainty_us` assumes that it is at most 16 ms.
+    Where no clock request was answered, the offset may be late by the link's shortest delay, which is unknown, and
+    `uncertainty_us` assumes that it is at most 16 ms.
     """
 
     at_us: int
@@ -56,16 +56,11 @@ class Fit:
     rise_us: int
     run_us: int
     uncertainty_us: int
-    bounded: bool
 
     @property
     def drift_ppm(self) -> float:
         """How much faster the host's clock runs, in parts per million."""
         return self.rise_us / self.run_us * 1e6
-
-    def to_host(self, t_us: int) -> int:
-        """The host's time at a chanter time."""
-        return t_us + self.offset_us + (t_us - self.at_us) * self.rise_us // self.run_us
 
 
 class _Bins:
@@ -137,7 +132,7 @@ class ClockFit:
         highest_us = min(height_us - tilt(t_us) for t_us, height_us in ceiling)
         trips = self._exchanges.points()
         if not trips:
-            return Fit(at_us, highest_us, rise_us, run_us, UNKNOWN_DELAY_US + drift_us, False)
+            return Fit(at_us, highest_us, rise_us, run_us, UNKNOWN_DELAY_US + drift_us)
         lowest_us = max(self._bounds[point][0] - tilt(point[0]) for point in trips)
         offset_us = (highest_us + lowest_us) // 2
         errors = []  # (time, how far the fit can be from the truth there)
@@ -146,7 +141,7 @@ class ClockFit:
             here_us = offset_us + tilt(t_us)
             errors.append((t_us, max(high_us - here_us, here_us - low_us)))
         uncertainty_us = _widest(errors, from_us, to_us)
-        return Fit(at_us, offset_us, rise_us, run_us, uncertainty_us + drift_us + 1, True)
+        return Fit(at_us, offset_us, rise_us, run_us, uncertainty_us + drift_us + 1)
 
 
 def _slope_below(points: list[tuple[int, int]]) -> tuple[int, int]:

@@ -40,7 +40,7 @@ def read_record(
     account.intake = pieces.intake
     t_us, covered = _settle(pieces, account, _arrival_lookup(arrivals))
     return Record(
-        t_us, covered, account.end_us, account.doubts, account.intake, "chanter", account.scan_us, account.hello
+        t_us, covered, account.clock.front_us, account.doubts, account.intake, "chanter", account.scan_us, account.hello
     )
 
 
@@ -168,9 +168,9 @@ def _take_run(
     stop = place + len(t_us)
     clock = account.clock
     front_us = np.maximum.accumulate(np.concatenate(([clock.front_us], t_us)))
-    doubts: list[tuple[int, int, Doubt]] = []  # (frame, order at one frame, doubt)
-    for i in np.flatnonzero(t_us - front_us[:-1] >= account.gap_us).tolist():
-        doubts.append((i, 1, Doubt(int(front_us[i]), int(t_us[i]), "gap")))
+    gaps = np.flatnonzero(t_us - front_us[:-1] >= account.gap_us).tolist()
+    # (frame, order at one frame, doubt)
+    doubts = [(i, 1, Doubt(int(front_us[i]), int(t_us[i]), "gap")) for i in gaps]
     for kind in range(KINDS):
         own = _of_kind(timed, kind, place, stop)
         if not len(own):

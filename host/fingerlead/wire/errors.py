@@ -8,15 +8,8 @@ class WireError(ValueError):
     """
 
     def __init__(self, expected: str, got: str, offset: int | None = None) -> None:
-        self.expected = expected
-        self.got = got
-        self.offset = offset
-        super().__init__(self.sentence())
-
-    def sentence(self) -> str:
-        """The error in words."""
-        place = "" if self.offset is None else f" at byte {self.offset}"
-        return f"expected {self.expected}, got {self.got}{place}"
+        self.expected, self.got, self.offset = expected, got, offset
+        super().__init__(f"expected {expected}, got {got}{'' if offset is None else f' at byte {offset}'}")
 
 
 class MessageError(WireError):
@@ -26,10 +19,9 @@ class MessageError(WireError):
 class NotAChanter(WireError):
     """Whatever is at the other end does not speak the chanter's wire. `advice` says what to try."""
 
-    def __init__(self, expected: str, got: str, advice: str, offset: int | None = None) -> None:
+    def __init__(self, expected: str, got: str, advice: str) -> None:
+        super().__init__(expected, got)
         self.advice = advice
-        super().__init__(expected, got, offset)
 
-    def sentence(self) -> str:
-        """The error in words, with what to try."""
-        return f"this does not look like a chanter: expected {self.expected}, got {self.got}; {self.advice}"
+    def __str__(self) -> str:
+        return f"this does not look like a chanter: {super().__str__()}; {self.advice}"

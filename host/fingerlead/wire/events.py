@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from fingerlead.wire import messages
 from fingerlead.wire.carriers import Damaged
-from fingerlead.wire.messages import Answer, Hello, Levels, Request, Trouble
+from fingerlead.wire.messages import STATUS_WORDS, TROUBLE_WORDS, Answer, Hello, Levels, Request, Trouble
 
 if TYPE_CHECKING:
     import numpy as np
@@ -107,7 +106,7 @@ class TroubleSeen:
     def words(self) -> str:
         """The trouble in words."""
         code = self.trouble.code
-        return messages.TROUBLE_WORDS[code] if 0 < code < len(messages.TROUBLE_WORDS) else f"trouble number {code}"
+        return TROUBLE_WORDS[code] if 0 < code < len(TROUBLE_WORDS) else f"trouble number {code}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +134,7 @@ class Answered:
     def words(self) -> str:
         """The status in words."""
         status = self.answer.status
-        return messages.STATUS_WORDS[status] if status < len(messages.STATUS_WORDS) else f"status number {status}"
+        return STATUS_WORDS[status] if status < len(STATUS_WORDS) else f"status number {status}"
 
 
 Event = Seen | State | RawState | TroubleSeen | Doubted | Answered

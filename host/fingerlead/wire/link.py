@@ -7,12 +7,11 @@ raises NotAChanter.
 
 from typing import TypeGuard
 
-from fingerlead.wire import messages
+from fingerlead.wire import messages as wire
 from fingerlead.wire.account import GAP_US, TIMED, Account, kind_and_tag
 from fingerlead.wire.carriers import Damaged, Framing, carry, new_reader, read_message
 from fingerlead.wire.errors import MessageError, NotAChanter
 from fingerlead.wire.events import Answered, Doubted, Event, Intake, RawState, Seen, State, TroubleSeen
-from fingerlead.wire.messages import Answer, Hello, Holes, Levels, Message, Raw, Request, Unknown, read_answer_body
 
 PATIENCE_US = 2_000_000
 LONGEST_SHOWN = 8
@@ -38,7 +37,7 @@ class HostLink:
         self._heard = False  # a sound frame of a kind that only chanters send
         self._bytes = 0
         self._opening = b""
-        self._asked: dict[int, Request] = {}
+        self._asked: dict[int, wire.Request] = {}
 
     @property
     def scan_us(self) -> int | None:
@@ -46,14 +45,14 @@ class HostLink:
         return self.account.scan_us
 
     @property
-    def hello(self) -> Hello | None:
+    def hello(self) -> wire.Hello | None:
         """The last hello."""
         return self.account.hello
 
     @property
     def end_us(self) -> int:
         """The time of the last timed frame; 0 before the first."""
-        return self.account.end_us
+        return self.account.clock.front_us
 
     def receive(self, data: bytes, host_us: int | None) -> list[Event]:
         """Take in the bytes of one read that ended at `host_us`; b"" where a read timed out.
@@ -76,45 +75,45 @@ class HostLink:
 
     def who(self) -> bytes:
         """Ask who is there."""
-        return self._ask(messages.Who(self.next_number))
+        return self._ask(wire.Who(self.next_number))
 
     def stream(self, what: int, raw_rate_hz: int = 0) -> bytes:
         """Ask for holes, raw samples, both or nothing (STREAM_HOLES …); rate 0 is the chanter's own."""
         if what not in range(4):
             raise MessageError("0 nothing, 1 holes, 2 raw or 3 both", str(what))
-        return self._ask(messages.Stream(self.next_number, what, raw_rate_hz))
+        return self._ask(wire.Stream(self.next_number, what, raw_rate_hz))
 
-    def set_thresholds(self, levels: Levels) -> bytes:
+    def set_thresholds(self, levels: wire.Levels) -> bytes:
         """Give the chanter its levels: eight pairs (cover at, uncover at), cover at > uncover at."""
         for hole, (cover_at, uncover_at) in enumerate(levels):
             if cover_at <= uncover_at:
                 raise MessageError("cover at above uncover at", f"{cover_at} and {uncover_at} for hole {hole}")
-        return self._ask(messages.SetThresholds(self.next_number, levels))
+        return self._ask(wire.SetThresholds(self.next_number, levels))
 
     def get_thresholds(self) -> bytes:
         """Ask for the levels in use."""
-        return self._ask(messages.GetThresholds(self.next_number))
+        return self._ask(wire.GetThresholds(self.next_number))
 
     def keep(self) -> bytes:
         """Have the thresholds written to lasting storage."""
-        return self._ask(messages.Keep(self.next_number))
+        return self._ask(wire.Keep(self.next_number))
 
     def clock(self, host_us: int) -> bytes:
         """Ask for the chanter's time; `host_us` comes back with the answer."""
-        return self._ask(messages.Clock(self.next_number, host_us))
+        return self._ask(wire.Clock(self.next_number, host_us))
 
     def restart(self) -> bytes:
         """Have the chanter start anew."""
-        return self._ask(messages.Restart(self.next_number))
+        return self._ask(wire.Restart(self.next_number))
 
-    def _ask(self, request: Request) -> bytes:
-        data = carry(messages.encode(request), self.carrier)
+    def _ask(self, request: wire.Request) -> bytes:
+        data = carry(wire.encode(request), self.carrier)
         self._asked[request.request] = request
         self.next_number = (request.request + 1) & 0xFF
         # The zero before it ends what the line may have left in the chanter's reader.
         return b"\0" + data if self.carrier == "stream" else data
 
-    def _take(self, message: Message | Damaged, host_us: int | None, events: list[Event]) -> None:
+    def _take(self, message: wire.Message | Damaged, host_us: int | None, events: list[Event]) -> None:
         account = self.account
         if isinstance(message, Damaged):
             self.intake.count(message)
@@ -126,16 +125,16 @@ class HostLink:
             t_us = account.timed(*kind_and_tag(message), message.ticks32, host_us)
             if t_us is None:
                 pass
-            elif isinstance(message, Holes):
+            elif isinstance(message, wire.Holes):
                 event = State(t_us, message.covered_mask, host_us)
-            elif isinstance(message, Raw):
+            elif isinstance(message, wire.Raw):
                 event = RawState(t_us, message.samples, host_us)
             else:
                 event = TroubleSeen(t_us, message, host_us)
-        elif isinstance(message, Hello):
+        elif isinstance(message, wire.Hello):
             account.greet(message)
             event = Seen(message, host_us)
-        elif isinstance(message, Answer):
+        elif isinstance(message, wire.Answer):
             event = self._answered(message, host_us)
         if account.doubts:
             events.extend(map(Doubted, account.doubts))
@@ -143,11 +142,11 @@ class HostLink:
         if event is not None:
             events.append(event)
 
-    def _answered(self, answer: Answer, host_us: int | None) -> Answered:
+    def _answered(self, answer: wire.Answer, host_us: int | None) -> Answered:
         asked = self._asked.pop(answer.request, None)
-        value = read_answer_body(asked, answer.body) if asked is not None and answer.status == messages.DONE else None
+        value = wire.read_answer_body(asked, answer.body) if asked is not None and answer.status == wire.DONE else None
         t_us = None
-        if isinstance(asked, messages.Clock) and isinstance(value, tuple) and isinstance(value[1], int):
+        if isinstance(asked, wire.Clock) and isinstance(value, tuple) and isinstance(value[1], int):
             t_us = self.account.clock.at(value[1]) if self.account.clock.started else None
         return Answered(asked, answer, value, t_us, host_us)
 
@@ -170,9 +169,9 @@ class HostLink:
         )
 
 
-def is_request(message: Message) -> TypeGuard[Request | Unknown]:
+def is_request(message: wire.Message) -> TypeGuard[wire.Request | wire.Unknown]:
     """Whether a message is for the chanter, known or not."""
-    return message.type >= 0x80 if isinstance(message, Unknown) else isinstance(message, Request)
+    return message.type >= 0x80 if isinstance(message, wire.Unknown) else isinstance(message, wire.Request)
 
 
 class ChanterLink:
@@ -184,13 +183,13 @@ class ChanterLink:
         self._reader = new_reader(carrier)
         self._opened = False
 
-    def receive(self, data: bytes) -> list[Request | Unknown]:
+    def receive(self, data: bytes) -> list[wire.Request | wire.Unknown]:
         """The requests that end in `data`.
 
         A type from 0x80 up that is not known comes as Unknown, to be answered with status 1. Messages that no host
         sends are passed over.
         """
-        requests: list[Request | Unknown] = []
+        requests: list[wire.Request | wire.Unknown] = []
         for item in self._reader.feed(data):
             message = read_message(item, self.carrier)
             if isinstance(message, Damaged):
@@ -199,9 +198,9 @@ class ChanterLink:
                 requests.append(message)
         return requests
 
-    def send(self, message: Message) -> bytes:
+    def send(self, message: wire.Message) -> bytes:
         """The bytes of a message; before the first one on a stream also a zero."""
-        data = carry(messages.encode(message), self.carrier)
+        data = carry(wire.encode(message), self.carrier)
         if self.carrier == "stream" and not self._opened:
             self._opened = True
             return b"\0" + data

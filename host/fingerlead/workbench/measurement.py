@@ -8,7 +8,6 @@ from fingering.holes import HOLES
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import Event, RawState, State
-from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
@@ -83,7 +82,7 @@ class Calibrating(RawTalk):
     def __init__(self, carrier: Framing) -> None:
         super().__init__(carrier)
         self.steps: Guidance | None = None
-        self.before: Levels = ()
+        self.before: wire.Levels = ()
         self.reports: list[HoleReport] = []
 
     def talk(self) -> Turns:

@@ -56,8 +56,7 @@ LOWEST, HIGHEST = 0.005, 0.995
 
 def at_rank(ordered: NDArray[np.uint16], share: float) -> NDArray[np.float64]:
     """The percentile of each row of `ordered` (holes, n), rising along the row, by nearest rank below."""
-    place = int(share * (ordered.shape[-1] - 1))
-    return ordered[..., place].astype(np.float64)
+    return ordered[..., int(share * (ordered.shape[-1] - 1))].astype(np.float64)
 
 
 def shares_of_lines(

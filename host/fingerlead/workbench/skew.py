@@ -96,11 +96,8 @@ def fit(events: BarEvents) -> Skew:
 
 def _beyond_the_bar(times_us: NDArray[np.int64]) -> NDArray[np.float64]:
     """Rows without their own constant and linear part along the chanter."""
-    place = np.array(FRONT, dtype=np.float64)
-    shape = np.stack([np.ones(len(FRONT)), place - place.mean()], axis=1)
-    rows = times_us.astype(np.float64)
-    bar = np.linalg.lstsq(shape, rows.T, rcond=None)[0]
-    rest: NDArray[np.float64] = rows - (shape @ bar).T
+    slopes, heights = np.polyfit(FRONT, times_us.T, 1)
+    rest: NDArray[np.float64] = times_us - np.outer(slopes, FRONT) - heights[:, None]
     return rest
 
 

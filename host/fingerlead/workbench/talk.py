@@ -16,7 +16,6 @@ from fingerlead.wire.carriers import Framing
 from fingerlead.wire.errors import MessageError
 from fingerlead.wire.events import Answered, Doubted, Event, RawState
 from fingerlead.wire.link import HostLink
-from fingerlead.wire.messages import Levels
 
 ANSWER_US = 1_000_000
 TRIES = 3
@@ -159,12 +158,12 @@ class WorkbenchTalk(Talk):
             raise Refused(STARTED_ANEW)
         return events
 
-    def levels(self) -> Generator[bytes, list[Event], Levels]:
+    def levels(self) -> Generator[bytes, list[Event], wire.Levels]:
         """The levels in use."""
         answer = yield from self.ask("tell its thresholds", self.link.get_thresholds)
         if not isinstance(answer.value, tuple) or len(answer.value) != HOLES:
             raise Refused("expected the chanter to tell eight thresholds, but its answer was cut short; try again")
-        levels = cast("Levels", answer.value)
+        levels = cast("wire.Levels", answer.value)
         for hole, (cover_at, uncover_at) in enumerate(levels):
             # Such a chanter would refuse to take them back.
             if cover_at <= uncover_at:
@@ -183,10 +182,14 @@ class Giving(WorkbenchTalk):
     """
 
     def __init__(
-        self, carrier: Framing, levels: Levels, device: str, note: Callable[[Levels], None] = lambda levels: None
+        self,
+        carrier: Framing,
+        levels: wire.Levels,
+        device: str,
+        note: Callable[[wire.Levels], None] = lambda levels: None,
     ) -> None:
         super().__init__(carrier)
-        self.before: Levels = ()
+        self.before: wire.Levels = ()
         self.kept = False
         self._levels, self._device, self._note = levels, device, note
 

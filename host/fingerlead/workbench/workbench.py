@@ -29,7 +29,6 @@ from fingerlead.store.chanters import (
 )
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import NotAChanter
-from fingerlead.wire.messages import Levels
 from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.skew import SkewError, fit
 from fingerlead.workbench.talk import Giving, Refused, Talk, WorkbenchTalk
@@ -46,7 +45,7 @@ class BrokenOff(WorkbenchError):
 
 
 class BadHoles(WorkbenchError):
-    """Levels of holes that cannot be trusted are given only on demand."""
+    """wire.Levels of holes that cannot be trusted are given only on demand."""
 
 
 class NeverCalibrated(WorkbenchError):
@@ -170,10 +169,10 @@ class Workbench:
             had = find_calibration(self._folder, calibration.device, self._pupil)
         calibration = replace(calibration, pupil=self._pupil)
 
-        def note(levels: Levels) -> None:
+        def note(levels: wire.Levels) -> None:
             # Given twice, what was before the first time is still what was before.
             if levels != calibration.levels:
-                # Levels from elsewhere go back to as they were, too.
+                # wire.Levels from elsewhere go back to as they were, too.
                 before = had if had is not None and had.levels == levels else replace(calibration, levels=levels)
                 keep_earlier(self._folder, before)
 

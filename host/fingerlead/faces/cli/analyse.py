@@ -14,7 +14,7 @@ from fingerlead.faces.cli.inputs import analysed, midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import tune_of
-from fingerlead.faces.phrases import counted
+from fingerlead.faces.phrases import counted, path_text
 from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
 from fingerlead.music.compare import expected_json
 from fingerlead.music.tune import ExpectationError, Tune
@@ -94,7 +94,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
     changes = list(analysis.changes)
     clean = sum(change.verdict == "clean" for change in changes)
     notes = counted(len(analysis.held), "note")
-    yield f"{loaded.path}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
+    yield f"{path_text(loaded.path)}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
     if not changes:
         held_ms = analysis.settings.steady_us / 1_000
         yield f"There is nothing to time: that takes two different notes in a row, each held for {held_ms:g} ms."
@@ -143,5 +143,6 @@ def summary(exported: Exported, output: Path) -> str:
     """What was written, in a few sentences."""
     seconds = exported.lasts_us // 1_000_000
     notes = counted(exported.notes, "note")
-    first = f"{output}: {notes} in {seconds // 60}:{seconds % 60:02}, for any player of MIDI files."
-    return "\n".join([first, *exported.remarks, f"The holes are in it too. Next: fingerlead analyse {output}"])
+    name = path_text(output)
+    first = f"{name}: {notes} in {seconds // 60}:{seconds % 60:02}, for any player of MIDI files."
+    return "\n".join([first, *exported.remarks, f"The holes are in it too. Next: fingerlead analyse {name}"])

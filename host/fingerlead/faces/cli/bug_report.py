@@ -15,6 +15,7 @@ from typing import Annotated, Any
 import typer
 
 from fingerlead.faces.cli.problem import Problem, writing
+from fingerlead.faces.phrases import path_text
 from fingerlead.log import is_log
 from fingerlead.ports import midi_out, sound_port
 from fingerlead.ports.catalogue import midi_ports, serial_ports
@@ -51,7 +52,7 @@ def bug_report(
             zipped.writestr("log.txt", read_log(log))
     with writing("the bug report", output):
         write_output(output, packed.getvalue())
-    typer.echo(f"{output} holds, for you to look through before you send it:")
+    typer.echo(f"{path_text(output)} holds, for you to look through before you send it:")
     for name, (_, sentence) in parts.items():
         typer.echo(f"  {name:<14} {sentence}")
     if log is None:

@@ -13,8 +13,9 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.calibrate_screen import Screen, report_table, skew_table
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
-from fingerlead.faces.cli.serving import serve
+from fingerlead.faces.cli.serving import serve, web_place
 from fingerlead.faces.pages.workbench.page import opened
+from fingerlead.faces.phrases import path_text
 from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
 from fingerlead.workbench.guidance import ask_words
@@ -64,6 +65,8 @@ def calibrate(
     browser: options.Browser = True,
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
+    tls_cert: options.TlsCert = None,
+    tls_key: options.TlsKey = None,
 ) -> None:
     """Find out from where on each hole counts as covered, say which sensor is faulty, and tell the chanter."""
     if sum((page, skew, seal, undo, kept, use is not None)) > 1:
@@ -79,7 +82,7 @@ def calibrate(
     folder = folder or calibrations_folder()
     with problem_from(*FAILURES, words=lambda error: _why(error, command)):
         if page:
-            serving = opened(port, folder, name, address, web_port)
+            serving = opened(port, folder, name, web_place(address, web_port, tls_cert, tls_key))
             serve(serving, "Calibration", "; what the chanter was given it has.", browser)
             return
         chanter, clock = open_port(port)
@@ -163,7 +166,7 @@ def _skew(workbench: Workbench) -> None:
         )
     skew, path = workbench.skew_of(talk)
     skew_table([FINGERS[hole] for hole in FRONT], skew)
-    say(f"{skew_words(skew)} Written down in {path}.")
+    say(f"{skew_words(skew)} Written down in {path_text(path)}.")
 
 
 def _seal(workbench: Workbench) -> None:

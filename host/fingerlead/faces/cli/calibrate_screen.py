@@ -1,18 +1,18 @@
 """What is seen while a chanter is calibrated: bars of raw samples with their levels, what to do next, and tables."""
 
-from __future__ import annotations
-
 import sys
 from collections import deque
 from collections.abc import Iterable, Sequence
+from typing import Self
 
 import typer
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
 from fingering.holes import FINGERS, HOLES
+from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.store.chanters import Skew
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport
@@ -53,9 +53,9 @@ class Screen:
         self._noise: tuple[int, ...] = ()
         self._live = None
         if sys.stdout.isatty():
-            self._live = Live(console=Console(highlight=False), auto_refresh=False, transient=True)
+            self._live = Live(console=PlainConsole(), auto_refresh=False, transient=True)
 
-    def __enter__(self) -> Screen:
+    def __enter__(self) -> Self:
         if self._live is not None:
             self._live.start()
         return self
@@ -140,4 +140,4 @@ def _print(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
         table.add_column(head, justify="left" if head in ("hole", "") else "right", no_wrap=True)
     for row in rows:
         table.add_row(*row)
-    Console(highlight=False).print(table)
+    PlainConsole().print(table)

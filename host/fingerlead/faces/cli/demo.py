@@ -19,6 +19,8 @@ from fingerlead.faces.cli.analyse import text_lines
 from fingerlead.faces.cli.inputs import analysed
 from fingerlead.faces.cli.pages import serve_studio
 from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.pages.kit.place import WebPlace
+from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.page import played, render
 from fingerlead.listening.reader import Reader
 from fingerlead.listening.recording import Recording, record
@@ -62,7 +64,7 @@ def open_studio(folder: Path, browser: bool) -> None:
             begun.replace(folder)
         except OSError as error:
             raise Problem(f"{folder}: the invented studio cannot be made there: {error.strerror or error}") from None
-    serve_studio(folder, None, browser, "127.0.0.1", None)
+    serve_studio(folder, None, browser, WebPlace())
 
 
 def play_session(folder: Path, speed: float) -> None:
@@ -85,7 +87,8 @@ def play_session(folder: Path, speed: float) -> None:
             if not port:
                 raise Problem("the simulated chanter did not start; try: fingerlead simulate --on pty")
             typer.echo(
-                f"\nA simulated chanter plays on {port}, {speed:g} times as fast as life; recording {session} ..."
+                f"\nA simulated chanter plays on {port}, {speed:g} times as fast as life; "
+                f"recording {path_text(session)} ..."
             )
             reader = Reader(lambda: open_source(port)).start()
             kept = Recording(SessionWriter(session, "stream", port))
@@ -97,5 +100,5 @@ def play_session(folder: Path, speed: float) -> None:
     for line in text_lines(loaded, analysis):
         typer.echo(line)
     write_output(page, render(played([(session, analysis)]), date.today()))
-    typer.echo(f"\nThe report for the teacher: {page.resolve()}")
-    typer.echo(f"What the simulated fingers truly did: {truth}")
+    typer.echo(f"\nThe report for the teacher: {path_text(page.resolve())}")
+    typer.echo(f"What the simulated fingers truly did: {path_text(truth)}")

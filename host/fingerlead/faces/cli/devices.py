@@ -8,15 +8,16 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from fingering.holes import FINGERS
+from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.faces.cli.options import PortName
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import until_interrupted
 from fingerlead.listening.sources import Met, meet, open_source
+from fingerlead.plain_text import plain_line
 from fingerlead.ports import catalogue, midi_out, sound_port
 from fingerlead.ports.base import SIMULATED, Found, Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.simulated_port import HandsPort
@@ -57,11 +58,11 @@ def devices(
     if sys.stdout.isatty():
         table = Table("port", "who is there", "what the system calls it", box=None, pad_edge=False)
         for row in rows:
-            table.add_row(*map(Text, row))
-        Console(highlight=False).print(table)
+            table.add_row(*map(Text, map(plain_line, row)))
+        PlainConsole().print(table)
     else:
         for row in rows:
-            typer.echo("\t".join(row).rstrip())
+            typer.echo("\t".join(map(plain_line, row)).rstrip())
     for why in dict.fromkeys((no_midi, no_notes, no_sound)):
         if why:
             typer.echo(why, err=True)

@@ -93,17 +93,17 @@ def _list(found: tuple[Rung, ...], tunes: list[EasyTune], scatter: str, own: boo
 
 
 def _legend(scatter: str, own: bool) -> list[str]:
-    told = []
-    if own:
-        told.append("The rungs are yours, in the order of your file.")
-    else:
-        levels = ", ".join(f"{level} {us // 1_000} ms" for level, us in LEVELS.items())
-        told.append(f"The order is for {scatter} fingers. How far fingers scatter is assumed, not measured: {levels}.")
-        told.append("The two columns after the difficulty say where a rung stands at the other levels, if elsewhere.")
-    told.append("Difficulty: expected milliseconds of a third note, and more for false fingerings, further fingers and")
-    told.append(f"fingers against the rest of their hand. Typical time: {DAYS_SOURCE}.")
-    told.append("Look at one with: fingerlead ladder RUNG (its music alone: --abc)")
-    return told
+    levels = ", ".join(f"{level} {us // 1_000} ms" for level, us in LEVELS.items())
+    order = [
+        f"The order is for {scatter} fingers. How far fingers scatter is assumed, not measured: {levels}.",
+        "The two columns after the difficulty say where a rung stands at the other levels, if elsewhere.",
+    ]
+    return [
+        *(["The rungs are yours, in the order of your file."] if own else order),
+        "Difficulty: expected milliseconds of a third note, and more for false fingerings, further fingers and",
+        f"fingers against the rest of their hand. Typical time: {DAYS_SOURCE}.",
+        "Look at one with: fingerlead ladder RUNG (its music alone: --abc)",
+    ]
 
 
 def _whole(one: Rung | EasyTune, found: tuple[Rung, ...], tunes: list[EasyTune]) -> list[str]:

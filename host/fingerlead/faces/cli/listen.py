@@ -13,6 +13,7 @@ from fingerlead.faces.cli.inputs import midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine, expect_bytes, say, session_of, until_interrupted
 from fingerlead.faces.cli.tunes import session_music
+from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import (
     change_sentence,
@@ -68,12 +69,13 @@ def _in_us(seconds: float | None) -> int | None:
 def summary(kept: Recording, output: Path) -> str:
     """What was kept, in a sentence or two."""
     who = f" from {kept.chanter}" if kept.chanter else ""
-    text = f"{output}: {_amount(kept)}{who}"
+    name = path_text(output)
+    text = f"{name}: {_amount(kept)}{who}"
     if not kept.plain:
         text += f"; {kept.intake.bad_frames} damaged, {kept.intake.lost_frames} lost"
     if kept.losses:
         text += f"; the port was lost {'once' if kept.losses == 1 else f'{kept.losses} times'}"
-    return f"{text}.\nNext: fingerlead analyse {output}"
+    return f"{text}.\nNext: fingerlead analyse {name}"
 
 
 def line_of(kept: Recording, seconds: int) -> str:
@@ -143,7 +145,8 @@ def live(
         expect_bytes(listening, port)
     typer.echo(work_on_first(summarise([listening.analysis()])))
     if output is not None:
-        typer.echo(f"Kept in {output}. Next: fingerlead report {output} -o page.html")
+        name = path_text(output)
+        typer.echo(f"Kept in {name}. Next: fingerlead report {name} -o page.html")
 
 
 @contextlib.contextmanager
@@ -155,7 +158,7 @@ def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Itera
     voice = midi_voice(low_a_hz, scale, bend)
     with problem_from(PortRefused):
         out = MidiOut(name, voice)
-    with out:
+    with contextlib.closing(out):
         typer.echo(f"Playing on MIDI output {out.name}.")
         yield MidiPlaying(out, lambda sentence: typer.echo(sentence, err=True))
 

@@ -10,7 +10,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
+from fingerlead.faces.cli.output import write_plainly
 from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.plain_text import plain_line
 from fingerlead.version import __version__
 
 # By its name: run as a program, this module is called `__main__`.
@@ -147,11 +149,12 @@ def everywhere(
 
 def run() -> None:
     """Run the command line: exit code 0 done, 1 a problem with the input, 2 wrong usage."""
+    write_plainly()
     try:
         app()
     except Problem as problem:
         _log.info("a problem", exc_info=True)
-        typer.echo(f"fingerlead: {problem}", err=True)
+        typer.echo(f"fingerlead: {plain_line(str(problem))}", err=True)
         sys.exit(1)
     except BrokenPipeError:
         # The reader of the output has gone, and what is still to be flushed has to go somewhere.
@@ -160,7 +163,7 @@ def run() -> None:
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         _log.info("a problem", exc_info=True)
-        typer.echo(f"fingerlead: {name}{error.strerror or error}", err=True)
+        typer.echo(plain_line(f"fingerlead: {name}{error.strerror or error}"), err=True)
         sys.exit(1)
     except Exception:
         _log.exception("failed")

@@ -86,6 +86,13 @@ WebPort = Annotated[
     int | None,
     typer.Option("--web-port", min=1, max=65_535, help="The page's port; else one that is free.", show_default=False),
 ]
+TlsCert = Annotated[
+    Path | None,
+    typer.Option("--tls-cert", metavar="FILE", help="Encrypt the page: a certificate, PEM.", show_default=False),
+]
+TlsKey = Annotated[
+    Path | None, typer.Option("--tls-key", metavar="FILE", help="The key of --tls-cert, PEM.", show_default=False)
+]
 
 # Of notes as MIDI.
 LOW_A_HZ = 480.0

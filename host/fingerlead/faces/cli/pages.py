@@ -11,11 +11,13 @@ from fingering.ladder import ladder
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import table_from
 from fingerlead.faces.cli.problem import problem_from
-from fingerlead.faces.cli.serving import serve
+from fingerlead.faces.cli.serving import serve, web_place
 from fingerlead.faces.pages.desk import routes as desk
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice import page
 from fingerlead.faces.pages.practice.page import PracticePage
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.faces.phrases import path_text
 from fingerlead.practice.tonight import music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder
@@ -36,6 +38,8 @@ def practice(
     browser: options.Browser = True,
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
+    tls_cert: options.TlsCert = None,
+    tls_key: options.TlsKey = None,
     folder: Annotated[
         Path | None,
         typer.Option(
@@ -68,6 +72,8 @@ def practice(
     if studio is not None and folder is not None:
         raise typer.BadParameter("a pupil's sessions go into the studio; leave --folder out")
 
+    at = web_place(address, web_port, tls_cert, tls_key)
+
     @contextmanager
     def opened() -> Iterator[PracticePage]:
         with ExitStack() as stack:
@@ -76,8 +82,7 @@ def practice(
                 page.opened(
                     port,
                     chart,
-                    address=address,
-                    web_port=web_port,
+                    at=at,
                     folder=kept_in,
                     rung=rung,
                     sound=sound,
@@ -120,6 +125,8 @@ def studio(
     browser: options.Browser = True,
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
+    tls_cert: options.TlsCert = None,
+    tls_key: options.TlsKey = None,
     rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the index anew from the sessions first.")] = False,
 ) -> None:
     """All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine."""
@@ -131,10 +138,10 @@ def studio(
             forget_index(folder)
             with Studio(folder) as there:
                 typer.echo(f"{len(there.index.sessions())} sessions are in the index.")
-    serve_studio(folder, port, browser, address, web_port)
+    serve_studio(folder, port, browser, web_place(address, web_port, tls_cert, tls_key))
 
 
-def serve_studio(folder: Path, port: str | None, browser: bool, address: str, web_port: int | None) -> None:
+def serve_studio(folder: Path, port: str | None, browser: bool, at: WebPlace) -> None:
     """Serve the desk until Ctrl-C. Raises Problem."""
     with problem_from(StudioError):
-        serve(desk.opened(folder, port, address, web_port), "The studio", f"; everything is kept in {folder}", browser)
+        serve(desk.opened(folder, port, at), "The studio", f"; everything is kept in {path_text(folder)}", browser)

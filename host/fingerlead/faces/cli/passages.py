@@ -19,7 +19,7 @@ from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.store.files import write_output
 from fingerlead.store.passage import decode_passage, message_of
 from fingerlead.store.passage.stretch import Passage
-from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError, holds_message
+from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.published import as_dict
 
@@ -133,7 +133,7 @@ def text_of(message: list[str]) -> str:
             typer.echo(f"Paste the message, from {BEGIN} to {END}; then press {END_OF_INPUT}.", err=True)
         return _text(sys.stdin.buffer.read(LONGEST_PASTE * BYTES_A_CHARACTER), "what was piped in")
     text = " ".join(message)
-    if holds_message(text):
+    if BEGIN in text or END in text:
         return text
     shown = path_text(text)
     try:

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Self
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
+from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.listening.recording import Recording
+from fingerlead.plain_text import plain_line
 from fingerlead.ports.base import PortRefused
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.wire.errors import NotAChanter
@@ -56,8 +57,8 @@ class StatusLine:
     """One line on a terminal, written over again; nothing in a pipe. Used with `with`."""
 
     def __init__(self, words: str = "") -> None:
-        console = Console(stderr=True, highlight=False)
-        self._status = console.status(Text(words)) if console.is_terminal else None
+        console = PlainConsole(stderr=True)
+        self._status = console.status(Text(plain_line(words))) if console.is_terminal else None
         self._shown_s = 0.0
 
     def __enter__(self) -> Self:
@@ -73,7 +74,7 @@ class StatusLine:
         """Show other words, not more often than the eye can follow."""
         if self._status is not None and time.monotonic() - self._shown_s >= SHOWN_EVERY_S:
             self._shown_s = time.monotonic()
-            self._status.update(Text(words()))
+            self._status.update(Text(plain_line(words())))
 
 
 def say(text: str, indent: str = "") -> None:

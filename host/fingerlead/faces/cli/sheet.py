@@ -11,7 +11,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.tunes import easy_tune_of, is_abc_file, music_of, read_tunes, rung_of, rungs_from
-from fingerlead.faces.phrases import date_text
+from fingerlead.faces.phrases import date_text, path_text
 from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
@@ -80,7 +80,7 @@ def sheet(
     for path, page in zip(_paths(output, len(pages)), pages, strict=True):
         with writing("the sheet", path):
             write_output(path, page)
-        typer.echo(f"{path}: ready to print.")
+        typer.echo(f"{path_text(path)}: ready to print.")
 
 
 def _source(

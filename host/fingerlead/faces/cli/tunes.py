@@ -52,7 +52,7 @@ def read_tunes(path: Path) -> list[Tune]:
     with problem_from(AbcError):
         tunes, warnings = parse_abc(text, str(path))
     for warning in warnings:
-        typer.echo(f"{path}, {warning}", err=True)
+        typer.echo(f"{path_text(path)}, {warning}", err=True)
     return tunes
 
 

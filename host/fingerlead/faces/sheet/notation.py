@@ -14,8 +14,6 @@ Therefore these signs travel as stand-ins from the private-use area, which no te
 on paper they become themselves again (`for_paper`), and after engraving an SVG they become entities (`as_entities`).
 """
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterator
 from fractions import Fraction
@@ -138,6 +136,28 @@ def beams(bar: Bar) -> list[str]:
     return signs
 
 
+class _Brackets:
+    """The brackets over endings. One ends where its repeat closes, at a double bar line or where another begins."""
+
+    def __init__(self, bars: tuple[Bar, ...]) -> None:
+        self._commands: dict[int, list[str]] = {}
+        is_open = False
+        for index, bar in enumerate(bars):
+            if bar.ending:
+                numbers = ", ".join(map(str, bar.ending))
+                self._commands.setdefault(index, []).append(f'(volta "{numbers}.")')
+                is_open = True
+            last = index + 1 == len(bars) or bool(bars[index + 1].ending)
+            if is_open and (last or bar.times > 1 or bar.barline in ("||", "|]", "[|")):
+                self._commands.setdefault(index + 1, []).append("(volta #f)")
+                is_open = False
+
+    def at(self, index: int) -> list[str]:
+        """What LilyPond is told where a bar begins (or the tune ends)."""
+        commands = self._commands.get(index)
+        return [f"\\set Score.repeatCommands = #'({' '.join(commands)})"] if commands else []
+
+
 def _bar(tune: Tune, index: int, piece: int, brackets: _Brackets) -> Iterator[str]:
     bar = tune.bars[index]
     after = tune.bars[index + 1] if index + 1 < len(tune.bars) else None
@@ -159,28 +179,6 @@ def _bar(tune: Tune, index: int, piece: int, brackets: _Brackets) -> Iterator[st
         yield f'\\bar "{line}"'
     if bar.ends_line and after is not None:
         yield "\\break"
-
-
-class _Brackets:
-    """The brackets over endings. One ends where its repeat closes, at a double bar line or where another begins."""
-
-    def __init__(self, bars: tuple[Bar, ...]) -> None:
-        self._commands: dict[int, list[str]] = {}
-        is_open = False
-        for index, bar in enumerate(bars):
-            if bar.ending:
-                numbers = ", ".join(map(str, bar.ending))
-                self._commands.setdefault(index, []).append(f'(volta "{numbers}.")')
-                is_open = True
-            last = index + 1 == len(bars) or bool(bars[index + 1].ending)
-            if is_open and (last or bar.times > 1 or bar.barline in ("||", "|]", "[|")):
-                self._commands.setdefault(index + 1, []).append("(volta #f)")
-                is_open = False
-
-    def at(self, index: int) -> list[str]:
-        """What LilyPond is told where a bar begins (or the tune ends)."""
-        commands = self._commands.get(index)
-        return [f"\\set Score.repeatCommands = #'({' '.join(commands)})"] if commands else []
 
 
 def _notes(bar: Bar, ids: list[str], pitches: tuple[str, ...]) -> Iterator[str]:

@@ -39,9 +39,9 @@ T = TypeVar("T")
 
 
 class SymbolCounts:
-    """How often each of `symbols` symbols has come."""
+    """How often each of `symbols` symbols has come; without a number, those are the sizes of numbers in bits."""
 
-    def __init__(self, symbols: int) -> None:
+    def __init__(self, symbols: int = WIDEST + 1) -> None:
         self.counts = [1] * symbols
 
     def share(self, symbol: int) -> tuple[int, int, int]:
@@ -61,13 +61,6 @@ class SymbolCounts:
         self.counts[symbol] += WEIGHT
 
 
-class Sizes(SymbolCounts):
-    """How often numbers of each size, in bits, have come."""
-
-    def __init__(self) -> None:
-        super().__init__(WIDEST + 1)
-
-
 class Coder(ABC):
     """Takes a part, and gives the part to go on with."""
 
@@ -79,7 +72,7 @@ class Coder(ABC):
     def among(self, value: int, values: int) -> int:
         """One of `values` values, all equally likely."""
 
-    def number(self, value: int, sizes: Sizes) -> int:
+    def number(self, value: int, sizes: SymbolCounts) -> int:
         """A number from 0 to 2**63 - 1: how many bits it has, then those below the highest."""
         bits = self.symbol(value.bit_length(), sizes)
         if bits < 2:
@@ -87,7 +80,7 @@ class Coder(ABC):
         highest = 1 << bits - 1
         return highest + self.among(value - highest, highest)
 
-    def signed(self, value: int, sizes: Sizes) -> int:
+    def signed(self, value: int, sizes: SymbolCounts) -> int:
         """A number of either sign."""
         number = self.number(2 * value if value >= 0 else -2 * value - 1, sizes)
         return -(number + 1 >> 1) if number & 1 else number >> 1
@@ -145,7 +138,7 @@ class TimeSteps:
 
     def __init__(self, scan_us: int) -> None:
         self.unit_us = max(scan_us, 1)
-        self.scans, self.off_us = Sizes(), Sizes()
+        self.scans, self.off_us = SymbolCounts(), SymbolCounts()
 
     def step(self, step_us: int, coder: Coder) -> int:
         """A step from 0 on."""
@@ -172,7 +165,7 @@ def unpack(packed: int) -> Passage:
 
 
 def _passage(p: Passage, coder: Coder) -> Passage:
-    sizes = Sizes()
+    sizes = SymbolCounts()
     head = (p.number, p.count, p.skip, p.at_us, len(p.edges), len(p.doubts))
     number, count, skip, at_us, edge_count, doubt_count = (coder.number(value, sizes) for value in head)
     if edge_count > MOST_EDGES or doubt_count > MOST_DOUBTS:
@@ -207,7 +200,7 @@ def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
 
 
 def _doubts(given: Iterable[Doubt], coder: Coder, scan_us: int) -> Iterator[Doubt]:
-    begins, lengths, causes, counts = TimeSteps(scan_us), TimeSteps(scan_us), SymbolCounts(len(CAUSES)), Sizes()
+    begins, lengths, causes, counts = TimeSteps(scan_us), TimeSteps(scan_us), SymbolCounts(len(CAUSES)), SymbolCounts()
     start_us = 0
     for doubt in given:
         start_us += begins.step(doubt.start_us - start_us, coder)
@@ -216,7 +209,7 @@ def _doubts(given: Iterable[Doubt], coder: Coder, scan_us: int) -> Iterator[Doub
         yield Doubt(start_us, end_us, cause, coder.number(doubt.count, counts))
 
 
-def _timing(timing: Timing, coder: Coder, sizes: Sizes) -> Timing:
+def _timing(timing: Timing, coder: Coder, sizes: SymbolCounts) -> Timing:
     clock = CLOCKS[coder.among(CLOCKS.index(timing.clock), len(CLOCKS))]
     skew = SKEWS[coder.among(SKEWS.index(timing.skew), len(SKEWS))]
     times_us = (timing.uncertainty_us, timing.scan_us, timing.skew_us)

@@ -14,11 +14,15 @@ their small letters). All else is refused.
 """
 
 import re
+import string
 import unicodedata
 import zlib
 
+from fingering.toml_file import shortened
+
 BEGIN, END = "FINGERTIMES", "THATSALL"
 ALPHABET = "ABCDEFGHJKLMNPQRSTVWXYZ3479"
+_DIGITS = str.maketrans(ALPHABET, string.digits + string.ascii_lowercase[:17])  # as int() reads base 27
 VERSION = 1
 LONGEST_MESSAGE = 1_500  # characters, our own choice: most chats take twice as many in one piece
 LONGEST_PASTE = 200_000
@@ -56,10 +60,10 @@ def read(text: str) -> int:
     if len(text) > LONGEST_PASTE:
         raise PassageError(f"a message of at most {LONGEST_PASTE} characters", f"{len(text)}")
     code, talk = _code_in(_between(_visible(text)))
-    hint = f", without this line, which is no code: {_shown(talk[0])}" if talk else ""
+    hint = f", without this line, which is no code: {shortened(talk[0])}" if talk else ""
     strange = next((letter for letter in code if letter not in ALPHABET), None)
     if strange is not None:
-        raise PassageError("a code of capital letters and 3, 4, 7, 9", f"{_shown(strange)} in it{hint}")
+        raise PassageError("a code of capital letters and 3, 4, 7, 9", f"{shortened(strange)} in it{hint}")
     if len(code) > LONGEST_MESSAGE:
         raise PassageError(f"a code of at most {LONGEST_MESSAGE} letters", f"{len(code)}{hint}")
     if len(code) < LEAST:
@@ -80,11 +84,6 @@ def read(text: str) -> int:
     return _value(body[VERSION_LETTERS + LENGTH_LETTERS :])
 
 
-def holds_message(text: str) -> bool:
-    """Whether the text has the beginning or the end of a message in it."""
-    return BEGIN in text or END in text
-
-
 def _visible(text: str) -> str:
     """Without characters that take no room: zero width, soft hyphens, marks of writing direction and of byte order."""
     return "".join(letter for letter in text if unicodedata.category(letter) != "Cf")
@@ -102,8 +101,7 @@ def _between(text: str) -> str:
             "open one message at a time",
         )
     if not begins or not ends:
-        missing = BEGIN if not begins else END
-        raise PassageError(f"a whole message, from {BEGIN} to {END}", f"one without {missing}")
+        raise PassageError(f"a whole message, from {BEGIN} to {END}", f"one without {END if begins else BEGIN}")
     if ends[0].start() < begins[0].end():
         raise PassageError(f"a message from {BEGIN} to {END}", f"{END} first")
     return text[begins[0].end() : ends[0].start()]
@@ -122,10 +120,6 @@ def _code_in(text: str) -> tuple[str, list[str]]:
     return "".join(code), talk
 
 
-def _shown(text: str) -> str:
-    return repr(text if len(text) <= 40 else text[:39] + "…")
-
-
 def _letters(number: int, fewest: int) -> str:
     letters = ""
     while number or len(letters) < fewest:
@@ -135,10 +129,7 @@ def _letters(number: int, fewest: int) -> str:
 
 
 def _value(letters: str) -> int:
-    value = 0
-    for letter in letters:
-        value = value * len(ALPHABET) + ALPHABET.index(letter)
-    return value
+    return int(letters.translate(_DIGITS), len(ALPHABET))
 
 
 def _check(body: str) -> str:

@@ -24,6 +24,7 @@ from fingerlead.faces.pages.desk import pages
 from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.words import work_on_first
 from fingerlead.listening.sources import open_source
 from fingerlead.store.passage import decode_passage, message_of
@@ -37,8 +38,9 @@ from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.summary import summarise
 
-GREATEST_UPLOAD = 1 << 28
 GREATEST_MESSAGE = 1 << 20
+# Session files and a passage are longer than a form; coding makes three bytes of one at most.
+BODIES = {"/pupil/*/take-in": 1 << 28, "/message": 3 * GREATEST_MESSAGE}
 MOST_OPENED = 20
 Number = TypeVar("Number", int, float)
 
@@ -147,8 +149,6 @@ class Desk:
         """Session files that a pupil sent."""
         key = request.path_params["key"]
         self.studio.of(key)
-        if int(request.headers.get("content-length", "0") or 0) > GREATEST_UPLOAD:
-            raise StudioError(f"expected files of at most {GREATEST_UPLOAD >> 20} MiB together; take in fewer at once")
         form = await request.form(max_files=100)
         sentences = []
         for upload in form.getlist("files"):
@@ -300,10 +300,10 @@ def _number(text: str, what: str, kind: Callable[[str], Number] = int) -> Number
 
 @contextlib.contextmanager
 def opened(
-    folder: Path, port: str | None, address: str, web_port: int | None, today: Callable[[], date] = date.today
+    folder: Path, port: str | None, at: WebPlace, today: Callable[[], date] = date.today
 ) -> Iterator[ServedPage]:
     """The desk from here to the end of the block. Raises NoPlaceError, StudioError."""
     with Studio(folder) as studio:
         rounds = [] if port is None else [Round(folder, port, lambda: open_source(port))]
-        with served(Desk(studio, today, *rounds).app(), address, web_port, *rounds) as page:
+        with served(Desk(studio, today, *rounds).app(), at, *rounds, most_bytes=BODIES) as page:
             yield page

@@ -11,7 +11,7 @@ from starlette.routing import BaseRoute, Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket
 
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 
 NOTHING_HERE = "There is nothing here. The page is at /"
 NOT_POSSIBLE = "That is not possible here."

@@ -16,6 +16,9 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from fingerlead.faces.pages.kit.door import let_in
+from fingerlead.faces.pages.kit.place import is_loopback
+
 NOT_THIS_NAME = (
     "This page was asked for by a name that is not this computer's. Open it by the address that fingerlead printed."
 )
@@ -44,7 +47,7 @@ class Names:
 
     def __init__(self, address: str, port: int) -> None:
         self._port = port
-        self._here_only = _is_loopback(address)
+        self._here_only = is_loopback(address)
         self._names = {"localhost"}
         if not self._here_only:
             host = socket.gethostname().lower()
@@ -63,13 +66,6 @@ class Names:
         except ValueError:
             return False
         return address.is_loopback or not self._here_only
-
-
-def _is_loopback(address: str) -> bool:
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return address.lower() == "localhost"
 
 
 def _split(host: str) -> tuple[str | None, int]:
@@ -108,11 +104,11 @@ class Guard:
             headers = Headers(scope=scope)
             host = _only(headers, "host")
             send = _keeping_apart(send, host if self._names.fits(host) else "")
-            answer = self._refusal(scope, headers) or self._let_in(scope) or self._unknown(headers) or self._app
+            answer = self._refusal(scope, headers) or self._let_in(scope) or self._unknown(scope, headers) or self._app
             await answer(scope, receive, send)
         elif scope["type"] == "websocket":
             headers = Headers(scope=scope)
-            refusal = self._refusal(scope, headers) or self._unknown(headers)
+            refusal = self._refusal(scope, headers) or self._unknown(scope, headers)
             if refusal is None:
                 await self._app(scope, receive, send)
             else:
@@ -134,16 +130,20 @@ class Guard:
         brought = parse_qs(scope["query_string"].decode("latin-1")[:LONGEST_QUERY])
         if not _only_reads(scope) or not self._is_token(brought.pop("token", [""])[0]):
             return None
+        let_in(scope)
         rest = urlencode(brought, doseq=True)
         # Within this server, whatever the path looks like.
         address = "/" + scope["path"].lstrip("/\\") + (f"?{rest}" if rest else "")
         cookie = f"{self.cookie}={self.token}; Path=/; HttpOnly; SameSite=Strict"
         return RedirectResponse(address, 303, headers={"set-cookie": cookie})
 
-    def _unknown(self, headers: Headers) -> Response | None:
+    def _unknown(self, scope: Scope, headers: Headers) -> Response | None:
         """The answer to a request without the cookie."""
         cookies = cookie_parser("; ".join(headers.getlist("cookie")))
-        return None if self._is_token(cookies.get(self.cookie, "")) else PlainTextResponse(NO_TOKEN, 401)
+        if not self._is_token(cookies.get(self.cookie, "")):
+            return PlainTextResponse(NO_TOKEN, 401)
+        let_in(scope)
+        return None
 
     def _is_token(self, text: str) -> bool:
         return secrets.compare_digest(text.encode("utf-8", "replace"), self.token.encode())

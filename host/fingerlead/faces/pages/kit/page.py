@@ -1,7 +1,7 @@
 """A page put together: the actors behind it, its guard and its server, from the first to the last moment."""
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,16 +9,18 @@ from starlette.types import ASGIApp
 
 from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.guard import Guard
-from fingerlead.faces.pages.kit.server import Server, listen, shown
+from fingerlead.faces.pages.kit.place import WebPlace, listen, shown
+from fingerlead.faces.pages.kit.server import Server
 
 
 @dataclass(frozen=True, slots=True)
 class ServedPage:
-    """A page that is being served. `url` is the address by which a browser comes in."""
+    """A page that is being served. `url` is the address by which a browser comes in; `in_clear`: see WebPlace."""
 
     url: str
     server: Server
     actors: Sequence[Actor[Any]]
+    in_clear: bool
 
     @property
     def running(self) -> bool:
@@ -29,15 +31,18 @@ class ServedPage:
 
 
 @contextlib.contextmanager
-def served(app: ASGIApp, address: str, port: int | None, *actors: Actor[Any]) -> Iterator[ServedPage]:
-    """A page from here to the end of the block, at a port or (None) the first that is free, behind its guard.
+def served(
+    app: ASGIApp, at: WebPlace, *actors: Actor[Any], most_bytes: Mapping[str, int] | None = None
+) -> Iterator[ServedPage]:
+    """A page from here to the end of the block, behind its guard. `most_bytes`: see Bounds.
 
     The actors start before it is served and stop after it. Raises NoPlaceError, and what starting an actor raises.
     """
-    with listen(address, port) as place, contextlib.ExitStack() as stack:
+    with listen(at) as place, contextlib.ExitStack() as stack:
         number: int = place.getsockname()[1]
-        guard = Guard(app, address, number)
+        guard = Guard(app, at.address, number)
         for actor in actors:
             stack.enter_context(actor)
-        server = stack.enter_context(Server(guard, place))
-        yield ServedPage(f"http://{shown(address)}:{number}{guard.way_in}", server, actors)
+        server = stack.enter_context(Server(guard, place, at.tls, most_bytes))
+        url = f"{'http' if at.tls is None else 'https'}://{shown(at.address)}:{number}{guard.way_in}"
+        yield ServedPage(url, server, actors, at.in_clear)

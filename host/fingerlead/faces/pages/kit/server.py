@@ -1,9 +1,14 @@
-"""The server: a free port, and uvicorn in a thread of its own."""
+"""The server: uvicorn in a thread of its own, behind a door that counts.
 
-import contextlib
+uvicorn limits headers, messages and idle keep-alive; it neither counts connections nor ends one that never asks. So
+`door` accepts them in its place, and `bounds` counts what they send.
+"""
+
+import asyncio
 import logging
 import socket
-import sys
+import ssl
+from collections.abc import Mapping
 from typing import Never
 
 import uvicorn
@@ -11,72 +16,33 @@ from starlette.types import ASGIApp
 from uvicorn.config import WS_PROTOCOLS
 
 from fingerlead.actor import Actor
+from fingerlead.faces.pages.kit.bounds import Bounds
+from fingerlead.faces.pages.kit.door import STATE, STRANGERS, Connection, Door, note_failure
+from fingerlead.log import hush
 
-FIRST_PORT = 8730
-TRIED = 20
-BACKLOG = 64
 # A message beyond this ends the line at once; a shorter one that is too long is answered.
 LONGEST_MESSAGE = 1 << 16
 GRACE_S = 2
 STOP_S = 10.0
 _log = logging.getLogger(__name__)
-
-
-class NoPlaceError(Exception):
-    """The server cannot listen there; `str()` is one sentence."""
-
-
-def listen(address: str, port: int | None) -> socket.socket:
-    """A socket that listens, on a certain port or (None) on the first that is free. Raises NoPlaceError."""
-    if port is not None:
-        return _bound(address, port)
-    for tried in range(FIRST_PORT, FIRST_PORT + TRIED):
-        with contextlib.suppress(NoPlaceError):
-            return _bound(address, tried)
-    return _bound(address, 0)
-
-
-def _bound(address: str, port: int) -> socket.socket:
-    try:
-        family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
-    except (socket.gaierror, UnicodeError):
-        raise NoPlaceError(
-            f"expected an address of this computer after --listen, such as 127.0.0.1 or 0.0.0.0; got {address}"
-        ) from None
-    made = socket.socket(family, kind, protocol)
-    try:
-        if sys.platform != "win32":
-            # Else a port stays taken for a minute after the last page has gone.
-            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        made.bind(place)
-        made.listen(BACKLOG)
-    except OSError as error:
-        made.close()
-        raise NoPlaceError(
-            f"the page cannot be served at {address}, port {port} ({error.strerror or error}): perhaps another program "
-            "is there. Name another with --web-port, or leave it out and a free one is taken"
-        ) from None
-    return made
-
-
-def shown(address: str) -> str:
-    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
-    if address in ("0.0.0.0", "::", ""):
-        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
-            out.connect(("192.0.2.1", 9))
-            return str(out.getsockname()[0])
-        return socket.gethostname()
-    return f"[{address}]" if ":" in address else address
+hush("uvicorn.error", "python_multipart")
+logging.getLogger("uvicorn.error").addFilter(STRANGERS)
 
 
 class Server(Actor[Never]):
-    """Serves an app at a socket that listens."""
+    """Serves an app at a socket that listens. `most_bytes`: see Bounds."""
 
-    def __init__(self, app: ASGIApp, place: socket.socket) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        place: socket.socket,
+        tls: ssl.SSLContext | None = None,
+        most_bytes: Mapping[str, int] | None = None,
+    ) -> None:
         super().__init__("web", self._serve)
-        config = uvicorn.Config(
-            app,
+        self._config = uvicorn.Config(
+            Bounds(app, most_bytes or {}),
+            http="h11",
             log_config=None,
             access_log=False,
             lifespan="off",
@@ -87,8 +53,9 @@ class Server(Actor[Never]):
             timeout_graceful_shutdown=GRACE_S,
             proxy_headers=False,
         )
-        self._server = uvicorn.Server(config)
+        self._server = uvicorn.Server(self._config)
         self._place = place
+        self._door = Door(place, self._protocol, tls)
 
     def stop(self, timeout_s: float | None = STOP_S) -> bool:
         """End every line, and let go of the socket."""
@@ -99,4 +66,19 @@ class Server(Actor[Never]):
 
     def _serve(self) -> None:
         _log.info("serving at %s, port %d", *self._place.getsockname()[:2])
-        self._server.run(sockets=[self._place])
+        asyncio.run(self._admit_and_serve())
+
+    async def _admit_and_serve(self) -> None:
+        asyncio.get_running_loop().set_exception_handler(note_failure)
+        self._config.load()
+        async with asyncio.TaskGroup() as tasks:
+            admitting = tasks.create_task(self._door.admit(lambda: self._server.should_exit))
+            await self._server.serve(sockets=[])
+            admitting.cancel()
+
+    def _protocol(self, connection: Connection) -> asyncio.Protocol:
+        """uvicorn's protocol for one connection, which its requests know by their scope's state."""
+        made: asyncio.Protocol = self._config.http_protocol_class(  # type: ignore[call-arg]
+            config=self._config, server_state=self._server.server_state, app_state={STATE: connection}
+        )
+        return made

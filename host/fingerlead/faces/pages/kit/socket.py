@@ -14,7 +14,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from fingerlead.faces.pages.kit.hub import Hub, Subscriber
 from fingerlead.faces.pages.kit.requests import RequestError, read_message
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.ports.base import now_us
 
 # Does what a message asks for; False where too much is asked at once. Raises RequestError.

@@ -12,7 +12,7 @@ from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
-from fingerlead.faces.pages.kit.texts import catalogue
+from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg

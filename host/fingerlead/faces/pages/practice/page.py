@@ -12,6 +12,7 @@ from fingering.table import Table
 from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice.messages import Publisher, say, summary_lines
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.faces.words import practised_names
@@ -96,8 +97,7 @@ def opened(
     port: str | None,
     table: Table,
     *,
-    address: str = "127.0.0.1",
-    web_port: int | None = None,
+    at: WebPlace = WebPlace(),
     folder: Path | None = None,
     rung: str = "",
     sound: bool = True,
@@ -132,8 +132,8 @@ def opened(
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     if port is not None:
         actor.ask(Listen(port))
-    with served(PracticeRoutes(hub, actor, table).app(), address, web_port, staffs, actor) as page:
-        yield PracticePage(page.url, page.server, page.actors, actor)
+    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, actor) as page:
+        yield PracticePage(page.url, page.server, page.actors, page.in_clear, actor)
 
 
 def found() -> tuple[Found, ...]:

@@ -20,6 +20,7 @@ from fingering.holes import FINGERS
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
+from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.kit.requests import Field, read_fields, true_or_false, whole
 from fingerlead.faces.pages.kit.socket import serve
 from fingerlead.faces.pages.kit.templates import render
@@ -103,7 +104,7 @@ def workbench_app(hub: Hub, actor: WorkbenchActor, port: str, pupil: str) -> Sta
 
 
 @contextlib.contextmanager
-def opened(port: str, folder: Path, pupil: str, address: str, web_port: int | None) -> Iterator[ServedPage]:
+def opened(port: str, folder: Path, pupil: str, at: WebPlace) -> Iterator[ServedPage]:
     """The page with a chanter on the workbench, from here to the end of the block.
 
     Raises NoPlaceError where the page cannot be served, and what opening the port raises.
@@ -112,5 +113,5 @@ def opened(port: str, folder: Path, pupil: str, address: str, web_port: int | No
     actor = WorkbenchActor(
         lambda: workbench.open_port(port), folder, pupil, lambda event: hub.publish(message_of(event))
     )
-    with served(workbench_app(hub, actor, port, pupil), address, web_port, actor) as page:
+    with served(workbench_app(hub, actor, port, pupil), at, actor) as page:
         yield page

@@ -1,0 +1,103 @@
+"""Where a page is served: an address of this computer, a port that is free, and TLS."""
+
+import contextlib
+import ipaddress
+import socket
+import ssl
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+FIRST_PORT = 8730
+TRIED = 20
+# Connections that wait for the door; they take no descriptor of ours.
+BACKLOG = 1_024
+
+
+class NoPlaceError(Exception):
+    """The server cannot listen there; `str()` is one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class WebPlace:
+    """Where a page is served: an address, a port or (None) the first that is free, and TLS where it is encrypted."""
+
+    address: str = "127.0.0.1"
+    port: int | None = None
+    tls: ssl.SSLContext | None = None
+
+    @property
+    def in_clear(self) -> bool:
+        """Whether what goes between page and program can be read on the way."""
+        return self.tls is None and not is_loopback(self.address)
+
+
+def is_loopback(address: str) -> bool:
+    """Whether an address is reached from this computer alone."""
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return address.lower() == "localhost"
+
+
+def tls_of(certificate: Path, key: Path) -> ssl.SSLContext:
+    """TLS with a certificate and its key, both in PEM. Raises NoPlaceError."""
+    made = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    for path in (certificate, key):
+        try:
+            path.read_bytes()
+        except OSError as error:
+            raise NoPlaceError(f"{path}: cannot be read: {error.strerror or error}; name another file") from None
+    try:
+        # A key that is locked would be asked for at the terminal.
+        made.load_cert_chain(certificate, key, password="")
+    except (ssl.SSLError, ValueError):
+        raise NoPlaceError(
+            f"expected a certificate in {certificate} and its own key, without a passphrase, in {key}, both in PEM; "
+            "got something else. openssl and mkcert make such a pair"
+        ) from None
+    return made
+
+
+def listen(at: WebPlace) -> socket.socket:
+    """A socket that listens, on a certain port or (None) on the first that is free. Raises NoPlaceError."""
+    if at.port is not None:
+        return _bound(at.address, at.port)
+    for tried in range(FIRST_PORT, FIRST_PORT + TRIED):
+        with contextlib.suppress(NoPlaceError):
+            return _bound(at.address, tried)
+    return _bound(at.address, 0)
+
+
+def _bound(address: str, port: int) -> socket.socket:
+    try:
+        family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+    except (socket.gaierror, UnicodeError):
+        raise NoPlaceError(
+            f"expected an address of this computer after --listen, such as 127.0.0.1 or 0.0.0.0; got {address}"
+        ) from None
+    made = socket.socket(family, kind, protocol)
+    try:
+        if sys.platform != "win32":
+            # Else a port stays taken for a minute after the last page has gone.
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(place)
+        made.listen(BACKLOG)
+    except OSError as error:
+        made.close()
+        raise NoPlaceError(
+            f"the page cannot be served at {address}, port {port} ({error.strerror or error}): perhaps another program "
+            "is there. Name another with --web-port, or leave it out and a free one is taken"
+        ) from None
+    return made
+
+
+def shown(address: str) -> str:
+    """An address as another device in the house can write it; of one that stands for all, the one used outwards."""
+    if address in ("0.0.0.0", "::", ""):
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            # Nothing is sent: this only asks which way would be taken to an address kept for documentation (RFC 5737).
+            out.connect(("192.0.2.1", 9))
+            return str(out.getsockname()[0])
+        return socket.gethostname()
+    return f"[{address}]" if ":" in address else address

@@ -1,0 +1,591 @@
+"""The reading said again in the plainest way: every walk over the stretches of a short performance, by recursion.
+
+Written from the definitions, to be compared with the program's reader. It shares the prices and the lists of movements
+and strays with it, no code. A walk is a list of (stretch, position in the music); of equally dear walks the one counts
+whose notes follow one another more closely, seen from the end, and stand at the earlier position.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from itertools import combinations, pairwise
+
+from fingering.movements import forms_between
+from fingering.moves import possible_strays
+from fingering.notes import sounding
+from fingering.table import standard_table
+from fingerlead.reading import costs as prices
+from fingerlead.reading import music as model
+
+STANDARD = standard_table().standard
+OFF = 9
+NEVER = prices.NEVER
+FAR_DEARER, MOST_WALKS, SPELL_US = 9_000, 8, 2_000_000
+OFF_STEP_US, OFF_NOTE_US, PERHAPS_US = 250_000, 120_000, 250_000
+MOST_LEFT_OUT, MOST_INSIDE = 3, 2
+
+
+@dataclass
+class Stretch:
+    """A sounding note (OFF: hands off) with its masks as (start, end, mask); all times in µs."""
+
+    note: int
+    parts: list[tuple[int, int, int]]
+    mask: int = 0
+    reach_us: int = 0  # the start of the first steady part of its settled mask
+    leave_us: int = 0  # the end of the last one
+
+    @property
+    def start_us(self) -> int:
+        return self.parts[0][0]
+
+    @property
+    def end_us(self) -> int:
+        return self.parts[-1][1]
+
+    @property
+    def lasts_us(self) -> int:
+        return self.end_us - self.start_us
+
+
+@dataclass
+class Why:
+    """An explanation: `notes` are the places, among the sounds, of the notes of a movement."""
+
+    kind: str
+    cost: int
+    movement: object = None
+    notes: tuple[int, ...] = ()
+    missing: int = 0
+
+
+@dataclass
+class Between:
+    """What stands between two melody notes, which are stretches by number."""
+
+    first: int
+    last: int
+    sounds: tuple[int, ...] = ()
+    why: Why = field(default_factory=lambda: Why("direct", 0))
+    graces: tuple[int, ...] = ()
+    doubt: str | None = None
+
+
+@dataclass
+class Walk:
+    cost: int
+    steps: list[tuple[int, int, bool]]  # stretch, position, whether the note is written there
+    between: list[Between]
+
+
+def parts_of(states, end_us):
+    """(start, end, mask) of every stretch of one mask."""
+    out = []
+    for t_us, mask in states:
+        if out and out[-1][2] == mask:
+            continue
+        if out:
+            out[-1][1] = t_us
+        out.append([t_us, None, mask])
+    if out:
+        out[-1][1] = max(end_us, out[-1][0])
+    return [tuple(part) for part in out]
+
+
+def stretches_of(parts, settings):
+    """The stretches of one sounding note; what interrupts one for less than a bounce is part of it."""
+
+    def note_of(part):
+        return OFF if part[2] == 0 and part[1] - part[0] >= settings.steady_us else sounding(part[2])
+
+    runs = []
+    for part in parts:
+        if runs and note_of(runs[-1].parts[-1]) == note_of(part):
+            runs[-1].parts.append(part)
+        else:
+            runs.append(Stretch(note_of(part), [part]))
+    out = []
+    for run in runs:
+        out.append(run)
+        if run.lasts_us < settings.bounce_us:
+            continue
+        for back in range(len(out) - 2, -1, -1):
+            before = out[back]
+            if before.lasts_us < settings.bounce_us:
+                continue
+            short = run.start_us - before.end_us < settings.bounce_us
+            if before.note == run.note and short and back < len(out) - 2:
+                for inner in out[back + 1 :]:
+                    before.parts += inner.parts
+                del out[back + 1 :]
+            break
+    for one in out:
+        settle(one, settings)
+    return out
+
+
+def settle(stretch, settings):
+    """The mask that the note settles on: the standard one that comes in time and stays, else the longest."""
+    lasts = [end_us - start_us for start_us, end_us, _ in stretch.parts]
+    standard = 255 if stretch.note == OFF else STANDARD[stretch.note]
+    stretch.mask = stretch.parts[lasts.index(max(lasts))][2]
+    for i, (start_us, _, mask) in enumerate(stretch.parts):
+        others = [lasts[j] for j in range(i + 1, len(lasts)) if stretch.parts[j][2] != standard]
+        in_time = start_us - stretch.start_us <= settings.correction_us
+        if mask == standard and in_time and lasts[i] > max(others, default=0):
+            stretch.mask = mask
+            break
+    own = [part for part in stretch.parts if part[2] == stretch.mask]
+    steady = [part for part in own if part[1] - part[0] >= settings.steady_us]
+    steady = steady or [max(own, key=lambda part: part[1] - part[0])]
+    stretch.reach_us, stretch.leave_us = steady[0][0], steady[-1][1]
+
+
+def log_of(length_us, to_us, times=1):
+    return round(1_000 * math.log(times * max(length_us, 1) / max(to_us, 1)))
+
+
+def may_stray(note, left, right):
+    return note in possible_strays(left, right)
+
+
+def movement_in(a, b, sounds, costs):
+    """The movement that the sounds make between two notes, with the fewest strays among them; None where none."""
+    for strays in range(MOST_INSIDE + 1):
+        best = None
+        for out in combinations(range(len(sounds)), strays):
+            kept = [place for place in range(len(sounds)) if place not in out]
+            form = forms_between(a, b).get(tuple(sounds[place] for place in kept)) if kept else None
+            if form is None:
+                continue
+            fits = True
+            for place in out:
+                left = [sounds[at] for at in kept if at < place] or [a]
+                right = [sounds[at] for at in kept if at > place] or [b]
+                note = sounds[place]
+                fits &= may_stray(note, left[-1], right[0]) or may_stray(note, a, b) or note == a
+            cost = costs.movement + costs.inside * strays + costs.left_out * form.left_out
+            if fits and (best is None or cost < best.cost):
+                best = Why("movement", cost, form.movement, tuple(kept), form.left_out)
+        if best is not None:
+            return best
+    return None
+
+
+def strays_in(a, b, sounds, costs):
+    """The sounds as strays of the change from one note to the other; None where they cannot be."""
+    thirds = [note for note in sounds if note not in (a, b)]
+    if a == b or not thirds or not all(may_stray(note, a, b) for note in thirds):
+        return None
+    return Why(
+        "strays", costs.stray + costs.stray_more * (len(thirds) - 1) + costs.bounced * (len(sounds) - len(thirds))
+    )
+
+
+def written_in(a, b, graces, sounds, costs):
+    """The sounds as the grace notes that are written there, in any form of their movement."""
+    named = forms_between(a, b).get(graces)
+    best = None
+    forms = [graces]
+    if named is not None:
+        for notes, form in forms_between(a, b).items():
+            if form.movement.name == named.movement.name and form.left_out == 0:
+                forms.append(notes)
+    for form in forms:
+        wanted = list(form)
+        if wanted and wanted[0] == a and sounds[0] != a:
+            wanted = wanted[1:]
+        if wanted and wanted[-1] == b and sounds[-1] != b:
+            wanted = wanted[:-1]
+        cost, missing, notes = laid(a, b, tuple(wanted), sounds, costs, {}, len(sounds), len(wanted))
+        if notes and (best is None or cost < best.cost):
+            best = Why("movement", cost, named.movement if named else None, notes, missing)
+    return best
+
+
+def laid(a, b, wanted, sounds, costs, known, count, written):
+    """(cost, missing, places) of the cheapest way to lay the first `count` sounds against the first `written` notes."""
+    if (count, written) in known:
+        return known[count, written]
+    ways = []
+    if count:
+        note, place = sounds[count - 1], count - 1
+        left = sounds[place - 1] if place else a
+        right = sounds[place + 1] if place + 1 < len(sounds) else b
+        stray = may_stray(note, a, b) or note == a or may_stray(note, left, right)
+        cost, missing, places = laid(a, b, wanted, sounds, costs, known, count - 1, written)
+        ways.append((cost + (costs.inside if stray else costs.added), missing, places))
+    if written:
+        cost, missing, places = laid(a, b, wanted, sounds, costs, known, count, written - 1)
+        ways.append((cost + costs.missing, missing + 1, places))
+    if count and written and sounds[count - 1] == wanted[written - 1]:
+        cost, missing, places = laid(a, b, wanted, sounds, costs, known, count - 1, written - 1)
+        ways.append((cost, missing, (*places, count - 1)))
+    known[count, written] = min(ways, key=lambda way: way[0]) if ways else (0, 0, ())
+    return known[count, written]
+
+
+def goes_on(music, position, note):
+    """(position, cost, graces, written) of every place that a note leads to without a jump."""
+    notes = music.notes
+    out = []
+    for missed in range(model.MOST_MISSED + 1):
+        at = position + missed
+        if at < len(notes) and notes[at].note == note:
+            out.append((at + 1, model.MISSED * missed, notes[at].graces, True))
+    if position < len(notes) and notes[position].note != note:
+        out.append((position + 1, model.WRONG, (), True))
+    if position == len(notes):
+        if notes[0].note == note:
+            out.append((1, model.AGAIN, notes[0].graces, True))
+        sounds_already = len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
+        if sounds_already and notes[1].note == note:
+            out.append((2, model.AGAIN, notes[1].graces, True))
+    out.append((position, model.UNWRITTEN, (), False))
+    return out
+
+
+def jumps(music, position, note, after_pause):
+    """The same for going back, and for going on to a later bar."""
+    out = []
+    for place, written in enumerate(music.notes, 1):
+        bar = written.begins_bar or place == 1
+        if written.note != note:
+            continue
+        if place <= position:
+            cost = model.BACK_TO_BAR if bar else model.BACK
+            if position - place >= model.NEAR and place > 1:
+                cost += model.FAR
+        elif bar and place > position + 1:
+            cost = model.ON_TO_BAR
+        else:
+            continue
+        if after_pause:
+            cost = max(cost - model.AFTER_PAUSE, 0)
+        out.append((place, cost, written.graces, True))
+    return out
+
+
+class PlainReader:
+    """Reads a short performance, given as states (time, covered mask), against music or freely."""
+
+    def __init__(self, states, end_us, settings, musics=()):
+        self.settings, self.musics = settings, musics
+        self.parts = parts_of(states, end_us)
+        self.stretches = stretches_of(self.parts, settings)
+        self.walks = {}
+        self.melody, self.between = self._read()
+
+    def music_of(self, at):
+        """The number of the music that a stretch begins in, None where there is none."""
+        start_us = self.stretches[at].start_us
+        return next((n for n, m in enumerate(self.musics) if m.start_us <= start_us < m.end_us), None)
+
+    def music(self, at):
+        number = self.music_of(at)
+        return None if number is None or not self.musics[number].notes else self.musics[number]
+
+    def costs(self, at):
+        return prices.FREE if self.music(at) is None else prices.WRITTEN
+
+    def is_heard(self, at):
+        return self.stretches[at].lasts_us >= self.settings.heard_us
+
+    def breaks(self, at):
+        one = self.stretches[at]
+        most_us = prices.LONGEST_INNER_US if self.music(at) is None else prices.LONGEST_WRITTEN_INNER_US
+        return one.note == OFF or one.lasts_us >= most_us
+
+    def left_over(self, ats):
+        return sum(self.costs(at).extra for at in ats if self.is_heard(at) or self.stretches[at].note == OFF)
+
+    def sounds_between(self, first, last):
+        """What was heard in between; a note that something unheard interrupts sounds once."""
+        out = []
+        for at in range(last - 1, first, -1):
+            if self.is_heard(at) and not (out and self.stretches[out[0]].note == self.stretches[at].note):
+                out.insert(0, at)
+        return tuple(out)
+
+    def may_follow(self, first, last):
+        """Whether two stretches can be neighbouring melody notes."""
+        music = self.music(last)
+        most = model.MOST_SOUNDS
+        if music is not None and not any(one.graces for one in music.notes):
+            most = model.MOST_PLAIN_SOUNDS
+        inner = sum(map(self.is_heard, range(max(first, 0) + 1, last)))
+        if inner > prices.MOST_INNER or len(self.sounds_between(first, last)) > most:
+            return False
+        for at in range(first + 1, last):
+            if self.breaks(at):
+                return False
+            free = music is None and last != len(self.stretches) - 1
+            if free and 100 * self.stretches[at].lasts_us > prices.FREE.ratio * self.stretches[last].lasts_us:
+                return False
+        return True
+
+    def own(self, at):
+        """The price of a melody note by itself."""
+        one, costs = self.stretches[at], self.costs(at)
+        if one.note == OFF:
+            return 0
+        if one.lasts_us >= prices.BRIEF_US or at == len(self.stretches) - 1:
+            return costs.melody
+        return costs.melody - costs.brief * log_of(one.lasts_us, prices.BRIEF_US) // 1_000
+
+    def shorter_us(self, first, last):
+        lengths = [self.stretches[first].lasts_us]
+        if last != len(self.stretches) - 1:
+            lengths.append(self.stretches[last].lasts_us)
+        return min(lengths)
+
+    def priced(self, first, last, sounds):
+        """(cost, explanation) of two neighbouring melody notes with sounds between them."""
+        a, b = self.stretches[first], self.stretches[last]
+        if OFF in (a.note, b.note):
+            return self.coming_off(first, last), Why("direct", 0)
+        costs, cost = self.costs(last), 0
+        short_us, long_us = sorted((a.lasts_us, b.lasts_us))
+        if costs.short and last != len(self.stretches) - 1 and short_us < OFF_STEP_US and 3 * short_us < long_us:
+            cost = -costs.short * log_of(short_us, long_us, 3) // 1_000
+        if not sounds:
+            return cost, Why("direct", 0)
+        notes = tuple(self.stretches[at].note for at in sounds)
+        ways = [strays_in(a.note, b.note, notes, costs)]
+        if self.moves_between(a, b) > (a.mask ^ b.mask).bit_count():
+            ways.append(movement_in(a.note, b.note, notes, costs))
+        best = None
+        for why in sorted((way for way in ways if way is not None), key=lambda way: way.cost):
+            whole = why.cost + self.lengths(why, first, last, sounds)
+            if whole < NEVER and (best is None or whole < best[0]):
+                best = whole, why
+        strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
+        if not costs.short or strays_all:
+            extra = costs.extra * len(sounds)
+            if best is None or extra < best[0]:
+                best = extra, Why("extra", extra)
+        return (NEVER, Why("direct", 0)) if best is None else (cost + best[0], best[1])
+
+    def moves_between(self, a, b):
+        """How many times fingers move from the end of one note's settled mask to the start of the other's."""
+        return sum(
+            (before[2] ^ after[2]).bit_count()
+            for before, after in pairwise(self.parts)
+            if a.leave_us <= after[0] <= b.reach_us
+        )
+
+    def may_be_stray(self, at, first, last):
+        costs, shorter_us, us = self.costs(last), self.shorter_us(first, last), self.stretches[at].lasts_us
+        if costs.short:
+            return us < costs.stray_us and 100 * us <= costs.ratio * shorter_us
+        return us <= costs.stray_us or 2 * us < shorter_us
+
+    def lengths(self, why, first, last, sounds):
+        """The price of how long the sounds of an explanation are."""
+        costs, shorter_us, cost = self.costs(last), self.shorter_us(first, last), 0
+        for place, at in enumerate(sounds):
+            us = self.stretches[at].lasts_us
+            if place in why.notes:
+                if 100 * us > costs.ratio * shorter_us or us >= prices.LONGEST_INNER_US:
+                    return NEVER
+                cost += max(0, costs.long * (log_of(us, shorter_us, 3) + 100) // 1_000)
+            elif not self.may_be_stray(at, first, last):
+                return NEVER
+        return cost
+
+    def coming_off(self, first, last):
+        """The price of what sounds while the hands come off, or on."""
+        inner = range(first + 1, last)
+        if not inner:
+            return 0
+        off, since_us, until_us = self.stretches[last].note == OFF, self.stretches[first + 1].start_us, None
+        until_us = self.stretches[last].start_us
+        wrong = 0
+        for before, after in pairwise(self.parts):
+            if since_us < after[0] <= until_us:
+                closed, opened = after[2] & ~before[2], before[2] & ~after[2]
+                wrong += (closed if off else opened).bit_count()
+        cost = 0
+        for at in inner:
+            one = self.stretches[at]
+            if one.lasts_us >= OFF_STEP_US:
+                return NEVER
+            if self.is_heard(at):
+                is_standard = one.note != OFF and one.mask == STANDARD[one.note]
+                step = one.lasts_us < (OFF_NOTE_US if is_standard else OFF_STEP_US)
+                cost += 1 if wrong == 0 and step else self.costs(at).extra
+        return cost
+
+    def embellished(self, between, plain, graces):
+        """(cost, what stands between) where grace notes are written."""
+        costs = self.costs(between.last)
+        left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
+        best = Between(between.first, between.last, between.sounds, between.why, graces)
+        if between.sounds:
+            a, b = self.stretches[between.first].note, self.stretches[between.last].note
+            notes = tuple(self.stretches[at].note for at in between.sounds)
+            why = written_in(a, b, graces, notes, costs)
+            if why is not None:
+                cost = why.cost + self.lengths(why, between.first, between.last, between.sounds)
+                if cost < left_out:
+                    return cost, Between(between.first, between.last, between.sounds, why, graces)
+        return left_out, best
+
+    def walks_to(self, at):
+        """The cheapest walk to a stretch as a melody note, for every position it may stand at."""
+        if at in self.walks:
+            return self.walks[at]
+        self.walks[at] = {}
+        if not self.is_heard(at) and self.stretches[at].note != OFF:
+            return {}
+        found = {}
+
+        def add(place, cost, before, between):
+            position, _, _, written = place
+            if cost < NEVER and (position not in found or cost < found[position].cost):
+                steps = before.steps if before else []
+                gaps = before.between if before else []
+                found[position] = Walk(
+                    cost, [*steps, (at, position, written)], [*gaps, between] if between else list(gaps)
+                )
+
+        own, music, note = self.own(at), self.music(at), self.stretches[at].note
+        back = None
+        for first in range(at - 1, -1, -1):
+            walks = self.walks_to(first)
+            if not walks or not self.may_follow(first, at):
+                continue
+            sounds = self.sounds_between(first, at)
+            plain, why = self.priced(first, at, sounds)
+            if plain >= NEVER:
+                continue
+            between = Between(first, at, sounds, why)
+            by_cost = sorted(walks.items(), key=lambda pair: (pair[1].cost, pair[0]))
+            cheapest = by_cost[0][1]
+            from_off = self.stretches[first].note == OFF
+            if music is None:
+                add((0, 0, (), False), cheapest.cost + own + plain, cheapest, between)
+                continue
+            if self.music_of(first) != self.music_of(at):
+                for place in self.begins(at):
+                    add(place, cheapest.cost + own + plain + place[1], cheapest, between)
+                continue
+            for position, walk in by_cost:
+                if note == OFF:
+                    add((position, 0, (), False), walk.cost + own + plain, walk, between)
+                    continue
+                for place in goes_on(music, position, note):
+                    self.add_place(add, place, walk, own, plain, between, from_off)
+            if back is None or cheapest.cost + plain < back[0]:
+                back = cheapest.cost + plain, cheapest, plain, between, from_off
+        if back is not None and note != OFF:
+            _, walk, plain, between, from_off = back
+            for place in jumps(music, walk.steps[-1][1], note, from_off):
+                self.add_place(add, place, walk, own, plain, between, from_off)
+        if self.may_follow(-1, at):
+            for place in self.begins(at):
+                add(place, own + self.left_over(range(at)) + place[1], None, None)
+        self.walks[at] = self.likely(found)
+        return self.walks[at]
+
+    def add_place(self, add, place, walk, own, plain, between, from_off):
+        cost = walk.cost + own + place[1]
+        if place[2] and not from_off:
+            more, why = self.embellished(between, plain, place[2])
+            add(place, cost + more, walk, why)
+        else:
+            add(place, cost + plain, walk, between)
+
+    def begins(self, at):
+        """Where a first melody note may stand in its music."""
+        music, note = self.music(at), self.stretches[at].note
+        if music is None or note == OFF:
+            return [(0, 0, (), False)]
+        return [*goes_on(music, 0, note), *jumps(music, 0, note, False)]
+
+    def likely(self, found):
+        """The walks that are not given up: near the cheapest, and one with it a while ago."""
+        if len(found) < 2:
+            return found
+        by_cost = sorted(found.items(), key=lambda pair: (pair[1].cost, pair[0]))
+        best = by_cost[0][1]
+        return {
+            position: walk
+            for position, walk in by_cost[:MOST_WALKS]
+            if walk.cost - best.cost < FAR_DEARER and self.lately(walk) == self.lately(best)
+        }
+
+    def lately(self, walk):
+        """Where the walk stood at the beginning of the spell before the one it is in."""
+        entered = [None, None]
+        for (before, *_), (at, position, _) in pairwise(walk.steps):
+            if self.stretches[before].start_us // SPELL_US != self.stretches[at].start_us // SPELL_US:
+                entered.append((at, position))
+        return entered[-2]
+
+    def _read(self):
+        count, inner = len(self.stretches), 0
+        best = None
+        for at in range(count - 1, -1, -1):
+            for position, walk in self.walks_to(at).items():
+                cost = walk.cost + self.left_over(range(at + 1, count))
+                if best is None or cost < best[0]:
+                    best = cost, walk
+            inner += self.is_heard(at)
+            if self.breaks(at) or inner > prices.MOST_INNER:
+                break
+        if best is None:
+            return [], []
+        walk = best[1]
+        melody = [
+            (at, self.music_of(at), position, written and self.music(at) is not None)
+            for at, position, written in walk.steps
+            if self.stretches[at].note != OFF
+        ]
+        between = [
+            one for one in walk.between if OFF not in (self.stretches[one.first].note, self.stretches[one.last].note)
+        ]
+        for one in between:
+            if self.is_unclear(one):
+                one.doubt = "unclear"
+        for one, after in pairwise(between):
+            if one.last == after.first and self.costs(one.last).short:
+                if self.merges_as_well(one, after):
+                    one.doubt = after.doubt = "unclear"
+                elif self.may_be_slow_stray(one, after):
+                    one.doubt, after.doubt = one.doubt or "perhaps", after.doubt or "perhaps"
+        return melody, between
+
+    def is_unclear(self, one):
+        """Whether a sound in it may almost as well be a melody note."""
+        if not one.sounds or not self.costs(one.last).short:
+            return False
+        cost = self.priced(one.first, one.last, one.sounds)[0]
+        for at in one.sounds:
+            before, after = (tuple(s for s in one.sounds if s < at), tuple(s for s in one.sounds if s > at))
+            parted = self.priced(one.first, at, before)[0] + self.own(at) + self.priced(at, one.last, after)[0]
+            if parted - cost < prices.FREE.unclear:
+                return True
+        return False
+
+    def merges_as_well(self, one, after):
+        """Whether the melody note between two others may almost as well lie between them."""
+        at = one.last
+        if self.breaks(at) or len((*one.sounds, at, *after.sounds)) > prices.MOST_INNER:
+            return False
+        parted = self.priced(one.first, at, one.sounds)[0] + self.own(at)
+        parted += self.priced(at, after.last, after.sounds)[0]
+        merged = self.priced(one.first, after.last, (*one.sounds, at, *after.sounds))[0]
+        return merged - parted < prices.FREE.unclear
+
+    def may_be_slow_stray(self, one, after):
+        """Whether the melody note between two others is so short beside them that it may be a stray."""
+        note, last = self.stretches[one.last], len(self.stretches) - 1
+        around = [self.stretches[at].lasts_us for at in (one.first, after.last) if at != last]
+        return (
+            note.lasts_us < PERHAPS_US
+            and all(3 * note.lasts_us < us for us in around)
+            and may_stray(note.note, self.stretches[one.first].note, self.stretches[after.last].note)
+            and "movement" not in (one.why.kind, after.why.kind)
+        )
