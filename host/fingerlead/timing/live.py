@@ -186,7 +186,7 @@ class LiveAnalysis:
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        self._tell_changes(self._prepare(t_us))
+        self._tell_changes(self._prepare(t_us), None)
 
     def _prepare(self, end_us: int) -> list[Change]:
         """What is to be told if the last mask stands until `end_us`; worked out once for the edges so far."""
@@ -204,7 +204,7 @@ class LiveAnalysis:
         part, after = measured
         if self._remember:
             self._parts.append(part)
-        self._tell_changes(self._changes(part))
+        self._tell_changes(self._changes(part), after.changes)
         for movement in part.movements:
             self.tell(Told(movement))
         self._place = after
@@ -214,12 +214,14 @@ class LiveAnalysis:
         edge_us, covered = self._edges(self._place.edge, self._now_us)
         return list(changes_of(part, self.settings, edge_us, covered, self._place.changes, self._place.edge))
 
-    def _tell_changes(self, changes: list[Change]) -> None:
+    def _tell_changes(self, changes: list[Change], before_number: int | None) -> None:
+        """Tell what is new in the changes from the tail's first on, up to a number (None: to the last there is)."""
         for change in changes:
             before = self._told.get(change.number)
             if change != before:
                 self._told[change.number] = change
                 self.tell(Told(change, again=before is not None))
         there = {change.number for change in changes}
-        for number in [number for number in self._told if number not in there and number >= self._place.changes]:
+        gone = [number for number in self._told if number not in there and number >= self._place.changes]
+        for number in [number for number in gone if before_number is None or number < before_number]:
             self.tell(Told(self._told.pop(number), again=True, taken_back=True))
