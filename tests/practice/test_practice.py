@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.ladder import ladder
+from fingering.rungs import STAGES_US
 from fingerlead.listening.reader import Back, Lost
 from fingerlead.practice.events import Judged, Lit, Passed, Progressed
 from fingerlead.practice.takes import KEPT
@@ -300,13 +301,34 @@ def five_each_way(key: str, a: int, b: int) -> Player:
     return player
 
 
-def test_a_loose_change_breaks_the_row():
-    player = five_each_way("low-g-b", 0, 2)
-    player._state(player.mask ^ 1 << 6)  # the bottom ring first, as it should be, but the little finger far behind
-    player.wait(SETTINGS.loose_us + 5_000)
+def roll(player: Player, by_us: int) -> None:
+    """Low G to B, the bottom ring first, as it should be, but the little finger behind."""
+    player._state(player.mask ^ 1 << 6)
+    player.wait(by_us)
     player.mask_for(STANDARD[2])
-    assert player.of(Judged)[-1].outcome == "loose"
+
+
+def test_fingers_that_are_not_together_break_the_row():
+    player = five_each_way("low-g-b", 0, 2)
+    roll(player, STAGES_US[0] + 5_000)
+    assert player.of(Judged)[-1].outcome == "apart"
     assert rows(player) == (0, 5)
+
+
+def test_each_row_asks_for_its_own_stage_of_together():
+    # By 30 ms: together in the first row, apart with a beat, and from the next day on in both rows.
+    player = five_each_way("low-g-b", 0, 2)
+    outcomes = []
+    for today, bpm in ((TODAY, None), (TODAY, 60.0), (TOMORROW, None), (TOMORROW, 60.0)):
+        player.events += player.practice.new_day(today) + player.practice.beat(bpm)
+        roll(player, 30_000)
+        player.note(0)
+        outcomes.append(player.of(Judged)[-2].outcome)
+        stages = player.of(Judged)[-2].change.stage_us, player.asked[-1].stage_us
+        assert stages == (STAGES_US[len(outcomes) - 1],) * 2
+        there_and_back(player, 0, 2, 10, first=False)
+    assert outcomes == ["clean", "apart", "apart", "apart"]
+    assert [p.what for p in player.of(Passed)] == ["without a beat", "passed", "again without a beat", "confirmed"]
 
 
 def test_uncertain_changes_neither_count_nor_break():
@@ -345,17 +367,20 @@ def test_a_fingering_put_right_late_is_judged_again_and_breaks_the_row():
     player.mask_for(STANDARD[2], 800_000)
     player.note(0)
     last = [judged for judged in player.of(Judged) if judged.again]
-    assert [judged.outcome for judged in last] == ["loose"]
+    assert [judged.outcome for judged in last] == ["apart"]
     assert rows(player) == (0, 6)
 
 
 def test_changes_of_other_rungs_do_not_count_here_but_are_known():
+    # The music of low A and B mixes in low G.
     player = five_each_way("low-a-b", 1, 2)
-    player.note(5)
-    player.note(2)
+    notes = [note for note, _ in player.practice.snapshot().notes]
+    for note in notes[11 : notes.index(0) + 2]:
+        player.note(note)
     player.practice.close()
-    assert rows(player) == (5, 5)
-    assert {(c.from_note, c.to_note) for c in player.practice.summary().changes} == {(1, 2), (2, 1), (1, 5), (5, 2)}
+    counts = {(c.from_note, c.to_note): c.clean for c in player.practice.summary().changes}
+    assert counts.keys() == {(1, 2), (2, 1), (1, 0), (0, 1)}
+    assert rows(player) == (counts[1, 2], counts[2, 1])
 
 
 # --- reading, leaving, coming back ---
