@@ -352,13 +352,36 @@ def test_after_each_change_one_sentence_its_strip_and_the_live_region(opened, ho
     expect(page.locator("#live")).to_have_text(told["sentence"])
     assert page.locator("[aria-live]").count() == 1
     # The same once more is said once more.
-    host.tell({**told, "number": 8, "take": 8, "again": True})
-    expect(page.locator("#sentence")).to_contain_text("The same as before.")
+    host.tell({**told, "number": 8, "take": 8})
     until(page, "document.querySelector('#live').textContent.endsWith('\\u00a0')")
     host.tell(*(change_message(n, 1, {3: 0}) for n in range(9, 20)))
     expect(page.locator("#change-name")).to_have_text("Low A to E")
     page.click("#earlier summary")
     expect(page.locator("#earlier li")).to_have_count(7)
+
+
+def test_a_change_that_is_another_after_all_takes_its_place_and_one_that_is_none_goes(opened, host):
+    practising(host, changes=[])
+    page = opened()
+    host.tell(*(change_message(number, 1, {3: 0}) for number in (1, 2, 3)))
+    expect(page.locator("#earlier li")).to_have_count(2)
+    # Told too early as low A to E, the second was low G to B, with a run: the last is the last still.
+    host.tell({**change_message(2, 0, {7: 0, 6: 18_000}), "again": True})
+    page.click("#earlier summary")
+    expect(page.locator("#earlier li").first).to_contain_text("Low G to B")
+    expect(page.locator("#earlier li")).to_have_count(2)
+    expect(page.locator("#change-name")).to_have_text("Low A to E")
+    page.click("#earlier li:first-child button")
+    expect(page.locator("#change-name")).to_have_text("Low G to B")
+    expect(page.locator("#sentence")).to_contain_text("This is what it was after all.")
+    # It is looked at while it turns out to be none.
+    host.tell({"kind": "change", "number": 2, "take": 2, "again": True, "gone": True})
+    expect(page.locator("#change-name")).to_have_text("Low A to E")
+    expect(page.locator("#earlier li")).to_have_count(1)
+    # Of what is not shown any more, nothing is said.
+    host.tell({**change_message(9, 0, {7: 0, 6: 18_000}), "again": True}, change_message(4, 1, {3: 0}))
+    expect(page.locator("#earlier li")).to_have_count(2)
+    expect(page.locator("#earlier")).not_to_contain_text("Low G to B")
 
 
 def test_counts_what_passes_what_is_due_and_tonight(opened, host):

@@ -153,6 +153,13 @@ def test_a_change_published_again_replaces_the_first():
     assert [(change["number"], change["verdict"]) for change in changes] == [(1, "stray"), (2, "clean")]
 
 
+def test_a_change_that_is_gone_leaves_the_last_changes():
+    hub = Hub()
+    for number, gone in ((1, False), (2, False), (1, True), (3, True)):
+        hub.publish({"kind": "change", "number": number, "gone": gone})
+    assert [change["number"] for change in json.loads(Page(hub).read()[0])["changes"]] == [2]
+
+
 def test_a_page_that_has_left_is_woken_no_more():
     hub = Hub()
     page = Page(hub)

@@ -105,11 +105,15 @@ class Hub:
             self._subscribers.discard(subscriber)
 
     def publish(self, message: Message) -> None:
-        """Send a message to every page. A `change` joins the last changes, in place of an earlier one of its number."""
+        """Send a message to every page. A `change` joins the last changes, in place of an earlier one of its number; one
+        that is `gone` leaves them.
+        """
         kind = message["kind"]
         text = json.dumps(message)
         with self.lock:
-            if kind == "change":
+            if kind == "change" and message.get("gone"):
+                self._changes.pop(message["number"], None)
+            elif kind == "change":
                 self._changes[message["number"]] = message
                 if len(self._changes) > CHANGES:
                     del self._changes[next(iter(self._changes))]

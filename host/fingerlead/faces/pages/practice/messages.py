@@ -168,6 +168,8 @@ class Publisher:
                 self._publish("lit", **lit_of(event))
             case events.Judged():
                 self._publish("change", **change_of(event, self._table))
+            case events.TakenBack(take):
+                self._publish("change", number=take, take=take, again=True, gone=True)
             case events.HoldJudged() if snapshot is not None:
                 self._tried = hold_sentence(event)
                 self._publish("progress", **progress_of(snapshot, self._tried))
@@ -271,6 +273,7 @@ def change_of(judged: events.Judged, table: Table) -> Message:
         "mendable": judged.diagnosis is not None,
         "slow": change.verdict != "uncertain",
         "again": judged.again,
+        "gone": False,
     }
 
 

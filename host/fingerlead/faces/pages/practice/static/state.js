@@ -31,8 +31,7 @@ export function take(message) {
     state.atFirst = state.joined && state.atFirst ? state.atFirst : state.progress?.sentence ?? null;
     state.joined = true;
   } else if (kind === "change") {
-    state.changes = [...state.changes.slice(1 - RECENT), what];
-    state.chosen = null;
+    takeChange(what);
   } else if (kind === "tonight") {
     state.tonight = what.item || what.sentence ? what : null;
   } else if (PARTS.includes(kind)) {
@@ -46,6 +45,18 @@ export function take(message) {
     return false;
   }
   return true;
+}
+
+// A change; or (again) what one was after all, in its place; one that is gone was none.
+function takeChange(what) {
+  const known = state.changes.some((one) => one.take === what.take);
+  if (!what.again) {
+    state.changes = [...state.changes.slice(1 - RECENT), what];
+    state.chosen = null;
+  } else if (known) {
+    state.changes = state.changes.map((one) => (one.take === what.take ? what : one)).filter((one) => !one.gone);
+    if (state.chosen?.take === what.take) state.chosen = what.gone ? null : what;
+  }
 }
 
 // Other music: what was said of the last no longer belongs.
