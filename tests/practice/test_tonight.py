@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fingering.ladder import ladder
 from fingerlead.practice.events import Lit, Passed, TonightTurn
-from fingerlead.practice.tonight import LEAST_SHARE, LENGTH_US, MOST_SHARE, REPEATS, REST, TURN_US, Tonight, item_tune
+from fingerlead.practice.tonight import LEAST_SHARE, LENGTH_US, MOST_SHARE, REPEATS, REST, TURN_US, Tonight, music_of_item
 from fingerlead.store.practice_log import Progress, Weak
 from tests.practice.practice_playing import STANDARD, TODAY, Player, a_practice
 
@@ -81,7 +81,7 @@ def test_with_too_little_history_it_says_so_and_goes_round_what_is_known(rows):
 @given(st.sampled_from([*ROWS, (0, 2, 5), (1, 2, 1)]))
 def test_the_music_of_a_turn_goes_out_and_back_a_few_times(notes):
     tonight = Tonight([], [notes])
-    tune = item_tune(tonight.next([]))
+    tune = music_of_item(tonight.next([])).tune
     played = [note.note for note in tune.played()]
     if len(notes) == 1:
         assert played == [notes[0]] * (REPEATS + 1)
