@@ -1,7 +1,7 @@
 """What a session adds up to, what of it goes into the progress, and when a rest is due.
 
-Pure: times come in as arguments. The last changes may turn out to be something else, or none; only what is settled goes
-into the progress.
+Pure: times come in as arguments. The last changes may turn out to be something else, or none; only what is settled is
+kept with the progress.
 """
 
 from datetime import date
@@ -14,8 +14,8 @@ FEWEST = 4  # of one change, to say that it is worth work; our own choice
 # after twenty keeps well within that.
 PLAY_US = 20 * 60 * 1_000_000
 REST_US = 5 * 60 * 1_000_000
-# So many changes back the reading may change its mind.
-OPEN = 8
+# How many of the last changes may turn out to be something else: far more than a reading ever leaves open.
+OPEN = 64
 # A note may be held, and a teacher may speak, for so long without its being a rest.
 PAUSE_US = 20 * 1_000_000
 
@@ -37,13 +37,18 @@ class Sums:
         """A change as it is told, or what it is after all; what is settled stays."""
         if take <= self._settled:
             return
+        self.take_back(take)
         self._open[take] = today, change, outcome
+        if outcome != "not counted":
+            self._progress.change_told(today, change, outcome)
         while len(self._open) > OPEN:
             self._settle(min(self._open))
 
     def take_back(self, take: int) -> None:
         """There was no such change."""
-        self._open.pop(take, None)
+        told = self._open.pop(take, None)
+        if told is not None and told[2] != "not counted":
+            self._progress.change_taken_back(*told)
 
     def settle(self) -> None:
         """The last changes stay as they are."""
@@ -55,7 +60,7 @@ class Sums:
         self._settled = take
         _count(self._counts, change, outcome)
         if outcome != "not counted":
-            self._progress.change_played(day, change, outcome)
+            self._progress.change_settled(day, change, outcome)
 
     def summary(self, playing_us: int, kept: bool) -> SessionSummary:
         """All of it, as it is told so far."""

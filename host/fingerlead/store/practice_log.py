@@ -189,9 +189,24 @@ class Progress:
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A plain change was played; `outcome` is clean, stray or apart, or anything else that is not clean."""
-        counts = ChangeCounts(1, int(outcome == "clean"), int(outcome == "stray"), int(outcome == "apart"))
-        self._learn(Counting(day, {change: counts}))
-        _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, counts)
+        self.change_told(day, change, outcome)
+        self.change_settled(day, change, outcome)
+
+    def change_told(self, day: date, change: tuple[int, int], outcome: str) -> None:
+        """A change counts from now on; it may be taken back until it is settled, and is not kept before."""
+        self._learn(Counting(day, {change: _counts_of(outcome)}))
+
+    def change_taken_back(self, day: date, change: tuple[int, int], outcome: str) -> None:
+        """A change that was told was another, or none."""
+        _add(self._changes[change], day, _counts_of(outcome, -1))
+        if not self._changes[change][day].tried:
+            del self._changes[change][day]
+        if not self._changes[change]:
+            del self._changes[change]
+
+    def change_settled(self, day: date, change: tuple[int, int], outcome: str) -> None:
+        """A change that was told stays as it is, and is to be kept."""
+        _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, _counts_of(outcome))
 
     def note_read(self, day: date, note: int, right: bool) -> None:
         """A lit note was tried for the first time."""
@@ -299,6 +314,10 @@ def open_progress(folder: Path | None = None) -> Progress:
     if more > 0:
         progress.remarks += (f"{path}: {more} more lines are passed over",)
     return progress
+
+
+def _counts_of(outcome: str, times: int = 1) -> ChangeCounts:
+    return ChangeCounts(times, *(times * (outcome == kind) for kind in ("clean", "stray", "apart")))
 
 
 def _faded(days: Mapping[date, C], number: Callable[[C], int]) -> float:
