@@ -154,6 +154,9 @@ class Reader:
         self._musics = [*musics, ANY]
         self._carried, self._final = carried, final
         self._steps: list[dict[int, _Step]] = []
+        # What may be a melody note: hands off, and whatever is heard.
+        lengths = zip(stretches.note, stretches.length_us, strict=True)
+        self._heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
         self._music_of = self._music_numbers()
@@ -164,7 +167,7 @@ class Reader:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""
         s, count = self.s, len(self.s)
         for at in range(count):
-            self._steps.append(self._reach(at) if self._may_be_melody(at) else {})
+            self._steps.append(self._reach(at) if self._heard[at] else {})
         ends = self._frontier(count)
         if not ends:
             return Reading()
@@ -199,16 +202,13 @@ class Reader:
             numbers.append(number if inside else none)
         return numbers
 
-    def _may_be_melody(self, at: int) -> bool:
-        return self.s.note[at] == NO_NOTE or self.s.length_us[at] >= self.heard_us
-
     def _frontier(self, count: int) -> list[_Step]:
         """The walks that could go on beyond the end."""
         ends: list[_Step] = []
         inner = 0
         for at in range(count - 1, -1, -1):
             ends += self._steps[at].values()
-            inner += self._may_be_melody(at)
+            inner += self._heard[at]
             if self._breaks(at) or inner > MOST_INNER:
                 break
         return ends
@@ -227,7 +227,7 @@ class Reader:
 
     def _left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return sum(self._costs[at].extra for at in range(begin, stop) if self._may_be_melody(at))
+        return sum(self._costs[at].extra for at in range(begin, stop) if self._heard[at])
 
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
@@ -242,7 +242,7 @@ class Reader:
             if inner > MOST_INNER:
                 first = False
                 break
-            inner += self._may_be_melody(before)
+            inner += self._heard[before]
             if self._steps[before]:
                 way = self._step_from(before, at, sounds, own, found)
                 if way is not None and (jump is None or way[0] < jump[0]):
@@ -251,9 +251,7 @@ class Reader:
                 first = False
                 break
             # One note that something unheard interrupts is one sound.
-            if self.s.length_us[before] >= self.heard_us and not (
-                sounds and self.s.note[sounds[0]] == self.s.note[before]
-            ):
+            if self._heard[before] and not (sounds and self.s.note[sounds[0]] == self.s.note[before]):
                 sounds = (before, *sounds)
                 if len(sounds) > most:
                     first = False
@@ -526,7 +524,9 @@ class Reader:
     def _merges_as_well(self, one: Gap, after: Gap) -> bool:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
-        if self._breaks(at) or len(one.sounds) + len(after.sounds) >= MOST_INNER:
+        if self._outlasts(at, one.first) or self._outlasts(at, after.last) or self._breaks(at):
+            return False
+        if len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
         apart = self._between(one.first, at, one.sounds)[0] + self._between(at, after.last, after.sounds)[0]
         sounds = (*one.sounds, at, *after.sounds)

@@ -10,6 +10,7 @@ from typing import Any
 from fingering.holes import FINGERS, to_text
 from fingering.notes import NOTES
 from fingerlead.reading.music import Music
+from fingerlead.timing.against import Misread, Pass, misread, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Change, Held, PlayedMovement
 from fingerlead.wire.account import GAP_US
@@ -21,6 +22,7 @@ _TEXT = tuple(to_text(mask) for mask in range(256))
 def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
     """The JSON object, ready for `json.dumps`."""
     intake = analysis.record.intake
+    found, pass_of = passes(analysis)
     of_change = {movement.change: place for place, movement in enumerate(analysis.movements)}
     return {
         "schema": SCHEMA,
@@ -29,11 +31,15 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "intake": asdict(intake),
         "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
         "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
-        "passes": passes(analysis),
+        "passes": _passes(found),
         "off": _off(analysis),
-        "notes": [_note(note, analysis.musics) for note in analysis.held],
+        "notes": [
+            _note(note, analysis.musics, None if at is None else found[at].number)
+            for note, at in zip(analysis.held, pass_of, strict=True)
+        ],
         "changes": [_change(change, of_change.get(change.number)) for change in analysis.iter_changes()],
         "movements": [_movement(movement) for movement in analysis.movements],
+        "misread": [_misread(one) for one in misread(analysis)],
     }
 
 
@@ -51,24 +57,28 @@ def _music(music: Music, end_us: int) -> dict[str, Any]:
     }
 
 
-def passes(analysis: Analysis) -> list[dict[str, Any]]:
-    """How often each music was gone through, and how far: a pass begins where the player begins the music again.
+def _passes(found: Sequence[Pass]) -> list[dict[str, Any]]:
+    return [
+        {
+            "music": one.music,
+            "pass": one.number,
+            "start_us": one.start_us,
+            "end_us": one.end_us,
+            "reached": one.reached,
+            "right": one.right,
+        }
+        for one in found
+    ]
 
-    `pass` counts on from the number that the session gave, `reached` is how many written notes were reached, and
-    `right` how many melody notes of the pass were written ones.
-    """
-    found: list[dict[str, Any]] = []
-    for note in analysis.held:
-        if note.written is None:
-            continue
-        number, reached = note.written.music, note.written.number + 1
-        last = found[-1] if found and found[-1]["music"] == number else None
-        if last is None or (reached == 1 and last["reached"] > 1):
-            which = analysis.musics[number].asked.pass_number if last is None else last["pass"] + 1
-            last = {"music": number, "pass": which, "start_us": note.start_us, "end_us": 0, "reached": 0, "right": 0}
-            found.append(last)
-        last.update(end_us=note.end_us, reached=max(last["reached"], reached), right=last["right"] + 1)
-    return found
+
+def _misread(one: Misread) -> dict[str, Any]:
+    return {
+        "kind": one.kind,
+        "written": None if one.written is None else NOTES[one.written],
+        "note": None if one.note is None else NOTES[one.note],
+        "start_us": one.start_us,
+        "words": one.words,
+    }
 
 
 def _off(analysis: Analysis) -> list[dict[str, Any]]:
@@ -83,7 +93,7 @@ def _off(analysis: Analysis) -> list[dict[str, Any]]:
     return [{"start_us": start_us, "end_us": stop_us, "why": why} for start_us, stop_us, why in sorted(spans)]
 
 
-def _note(note: Held, musics: Sequence[Music]) -> dict[str, Any]:
+def _note(note: Held, musics: Sequence[Music], pass_number: int | None) -> dict[str, Any]:
     written = note.written
     return {
         "note": NOTES[note.note],
@@ -96,6 +106,7 @@ def _note(note: Held, musics: Sequence[Music]) -> dict[str, Any]:
         if written is None
         else {
             "music": written.music,
+            "pass": pass_number,
             "index": written.number,
             "bar": musics[written.music].notes[written.number].bar,
         },
