@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -145,9 +145,20 @@ class SessionByHand:
 
 def played(seed: int = 1, changes: int = 12, pupil: SimulatedPupil | None = None) -> tuple[bytes, Any]:
     """The bytes of a simulated chanter, and what was played on it."""
-    pupil = pupil or SimulatedPupil()
+    pupil = pupil or SimulatedPupil(tune=(0, 2))
     performance = perform(pupil, write_script(pupil, seed, changes=changes), seed)
     return Chanter(performance, setup_for(seed)).due(performance.end_us + 300_000), performance
+
+
+def standing(told: Iterable[events.Event]) -> dict[int, events.Judged]:
+    """The changes as they stand in the end, by take."""
+    found: dict[int, events.Judged] = {}
+    for what in told:
+        if isinstance(what, events.Judged):
+            found[what.take] = what
+        elif isinstance(what, events.TakenBack):
+            del found[what.take]
+    return found
 
 
 def files(folder: Path) -> Iterator[Path]:

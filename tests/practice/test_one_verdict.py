@@ -15,7 +15,7 @@ from fingerlead.practice.practice import Practice
 from fingerlead.store.practice_log import open_progress
 from fingerlead.wire.link import ChanterLink
 from fingerlead.wire.messages import Hello, Holes
-from tests.practice.session_tools import TABLE, SessionByHand
+from tests.practice.session_tools import TABLE, SessionByHand, standing
 from tests.reading.hands import Hands, Performance
 from tests.reading.instrument import STANDARD
 from tests.reading.players import beginner, run_player, sensed, together_player
@@ -71,9 +71,7 @@ def test_a_run_of_any_length_is_named_on_the_page_and_in_the_file(tmp_path, run_
     by_hand, told, kept = practised(tmp_path, "low-g-b", sensed(run_player(0, 2, run_us, seed=1), 1))
     assert told == kept == {(0, 2): (8, 0, 8, 0), (2, 0): (7, 0, 7, 0)}
     assert by_hand.progress == open_progress(tmp_path)
-    last = {judged.take: judged for judged in by_hand.of(events.Judged)}
-    gone = {taken.take for taken in by_hand.of(events.TakenBack)}
-    assert {last[take].outcome for take in last.keys() - gone} == {"stray"}
+    assert {judged.outcome for judged in standing(by_hand.told).values()} == {"stray"}
     assert not by_hand.of(events.Passed)
 
 
@@ -87,9 +85,9 @@ def test_together_or_rolled_the_page_and_the_file_agree(tmp_path, least_us, most
         assert all(tried == clean for tried, clean, _, _ in told.values())
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_a_beginner_is_told_the_same_by_the_page_and_by_the_file(tmp_path, seed):
-    rung = ("low-g-b", "low-a-d", "b-e", "low-a-e")[seed]
+    rung = ("low-g-b", "low-a-d", "b-e")[seed]
     by_hand, told, kept = practised(tmp_path, rung, sensed(beginner(music_of(rung)[:60], seed), seed))
     assert told == kept
     assert told

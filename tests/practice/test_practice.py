@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -11,11 +12,12 @@ from hypothesis import strategies as st
 from fingering.ladder import ladder
 from fingering.rungs import STAGES_US
 from fingerlead.listening.reader import Back, Lost
-from fingerlead.practice.events import Judged, Lit, Passed, Progressed
+from fingerlead.practice.events import Judged, Lit, Passed, Progressed, TakenBack
 from fingerlead.practice.takes import KEPT
 from fingerlead.simulated.planting import plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.store.practice_log import Progress
+from fingerlead.timing.live import Told
 from fingerlead.timing.mended import diagnose_change, measured
 from tests.practice.practice_playing import (
     HOLD_US,
@@ -212,6 +214,76 @@ def test_a_slow_stray_is_one_change_with_the_finger_that_was_slow(slow_us):
     assert (1, 2) not in counts
     # Where the note between was long, it was told as a change of its own before anyone could know; it does not count.
     assert (0, 1) not in counts
+
+
+def test_a_change_of_a_known_rung_is_told_within_150_ms_of_its_second_note():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    for note in (2, 0) * 4:
+        told = len(player.of(Judged))
+        player.note(note, 150_000)
+        assert len(player.of(Judged)) == told + 1
+
+
+def test_what_was_told_too_early_is_one_change_in_the_end_and_counted_once():
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    player.wait(HOLD_US)
+    there_and_back(player, 0, 2, 3, first=False)
+    # The little finger early: low A is told as a note, and then B comes.
+    at_us, number = player.now_us, player.of(Judged)[-1].change.number + 1
+    edges = ((at_us, STANDARD[1]), (at_us + 200_000, STANDARD[2]))
+    (first,), (whole,) = (measured(STANDARD[0], edges[:count], TABLE, SETTINGS) for count in (1, 2))
+    player._pass_on(Told(replace(first, number=number)))
+    early = player.of(Judged)[-1]
+    assert (early.change.from_note, early.change.to_note, early.again) == (0, 1, False)
+    assert (0, 1) in {(c.from_note, c.to_note) for c in player.practice.summary().changes}
+    player._pass_on(Told(replace(whole, number=number), again=True))
+    now = player.of(Judged)[-1]
+    assert (now.take, now.again, now.outcome) == (early.take, True, "stray")
+    assert (now.change.from_note, now.change.to_note) == (0, 2)
+    assert rows(player) == (0, 3)
+    take = player.practice.take(now.take)
+    assert take.edges[1:] == now.change.edges
+    assert take.mended_edges is not None
+    player.practice.close()
+    counts = {(c.from_note, c.to_note): (c.tried, c.clean, c.stray) for c in player.practice.summary().changes}
+    assert counts == {(0, 2): (4, 3, 1), (2, 0): (3, 3, 0)}
+    # Weaknesses are of what was played after all.
+    assert {weak.change for weak in player.practice.progress.weakest()} == {(0, 2)}
+
+
+def test_a_change_that_is_none_after_all_leaves_every_count():
+    player = five_each_way("low-g-b", 0, 2)
+    before = player.practice.summary().changes
+    taken_back = Told(player.of(Judged)[-1].change, again=True, taken_back=True)
+    player._pass_on(taken_back)
+    assert player.of(TakenBack) == [TakenBack(player.of(Judged)[-1].take)]
+    assert rows(player) == (5, 4)
+    assert player.practice.take(player.of(Judged)[-1].take) is None
+    assert [c.tried for c in player.practice.summary().changes] == [before[0].tried, before[1].tried - 1]
+    player._pass_on(taken_back)
+    assert len(player.of(TakenBack)) == 1
+
+
+def test_nothing_is_judged_on_the_way_to_the_first_note_nor_with_a_note_alone():
+    player = Player(a_practice(key="low-g-b"), STANDARD[5])
+    player.wait(HOLD_US)
+    player.note(1)
+    player.events += player.practice.start("low-g")
+    for note in (1, 2, 0):
+        player.note(note)
+    # Whatever is played first is taken as the first note, so that the way to it alone is left out.
+    assert [(j.change.from_note, j.change.to_note) for j in player.of(Judged)] == [(5, 1)]
+    player.events += player.practice.start("low-g-b")
+    assert player.asked[-1].judged  # low G sounds already
+    player.events += player.practice.start("c-d")
+    assert (player.asked[-1].judged, player.asked[-1].kind) == (False, "none")
+    player.note(3)
+    assert player.asked[-1].judged
+    assert len(player.of(Judged)) == 1
+    player.note(4)
+    assert len(player.of(Judged)) == 2
+    assert all(music.judged or music.why for music in player.asked)
 
 
 def test_the_last_fifty_takes_are_kept_and_no_more():

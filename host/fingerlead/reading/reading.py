@@ -316,15 +316,17 @@ class Reader:
         self, before: int, steps: dict[int, _Step], music: Music, cheapest: _Step
     ) -> Iterable[tuple[int, int, _Step]]:
         """Where in a music the player stands after a melody note: the position, its price, and the step to the note."""
-        other = self._musics[self._music_of[before]]
-        if other is music or (other.is_known and other.notes == music.notes):
-            # The same notes go on where they were, at another tempo or stage.
-            return [(position, step.cost, step) for position, step in steps.items()]
-        if self.s.note[before] == NO_NOTE or self.s.start_us[before] + self.s.length_us[before] <= music.start_us:
-            return ()
-        # The note that sounds as the music begins may be its first.
-        firsts = music.goes_on(0, self.s.note[before])
-        return [(first.position, cheapest.cost + first.cost, cheapest) for first in firsts if first.written]
+        other, s = self._musics[self._music_of[before]], self.s
+        goes_on = [(position, step.cost, step) for position, step in steps.items()]
+        if other is music:
+            return goes_on
+        # The same notes may go on where they were, at another tempo or stage.
+        stands = goes_on if other.is_known and other.notes == music.notes else []
+        if s.note[before] != NO_NOTE and s.start_us[before] + s.length_us[before] >= music.start_us:
+            # The note that sounds as the music begins may be its first.
+            firsts = music.goes_on(0, s.note[before])
+            stands += [(first.position, cheapest.cost + first.cost, cheapest) for first in firsts if first.written]
+        return stands
 
     def _jump(self, at: int, own: int, way: tuple[int, _Step, Gap], found: dict[int, _Step]) -> None:
         """Go back, or on to a later bar, by the cheapest way to a melody note."""
