@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 from hypothesis import given
