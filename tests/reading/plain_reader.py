@@ -528,7 +528,7 @@ class PlainReader:
         count, inner = len(self.stretches), 0
         best = None
         for at in range(count - 1, -1, -1):
-            for position, walk in self.walks_to(at).items():
+            for walk in self.walks_to(at).values():
                 cost = walk.cost + self.left_over(range(at + 1, count))
                 if best is None or cost < best[0]:
                     best = cost, walk
