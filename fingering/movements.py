@@ -1,7 +1,7 @@
 """Grace notes and embellishments as the notes that sound, and the naming of those that were played.
 
 A movement is a row of tables/movements.toml: the notes that sound, in order, before the melody note it leads to. Its
-names, forms and sources stand there. This room only tells an movement from strays; how well it was played is not asked.
+names, forms and sources stand there. What is told of a movement is not asked here, nor what may be a stray.
 """
 
 from collections.abc import Iterator, Mapping

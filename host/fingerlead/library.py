@@ -93,7 +93,7 @@ def analyse(
     `asked` is the music that all of it is read against; if None, what the file itself carries. Raises MusicError where
     the ABC in `asked` cannot be read.
     """
-    timing = timing_of(loaded.record, loaded.kind, _skew(loaded, skew_us))
+    timing = timing_of(loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us))
     musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
     problem = loaded.music_problem if asked is None else ""
     return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)

@@ -78,7 +78,9 @@ def told(performance, tune, seed, kind="usual"):
             # slip that is heard keeps its change from being plain; nothing else does.
             graced = not beside_extra and bool(comparison.expectation.notes[places[reached]].graces)
             slipped = any(finding.held == reached and finding.kind == "idle" for finding in findings)
-            assert change.verdict == "clean" or beside_extra or (change.verdict == "embellished" and (graced or slipped))
+            assert (
+                change.verdict == "clean" or beside_extra or (change.verdict == "embellished" and (graced or slipped))
+            )
     return found, comparison
 
 

@@ -142,6 +142,20 @@ def settle(stretch, settings):
     stretch.reach_us, stretch.leave_us = steady[0][0], steady[-1][1]
 
 
+def lasting_moves(parts, settings):
+    """When fingers moved, each once for moves that follow one another within a bounce: at the last, where it lasts."""
+    out = []
+    for finger in range(8):
+        moves = [after[0] for before, after in pairwise(parts) if (before[2] ^ after[2]) >> finger & 1]
+        group = []
+        for at_us, next_us in pairwise([*moves, None]):
+            group.append(at_us)
+            if next_us is None or next_us - at_us >= settings.bounce_us:
+                out += group[-1:] if len(group) % 2 else []
+                group = []
+    return sorted(out)
+
+
 def log_of(length_us, to_us, times=1):
     return round(1_000 * math.log(times * max(length_us, 1) / max(to_us, 1)))
 
@@ -274,6 +288,7 @@ class PlainReader:
         self.settings, self.musics = settings, musics
         self.parts = parts_of(states, end_us)
         self.stretches = stretches_of(self.parts, settings)
+        self.moves_us = lasting_moves(self.parts, settings)
         self.walks = {}
         self.melody, self.between = self._read()
 
@@ -314,12 +329,12 @@ class PlainReader:
         most = model.MOST_SOUNDS
         if music is not None and not any(one.graces for one in music.notes):
             most = model.MOST_PLAIN_SOUNDS
+        if any(self.breaks(at) for at in range(last - 1, first, -1)):
+            return False
         inner = sum(map(self.is_heard, range(max(first, 0) + 1, last)))
         if inner > prices.MOST_INNER or len(self.sounds_between(first, last)) > most:
             return False
         for at in range(first + 1, last):
-            if self.breaks(at):
-                return False
             free = music is None and last != len(self.stretches) - 1
             if free and 100 * self.stretches[at].lasts_us > prices.FREE.ratio * self.stretches[last].lasts_us:
                 return False
@@ -369,17 +384,18 @@ class PlainReader:
 
     def moves_between(self, a, b):
         """How many times fingers move from the end of one note's settled mask to the start of the other's."""
-        return sum(
-            (before[2] ^ after[2]).bit_count()
-            for before, after in pairwise(self.parts)
-            if a.leave_us <= after[0] <= b.reach_us
-        )
+        return sum(a.leave_us <= at_us <= b.reach_us for at_us in self.moves_us)
 
     def may_be_stray(self, at, first, last):
         costs, shorter_us, us = self.costs(last), self.shorter_us(first, last), self.stretches[at].lasts_us
         if costs.short:
             return us < costs.stray_us and 100 * us <= costs.ratio * shorter_us
         return us <= costs.stray_us or 2 * us < shorter_us
+
+    def has_bounced(self, at, first, last):
+        """Whether one of the two notes sounds again in between for so long that no bounce is so long."""
+        around = self.stretches[first].note, self.stretches[last].note
+        return self.stretches[at].note in around and self.stretches[at].lasts_us >= prices.BRIEF_US
 
     def lengths(self, why, first, last, sounds):
         """The price of how long the sounds of an explanation are."""
@@ -390,7 +406,8 @@ class PlainReader:
                 if 100 * us > costs.ratio * shorter_us or us >= prices.LONGEST_INNER_US:
                     return NEVER
                 cost += max(0, costs.long * (log_of(us, shorter_us, 3) + 100) // 1_000)
-            elif not self.may_be_stray(at, first, last):
+                cost += max(0, costs.slow * log_of(us, prices.SLOW_US) // 1_000)
+            elif self.has_bounced(at, first, last) or not self.may_be_stray(at, first, last):
                 return NEVER
         return cost
 
@@ -528,7 +545,7 @@ class PlainReader:
         count, inner = len(self.stretches), 0
         best = None
         for at in range(count - 1, -1, -1):
-            for position, walk in self.walks_to(at).items():
+            for walk in self.walks_to(at).values():
                 cost = walk.cost + self.left_over(range(at + 1, count))
                 if best is None or cost < best[0]:
                     best = cost, walk

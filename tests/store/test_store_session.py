@@ -107,7 +107,7 @@ def test_the_marks_of_an_sqlite_file_are_set(tmp_path):
     write(path, playing())
     head = path.read_bytes()[:100]
     # SQLite's file format, section 1.3: user version at 60, application id at 68; 1 at 18 and 19 is no write-ahead log.
-    assert head[60:64] == (1).to_bytes(4, "big")
+    assert head[60:64] == (2).to_bytes(4, "big")
     assert head[68:72] == b"FLse"
     assert head[18:20] == b"\x01\x01"
 
@@ -390,7 +390,7 @@ def refused(path: Path) -> str:
         (["DROP TABLE batch", "CREATE VIEW batch AS SELECT 1 AS number, 2 AS first_us"], "has a 'view' named 'batch'"),
         (["DROP TABLE batch"], "lacks batch"),
         (["ALTER TABLE batch ADD COLUMN x AS (zeroblob(1000000000))"], "has a 'table' named 'batch'"),
-        (["PRAGMA user_version = 2"], "expected a session of version 1; this one is of version 2. Use a newer"),
+        (["PRAGMA user_version = 3"], "expected a session of version 2; this one is of version 3. Use a newer"),
         (["PRAGMA user_version = 0"], "lacks a version"),
         (["PRAGMA application_id = 7"], "belongs to another program"),
         (["UPDATE batch SET first_us = 'noon'"], "a cell that should be int is something else"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from itertools import pairwise
+from collections.abc import Sequence
 
 import numpy as np
 from hypothesis import given
@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from fingering.holes import HOLES
 from fingering.ladder import ladder
 from fingering.table import standard_table
+from fingerlead.reading.music import Music, Written
 from fingerlead.simulated.planting import NotPlantableError, plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.timing.analysis import analyse
@@ -48,22 +49,20 @@ def scanned(performance) -> list[tuple[int, int]]:
     return [(first, mask), *edges_of(mask, toggles(mask, rest))]
 
 
-def analysed(states: list[tuple[int, int]]):
+def analysed(states: list[tuple[int, int]], notes: Sequence[int]):
+    """The take read against the notes that were to be played; none read it freely."""
     t_us = np.array([t for t, _ in states], dtype=np.int64)
     masks = np.array([mask for _, mask in states], dtype=np.uint8)
-    return analyse(Record(t_us, masks, int(t_us[-1]) + 1_000_000), TABLE, SURE, SETTINGS)
+    musics = [Music(tuple(map(Written, notes)))] if notes else []
+    return analyse(Record(t_us, masks, int(t_us[-1]) + 1_000_000), TABLE, SURE, SETTINGS, musics)
 
 
-def astray(states, fault) -> Change:
-    """The change in which the fault sounds: where the stray was held as long as a note, two changes as one."""
-    changes = list(analysed(states).changes)
-    whole = [c for c in changes if c.verdict == "stray"]
-    for first, second in pairwise(changes):
-        if (first.from_note, second.to_note) == (fault.from_note, fault.to_note) and first.to_note != fault.to_note:
-            joined = as_one(first, second, TABLE, SETTINGS, SURE.uncertainty_us)
-            assert joined is not None
-            whole.append(joined)
-    (change,) = whole
+def astray(states, notes, fault) -> Change:
+    """The change in which the fault sounds, however long."""
+    analysis = analysed(states, notes)
+    assert [note.note for note in analysis.held] == notes
+    (change,) = [one for one in analysis.changes if one.verdict == "stray"]
+    assert change.number == fault.change - 1
     return change
 
 
@@ -78,7 +77,8 @@ def test_of_500_planted_takes_each_is_mended_by_the_finger_that_is_named_alone()
     for number in range(TAKES):
         performance, fault = planted(number)
         states = scanned(performance)
-        change = astray(states, fault)
+        notes = [note.note for note in performance.notes]
+        change = astray(states, notes, fault)
         assert any(stray.heard for stray in change.strays)
         diagnosis = diagnose_change(change)
         assert diagnosis is not None, fault
@@ -87,8 +87,8 @@ def test_of_500_planted_takes_each_is_mended_by_the_finger_that_is_named_alone()
 
         edges = mended_edges(change, diagnosis)
         mended = spliced(states, change, edges)
-        again = analysed(mended)
-        assert [note.note for note in again.held] == [note.note for note in performance.notes]
+        again = analysed(mended, notes)
+        assert [note.note for note in again.held] == notes
         for one in again.changes:
             assert one.verdict == "clean", (fault, one)
         at_fault = again.changes[fault.change - 1]
@@ -174,11 +174,11 @@ def test_a_bounce_goes_with_the_edge_that_it_belongs_to():
 
 def test_two_changes_are_one_only_around_a_third_note():
     made = ((0, 127), (100_000, 63), (400_000, 255))
-    first, second, third = measured(255, made, TABLE, SETTINGS)
+    first, second, third = analysed([(-1_000_000, 255), *made], []).changes
     whole = as_one(first, second, TABLE, SETTINGS, 1_000)
     assert (whole.from_note, whole.to_note, whole.number, whole.verdict, whole.spread_us) == (0, 2, 1, "stray", 100_000)
     assert [(stray.note, stray.duration_us) for stray in whole.strays] == [(1, 100_000)]
     assert as_one(second, third, TABLE, SETTINGS, 1_000) is not None
     assert as_one(first, third, TABLE, SETTINGS, 1_000) is None
-    there, back = measured(255, ((0, 127), (100_000, 255)), TABLE, SETTINGS)
+    there, back = analysed([(-1_000_000, 255), (0, 127), (500_000, 255)], []).changes
     assert as_one(there, back, TABLE, SETTINGS, 1_000) is None

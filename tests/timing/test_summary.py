@@ -135,12 +135,11 @@ def recounted(analyses):
     for analysis in analyses:
         for change in json.loads(json.dumps(as_dict(analysis, "wire", "x")))["changes"]:
             of = found[NOTES.index(change["from"]), NOTES.index(change["to"])]
-            if change["verdict"] in ("perhaps", "uncertain"):
-                of[change["verdict"]] += 1
-            elif change["verdict"] == "embellished" or change["loose"] is None:
-                of["embellished"] += 1
-            else:
+            counted = {"perhaps": "perhaps", "unclear": "perhaps", "uncertain": "uncertain"}
+            if change["verdict"] in ("clean", "apart", "stray"):
                 of["plain"].append(change)
+            else:
+                of[counted.get(change["verdict"], "embellished")] += 1
     return found
 
 
@@ -168,7 +167,7 @@ def test_everything_is_as_a_plain_recount_has_it(sessions):
         )
         assert of.heard_us == sum(heard)
         assert len(of.astray) == sum(c["verdict"] == "stray" for c in plain) == sum(us > 0 for us in heard)
-        assert of.loose == sum(c["loose"] for c in plain)
+        assert of.apart == sum(c["verdict"] == "apart" for c in plain)
         assert of.led() == Counter(c["lead"] and FINGERS.index(c["lead"]) for c in plain)
         if of.astray:
             assert of.typical_stray_us == round(median(us for us in heard if us))

@@ -16,14 +16,14 @@ from tests.faces.playing import random_playing, session
 def expected(analyses):
     """The same counts, from the objects that people are shown."""
     return {
-        key: (of.count, of.loose, of.embellished, of.perhaps, of.uncertain, len(of.astray), of.heard_us)
+        key: (of.count, of.apart, of.embellished, of.perhaps, of.uncertain, len(of.astray), of.heard_us)
         for key, of in summarise(analyses).by_change.items()
     }
 
 
 def counts(tallies):
     return {
-        (t.from_note, t.to_note): (t.plain, t.loose, t.embellished, t.perhaps, t.uncertain, t.astray, t.heard_us)
+        (t.from_note, t.to_note): (t.plain, t.apart, t.embellished, t.perhaps, t.uncertain, t.astray, t.heard_us)
         for t in tallies
     }
 

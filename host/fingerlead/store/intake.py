@@ -20,7 +20,7 @@ from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import MusicAt
-from fingerlead.store.session_reading import read_session, session_record, told_skew
+from fingerlead.store.session_reading import read_session, session_record, timed_as, told_skew
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
@@ -111,7 +111,8 @@ class IntakeError(ValueError):
 class Loaded:
     """What a file held; `skew` where it says itself how far apart the sensors may fire.
 
-    `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read.
+    `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read. `timed_as` is the
+    kind whose times they are, where it is another: a session may be made of a list.
     """
 
     record: Record
@@ -120,6 +121,7 @@ class Loaded:
     skew: KnownSkew | None = None
     asked: tuple[MusicAt, ...] = ()
     music_problem: str = ""
+    timed_as: Kind | None = None
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -136,7 +138,7 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
             if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
                 record, skew = session_record(session), told_skew(session)
-                return Loaded(record, "session", path, skew, session.asked, session.music_problem)
+                return Loaded(record, "session", path, skew, session.asked, session.music_problem, timed_as(session))
             kind = _kind(head)
             most = GREATEST_BYTES[kind]
             if size > most:

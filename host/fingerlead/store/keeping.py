@@ -5,6 +5,7 @@ read is what was played. Wire bytes and frames of a MIDI file go in as they are;
 heartbeats between. Where arrivals are unknown, they are the chanter's own times, so that a restart lasts as long.
 """
 
+import json
 import os
 import secrets
 from collections.abc import Iterable, Iterator, Mapping
@@ -22,6 +23,7 @@ from fingerlead.store.listed import LONGEST_US, frames_of_list
 from fingerlead.store.session_file import SessionError, SessionWriter, remove_session
 from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import (
+    LISTED,
     MEASURED_SKEW,
     PortMark,
     StoredSession,
@@ -37,7 +39,6 @@ from fingerlead.wire.events import Record
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.plain_midi import NoteNumbers
 
-LISTED = "A list of times has no scan: as a session its times are a chanter's, and known less well than in the list."
 ENDINGS: dict[Framing, bytes] = {"stream": b"\0", "sysex": b"\xf7"}
 
 
@@ -90,9 +91,8 @@ def keep(
         raise KeepError(f"{out}: it cannot be written: {error.strerror or error}; name another place") from None
     finally:
         remove_session(beside)
-    remarks = (LISTED,) if loaded.kind == "csv" else ()
-    problem = (loaded.music_problem,) if loaded.music_problem and music is None else ()
-    return Kept(loaded, begun, asked, remarks + problem)
+    remarks = (loaded.music_problem,) if loaded.music_problem and music is None else ()
+    return Kept(loaded, begun, asked, remarks)
 
 
 def copy_session(
@@ -128,17 +128,18 @@ def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:
 
 def _as_session(loaded: Loaded, plays: NoteNumbers) -> StoredSession:
     """What a file holds as if it had been recorded."""
-    settings = "{}"
+    settings: dict[str, object] = {}
     carrier: Carrier = "stream"
     reads: Iterable[tuple[bytes, int]]
     if loaded.kind == "csv":
         if loaded.record.end_us > LONGEST_US:
             hours = loaded.record.end_us // 3_600_000_000
             raise KeepError(f"{loaded.path}: expected at most a day of playing; this list has {hours} h. Split it")
+        settings = {LISTED: True}
         reads = [(to_stream(payload), t_us) for t_us, payload in frames_of_list(loaded.record)]
     elif loaded.kind == "midi":
         carrier, reads = midi_reading.reads_in(loaded.path.read_bytes())
-        settings = f'{{"base_note":{plays.base_note},"channel":{plays.channel}}}'
+        settings = plays._asdict()
     else:
         data = loaded.path.read_bytes()
         framing: Framing = "stream" if len(read_record(data).t_us) else "sysex"
@@ -157,12 +158,12 @@ def _reads(data: bytes, framing: Framing) -> Iterator[tuple[bytes, int]]:
         yield rest, link.end_us
 
 
-def _session_of(reads: list[tuple[bytes, int]], carrier: Carrier, settings: str) -> StoredSession:
+def _session_of(reads: list[tuple[bytes, int]], carrier: Carrier, settings: dict[str, object]) -> StoredSession:
     ends = np.cumsum([len(data) for data, _ in reads], dtype=np.int64)
     arrivals = np.array(
         [[end - len(data), host_us] for end, (data, host_us) in zip(ends.tolist(), reads, strict=True)], dtype=np.int64
     ).reshape(-1, 2)
-    return StoredSession(b"".join(data for data, _ in reads), arrivals, carrier, {"settings": settings}, [])
+    return StoredSession(b"".join(data for data, _ in reads), arrivals, carrier, {"settings": json.dumps(settings)}, [])
 
 
 def _same(one: Record, other: Record) -> bool:

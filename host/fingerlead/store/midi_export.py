@@ -66,7 +66,8 @@ def export(path: Path, out: Path, voice: NoteVoice) -> Exported:
     notes, count = _notes(record, voice)
     data = midi_file_bytes(TEXT, {"holes": holes, "chanter": notes}, loaded.asked)
     _write(out, data)
-    remarks = (LISTED,) if loaded.kind == "csv" else _differences(record, read_midi_file(data))
+    listed = "csv" in (loaded.kind, loaded.timed_as)
+    remarks = (LISTED,) if listed else _differences(record, read_midi_file(data))
     return Exported(count, record.end_us, remarks)
 
 

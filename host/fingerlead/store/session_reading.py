@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from fingerlead.wire.events import Doubt, Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, reads_of
 
 MEASURED_SKEW = "measured_skew_us"  # in the description of a session
+LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
 GREATEST_TEXT = 1 << 16
@@ -127,6 +128,11 @@ def told_skew(session: StoredSession) -> KnownSkew | None:
     if measured.isascii() and measured.isdigit() and len(measured) < 10 and int(measured) <= GREATEST_SKEW_US:
         return KnownSkew(int(measured), "measured")
     return None
+
+
+def timed_as(session: StoredSession) -> Literal["session", "csv"]:
+    """Whose times a session's are: a chanter's, or those of a list (CSV) that it was made of."""
+    return "csv" if settings_of(session).get(LISTED) is True else "session"
 
 
 def note_numbers(session: StoredSession) -> NoteNumbers:

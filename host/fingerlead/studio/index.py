@@ -27,6 +27,7 @@ from fingerlead.store.session_reading import (
     session_record,
     settings_of,
     started_utc,
+    timed_as,
     told_skew,
 )
 from fingerlead.studio import pupils
@@ -273,7 +274,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     """A session and its analysis; raises SessionError."""
     session = read_session(path)
     record = session_record(session)
-    timing = timing_of(record, "session", told_skew(session))
+    timing = timing_of(record, timed_as(session), told_skew(session))
     musics = musics_of(session.asked)
     return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
 

@@ -1,4 +1,4 @@
-"""The table of movements, and the naming of what was played."""
+"""The table of movements, and the naming of what was played by its sounding notes."""
 
 from __future__ import annotations
 
@@ -6,16 +6,11 @@ import itertools
 from collections import Counter
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from fingering.movements import movements, name_movement
-from fingering.moves import move, possible_strays
-from fingering.notes import ABC_LETTERS, NOTES, SOUNDING
-from fingering.table import standard_table
+from fingering.movements import forms_between, movements
+from fingering.notes import ABC_LETTERS, NOTES
 
 ALL = movements()
-NOTE = st.integers(0, 8)
 
 
 def spelled(letters):
@@ -23,8 +18,8 @@ def spelled(letters):
 
 
 def named(letters, before, after):
-    found = name_movement(spelled(letters), *spelled(before + after))
-    return None if found is None else (found.name, found.opening)
+    found = forms_between(*spelled(before + after)).get(spelled(letters))
+    return None if found is None else (found.movement.name, found.movement.opening)
 
 
 def test_every_form_is_one_a_chanter_can_sound():
@@ -60,14 +55,8 @@ def test_every_form_is_named_as_itself_unless_another_sounds_alike(from_note):
         if movement.after not in (None, from_note):
             continue
         for to_note in range(9) if movement.on is None else [movement.on]:
-            if movement.notes[0] == from_note or movement.notes[-1] == to_note:
-                continue  # not heard like that: the note goes on
-            found = name_movement(movement.notes, from_note, to_note)
-            if found is None:
-                # The direct change can sound it by itself.
-                assert set(movement.notes) <= possible_strays(from_note, to_note)
-                continue
-            assert found.notes == movement.notes
+            found, left_out = forms_between(from_note, to_note)[movement.notes]
+            assert (found.notes, left_out) == (movement.notes, 0)
             assert ALL.index(found) <= ALL.index(movement)
 
 
@@ -124,42 +113,32 @@ def test_single_graces_lead_to_lower_notes():
     assert named("d", "B", "A") == ("D grace note", "none")
 
 
+def test_a_last_note_that_is_the_melody_note_merges_with_it():
+    assert named("Ge", "A", "G") == ("E grip", "none")
+    assert forms_between(*spelled("AG"))[spelled("Ge")].left_out == 0
+
+
 def test_the_melody_note_inside_may_be_too_short_to_be_heard():
     assert named("gd", "A", "B") == ("doubling", "high G")
-    assert named("gBdB", "A", "B") == ("doubling", "high G")
+    assert forms_between(*spelled("AB"))[spelled("gd")].left_out == 1
 
 
-def test_crossing_noise_is_no_strike():
-    # Low A to C with the little finger early sounds low G: a stray, though a strike on C sounds the same.
-    assert named("G", "A", "c") is None
-    assert named("G", "c", "c") == ("strike", "none")
-    for from_note, to_note in itertools.permutations(range(9), 2):
-        for stray in move(from_note, to_note).possible_strays:
-            assert name_movement((stray,), from_note, to_note) is None
-
-
-@given(NOTE, NOTE, st.data())
-def test_no_order_of_a_direct_change_is_taken_for_a_movement(from_note, to_note, data):
-    standard = standard_table().standard
-    mask, heard = standard[from_note], [from_note]
-    differ = mask ^ standard[to_note]
-    for finger in data.draw(st.permutations([f for f in range(8) if differ >> f & 1])):
-        mask ^= 1 << finger
-        if SOUNDING[mask] != heard[-1]:
-            heard.append(SOUNDING[mask])
-    between = heard[1:-1]
-    if len(set(between)) == len(between) and from_note not in between and to_note not in between:
-        assert name_movement(tuple(between), from_note, to_note) is None
-
-
-@given(st.lists(NOTE, max_size=15).map(tuple), NOTE, NOTE)
-def test_any_notes_get_a_fitting_movement_or_none(sounded, from_note, to_note):
-    found = name_movement(sounded, from_note, to_note)
-    if found is not None:
-        assert found.on in (None, to_note)
-        assert found.after in (None, from_note)
-        held = {from_note, to_note}
-        assert [n for n in sounded if n not in held] == [n for n in found.notes if n not in held]
+@pytest.mark.parametrize("from_note", range(9))
+@pytest.mark.parametrize("to_note", range(9))
+def test_what_is_heard_is_the_movement_or_what_is_left_of_it(from_note, to_note):
+    for heard, (movement, left_out) in forms_between(from_note, to_note).items():
+        assert heard
+        assert movement.on in (None, to_note)
+        assert movement.after in (None, from_note)
+        assert left_out >= 0
+        notes = movement.notes
+        first, last = notes[0] == from_note, notes[-1] == to_note
+        if left_out:
+            # The notes that are not heard are some of those around the movement; nothing else is lost.
+            assert heard == tuple(note for note in notes if note not in (from_note, to_note))
+            assert left_out == len(notes) - len(heard)
+        else:
+            assert heard in {notes, notes[first:], notes[: len(notes) - last], notes[first : len(notes) - last]}
 
 
 def test_every_family_of_the_trade_is_there():

@@ -1,0 +1,183 @@
+"""One session says the same on every face: in words, as JSON and CSV, in the report, the numbers, the studio."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import Counter
+
+import pytest
+from typer.testing import CliRunner
+
+import fingerlead
+from fingering.notes import NOTES
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.pages.desk.routes import analysed as desk_analysed
+from fingerlead.faces.report.page import played as report_played
+from fingerlead.reading.asked import SessionMusic
+from fingerlead.studio.index import analysed as studio_analysed
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import VERDICTS
+from tests.listening.test_music_live import chunks, listened
+from tests.reading.players import beginner, run_player, together_player
+from tests.store.playing import csv_of, music_of, write_playing
+
+OFF = SessionMusic(judged=False, why="hands off asked")
+
+
+def out_of(*words):
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def playing():
+    """Runs of 120 ms between low G and C; a beginner; fingers that roll, with a part in which nothing is judged."""
+    runs = run_player(0, 3, 120_000, 1)
+    tune = [0, 3, 1, 4, 2, 5, 0, 6]
+    slow = beginner(tune, 4)
+    rolled = together_player([0, 4, 0, 4] * 6, 60_000, 3, at_least_us=45_000)
+    half_us = rolled.notes[12].start_us - 50_000
+    return {
+        "runs": (runs, [(0, music_of(runs.music))]),
+        "beginner": (slow, [(0, music_of(tune))]),
+        "rolled": (rolled, [(0, music_of(rolled.music, stage_us=25_000)), (half_us, OFF)]),
+        "free": (runs, []),
+    }
+
+
+def counts_of(analysis):
+    """For each directed change (by its notes' names) how many of it have each verdict; what is not judged apart."""
+    return Counter(
+        (NOTES[c.from_note], NOTES[c.to_note], c.verdict if c.judged else "not judged") for c in analysis.changes
+    )
+
+
+@pytest.mark.parametrize("which", ["runs", "beginner", "rolled", "free"])
+def test_the_same_session_says_the_same_on_every_face(tmp_path, which):
+    played, asked = playing()[which]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    loaded = fingerlead.read(path)
+    truth = fingerlead.analyse(loaded)
+    counts = counts_of(truth)
+    found = json.loads(out_of("analyse", path, "--format", "json"))
+    assert found == json.loads(json.dumps(fingerlead.as_dict(truth, loaded)))
+    assert counts == Counter(
+        (c["from"], c["to"], c["verdict"] if c["judged"] else "not judged") for c in found["changes"]
+    )
+    rows = list(csv.DictReader(out_of("analyse", path, "--format", "csv").splitlines()))
+    assert [(row["from"], row["to"], row["verdict"]) for row in rows] == [
+        (NOTES[c.from_note], NOTES[c.to_note], c.verdict) for c in truth.changes
+    ]
+    # The studio and the desk, of the session as the studio wrote it anew; a copy with `keep`; MIDI out and in again.
+    out_of("keep", path, "-o", tmp_path / "kept.session")
+    out_of("export", path, "-o", tmp_path / "a.mid")
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Isla", "left", "", "").key
+        assert studio.take_in(key, path).outcome == "new"
+        (session,) = studio.index.sessions(key)
+        tallies = [tally for *_, tally in studio.index.tallies(key)]
+        copies = [studio.session_path(session.digest), tmp_path / "kept.session"]
+        read = [counts_of(read(copy)[1]) for copy in copies for read in (studio_analysed, desk_analysed)]
+        assert read == [counts] * 4
+    assert counts_of(fingerlead.analyse(fingerlead.read(tmp_path / "a.mid"), skew_us=1_000)) == counts
+    # The numbers: of one file, and of the studio that has it.
+    out_of("report", path, "-o", tmp_path / "n.json")
+    numbers = json.loads((tmp_path / "n.json").read_text())["changes"]
+    out_of("report", tmp_path / "studio", "-o", tmp_path / "s.json")
+    of_studio = json.loads((tmp_path / "s.json").read_text())["changes"]
+    assert [{**row, "who": ""} for row in numbers] == [{**row, "who": ""} for row in of_studio]
+    for row in numbers:
+        here = {verdict: counts[row["from"], row["to"], verdict] for verdict in VERDICTS}
+        assert (row["astray"], row["apart"], row["uncertain"]) == (here["stray"], here["apart"], here["uncertain"])
+        # What sounded between its notes and is no stray; and what is unsure.
+        assert row["embellished"] == here["embellished"] + here["extra"]
+        assert row["perhaps"] == here["perhaps"] + here["unclear"]
+    by_change = {(NOTES[t.from_note], NOTES[t.to_note]): t for t in tallies}
+    assert {pair: (t.plain, t.astray, t.apart) for pair, t in by_change.items()} == {
+        (row["from"], row["to"]): (row["plain"], row["astray"], row["apart"]) for row in numbers
+    }
+    # The page of the report, and live.
+    out_of("report", path, "-o", tmp_path / "page.html")
+    assert report_played([(path, truth)])[0].analysis.changes == truth.changes
+    pieces = chunks(played, 0)
+    heard = [(sum(piece.host_us <= at_us for piece in pieces) if at_us else 0, music) for at_us, music in asked]
+    assert counts_of(listened(tmp_path / "live.session", pieces, heard)) == counts
+
+
+def test_with_its_music_all_runs_are_named_and_without_it_none_is_called_clean(tmp_path):
+    played, asked = playing()["runs"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    known, free = (fingerlead.analyse(fingerlead.read(path), asked=music) for music in (None, SessionMusic()))
+    assert [c.verdict for c in known.changes] == ["stray"] * len(played.changes)
+    assert len(free.changes) > len(known.changes)
+    assert "clean" not in {c.verdict for c in free.changes}
+    assert (
+        out_of("analyse", path, "--expect", "none").splitlines()[0].split(":")[1]
+        == out_of("analyse", write_playing(tmp_path / "free.session", played)).splitlines()[0].split(":")[1]
+    )
+
+
+def test_expect_reads_a_whole_file_against_a_tune_in_place_of_its_own(tmp_path):
+    played, asked = playing()["runs"]
+    tune, wrong = tmp_path / "tune.abc", music_of([8, 7])
+    tune.write_text(asked[0][1].abc)
+    path = write_playing(tmp_path / "a.session", played, (0, wrong))
+    listed = tmp_path / "a.csv"
+    listed.write_text(csv_of(played.edges, played.end_us))
+    for file in (path, listed):
+        found = json.loads(out_of("analyse", file, "--expect", tune, "--format", "json"))
+        assert [c["verdict"] for c in found["changes"]] == ["stray"] * len(played.changes)
+        assert [music["kind"] for music in found["music"]] == ["tune"]
+        out_of("report", file, "--expect", tune, "-o", tmp_path / "n.json")
+        rows = json.loads((tmp_path / "n.json").read_text())["changes"]
+        assert sum(row["astray"] for row in rows) == len(played.changes)
+
+
+def test_what_is_not_judged_is_in_no_statistic_and_the_json_says_why(tmp_path):
+    played, asked = playing()["rolled"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    found = json.loads(out_of("analyse", path, "--format", "json"))
+    begin_us = asked[1][0]
+    assert {"start_us": begin_us, "end_us": played.end_us, "why": "hands off asked"} in found["off"]
+    judged = [c for c in found["changes"] if c["judged"]]
+    assert 0 < len(judged) < len(found["changes"])
+    assert all(c["start_us"] < begin_us for c in judged)
+    out_of("report", path, "-o", tmp_path / "n.json")
+    rows = json.loads((tmp_path / "n.json").read_text())["changes"]
+    assert sum(row["plain"] for row in rows) == len(judged)
+
+
+def test_music_that_cannot_be_read_is_said_on_every_face(tmp_path):
+    import sqlite3
+
+    played, asked = playing()["runs"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    db = sqlite3.connect(path)
+    with db:
+        db.execute("UPDATE music SET format = 9")
+    db.close()
+    sentence = "Its music cannot be read, so any note may follow any: expected music of format 1, got format 9"
+    assert sentence in out_of("analyse", path)
+    out_of("report", path, "-o", tmp_path / "page.html")
+    assert sentence in (tmp_path / "page.html").read_text()
+    assert sentence in out_of("keep", path, "-o", tmp_path / "kept.session")
+    assert fingerlead.read(tmp_path / "kept.session").music_problem == ""
+
+
+def test_an_index_of_an_earlier_version_is_made_anew(tmp_path):
+    import sqlite3
+
+    played, asked = playing()["runs"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Isla", "left", "", "").key
+        studio.take_in(key, path)
+        before = list(studio.index.tallies(key))
+    db = sqlite3.connect(tmp_path / "studio" / "index.sqlite")
+    with db:
+        db.execute("UPDATE result SET plain = 0, astray = 0")
+        db.execute("PRAGMA user_version = 1")
+    db.close()
+    with Studio(tmp_path / "studio") as studio:
+        assert list(studio.index.tallies(key)) == before
