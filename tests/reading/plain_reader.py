@@ -23,6 +23,7 @@ OFF = 9
 NEVER = prices.NEVER
 FAR_DEARER, MOST_WALKS, SPELL_US = 9_000, 8, 2_000_000
 OFF_STEP_US, OFF_NOTE_US, PERHAPS_US = 250_000, 120_000, 250_000
+OFF_STILL_US, OFF_BORDER = 200_000, 2_500
 MOST_LEFT_OUT, MOST_INSIDE = 3, 2
 
 
@@ -143,14 +144,18 @@ def settle(stretch, settings):
 
 
 def lasting_moves(parts, settings):
-    """When fingers moved, each once for moves that follow one another within a bounce: at the last, where it lasts."""
+    """When fingers moved, and whether they closed: once for moves within a bounce of one another, at the last."""
     out = []
     for finger in range(8):
-        moves = [after[0] for before, after in pairwise(parts) if (before[2] ^ after[2]) >> finger & 1]
+        moves = [
+            (after[0], after[2] >> finger & 1 == 1)
+            for before, after in pairwise(parts)
+            if (before[2] ^ after[2]) >> finger & 1
+        ]
         group = []
-        for at_us, next_us in pairwise([*moves, None]):
-            group.append(at_us)
-            if next_us is None or next_us - at_us >= settings.bounce_us:
+        for move, following in pairwise([*moves, None]):
+            group.append(move)
+            if following is None or following[0] - move[0] >= settings.bounce_us:
                 out += group[-1:] if len(group) % 2 else []
                 group = []
     return sorted(out)
@@ -288,7 +293,7 @@ class PlainReader:
         self.settings, self.musics = settings, musics
         self.parts = parts_of(states, end_us)
         self.stretches = stretches_of(self.parts, settings)
-        self.moves_us = lasting_moves(self.parts, settings)
+        self.moves = lasting_moves(self.parts, settings)
         self.walks = {}
         self.melody, self.between = self._read()
 
@@ -329,6 +334,8 @@ class PlainReader:
         most = model.MOST_SOUNDS
         if music is not None and not any(one.graces for one in music.notes):
             most = model.MOST_PLAIN_SOUNDS
+        if first < 0 or OFF in (self.stretches[first].note, self.stretches[last].note):
+            most = model.MOST_SOUNDS
         if any(self.breaks(at) for at in range(last - 1, first, -1)):
             return False
         inner = sum(map(self.is_heard, range(max(first, 0) + 1, last)))
@@ -384,7 +391,7 @@ class PlainReader:
 
     def moves_between(self, a, b):
         """How many times fingers move from the end of one note's settled mask to the start of the other's."""
-        return sum(a.leave_us <= at_us <= b.reach_us for at_us in self.moves_us)
+        return sum(a.leave_us <= at_us <= b.reach_us for at_us, _ in self.moves)
 
     def may_be_stray(self, at, first, last):
         costs, shorter_us, us = self.costs(last), self.shorter_us(first, last), self.stretches[at].lasts_us
@@ -413,26 +420,29 @@ class PlainReader:
 
     def coming_off(self, first, last):
         """The price of what sounds while the hands come off, or on."""
-        inner = range(first + 1, last)
+        inner, cost = range(first + 1, last), 0
+        border = first if self.stretches[last].note == OFF else last
+        if self.music(border) is not None and border != len(self.stretches) - 1 and self.is_step(border):
+            cost = OFF_BORDER
         if not inner:
-            return 0
+            return cost
         off, since_us, until_us = self.stretches[last].note == OFF, self.stretches[first + 1].start_us, None
         until_us = self.stretches[last].start_us
-        wrong = 0
-        for before, after in pairwise(self.parts):
-            if since_us < after[0] <= until_us:
-                closed, opened = after[2] & ~before[2], before[2] & ~after[2]
-                wrong += (closed if off else opened).bit_count()
-        cost = 0
+        wrong = sum(since_us < at_us <= until_us and closed == off for at_us, closed in self.moves)
         for at in inner:
-            one = self.stretches[at]
-            if one.lasts_us >= OFF_STEP_US:
+            if self.stretches[at].lasts_us >= OFF_STEP_US and (self.music(at) is None or not self.is_step(at)):
                 return NEVER
             if self.is_heard(at):
-                is_standard = one.note != OFF and one.mask == STANDARD[one.note]
-                step = one.lasts_us < (OFF_NOTE_US if is_standard else OFF_STEP_US)
-                cost += 1 if wrong == 0 and step else self.costs(at).extra
+                cost += 1 if wrong == 0 and self.is_step(at) else self.costs(at).extra
         return cost
+
+    def is_step(self, at):
+        """Whether a stretch may be a step of hands coming off or on."""
+        one = self.stretches[at]
+        if self.music(at) is not None:
+            return max(end_us - start_us for start_us, end_us, _ in one.parts) < OFF_STILL_US
+        is_standard = one.note != OFF and one.mask == STANDARD[one.note]
+        return one.lasts_us < (OFF_NOTE_US if is_standard else OFF_STEP_US)
 
     def embellished(self, between, plain, graces):
         """(cost, what stands between) where grace notes are written."""
@@ -484,16 +494,19 @@ class PlainReader:
             if music is None:
                 add((0, 0, (), False), cheapest.cost + own + plain, cheapest, between)
                 continue
+            stands = [(position, 0, walk) for position, walk in by_cost]
             if self.music_of(first) != self.music_of(at):
                 for place in self.begins(at):
                     add(place, cheapest.cost + own + plain + place[1], cheapest, between)
-                continue
-            for position, walk in by_cost:
+                stands = self.stands(first, music, stands, cheapest)
+            for position, price, walk in stands:
                 if note == OFF:
-                    add((position, 0, (), False), walk.cost + own + plain, walk, between)
+                    add((position, 0, (), False), walk.cost + price + own + plain, walk, between)
                     continue
                 for place in goes_on(music, position, note):
-                    self.add_place(add, place, walk, own, plain, between, from_off)
+                    self.add_place(add, (place[0], place[1] + price, *place[2:]), walk, own, plain, between, from_off)
+            if self.music_of(first) != self.music_of(at):
+                continue
             if back is None or cheapest.cost + plain < back[0]:
                 back = cheapest.cost + plain, cheapest, plain, between, from_off
         if back is not None and note != OFF:
@@ -505,6 +518,14 @@ class PlainReader:
                 add(place, own + self.left_over(range(at)) + place[1], None, None)
         self.walks[at] = self.likely(found)
         return self.walks[at]
+
+    def stands(self, first, music, stands, cheapest):
+        """(position, price, walk) after the last note before a music begins: the same notes go on, or it is the first."""
+        before, one = self.music(first), self.stretches[first]
+        found = list(stands) if before is not None and before.notes == music.notes else []
+        if one.note != OFF and one.end_us >= music.start_us:
+            found += [(place[0], place[1], cheapest) for place in goes_on(music, 0, one.note) if place[3]]
+        return found
 
     def add_place(self, add, place, walk, own, plain, between, from_off):
         cost = walk.cost + own + place[1]
