@@ -32,7 +32,7 @@ from fingerlead.reading.costs import (
     log_ratio,
     log_third,
 )
-from fingerlead.reading.music import ANY, Music, Place
+from fingerlead.reading.music import ANY, MOST_SOUNDS, Music, Place
 
 DoubtKind = Literal["unclear", "perhaps"]
 NO_NOTE = len(NOTES)
@@ -40,6 +40,10 @@ NO_NOTE = len(NOTES)
 OFF_STEP_US = 250_000
 # Rightly fingered and so long, it is a note even if the hands come off next.
 OFF_NOTE_US = 120_000
+# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands off
+# and in which no mask stood for longer costs something.
+OFF_STILL_US = 200_000
+OFF_BORDER = 2_500
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
 # differ only in how often the player went back or left something out.
 FAR_DEARER = 9_000
@@ -59,7 +63,7 @@ class Stretches:
 
     `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
     to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
-    beginning. `standard`: it is the chart's fingering. The last one may sound on: its length is what is known of it.
+    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last one may sound on: its length is what is known of it.
     """
 
     note: list[int]
@@ -71,6 +75,7 @@ class Stretches:
     closings: list[int]
     openings: list[int]
     standard: list[bool]
+    still_us: list[int]
 
     def __len__(self) -> int:
         return len(self.note)
@@ -247,7 +252,8 @@ class Reader:
                 first = False
                 break
             inner += self._heard[before]
-            if self._steps[before]:
+            # Hands come off, and on, over as many sounds as there are.
+            if self._steps[before] and (len(sounds) <= most or NO_NOTE in (self.s.note[before], self.s.note[at])):
                 way = self._step_from(before, at, sounds, own, found)
                 if way is not None and (jump is None or way[0] < jump[0]):
                     jump = way
@@ -257,7 +263,7 @@ class Reader:
             # One note that something unheard interrupts is one sound.
             if self._heard[before] and not (sounds and self.s.note[sounds[0]] == self.s.note[before]):
                 sounds = (before, *sounds)
-                if len(sounds) > most:
+                if len(sounds) > MOST_SOUNDS:
                     first = False
                     break
         if jump is not None and self.s.note[at] != NO_NOTE:
@@ -477,9 +483,10 @@ class Reader:
         off = s.note[last] == NO_NOTE
         wrong_way = s.closings if off else s.openings
         one_way = begin < last and wrong_way[last] == wrong_way[begin]
-        cost = 0
+        border = first if off else last
+        cost = OFF_BORDER if self._is_known(border) and border != self._sounds_on and self._is_step(border) else 0
         for at in range(begin, last):
-            if s.length_us[at] >= OFF_STEP_US:
+            if s.length_us[at] >= OFF_STEP_US and not (self._is_known(at) and self._is_step(at)):
                 return NEVER, Gap(first, last, sounds)
             if s.length_us[at] >= self.heard_us:
                 cost += 1 if one_way and self._is_step(at) else self._costs[at].extra
@@ -487,7 +494,12 @@ class Reader:
 
     def _is_step(self, at: int) -> bool:
         """Whether a stretch may be a step of hands coming off or on."""
+        if self._is_known(at):
+            return self.s.still_us[at] < OFF_STILL_US
         return self.s.length_us[at] < (OFF_NOTE_US if self.s.standard[at] else OFF_STEP_US)
+
+    def _is_known(self, at: int) -> bool:
+        return self._musics[self._music_of[at]].is_known
 
     def _settle(self, reading: Reading, ends: Sequence[_Step]) -> None:
         """Find how far all walks to `ends` are one: a melody note of that stretch whose next is in it too."""

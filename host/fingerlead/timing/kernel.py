@@ -252,9 +252,12 @@ def _closed(stretches: HeldNotes, settings: Settings) -> int:
     return int(solid[-1]) if solid.size else 0
 
 
-def _lasting_moves(edge_us: NDArray[np.int64], toggled: NDArray[np.uint8], bounce_us: int) -> NDArray[np.int32]:
-    """How many fingers move at each edge, those left out that come back within `bounce_us`."""
-    moves = np.zeros(len(toggled), dtype=np.int32)
+def _lasting_moves(
+    edge_us: NDArray[np.int64], covered: NDArray[np.uint8], bounce_us: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """How many fingers move at each edge, and how many of them close, those left out that come back in `bounce_us`."""
+    toggled = covered ^ np.concatenate((covered[:1], covered[:-1]))
+    moves, closings = np.zeros((2, len(covered)), dtype=np.int32)
     for finger in range(HOLES):
         at = (toggled >> finger & 1).nonzero()[0]
         if not at.size:
@@ -262,8 +265,10 @@ def _lasting_moves(edge_us: NDArray[np.int64], toggled: NDArray[np.uint8], bounc
         # Of moves that follow one another so closely only the last counts, and none where they cancel out.
         ends = np.append((edge_us[at[1:]] - edge_us[at[:-1]] >= bounce_us).nonzero()[0], len(at) - 1)
         sizes = np.diff(ends, prepend=-1)
-        moves[at[ends[sizes % 2 == 1]]] += 1
-    return moves
+        lasting = at[ends[sizes % 2 == 1]]
+        moves[lasting] += 1
+        closings[lasting] += covered[lasting] >> finger & 1
+    return moves, closings
 
 
 def _as_lists(
@@ -275,10 +280,8 @@ def _as_lists(
     geometry: Geometry,
 ) -> Stretches:
     """The first `count` stretches as the reader takes them."""
-    before = np.concatenate((covered[:1], covered[:-1]))
-    moves = np.cumsum(_lasting_moves(edge_us, covered ^ before, bounce_us), dtype=np.int32)
-    toggles = np.cumsum(POPCOUNT[covered ^ before], dtype=np.int32)
-    closings = np.cumsum(POPCOUNT[covered & ~before], dtype=np.int32)
+    moves, closings = (np.cumsum(each, dtype=np.int32) for each in _lasting_moves(edge_us, covered, bounce_us))
+    still_us = np.maximum.reduceat(edge_us[1:] - edge_us[:-1], stretches.begin)[:count]
     s = stretches.take(slice(0, count))
     return Stretches(
         note=s.note.tolist(),
@@ -288,8 +291,9 @@ def _as_lists(
         reached=moves[s.first].tolist(),
         left=moves[s.last].tolist(),
         closings=closings[s.begin].tolist(),
-        openings=(toggles - closings)[s.begin].tolist(),
+        openings=(moves - closings)[s.begin].tolist(),
         standard=(s.mask == geometry.standard[s.note]).tolist(),
+        still_us=still_us.tolist(),
     )
 
 
