@@ -67,6 +67,7 @@ fuzz: .venv/test
 
 soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)
+	@$(BIN)/python -m tests.end_to_end.soak_flood $(SECONDS_LONG)
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden

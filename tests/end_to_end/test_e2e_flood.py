@@ -25,9 +25,9 @@ ADDRESSES = 40
 class Flood:
     """Connections without a secret, half of them from one address, held for as long as they may, then made anew."""
 
-    def __init__(self, host: str) -> None:
+    def __init__(self, host: str, held: int = HELD) -> None:
         name, _, port = host.partition(":")
-        self.made = 0
+        self.made, self._held = 0, held
         self._place = name, int(port)
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run)
@@ -44,7 +44,7 @@ class Flood:
                 if number % 2:
                     held[-1].sendall(b"GET /\x1b[31m HTTP/1.1\r\n" if number % 4 == 1 else b"POST / HTTP/1.1\r\nx-a: ")
                 self.made += 1
-            if len(held) > HELD:
+            if len(held) > self._held:
                 held.pop(0).close()
         for one in held:
             one.close()
