@@ -271,7 +271,8 @@ def _file(data: bytes, source: str, schema: str, holes: int, again: str) -> Toml
         )
     if len(file.entries) != holes:
         file.refuse(None, f"expected {holes} [[hole]] entries; got {len(file.entries)}; {again}")
-    if not re.fullmatch(r"[0-9a-f]{16}", str(file.head.values.get("device"))):
+    device = file.head.values.get("device")
+    if not (isinstance(device, str) and re.fullmatch(r"[0-9a-f]{16}", device)):
         file.head.refuse("device", "expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
     return file
 
