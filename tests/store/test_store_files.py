@@ -4,11 +4,13 @@ import os
 import stat
 import subprocess
 import sys
+import tracemalloc
 from pathlib import Path
 
 import pytest
 
-from fingerlead.store.files import write_output
+from fingerlead.store import files
+from fingerlead.store.files import LineError, read_lines, write_output
 
 LIMIT = 1_000
 # The disk is full once the program is loaded; what Python keeps of its modules does not matter here.
@@ -60,3 +62,21 @@ def test_a_device_and_a_pipe_take_the_bytes():
     assert os.read(reader, 100) == b"through"
     os.close(reader)
     os.close(writer)
+
+
+def test_lines_take_memory_by_what_is_in_them_and_have_a_limit(tmp_path, monkeypatch):
+    path = tmp_path / "lines.jsonl"
+    path.write_bytes(b"\n" * 500_000 + b"{}\r\n  \n{}")
+    tracemalloc.start()
+    try:
+        assert [(number, line.strip()) for number, line in read_lines(path)] == [(500_001, b"{}"), (500_003, b"{}")]
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 1 << 20
+    monkeypatch.setattr(files, "MOST_LINES", 3)
+    path.write_bytes(b"{}\n" * 3)
+    assert len(read_lines(path)) == 3
+    path.write_bytes(b"{}\n" * 4)
+    with pytest.raises(LineError, match="at most 3 lines"):
+        read_lines(path)

@@ -9,10 +9,12 @@ import errno
 import json
 import os
 import secrets
+from itertools import islice
 from pathlib import Path
 
 GREATEST_LINE = 1 << 16
 GREATEST_FILE = 1 << 26
+MOST_LINES = 1 << 20
 
 
 class LineError(ValueError):
@@ -85,10 +87,14 @@ def read_lines(path: Path) -> list[tuple[int, bytes]]:
         # A pipe would keep its reader waiting for ever.
         if (path.exists() and not path.is_file()) or path.stat().st_size > GREATEST_FILE:
             raise LineError(f"expected a file of at most {GREATEST_FILE >> 20} MB: nothing of it is read")
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            lines = ((number, line) for number, line in enumerate(file, 1) if line.strip())
+            found = list(islice(lines, MOST_LINES + 1))
     except FileNotFoundError:
         return []
-    return [(number, line) for number, line in enumerate(data.split(b"\n"), 1) if line.strip()]
+    if len(found) > MOST_LINES:
+        raise LineError(f"expected a file of at most {MOST_LINES} lines: nothing of it is read")
+    return found
 
 
 def object_in(line: bytes) -> dict[str, object]:
