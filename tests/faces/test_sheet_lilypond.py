@@ -35,10 +35,7 @@ def test_a_hanging_program_is_ended_with_all_it_started(tmp_path):
         run(tmp_path, script, timeout_s=0.5)
     assert time.monotonic() - began < 10
     child = int((tmp_path / "child").read_text())
-    for _ in range(1_000):
-        if not _lives(child):
-            break
-    assert not _lives(child)
+    wait_for(lambda: not _lives(child))
 
 
 def _lives(process: int) -> bool:
