@@ -207,6 +207,22 @@ def test_a_line_that_asks_for_pongs_and_never_reads_them_is_ended(place_of):
         ask_for_pongs()
 
 
+@pytest.mark.parametrize("piece", [b"\x00\x80\0\0\0\0", b"\x8a\x80\0\0\0\0"])
+def test_a_line_whose_bytes_never_make_a_message_is_ended(place_of, piece):
+    place = place_of(MOST_UNREAD=1 << 16)
+    line, other = place.connect(says=LINE), place.connect(says=LINE)
+    assert b" 101 " in place.answered(line) + place.answered(other)
+    # The beginning of a message, and then pieces with nothing in them, or answers to no ping.
+    line.sendall(b"\x01\x80\0\0\0\0")
+    with contextlib.suppress(OSError):
+        line.sendall(piece * 12_000)
+    wait_for(lambda: is_closed(line), "the end of the line")
+    for _ in range(12_000):
+        other.sendall(b"\x81\x81\0\0\0\0a")
+    other.sendall(b"\x89\x80\0\0\0\0")
+    assert other.recv(2) == b"\x8a\x00"
+
+
 def test_a_handshake_that_never_ends_holds_its_place_no_longer_than_any_stranger(place_of, tmp_path):
     server, client = certificate(tmp_path)
     place = place_of(server, MOST_STRANGERS=4)

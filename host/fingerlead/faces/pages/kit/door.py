@@ -43,6 +43,8 @@ LOOK_S = 1.0
 PAUSE_S = 0.05
 # What may wait for a page that does not read its line.
 MOST_UNSENT = 4 << 20
+# What may come by a line without making a message: pings, and pieces of none.
+MOST_UNREAD = 1 << 20
 
 STATE = "connection"
 # Of what strangers cause, a line a second goes into the log.
@@ -101,7 +103,7 @@ class Connection:
         self.greeting: asyncio.Task[None] | None = None
         self.transport: asyncio.BaseTransport | None = None
         self._socket = accepted
-        self._busy = self._unsent = 0
+        self._busy = self._unsent = self._unread = 0
         self._since_s = self._moved_s = now_s
 
     @property
@@ -119,6 +121,16 @@ class Connection:
         """The request has been answered."""
         self._busy -= 1
         self._moved_s = now_s
+
+    def hear(self, count: int) -> None:
+        """So many bytes have come by a line; it ends where they make no message."""
+        self._unread += count
+        if self._unread > MOST_UNREAD:
+            self.end()
+
+    def hear_message(self) -> None:
+        """They have made one."""
+        self._unread = 0
 
     def is_over(self, now_s: float) -> bool:
         """Whether its time is up; to be asked now and then."""
