@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +20,11 @@ pytest.importorskip("httpx", reason="needs the Python package httpx")
 pytest.importorskip("websockets", reason="needs the Python package websockets")
 
 import httpx
-from websockets.sync.client import ClientConnection, connect
+from websockets.sync.client import ClientConnection
 
 from fingering.table import standard_table
 from fingerlead.store.session_reading import read_session
+from tests.pages.page_tools import enter, line
 from tests.waiting import PATIENCE_S
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
@@ -46,18 +48,18 @@ class Practice:
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self.process = fingerlead(*command, env=environment)
         assert self.process.stdout is not None
-        line = self.process.stdout.readline()
-        found = re.search(r"http://(127\.0\.0\.1:\d+)/\?token=(\S+)", line)
-        assert found, line + self.ended()[1]
+        said = self.process.stdout.readline()
+        found = re.search(r"http://(127\.0\.0\.1:\d+)/#(\S+)", said)
+        assert found, said + self.ended()[1]
         self.address, self.host = found[0], found[1]
-        self.cookie = f"fingerlead-{self.host.rpartition(':')[2]}={found[2]}"
+        self.secret = enter(f"http://{self.host}", found[2])
 
-    def page(self) -> ClientConnection:
-        headers = {"Cookie": self.cookie, "Origin": f"http://{self.host}"}
-        return connect(f"ws://{self.host}/live", additional_headers=headers, max_size=None, max_queue=None)
+    def page(self) -> AbstractContextManager[ClientConnection]:
+        return line(self.host, self.secret)
 
     def get(self, path: str) -> Any:
-        return httpx.get(f"http://{self.host}{path}", headers={"Cookie": self.cookie}, timeout=PATIENCE_S)
+        known = {"Authorization": f"Bearer {self.secret}"}
+        return httpx.get(f"http://{self.host}{path}", headers=known, timeout=PATIENCE_S)
 
     def ended(self, by: signal.Signals | None = None) -> tuple[str, str]:
         """What it said to its end."""
@@ -218,7 +220,6 @@ def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
 
     running = practice("--rung", "low-g-low-a")
     page = opened(running.address)
-    assert "token" not in page.url
     page.click("[data-to=keys]")
     page.click("#keys-go")
     expect(page.locator("#chanter")).to_be_focused()

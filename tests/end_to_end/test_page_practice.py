@@ -53,7 +53,7 @@ def opened(browser, host):
         page.on("pageerror", lambda error: complaints.append(str(error)))
         if script:
             page.add_init_script(script)
-        page.goto(host.address + path)
+        page.goto(host.way_to(path))
         if not path and "WebSocket" not in script:
             # From here on it hears what the host tells.
             expect(page.locator("body")).to_have_attribute("data-view", re.compile("start|practice"))

@@ -312,9 +312,9 @@ async function begin() {
     up: () => {
       if (state.joined) notice(say("practice.back_line"), SHORT_NOTICE_MS);
     },
-    down: (was) => {
+    down: (refused) => {
       if (!state.playing) cover(null);
-      notice(say(was ? "page.lost_line" : "page.not_let_in"));
+      notice(say(refused ? "page.not_let_in" : "page.lost_line"));
       redraw();
     },
   });
