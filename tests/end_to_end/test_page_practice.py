@@ -434,7 +434,8 @@ def test_a_take_that_is_gone_is_said_not_silent(opened, host):
 
 RENDER = """async ([told, seconds]) => {
   const { wavesOf } = await import('/static/waves.js');
-  const voice = await (await fetch('/voice.json')).json();
+  const { ask } = await import('/kit/entry.js');
+  const voice = await (await ask('/voice.json')).json();
   const rate = 48000;
   const context = new OfflineAudioContext(1, seconds * rate, rate);
   await context.audioWorklet.addModule('/static/reed-worklet.js');

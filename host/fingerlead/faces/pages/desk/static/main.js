@@ -8,8 +8,8 @@ import { NO_ANSWER } from "./sentences.js";
 
 let waits = false;
 
-// Ask the host, and do what its answer is: a page to show, where to go next, a file to keep, or a sentence.
-async function follow(address, options, file) {
+// Ask the host, and do what its answer is: a page to show, where to go next, a file, or a sentence.
+async function follow(address, options, file = "") {
   waits = true;
   document.body.setAttribute("aria-busy", "true");
   try {
@@ -17,8 +17,8 @@ async function follow(address, options, file) {
     const type = answer.headers.get("content-type") ?? "";
     if (type.startsWith("text/html")) show(await answer.text());
     else if (!answer.ok) complain(await answer.text());
-    else if (file) keep(await answer.blob(), file);
-    else go((await answer.json()).next);
+    else if (type.startsWith("application/json")) go((await answer.json()).next);
+    else keep(await answer.blob(), file);
   } catch (error) {
     complain(error instanceof NotLetIn ? error.message : NO_ANSWER);
   }
@@ -50,17 +50,22 @@ function go(address) {
     location.assign(next);
     return;
   }
-  removeEventListener("pagehide", rememberScroll);
+  removeEventListener("pagehide", rememberPage);
   history.replaceState(null, "", next);
   location.reload();
 }
 
+// A file with a name is kept; one without is looked at.
 function keep(blob, name) {
+  const address = URL.createObjectURL(blob);
+  if (!name) {
+    location.assign(address);
+    return;
+  }
   const link = document.createElement("a");
-  link.href = URL.createObjectURL(blob);
+  link.href = address;
   link.download = name;
   link.click();
-  URL.revokeObjectURL(link.href);
 }
 
 document.addEventListener("submit", (event) => {
@@ -73,20 +78,31 @@ document.addEventListener("submit", (event) => {
 });
 
 document.addEventListener("click", (event) => {
-  const link = event.target.closest("#page a[download]");
+  const link = event.target.closest("#page a:is([download], [type])");
   if (!link) return;
   event.preventDefault();
   if (!waits) follow(link.href, {}, link.download);
 });
 
-// A page that is come back to, or loaded again, stands where it stood.
-const rememberScroll = () => history.replaceState({ scrollY }, "");
+// A page that is come back to, or loaded again, stands where it stood, with what was written into its forms.
+const written = () => byId("page").querySelectorAll("form[method=post] :is(input[name]:not([type=hidden], [type=file]), textarea, option)");
+const rememberPage = () => history.replaceState({ scrollY, fields: [...written()].map(valueOf) }, "");
+const valueOf = (field) => (field.localName === "option" ? field.selected : field.value);
+
+function restorePage({ scrollY, fields }) {
+  const now = [...written()];
+  if (now.length === fields.length) {
+    now.forEach((field, at) => (field[field.localName === "option" ? "selected" : "value"] = fields[at]));
+  }
+  scrollTo({ top: scrollY, behavior: "instant" });
+}
+
 history.scrollRestoration = "manual";
-addEventListener("pagehide", rememberScroll);
+addEventListener("pagehide", rememberPage);
 
 async function begin() {
   await follow(location.pathname + location.search);
-  if (history.state) scrollTo({ top: history.state.scrollY, behavior: "instant" });
+  if (history.state) restorePage(history.state);
   else reach(place);
 }
 
