@@ -18,7 +18,7 @@ import pytest
 from fingerlead.faces.pages.desk.routes import opened as desk_opened
 from fingerlead.faces.pages.kit.guard import MOST_PAGES, Guard
 from fingerlead.faces.pages.kit.page import ServedPage
-from fingerlead.faces.pages.kit.server import shown
+from fingerlead.faces.pages.kit.place import WebPlace, shown
 from fingerlead.faces.pages.practice.page import opened as practice_opened
 from fingerlead.faces.pages.workbench.page import opened as workbench_opened
 from fingerlead.studio.invented import invented, play_sessions, write_session
@@ -34,18 +34,18 @@ IN = {"practice": "#start", "workbench": "#begin", "desk": "footer"}
 WHAT_LETS_IN = "the part after # lets"
 
 
-def opened(kind: str, folder: Path, address: str = "127.0.0.1") -> AbstractContextManager[ServedPage]:
+def opened(kind: str, folder: Path, at: WebPlace = WebPlace()) -> AbstractContextManager[ServedPage]:
     """A page as its command serves it."""
     if kind == "practice":
-        return practice_opened(None, TABLE, address=address, folder=folder, sound=False)
+        return practice_opened(None, TABLE, at=at, folder=folder, sound=False)
     if kind == "workbench":
-        return workbench_opened("sim", folder, "Ann", address, None)
+        return workbench_opened("sim", folder, "Ann", at)
     with Studio(folder) as studio:
         (person,) = [each for each in invented() if each.name == "Brodie"]
         key = studio.add(person.name).key
         start, data = play_sessions(person, TODAY)[-1]
         studio.take_in(key, write_session(folder.parent / "one.session", start, data, person.rungs))
-    return desk_opened(folder, None, address, None, lambda: TODAY)
+    return desk_opened(folder, None, at, lambda: TODAY)
 
 
 @dataclass
@@ -153,7 +153,7 @@ def test_neither_token_nor_secret_is_sent_elsewhere_kept_or_logged(tab, kind, tm
 
 @pytest.mark.parametrize("kind", IN)
 def test_another_device_comes_in_by_the_address_that_listen_prints(tab, kind, tmp_path):
-    with opened(kind, tmp_path / "it", "0.0.0.0") as there:
+    with opened(kind, tmp_path / "it", WebPlace("0.0.0.0")) as there:
         # A machine without a network has other addresses of its own all the same.
         outward = shown("0.0.0.0")
         is_address = outward.replace(".", "").isdigit() and not ipaddress.ip_address(outward).is_loopback

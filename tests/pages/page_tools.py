@@ -49,7 +49,7 @@ class Online:
 
     def post(self, path: str, content: Any, kind: str) -> httpx.Response:
         """What is answered to a body of some kind; in chunks where it is an iterator."""
-        sent = {"Cookie": self.cookie, "Origin": self.address, "Content-Type": kind}
+        sent = {**self.known, "Origin": self.address, "Content-Type": kind}
         return httpx.post(self.address + path, headers=sent, content=content, timeout=PATIENCE_S)
 
 

@@ -17,7 +17,6 @@ from fingerlead.faces.pages import practice
 from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.guard import (
-    LONGEST_TOKEN,
     MOST_PAGES,
     NO_SECRET,
     NOT_FROM_THERE,
@@ -131,27 +130,10 @@ def test_the_token_of_the_address_is_exchanged_for_a_new_secret_each_time():
 @example([TOKEN.encode(), b" "])
 @example([TOKEN[:-1].encode()])
 @example([SECRET.encode()])
-@example([b"x" * (LONGEST_TOKEN + 1), TOKEN.encode()])
+@example([b"x" * 70_000, TOKEN.encode()])
 def test_nothing_but_the_token_gets_a_secret(parts):
     sent, reached = ask([("host", HOST), OURS], "/enter", method="POST", says=parts)
     assert not reached
-    assert status_and_text(sent) == (401, NO_SECRET)
-
-
-def test_the_way_in_does_not_wait_for_a_body_that_does_not_come(monkeypatch):
-    monkeypatch.setattr(guard, "ENTER_WITHIN_S", 0.01)
-
-    async def receive() -> Any:
-        await asyncio.Event().wait()
-
-    sent: list[Any] = []
-
-    async def send(message: Any) -> None:
-        sent.append(message)
-
-    headers = [(b"host", HOST.encode()), (b"origin", f"http://{HOST}".encode())]
-    scope = {"type": "http", "method": "POST", "path": "/enter", "query_string": b"", "headers": headers}
-    asyncio.run(GUARD(scope, receive, send))
     assert status_and_text(sent) == (401, NO_SECRET)
 
 
