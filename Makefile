@@ -63,6 +63,7 @@ bench: .venv/test
 
 fuzz: .venv/test
 	@$(BIN)/python -m tests.wire.fuzz_wire $(SECONDS_LONG)
+	@$(BIN)/python -m tests.store.fuzz_files $(SECONDS_LONG)
 	@$(MAKE) --no-print-directory -C hardware_notes/firmware fuzz SECONDS_LONG=$(SECONDS_LONG)
 
 soak: .venv/test

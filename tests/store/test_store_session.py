@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingerlead.store import session_reading
 from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter
 from fingerlead.store.session_reading import PortMark, read_session, session_record
 from fingerlead.wire.carriers import to_stream
@@ -417,6 +418,14 @@ def refused(path: Path) -> str:
 def test_a_strangers_file_is_refused_in_one_sentence(good, statements, words):
     assert words in refused(change(good, *statements))
     assert beside(good) == ["a.session"]
+
+
+def test_batches_have_a_limit_as_all_rows_have(good, monkeypatch):
+    monkeypatch.setattr(session_reading, "MOST_BATCHES", 3)
+    assert "more than 3 rows" in refused(
+        change(good, "WITH r(i) AS (SELECT 2 UNION ALL SELECT i + 1 FROM r LIMIT 3) INSERT INTO batch "
+                     "SELECT i, first_us, bytes, arrivals FROM r, batch WHERE number = 1")
+    )  # fmt: skip
 
 
 def test_another_kind_of_file_is_refused(tmp_path):
