@@ -253,42 +253,6 @@ def test_places_leave_descriptors_for_all_else(monkeypatch, limits, expected, ra
     assert asked == ([] if raised is None else [(raised, limits[1])])
 
 
-def hostile_requests(host: str) -> list[bytes]:
-    """Requests that are none, or hold what a terminal would obey."""
-    named = f"Host: {host}\r\n".encode()
-    line = (
-        b"Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: "
-        b"dGhlIHNhbXBsZSBub25jZQ==\r\nOrigin: http://" + host.encode() + b"\r\n"
-    )
-    return [
-        b"GET /%0d%0aX:1 HTTP/1.1\r\n" + named + b"\r\n",
-        b"GET /kit%0d%0a%1b[31m HTTP/1.1\r\n" + named + b"\r\n",
-        b"GET /\x1b[31m HTTP/1.1\r\n" + named + b"\r\n",
-        b"\x1b]0;hello\x07\r\n\r\n",
-        b"\x16\x03\x01\x02\x00\x01" + b"\x1b[31m" * 20 + b"\r\n\r\n",
-        b"GET /live%0d%0a%1b[31m HTTP/1.1\r\n" + named + line + b"\r\n",
-        b"GET /live HTTP/1.1\r\n" + named + line + b"".join(b"x%d: 1\r\n" % one for one in range(300)) + b"\r\n",
-        b"GET /live HTTP/1.1\r\n" + named + line + b"x: " + b"a" * 9_000 + b"\r\n\r\n",
-        b"GET /live HTTP/1.1\r\n" + named + line + b"content-length: 5\r\n\r\nhello",
-        b"GET / HTTP/1.1\r\n" + named + b"Upgrade: \x1b[31mh2c\r\nConnection: Upgrade\r\n\r\n",
-        b"POST / HTTP/1.1\r\n" + named + b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
-        b"GET / HTTP/1.1\r\n" + named + b"x: " + b"a" * 70_000,
-        b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n",
-    ]
-
-
-def test_nothing_that_strangers_send_is_printed(capfd):
-    with online_at() as page:
-        for request in hostile_requests(page.host):
-            with socket.create_connection((LOCAL, page.port), timeout=PATIENCE_S) as one, contextlib.suppress(OSError):
-                one.sendall(request)
-                one.shutdown(socket.SHUT_WR)
-                while one.recv(65_536):
-                    pass
-        assert page.get("/").status_code == 200
-    assert capfd.readouterr() == ("", "")
-
-
 @pytest.mark.parametrize("path", ["/%0d%0aX:1", "/static/%00", "/take/%1b[31m.wav", "/%0d%0a/"])
 def test_signs_that_no_address_has_are_refused_in_a_sentence(path):
     with online_at() as page:

@@ -25,7 +25,7 @@ LONGEST_MESSAGE = 1 << 16
 GRACE_S = 2
 STOP_S = 10.0
 _log = logging.getLogger(__name__)
-hush("uvicorn.error", "python_multipart")
+hush("asyncio", "uvicorn.error", "python_multipart")
 logging.getLogger("uvicorn.error").addFilter(STRANGERS)
 
 
