@@ -32,7 +32,7 @@ ENVIRONMENT = {
     "PATH", "HOME", "LANG", "LC_ALL", "LC_CTYPE", "TMPDIR", "TEMP", "TMP", "LD_LIBRARY_PATH", "XDG_CACHE_HOME",
     "FONTCONFIG_FILE", "FONTCONFIG_PATH", "SYSTEMROOT", "WINDIR", "USERPROFILE", "LOCALAPPDATA", "APPDATA",
 }  # fmt: skip
-# The fullest sheet takes 17 s of a processor as PDF, 720 MiB and files of less than a MiB; as SVG several times as long.
+# The fullest sheet takes 17 s of a processor as PDF, 720 MiB and files of less than a MiB; as SVG it takes longer.
 LIMITS = {
     "RLIMIT_CPU": 120,
     "RLIMIT_AS": 4 << 30,
