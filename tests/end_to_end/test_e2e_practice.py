@@ -23,7 +23,7 @@ import httpx
 from websockets.sync.client import ClientConnection
 
 from fingering.table import standard_table
-from fingerlead.store.session_reading import read_session
+from fingerlead.store.session_reading import read_session, session_record
 from tests.pages.page_tools import enter, line
 from tests.waiting import PATIENCE_S
 
@@ -102,6 +102,50 @@ def read_until(page: ClientConnection, fits: Callable[[dict[str, Any]], bool]) -
         if fits(message):
             return message
     raise AssertionError("it did not come")
+
+
+def played(page: ClientConnection, changes: int) -> None:
+    """Wait until so many changes more were told."""
+    for _ in range(changes):
+        read_until(page, lambda message: message["kind"] == "change" and not message["again"])
+
+
+@pytest.mark.parametrize("room_again", [True, False], ids=["room again", "full to the end"])
+def test_on_a_full_disk_practice_goes_on_says_so_and_loses_nothing_that_it_does_not_tell(practice, chanter, room_again):
+    resource = pytest.importorskip("resource", reason="needs a system with resource limits")
+
+    def room(most: int) -> None:
+        resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+
+    running = practice(chanter)
+    with running.page() as page:
+        played(page, 2)
+        room(0)
+        told = read_until(page, lambda message: message["kind"] == "keeping" and message["sentence"])
+        assert told["sentence"].startswith("Not saved yet: the disk ")
+        assert told["where"] == str(running.folder / "sessions")
+        with running.page() as late:
+            # One that comes later is told as well.
+            assert read_until(late, lambda message: message["kind"] == "all")["keeping"]["sentence"] == told["sentence"]
+        played(page, 2)
+        if room_again:
+            room(resource.RLIM_INFINITY)
+            assert read_until(page, lambda message: message["kind"] == "say")["sentence"].startswith("There is room")
+            assert read_until(page, lambda message: message["kind"] == "keeping")["sentence"] == ""
+    out, err = running.ended(signal.SIGINT)
+    assert running.process.returncode == 0
+    assert err == ""
+    (session,) = running.sessions()
+    record = session_record(read_session(session))
+    assert record.intake.bad_frames == record.intake.lost_frames == 0
+    if room_again:
+        assert "lost" not in out
+        assert (running.folder / "practised.jsonl").stat().st_size
+    else:
+        _, you_played, loss, ladder, *_ = out.splitlines()
+        assert you_played.startswith("You played for ")
+        assert re.fullmatch(r"The disk was full or failed: \d+ seconds of your playing are lost\.", loss)
+        assert re.fullmatch(r"The ladder could not .* does not know the last \d+ seconds\.", ladder)
 
 
 @pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from fingering.holes import FINGERS, HOLES
 from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
-from fingerlead.store.files import own_folder, write_whole
+from fingerlead.store.files import own_folder, own_private, write_whole
 from fingerlead.wire.messages import Levels
 
 CALIBRATION_SCHEMA = "fingerlead-calibration-1"
@@ -293,7 +293,7 @@ def _exists(path: Path) -> bool:
 
 def _write(path: Path, text: str) -> Path:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        own_private(path.parent)
         write_whole(path, text.encode())
     except OSError as error:
         raise CalibrationError(

@@ -23,7 +23,7 @@ import platformdirs
 
 from fingerlead.faces.sheet.notation import as_entities, for_paper
 from fingerlead.faces.sheet.piece import SheetError
-from fingerlead.store.files import write_whole
+from fingerlead.store.files import make_private, write_whole
 
 Format = Literal["pdf", "svg", "png"]
 
@@ -222,7 +222,7 @@ def _kept(folder: Path, key: str) -> tuple[bytes, ...]:
 def _keep(folder: Path, key: str, pages: tuple[bytes, ...]) -> None:
     """Keep pages for the next time; where they cannot be kept, they are made again."""
     with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_private(folder)
         for number, page in enumerate(pages, 1):
             write_whole(folder / f"{key}.{number}of{len(pages)}", page)
         kept = sorted(folder.iterdir(), key=lambda page: page.stat().st_mtime)

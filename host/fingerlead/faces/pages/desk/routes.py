@@ -176,8 +176,7 @@ class Desk:
     async def export(self, request: Request) -> Response:
         """Everything kept of a pupil."""
         key = self.studio.pupil(request.path_params["key"]).key
-        with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
-            data = self.studio.export(key, Path(scratch) / "all.zip").read_bytes()
+        data = self.studio.export(key)
         name = f"pupil-{key}.zip"
         headers = {"content-disposition": f'attachment; filename="{name}"'}
         return Response(data, media_type="application/zip", headers=headers)

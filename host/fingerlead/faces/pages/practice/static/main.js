@@ -213,6 +213,7 @@ function drawAll() {
     drawStart(choose);
     if (state.chanter?.state === "refused") tell(byId("notice"), state.chanter.sentence);
   }
+  drawKeeping();
   drawSettings();
   drawLadder(chooseRung);
   if (shown === "summary") drawSummary();
@@ -229,6 +230,15 @@ function drawAll() {
   drawTeacher(chooseRung);
   drawTonight();
   drawBeat();
+}
+
+// What cannot be saved is said for as long as that lasts.
+function drawKeeping() {
+  const line = byId("keeping");
+  const { sentence, where } = state.keeping ?? {};
+  line.hidden = !sentence;
+  write(line.firstElementChild, sentence ?? "");
+  write(line.lastElementChild, where ?? "");
 }
 
 function drawSoundButton() {
