@@ -67,7 +67,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._keyboard_holds: int | None = None
         self._note: int | None = None
         self._kept_us = 0
-        self.keeping = Keeping(self._clock, tell)
+        self.keeping = Keeping(self._clock, lambda event: self._tell(event))
         self.last: events.Over | None = None
 
     def cover(self, covered_mask: int) -> None:

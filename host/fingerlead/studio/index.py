@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Literal
 
 from fingering.table import standard_table
-from fingerlead.store.files import open_private
+from fingerlead.store.files import close_to_others, open_private
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import (
     MEASURED_SKEW,
@@ -87,6 +87,8 @@ class Index:
         try:
             # SQLite gives what it puts beside a file the rights of that file.
             os.close(open_private(self.path))
+            for ending in ("-wal", "-shm"):
+                close_to_others(self.path.with_name(NAME + ending))
             self.db = db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
             self._lay_out()
         except OSError as error:

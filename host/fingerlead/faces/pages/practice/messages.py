@@ -95,9 +95,12 @@ def turn_sentence(turn: events.TonightTurn) -> str:
     return f"{sentence} {say('tonight_little')}" if turn.too_little and turn.number <= 1 else sentence
 
 
-def keeping_sentence(keeping: events.KeepingNow) -> str:
-    """That something is not saved, and what to do; nothing where all is."""
-    return say("losing" if keeping.losing else "unkept", why=keeping.why) if keeping.why else ""
+def keeping_of(keeping: events.KeepingNow) -> Message:
+    """That something is not saved, what to do, and where; empty where all is saved."""
+    if not keeping.why:
+        return {"sentence": "", "advice": "", "where": ""}
+    key = "losing" if keeping.losing else "unkept"
+    return {"sentence": say(key, why=keeping.why), "advice": say(f"{key}_advice"), "where": keeping.where}
 
 
 def loss_lines(lost_us: int, held_us: int, log_us: int) -> list[str]:
@@ -221,7 +224,7 @@ class Publisher:
             lost = seconds_text(keeping.lost_us)
             self._publish("say", sentence=say("kept_but", seconds=lost) if keeping.lost_us else say("kept_again"))
         self._unkept = bool(keeping.why)
-        self._publish("keeping", sentence=keeping_sentence(keeping), where=keeping.where)
+        self._publish("keeping", **keeping_of(keeping))
 
     def _music(self, snapshot: events.Snapshot, anew: bool) -> None:
         self._snapshot, self._tried = snapshot, ""
@@ -332,4 +335,5 @@ def summary_of(over: events.Over, names: dict[str, str]) -> Message:
     return {
         "lines": summary_lines(over, names, losses),
         "session_file": None if over.session is None else str(over.session),
+        "simulated": not over.summary.kept,
     }

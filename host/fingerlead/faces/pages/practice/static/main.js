@@ -235,10 +235,9 @@ function drawAll() {
 // What cannot be saved is said for as long as that lasts.
 function drawKeeping() {
   const line = byId("keeping");
-  const { sentence, where } = state.keeping ?? {};
+  const { sentence = "", advice = "", where = "" } = state.keeping ?? {};
   line.hidden = !sentence;
-  write(line.firstElementChild, sentence ?? "");
-  write(line.lastElementChild, where ?? "");
+  [sentence, advice, where].forEach((text, i) => write(line.children[i], text));
 }
 
 function drawSoundButton() {
