@@ -11,11 +11,11 @@ from fingering.table import standard_table
 from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk
 from fingerlead.practice.practice import Practice
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated import chanter, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.planting import CLEAN
 from fingerlead.simulated.play import perform
-from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import written_notes
 from fingerlead.timing.live import LiveAnalysis

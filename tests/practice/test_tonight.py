@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 
 from fingering.ladder import ladder
 from fingerlead.practice.events import Lit, Passed, TonightTurn
-from fingerlead.practice.tonight import LEAST_SHARE, LENGTH_US, MOST_SHARE, REPEATS, REST, TURN_US, Tonight, music_of_item
+from fingerlead.practice.tonight import (
+    LEAST_SHARE,
+    LENGTH_US,
+    MOST_SHARE,
+    REPEATS,
+    REST,
+    TURN_US,
+    Tonight,
+    music_of_item,
+)
 from fingerlead.store.practice_log import Progress, Weak
 from tests.practice.practice_playing import STANDARD, TODAY, Player, a_practice
 

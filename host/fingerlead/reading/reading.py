@@ -40,8 +40,8 @@ NO_NOTE = len(NOTES)
 OFF_STEP_US = 250_000
 # Rightly fingered and so long, it is a note even if the hands come off next.
 OFF_NOTE_US = 120_000
-# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands off
-# and in which no mask stood for longer costs something.
+# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands
+# off and in which no mask stood for longer costs something.
 OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
@@ -63,7 +63,8 @@ class Stretches:
 
     `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
     to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
-    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last one may sound on: its length is what is known of it.
+    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last
+    one may sound on: its length is what is known of it.
     """
 
     note: list[int]
