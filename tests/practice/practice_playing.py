@@ -40,7 +40,10 @@ def a_practice(progress: Progress | None = None, key: str | None = None, today: 
 
 
 class Player:
-    """Moves fingers, and lets a practice hear of it as `Listening` does; `events` are all that it told, `asked` all that was asked."""
+    """Moves fingers, and lets a practice hear of it as `Listening` does.
+
+    `events` are all that it told, `asked` all that was asked.
+    """
 
     def __init__(self, practice: Practice, mask: int = HANDS_OFF, doubt_skew_us: int = 1_000) -> None:
         self.practice, self.events, self.asked = practice, [], []
