@@ -63,10 +63,12 @@ bench: .venv/test
 
 fuzz: .venv/test
 	@$(BIN)/python -m tests.wire.fuzz_wire $(SECONDS_LONG)
+	@$(BIN)/python -m tests.store.fuzz_files $(SECONDS_LONG)
 	@$(MAKE) --no-print-directory -C hardware_notes/firmware fuzz SECONDS_LONG=$(SECONDS_LONG)
 
 soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)
+	@$(BIN)/python -m tests.end_to_end.soak_flood $(SECONDS_LONG)
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden

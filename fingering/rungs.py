@@ -31,8 +31,8 @@ DAYS_SOURCE = "common practice, no source"
 CROSSING_IS_HARD = 10.0  # difficulty; our own choice
 MOST_MIXED = 3
 
-# How far apart the fingers of a change may move in each of the four rows that pass a rung: without a beat, with one, and
-# both again on a later day. Our own choice.
+# How far apart the fingers of a change may move in each of the four rows that pass a rung: without a beat, with one,
+# and both again on a later day. Our own choice.
 STAGES_US = (40_000, 25_000, 25_000, 25_000)
 PASSED = (
     "Ten clean changes in a row each way: no other note sounds between, and all fingers move together. "

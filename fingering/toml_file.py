@@ -7,6 +7,18 @@ from typing import Any, NoReturn
 
 SIZE_LIMIT = 200_000  # bytes
 TEXT_LIMIT = 500  # characters
+KEY_LIMIT = 16  # parts between dots: the parser's work grows with their square
+
+# Texts and comments, to the end of the file where one has no end; what is left has the keys.
+_TEXTS = re.compile(
+    r'"""(?:\\.|[^\\])*?(?:"{3,5}|\\?\Z)'
+    r"|'''.*?(?:'{3,5}|\Z)"
+    r'|"(?:\\.|[^"\\\n])*+"?'
+    r"|'[^'\n]*+'?"
+    r"|#[^\n]*+",
+    re.DOTALL,
+)
+_LONG_KEY = re.compile(rf'(?<![\w"-])(?:["\w-]++[ \t]*+\.[ \t]*+){{{KEY_LIMIT}}}')
 
 
 class FileError(ValueError):
@@ -47,12 +59,8 @@ class TomlFile:
         raise self._error(self.path, line, reason) from None
 
     def _parse(self) -> dict[str, Any]:
-        import tomllib
-
         try:
-            return tomllib.loads(self._text)
-        except RecursionError:
-            self.refuse(None, "expected a flat file; this one is nested too deeply to read")
+            return parse_toml(self._text)
         except ValueError as bad:
             at = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", str(bad))
             line = int(at[1]) if at and at[1] else len(self.lines) if at else None
@@ -71,7 +79,7 @@ class TomlEntry:
     def line(self, key: str | None = None) -> int | None:
         """The line of a key, else of the entry's heading; None where that cannot be told."""
         if self.index is None:
-            pattern = re.compile(rf"^\s*\[*\s*[\"']?{re.escape(key or '')}[\"']?\s*[=.\]]")
+            pattern = re.compile(rf"^[\s\[]*[\"']?{re.escape(key or '')}[\"']?\s*[=.\]]")
             return next((number for number, text in enumerate(self.file.lines, 1) if pattern.match(text)), None)
         if not self.file.heads:
             return None
@@ -107,6 +115,28 @@ class TomlEntry:
             return value
         wanted = f"a {'whole ' if whole else ''}number from {least:g} to {most:g}"
         self.refuse(key, f"expected {key} to be {wanted}; got {shortened(value)}")
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """The content of a TOML text, in time that grows with its length; raises ValueError, with the place at its end."""
+    import tomllib
+
+    found = _LONG_KEY.search(_TEXTS.sub(_without_text, text))
+    if found:
+        line = found.string.count("\n", 0, found.start()) + 1
+        raise ValueError(f"a key has more than {KEY_LIMIT} parts (at line {line}, column 1)")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError:
+        raise ValueError("this one is nested too deeply to read") from None
+    except ValueError:
+        raise ValueError("a number in it has no end") from None
+
+
+def _without_text(found: re.Match[str]) -> str:
+    return '""' + "\n" * found[0].count("\n")
 
 
 def shortened(value: object) -> str:

@@ -63,7 +63,7 @@ def practice_picture(path: Path) -> None:
     with sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         page = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
-        page.goto(host.address)
+        page.goto(host.entry)
         expect(page.locator("body")).to_have_attribute("data-view", "practice")
         expect(page.locator(".strip")).to_be_visible()
         page.screenshot(path=path, animations="disabled")

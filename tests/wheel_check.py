@@ -6,7 +6,6 @@ project that has its own top-level `host` and `demo`: both work, and to uninstal
 
 from __future__ import annotations
 
-import http.cookiejar
 import os
 import re
 import signal
@@ -132,19 +131,25 @@ def check_page(bare: Bare) -> None:
             address = re.search(r"http://\S+", said)
             if address is None:
                 raise Failed(f"expected the address of the page; got {said!r}")
-            opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar()))
-            with opener.open(address[0], timeout=30) as answer:
-                page = answer.read().decode()
+            place, _, token = address[0].partition("/#")
+            page = fetched(f"{place}/")
             expect(page, "<html", "main.js")
             script = re.search(r'src="([^"]*main\.js[^"]*)"', page)
             assert script is not None
-            with opener.open(urllib.parse.urljoin(address[0], script[1]), timeout=30) as answer:
-                expect(answer.read().decode(), "import")
+            expect(fetched(urllib.parse.urljoin(address[0], script[1])), "import")
+            secret = fetched(f"{place}/enter", token.encode(), Origin=place)
+            expect(fetched(f"{place}/voice.json", Authorization=f"Bearer {secret}"), "spectrum_of")
             serving.send_signal(signal.SIGINT)
             if serving.wait(30):
                 raise Failed(f"practice: exit code {serving.returncode} after Ctrl-C")
         finally:
             serving.kill()
+
+
+def fetched(address: str, data: bytes | None = None, **headers: str) -> str:
+    """What an address answers, or what sending data to it does."""
+    with urllib.request.urlopen(urllib.request.Request(address, data, headers), timeout=30) as answer:
+        return str(answer.read().decode())
 
 
 def check_beside(bare: Bare, wheel: Path, other: Path, version: str) -> None:

@@ -140,8 +140,8 @@ def _file_handler(path: Path) -> logging.Handler:
     try:
         if path.exists() and (not path.is_file() or (path.stat().st_size and not is_log(path))):
             raise LogError(f"{path}: expected a new file or an older log; this is something else. Name another file")
-        if not path.exists() or not path.stat().st_size:
-            path.write_text(HEAD, encoding="utf-8")
+        with path.open("a", encoding="utf-8") as file:
+            file.write("" if file.tell() else HEAD)
         return logging.FileHandler(path, encoding="utf-8")
     except OSError as error:
         raise LogError(f"{path}: the log cannot be written: {error.strerror or error}; name another file") from None

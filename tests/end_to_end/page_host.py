@@ -20,7 +20,7 @@ from fingering.ladder import ladder
 from fingering.notes import NOTES, SCALES, SOUNDING
 from fingering.table import standard_table
 from fingerlead.faces.pages.kit.app import page_app
-from fingerlead.faces.pages.kit.door import let_in
+from fingerlead.faces.pages.kit.guard import Guard
 from fingerlead.faces.pages.kit.place import WebPlace, listen
 from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
@@ -36,8 +36,6 @@ from tests.faces.playing import SURE, one_change
 from tests.waiting import PATIENCE_S, wait_for
 
 TABLE = standard_table()
-# As strict as the page is served.
-POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
 TAKE = [(0, TABLE.standard[1]), (400_000, TABLE.standard[1] ^ 0b1000), (430_000, TABLE.standard[5])]
 TAKE_END_US = 900_000
 
@@ -150,26 +148,28 @@ class PageHost:
             speed = float(request.query_params.get("speed", "1"))
             return Response(wav_bytes(render_take(TAKE, TAKE_END_US, speed, TABLE), 48_000), media_type="audio/wav")
 
+        shells = [Route("/", page("practice.html")), Route("/hold", page("hold.html"))]
         routes = [
-            Route("/", page("practice.html")), Route("/hold", page("hold.html")), Route("/voice.json", voice),
+            Route("/voice.json", voice),
             Route("/take/{number:int}.json", track), Route("/phrase.json", track),
             Route("/take/{number:int}.wav", samples), Route("/phrase.wav", samples),
         ]  # fmt: skip
-        inner = page_app(PACKAGE, routes, self._live)
-
-        async def guarded(scope: Any, receive: Any, send: Any) -> None:
-            async def with_policy(message: Any) -> None:
-                if message["type"] == "http.response.start":
-                    message["headers"] = [*message["headers"], (b"content-security-policy", POLICY.encode())]
-                await send(message)
-
-            let_in(scope)
-            await inner(scope, receive, with_policy)
-
+        app = page_app(PACKAGE, shells, routes, self._live)
         place = listen(WebPlace())
-        self.address = f"http://127.0.0.1:{place.getsockname()[1]}/"
-        self._server = Server(guarded, place).start()
+        port = place.getsockname()[1]
+        self.guard = Guard(app.outside, app.inside, "127.0.0.1", port)
+        self.address = f"http://127.0.0.1:{port}/"
+        self._server = Server(self.guard, place).start()
         self._loop: asyncio.AbstractEventLoop | None = None
+
+    @property
+    def entry(self) -> str:
+        """The address by which a browser comes in."""
+        return self.way_to("")
+
+    def way_to(self, path: str) -> str:
+        """The address by which a browser comes to a page."""
+        return f"{self.address}{path}#{self.guard.token}"
 
     def begin_anew(self) -> None:
         """As at the start: once the last page has gone and all it sent has been taken in."""

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from datetime import date
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -44,29 +45,53 @@ def page(browser, desk):
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
     page.goto(desk)
+    playwright.expect(page.locator("footer")).to_be_visible()
     yield page
     context.close()
     assert [told for told in complaints if "favicon" not in told and "404" not in told] == []
 
 
 def pages(page) -> list[str]:
-    """The addresses of each kind of page."""
-    pupil = page.locator(".pupils a").first.get_attribute("href")
-    page.goto(re.match(r"https?://[^/]+", page.url).group() + pupil)
-    session = page.locator(".sessions a").first.get_attribute("href")
+    """The addresses of each kind of page, below the studio's own."""
+    pupil = path_of(page.locator(".pupils a").first)
+    go_to(page, pupil)
+    session = path_of(page.locator(".sessions a").first)
     return ["/", "/?by=fault", pupil, session, "/message"]
+
+
+def path_of(link) -> str:
+    return link.get_attribute("href").partition("#")[0]
+
+
+def go_to(page, path: str) -> None:
+    """Write another address of this studio into the browser, and wait for its page."""
+    address = urlsplit(page.url)
+    page.goto(f"{address.scheme}://{address.netloc}{path}#{address.fragment.partition('&')[0]}")
+    playwright.expect(page.locator("footer")).to_be_visible()
 
 
 def test_without_the_token_nothing_is_given_out(desk):
     httpx = pytest.importorskip("httpx", reason="needs httpx")
-    bare = desk.split("?")[0]
-    assert httpx.get(bare).status_code == 401
-    assert httpx.get(desk, headers={"host": "studio.example"}).status_code == 403
-    with httpx.Client() as client:
-        assert client.get(desk, follow_redirects=True).status_code == 200
-        assert client.post(f"{bare}pupil", data={"name": "X"}).status_code == 403
-        foreign = {"origin": "http://studio.example"}
-        assert client.post(f"{bare}pupil", data={"name": "X"}, headers=foreign).status_code == 403
+    bare, _, token = desk.partition("/#")
+    ours = {"origin": bare}
+    assert httpx.get(f"{bare}/", headers={"host": "studio.example"}).status_code == 403
+    secret = httpx.post(f"{bare}/enter", content=token, headers=ours).text
+    known = {"authorization": f"Bearer {secret}"}
+    pupil = re.search(r'href="(/pupil/\w+)"', httpx.get(f"{bare}/", headers=known).text)[1]
+    for path in ("/", "/?by=fault", pupil, "/message"):
+        shell = httpx.get(bare + path)
+        assert shell.status_code == 200
+        assert "Brodie" not in shell.text
+        assert shell.text == httpx.get(f"{bare}/").text
+    for path in ("/round.json", f"{pupil}/all.zip", f"{pupil}/homework.pdf", "/session/abc.wav", "/nothing"):
+        assert httpx.get(bare + path).status_code == 401
+    assert httpx.get(f"{bare}/round.json", headers=known).status_code == 200
+    for headers, status in (
+        ({}, 403), (known, 403), (ours, 401), ({"origin": "http://studio.example", **known}, 403),
+        ({**ours, "authorization": f"Bearer {token}"}, 401),
+    ):  # fmt: skip
+        assert httpx.post(f"{bare}/pupil", data={"name": "X"}, headers=headers).status_code == status
+    assert ">X<" not in httpx.get(f"{bare}/", headers=known).text
 
 
 def test_who_needs_help_with_what_is_read_at_once(page):
@@ -74,32 +99,29 @@ def test_who_needs_help_with_what_is_read_at_once(page):
     assert first.locator(".name").inner_text() == "Brodie"
     assert "Low A to C has got worse; work on it first" in first.inner_text()
     page.get_by_role("link", name="Grouped by fault").click()
-    assert page.get_by_role("heading", name="Bottom little too early").is_visible()
+    playwright.expect(page.get_by_role("heading", name="Bottom little too early")).to_be_visible()
 
 
 def test_axe_finds_nothing_on_any_page(page):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
-    home = re.match(r"https?://[^/]+", page.url).group()
     for path in pages(page):
-        page.goto(home + path)
+        go_to(page, path)
         found = axe.Axe().run(page)
         assert found.violations_count == 0, (path, found.generate_report())
 
 
 @pytest.mark.parametrize("width", [320, 820, 1280])
 def test_no_page_is_wider_than_the_screen(page, width):
-    home = re.match(r"https?://[^/]+", page.url).group()
     paths = pages(page)
     page.set_viewport_size({"width": width, "height": 900})
     for path in paths:
-        page.goto(home + path)
+        go_to(page, path)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
 
 
 def test_a_session_is_replayed_with_its_holes_moving(page):
-    home = re.match(r"https?://[^/]+", page.url).group()
     session = pages(page)[3]
-    page.goto(home + session)
+    go_to(page, session)
     playwright.expect(page.locator(".holes circle")).to_have_count(8)
     asked = []
     page.on("request", lambda request: asked.append(request.url))
@@ -117,28 +139,25 @@ def test_a_session_is_replayed_with_its_holes_moving(page):
 
 
 def test_a_remark_is_pinned_where_the_replay_stands(page):
-    home = re.match(r"https?://[^/]+", page.url).group()
-    page.goto(home + pages(page)[3])
+    go_to(page, pages(page)[3])
     page.locator(".moment .jump").first.click()
     page.get_by_label("A remark on this moment").fill("Hear the little finger here.")
     page.get_by_role("button", name="Pin it here").click()
-    assert "Hear the little finger here." in page.locator(".remarks").inner_text()
+    playwright.expect(page.locator(".remarks")).to_contain_text("Hear the little finger here.")
 
 
 def test_homework_is_given_and_printed(page):
-    home = re.match(r"https?://[^/]+", page.url).group()
     pupil = pages(page)[2]
-    page.goto(home + pupil)
+    go_to(page, pupil)
     page.select_option("select[name=rungs]", ["low-a-c"])
     page.get_by_role("button", name="Give as homework").click()
-    assert "low A and C" in page.locator("section[aria-labelledby=homework-h]").inner_text()
+    playwright.expect(page.locator("section[aria-labelledby=homework-h]")).to_contain_text("low A and C")
 
 
 def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
     if shutil.which("pdftotext") is None:
         pytest.skip("needs pdftotext of the Debian package poppler-utils")
-    home = re.match(r"https?://[^/]+", page.url).group()
-    page.goto(home + pages(page)[2])
+    go_to(page, pages(page)[2])
     pdf = tmp_path / "pupil.pdf"
     page.pdf(path=pdf, format="A4")
     text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
@@ -156,13 +175,12 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
         page.goto(desk.url)
         told = page.locator("#round-told")
         expect = playwright.expect
+        expect(told).to_be_visible()
         for name, after in (("Ailsa", "Bea"), ("Bea", "Ailsa"), ("Ailsa", "Bea")):
             page.keyboard.press("n")
             # The page of the one before hears of it too: only the new one has the next pupil's button.
             expect(page.locator("[data-key=n]")).to_contain_text(after)
             expect(told).to_have_text(f"{name} has the chanter.")
-            # The keys work from here on: before, the page's script may still be on its way.
-            page.wait_for_load_state()
         page.get_by_label("Name or nickname").press_sequentially("n0")
         expect(told).to_have_text("Ailsa has the chanter.")
         page.get_by_label("Keys on this page").uncheck()

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +20,11 @@ pytest.importorskip("httpx", reason="needs the Python package httpx")
 pytest.importorskip("websockets", reason="needs the Python package websockets")
 
 import httpx
-from websockets.sync.client import ClientConnection, connect
+from websockets.sync.client import ClientConnection
 
 from fingering.table import standard_table
-from fingerlead.store.session_reading import read_session
+from fingerlead.store.session_reading import read_session, session_record
+from tests.pages.page_tools import enter, line
 from tests.waiting import PATIENCE_S
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
@@ -46,18 +48,18 @@ class Practice:
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self.process = fingerlead(*command, env=environment)
         assert self.process.stdout is not None
-        line = self.process.stdout.readline()
-        found = re.search(r"http://(127\.0\.0\.1:\d+)/\?token=(\S+)", line)
-        assert found, line + self.ended()[1]
+        said = self.process.stdout.readline()
+        found = re.search(r"http://(127\.0\.0\.1:\d+)/#(\S+)", said)
+        assert found, said + self.ended()[1]
         self.address, self.host = found[0], found[1]
-        self.cookie = f"fingerlead-{self.host.rpartition(':')[2]}={found[2]}"
+        self.secret = enter(f"http://{self.host}", found[2])
 
-    def page(self) -> ClientConnection:
-        headers = {"Cookie": self.cookie, "Origin": f"http://{self.host}"}
-        return connect(f"ws://{self.host}/live", additional_headers=headers, max_size=None, max_queue=None)
+    def page(self) -> AbstractContextManager[ClientConnection]:
+        return line(self.host, self.secret)
 
     def get(self, path: str) -> Any:
-        return httpx.get(f"http://{self.host}{path}", headers={"Cookie": self.cookie}, timeout=PATIENCE_S)
+        known = {"Authorization": f"Bearer {self.secret}"}
+        return httpx.get(f"http://{self.host}{path}", headers=known, timeout=PATIENCE_S)
 
     def ended(self, by: signal.Signals | None = None) -> tuple[str, str]:
         """What it said to its end."""
@@ -100,6 +102,54 @@ def read_until(page: ClientConnection, fits: Callable[[dict[str, Any]], bool]) -
         if fits(message):
             return message
     raise AssertionError("it did not come")
+
+
+def played(page: ClientConnection, changes: int) -> None:
+    """Wait until so many changes more were told."""
+    for _ in range(changes):
+        read_until(page, lambda message: message["kind"] == "change" and not message["again"])
+
+
+@pytest.mark.parametrize("room_again", [True, False], ids=["room again", "full to the end"])
+def test_on_a_full_disk_practice_goes_on_says_so_and_loses_nothing_that_it_does_not_tell(practice, chanter, room_again):
+    resource = pytest.importorskip("resource", reason="needs a system with resource limits")
+
+    def room(most: int) -> None:
+        resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+
+    running = practice(chanter)
+    with running.page() as page:
+        played(page, 2)
+        room(0)
+        told = read_until(page, lambda message: message["kind"] == "keeping" and message["sentence"])
+        assert told["sentence"].startswith("Not saved yet: the disk ")
+        assert told["where"] == str(running.folder / "sessions")
+        with running.page() as late:
+            # One that comes later is told as well.
+            assert read_until(late, lambda message: message["kind"] == "all")["keeping"]["sentence"] == told["sentence"]
+        played(page, 2)
+        if room_again:
+            room(resource.RLIM_INFINITY)
+            # A notice does not wait for what was published before it.
+            told = [read_until(page, lambda message: message["kind"] in ("keeping", "say")) for _ in range(2)]
+            assert sorted(one["sentence"] for one in told) == ["", "There is room again: all that you played is saved."]
+    out, err = running.ended(signal.SIGINT)
+    assert running.process.returncode == 0
+    assert err == ""
+    (session,) = running.sessions()
+    record = session_record(read_session(session))
+    assert record.intake.bad_frames == record.intake.lost_frames == 0
+    if room_again:
+        assert "could not be saved" not in out
+        assert (running.folder / "practised.jsonl").stat().st_size
+    else:
+        assert re.search(
+            r"^You played for .*\n"
+            r"The disk was full or failed: \d+ seconds? of your playing could not be saved\.\n"
+            r"The ladder could not .* does not know the last \d+ seconds?\.$",
+            out,
+            re.MULTILINE,
+        )
 
 
 @pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
@@ -218,7 +268,6 @@ def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
 
     running = practice("--rung", "low-g-low-a")
     page = opened(running.address)
-    assert "token" not in page.url
     page.click("[data-to=keys]")
     page.click("#keys-go")
     expect(page.locator("#chanter")).to_be_focused()

@@ -3,6 +3,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pty
+import re
 import select
 import shutil
 import signal
@@ -175,15 +176,47 @@ def test_a_port_that_stays_silent_leaves_no_empty_session(path, quiet_port):
     assert not path.exists()
 
 
-def test_a_full_disk_stops_the_recording_and_keeps_what_it_has(path):
+@pytest.mark.parametrize("command", ["record", "live"])
+def test_on_a_disk_that_is_full_to_the_end_it_goes_on_and_says_what_is_lost_in_seconds(path, command):
     resource = pytest.importorskip("resource", reason="needs a system with resource limits")
+    limit = (45_000, resource.RLIM_INFINITY)
     ran = run(
-        "record", "sim", "-o", path, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (45_000, 45_000))
+        command, "sim", "-o", path, "--for", 5, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit)
     )
+    assert ran.returncode == 1
+    assert str(path) in ran.stdout
+    kept_us = session_record(read_session(path)).t_us[-1]
+    told, lost = [line for line in ran.stderr.splitlines() if "Not saved" in line or "could not be kept" in line]
+    assert told.startswith("Not saved: the disk fails (disk I/O error); it is held, and tried again. Make room")
+    seconds = re.search(r"session: ([2-5]) seconds of playing could not be kept \(the disk fails", lost)
+    assert seconds
+    assert kept_us / 1e6 + int(seconds[1]) == pytest.approx(5, abs=1.5)
+
+
+def test_what_was_recorded_on_a_full_disk_is_kept_when_there_is_room(path):
+    resource = pytest.importorskip("resource", reason="needs a system with resource limits")
+    process = fingerlead("record", "sim", "-o", path)
+    wait_for(lambda: kept_bytes(path) > 500)
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+    assert process.stderr.readline().startswith("Not saved: the disk ")
+    kept = kept_bytes(path)
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    assert process.stderr.readline() == "There is room again: what was held is saved.\n"
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert (process.returncode, err) == (0, "")
+    session = read_session(path)
+    assert len(session.data) > kept
+    assert session_record(session).intake.lost_frames == session_record(session).intake.bad_frames == 0
+
+
+def test_a_session_is_not_begun_on_a_full_disk(path):
+    resource = pytest.importorskip("resource", reason="needs a system with resource limits")
+    limit = (0, resource.RLIM_INFINITY)
+    ran = run("record", "sim", "-o", path, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit))
     assert (ran.returncode, ran.stdout) == (1, "")
-    assert ran.stderr.startswith(f"fingerlead: {path}: the disk is full or fails")
-    assert ran.stderr.count("\n") == 1
-    assert session_record(read_session(path)).intake.frames > 5
+    assert ran.stderr == f"fingerlead: {path}: the disk is full; make room there\n"
+    assert list(path.parent.iterdir()) == []
 
 
 def test_what_a_session_holds_can_be_played_and_recorded_again(path, tmp_path):

@@ -53,7 +53,7 @@ def opened(browser, host):
         page.on("pageerror", lambda error: complaints.append(str(error)))
         if script:
             page.add_init_script(script)
-        page.goto(host.address + path)
+        page.goto(host.way_to(path))
         if not path and "WebSocket" not in script:
             # From here on it hears what the host tells.
             expect(page.locator("body")).to_have_attribute("data-view", re.compile("start|practice"))
@@ -234,6 +234,41 @@ def test_how_sure_the_times_are_is_shown(opened, host):
 
 
 # --- playing on the screen
+
+
+KEEPING = {
+    "kind": "keeping", "sentence": "Not saved yet: the disk is full.", "advice": "Ask someone to make room:",
+    "where": "/home/ailsa" + "/folder" * 40,
+}  # fmt: skip
+KEPT = {"kind": "keeping", "sentence": "", "advice": "", "where": ""}
+
+
+@pytest.mark.parametrize("size", ["phone", "large phone", "desk"])
+def test_what_cannot_be_saved_stands_on_the_page_until_it_is(opened, host, size):
+    practising(host)
+    page = opened(size)
+    line = page.locator("#keeping")
+    expect(line).to_be_hidden()
+    host.tell(KEEPING)
+    status = page.get_by_role("status").filter(has_text="Not saved yet: the disk is full.")
+    expect(status).to_have_text("Not saved yet: the disk is full. Ask someone to make room: " + KEEPING["where"])
+    # No other notice takes its place, and it is not scrolled away.
+    host.tell({"kind": "say", "sentence": "Something else."}, {"kind": "say", "sentence": ""})
+    host.tell(HOLES, change_message(3, 1, {3: 0}))
+    page.locator("#restart-button").scroll_into_view_if_needed()
+    expect(line).to_be_in_viewport(ratio=1)
+    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    host.tell({"kind": "summary", "lines": ["You played for 1 minute."], "session_file": None})
+    expect(page.locator("#summary")).to_be_visible()
+    expect(line).to_be_visible()
+    host.tell(KEPT)
+    expect(line).to_be_hidden()
+    expect(page.get_by_role("status").filter(has_text="Not saved")).to_have_count(0)
+
+
+def test_a_page_that_joins_later_shows_what_cannot_be_saved(opened, host):
+    practising(host, keeping=KEEPING)
+    expect(opened().locator("#keeping")).to_contain_text("Not saved yet: the disk is full.")
 
 
 def test_eight_fingers_on_the_screen_cover_eight_holes(opened, host):
@@ -457,7 +492,8 @@ def test_a_take_that_is_gone_is_said_not_silent(opened, host):
 
 RENDER = """async ([told, seconds]) => {
   const { wavesOf } = await import('/static/waves.js');
-  const voice = await (await fetch('/voice.json')).json();
+  const { ask } = await import('/kit/entry.js');
+  const voice = await (await ask('/voice.json')).json();
   const rate = 48000;
   const context = new OfflineAudioContext(1, seconds * rate, rate);
   await context.audioWorklet.addModule('/static/reed-worklet.js');

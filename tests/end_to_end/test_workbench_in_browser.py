@@ -70,9 +70,9 @@ class Host:
 
     @contextlib.contextmanager
     def running(self):
-        with served(workbench_app(self.hub, self, "sim", "Ann"), WebPlace()) as page:
+        with served(workbench_app(self.hub, self, "sim", "Ann <b>"), WebPlace()) as page:
             self.entry = page.url
-            self.address = page.url.partition("?")[0]
+            self.address = page.url.partition("#")[0]
             yield self
 
     def ask(self, request):
@@ -143,6 +143,12 @@ def test_the_picture_names_no_left_or_right_and_simulated_hands_are_told(opened,
     page = opened()
     assert page.locator("#picture .hand text").all_text_contents() == ["top hand", "bottom hand"]
     expect(page.locator("#begin")).to_contain_text("Simulated hands do all this")
+
+
+def test_it_says_whose_levels_they_are_and_where_the_chanter_is(opened, host):
+    page = opened()
+    expect(page.locator("#pupil")).to_have_text("Levels for Ann <b>")
+    expect(page.locator("#chanter-sentence")).to_have_text("A chanter at sim")
 
 
 def test_by_keyboard_alone_it_begins_and_stops(opened, host):

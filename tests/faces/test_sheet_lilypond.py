@@ -9,6 +9,9 @@ import pytest
 from fingerlead.faces.sheet import lilypond
 from fingerlead.faces.sheet.lilypond import MOST_KEPT, engrave, find_lilypond
 from fingerlead.faces.sheet.piece import SheetError
+from tests.waiting import wait_for
+
+resource = pytest.importorskip("resource") if sys.platform != "win32" else None
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell for stand-in programs")
 
@@ -32,10 +35,7 @@ def test_a_hanging_program_is_ended_with_all_it_started(tmp_path):
         run(tmp_path, script, timeout_s=0.5)
     assert time.monotonic() - began < 10
     child = int((tmp_path / "child").read_text())
-    for _ in range(1_000):
-        if not _lives(child):
-            break
-    assert not _lives(child)
+    wait_for(lambda: not _lives(child))
 
 
 def _lives(process: int) -> bool:
@@ -45,6 +45,51 @@ def _lives(process: int) -> bool:
             return stat.read().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+def limited(script: str) -> str:
+    """The script as soon as its limits have come."""
+    return f'while [ "$(ulimit -n)" -gt 64 ]; do :; done; {script}'
+
+
+linux_alone = pytest.mark.skipif(not hasattr(resource, "prlimit"), reason="only Linux limits another process")
+
+
+@linux_alone
+@pytest.mark.parametrize(
+    ("name", "most", "script"),
+    [
+        ("RLIMIT_CPU", 1, "while :; do :; done"),
+        ("RLIMIT_FSIZE", 1 << 16, "exec head -c 1000000 /dev/zero > sheet.pdf"),
+    ],
+)
+def test_a_program_that_takes_too_much_is_ended_long_before_its_time(tmp_path, monkeypatch, name, most, script):
+    monkeypatch.setitem(lilypond.LIMITS, name, most)
+    with pytest.raises(SheetError, match="needed more than a sheet takes"):
+        run(tmp_path, limited(script), timeout_s=600)
+
+
+@linux_alone
+def test_a_program_gets_no_more_than_its_limits(tmp_path):
+    script = "for kind in -t -v -f -n -c; do ulimit $kind; ulimit -H $kind; done > sheet.pdf"
+    told = run(tmp_path, limited(script))[0].decode().split()
+    # A shell counts memory in KiB, and files in half of them.
+    assert told[:4] == ["120", "121", str(4 << 20), str(4 << 20)]
+    assert told[4:] == [str(64 << 11)] * 2 + ["64", "65", "0", "0"]
+
+
+def test_what_a_program_leaves_behind_is_ended_too(tmp_path):
+    run(tmp_path, f"sleep 600 & echo $! > {tmp_path}/child; echo x > sheet.pdf")
+    child = int((tmp_path / "child").read_text())
+    wait_for(lambda: not _lives(child))
+
+
+def test_a_program_learns_nothing_of_the_environment_but_what_it_needs(tmp_path, monkeypatch):
+    monkeypatch.setenv("A_TOKEN", "secret")
+    monkeypatch.setenv("GUILE_LOAD_PATH", "/tmp")
+    names = {line.partition("=")[0] for line in run(tmp_path, "env > sheet.pdf")[0].decode().splitlines()}
+    assert names - {"PWD", "SHLVL", "_", "OLDPWD"} <= lilypond.ENVIRONMENT
+    assert "PATH" in names
 
 
 def test_a_failing_program_s_own_message_is_shown(tmp_path):

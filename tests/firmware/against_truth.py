@@ -1,26 +1,30 @@
 """A published analysis held against what the fingers truly did, judged by plain loops (tests/timing/plain_judge.py).
 
 A finger's time may be out by the stated timing uncertainty, and no more. What hangs on a length that lies nearer to its
-limit than that may be judged either way: the truth is judged with each limit moved so far up and down, and where all
-agree, the analysis must too. A lead that is named must be true; where the first finger was twice the uncertainty ahead
-of the next, it must be named.
+limit than that may be judged either way: the truth is judged with each limit moved so far up and down, and with the
+fingers moved so far against one another, as sensors of their own may see them; where all agree, the analysis must too.
+A lead that is named must be true; where the first finger was twice the uncertainty ahead of the next, it must be named.
 """
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
+from operator import attrgetter
 from typing import Any
 
 from fingering.holes import FINGERS, from_text
 from fingering.notes import NOTES
-from fingering.table import standard_table
 from fingerlead.simulated.performance import Performance
 from fingerlead.timing.results import Settings
 from tests.simulated.known import masks_of
 from tests.timing.plain_judge import judge
 
-LIMITS = ("heard_us", "steady_us", "passing_us")
+LIMITS = ("heard_us", "steady_us", "stage_us")
+# In so many ways the fingers are moved.
+WAYS_SEEN = 12
 Judged = dict[str, Any]
 
 
@@ -50,9 +54,9 @@ def compare(found: dict[str, Any], performance: Performance, first_us: int) -> A
     agreement = Agreement()
     if any(found["intake"][kind] for kind in ("lost_frames", "bad_frames", "restarts")):
         raise Disagrees(f"expected every frame to arrive whole; got {found['intake']}")
-    _same("held notes", len(held), len(found["held"]))
+    _same("melody notes", len(held), len(found["notes"]))
     _same("changes", len(changes), len(found["changes"]))
-    for number, (true, note) in enumerate(zip(held, found["held"], strict=True), 1):
+    for number, (true, note) in enumerate(zip(held, found["notes"], strict=True), 1):
         _same(f"note {number}", (NOTES[true[0]], true[1]), (note["note"], from_text(note["holes"])))
         # The first note was held before anything was seen.
         if number > 1:
@@ -77,21 +81,37 @@ def counts(
     return out
 
 
+@cache
 def _judged(performance: Performance, first_us: int, may_be_out_us: int) -> list[tuple[list[Any], list[Judged]]]:
-    """Held notes and changes of the truth, the limits as they are first, then moved."""
-    states = [(max(t_us - first_us, 0), mask) for t_us, mask in masks_of(performance)]
+    """Melody notes and changes of the truth: as they are first, then with the limits moved, then with the fingers."""
     usual, ways = Settings(), []
     for moves in product((0, -may_be_out_us, may_be_out_us), repeat=len(LIMITS)):
         limits = {name: getattr(usual, name) + move for name, move in zip(LIMITS, moves, strict=True)}
-        settings = replace(usual, **limits)
-        held, changes, _ = judge(states, performance.end_us - first_us, [], standard_table().standard, settings, 0)
-        # A stray is heard by the limit of its way of judging.
-        for change in changes:
-            change["heard"] = tuple(NOTES[note] for note, _, _, us in change["strays"] if us >= settings.heard_us)
-        ways.append((held, changes))
+        ways.append(_judge(performance, first_us, may_be_out_us, replace(usual, **limits)))
+    for number in range(WAYS_SEEN):
+        seen = _as_seen(performance, may_be_out_us // 2, random.Random(f"seen {number}"))
+        ways.append(_judge(seen, first_us, may_be_out_us, usual))
     if any([note[:2] for note in held] != [note[:2] for note in ways[0][0]] for held, _ in ways):
-        raise Disagrees("expected playing of which the truth says for sure which notes are held; use another seed")
+        raise Disagrees("expected playing of which the truth says for sure which are melody notes; use another seed")
     return ways
+
+
+def _judge(
+    performance: Performance, first_us: int, may_be_out_us: int, settings: Settings
+) -> tuple[list[Any], list[Judged]]:
+    states = [(max(t_us - first_us, 0), mask) for t_us, mask in masks_of(performance)]
+    held, changes, *_ = judge(states, performance.end_us - first_us, [], settings, may_be_out_us)
+    # A stray is heard by the limit of its way of judging.
+    for change in changes:
+        change["heard"] = tuple(NOTES[note] for note, _, _, us in change["strays"] if us >= settings.heard_us)
+    return held, changes
+
+
+def _as_seen(performance: Performance, out_us: int, chance: random.Random) -> Performance:
+    """A performance as sensors may see it: each finger's lifts, and its closings, early or late by so much."""
+    out = {(finger, motion): chance.choice((-out_us, out_us)) for finger in range(8) for motion in ("lift", "lower")}
+    edges = [replace(edge, t_us=max(edge.t_us + out[edge.finger, edge.motion], 0)) for edge in performance.edges]
+    return replace(performance, edges=tuple(sorted(edges, key=attrgetter("t_us"))))
 
 
 def _compare_change(

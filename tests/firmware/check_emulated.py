@@ -229,8 +229,8 @@ def _bent(lags_us: list[int]) -> NDArray[np.float64]:
 
 def words_of(agreement: Agreement, found: dict[str, Any]) -> str:
     return (
-        f"{agreement.notes} held notes, {agreement.changes} changes with their verdicts ({agreement.either} so near a "
-        f"limit that two are right), {agreement.strays} heard strays, {agreement.leads} leads named and "
+        f"{agreement.notes} melody notes, {agreement.changes} changes with their verdicts ({agreement.either} so near "
+        f"a limit that two are right), {agreement.strays} heard strays, {agreement.leads} leads named and "
         f"{agreement.too_close} too close to call, none wrong; {agreement.times} times within "
         f"{agreement.worst_us} µs ({found['timing']['uncertainty_us']} stated)."
     )

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingerlead.music.abc import SIZE_LIMIT, parse_abc
+from fingerlead.music.abc_body import MOST_NOTES
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tuplet
 from tests.music.abc_writer import to_abc
@@ -303,8 +304,18 @@ def test_other_keys_are_read_where_their_notes_are_the_chanters():
     assert [note.note for note in notes(tune)] == [3, 3, 6]
 
 
+def test_a_tune_has_a_number_of_notes_that_can_be_worked_with():
+    longest = "A|" * MOST_NOTES
+    assert len(notes(music(longest))) == MOST_NOTES
+    error = refused(HEAD + longest + "z|")
+    assert error.expected == f"at most {MOST_NOTES} notes in a tune"
+    assert (error.line, error.column) == (4, len(longest) + 1)
+    several, _ = parse_abc("\n".join((HEAD + "A|" * (MOST_NOTES // 2),) * 3).replace("\nX", "\n\nX"))
+    assert len(several) == 3
+
+
 def test_text_that_is_too_long_is_refused():
-    with pytest.raises(AbcError, match="at most 500000 characters"):
+    with pytest.raises(AbcError, match=f"at most {SIZE_LIMIT} characters"):
         parse_abc("x" * (SIZE_LIMIT + 1))
 
 

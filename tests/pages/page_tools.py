@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from typing import Any
 
 import httpx
@@ -20,36 +22,53 @@ from tests.practice.session_tools import TABLE, SessionByHand, played
 from tests.waiting import PATIENCE_S
 
 # Tests of faces find the session's tools here, as their folder is not on the way of Python.
-__all__ = ["LOCAL", "PATIENCE_S", "TABLE", "Online", "SessionByHand", "online_at", "played"]
+__all__ = ["LOCAL", "PATIENCE_S", "TABLE", "Online", "SessionByHand", "enter", "line", "online_at", "played"]
 
 LOCAL = "127.0.0.1"
 STAFF = "<svg></svg>"
 
 
 class Online:
-    """A page that is served, as a browser that has its cookie sees it."""
+    """A page that is served, as a browser that came in by its address sees it."""
 
     def __init__(self, page: ServedPage) -> None:
-        found = re.fullmatch(r"http://(([^/]*):(\d+))/\?token=(.*)", page.url)
+        found = re.fullmatch(r"http://(([^/]*):(\d+))/#(.*)", page.url)
         assert found is not None
-        self.host, _, port, token = found.groups()
+        self.host, _, port, self.token = found.groups()
         self.served, self.port, self.address = page, int(port), f"http://{self.host}"
-        self.cookie = f"fingerlead-{port}={token}"
+        self.secret = enter(self.address, self.token)
+        self.known = {"Authorization": f"Bearer {self.secret}"}
 
-    def page(self, **headers: str) -> ClientConnection:
-        added = {"Cookie": self.cookie, "Origin": self.address, **headers}
-        return connect(
-            f"ws://{self.host}/live", additional_headers=added, max_size=None, compression=None, max_queue=None
-        )
+    def page(self, secret: str | None = None, **headers: str) -> AbstractContextManager[ClientConnection]:
+        """A websocket that has shown a secret, this page's own unless another is given."""
+        return line(self.host, self.secret if secret is None else secret, **headers)
 
     def get(self, path: str, headers: dict[str, str] | None = None, **also: Any) -> httpx.Response:
-        sent = {"Cookie": self.cookie, **(headers or {})}
+        sent = {**self.known, **(headers or {})}
         return httpx.get(self.address + path, headers=sent, timeout=PATIENCE_S, **also)
 
     def post(self, path: str, content: Any, kind: str) -> httpx.Response:
         """What is answered to a body of some kind; in chunks where it is an iterator."""
-        sent = {"Cookie": self.cookie, "Origin": self.address, "Content-Type": kind}
+        sent = {**self.known, "Origin": self.address, "Content-Type": kind}
         return httpx.post(self.address + path, headers=sent, content=content, timeout=PATIENCE_S)
+
+
+def enter(address: str, token: str) -> str:
+    """The secret for a token, as a page gets it when it is loaded."""
+    answer = httpx.post(f"{address}/enter", content=token, headers={"Origin": address}, timeout=PATIENCE_S)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+@contextlib.contextmanager
+def line(host: str, secret: str, **headers: str) -> Iterator[ClientConnection]:
+    """A websocket that has shown a secret."""
+    added = {"Origin": f"http://{host}", **headers}
+    with connect(
+        f"ws://{host}/live", additional_headers=added, max_size=None, compression=None, max_queue=None
+    ) as opened:
+        opened.send(json.dumps({"kind": "enter", "secret": secret}))
+        yield opened
 
 
 class OnlinePractice(Online):

@@ -63,7 +63,7 @@ def test_elsewhere_there_is_nothing(page, path):
 
 
 def test_nothing_can_be_sent_there(page):
-    headers = {"Cookie": page.cookie, "Origin": f"http://{page.host}"}
+    headers = {**page.known, "Origin": f"http://{page.host}"}
     answer = httpx.post(f"http://{page.host}/", headers=headers, timeout=PATIENCE_S)
     assert answer.status_code == 405
     assert answer.text == "That is not possible here."

@@ -37,7 +37,7 @@ async def count(request: Request) -> PlainTextResponse:
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[tuple[str, int]]:
-    app = page_app(PACKAGE, [Route(path, count, methods=["POST"]) for path in (LONG, SHORT)])
+    app = page_app(PACKAGE, [], [Route(path, count, methods=["POST"]) for path in (LONG, SHORT)])
 
     async def let_all_in(scope, receive, send):
         let_in(scope)
@@ -45,7 +45,7 @@ def address() -> Iterator[tuple[str, int]]:
             # A guard that reads the body itself.
             while (await receive()).get("more_body"):
                 pass
-        await app(scope, receive, send)
+        await app.inside(scope, receive, send)
 
     listening = listen(WebPlace())
     with Server(let_all_in, listening, most_bytes={"/pupil/*/take-in": MOST_LONG}):
@@ -127,7 +127,7 @@ def test_an_upload_to_the_desk_in_chunks_ends_at_its_bound(tmp_path, monkeypatch
     monkeypatch.setitem(BODIES, "/pupil/*/take-in", 1 << 18)
     with opened(tmp_path / "studio", None, WebPlace()) as page:
         desk = Online(page)
-        key = re.search(r"/pupil/(\w+)", desk.post("/pupil", b"name=Ann", FORM).headers["location"])[1]
+        key = re.search(r"/pupil/(\w+)", desk.post("/pupil", b"name=Ann", FORM).json()["next"])[1]
         begin = b'--x\r\nContent-Disposition: form-data; name="files"; filename="a.session"\r\n\r\n'
         sent = 0
 

@@ -1,40 +1,84 @@
-"""The guard: no page of another site, no other name for this computer, and no request without the token comes in."""
+"""The guard: no page of another site, no other name for this computer, and no request without a secret comes in."""
 
 from __future__ import annotations
 
 import asyncio
+import json
+from itertools import product
 from typing import Any
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
 
-from fingerlead.faces.pages.kit.guard import NO_TOKEN, NOT_FROM_THERE, NOT_THIS_NAME, Guard, Names
+from fingerlead.faces.pages import practice
+from fingerlead.faces.pages.kit import guard
+from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.guard import (
+    MOST_PAGES,
+    NO_SECRET,
+    NOT_FROM_THERE,
+    NOT_THIS_NAME,
+    POLICY_VIOLATED,
+    UNKNOWN_LINE,
+    Guard,
+    Names,
+    Secrets,
+)
 
 PORT = 8730
 HOST = f"127.0.0.1:{PORT}"
 
 
-async def behind(scope: Any, receive: Any, send: Any) -> None:
-    scope["reached"] = True
-    if scope["type"] == "http":
-        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"text/html")]})
-        await send({"type": "http.response.body", "body": b"inside"})
+def side(name: str) -> Any:
+    """An app that notes in the scope that it was reached, and with which first message."""
+
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        scope["reached"] = name
+        if scope["type"] == "http":
+            await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"text/html")]})
+            await send({"type": "http.response.body", "body": name.encode()})
+        else:
+            scope["first"] = await receive()
+            await send({"type": "websocket.accept"})
+            await send({"type": "websocket.send", "text": name})
+
+    return app
 
 
-GUARD = Guard(behind, "127.0.0.1", PORT)
-TOKEN, COOKIE = GUARD.token, GUARD.cookie
-LET_IN = [("host", HOST), ("cookie", f"{COOKIE}={TOKEN}")]
+OUTSIDE, INSIDE = side("outside"), side("inside")
+GUARD = Guard(OUTSIDE, INSIDE, "127.0.0.1", PORT)
+TOKEN, SECRET = GUARD.token, GUARD._secrets.give()
+OURS = ("origin", f"http://{HOST}")
+KNOWN = [("host", HOST), ("authorization", f"Bearer {SECRET}")]
+NOTHING: list[Any] = []
 
 
 def ask(
-    headers: list[tuple[str, str]], path: str = "/", query: str = "", method: str = "GET", kind: str = "http"
-) -> tuple[list[dict[str, Any]], bool]:
-    """What goes out, and whether the app behind the guard was reached."""
+    headers: list[tuple[str, str]],
+    path: str = "/",
+    query: str = "",
+    method: str = "GET",
+    kind: str = "http",
+    says: list[Any] = NOTHING,
+    of: Guard = GUARD,
+) -> tuple[list[dict[str, Any]], str]:
+    """What goes out, and which app behind the guard was reached; `says` are the body's parts, or a line's messages."""
     sent: list[dict[str, Any]] = []
+    if kind == "http":
+        parts = [{"type": "http.request", "body": each, "more_body": True} for each in says]
+        coming = iter([*parts, {"type": "http.request", "body": b""}])
+    else:
+        coming = iter([{"type": "websocket.connect"}, *({"type": "websocket.receive", **each} for each in says)])
 
     async def receive() -> dict[str, Any]:
-        return {"type": f"{kind}.connect" if kind == "websocket" else "http.request"}
+        message = next(coming, None)
+        if message is None:
+            await asyncio.Event().wait()
+        assert message is not None
+        return message
 
     async def send(message: Any) -> None:
         sent.append(message)
@@ -46,55 +90,155 @@ def ask(
         "query_string": query.encode("latin-1", "replace"),
         "headers": [(name.encode("latin-1"), value.encode("utf-8")) for name, value in headers],
     }
-    asyncio.run(GUARD(scope, receive, send))
-    return sent, scope.get("reached", False)
+    asyncio.run(of(scope, receive, send))
+    assert scope.get("first", {"type": "websocket.connect"}) == {"type": "websocket.connect"}
+    return sent, str(scope.get("reached", ""))
+
+
+def enters(secret: Any) -> list[dict[str, Any]]:
+    """What a page's websocket says first."""
+    return [{"text": json.dumps({"kind": "enter", "secret": secret})}]
 
 
 def status_and_text(sent: list[dict[str, Any]]) -> tuple[int, str]:
     return sent[0]["status"], sent[1]["body"].decode()
 
 
-def test_a_browser_that_has_the_cookie_comes_in():
-    sent, reached = ask(LET_IN)
-    assert reached
+def test_a_page_that_shows_its_secret_comes_in():
+    sent, reached = ask(KNOWN)
+    assert reached == "inside"
     assert sent[0]["status"] == 200
+    sent, reached = ask([("host", HOST), OURS], kind="websocket", says=enters(SECRET))
+    assert reached == "inside"
+    assert [message["type"] for message in sent] == ["websocket.accept", "websocket.send"]
 
 
-def test_the_token_in_the_address_is_changed_for_a_cookie_and_leaves_the_address():
-    sent, reached = ask([("host", HOST)], path="/hold", query=f"token={TOKEN}&a=1")
-    headers = dict(sent[0]["headers"])
-    assert GUARD.way_in == f"/?token={TOKEN}"
+def test_the_token_of_the_address_is_exchanged_for_a_new_secret_each_time():
+    assert GUARD.way_in == f"/#{TOKEN}"
+    given = []
+    for parts in ([TOKEN.encode()], [TOKEN[:5].encode(), TOKEN[5:].encode()]):
+        sent, reached = ask([("host", HOST), OURS], "/enter", method="POST", says=parts)
+        assert not reached
+        assert sent[0]["status"] == 200
+        given.append(sent[1]["body"].decode())
+        assert ask([("host", HOST), ("authorization", f"Bearer {given[-1]}")])[1] == "inside"
+    assert len({TOKEN, SECRET, *given}) == 4
+
+
+@given(st.lists(st.binary(max_size=60), max_size=8) | st.just([TOKEN.encode()] * 40))
+@example([])
+@example([TOKEN.encode(), b" "])
+@example([TOKEN[:-1].encode()])
+@example([SECRET.encode()])
+@example([b"x" * 70_000, TOKEN.encode()])
+def test_nothing_but_the_token_gets_a_secret(parts):
+    sent, reached = ask([("host", HOST), OURS], "/enter", method="POST", says=parts)
     assert not reached
-    assert sent[0]["status"] == 303
-    assert headers[b"location"] == b"/hold?a=1"
-    cookie = headers[b"set-cookie"].decode()
-    assert cookie == f"{COOKIE}={TOKEN}; Path=/; HttpOnly; SameSite=Strict"
+    assert status_and_text(sent) == (401, NO_SECRET)
 
 
-@given(st.text(alphabet="/\\.:@abc%", max_size=12))
-def test_the_way_on_from_the_token_never_leads_to_another_site(path):
-    sent, _ = ask([("host", HOST)], path="/" + path, query=f"token={TOKEN}")
-    location = dict(sent[0]["headers"])[b"location"].decode()
-    # A browser reads // and /\ at the head as the name of another computer (URL standard, relative slash state).
-    assert location.startswith("/")
-    assert not location.startswith(("//", "/\\"))
+@pytest.mark.parametrize("method", ["GET", "HEAD"])
+@pytest.mark.parametrize(
+    "headers", [[("cookie", f"fingerlead-{PORT}={TOKEN}")], [("authorization", f"Bearer {TOKEN}")]]
+)
+def test_the_token_itself_lets_nothing_in(method, headers):
+    assert ask([("host", HOST), *headers], "/enter", f"token={TOKEN}", method)[1] == "outside"
 
 
-@pytest.mark.parametrize("kind", ["http", "websocket"])
-@given(token=st.text(max_size=40))
-@example(token="")
-@example(token=TOKEN[:-1])
-@example(token=TOKEN + "x")
-def test_no_request_comes_in_without_the_token(kind, token):
-    if token == TOKEN:
+def test_of_too_many_pages_the_one_that_asked_longest_ago_falls_out():
+    secrets = Secrets()
+    first, second, *_ = [secrets.give() for _ in range(MOST_PAGES)]
+    assert secrets.knows(first)
+    third = secrets.give()
+    assert not secrets.knows(second)
+    assert secrets.knows(first)
+    assert secrets.knows(third)
+    assert len(secrets._live) == MOST_PAGES
+
+
+HOSTS = {HOST: True, f"localhost:{PORT}": True, "evil.example": False, f"evil.example:{PORT}": False, "": False}
+ORIGINS = {None: None, "ours": True, "null": False, "http://evil.example": False, "http://127.0.0.1:9999": False}
+HEADERS = {
+    f"Bearer {SECRET}": True, f"bearer {SECRET}": False, f"Basic {SECRET}": False, f"Bearer {SECRET} ": False,
+    f"Bearer  {SECRET}": False, "Bearer ": False, "Bearer": False, SECRET: False, f"Bearer {SECRET[:-1]}": False,
+    f"Bearer {TOKEN}": False, None: False,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("method", ["GET", "HEAD", "POST", "PUT", "DELETE", "OPTIONS", "PATCH", "TRACE", "get", "X"])
+def test_only_the_right_name_place_and_secret_together_reach_the_inside(method):
+    for (host, named), (origin, same), (header, secret), path in product(
+        HOSTS.items(), ORIGINS.items(), HEADERS.items(), ("/", "/take/1.wav", "/enter/", "//enter", "/ENTER")
+    ):
+        headers = [("host", host)] if host else []
+        if origin is not None:
+            headers.append(("origin", f"http://{host}" if origin == "ours" else origin))
+        if header is not None:
+            headers.append(("authorization", header))
+        from_here = method in ("GET", "HEAD") if same is None else same
+        wanted = ("inside" if secret else "outside") if named and from_here else ""
+        sent, reached = ask(headers, path, method=method)
+        assert reached == wanted, (host, origin, header, path)
+        if not reached:
+            assert status_and_text(sent) == (403, NOT_FROM_THERE if named else NOT_THIS_NAME)
+
+
+@given(secret=st.text(max_size=40) | st.sampled_from(["", TOKEN, SECRET[:-1], SECRET + "x"]))
+def test_no_request_comes_in_without_a_secret(secret):
+    if secret == SECRET:
         return
-    headers = [("host", HOST), ("origin", f"http://{HOST}"), ("cookie", f"{COOKIE}={token}")]
-    sent, reached = ask(headers, query=f"token={token}", kind=kind)
+    query = f"token={TOKEN}&secret={SECRET}"
+    headers = [("host", HOST), OURS, ("authorization", f"Bearer {secret}"), ("cookie", f"fingerlead-{PORT}={secret}")]
+    assert ask(headers, query=query)[1] == "outside"
+
+
+FIRSTS = st.one_of(
+    st.text(max_size=40).map(lambda text: {"text": text}),
+    st.binary(max_size=40).map(lambda data: {"bytes": data}),
+    st.sampled_from([{}, {"text": None}, {"text": None, "bytes": None}, {"text": "[" * 1_999}]),
+    (st.text(max_size=40) | st.none() | st.integers() | st.lists(st.text(max_size=3), max_size=2) | st.just(TOKEN)).map(
+        lambda secret: enters(secret)[0]
+    ),
+)
+
+
+@given(FIRSTS)
+@example({"text": json.dumps({"kind": "all", "secret": SECRET})})
+@example({"text": json.dumps({"secret": SECRET})})
+@example({"text": SECRET})
+@example({"text": json.dumps({"kind": "enter", "secret": SECRET, "more": "x" * 2_000})})
+def test_no_line_comes_in_whose_first_message_shows_no_secret(first):
+    headers = [("host", HOST), OURS, ("authorization", f"Bearer {SECRET}"), ("cookie", f"fingerlead-{PORT}={SECRET}")]
+    sent, reached = ask(headers, query=f"secret={SECRET}", kind="websocket", says=[first, *enters(SECRET)])
     assert not reached
-    if kind == "http":
-        assert status_and_text(sent) == (401, NO_TOKEN)
-    else:
-        assert sent[0]["type"] == "websocket.close"
+    assert sent[1:] == [{"type": "websocket.close", "code": POLICY_VIOLATED, "reason": UNKNOWN_LINE}]
+
+
+def test_a_line_that_says_nothing_is_ended(monkeypatch):
+    monkeypatch.setattr(guard, "ENTER_WITHIN_S", 0.01)
+    sent, reached = ask([("host", HOST), OURS], kind="websocket")
+    assert not reached
+    assert sent[-1] == {"type": "websocket.close", "code": POLICY_VIOLATED, "reason": UNKNOWN_LINE}
+
+
+def test_a_line_that_is_gone_before_it_says_anything_is_told_nothing():
+    sent, reached = ask([("host", HOST), OURS], kind="websocket", says=[{"type": "websocket.disconnect"}])
+    assert not reached
+    assert sent == [{"type": "websocket.accept"}]
+
+
+@given(st.text(alphabet="/\\.:@abc%holdkit", max_size=12), st.booleans())
+def test_no_answer_leads_to_another_site(path, known):
+    async def page(request: Any) -> Any:
+        return PlainTextResponse("a page")
+
+    app = page_app(practice.__name__, [Route(address, page) for address in ("/", "/hold", "/abc/{b}")], [])
+    of = Guard(app.outside, app.inside, "127.0.0.1", PORT)
+    headers = [("host", HOST), ("authorization", f"Bearer {of._secrets.give() if known else ''}")]
+    sent, _ = ask(headers, f"/{path}", of=of)
+    to = dict(sent[0]["headers"]).get(b"location", b"").decode()
+    # A browser reads // and /\ at the head as the name of another computer (URL standard, relative slash state).
+    assert not to or to.startswith(f"http://{HOST}/"), to
 
 
 @pytest.mark.parametrize(
@@ -116,9 +260,9 @@ def test_no_request_comes_in_without_the_token(kind, token):
     ],
 )
 @pytest.mark.parametrize("kind", ["http", "websocket"])
-def test_a_request_by_another_name_is_refused_even_with_the_token(host, kind):
-    headers = [("host", host), ("origin", f"http://{host}"), LET_IN[1]]
-    sent, reached = ask(headers, kind=kind)
+def test_a_request_by_another_name_is_refused_even_with_a_secret(host, kind):
+    headers = [("host", host), ("origin", f"http://{host}"), KNOWN[1]]
+    sent, reached = ask(headers, kind=kind, says=enters(SECRET) if kind == "websocket" else [])
     assert not reached
     if kind == "http":
         assert status_and_text(sent) == (403, NOT_THIS_NAME)
@@ -150,47 +294,55 @@ def test_no_host_header_upsets_it(host):
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1", "http://127.0.0.1:9999", ""])
 @pytest.mark.parametrize("kind", ["http", "websocket"])
-def test_a_request_from_another_sites_page_is_refused_even_with_the_token(origin, kind):
-    sent, reached = ask([*LET_IN, ("origin", origin)], kind=kind)
+def test_a_request_from_another_sites_page_is_refused_even_with_a_secret(origin, kind):
+    sent, reached = ask([*KNOWN, ("origin", origin)], kind=kind, says=enters(SECRET) if kind == "websocket" else [])
     assert not reached
     if kind == "http":
         assert status_and_text(sent) == (403, NOT_FROM_THERE)
+    else:
+        assert sent == [{"type": "websocket.close", "code": POLICY_VIOLATED, "reason": NOT_FROM_THERE}]
 
 
 def test_a_websocket_without_origin_is_no_browsers():
-    assert not ask(LET_IN, kind="websocket")[1]
-    assert ask([*LET_IN, ("origin", f"http://{HOST}")], kind="websocket")[1]
+    assert not ask(KNOWN, kind="websocket", says=enters(SECRET))[1]
+    assert ask([*KNOWN, OURS], kind="websocket", says=enters(SECRET))[1] == "inside"
 
 
 def test_more_than_reading_needs_an_origin_of_our_own():
-    assert not ask(LET_IN, method="POST")[1]
-    assert ask([*LET_IN, ("origin", f"http://{HOST}")], method="POST")[1]
-    assert not ask([*LET_IN, ("origin", "http://evil.example")], method="POST")[1]
+    assert not ask(KNOWN, method="POST")[1]
+    assert ask([*KNOWN, OURS], method="POST")[1] == "inside"
+    assert not ask([*KNOWN, ("origin", "http://evil.example")], method="POST")[1]
 
 
-@pytest.mark.parametrize("twice", ["host", "origin"])
+@pytest.mark.parametrize("twice", ["host", "origin", "authorization"])
 def test_a_header_that_comes_twice_counts_for_nothing(twice):
-    value = HOST if twice == "host" else f"http://{HOST}"
-    headers = [*LET_IN, (twice, value)] if twice == "host" else [*LET_IN, (twice, value), (twice, value)]
-    assert not ask(headers)[1]
+    value = {"host": HOST, "origin": f"http://{HOST}", "authorization": f"Bearer {SECRET}"}[twice]
+    headers = (
+        [*KNOWN, (twice, value)] if twice in ("host", "authorization") else [*KNOWN, (twice, value), (twice, value)]
+    )
+    assert ask(headers)[1] == ("outside" if twice == "authorization" else "")
 
 
 @given(
     st.lists(
-        st.tuples(st.sampled_from(["host", "origin", "cookie", "x"]), st.text(max_size=80).map(lambda t: t.strip())),
+        st.tuples(
+            st.sampled_from(["host", "origin", "cookie", "authorization", "x"]),
+            st.text(max_size=80).map(lambda t: t.strip()),
+        ),
         max_size=6,
     ),
     st.text(max_size=30),
 )
 def test_no_headers_and_no_query_upset_it(headers, query):
     sent, reached = ask(headers, query=query)
-    assert not reached
-    assert sent[0]["status"] in (401, 403)
+    assert reached != "inside"
+    assert reached or sent[0]["status"] == 403
 
 
-@pytest.mark.parametrize("headers", [LET_IN, [("host", HOST)], [("host", "evil.example")]])
-def test_every_answer_keeps_to_itself(headers):
-    sent, _ = ask(headers)
+@pytest.mark.parametrize("headers", [KNOWN, [("host", HOST)], [("host", "evil.example")], [*KNOWN, OURS]])
+@pytest.mark.parametrize(("path", "method"), [("/", "GET"), ("/enter", "POST")])
+def test_every_answer_keeps_to_itself_and_none_sets_a_cookie(headers, path, method):
+    sent, _ = ask(headers, path, method=method, says=[TOKEN.encode()])
     told = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
     policy = told["content-security-policy"]
     assert "default-src 'self'" in policy
@@ -201,10 +353,11 @@ def test_every_answer_keeps_to_itself(headers):
     assert told["x-content-type-options"] == "nosniff"
     assert told["referrer-policy"] in ("no-referrer", "same-origin")
     assert told["cache-control"] == "no-store"
+    assert "set-cookie" not in told
 
 
 def test_tokens_are_long_and_never_the_same():
-    tokens = {Guard(behind, "127.0.0.1", PORT).token for _ in range(100)}
+    tokens = {Guard(OUTSIDE, INSIDE, "127.0.0.1", PORT).token for _ in range(100)}
     assert len(tokens) == 100
     # 128 bits at least, at six bits a letter.
     assert min(map(len, tokens)) * 6 >= 128

@@ -241,6 +241,36 @@ def test_a_session_is_summed_up_in_sentences(tmp_path):
     assert all(line.endswith(".") for line in summary["lines"])
 
 
+def test_what_cannot_be_saved_is_said_to_all_pages_with_the_place_and_then_that_it_is(tmp_path):
+    page = Page()
+    page.publisher(events.KeepingNow("the disk is full", str(tmp_path), False, 0))
+    told = page.all()["keeping"]
+    assert told["sentence"] == "Not saved yet: the disk is full."
+    assert told["where"] == str(tmp_path)
+    assert "Ask someone to make room" in told["advice"]
+    page.publisher(events.KeepingNow("the disk is full", str(tmp_path), True, 0))
+    assert page.all()["keeping"]["sentence"] == "What you play now is lost: the disk is full."
+    page.publisher(events.KeepingNow("", "", False, 12_300_000))
+    assert page.all()["keeping"]["sentence"] == page.all()["keeping"]["advice"] == ""
+    assert page.last("say")["sentence"].endswith("13 seconds of what you played before could not be.")
+    page.publisher(events.KeepingNow("the disk is full", str(tmp_path), False, 0))
+    page.publisher(events.KeepingNow("", "", False, 0))
+    assert page.last("say")["sentence"] == "There is room again: all that you played is saved."
+
+
+def test_the_end_says_in_seconds_what_is_lost_and_what_is_not_saved_yet():
+    page = Page()
+    session = session_told(page)
+    session.actor.carry_out(inbox.Finish())
+    (over,) = session.of(events.Over)
+    page.publisher(replace(over, lost_us=34_000_000, held_us=900_000, log_us=61_000_001))
+    _, lost, held, log, *_ = page.last("summary")["lines"]
+    assert lost == "The disk was full or failed: 34 seconds of your playing could not be saved."
+    assert held.startswith("Not saved yet: the last 1 second. ")
+    assert log.endswith("the last 62 seconds.")
+    assert not page.last("summary")["simulated"]
+
+
 def test_a_rest_is_asked_for_in_words():
     page = Page()
     page.publisher(events.RestDue(20 * 60_000_000))

@@ -18,8 +18,11 @@ from tests.pages.page_tools import PATIENCE_S, TABLE, OnlinePractice, online_at
 pytest.importorskip("websockets", reason="needs the Python package websockets")
 
 from websockets.exceptions import ConnectionClosed, InvalidStatus
-from websockets.sync.client import ClientConnection
+from websockets.frames import Frame, Opcode
+from websockets.sync.client import ClientConnection, connect
 
+from fingerlead.faces.pages.kit import guard
+from fingerlead.faces.pages.kit.guard import POLICY_VIOLATED
 from fingerlead.faces.pages.kit.hub import WAITING
 from fingerlead.faces.pages.kit.server import LONGEST_MESSAGE
 from fingerlead.faces.pages.kit.socket import HOLES_AT_ONCE, MOST_A_SECOND
@@ -151,17 +154,53 @@ def test_a_port_that_cannot_be_had_is_said_in_words(online):
 @pytest.mark.parametrize(
     "headers",
     [
-        {"Cookie": "fingerlead-1=wrong"},
         {"Origin": "http://evil.example"},
         {"Origin": "null"},
         {"Host": "evil.example"},
     ],
 )
-def test_a_browser_without_the_token_gets_no_line(online, headers):
+def test_a_page_of_another_site_gets_no_line(online, headers):
     with pytest.raises(InvalidStatus) as refused, online.page(**headers):
         pass
     # 400 is the server's own, for two Host headers.
     assert refused.value.response.status_code in (400, 403)
+
+
+@pytest.mark.parametrize(
+    "first",
+    [
+        "", "null", "[]", "{", "7", b"\xff\x00", json.dumps({"kind": "all"}), json.dumps({"kind": "enter"}),
+        json.dumps({"kind": "enter", "secret": None}), json.dumps({"kind": "enter", "secret": "wrong"}),
+        json.dumps({"kind": "enter", "secret": "é\ud800"}), json.dumps({"kind": "enter", "secret": "x" * 60_000}),
+    ],
+)  # fmt: skip
+def test_a_line_that_does_not_begin_with_a_secret_is_told_nothing_and_ends(online, first):
+    joined = len(online.hub._subscribers)
+    with connect(f"ws://{online.host}/live", additional_headers={"Origin": online.address}) as line:
+        line.send(first)
+        # It may be over before this goes out.
+        with contextlib.suppress(ConnectionClosed):
+            line.send(json.dumps({"kind": "listen", "to": "page"}))
+        with pytest.raises(ConnectionClosed) as ended:
+            line.recv(timeout=PATIENCE_S)
+    assert ended.value.rcvd.code == POLICY_VIOLATED
+    assert ended.value.rcvd.reason == "fingerlead does not know this page."
+    assert len(online.hub._subscribers) == joined
+
+
+def test_the_token_itself_opens_no_line(online):
+    with online.page(online.token) as page, pytest.raises(ConnectionClosed):
+        page.recv(timeout=PATIENCE_S)
+
+
+def test_a_line_that_says_nothing_ends_before_it_joins(online, monkeypatch):
+    monkeypatch.setattr(guard, "ENTER_WITHIN_S", 0.05)
+    joined = len(online.hub._subscribers)
+    with connect(f"ws://{online.host}/live", additional_headers={"Origin": online.address}) as line:
+        with pytest.raises(ConnectionClosed) as ended:
+            line.recv(timeout=PATIENCE_S)
+        assert len(online.hub._subscribers) == joined
+    assert ended.value.rcvd.code == POLICY_VIOLATED
 
 
 @pytest.fixture(scope="module")
@@ -250,12 +289,14 @@ def _deaf_page(online: OnlinePractice) -> socket.socket:
     line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
     line.sendall(
         (
-            f"GET /live HTTP/1.1\r\nHost: {online.host}\r\nOrigin: http://{online.host}\r\nCookie: {online.cookie}\r\n"
+            f"GET /live HTTP/1.1\r\nHost: {online.host}\r\nOrigin: http://{online.host}\r\n"
             "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
             "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"
         ).encode()
     )
     assert line.recv(12) == b"HTTP/1.1 101"
+    enters = json.dumps({"kind": "enter", "secret": online.secret}).encode()
+    line.sendall(Frame(Opcode.TEXT, enters).serialize(mask=True))
     return line
 
 

@@ -67,10 +67,13 @@ def test_the_page_and_its_files(served, path, kind):
     assert "unsafe" not in policy
 
 
-def test_a_pupils_name_stays_text(served):
+def test_a_pupils_name_is_told_to_a_page_that_is_in_and_stands_in_no_page(served):
     answer = served.get("/").text
-    assert "Ann &lt;b&gt;" in answer
+    assert "Ann" not in answer
     assert not re.search(r"<script(?![^>]*src=)|style=|\son\w+=", answer)
+    with served.page() as socket:
+        first = read_until(socket, lambda message: message["kind"] == "all")
+    assert first["bench"] == {"port": "sim", "pupil": "Ann <b>", "simulated": True}
 
 
 @pytest.mark.parametrize(
@@ -82,12 +85,12 @@ def test_elsewhere_there_is_nothing(served, path):
 
 @pytest.mark.parametrize(
     ("headers", "status"),
-    [({"Cookie": ""}, 401), ({"Host": "elsewhere.example"}, 403), ({"Origin": "http://elsewhere.example"}, 403)],
+    [({}, 401), ({"Host": "elsewhere.example"}, 403), ({"Origin": "http://elsewhere.example"}, 403)],
 )
 def test_a_browser_that_has_not_the_address_does_not_get_in(served, headers, status):
-    assert served.get("/", headers).status_code == status
+    assert served.get("/nothing", {**headers, "Authorization": "Bearer wrong"}).status_code == status
     if "Host" not in headers:
-        with pytest.raises((InvalidStatus, ConnectionClosed)), served.page(**headers) as socket:
+        with pytest.raises((InvalidStatus, ConnectionClosed)), served.page("wrong", **headers) as socket:
             socket.recv(timeout=PATIENCE_S)
 
 

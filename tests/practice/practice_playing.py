@@ -11,11 +11,11 @@ from fingering.table import standard_table
 from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk
 from fingerlead.practice.practice import Practice
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated import chanter, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.planting import CLEAN
 from fingerlead.simulated.play import perform
-from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import written_notes
 from fingerlead.timing.live import LiveAnalysis
@@ -40,7 +40,10 @@ def a_practice(progress: Progress | None = None, key: str | None = None, today: 
 
 
 class Player:
-    """Moves fingers, and lets a practice hear of it as `Listening` does; `events` are all that it told, `asked` all that was asked."""
+    """Moves fingers, and lets a practice hear of it as `Listening` does.
+
+    `events` are all that it told, `asked` all that was asked.
+    """
 
     def __init__(self, practice: Practice, mask: int = HANDS_OFF, doubt_skew_us: int = 1_000) -> None:
         self.practice, self.events, self.asked = practice, [], []

@@ -128,7 +128,16 @@ class SessionByHand:
             self.now_us += arrives_us
             self.actor.take_in(Chunk(data[at : at + size], self.now_us))
             self.actor.take_in(None)
+            self.actor.look()
             at += size
+
+    def wait(self, seconds: float) -> None:
+        """Time goes by without playing."""
+        end_us = self.now_us + round(seconds * 1_000_000)
+        while self.now_us < end_us:
+            self.now_us += 50_000
+            self.actor.take_in(None)
+            self.actor.look()
 
     def chunks(self, port: Any, for_us: int, step_us: int = 10_000) -> None:
         """Read a port that goes by this session's clock."""

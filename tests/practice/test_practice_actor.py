@@ -19,7 +19,6 @@ from fingerlead.practice import events, inbox
 from fingerlead.practice.events import Due, Judged, Lit
 from fingerlead.store.intake import load
 from fingerlead.store.practice_log import Progress, open_progress
-from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import read_session
 from tests.practice.session_tools import TABLE, TODAY, QuietPort, SessionByHand, files, played, standing
 
@@ -68,7 +67,7 @@ def test_a_session_is_kept_byte_for_byte_under_its_date_and_time(tmp_path_factor
     assert len(stand) == 4
     counted = [one for one in stand.values() if one.outcome != "not counted"]
     assert sum(count.tried for count in over.summary.changes) == len(counted)
-    assert by_hand.actor.sessions == [over.session]
+    assert by_hand.actor.keeping.sessions == [over.session]
 
 
 def test_a_session_says_what_was_practised_and_which_hand_was_on_top(tmp_path):
@@ -128,30 +127,6 @@ def test_the_learners_own_playing_counts(tmp_path):
     assert by_hand.of(events.ChanterNow)[-2].kept
     assert sum(count.tried for count in by_hand.of(events.Over)[0].summary.changes) == 12
     assert (tmp_path / "practised.jsonl").stat().st_size > 0
-
-
-def test_a_disk_that_fails_ends_the_keeping_but_not_the_practice(tmp_path, monkeypatch):
-    def full(self: SessionWriter, data: bytes, host_us: int) -> None:
-        raise SessionError(self.path, "the disk is full")
-
-    by_hand = SessionByHand(tmp_path)
-    by_hand.actor.carry_out(inbox.Listen("quiet"))
-    monkeypatch.setattr(SessionWriter, "append", full)
-    by_hand.play(DATA)
-    assert [remark.sentence for remark in by_hand.of(events.Notice)] == [
-        f"{tmp_path}/2026-03-14-193005.session: the disk is full. Practice goes on, but is not kept."
-    ]
-    assert len(by_hand.of(Judged)) == 12
-    assert not by_hand.of(events.ChanterNow)[-1].kept
-
-
-def test_a_folder_that_cannot_be_made_is_said_and_practice_goes_on(tmp_path):
-    (tmp_path / "file").write_text("")
-    by_hand = SessionByHand(tmp_path / "file" / "sessions")
-    by_hand.actor.carry_out(inbox.Listen("quiet"))
-    by_hand.play(DATA)
-    assert "is not kept" in by_hand.of(events.Notice)[0].sentence
-    assert len(by_hand.of(Judged)) == 12
 
 
 @given(st.lists(st.sampled_from(["bytes", "lost", "back", "other", "none", "finish", "again"]), max_size=12))

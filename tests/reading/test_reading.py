@@ -70,7 +70,7 @@ def test_no_short_run_is_clean_where_the_music_is_not_known(lasts_ms):
 
 
 def movements_found(count, grace_us, inner_us, seed, known):
-    """How many of the movements without a true stray are found whole, in how many of them a stray is told, of how many."""
+    """How many movements without a true stray are found whole, in how many of them a stray is told, of how many."""
     performance = movement_player(drawn_movements(count, seed, ambiguous=known), grace_us, inner_us, seed=seed)
     analysis = analysed(performance, music_of(performance) if known else None)
     played = [one for one in performance.changes if one.kind == "movement" and not one.heard and not one.swallowed]

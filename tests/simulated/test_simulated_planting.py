@@ -14,7 +14,7 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, PlantedKind, plant_one, sounds_alike
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.script import SHORTEST_REST_US, Script, Written, tune_script
-from fingerlead.simulated.truth import write_truth
+from fingerlead.simulated.truth import truth_text
 from tests.simulated.known import masks_of, read_truth
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -170,5 +170,5 @@ def test_a_tune_without_notes_is_refused(notes: list[Written]) -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_truth_file_with_a_planted_fault_reads_back(tmp_path, kind: PlantedKind) -> None:
     performance, _ = plant_one(kind, row([LOW_A, E, D, E, LOW_A, B, LOW_G, B]), 4)
-    write_truth(tmp_path / "truth.jsonl", performance, setup_for(4))
+    (tmp_path / "truth.jsonl").write_text(truth_text(performance, setup_for(4)), encoding="utf-8")
     assert read_truth(tmp_path / "truth.jsonl").performance == performance

@@ -10,7 +10,7 @@ from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_bytes
-from fingerlead.simulated.truth import truth_lines, write_truth
+from fingerlead.simulated.truth import truth_lines, truth_text
 from fingerlead.wire.columns import read_record
 from tests.simulated.known import read_truth, sense
 
@@ -19,7 +19,7 @@ def test_a_truth_file_reads_back_as_it_was_played(tmp_path: Path) -> None:
     pupil = load_scenario("mixed").pupil
     performance = perform(pupil, write_script(pupil, 11, changes=200), 11)
     setup = setup_for(11)
-    write_truth(tmp_path / "truth.jsonl", performance, setup)
+    (tmp_path / "truth.jsonl").write_text(truth_text(performance, setup), encoding="utf-8")
     truth = read_truth(tmp_path / "truth.jsonl")
     assert truth.performance == replace(performance, trembles=())
     assert (truth.scan_us, truth.zero_ticks32, truth.first_stamp_us) == (1_000, setup.ticks_start, setup.phase_us)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import tracemalloc
 
 import mido
 import numpy as np
@@ -18,12 +20,13 @@ from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_bytes, wire_frames
-from fingerlead.store.intake import IntakeError, RowError, load, read_csv
+from fingerlead.store.intake import GREATEST_BYTES, IntakeError, RowError, load, read_csv
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.results import KnownSkew
 from fingerlead.timing.timeline import timing_of
+from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.plain_midi import NoteNumbers
 
 
@@ -231,3 +234,48 @@ def test_a_session_tells_the_skew_that_was_measured_with_its_chanter(tmp_path, t
     with SessionWriter(path, "stream", "x", {}) as session:
         session.tell(measured_skew_us=told)
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
+
+
+HOSTILE = {
+    "rows": b"time_us,holes\n" + b"0,xxxxxxxx\n0,xxxxxxxo\n" * 24_000,
+    "empty rows": b"time_us,holes\n" + b"\n" * 520_000 + b"0,xxxxxxxx\n",
+    "spaces": b"time_us,holes\n0,xxxxxxxx" + b" " * 520_000,
+    "beginnings of frames": SYSEX_HEAD * 130_000,
+    "ends of frames": SYSEX_HEAD + b"\xf7" * 60_000,
+    "zeros": b"\1" + b"\0" * 520_000,
+}
+
+
+@pytest.mark.parametrize("content", HOSTILE.values(), ids=HOSTILE)
+def test_a_file_takes_few_times_its_size_in_memory(tmp_path, content):
+    path = tmp_path / "stranger"
+    path.write_bytes(content)
+    load_quietly(path)  # tables that are made once
+    tracemalloc.start()
+    try:
+        load_quietly(path)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 20 * len(content)
+
+
+def load_quietly(path):
+    with contextlib.suppress(IntakeError):
+        load(path)
+
+
+@pytest.mark.parametrize(("head", "kind"), [(b"MThd", "midi"), (b"time_us,holes\n", "csv"), (b"\1", "wire")])
+def test_each_kind_of_file_has_a_greatest_size_and_is_not_read_beyond_it(tmp_path, head, kind):
+    path = tmp_path / "great"
+    path.write_bytes(head)
+    with path.open("r+b") as file:
+        file.truncate(GREATEST_BYTES[kind] + 1)
+    tracemalloc.start()
+    try:
+        with pytest.raises(IntakeError, match=f"at most {GREATEST_BYTES[kind] >> 20} MiB"):
+            load(path)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 1 << 20

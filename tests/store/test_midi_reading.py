@@ -261,3 +261,24 @@ def test_random_events_never_leave_a_traceback():
             for _ in range(chance.randrange(12))
         )
         assert_read_or_refused(file_of(track))
+
+
+@pytest.mark.parametrize(
+    ("file", "words"),
+    [
+        (file_of(b"\xff" * 400_000 + END_OF_TRACK), "a number ends within 4 bytes"),
+        (file_of(b"\0\xff\x59\x02\x7f\x05" + END_OF_TRACK), "has neither"),
+        (file_of(b"\0\xf0\x8f\xff\xff\x7f\0"), "an event is cut off"),
+    ],
+    ids=["a delta time without end", "a bad key signature", "a length beyond the end"],
+)
+def test_the_command_says_it_in_a_sentence_and_ends_with_1(tmp_path, file, words):
+    path = tmp_path / "stranger.mid"
+    path.write_bytes(file)
+    command = [sys.executable, "-m", "fingerlead.faces.cli.main", "analyse", path]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert done.stderr.startswith(f"fingerlead: {path}: expected ")
+    assert words in done.stderr
+    assert done.stderr.count("\n") == 1

@@ -276,13 +276,13 @@ def test_what_is_no_file_is_told_and_never_waited_for(tmp_path):
     progress = open_progress(tmp_path)
     assert "nothing of it is read" in progress.remarks[0]
     passed(progress, "c-d", (DAY, 1))
-    with pytest.raises(NotKept, match="expected a file"):
+    with pytest.raises(NotKept, match="what is there is no file"):
         progress.keep()
     folder = tmp_path / "taken"
     folder.write_text("")
     blocked = open_progress(folder)
     passed(blocked, "c-d", (DAY, 1))
-    with pytest.raises(NotKept, match="could not be written"):
+    with pytest.raises(NotKept, match="it cannot be written"):
         blocked.keep()
 
 
@@ -296,7 +296,7 @@ def test_what_could_not_be_kept_is_kept_later(tmp_path, monkeypatch):
 
     with monkeypatch.context() as patched:
         patched.setattr("fingerlead.store.practice_log.append_line", full)
-        with pytest.raises(NotKept, match="No space left on device"):
+        with pytest.raises(NotKept, match="the disk is full"):
             progress.keep()
     progress.keep()
     assert open_progress(tmp_path / "deep" / "folder") == progress

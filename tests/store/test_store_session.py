@@ -18,12 +18,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingerlead.store import session_reading
 from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter
 from fingerlead.store.session_reading import PortMark, read_session, session_record
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Doubt
 from fingerlead.wire.messages import Holes, encode
+from tests.killed import killed_at_each_step
 
 an_arrival = st.tuples(st.binary(min_size=1, max_size=40), st.integers(-5_000, 400_000))
 
@@ -186,35 +188,7 @@ def test_pulling_the_plug_loses_the_last_quarter_of_a_second_at_most(tmp_path, s
     assert read_session(path).data == session.data
 
 
-# -- full disk ------------------------------------------------------------------------------------------------------
-
-FILLER = """
-import resource, sys
-from pathlib import Path
-from fingerlead.store.session_file import SessionError, SessionWriter
-path = Path(sys.argv[1])
-resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
-writer = SessionWriter(path, "stream", "x")
-try:
-    for i in range(100_000):
-        writer.append(i.to_bytes(4, "big") * 100, i * 250_000)
-except SessionError as error:
-    print(writer.saved_bytes, error)
-    writer.close()
-"""
-
-
-def test_a_full_disk_stops_says_so_and_keeps_what_it_has(tmp_path):
-    pytest.importorskip("resource", reason="needs a system with resource limits")
-    path = tmp_path / "a.session"
-    ran = subprocess.run([sys.executable, "-c", FILLER, str(path)], capture_output=True, text=True, check=True)
-    saved, sentence = ran.stdout.split(" ", 1)
-    assert "the disk is full or fails" in sentence
-    assert "what was saved until then is kept. Make room and record again" in sentence
-    session = read_session(path)
-    assert len(session.data) >= int(saved) > 50_000
-    assert session.data[::400] == b"".join(i.to_bytes(4, "big") for i in range(len(session.data) // 400))[::4]
-    assert ran.stderr == ""
+# -- full disk: see also test_session_held.py ------------------------------------------------------------------------
 
 
 def fill(writer: SessionWriter) -> None:
@@ -228,12 +202,25 @@ def test_after_a_failure_nothing_is_written_twice(tmp_path):
     writer.append(b"kept", 0)
     writer.tick(SAVE_AFTER_US)
     writer._db.execute("PRAGMA max_page_count = 1")
-    with pytest.raises(SessionError, match="disk is full"):
-        fill(writer)
-    writer.close()
+    fill(writer)
+    with pytest.raises(SessionError, match="the disk is full"):
+        writer.close()
     data = read_session(path).data
     assert data[:4] == b"kept"
     assert len(data) - 4 == (len(data) - 4) // 5000 * 5000
+
+
+# -- a beginning that is cut off -------------------------------------------------------------------------------------
+
+
+def test_killed_at_any_step_of_its_beginning_a_session_is_one_or_not_there_at_all(tmp_path):
+    for number in range(200):
+        (tmp_path / f"{number}").mkdir()
+    imports = "from fingerlead.store.session_file import SessionWriter"
+    steps = killed_at_each_step(imports, 'SessionWriter(folder / "a.session", "stream", "x")', tmp_path)
+    there = [path for path in tmp_path.glob("*/a.session") if read_session(path).data == b""]
+    assert len(there) == len(list(tmp_path.glob("*/a.session")))
+    assert 1 < len(there) < steps
 
 
 # -- names that cannot be used --------------------------------------------------------------------------------------
@@ -417,6 +404,14 @@ def refused(path: Path) -> str:
 def test_a_strangers_file_is_refused_in_one_sentence(good, statements, words):
     assert words in refused(change(good, *statements))
     assert beside(good) == ["a.session"]
+
+
+def test_batches_have_a_limit_as_all_rows_have(good, monkeypatch):
+    monkeypatch.setattr(session_reading, "MOST_BATCHES", 3)
+    assert "more than 3 rows" in refused(
+        change(good, "WITH r(i) AS (SELECT 2 UNION ALL SELECT i + 1 FROM r LIMIT 3) INSERT INTO batch "
+                     "SELECT i, first_us, bytes, arrivals FROM r, batch WHERE number = 1")
+    )  # fmt: skip
 
 
 def test_another_kind_of_file_is_refused(tmp_path):

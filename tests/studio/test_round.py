@@ -8,6 +8,7 @@ from fingerlead.store.session_reading import read_session
 from fingerlead.studio.index import analysed
 from fingerlead.studio.round import Round, bring_home
 from fingerlead.studio.studio import Studio
+from tests.full_disk import full_disk
 from tests.studio.studios import playing, write
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -126,6 +127,43 @@ def test_a_turn_that_fails_does_not_end_the_round(tmp_path, monkeypatch):
         cut, *_ = studio.index.sessions(keys[0])
         assert read_session(studio.session_path(cut.digest)).data in playing(1, 300)
         assert list(studio.folder.glob("pupils/*/turns/*")) == []
+
+
+def test_a_turn_on_a_full_disk_goes_on_says_so_and_is_kept_whole_when_there_is_room(tmp_path):
+    port = Fed()
+    data = playing(1, 60)
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        with full_disk():
+            play_a_turn(passed, port, key, data[:10_000])
+            wait_for(
+                lambda: (
+                    passed.sentence
+                    == "not saved yet: the disk is full. It is remembered, and saved as soon as there is room"
+                )
+            )
+            assert passed.now == key
+        port.told_us += 5_000_000
+        port.feed(data[10_000:])
+        wait_for(lambda: not passed.sentence)
+        put_down(passed)
+        passed.stop()
+        (session,) = studio.index.sessions(key)
+        assert read_session(studio.session_path(session.digest)).data == data
+
+
+def test_a_turn_that_cannot_be_kept_to_its_end_says_what_is_lost(tmp_path):
+    port = Fed()
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        with full_disk():
+            play_a_turn(passed, port, key, playing(1, 60))
+            put_down(passed)
+            wait_for(lambda: "of playing could not be kept (the disk is full)" in passed.sentence)
+        passed.stop()
+        assert studio.index.sessions(key) == []
 
 
 def test_what_a_crash_cut_off_is_taken_in_the_next_time_and_what_is_being_played_is_not(tmp_path):

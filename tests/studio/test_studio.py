@@ -1,11 +1,13 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import random
 import signal
 import sqlite3
+import stat
 import time
 import zipfile
 from datetime import date
@@ -155,10 +157,48 @@ def test_a_pupil_goes_out_whole(studio, tmp_path):
     key = studio.add(NAME).key
     taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
     pupils.give(studio.of(key), Homework("2026-09-02", ("low-g-b",), (), "slowly"))
-    with zipfile.ZipFile(studio.export(key, tmp_path / "out.zip")) as bundle:
+    with zipfile.ZipFile(io.BytesIO(studio.export(key))) as bundle:
         assert sorted(bundle.namelist()) == ["homework.jsonl", "pupil.json", f"sessions/{taken.digest}.session"]
-    with pytest.raises(StudioError, match="exists"):
-        studio.export(key, tmp_path / "out.zip")
+
+
+@pytest.fixture
+def open_umask():
+    before = os.umask(0)
+    yield
+    os.umask(before)
+
+
+def open_to_others(folder: Path) -> list[str]:
+    return [path.name for path in (folder, *folder.rglob("*")) if path.stat().st_mode & 0o077]
+
+
+def test_all_of_a_studio_is_its_owners_alone_whatever_the_umask(tmp_path, open_umask):
+    folder = tmp_path / "new" / "studio"
+    with Studio(folder) as studio:
+        key = studio.add("Ailsa").key
+        taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+        pupils.give(studio.of(key), Homework("2026-09-02", ("low-g-b",)))
+        pupils.add_remark(studio.of(key), taken.digest, 0, "slowly", date(2026, 9, 2))
+        assert len(list(folder.rglob("*"))) > 8
+        assert open_to_others(tmp_path / "new") == []
+        assert stat.S_IMODE(studio.session_path(taken.digest).stat().st_mode) == 0o400
+
+
+def test_a_studio_that_an_earlier_version_left_open_is_closed_when_it_is_opened(tmp_path):
+    folder = tmp_path / "studio"
+    with Studio(folder) as studio:
+        key = studio.add("Ailsa").key
+        studio.take_in(key, write(tmp_path / "a.session", playing()))
+    for path in folder.rglob("*"):
+        path.chmod(0o755 if path.is_dir() else 0o444 if path.suffix == ".session" else 0o644)
+    # What else lies in the folder, and the folder itself, may be the person's own.
+    (folder / "letter.txt").write_text("x")
+    (folder / "letter.txt").chmod(0o644)
+    folder.chmod(0o755)
+    with Studio(folder) as studio:
+        assert sorted(open_to_others(folder)) == ["letter.txt", "studio"]
+        (session,) = studio.index.sessions(key)
+        assert stat.S_IMODE(studio.session_path(session.digest).stat().st_mode) == 0o400
 
 
 def test_remarks_and_homework_are_read_back_and_taken_back(studio):
@@ -327,12 +367,11 @@ def test_what_links_point_at_does_not_go_out_and_old_files_do(studio, tmp_path):
     (folder / "notes.txt").symlink_to(tmp_path / "secret")
     (folder / "old.txt").write_text("from 1970")
     os.utime(folder / "old.txt", (0, 0))
-    with zipfile.ZipFile(studio.export(folder.name, tmp_path / "out.zip")) as bundle:
+    with zipfile.ZipFile(io.BytesIO(studio.export(folder.name))) as bundle:
         assert sorted(bundle.namelist()) == ["old.txt", "pupil.json"]
     Path(os.fsdecode(os.fsencode(folder) + b"/\xff")).write_bytes(b"x")
-    with pytest.raises(StudioError, match="cannot be written"):
-        studio.export(folder.name, tmp_path / "again.zip")
-    assert not (tmp_path / "again.zip").exists()
+    with pytest.raises(StudioError, match="cannot be packed"):
+        studio.export(folder.name)
 
 
 def test_hostile_lines_of_homework_and_remarks_become_plain_ones(studio):

@@ -4,6 +4,7 @@
 given lies in a folder of sessions, each named by its date and time.
 """
 
+import contextlib
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -22,7 +23,6 @@ from fingerlead.wire.link import PATIENCE_US, HostLink
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes
 
 ENDING = ".session"
-TRIED_NAMES = 100
 # Often enough that no byte is unsaved for longer than 250 ms.
 TICK_S = 0.05
 # A port that names itself by more ids than this has no skew looked up for the others.
@@ -34,22 +34,9 @@ Heard = Event | Lost | Back
 def begin_session(
     folder: Path, port: str, carrier: Carrier, settings: Mapping[str, object], started: datetime
 ) -> SessionWriter:
-    """A new session; SessionError where it cannot be written."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SessionError(
-            folder, f"the folder for sessions cannot be made: {error.strerror or error}; name another with --folder"
-        ) from None
-    path = _free_name(folder, started)
-    return SessionWriter(path, carrier, port, settings, started.astimezone())
-
-
-def _free_name(folder: Path, started: datetime) -> Path:
-    stem = f"{started:%Y-%m-%d-%H%M%S}"
-    names = (stem, *(f"{stem}-{number}" for number in range(2, TRIED_NAMES)))
-    paths = [folder / (name + ENDING) for name in names]
-    return next((path for path in paths if not path.exists()), paths[-1])
+    """A new session in a folder of sessions; where it cannot be begun now, it is as soon as it can be."""
+    path = folder / f"{started:%Y-%m-%d-%H%M%S}{ENDING}"
+    return SessionWriter(path, carrier, port, settings, started.astimezone(), patient=True)
 
 
 class Recording:
@@ -103,7 +90,7 @@ class Recording:
         return self._notes is not None
 
     def take(self, item: Item, carrier: Carrier) -> bool:
-        """Keep what came; whether more is to come. Raises NotAChanter, SessionError, and the port's own errors."""
+        """Keep what came; whether more is to come. Raises NotAChanter, and the port's own errors."""
         if isinstance(item, Chunk):
             if not self.bytes:
                 self._meet(carrier)
@@ -141,7 +128,7 @@ class Recording:
         return b"" if self._link is None else self._link.stream(what, raw_hz)
 
     def tick(self, host_us: int) -> None:
-        """Time goes by. Raises NotAChanter, SessionError."""
+        """Time goes by. Raises NotAChanter."""
         if self.writer is not None:
             self.writer.tick(host_us)
         if self._link is not None:
@@ -157,11 +144,12 @@ class Recording:
         """Nothing came for a while; there is nothing to catch up with."""
 
     def close(self) -> None:
-        """Nothing more will come."""
+        """Nothing more will come; `writer.loss` says what could not be kept."""
         if self._link is not None:
             self._link.close()
         if self.writer is not None:
-            self.writer.close()
+            with contextlib.suppress(SessionError):
+                self.writer.close()
 
     def _meet(self, carrier: Carrier) -> None:
         if self.writer is not None:

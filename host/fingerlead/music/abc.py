@@ -25,7 +25,7 @@ from fingerlead.music.abc_text import (
 )
 from fingerlead.music.tune import Tune
 
-SIZE_LIMIT = 500_000  # characters; a book of two hundred pipe tunes takes a fifth of it
+SIZE_LIMIT = 200_000  # characters; a book of two hundred pipe tunes takes half of it
 
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _FIELD = re.compile(r"[A-Za-z+]:")

@@ -20,6 +20,7 @@ _LOWEST = 4  # G, counted in letters from C
 _ACCIDENTALS = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}
 _ACCIDENTAL_WORDS = {-2: "double flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double sharp"}
 _MOST_UNITS = 256
+MOST_NOTES = 10_000  # in a tune, rests too, before any repeat: many times what the longest has
 _BAR = re.compile(r"(:*)(\[?\|+\]?|)(:*)(.*)")
 _SKIPPED_WORDS = {
     '"': "a chord symbol or annotation",
@@ -83,6 +84,7 @@ class MusicReader:
         self._warnings, self._source_name = warnings, source_name
         self._bars: list[DraftBar] = []
         self._bar = DraftBar()
+        self._notes_left = MOST_NOTES
         self._accidentals: dict[int, int] = {}
         self._graces: list[tuple[int, Fraction]] = []
         self._slashed = False
@@ -124,8 +126,8 @@ class MusicReader:
     def music(self, text: str, line: int, column: int) -> None:
         """Read a stretch of music whose first character stands at `line` and `column`."""
         for item in parse(text, "music", line, column, self._source_name).children:
-            kind, at = (item.data, item.meta.start_pos) if hasattr(item, "data") else (item.type, item.start_pos)
-            self._handlers[kind](item, line, column + at)
+            kind = item.data if hasattr(item, "data") else item.type
+            self._handlers[kind](item, line, column + _start_of(item))
 
     def change_meter(self, meter: Meter) -> None:
         """A new meter from the bar on that begins here; free time within a tune is not kept."""
@@ -183,6 +185,9 @@ class MusicReader:
         if self._broken is not None:
             note = replace(note, length=note.length * self._broken[0])
             self._broken = None
+        self._notes_left -= 1
+        if self._notes_left < 0:
+            raise self._refuse(note.line, note.column, f"at most {MOST_NOTES} notes in a tune", "another note")
         self._last, self._near = Draft(note, len(self._bars)), True
         self._bar.notes.append(self._last)
         return self._last
@@ -192,7 +197,7 @@ class MusicReader:
             self._grace_at = (line, column)
         for child in item.children:
             if hasattr(child, "data"):
-                at = column + child.meta.start_pos - item.meta.start_pos
+                at = column + _start_of(child) - _start_of(item)
                 self._graces.append(self._pitch(child.children, line, at))
             elif child.type == "SLASH":
                 self._slashed = True
@@ -321,3 +326,8 @@ class MusicReader:
             numbers.update(range(int(first), int(last or first) + 1))
         numbers.discard(0)
         return tuple(sorted(numbers))
+
+
+def _start_of(item: Any) -> int:
+    """Where a token, or the first token of a tree, stands in its line."""
+    return cast("int", (item.children[0] if hasattr(item, "data") else item).start_pos)

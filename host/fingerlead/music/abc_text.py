@@ -113,7 +113,7 @@ def _parser() -> Any:
     """The parser; lark is imported when the first tune is read."""
     from lark import Lark
 
-    return Lark(_GRAMMAR, parser="lalr", start=list(_EXPECTED), maybe_placeholders=False, propagate_positions=True)
+    return Lark(_GRAMMAR, parser="lalr", start=list(_EXPECTED), maybe_placeholders=False)
 
 
 def parse(text: str, start: str, line: int, column: int, source_name: str) -> Any:

@@ -9,7 +9,7 @@ All that touches listening, practice and session runs in this thread, and nothin
 import contextlib
 from collections.abc import Callable
 from concurrent.futures import InvalidStateError
-from pathlib import Path
+from dataclasses import replace
 
 from fingerlead.actor import Actor
 from fingerlead.listening.listening import Heard
@@ -19,12 +19,12 @@ from fingerlead.ports.page_port import PagePort
 from fingerlead.practice import events, inbox
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.events import Event
+from fingerlead.practice.keeping import Keeping
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.pupil_port import first_with_strays
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.source import PAGE, PracticeSetting, Source, Whereabouts, begin_source, origin_of
 from fingerlead.practice.sums import Resting
-from fingerlead.store.practice_log import NotKept
 from fingerlead.timing.results import Timing
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Seen, State, TroubleSeen
@@ -42,7 +42,7 @@ class PracticeActor(Actor[inbox.Request]):
     """Runs a practice; `stop` ends the session, which is kept even where the practice fails. `tell` gets every event.
 
     `new_practice` begins a practice; its argument is whether the playing counts as the learner's. `choices` are kept
-    from one session to the next. `last` is the session that ended last, `sessions` are the files of all that were kept.
+    from one session to the next. `last` is the session that ended last, `keeping` knows what of all is on the disk.
     """
 
     def __init__(
@@ -67,9 +67,8 @@ class PracticeActor(Actor[inbox.Request]):
         self._keyboard_holds: int | None = None
         self._note: int | None = None
         self._kept_us = 0
-        self._keep_failed = False
+        self.keeping = Keeping(self._clock, lambda event: self._tell(event))
         self.last: events.Over | None = None
-        self.sessions: list[Path] = []
 
     def cover(self, covered_mask: int) -> None:
         """Holes as a page covers them, from any thread; passed over while another chanter is listened to."""
@@ -115,9 +114,10 @@ class PracticeActor(Actor[inbox.Request]):
         self._whereabouts.end()
 
     def look(self) -> None:
-        """See what is plugged in while nothing is listened to."""
+        """See what is plugged in while nothing is listened to, and whether all is kept."""
         if self._source is None:
             self._whereabouts.look()
+        self.keeping.look()
 
     def take_in(self, item: Item | None) -> None:
         """Take in what the reader brought, or (None) that nothing came for a while."""
@@ -147,6 +147,7 @@ class PracticeActor(Actor[inbox.Request]):
         try:
             self._finish()
         finally:
+            self.keeping.close()
             self._sounding.close()
 
     # --- requests ---
@@ -240,7 +241,8 @@ class PracticeActor(Actor[inbox.Request]):
         origin = origin_of(to)
         self._practise(origin)
         self._sounding.follow(origin)
-        self._source = begin_source(to, self._setting, self._practice.tune, self._hear, self._notify)
+        self._source = begin_source(to, self._setting, self._practice.tune, self._hear)
+        self.keeping.begin(self._source.listening.writer)
         self._practice.loosened = self._source.sealing.loosened
         self._practice.ask_through(self._source.begin_music)
         self._tell(events.SoundNow(self._sounding.settings()))
@@ -270,27 +272,26 @@ class PracticeActor(Actor[inbox.Request]):
         }
         if source.origin == "page" and self._keyboard_holds is not None:
             practised["keyboard_holds"] = self._keyboard_holds
-        session = source.close(practised)
+        source.close(practised)
         self._source = None
         self._sounding.away()
         self._tell_all(self._practice.close())
         self._keep_progress()
         if not source.played:
+            self.keeping.forget()
             return None
-        self.last = events.Over(self._practice.summary(), session, self._resting.played_us)
+        session = self.keeping.end()
+        over = events.Over(self._practice.summary(), None, self._resting.played_us, log_us=self.keeping.log_lost_us)
         if session is not None:
-            self.sessions.append(session)
-        return self.last
+            path = session.path if session.begun else None
+            over = replace(over, session=path, lost_us=session.lost_us, held_us=session.held_us)
+        self.last = over
+        return over
 
     def _keep_progress(self) -> None:
-        """Write down what was passed; where that fails, say so once and try again later."""
+        """Write down what was passed."""
         self._kept_us = self._clock()
-        try:
-            self._practice.progress.keep()
-        except NotKept as error:
-            if not self._keep_failed:
-                self._notify(f"{error}.")
-            self._keep_failed = True
+        self.keeping.keep_log(self._practice.progress)
 
     def _practise(self, origin: events.Origin | None = None) -> None:
         """A practice anew, for another chanter."""

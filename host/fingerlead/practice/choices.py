@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from fingerlead.practice.sounding import SoundSettings
-from fingerlead.store.files import write_whole
+from fingerlead.store.files import make_private, write_whole
 
 NAME = "choices.json"
 LONGEST = 10_000
@@ -59,7 +59,7 @@ class Choices:
         if self._path is not None:
             # A choice that cannot be kept is made again next time.
             with contextlib.suppress(OSError):
-                self._path.parent.mkdir(parents=True, exist_ok=True)
+                make_private(self._path.parent)
                 write_whole(self._path, json.dumps(after, indent=1).encode())
 
 

@@ -285,12 +285,32 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepingNow:
+    """Whether what is played is being kept: `why` it cannot be written `where`, empty where it can.
+
+    It is held in memory until it can; `losing` where there is no more memory for it. `lost_us` is how much playing was
+    lost until it could.
+    """
+
+    why: str
+    where: str
+    losing: bool
+    lost_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Over:
-    """A session is over; `session` is its file, None where it is not kept."""
+    """A session is over; `session` is its file, None where it is not kept.
+
+    `lost_us` of its playing is lost, `held_us` is not written yet. The practice log does not know the last `log_us`.
+    """
 
     summary: SessionSummary
     session: Path | None
     played_us: int
+    lost_us: int = 0
+    held_us: int = 0
+    log_us: int = 0
 
 
 Event = (
@@ -311,5 +331,6 @@ Event = (
     | HandNow
     | StaffNow
     | Notice
+    | KeepingNow
     | Over
 )

@@ -23,13 +23,11 @@ from fingerlead.practice.sealing import RAW_HZ, SealWatch
 from fingerlead.practice.state import CHANTER, Sign, step
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.chanters import Calibration
-from fingerlead.store.session_file import SessionError
 from fingerlead.timing.results import Timing
 from fingerlead.wire.plain_midi import NoteNumbers
 
 LOOK_EVERY_US = 2_000_000
 PAGE = "page"
-NOT_KEPT = "{}: {}. Practice goes on, but is not kept."
 _log = logging.getLogger(__name__)
 
 
@@ -61,34 +59,22 @@ class Source:
     listening: Listening
     settings: Mapping[str, object]  # as they are kept with it
     sealing: SealWatch
-    notify: Callable[[str], None]  # gets what the player is to know
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last published
     played: bool = False  # whether a hole was covered
 
     def take(self, item: Item) -> bool:
-        """Take an item in; whether more is to come. Where it cannot be kept, `notify` gets why, and it goes on."""
-        try:
-            return self.listening.take(item, self.reader.carrier)
-        except SessionError as error:
-            self._keep_no_more(error)
-            return self.listening.take(item, self.reader.carrier)
+        """Take an item in; whether more is to come."""
+        return self.listening.take(item, self.reader.carrier)
 
     def tick(self, host_us: int) -> None:
         """Time goes by. Raises NotAChanter."""
-        try:
-            self.listening.tick(host_us)
-        except SessionError as error:
-            self._keep_no_more(error)
+        self.listening.tick(host_us)
 
     def begin_music(self, music: SessionMusic) -> None:
         """Ask for a music from now on, in the session too."""
-        try:
-            self.listening.begin_music(music)
-        except SessionError as error:
-            self._keep_no_more(error)
-            self.listening.begin_music(music)
+        self.listening.begin_music(music)
 
     def see_to_raw(self, one_note: bool) -> None:
         """Have raw samples beside the holes while a note alone is practised, where that tells anything."""
@@ -102,35 +88,18 @@ class Source:
         """Whether it is kept as a session."""
         return self.listening.writer is not None
 
-    def close(self, practised: Mapping[str, object]) -> Path | None:
-        """Stop listening. Gives where it is kept; where nothing was played, nothing is.
-
-        `practised` goes into the session's settings.
-        """
+    def close(self, practised: Mapping[str, object]) -> None:
+        """Stop listening. The session, which others close, gets `practised` into its settings."""
         self.see_to_raw(False)
         more = True
         for item in self.reader.drain():
             # Listening is over: an error in the last bytes changes nothing.
             with contextlib.suppress(Exception):
                 more = more and self.take(item)
-        writer = self.listening.writer
-        if writer is not None and not self.played:
-            writer.discard()
-            self.listening.writer = writer = None
-        try:
-            if writer is not None:
-                writer.tell(settings=json.dumps({**self.settings, **practised}))
-            self.listening.close()
-        except SessionError as error:
-            self.notify(f"{error.path}: {error}")
-        return None if writer is None else writer.path
-
-    def _keep_no_more(self, error: SessionError) -> None:
         writer, self.listening.writer = self.listening.writer, None
+        self.listening.close()
         if writer is not None:
-            with contextlib.suppress(SessionError):
-                writer.close()
-        self.notify(NOT_KEPT.format(error.path, error))
+            writer.tell(settings=json.dumps({**self.settings, **practised}))
 
 
 def origin_of(to: str) -> Origin:
@@ -143,9 +112,8 @@ def begin_source(
     setting: PracticeSetting,
     tune: Tune,
     hear: Callable[[Heard, Timing], None],
-    notify: Callable[[str], None],
 ) -> Source:
-    """Begin to listen to `sim`, `page` or a port; the pupil plays `tune`. `notify` gets why it cannot be kept."""
+    """Begin to listen to `sim`, `page` or a port; the pupil plays `tune`."""
     origin = origin_of(to)
     page = PagePort(clock=setting.clock) if origin == "page" else None
     pupil = PupilPort(tune) if origin == "simulated" else None
@@ -155,15 +123,12 @@ def begin_source(
     settings = plays._asdict() if skew_us is None else {**plays._asdict(), "skew_us": skew_us}
     writer = None
     if pupil is None and setting.folder is not None:
-        try:
-            writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
-        except SessionError as error:
-            notify(NOT_KEPT.format(error.path, error))
+        writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
     listening = Listening(
         setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
     )
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-    return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), notify, page, pupil)
+    return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), page, pupil)
 
 
 class Whereabouts:

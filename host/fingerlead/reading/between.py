@@ -22,6 +22,7 @@ Kind = Literal["direct", "strays", "movement", "extra"]
 
 # Strays within one embellishment; more, and it is not told as that embellishment.
 MOST_INSIDE = 2
+LONGEST_MOVEMENT = 9  # notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,8 @@ def explanations(
 def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Costs) -> Iterator[Explanation]:
     forms = forms_between(from_note, to_note)
     for inside in range(min(MOST_INSIDE, len(sounds) - 1) + 1):
+        if len(sounds) - inside > LONGEST_MOVEMENT:
+            continue
         cheapest: Explanation | None = None
         for out in combinations(range(len(sounds)), inside):
             kept = tuple(place for place in range(len(sounds)) if place not in out)

@@ -90,9 +90,14 @@ class Music:
         return known
 
     @cached_property
+    def has_graces(self) -> bool:
+        """Whether grace notes are written."""
+        return any(one.graces for one in self.notes)
+
+    @cached_property
     def most_sounds(self) -> int:
         """How many sounds between two melody notes are looked at."""
-        return MOST_SOUNDS if not self.notes or any(one.graces for one in self.notes) else MOST_PLAIN_SOUNDS
+        return MOST_SOUNDS if not self.notes or self.has_graces else MOST_PLAIN_SOUNDS
 
     @cached_property
     def _known(self) -> dict[tuple[int, int], tuple[Place, ...]]:

@@ -40,8 +40,8 @@ NO_NOTE = len(NOTES)
 OFF_STEP_US = 250_000
 # Rightly fingered and so long, it is a note even if the hands come off next.
 OFF_NOTE_US = 120_000
-# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands off
-# and in which no mask stood for longer costs something.
+# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands
+# off and in which no mask stood for longer costs something.
 OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
@@ -63,7 +63,8 @@ class Stretches:
 
     `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
     to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
-    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last one may sound on: its length is what is known of it.
+    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last
+    one may sound on: its length is what is known of it.
     """
 
     note: list[int]
@@ -137,6 +138,10 @@ class _Step:
     before: "_Step | None"
     gap: Gap
     lately: tuple[tuple[int, int], tuple[int, int]]
+
+
+# Ways to a melody note by the position that they bring the player to: what one costs, and what it is.
+_Found = dict[int, tuple[int, Place, _Step | None, Gap]]
 
 
 class Reader:
@@ -236,7 +241,7 @@ class Reader:
 
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
-        found: dict[int, _Step] = {}
+        found: _Found = {}
         jump: tuple[int, _Step, Gap] | None = None
         own = self._own(at)
         sounds: tuple[int, ...] = ()
@@ -265,12 +270,12 @@ class Reader:
         if jump is not None and self.s.note[at] != NO_NOTE:
             self._jump(at, own, jump, found)
         if self._carried is not None and at == 0:
-            self._add(found, at, Place(self._carried.position, 0, (), self._carried.written), own, None, Gap(-1, at))
+            _add(found, Place(self._carried.position, 0, (), self._carried.written), own, None, Gap(-1, at))
         elif first and self._carried is None:
             cost = own + self._left_over(0, at)
             for place in self._begins(at):
-                self._add(found, at, place, cost + place.cost, None, Gap(-1, at))
-        return self._likely(found)
+                _add(found, place, cost + place.cost, None, Gap(-1, at))
+        return self._likely(at, found)
 
     def _begins(self, at: int) -> Iterable[Place]:
         """Where a first melody note of its music may stand."""
@@ -280,14 +285,14 @@ class Reader:
         return (*music.goes_on(0, note), *music.jumps(0, note, after_pause=False))
 
     def _step_from(
-        self, before: int, at: int, sounds: tuple[int, ...], own: int, found: dict[int, _Step]
+        self, before: int, at: int, sounds: tuple[int, ...], own: int, found: _Found
     ) -> tuple[int, _Step, Gap] | None:
         """Go on from a melody note to another; gives the cheapest way there, wherever in the music that is."""
         s, number = self.s, self._music_of[at]
         music = self._musics[number]
         steps = self._steps[before]
         cheapest = min(steps.values(), key=_cost)
-        limit = min(step.cost for step in found.values()) if found else NEVER
+        limit = min(way[0] for way in found.values()) if found else NEVER
         if music.is_known:
             limit += FAR_DEARER
         if cheapest.cost + own >= limit:
@@ -296,16 +301,23 @@ class Reader:
         if plain >= NEVER:
             return None
         if not music.is_known:
-            self._add(found, at, NOWHERE, cheapest.cost + own + plain, cheapest, gap)
+            _add(found, NOWHERE, cheapest.cost + own + plain, cheapest, gap)
             return None
         if self._music_of[before] != number:
             for place in self._begins(at):
-                self._add(found, at, place, cheapest.cost + own + plain + place.cost, cheapest, gap)
+                _add(found, place, cheapest.cost + own + plain + place.cost, cheapest, gap)
+        way = (cheapest.cost + plain, cheapest, gap) if self._music_of[before] == number else None
         note, from_off = s.note[at], s.note[before] == NO_NOTE
+        # Where grace notes are written, they may explain what is dear without.
+        least = 0 if music.has_graces and not from_off else plain
+        if cheapest.cost + own + least >= limit:
+            return way
         for position, so_far, step in self._stands(before, steps, music, cheapest):
             cost = so_far + own
+            if cost + least >= limit:
+                continue
             if note == NO_NOTE:
-                self._add(found, at, Place(position, 0, (), False), cost + plain, step, gap)
+                _add(found, Place(position, 0, (), False), cost + plain, step, gap)
                 continue
             for place in music.goes_on(position, note):
                 total = cost + place.cost
@@ -313,10 +325,10 @@ class Reader:
                     continue
                 if place.graces and not from_off:
                     embellished, why = self._embellished(gap, plain, place.graces)
-                    self._add(found, at, place, total + embellished, step, why)
+                    _add(found, place, total + embellished, step, why)
                 elif total + plain < limit:
-                    self._add(found, at, place, total + plain, step, gap)
-        return (cheapest.cost + plain, cheapest, gap) if self._music_of[before] == number else None
+                    _add(found, place, total + plain, step, gap)
+        return way
 
     def _stands(
         self, before: int, steps: dict[int, _Step], music: Music, cheapest: _Step
@@ -334,41 +346,40 @@ class Reader:
             stands += [(first.position, cheapest.cost + first.cost, cheapest) for first in firsts if first.written]
         return stands
 
-    def _jump(self, at: int, own: int, way: tuple[int, _Step, Gap], found: dict[int, _Step]) -> None:
+    def _jump(self, at: int, own: int, way: tuple[int, _Step, Gap], found: _Found) -> None:
         """Go back, or on to a later bar, by the cheapest way to a melody note."""
         cost, step, gap = way
         music, from_off = self._musics[self._music_of[at]], self.s.note[step.at] == NO_NOTE
-        limit = min(one.cost for one in found.values()) + FAR_DEARER if found else NEVER
+        limit = min(one[0] for one in found.values()) + FAR_DEARER if found else NEVER
         for place in music.jumps(step.place.position, self.s.note[at], after_pause=from_off):
             total = cost + own + place.cost
             if total >= limit:
                 continue
             if place.graces and not from_off:
                 embellished, why = self._embellished(gap, cost - step.cost, place.graces)
-                self._add(found, at, place, total + embellished - (cost - step.cost), step, why)
+                _add(found, place, total + embellished - (cost - step.cost), step, why)
             else:
-                self._add(found, at, place, total, step, gap)
+                _add(found, place, total, step, gap)
 
-    def _add(self, found: dict[int, _Step], at: int, place: Place, cost: int, before: "_Step | None", gap: Gap) -> None:
-        known = found.get(place.position)
-        if known is None or cost < known.cost:
-            spell = self.s.start_us[at] // SPELL_US
-            lately = ((0, 0), (0, 0)) if before is None else before.lately
-            if before is not None and self.s.start_us[before.at] // SPELL_US != spell:
-                lately = ((self.s.start_us[at], place.position), lately[0])
-            found[place.position] = _Step(at, place, cost, before, gap, lately)
-
-    def _likely(self, found: dict[int, _Step]) -> dict[int, _Step]:
+    def _likely(self, at: int, found: _Found) -> dict[int, _Step]:
         """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago."""
-        if len(found) < 2:
-            return found
-        by_cost = sorted(found.values(), key=lambda step: (step.cost, step.place.position))
-        best = by_cost[0]
-        return {
-            step.place.position: step
-            for step in by_cost[:MOST_WALKS]
-            if step.cost - best.cost < FAR_DEARER and step.lately[1] == best.lately[1]
+        by_cost = sorted((way[0], position) for position, way in found.items())
+        steps = {
+            position: self._step(at, *found[position])
+            for cost, position in by_cost[:MOST_WALKS]
+            if cost - by_cost[0][0] < FAR_DEARER
         }
+        if len(steps) < 2:
+            return steps
+        best = steps[by_cost[0][1]]
+        return {position: step for position, step in steps.items() if step.lately[1] == best.lately[1]}
+
+    def _step(self, at: int, cost: int, place: Place, before: _Step | None, gap: Gap) -> _Step:
+        start_us = self.s.start_us
+        lately = ((0, 0), (0, 0)) if before is None else before.lately
+        if before is not None and start_us[before.at] // SPELL_US != start_us[at] // SPELL_US:
+            lately = ((start_us[at], place.position), lately[0])
+        return _Step(at, place, cost, before, gap, lately)
 
     def _own(self, at: int) -> int:
         """The price of a stretch being a melody note, whatever is around it."""
@@ -546,6 +557,13 @@ class Reader:
         sounds = (*one.sounds, at, *after.sounds)
         merged = self._between(one.first, after.last, sounds)[0]
         return merged - apart - self._own(at) < self._costs[at].unclear
+
+
+def _add(found: _Found, place: Place, cost: int, before: _Step | None, gap: Gap) -> None:
+    """Keep the cheapest way to each position."""
+    known = found.get(place.position)
+    if known is None or cost < known[0]:
+        found[place.position] = cost, place, before, gap
 
 
 def _cost(step: _Step) -> int:

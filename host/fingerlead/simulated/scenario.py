@@ -15,7 +15,6 @@
 Every key may be left out. `favour` is how many times as often a change with both its notes named is played.
 """
 
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import resources
@@ -25,6 +24,7 @@ from typing import Any, TypeGuard
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES, SOUNDING, note_index
+from fingering.toml_file import SIZE_LIMIT, FileError, parse_toml, read_bytes
 from fingerlead.simulated.pupil import HUMAN_SCATTER_US, STANDARD, Habit, SimulatedPupil, WrongFinger
 
 BUILT_IN = ("clean", "early-little-finger", "heavy-crossing", "mixed", "trembling")
@@ -55,20 +55,24 @@ def load_scenario(name_or_path: str) -> Scenario:
     if name_or_path in BUILT_IN:
         file = resources.files("fingerlead.simulated").joinpath("pupils", f"{name_or_path}.toml")
         return read_scenario(file.read_text(encoding="utf-8"), name_or_path)
+    expected = f"a pupil's TOML file, or one of {', '.join(BUILT_IN)}"
     try:
-        text = Path(name_or_path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "no text"
-        expected = f"a pupil's TOML file, or one of {', '.join(BUILT_IN)} ({reason})"
-        raise PupilError(name_or_path, "", expected, "") from None
+        data = read_bytes(name_or_path, FileError)
+        text = data.decode("utf-8")
+    except FileError as error:
+        raise PupilError(name_or_path, "", f"{expected} ({error.reason})", "") from None
+    except UnicodeDecodeError:
+        raise PupilError(name_or_path, "", f"{expected} (no text)", "") from None
+    if len(data) > SIZE_LIMIT:
+        raise PupilError(name_or_path, "", f"{expected}, of at most {SIZE_LIMIT} bytes", "a longer one")
     return read_scenario(text, name_or_path)
 
 
 def read_scenario(text: str, source: str) -> Scenario:
     """A scenario from TOML text; `source` is named in errors. Raises PupilError."""
     try:
-        top = _Keys(source, "", tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        top = _Keys(source, "", parse_toml(text))
+    except ValueError as error:
         raise PupilError(source, "", f"TOML ({error})", "") from None
     low_ms, high_ms = top.range_ms("hold_ms", (250, 900), at_least=100)
     pupil = SimulatedPupil(

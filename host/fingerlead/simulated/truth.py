@@ -28,7 +28,6 @@ written out, and so has a fault. Then there are two kinds more, whose finger is 
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
 from fingering.holes import FINGERS, to_text
@@ -80,7 +79,6 @@ def _body(entry: PerformedNote | Edge | PlayedGrace | PlantedFault) -> dict[str,
     }
 
 
-def write_truth(path: Path, performance: Performance, setup: Setup) -> None:
-    """Write the truth file; OSError where it cannot be written."""
-    with path.open("w", encoding="utf-8", newline="\n") as file:
-        file.writelines(line + "\n" for line in truth_lines(performance, setup))
+def truth_text(performance: Performance, setup: Setup) -> str:
+    """The truth file as text."""
+    return "".join(line + "\n" for line in truth_lines(performance, setup))

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from fingering.holes import FINGERS, HOLES
 from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
-from fingerlead.store.files import own_folder, write_whole
+from fingerlead.store.files import own_folder, own_private, write_whole
 from fingerlead.wire.messages import Levels
 
 CALIBRATION_SCHEMA = "fingerlead-calibration-1"
@@ -271,7 +271,8 @@ def _file(data: bytes, source: str, schema: str, holes: int, again: str) -> Toml
         )
     if len(file.entries) != holes:
         file.refuse(None, f"expected {holes} [[hole]] entries; got {len(file.entries)}; {again}")
-    if not re.fullmatch(r"[0-9a-f]{16}", str(file.head.values.get("device"))):
+    device = file.head.values.get("device")
+    if not (isinstance(device, str) and re.fullmatch(r"[0-9a-f]{16}", device)):
         file.head.refuse("device", "expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
     return file
 
@@ -292,7 +293,7 @@ def _exists(path: Path) -> bool:
 
 def _write(path: Path, text: str) -> Path:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        own_private(path.parent)
         write_whole(path, text.encode())
     except OSError as error:
         raise CalibrationError(

@@ -143,7 +143,8 @@ def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
             most = GREATEST_BYTES[kind]
             if size > most:
                 raise IntakeError(path, f"expected at most {most >> 20} MiB; it has {size >> 20}. Split it")
-            data = head + file.read(most)
+            # By its size, as room for all that is asked for is taken beforehand.
+            data = head + file.read(size - len(head))
     except SessionError as error:
         raise IntakeError(path, str(error)) from None
     except OSError as error:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Literal, TypeVar
 
 from fingering.notes import NOTES
-from fingerlead.store.files import LineError, append_line, object_in, own_folder, read_lines
+from fingerlead.store.files import LineError, append_line, make_private, object_in, own_folder, read_lines, why_not
 
 SCHEMA = "fingerlead-practised-1"
 LONGEST_KEY = 64
@@ -150,7 +150,11 @@ READS_LETTERS, READS_STAFF = (8.0, 0.8), (24.0, 0.9)
 
 
 class NotKept(Exception):
-    """What was practised could not be written down; `str()` is one sentence. Nothing is lost: `keep` again later."""
+    """What was practised could not be written to `path`: `why`. Nothing is lost: `keep` again later."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        self.path, self.why = path, why
+        super().__init__(f"{path}: {why}")
 
 
 @dataclass(slots=True)
@@ -220,8 +224,8 @@ class Progress:
             return
         try:
             if self.path.exists() and not self.path.is_file():
-                raise NotKept(f"{self.path}: expected a file to keep what was practised; got something else")
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+                raise NotKept(self.path, "what is there is no file")
+            make_private(self.path.parent)
             while self._unkept_passings:
                 append_line(self.path, to_line(self._unkept_passings[0]))
                 del self._unkept_passings[0]
@@ -229,10 +233,7 @@ class Progress:
                 append_line(self.path, to_line(self._unkept_counts[day]))
                 del self._unkept_counts[day]
         except OSError as error:
-            raise NotKept(
-                f"{self.path}: what was practised could not be written down ({error.strerror or error}): it is tried "
-                "again, free some room or look at who may write there"
-            ) from None
+            raise NotKept(self.path, why_not(error)) from None
 
     def state(self, rung: str, today: date) -> State:
         """How far a rung is: `due` where it was passed on another day and is to be confirmed."""

@@ -7,20 +7,24 @@ the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic c
 
 A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrivals`, for each read two little-endian u32,
 how many of the bytes it brought and how many µs after `first_us`.
+
+Where the disk is full or fails, rows are held in memory and tried again; held for longer than there is memory for, they
+are lost, which `lost_us` counts and a mark of each kind shows.
 """
 
 import contextlib
 import json
 import logging
-import os
 import sqlite3
 import struct
-from collections.abc import Iterator, Mapping
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, Self, get_args
+from typing import Literal, NamedTuple, Self, get_args
 
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.store.files import own_private, why_not, write_new
 from fingerlead.store.session_music import MusicError, row_of
 from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
@@ -57,13 +61,34 @@ SAVE_AFTER_US = 200_000
 SAVE_AFTER_BYTES = 1 << 16
 # Pages in the write-ahead log before they are brought into the file itself: about every ten seconds of playing.
 CHECKPOINT_PAGES = 100
+# How often a disk that failed is tried again.
+RETRY_US = 2_000_000
+# What is held while it fails, in memory: hours of dense playing (a test counts them). A row costs so much beside its
+# bytes.
+MOST_HELD, ROW_COSTS = 1 << 24, 400
+# What is written in one go once there is room again: nothing waits for all of it.
+PORTION = 1 << 20
+TRIED_NAMES = 100
+_MUSIC = "INSERT INTO music VALUES (?, ?, ?, ?, ?)"
+_BATCH, _MARK = "INSERT INTO batch VALUES (NULL, ?, ?, ?)", "INSERT INTO mark VALUES (NULL, ?, ?, ?)"
 _log = logging.getLogger(__name__)
 
 
-class SessionWriter:
-    """A new session on disk, for one thread at a time. Raises SessionError, in words for the user.
+class _Row(NamedTuple):
+    """A row to write, and what it is about: from when on, and how much memory it takes."""
 
-    The file must not exist yet. `settings` are kept as JSON. `close` leaves one single file.
+    from_us: int
+    statement: str
+    values: tuple[object, ...]
+    size: int
+
+
+class SessionWriter:
+    """A new session on disk, for one thread at a time; `settings` are kept as JSON.
+
+    The file must not exist yet: SessionError, in words for the user, where it cannot be begun; a `patient` one, in a
+    folder of the program's own, is begun as soon as it can be. From then on only `close` raises SessionError, where
+    something was lost; it leaves one single file. `trouble` says why nothing can be written just now.
     """
 
     def __init__(
@@ -73,56 +98,103 @@ class SessionWriter:
         port: str,
         settings: Mapping[str, object] | None = None,
         started: datetime | None = None,
+        *,
+        patient: bool = False,
+        most_held: int = MOST_HELD,
     ) -> None:
         self.path = Path(path)
         self.saved_bytes = 0
+        self.trouble = ""
         self._reads: list[tuple[bytes, int]] = []
         self._size = 0
-        self._first_us = 0
         self._musics = self._music_us = 0
-        _claim(self.path)
+        self._first_us = self._now_us = self._tried_us = 0
+        self._held: deque[_Row] = deque()
+        self._held_size, self._most_held = 0, most_held
+        # When playing was lost, from and until; and since when it is being lost.
+        self._lost_us: list[tuple[int, int]] = []
+        self._losing_us: int | None = None
+        self._patient, self._made, self._closed = patient, False, False
+        self._db: sqlite3.Connection | None = None
+        self._told: dict[str, str] = {}
+        self._head = {
+            "program": "fingerlead",
+            "program_version": __version__,
+            "started_utc": (started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
+            "port": port,
+            "carrier": carrier,
+            "settings": json.dumps(dict(settings or {})),
+        }
         try:
-            with self._in_words():
-                self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
-                self._create(
-                    program="fingerlead",
-                    program_version=__version__,
-                    started_utc=(started or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds"),
-                    port=port,
-                    carrier=carrier,
-                    settings=json.dumps(dict(settings or {})),
-                )
-        except SessionError:
-            # Nothing half made stays.
-            self.discard()
-            raise
+            self._begin()
+        except (OSError, sqlite3.Error) as error:
+            if not patient:
+                # Nothing half made stays.
+                self.discard()
+                raise SessionError(self.path, _refusal(error)) from None
+            self.trouble = why_not(error)
         _log.info("session begun, carrier %s", carrier)
+
+    @property
+    def unkept(self) -> bool:
+        """Whether something could not be written when it came, and is still held."""
+        return bool(self.trouble or self._held)
+
+    @property
+    def begun(self) -> bool:
+        """Whether its file is there."""
+        return self._made
+
+    @property
+    def losing(self) -> bool:
+        """Whether no more can be held: what comes now is lost."""
+        return self._losing_us is not None
+
+    @property
+    def lost_us(self) -> int:
+        """How much playing is lost; once the session is closed, with what was still held."""
+        losing = 0 if self._losing_us is None else self._now_us - self._losing_us
+        return losing + sum(until_us - from_us for from_us, until_us in self._lost_us)
+
+    @property
+    def held_us(self) -> int:
+        """How much playing is held and not written yet."""
+        return self._now_us - self._held[0].from_us if self._held else 0
 
     def append(self, data: bytes, host_us: int) -> None:
         """Add the bytes of one read that arrived at `host_us`; saves when it is time."""
         if not data:
             return
         if self._reads and not 0 <= host_us - self._first_us < 1 << 32:
-            self._save()
+            self.save()
+        self._now_us = max(self._now_us, host_us)
         if not self._reads:
             self._first_us = host_us
         self._reads.append((data, host_us - self._first_us))
         self._size += len(data)
         if self._size >= SAVE_AFTER_BYTES:
-            self._save()
+            self.save()
         else:
             self.tick(host_us)
 
     def tick(self, host_us: int) -> None:
-        """Save where the oldest unsaved byte is 200 ms old; call at least every 50 ms."""
+        """Save where the oldest unsaved byte is 200 ms old, and try again what is held; call at least every 50 ms."""
+        self._now_us = max(self._now_us, host_us)
         if self._reads and host_us - self._first_us >= SAVE_AFTER_US:
-            self._save()
+            self.save()
+        elif self.unkept:
+            self._write()
+
+    def save(self) -> None:
+        """Save all that came so far, where that works now."""
+        self._pack()
+        self._write()
 
     def mark(self, kind: Literal["lost", "back"], host_us: int, cause: str = "") -> None:
         """Note that the port was lost, or is back."""
-        self._save()
-        with self._in_words():
-            self._db.execute("INSERT INTO mark VALUES (NULL, ?, ?, ?)", (host_us, kind, _storable(cause)))
+        self._pack()
+        self._hold(_mark(host_us, kind, cause))
+        self._write()
 
     def begin_music(self, at_us: int, music: SessionMusic) -> None:
         """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock. It may not overlap the last one."""
@@ -134,46 +206,79 @@ class SessionWriter:
             row = row_of(self._musics + 1, at_us, music)
         except MusicError as error:
             raise SessionError(self.path, f"the music cannot be kept: {error}") from None
-        self._save()
-        with self._in_words():
-            self._db.execute("INSERT INTO music VALUES (?, ?, ?, ?, ?)", row)
-        self._musics, self._music_us = self._musics + 1, at_us
+        self._pack()
+        self._hold(_Row(self._now_us, _MUSIC, row, ROW_COSTS + len(row[3])))
+        if not self.losing:
+            self._musics, self._music_us = self._musics + 1, at_us
+        self._write()
 
     def tell(self, **meta: str) -> None:
         """Write or renew something of the session's description, such as `carrier`."""
         if meta.get("carrier", "stream") not in CARRIERS:
             raise ValueError(f"expected one of {CARRIERS}, got {meta['carrier']}")
-        with self._in_words():
-            told = [(key, _storable(value)) for key, value in meta.items()]
-            self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", told)
+        self._told.update((key, _storable(value)) for key, value in meta.items())
+        self._write()
 
     @contextlib.contextmanager
     def at_once(self) -> Iterator[None]:
-        """Everything within is saved in one go: for a session that is there already, not one that is being played."""
-        self._db.execute("BEGIN")
+        """Everything within is saved in one go: for a session that is there already, not one that is being played.
+
+        Raises SessionError where it cannot be.
+        """
+        assert self._db is not None
+        with self._in_words():
+            self._db.execute("BEGIN")
         yield
-        self._save()
-        self._db.execute("COMMIT")
+        self.save()
+        # A failure has taken all of it back, and there is nothing to commit.
+        if not self._db.in_transaction:
+            raise SessionError(self.path, f"{self.trouble or 'the disk failed'}; make room there, and try again")
+        with self._in_words():
+            self._db.execute("COMMIT")
 
     def close(self) -> None:
-        """Save what is left and make it one single file. What was saved before stays, whatever happens here."""
-        try:
-            self._save()
-        finally:
-            _log.info("session closed, %d bytes saved", self.saved_bytes)
+        """Save what is left and make it one single file; SessionError where anything was lost.
+
+        What was saved before stays, whatever happens here.
+        """
+        if self._closed:
+            return
+        self._closed = True
+        self._pack()
+        self._write(last=True)
+        if self._held:
+            since_us = self._held[0].from_us
+            self._lost_us = [lost for lost in self._lost_us if lost[0] < since_us] + [(since_us, self._now_us)]
+            self._losing_us = None
+        _log.info("session closed, %d bytes saved, %d µs lost", self.saved_bytes, self.lost_us)
+        if self._db is not None:
             # On a full disk or with a reader at work the write-ahead log stays beside the file; both are read together.
             with contextlib.suppress(sqlite3.Error):
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 self._db.execute("PRAGMA journal_mode = DELETE")
             with contextlib.suppress(sqlite3.Error):
                 self._db.close()
+        if self._held or self._told or self.lost_us:
+            raise SessionError(self.path, self.loss)
+
+    @property
+    def loss(self) -> str:
+        """What was lost, in words; nothing where nothing was."""
+        if not (self.lost_us or (self._closed and (self._held or self._told))):
+            return ""
+        why = f" ({self.trouble})" if self.trouble else ""
+        return (
+            f"{seconds_text(self.lost_us)} of playing could not be kept{why}; all else is kept. "
+            "Make room on the disk before you play again"
+        )
 
     def discard(self) -> None:
         """Close without saving, and remove the file."""
-        if hasattr(self, "_db"):
-            self._reads.clear()
+        self._closed = True
+        if self._db is not None:
             self._db.close()
-        remove_session(self.path)
+        if self._made:
+            remove_session(self.path)
 
     def __enter__(self) -> Self:
         return self
@@ -181,44 +286,130 @@ class SessionWriter:
     def __exit__(self, *failure: object) -> None:
         self.close()
 
-    def _create(self, **meta: str) -> None:
-        # This goes in before the write-ahead log is switched on: even without the log the file is a session.
-        db = self._db
-        db.execute("BEGIN")
-        for statement in SCHEMA.values():
-            db.execute(statement)
-        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        db.execute(f"PRAGMA user_version = {VERSION}")
-        self.tell(**meta)
-        db.execute("COMMIT")
-        db.execute("PRAGMA journal_mode = WAL")
-        # FULL: a commit is on the disk, not only in the system's memory, when it returns.
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+    def _begin(self) -> None:
+        """Make the file, and open it; what was done before is not done again. Raises OSError, sqlite3.Error."""
+        if not self._made:
+            if self._patient:
+                own_private(self.path.parent)
+            # Whole from the first moment it is there: even without its log the file is a session.
+            self._make(_empty_session(self._head))
+            self._made = True
+            # The log of an older session of this name would be taken for its own.
+            remove_session(self.path, ("-wal", "-shm", "-journal"))
+        db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+            # FULL: a commit is on the disk, not only in the system's memory, when it returns.
+            db.execute("PRAGMA synchronous = FULL")
+            db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+        except sqlite3.Error:
+            db.close()
+            raise
+        self._db = db
 
-    def _save(self) -> None:
+    def _make(self, head: bytes) -> None:
+        """Make the file; a patient session takes the next name where one is taken. Raises OSError."""
+        last = TRIED_NAMES if self._patient else 1
+        for number in range(1, last + 1):
+            path = self.path if number == 1 else self.path.with_stem(f"{self.path.stem}-{number}")
+            try:
+                write_new(path, head)
+            except FileExistsError:
+                if number == last:
+                    raise
+            else:
+                self.path = path
+                return
+
+    def _pack(self) -> None:
+        """Make a row of the reads so far."""
         if not self._reads:
             return
         arrivals = [number for data, after_us in self._reads for number in (len(data), after_us)]
-        row = (self._first_us, b"".join(data for data, _ in self._reads), struct.pack(f"<{len(arrivals)}I", *arrivals))
-        # Dropped before the attempt: after a failure nothing must be written twice.
+        data, times = b"".join(data for data, _ in self._reads), struct.pack(f"<{len(arrivals)}I", *arrivals)
+        size = len(data) + len(times) + ROW_COSTS
+        self._hold(_Row(self._first_us, _BATCH, (self._first_us, data, times), size))
         self._reads.clear()
         self._size = 0
-        with self._in_words():
-            self._db.execute("INSERT INTO batch VALUES (NULL, ?, ?, ?)", row)
-        self.saved_bytes += len(row[1])
+
+    def _hold(self, row: _Row) -> None:
+        """Keep a row until it is written; where there is no memory left for it, it is lost."""
+        if self._held_size + row.size > self._most_held:
+            if self._losing_us is None:
+                self._losing_us = row.from_us
+                self._put(_mark(row.from_us, "lost", "there was no room to keep it"))
+            return
+        if self._losing_us is not None:
+            self._lost_us.append((self._losing_us, row.from_us))
+            self._losing_us = None
+            self._put(_mark(row.from_us, "back"))
+        self._put(row)
+
+    def _put(self, row: _Row) -> None:
+        self._held.append(row)
+        self._held_size += row.size
+
+    def _write(self, *, last: bool = False) -> None:
+        """Write what is held, a portion of it or, at the `last`, all; after a failure only when it is time again."""
+        if self.trouble and not last and self._now_us - self._tried_us < RETRY_US:
+            return
+        self._tried_us = self._now_us
+        try:
+            if self._db is None:
+                self._begin()
+            while self._held or self._told:
+                self._write_portion()
+                if not last:
+                    break
+        except (OSError, sqlite3.Error) as error:
+            if not self.trouble:
+                _log.warning("session cannot be written: %s", why_not(error))
+            self.trouble = why_not(error)
+        else:
+            self.trouble = ""
+
+    def _write_portion(self) -> None:
+        """Write some rows, and what was told, together or not at all. Raises sqlite3.Error."""
+        db, rows, size = self._db, 0, 0
+        assert db is not None
+        try:
+            db.execute("SAVEPOINT portion")
+            for row in self._held:
+                if rows and size + row.size > PORTION:
+                    break
+                db.execute(row.statement, row.values)
+                rows, size = rows + 1, size + row.size
+            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", self._told.items())
+            db.execute("RELEASE portion")
+        except sqlite3.Error:
+            # On a full disk SQLite may have taken all of it back by itself.
+            if db.in_transaction:
+                with contextlib.suppress(sqlite3.Error):
+                    db.execute("ROLLBACK")
+            raise
+        self._told.clear()
+        for row in [self._held.popleft() for _ in range(rows)]:
+            self._held_size -= row.size
+            if row.statement == _BATCH:
+                self.saved_bytes += len(row.values[1])  # type: ignore[arg-type]
 
     @contextlib.contextmanager
     def _in_words(self) -> Iterator[None]:
         try:
             yield
         except sqlite3.Error as error:
-            raise SessionError(self.path, _unwritable(error)) from None
+            raise SessionError(self.path, _refusal(error)) from None
 
 
-def remove_session(path: Path) -> None:
+def seconds_text(us: int) -> str:
+    """A length of playing in whole seconds, in words; never less than it was."""
+    seconds = -(-us // 1_000_000)
+    return "1 second" if seconds <= 1 else f"{seconds} seconds"
+
+
+def remove_session(path: Path, endings: Iterable[str] = ("", "-wal", "-shm", "-journal")) -> None:
     """Remove a session that no program has open, with all that SQLite puts beside it; there may be none."""
-    for ending in ("", "-wal", "-shm", "-journal"):
+    for ending in endings:
         beside(path, ending).unlink(missing_ok=True)
 
 
@@ -227,22 +418,26 @@ def beside(path: Path, ending: str) -> Path:
     return path.with_name(path.name + ending)
 
 
-def _claim(path: Path) -> None:
-    try:
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-    except FileExistsError:
-        raise SessionError(
-            path, "expected the name of a new file, but this one exists; choose another name, or move it away"
-        ) from None
-    except OSError as error:
-        raise SessionError(path, f"it cannot be written: {error.strerror or error}; choose another place") from None
+def _mark(host_us: int, kind: Literal["lost", "back"], cause: str = "") -> _Row:
+    return _Row(host_us, _MARK, (host_us, kind, _storable(cause)), len(cause) + ROW_COSTS)
 
 
-def _unwritable(error: sqlite3.Error) -> str:
-    name = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
-        return f"the disk is full or fails ({error}); what was saved until then is kept. Make room and record again"
-    return f"it cannot be written ({error}); choose another place"
+def _empty_session(head: Mapping[str, str]) -> bytes:
+    """The bytes of a session that holds its description alone."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        for statement in SCHEMA.values():
+            db.execute(statement)
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {VERSION}")
+        db.executemany("INSERT INTO meta VALUES (?, ?)", ((key, _storable(value)) for key, value in head.items()))
+        return db.serialize()
+
+
+def _refusal(error: sqlite3.Error | OSError) -> str:
+    if isinstance(error, FileExistsError):
+        return "expected the name of a new file, but this one exists; choose another name, or move it away"
+    why = why_not(error)
+    return f"{why}; {'make room there' if why.startswith('the disk') else 'choose another place'}"
 
 
 def _storable(text: str) -> str:

@@ -33,6 +33,7 @@ GREATEST_CELL = 1 << 24
 GREATEST_TEXT = 1 << 16
 MOST_META = 1_000
 MOST_MARKS = 1_000_000
+MOST_BATCHES = 1 << 20  # two days of playing without a rest
 GREATEST_US = 1 << 62
 GREATEST_SKEW_US = 1_000_000
 LOG_HEADER = 32
@@ -264,7 +265,9 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
     if carrier is None:
         raise SessionError(path, _damaged(f"its carrier is {_shown(description.get('carrier'))}"))
     marks = _rows(db, path, "SELECT host_us, kind, cause FROM mark ORDER BY number", (int, str, str), MOST_MARKS)
-    batches = _rows(db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), None)
+    batches = _rows(
+        db, path, "SELECT first_us, bytes, arrivals FROM batch ORDER BY number", (int, bytes, bytes), MOST_BATCHES
+    )
     (lowest, highest, count) = db.execute("SELECT min(number), max(number), count(*) FROM batch").fetchone()
     if batches and (lowest, highest) != (1, count):
         raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
@@ -289,12 +292,10 @@ def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:
         return (), unreadable(error)
 
 
-def _rows(
-    db: sqlite3.Connection, path: Path, query: str, types: tuple[type, ...], most: int | None
-) -> list[tuple[Any, ...]]:
+def _rows(db: sqlite3.Connection, path: Path, query: str, types: tuple[type, ...], most: int) -> list[tuple[Any, ...]]:
     """The columns of a query; none where there are no rows."""
-    rows = db.execute(query + ("" if most is None else f" LIMIT {most + 1}")).fetchall()
-    if most is not None and len(rows) > most:
+    rows = db.execute(f"{query} LIMIT {most + 1}").fetchall()
+    if len(rows) > most:
         raise SessionError(path, _damaged(f"a table has more than {most} rows"))
     columns = list(zip(*rows, strict=True))
     for column, wanted in zip(columns, types, strict=False):

@@ -10,6 +10,7 @@ else of the file that was taken in comes along.
 import contextlib
 import hashlib
 import json
+import os
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
@@ -18,6 +19,7 @@ from datetime import datetime
 from pathlib import Path
 
 from fingering.table import standard_table
+from fingerlead.store.files import close_to_others, open_private
 from fingerlead.store.keeping import copy_session
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import musics_of
@@ -84,8 +86,14 @@ class Index:
         self.path = folder / NAME
         db = None
         try:
+            # SQLite gives what it puts beside a file the rights of that file.
+            os.close(open_private(self.path))
+            for ending in ("-wal", "-shm"):
+                close_to_others(self.path.with_name(NAME + ending))
             self.db = db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
             self._lay_out()
+        except OSError as error:
+            raise StudioError(f"{self.path}: the studio's index cannot be kept: {error.strerror or error}") from None
         except (StudioError, sqlite3.Error) as error:
             if db is not None:
                 db.close()

@@ -15,6 +15,7 @@ from fingerlead.actor import Actor
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader, who_are_you
 from fingerlead.listening.recording import TICK_S, Heard, Recording
 from fingerlead.ports.base import Port, now_us
+from fingerlead.store.files import own_private
 from fingerlead.store.session_file import SessionWriter, remove_session
 from fingerlead.studio import studio as studios
 from fingerlead.studio.studio import Studio
@@ -24,6 +25,7 @@ from fingerlead.wire.events import State
 NO_PUPIL = ""
 TURNS = "turns"
 MOST_REQUESTS = 64
+UNKEPT = "not saved yet: {}. It is remembered, and saved as soon as there is room"
 # What can go wrong with one turn, and must not end the round.
 FAILURES = (*studios.FAILURES, NotAChanter)
 
@@ -36,12 +38,15 @@ class Turn:
         self.changes = 0
         self._mask: int | None = None
         self._recording: Recording | None = None
+        self._writer: SessionWriter | None = None
 
     def take(self, item: Item, reader: Reader) -> None:
         """Keep what came."""
         if self._recording is None:
-            writer = SessionWriter(self.path, reader.carrier, self.port, {"hand_on_top": self.hand}, datetime.now(UTC))
-            self._recording = Recording(writer, self._hear)
+            settings = {"hand_on_top": self.hand}
+            now = datetime.now(UTC)
+            self._writer = SessionWriter(self.path, reader.carrier, self.port, settings, now, patient=True)
+            self._recording = Recording(self._writer, self._hear)
             # A session says who the chanter is: ask again, as this one begins in the middle.
             reader.write(who_are_you(reader.carrier))
         self._recording.take(item, reader.carrier)
@@ -51,11 +56,18 @@ class Turn:
         if self._recording is not None:
             self._recording.tick(host_us)
 
-    def end(self) -> bool:
-        """Close the session; whether anything was played in it. Raises SessionError; what was saved stays."""
-        if self._recording is not None:
-            self._recording.close()
-        return self.changes > 0
+    @property
+    def trouble(self) -> str:
+        """Why what is played cannot be saved just now; it is held in memory."""
+        return "" if self._writer is None else self._writer.trouble
+
+    def end(self) -> tuple[bool, str]:
+        """Close the session; whether its file holds anything played, and what was lost."""
+        if self._recording is None or self._writer is None:
+            return False, ""
+        self._recording.close()
+        played = self.changes > 0
+        return played and self._writer.begun, self._writer.loss if played else ""
 
     def _hear(self, what: Heard) -> None:
         if isinstance(what, State):
@@ -73,6 +85,7 @@ class Round(Actor[str]):
         self.now, self.sentence = NO_PUPIL, ""
         self._studio, self._port, self._clock, self._open = studio, port, clock, open_port
         self._reader = Reader(open_port)
+        self._trouble = ""
         self._over = False  # the port was refused: the next turn has it opened anew
 
     def next(self, key: str) -> None:
@@ -116,7 +129,7 @@ class Round(Actor[str]):
             return None
         try:
             turns = studio.of(key) / TURNS
-            turns.mkdir(exist_ok=True)
+            own_private(turns)
             turn = Turn(key, studio.pupil(key).hand_on_top, turns / f"{secrets.token_hex(6)}.session", self._port)
         except FAILURES as error:
             self._fail(error)
@@ -143,12 +156,23 @@ class Round(Actor[str]):
             if item is not None and not isinstance(item, Ended):
                 turn.take(item, self._reader)
             turn.tick(self._clock())
+            self._tell_trouble(turn.trouble)
+
+    def _tell_trouble(self, trouble: str) -> None:
+        """Say for as long as it lasts that a turn cannot be saved."""
+        if trouble != self._trouble:
+            self._trouble = trouble
+            self.sentence = trouble and UNKEPT.format(trouble)
 
     def _keep(self, studio: Studio, turn: Turn | None) -> None:
         if turn is None:
             return
         try:
-            if turn.end():
+            played, loss = turn.end()
+            self._tell_trouble("")
+            if loss:
+                self.sentence = loss
+            if played:
                 taken = studio.take_in(turn.key, turn.path)
                 if taken.outcome == "refused":
                     self.sentence = taken.sentence

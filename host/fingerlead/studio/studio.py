@@ -7,6 +7,7 @@ and named by their digest, so that the same session twice is one.
 """
 
 import contextlib
+import io
 import os
 import re
 import shutil
@@ -17,6 +18,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+from fingerlead.store.files import FINISHED, close_to_others, make_private, own_private, sync_folder
 from fingerlead.store.session_file import SessionError, remove_session
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
@@ -48,7 +50,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
     def __init__(self, folder: Path | str) -> None:
         self.folder = Path(folder)
         try:
-            (self.folder / "pupils").mkdir(parents=True, exist_ok=True)
+            own_private(self.folder / "pupils")
         except OSError as error:
             raise StudioError(f"{self.folder}: no studio can be kept here: {error.strerror or error}") from None
         self.index = Index(self.folder)
@@ -86,7 +88,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         """A new pupil."""
         pupil = folders.checked(Pupil(folders.new_key(), name, hand_on_top, chanter, note))
         folder = self.folder / "pupils" / pupil.key
-        (folder / "sessions").mkdir(parents=True)
+        make_private(folder / "sessions")
         folders.write_pupil(folder, pupil)
         return pupil
 
@@ -96,22 +98,19 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         folders.write_pupil(self.of(key), pupil)
         return pupil
 
-    def export(self, key: str, path: Path) -> Path:
+    def export(self, key: str) -> bytes:
         """Everything that is kept of a pupil, as one zip file."""
-        folder = self.of(key)
+        folder, packed = self.of(key), io.BytesIO()
         try:
-            with zipfile.ZipFile(path, "x", zipfile.ZIP_DEFLATED, strict_timestamps=False) as bundle:
+            with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, strict_timestamps=False) as bundle:
                 for file in sorted(folder.rglob("*")):
                     # What a link points at is not the pupil's.
                     if file.is_file() and not file.is_symlink() and not file.name.startswith("."):
                         bundle.write(file, file.relative_to(folder))
-        except FileExistsError:
-            raise StudioError(f"{path}: expected the name of a new file, but this one exists") from None
         except (OSError, UnicodeEncodeError) as error:
-            path.unlink(missing_ok=True)
             why = error.strerror if isinstance(error, OSError) else "a file in the folder has a name that is no text"
-            raise StudioError(f"{path}: it cannot be written: {why}") from None
-        return path
+            raise StudioError(f"{folder}: it cannot be packed: {why}") from None
+        return packed.getvalue()
 
     def delete(self, key: str) -> None:
         """Delete a pupil whole: their folder, and every row of theirs. Nothing brings it back."""
@@ -140,12 +139,13 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
             if self.index.has(digest) is None:
                 new.unlink(missing_ok=True)
                 write_anew(new, session)
-                new.chmod(0o444)
+                close_to_others(new, FINISHED)
                 # What is entered is what was written: read back before it counts.
                 rows = reading(key, digest, new)
                 with self.index.writing():
                     if self.index.has(digest) is None:
                         new.replace(sessions / f"{digest}{ENDING}")
+                        sync_folder(sessions)
                         self.index.put(*rows)
                         return TakenIn("new", digest)
         except (SessionError, OSError, sqlite3.Error) as error:

@@ -26,8 +26,8 @@ from fingerlead.wire.events import Doubt, Intake, Record
 _HELD_CODE: list[int] = HELD_CODE.tolist()
 # What sounds for less is told together with what comes after it.
 TOLD_US = 80_000
-# Edges that may wait to be settled where there is never an idle moment.
-LONGEST_TAIL = 256
+# Edges that may wait to be settled: where no note stands for so long, and where there is never an idle moment.
+LONG_TAIL, LONGEST_TAIL = 48, 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,9 +138,10 @@ class LiveAnalysis:
             edge_us.append(t_us)
             covered.append(covered_mask)
         if closes:
-            self._unsettled |= long_enough
+            waiting = len(covered) - self._place.edge
+            self._unsettled |= long_enough or waiting > LONG_TAIL
             self._note_start_us, self._note_told = t_us, False
-            if self._unsettled and len(covered) - self._place.edge > LONGEST_TAIL:
+            if self._unsettled and waiting > LONGEST_TAIL:
                 self._settle(final=False)
 
     def idle(self) -> None:

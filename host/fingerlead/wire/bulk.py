@@ -178,7 +178,8 @@ def _read_between(data: bytes, offset: int, pile: _Pile) -> None:
     reader = SysexReader()
     place = 0
     while place < len(data):
-        stop = data.find(b"\xf7", place) + 1 or len(data)
+        # Beginnings without an end are no reason to keep all that is wrong with them at once.
+        stop = data.find(b"\xf7", place, place + SLAB) + 1 or min(place + SLAB, len(data))
         for item in reader.feed(data[place:stop]):
             pile.take(item, offset + stop - 1)
         place = stop

@@ -19,6 +19,7 @@ from fingerlead.faces.cli.analyse import text_lines
 from fingerlead.faces.cli.inputs import analysed
 from fingerlead.faces.cli.pages import serve_studio
 from fingerlead.faces.cli.problem import Problem, problem_from
+from fingerlead.faces.cli.running import expect_all
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.page import played, render
@@ -95,6 +96,7 @@ def play_session(folder: Path, speed: float) -> None:
             record(reader, kept, lambda _: None, lambda: simulator.poll() is not None)
         finally:
             simulator.terminate()
+    expect_all(kept)
     loaded, analysis = analysed(session, standard_table())
     typer.echo("")
     for line in text_lines(loaded, analysis):

@@ -11,7 +11,16 @@ from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
-from fingerlead.faces.cli.running import StatusLine, expect_bytes, say, session_of, until_interrupted
+from fingerlead.faces.cli.running import (
+    StatusLine,
+    UnkeptTeller,
+    expect_all,
+    expect_bytes,
+    say,
+    session_of,
+    unkept_words,
+    until_interrupted,
+)
 from fingerlead.faces.cli.tunes import session_music
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
@@ -50,8 +59,10 @@ def record(
     with session_of(port, output, plays) as writer:
         reader = Reader(lambda: open_source(port)).start()
         with until_interrupted() as interrupted, StatusLine(f"recording {output}") as line:
+            unkept = UnkeptTeller()
 
             def show(kept: Recording) -> None:
+                unkept.look(kept)
                 line.show(lambda: line_of(kept, (now_us() - started_us) // 1_000_000))
 
             recording = Recording(writer, plays=plays)
@@ -60,6 +71,7 @@ def record(
             kept = keep_recording(reader, recording, show, interrupted, _in_us(for_seconds))
     expect_bytes(kept, port)
     typer.echo(summary(kept, output))
+    expect_all(kept)
 
 
 def _in_us(seconds: float | None) -> int | None:
@@ -81,6 +93,8 @@ def summary(kept: Recording, output: Path) -> str:
 def line_of(kept: Recording, seconds: int) -> str:
     """The one line that is shown meanwhile."""
     clock = f"{seconds // 60}:{seconds % 60:02}"
+    if unkept := unkept_words(kept):
+        return f"{clock}  {unkept} (Ctrl-C ends)"
     if kept.away:
         return f"{clock}  the chanter is gone; waiting for it to come back (Ctrl-C ends)"
     if not kept.bytes:
@@ -127,7 +141,10 @@ def live(
             playing.hear(what)
         tell(what, timing)
 
+    unkept = UnkeptTeller()
+
     def tick(listening: Listening) -> None:
+        unkept.look(listening)
         if playing is not None:
             playing.tick(listening.plain)
 
@@ -147,6 +164,7 @@ def live(
     if output is not None:
         name = path_text(output)
         typer.echo(f"Kept in {name}. Next: fingerlead report {name} -o page.html")
+        expect_all(listening)
 
 
 @contextlib.contextmanager

@@ -94,9 +94,8 @@ def practice(
             )
 
     served = serve(opened(), "Practice", " and keeps the session.", browser)
-    if studio is None:
-        for line in served.parting_words():
-            typer.echo(line)
+    for line in served.parting_words() if studio is None else served.losses():
+        typer.echo(line)
 
 
 @contextmanager

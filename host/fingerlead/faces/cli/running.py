@@ -100,6 +100,35 @@ def session_of(port: str, output: Path | None, plays: NoteNumbers) -> Iterator[S
         raise Problem(f"{output}: {error}") from None
 
 
+class UnkeptTeller:
+    """Says on stderr that a session cannot be saved just now, what becomes of it meanwhile, and when it is again."""
+
+    def __init__(self) -> None:
+        self._told = ""
+
+    def look(self, recording: Recording) -> None:
+        """Say what is new of it."""
+        now = unkept_words(recording)
+        if now != self._told:
+            self._told = now
+            typer.echo(f"{now}." if now else "There is room again: what was held is saved.", err=True)
+
+
+def unkept_words(recording: Recording) -> str:
+    """That what is played cannot be saved just now; nothing where it can."""
+    writer = recording.writer
+    if writer is None or not writer.trouble:
+        return ""
+    meanwhile = "no more can be held: what is played now is lost" if writer.losing else "it is held, and tried again"
+    return f"Not saved: {writer.trouble}; {meanwhile}. Make room on the disk"
+
+
+def expect_all(recording: Recording) -> None:
+    """Raise Problem where some of the playing could not be kept, with how much."""
+    if recording.writer is not None and recording.writer.loss:
+        raise Problem(f"{recording.writer.path}: {recording.writer.loss}")
+
+
 def expect_bytes(recording: Recording, port: str) -> None:
     """Raise Problem where nothing came at all, and keep no empty session of it."""
     if recording.bytes:

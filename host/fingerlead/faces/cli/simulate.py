@@ -19,7 +19,8 @@ from fingerlead.simulated.scenario import PupilError, load_scenario
 from fingerlead.simulated.script import tune_script, write_script
 from fingerlead.simulated.sensing import sensors as make_sensors
 from fingerlead.simulated.serve import serve
-from fingerlead.simulated.truth import write_truth
+from fingerlead.simulated.truth import truth_text
+from fingerlead.store.files import write_output
 
 
 def simulate(
@@ -89,7 +90,7 @@ def simulate(
     setup = replace(setup_for(seed, scan_us, ticks), boot=int.from_bytes(os.urandom(2), "little"))
     if truth is not None:
         with writing("the truth", truth):
-            write_truth(truth, performance, setup)
+            write_output(truth, truth_text(performance, setup))
     with problem_from(OutletError):
         outlet = open_outlet(on, midi_plain)
     try:

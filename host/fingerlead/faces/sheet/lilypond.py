@@ -1,6 +1,9 @@
 """Running LilyPond: found, watched, ended where it hangs, and what it made kept for the next time.
 
-It runs in an empty folder of its own with nothing to read but the source; the source comes from `source` alone.
+It runs in an empty folder of its own with nothing to read but the source; the source comes from `source` alone. It gets
+no more of the environment than it needs, and where the system can, no more than LIMITS. There is none on processes: the
+system counts a user's all together, and LilyPond's threads among them. All it started ends with it. (LilyPond 2.24 has
+a safe mode no more.)
 """
 
 import contextlib
@@ -13,17 +16,30 @@ import signal
 import subprocess
 import tempfile
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from xml.etree import ElementTree
 
 import platformdirs
 
 from fingerlead.faces.sheet.notation import as_entities, for_paper
 from fingerlead.faces.sheet.piece import SheetError
-from fingerlead.store.files import write_whole
+from fingerlead.store.files import make_private, write_whole
 
 Format = Literal["pdf", "svg", "png"]
 
+# What it needs to find its libraries, fonts and folders.
+ENVIRONMENT = {
+    "PATH", "HOME", "LANG", "LC_ALL", "LC_CTYPE", "TMPDIR", "TEMP", "TMP", "LD_LIBRARY_PATH", "XDG_CACHE_HOME",
+    "FONTCONFIG_FILE", "FONTCONFIG_PATH", "SYSTEMROOT", "WINDIR", "USERPROFILE", "LOCALAPPDATA", "APPDATA",
+}  # fmt: skip
+# The fullest sheet takes 17 s of a processor as PDF, 720 MiB and files of less than a MiB; as SVG it takes longer.
+LIMITS = {
+    "RLIMIT_CPU": 120,
+    "RLIMIT_AS": 4 << 30,
+    "RLIMIT_FSIZE": 64 << 20,
+    "RLIMIT_NOFILE": 64,
+    "RLIMIT_CORE": 0,
+}
 TIMEOUT_S = 60.0  # a sheet takes a second or two, on a busy machine many times that
 PNG_DPI = 150
 MOST_KEPT = 300  # files in the cache
@@ -96,6 +112,7 @@ def _run(program: Path, arguments: list[str], work: Path, timeout_s: float) -> N
         process = subprocess.Popen(
             [str(program), *arguments],
             cwd=work,
+            env={name: value for name, value in os.environ.items() if name.upper() in ENVIRONMENT},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=(work / "said").open("wb"),
@@ -104,6 +121,7 @@ def _run(program: Path, arguments: list[str], work: Path, timeout_s: float) -> N
     except OSError as error:
         raise SheetError(f"LilyPond could not be started ({program}): {error.strerror}; install it anew") from None
     try:
+        _limit(process.pid)
         code = process.wait(timeout_s)
     except subprocess.TimeoutExpired:
         raise SheetError(
@@ -111,18 +129,30 @@ def _run(program: Path, arguments: list[str], work: Path, timeout_s: float) -> N
         ) from None
     finally:
         _end(process)
+    if code in (-getattr(signal, "SIGXCPU", 0), -getattr(signal, "SIGXFSZ", 0)) and code:
+        raise SheetError(f"LilyPond needed more than a sheet takes and was ended; {_said(work)}. Try a shorter tune")
     if code != 0:
         raise SheetError(f"LilyPond could not engrave the sheet (code {code}); {_said(work)}")
 
 
+def _limit(process: int) -> None:
+    """Give a process its limits, but none that is higher than it has. From outside: code between a fork and the start
+    of a program may hang where there are threads."""
+    with contextlib.suppress(ImportError, ProcessLookupError, PermissionError):
+        resource: Any = importlib.import_module("resource")
+        for name, most in LIMITS.items() if hasattr(resource, "prlimit") else ():
+            kind = getattr(resource, name)
+            had = [most + 1 if limit == resource.RLIM_INFINITY else limit for limit in resource.prlimit(process, kind)]
+            # The lower one is told the process by a signal of its own, the higher one by its end.
+            resource.prlimit(process, kind, (min(had[0], most), min(had[1], most + 1)))
+
+
 def _end(process: subprocess.Popen[bytes]) -> None:
-    if process.poll() is not None:
-        return
+    """End it, and what it left behind: it was made the leader of a group of its own, so its helpers end with it."""
     if hasattr(os, "killpg"):
-        # It was made the leader of a group of its own, so its helpers end with it.
-        with contextlib.suppress(ProcessLookupError):
+        with contextlib.suppress(ProcessLookupError, PermissionError):
             os.killpg(process.pid, signal.SIGKILL)
-    else:
+    elif process.poll() is None:
         process.kill()
     process.wait()
 
@@ -130,7 +160,9 @@ def _end(process: subprocess.Popen[bytes]) -> None:
 def _said(work: Path) -> str:
     """LilyPond's own message, the last lines of it."""
     with contextlib.suppress(OSError):
-        text = (work / "said").read_bytes()[-4_000:].decode("utf-8", "replace")
+        with (work / "said").open("rb") as file:
+            file.seek(max(0, file.seek(0, os.SEEK_END) - 4_000))
+            text = file.read().decode("utf-8", "replace")
         lines = ["".join(sign for sign in line if sign.isprintable()).strip() for line in text.splitlines()]
         told = " / ".join([line for line in lines if "error" in line][:3] or [line for line in lines if line][-3:])
         if told:
@@ -190,7 +222,7 @@ def _kept(folder: Path, key: str) -> tuple[bytes, ...]:
 def _keep(folder: Path, key: str, pages: tuple[bytes, ...]) -> None:
     """Keep pages for the next time; where they cannot be kept, they are made again."""
     with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_private(folder)
         for number, page in enumerate(pages, 1):
             write_whole(folder / f"{key}.{number}of{len(pages)}", page)
         kept = sorted(folder.iterdir(), key=lambda page: page.stat().st_mtime)

@@ -1,7 +1,8 @@
-"""The desk's addresses: each reads or changes the studio, and answers with a page, a file or a sentence.
+"""The desk's addresses: each reads or changes the studio, and answers with a page, a file, a sentence or where to go.
 
-The studio is used from the event loop alone, one request at a time: nothing here needs a lock. Who may ask is settled
-before, by the guard around the whole app.
+A browser that goes to a page gets an empty shell, whose script fetches the page with its secret. Who may ask is settled
+before, by the guard around the whole app. The studio is used from the event loop alone, one request at a time: nothing
+here needs a lock.
 """
 
 import contextlib
@@ -14,15 +15,15 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import pages
 from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
-from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.words import work_on_first
@@ -52,12 +53,13 @@ class Desk:
         self.studio, self.today, self.round = studio, today, round
         self.opened: dict[str, Analysis] = {}
 
-    def app(self) -> Starlette:
+    def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
+        addresses = ("/", key, digest, f"{digest}/message", "/message", number)
+        shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,
-            "/style.css": self.style,
             "/round.json": self.passed,
             key: self.pupil,
             f"{key}/homework.pdf": self.homework_sheet,
@@ -84,7 +86,13 @@ class Desk:
         }
         routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
-        return page_app(pages.PACKAGE, routes, refusals=dict.fromkeys(REFUSED, _refuse))
+        return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
+
+    async def shell(self, request: Request) -> Response:
+        """What fetches a page; what is fetched by a script alone has none."""
+        if request.url.path.endswith((".wav", ".json")):
+            raise HTTPException(404)
+        return HTMLResponse(pages.render("shell.html"))
 
     async def glance(self, request: Request) -> Response:
         """All pupils."""
@@ -106,14 +114,14 @@ class Desk:
         form = await request.form()
         key, by = _field(form, "key"), _field(form, "by")
         self.round.next(self.studio.pupil(key).key if key else "")
-        return _back("/?by=fault" if by == "fault" else "/")
+        return _next("/?by=fault" if by == "fault" else "/")
 
     async def add(self, request: Request) -> Response:
         """A new pupil."""
         form = await request.form()
         hand: folders.Hand = "right" if form.get("hand_on_top") == "right" else "left"
         pupil = self.studio.add(_field(form, "name"), hand)
-        return _back(f"/pupil/{pupil.key}")
+        return _next(f"/pupil/{pupil.key}")
 
     async def pupil(self, request: Request) -> Response:
         """One pupil."""
@@ -125,7 +133,7 @@ class Desk:
         key, form = request.path_params["key"], await request.form()
         fields = ("name", "hand_on_top", "chanter", "note", "lesson")
         self.studio.change(key, **{name: _field(form, name) for name in fields})
-        return _back(f"/pupil/{key}")
+        return _next(f"/pupil/{key}")
 
     async def give(self, request: Request) -> Response:
         """Homework."""
@@ -135,7 +143,7 @@ class Desk:
             raise StudioError("expected at least one rung or tune as homework. Choose one")
         given = folders.Homework(self.today().isoformat(), tuple(rungs), tuple(tunes), _field(form, "note"))
         folders.give(self.studio.of(key), given)
-        return _back(f"/pupil/{key}#homework-h")
+        return _next(f"/pupil/{key}#homework-h")
 
     async def homework_sheet(self, request: Request) -> Response:
         """The homework as a sheet for the music stand."""
@@ -168,8 +176,7 @@ class Desk:
     async def export(self, request: Request) -> Response:
         """Everything kept of a pupil."""
         key = self.studio.pupil(request.path_params["key"]).key
-        with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
-            data = self.studio.export(key, Path(scratch) / "all.zip").read_bytes()
+        data = self.studio.export(key)
         name = f"pupil-{key}.zip"
         headers = {"content-disposition": f'attachment; filename="{name}"'}
         return Response(data, media_type="application/zip", headers=headers)
@@ -180,7 +187,7 @@ class Desk:
         if folders.tidy(_field(await request.form(), "name")) != pupil.name:
             raise StudioError("nothing was deleted: the name written is not this pupil's")
         self.studio.delete(pupil.key)
-        return _back("/")
+        return _next("/")
 
     async def session(self, request: Request) -> Response:
         """One session."""
@@ -206,13 +213,13 @@ class Desk:
         folder = self.studio.session_path(digest).parents[1]
         at_us = _number(_field(form, "at_us"), "the moment of a remark, in microseconds,")
         folders.add_remark(folder, digest, at_us, _field(form, "text"), self.today())
-        return _back(f"/session/{digest}#remarks-h")
+        return _next(f"/session/{digest}#remarks-h")
 
     async def take_back(self, request: Request) -> Response:
         """Take a remark back."""
         digest = request.path_params["digest"]
         folders.take_back(self.studio.session_path(digest).parents[1], request.path_params["id"])
-        return _back(f"/session/{digest}#remarks-h")
+        return _next(f"/session/{digest}#remarks-h")
 
     async def message(self, request: Request) -> Response:
         """Where a passage that came as text in a chat is pasted."""
@@ -229,7 +236,7 @@ class Desk:
         self.opened[number] = passage.analysis()
         while len(self.opened) > MOST_OPENED:
             self.opened.pop(next(iter(self.opened)))
-        return _back(f"/message/{number}")
+        return _next(f"/message/{number}")
 
     async def message_out(self, request: Request) -> Response:
         """Some changes of a session as a message to send."""
@@ -269,7 +276,8 @@ async def _refuse(request: Request, error: Exception) -> Response:
         sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
     else:
         status = 400
-    if request.url.path.endswith((".wav", ".json")):
+    # To a form or a script; the page from which it was asked for stays as it is, with all that was written there.
+    if request.method == "POST" or request.url.path.endswith((".wav", ".json", ".pdf", ".zip")):
         return PlainTextResponse(sentence, status)
     return HTMLResponse(pages.render("refused.html", sentence=sentence, notice=""), status)
 
@@ -282,8 +290,9 @@ def _analysis(path: Path) -> Analysis:
         raise StudioError(f"this session cannot be read: {error.reason}") from None
 
 
-def _back(to: str) -> Response:
-    return RedirectResponse(to, status_code=303)
+def _next(address: str) -> Response:
+    """Where the page that sent a form goes next."""
+    return JSONResponse({"next": address})
 
 
 def _field(form: Any, name: str) -> str:

@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from fingerlead.faces.pages.kit.door import connection_of
+from fingerlead.faces.pages.kit.door import Connection, connection_of
 
 # Of a form or a message; a page names what may be longer.
 MOST_BYTES = 1 << 16
@@ -39,7 +39,7 @@ class Bounds:
             connection.begin(scope["type"] == "websocket", clock())
         try:
             if scope["type"] != "http":
-                await self._app(scope, receive, send)
+                await self._app(scope, _heard(connection, receive), send)
             elif scope["path"].isprintable():
                 await self._app(scope, self._counted(scope, receive), send)
             else:
@@ -78,6 +78,18 @@ class Bounds:
             return message
 
         return counted
+
+
+def _heard(connection: Connection | None, receive: Receive) -> Receive:
+    """`receive` of a websocket that notes each message at its connection."""
+
+    async def heard() -> Message:
+        message = await receive()
+        if connection is not None:
+            connection.hear_message()
+        return message
+
+    return heard
 
 
 def _too_much(most: int) -> HTTPException:

@@ -43,6 +43,8 @@ LOOK_S = 1.0
 PAUSE_S = 0.05
 # What may wait for a page that does not read its line.
 MOST_UNSENT = 4 << 20
+# What may come by a line without making a message: pings, and pieces of none.
+MOST_UNREAD = 1 << 20
 
 STATE = "connection"
 # Of what strangers cause, a line a second goes into the log.
@@ -97,17 +99,22 @@ class Connection:
 
     def __init__(self, accepted: socket, host: str, now_s: float) -> None:
         self.host = host
-        self.known = self.is_line = self.ending = False
+        self.known = self.is_line = False
         self.greeting: asyncio.Task[None] | None = None
         self.transport: asyncio.BaseTransport | None = None
-        self._socket = accepted
-        self._busy = self._unsent = 0
+        self._socket, self._ending = accepted, False
+        self._busy = self._unsent = self._unread = 0
         self._since_s = self._moved_s = now_s
 
     @property
     def open(self) -> bool:
         """Whether it holds a descriptor."""
         return self._socket.fileno() >= 0
+
+    @property
+    def is_stranger(self) -> bool:
+        """Whether it has shown no secret, and is not ending already."""
+        return not self.known and not self._ending
 
     def begin(self, is_line: bool, now_s: float) -> None:
         """A request has come, or (`is_line`) a websocket."""
@@ -119,6 +126,16 @@ class Connection:
         """The request has been answered."""
         self._busy -= 1
         self._moved_s = now_s
+
+    def hear(self, count: int) -> None:
+        """So many bytes have come by a line; it ends where they make no message."""
+        self._unread += count
+        if self._unread > MOST_UNREAD:
+            self.end()
+
+    def hear_message(self) -> None:
+        """They have made one."""
+        self._unread = 0
 
     def is_over(self, now_s: float) -> bool:
         """Whether its time is up; to be asked now and then."""
@@ -134,7 +151,7 @@ class Connection:
 
     def end(self) -> None:
         """Close it at once, whatever is still to be sent."""
-        self.ending = True
+        self._ending = True
         if isinstance(self.transport, asyncio.WriteTransport):
             self.transport.abort()
         elif self.greeting is not None:
@@ -190,26 +207,28 @@ class Door:
                 accepted,
                 ssl=self._tls,
                 ssl_handshake_timeout=None if self._tls is None else HANDSHAKE_S,
+                ssl_shutdown_timeout=None if self._tls is None else HANDSHAKE_S,
             )
-        except OSError as error:
+        except Exception as error:
+            # Whatever a stranger's first bytes lead to, the door stays open.
             note_failure(asyncio.get_running_loop(), {"exception": error})
 
     async def _make_room(self, closed: Callable[[], bool]) -> None:
         """Wait until there is a place for the one that has come; strangers give way to it."""
         while not closed():
             self._connections = [each for each in self._connections if each.open]
-            strangers = sum(not each.known for each in self._connections)
+            strangers = sum(each.is_stranger for each in self._connections)
+            # One that ends holds its descriptor until the loop's next round.
             if len(self._connections) < self._most and strangers < self._most_strangers:
                 return
             stranger = self._stranger_to_go()
             if stranger is not None:
                 stranger.end()
-            # One that ends gives its descriptor back in the loop's next round.
-            await asyncio.sleep(0 if any(each.ending for each in self._connections) else PAUSE_S)
+            await asyncio.sleep(PAUSE_S if stranger is None else 0)
 
     def _stranger_to_go(self) -> Connection | None:
         """The oldest stranger of the address that holds most of them."""
-        strangers = [each for each in self._connections if not each.known and not each.ending]
+        strangers = [each for each in self._connections if each.is_stranger]
         if not strangers:
             return None
         ((busiest, _),) = Counter(each.host for each in strangers).most_common(1)

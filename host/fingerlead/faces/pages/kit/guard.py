@@ -3,31 +3,41 @@
 Host     the name or address that the page was asked for by: it must be one of this server's, else some site has given
          its own name this computer's address
 Origin   where there is one, the very same; a websocket, and whatever does more than read, must have one
-token    in the address once, then in a cookie that only this server gets, and only from its own pages
+secret   of one load of a page: in a header of each request, and in the first message of a websocket
+
+A page gets its secret for the token, which its address brings in the fragment. A browser sends a fragment to no server
+and shows it to no other site; a cookie would go to every server of this computer, for cookies know no ports. Without a
+secret a browser gets only what tells nothing of any player: the app that stands outside.
 """
 
+import asyncio
 import ipaddress
 import secrets
 import socket
-from urllib.parse import parse_qs, urlencode
+from collections import deque
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import cookie_parser
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fingerlead.faces.pages.kit.door import let_in
 from fingerlead.faces.pages.kit.place import is_loopback
+from fingerlead.faces.pages.kit.requests import RequestError, read_message
 
 NOT_THIS_NAME = (
     "This page was asked for by a name that is not this computer's. Open it by the address that fingerlead printed."
 )
 NOT_FROM_THERE = "This was asked for from another site's page, and is not given out."
-NO_TOKEN = (
-    "fingerlead does not know this browser. Open the page by the whole address that fingerlead printed when it "
-    "started: the part after token= lets you in."
+NO_SECRET = (
+    "fingerlead does not know this page. Open it by the whole address that fingerlead printed when it started: the "
+    "part after # lets you in."
 )
-LONGEST_QUERY = 4_096
+# A websocket ends with at most 123 bytes (RFC 6455, section 5.5).
+UNKNOWN_LINE = "fingerlead does not know this page."
+ENTRY = "/enter"
+SCHEME = "Bearer"  # RFC 6750: the header is Authorization
+MOST_PAGES = 64
+ENTER_WITHIN_S = 5.0
 POLICY_VIOLATED = 1008  # RFC 6455, section 7.4.1
 # What keeps a page to itself, beside the policy.
 KEPT_APART = {
@@ -82,21 +92,45 @@ def _split(host: str) -> tuple[str | None, int]:
     return name, int(port)
 
 
-class Guard:
-    """Stands before a whole app, websocket included, and adds the headers that keep a page to itself.
+class Secrets:
+    """The secrets of the pages that came in; of too many, the one that was shown longest ago gives way."""
 
-    `address` and `port` are where the server listens; `token` is what the page's address brings, new each time.
+    def __init__(self) -> None:
+        self._live: deque[bytes] = deque(maxlen=MOST_PAGES)
+
+    def give(self) -> str:
+        """A new secret."""
+        secret = secrets.token_urlsafe(24)
+        self._live.append(secret.encode())
+        return secret
+
+    def knows(self, text: str) -> bool:
+        """Whether a text is one of the secrets."""
+        # Each is compared to its end, whatever was found: the time that takes tells nothing.
+        found = [secret for secret in self._live if secrets.compare_digest(secret, text.encode("utf-8", "replace"))]
+        for secret in found:
+            self._live.remove(secret)
+            self._live.append(secret)
+        return bool(found)
+
+
+class Guard:
+    """Stands before a page's two apps, websocket included, and adds the headers that keep a page to itself.
+
+    `outside` answers those without a secret, and must hold nothing of any player; `inside` answers all others, and
+    alone has a websocket. `address` and `port` are where the server listens; `token` is what the page's address brings,
+    new each time.
     """
 
-    def __init__(self, app: ASGIApp, address: str, port: int) -> None:
-        self._app, self._names = app, Names(address, port)
+    def __init__(self, outside: ASGIApp, inside: ASGIApp, address: str, port: int) -> None:
+        self._outside, self._inside, self._names = outside, inside, Names(address, port)
+        self._secrets = Secrets()
         self.token = secrets.token_urlsafe(24)
-        self.cookie = f"fingerlead-{port}"
 
     @property
     def way_in(self) -> str:
         """What the address printed for the player ends with."""
-        return f"/?token={self.token}"
+        return f"/#{self.token}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or refuse it with one sentence."""
@@ -104,15 +138,14 @@ class Guard:
             headers = Headers(scope=scope)
             host = _only(headers, "host")
             send = _keeping_apart(send, host if self._names.fits(host) else "")
-            answer = self._refusal(scope, headers) or self._let_in(scope) or self._unknown(scope, headers) or self._app
+            answer = self._refusal(scope, headers) or await self._entered(scope, receive) or self._side(scope, headers)
             await answer(scope, receive, send)
         elif scope["type"] == "websocket":
-            headers = Headers(scope=scope)
-            refusal = self._refusal(scope, headers) or self._unknown(scope, headers)
+            refusal = self._refusal(scope, Headers(scope=scope))
+            await receive()
             if refusal is None:
-                await self._app(scope, receive, send)
+                await self._hear_first(scope, receive, send)
             else:
-                await receive()
                 await send({"type": "websocket.close", "code": POLICY_VIOLATED, "reason": bytes(refusal.body).decode()})
 
     def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
@@ -125,28 +158,80 @@ class Guard:
             return PlainTextResponse(NOT_FROM_THERE, 403)
         return None
 
-    def _let_in(self, scope: Scope) -> Response | None:
-        """The answer to a request that brings the token: a cookie, and the same address without it."""
-        brought = parse_qs(scope["query_string"].decode("latin-1")[:LONGEST_QUERY])
-        if not _only_reads(scope) or not self._is_token(brought.pop("token", [""])[0]):
+    async def _entered(self, scope: Scope, receive: Receive) -> Response | None:
+        """The answer to a page that comes in: a secret for its token."""
+        if (scope["method"], scope["path"]) != ("POST", ENTRY):
             return None
+        if not secrets.compare_digest(await _body(receive), self.token.encode()):
+            return unknown()
         let_in(scope)
-        rest = urlencode(brought, doseq=True)
-        # Within this server, whatever the path looks like.
-        address = "/" + scope["path"].lstrip("/\\") + (f"?{rest}" if rest else "")
-        cookie = f"{self.cookie}={self.token}; Path=/; HttpOnly; SameSite=Strict"
-        return RedirectResponse(address, 303, headers={"set-cookie": cookie})
+        return PlainTextResponse(self._secrets.give())
 
-    def _unknown(self, scope: Scope, headers: Headers) -> Response | None:
-        """The answer to a request without the cookie."""
-        cookies = cookie_parser("; ".join(headers.getlist("cookie")))
-        if not self._is_token(cookies.get(self.cookie, "")):
-            return PlainTextResponse(NO_TOKEN, 401)
+    def _side(self, scope: Scope, headers: Headers) -> ASGIApp:
+        """The app that answers a request."""
+        scheme, _, secret = _only(headers, "authorization").partition(" ")
+        if scheme != SCHEME or not self._secrets.knows(secret):
+            return self._outside
         let_in(scope)
-        return None
+        return self._inside
 
-    def _is_token(self, text: str) -> bool:
-        return secrets.compare_digest(text.encode("utf-8", "replace"), self.token.encode())
+    async def _hear_first(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a websocket through once its first message has shown a secret."""
+        await send({"type": "websocket.accept"})
+        try:
+            first = await asyncio.wait_for(receive(), ENTER_WITHIN_S)
+        except TimeoutError:
+            first = {"type": "websocket.receive"}
+        if self._secrets.knows(_shown(first)):
+            let_in(scope)
+            await self._inside(scope, _after_connecting(receive), _accepted_already(send))
+        elif first["type"] == "websocket.receive":
+            await send({"type": "websocket.close", "code": POLICY_VIOLATED, "reason": UNKNOWN_LINE})
+
+
+def unknown() -> Response:
+    """The answer to a request without a secret, and to a wrong token."""
+    return PlainTextResponse(NO_SECRET, 401, headers={"www-authenticate": SCHEME})
+
+
+async def _body(receive: Receive) -> bytes:
+    """The body of a request; how long it is and takes is bounded before the guard."""
+    body, more = b"", True
+    while more:
+        message = await receive()
+        body += bytes(message.get("body", b""))
+        more = message.get("more_body", False)
+    return body
+
+
+def _shown(message: Message) -> str:
+    """The secret that a websocket's first message shows; none where it is another message."""
+    try:
+        shown = read_message(message.get("text") or message.get("bytes") or b"")
+    except RequestError:
+        return ""
+    secret = shown.get("secret")
+    return secret if shown["kind"] == "enter" and isinstance(secret, str) else ""
+
+
+def _after_connecting(receive: Receive) -> Receive:
+    """Receives the same, for an app that has not seen the websocket connect."""
+    connects = iter([{"type": "websocket.connect"}])
+
+    async def receiving() -> Message:
+        return next(connects, None) or await receive()
+
+    return receiving
+
+
+def _accepted_already(send: Send) -> Send:
+    """Sends the same but the acceptance of the websocket, which has gone out."""
+
+    async def sending(message: Message) -> None:
+        if message["type"] != "websocket.accept":
+            await send(message)
+
+    return sending
 
 
 def _only(headers: Headers, name: str) -> str:

@@ -105,8 +105,9 @@ class Hub:
             self._subscribers.discard(subscriber)
 
     def publish(self, message: Message) -> None:
-        """Send a message to every page. A `change` joins the last changes, in place of an earlier one of its number; one
-        that is `gone` leaves them.
+        """Send a message to every page.
+
+        A `change` joins the last changes, in place of an earlier one of its number; one that is `gone` leaves them.
         """
         kind = message["kind"]
         text = json.dumps(message)

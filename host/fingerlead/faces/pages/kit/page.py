@@ -5,9 +5,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from starlette.types import ASGIApp
-
 from fingerlead.actor import Actor
+from fingerlead.faces.pages.kit.app import PageApp
 from fingerlead.faces.pages.kit.guard import Guard
 from fingerlead.faces.pages.kit.place import WebPlace, listen, shown
 from fingerlead.faces.pages.kit.server import Server
@@ -32,7 +31,7 @@ class ServedPage:
 
 @contextlib.contextmanager
 def served(
-    app: ASGIApp, at: WebPlace, *actors: Actor[Any], most_bytes: Mapping[str, int] | None = None
+    app: PageApp, at: WebPlace, *actors: Actor[Any], most_bytes: Mapping[str, int] | None = None
 ) -> Iterator[ServedPage]:
     """A page from here to the end of the block, behind its guard. `most_bytes`: see Bounds.
 
@@ -40,7 +39,7 @@ def served(
     """
     with listen(at) as place, contextlib.ExitStack() as stack:
         number: int = place.getsockname()[1]
-        guard = Guard(app, at.address, number)
+        guard = Guard(app.outside, app.inside, at.address, number)
         for actor in actors:
             stack.enter_context(actor)
         server = stack.enter_context(Server(guard, place, at.tls, most_bytes))

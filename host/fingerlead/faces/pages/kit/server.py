@@ -13,7 +13,7 @@ from typing import Never
 
 import uvicorn
 from starlette.types import ASGIApp
-from uvicorn.config import WS_PROTOCOLS
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.bounds import Bounds
@@ -25,8 +25,16 @@ LONGEST_MESSAGE = 1 << 16
 GRACE_S = 2
 STOP_S = 10.0
 _log = logging.getLogger(__name__)
-hush("uvicorn.error", "python_multipart")
+hush("asyncio", "uvicorn.error", "python_multipart")
 logging.getLogger("uvicorn.error").addFilter(STRANGERS)
+
+
+class _CountedLine(WebSocketsSansIOProtocol):
+    """uvicorn's websocket; it limits a message's bytes, but neither its pieces nor what is no message."""
+
+    def data_received(self, data: bytes) -> None:
+        self.app_state[STATE].hear(len(data))
+        super().data_received(data)
 
 
 class Server(Actor[Never]):
@@ -46,7 +54,7 @@ class Server(Actor[Never]):
             log_config=None,
             access_log=False,
             lifespan="off",
-            ws="websockets-sansio" if "websockets-sansio" in WS_PROTOCOLS else "websockets",
+            ws=_CountedLine,
             ws_max_size=LONGEST_MESSAGE,
             ws_per_message_deflate=False,
             server_header=False,

@@ -3,7 +3,7 @@
 The words are those of the catalogue, section `host`. All of this runs in the thread of the practice actor.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -19,6 +19,7 @@ from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import false_fingering, finger_name, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
+from fingerlead.store.session_file import seconds_text
 
 PACKAGE = "fingerlead.faces.pages.practice"
 SHOWN_CHANGES = 5
@@ -94,10 +95,25 @@ def turn_sentence(turn: events.TonightTurn) -> str:
     return f"{sentence} {say('tonight_little')}" if turn.too_little and turn.number <= 1 else sentence
 
 
-def summary_lines(over: events.Over, names: dict[str, str]) -> list[str]:
-    """A session in a few sentences. `names` are the rungs' names by key."""
+def keeping_of(keeping: events.KeepingNow) -> Message:
+    """That something is not saved, what to do, and where; empty where all is saved."""
+    if not keeping.why:
+        return {"sentence": "", "advice": "", "where": ""}
+    key = "losing" if keeping.losing else "unkept"
+    return {"sentence": say(key, why=keeping.why), "advice": say(f"{key}_advice"), "where": keeping.where}
+
+
+def loss_lines(lost_us: int, held_us: int, log_us: int) -> list[str]:
+    """What is not saved at the end, in seconds; often nothing."""
+    said = (("lost", lost_us), ("held", held_us), ("log_lost", log_us))
+    return [say(key, seconds=seconds_text(us)) for key, us in said if us]
+
+
+def summary_lines(over: events.Over, names: dict[str, str], losses: Sequence[str]) -> list[str]:
+    """A session in a few sentences, the losses early. `names` are the rungs' names by key."""
     summary: Any = over.summary
     lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
+    lines += losses
     if summary.worth_work is not None:
         worst = summary.worth_work
         name = change_text(worst.from_note, worst.to_note)
@@ -134,6 +150,7 @@ class Publisher:
         self._metronome: Message = {}
         self._offered = False
         self._tried = ""  # the sentence on the last try at a note alone
+        self._unkept = False
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
             tonight=None, summary=None, remarks=[],
@@ -162,6 +179,8 @@ class Publisher:
                 self._publish("remind", sentence=say("rest", minutes=round(played_us / 60_000_000)))
             case events.Notice(sentence):
                 self._publish("say", sentence=sentence)
+            case events.KeepingNow():
+                self._keeping(event)
             case events.Over():
                 self._publish("summary", **summary_of(event, self._names))
             case events.Lit():
@@ -201,6 +220,13 @@ class Publisher:
             kept=chanter.kept,
             found=[{"spec": found.spec, "description": found.description} for found in chanter.found],
         )
+
+    def _keeping(self, keeping: events.KeepingNow) -> None:
+        if self._unkept and not keeping.why:
+            lost = seconds_text(keeping.lost_us)
+            self._publish("say", sentence=say("kept_but", seconds=lost) if keeping.lost_us else say("kept_again"))
+        self._unkept = bool(keeping.why)
+        self._publish("keeping", **keeping_of(keeping))
 
     def _music(self, snapshot: events.Snapshot, anew: bool) -> None:
         self._snapshot, self._tried = snapshot, ""
@@ -308,7 +334,9 @@ def tonight_of(turn: events.TonightTurn) -> Message:
 
 def summary_of(over: events.Over, names: dict[str, str]) -> Message:
     """A session summed up."""
+    losses = loss_lines(over.lost_us, over.held_us, over.log_us)
     return {
-        "lines": summary_lines(over, names),
+        "lines": summary_lines(over, names, losses),
         "session_file": None if over.session is None else str(over.session),
+        "simulated": not over.summary.kept,
     }

@@ -13,7 +13,7 @@ from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.faces.pages.practice.messages import Publisher, say, summary_lines
+from fingerlead.faces.pages.practice.messages import Publisher, loss_lines, say, summary_lines
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.faces.words import practised_names
 from fingerlead.music.tune import Tune
@@ -84,10 +84,15 @@ class PracticePage(ServedPage):
 
     practice: PracticeActor
 
+    def losses(self) -> list[str]:
+        """What of all that was played is lost, when it is over."""
+        return loss_lines(self.practice.keeping.lost_us, 0, self.practice.keeping.log_lost_us)
+
     def parting_words(self) -> list[str]:
         """What to say when it is over."""
-        over, kept = self.practice.last, self.practice.sessions
-        lines = [say("summary_nothing")] if over is None else summary_lines(over, practised_names())
+        over, kept = self.practice.last, self.practice.keeping.sessions
+        losses = self.losses()
+        lines = [say("summary_nothing"), *losses] if over is None else summary_lines(over, practised_names(), losses)
         lines += [say("kept", file=session) for session in kept]
         return [*lines, say("kept_next", file=kept[-1])] if kept else lines
 

@@ -11,7 +11,6 @@ import asyncio
 from concurrent.futures import Future
 from typing import Any, TypeVar
 
-from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
@@ -19,7 +18,7 @@ from starlette.routing import Route
 from starlette.websockets import WebSocket
 
 from fingering.table import Table
-from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.socket import serve
 from fingerlead.faces.pages.kit.templates import render
@@ -51,16 +50,12 @@ class PracticeRoutes:
     def __init__(self, hub: Hub, actor: PracticeActor, table: Table) -> None:
         self._hub, self._actor, self._table = hub, actor, table
 
-    def app(self) -> Starlette:
+    def app(self) -> PageApp:
         """All addresses as one app."""
+        shells = [Route(address, self.page) for address in ("/", "/hold")]
         again = [f"/{what}.{form}" for what in ("take/{number}", "phrase") for form in ("wav", "json")]
-        routes = [
-            Route("/", self.page),
-            Route("/hold", self.page),
-            Route("/voice.json", self.voice),
-            *(Route(address, self.hear_again) for address in again),
-        ]
-        return page_app(PACKAGE, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
+        routes = [Route("/voice.json", self.voice), *(Route(address, self.hear_again) for address in again)]
+        return page_app(PACKAGE, shells, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
 
     async def page(self, request: Request) -> Response:
         """The page, or the one on how to hold a chanter."""

@@ -1,7 +1,7 @@
 """The workbench page: what it is sent, what it may ask for, and how it is put together with the workbench's actor.
 
 It is sent `stage`, the whole of what is going on, and `holes`, raw samples; on the way to a slow page `holes` gives way
-to a newer one.
+to a newer one. A page that joins is also told of its `bench`: the port, the pupil, whether the hands are simulated.
 """
 
 import contextlib
@@ -10,14 +10,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 from starlette.websockets import WebSocket
 
 from fingering.holes import FINGERS
-from fingerlead.faces.pages.kit.app import page_app
+from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -86,12 +85,13 @@ def read_request(message: Mapping[str, Any]) -> WorkbenchRequest | None:
     return WorkbenchRequest(kind, **read_fields(message, FIELDS)) if kind in REQUESTS else None
 
 
-def workbench_app(hub: Hub, actor: WorkbenchActor, port: str, pupil: str) -> Starlette:
+def workbench_app(hub: Hub, actor: WorkbenchActor, port: str, pupil: str) -> PageApp:
     """The app of one workbench; `port` is where the chanter is, `pupil` whose levels they are."""
+    whose = "" if pupil == ANYONE else pupil
+    hub.remember(bench={"port": port, "pupil": whose, "simulated": port == SIMULATED})
 
     async def page(request: Request) -> Response:
-        whose = "" if pupil == ANYONE else pupil
-        return HTMLResponse(render(PACKAGE, "workbench.html", port=port, pupil=whose, simulated=port == SIMULATED))
+        return HTMLResponse(render(PACKAGE, "workbench.html"))
 
     def ask(message: dict[str, Any]) -> bool:
         request = read_request(message)
@@ -100,7 +100,7 @@ def workbench_app(hub: Hub, actor: WorkbenchActor, port: str, pupil: str) -> Sta
     async def live(socket: WebSocket) -> None:
         await serve(socket, hub, ask)
 
-    return page_app(PACKAGE, [Route("/", page)], live)
+    return page_app(PACKAGE, [Route("/", page)], [], live)
 
 
 @contextlib.contextmanager

@@ -1,5 +1,6 @@
 /* For a browser too old for the page's modules: say what is needed. */
 window.onload = function () {
   document.getElementById("needs").hidden = false;
-  document.getElementById("chanter-sentence").textContent = "";
+  var sentence = document.getElementById("chanter-sentence");
+  if (sentence) sentence.textContent = "";
 };

@@ -1,6 +1,7 @@
 // How every page that has a line begins: its texts, then the line; and how it draws, at most once a frame.
 
 import { byId, tell } from "./dom.js";
+import { carry } from "./entry.js";
 import { Line } from "./live.js";
 import { loadTexts } from "./texts.js";
 
@@ -19,6 +20,7 @@ export function onceAFrame(draw) {
 
 // The line to the host, once the texts are there and `ready` has been called; null where this browser cannot have it.
 export async function openLine({ ready, ...hears }) {
+  carry(document);
   if (!("WebSocket" in window)) {
     byId("needs").hidden = false;
     return null;

@@ -1,5 +1,6 @@
 // A take heard again: the host's samples through WebAudio, the holes moving along by the audio clock.
 
+import { ask } from "/kit/entry.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { audio, hush } from "./reed.js";
@@ -33,7 +34,7 @@ export async function hear({ take, phrase, mended, speed, key }) {
 }
 
 async function get(path) {
-  const answer = await fetch(path);
+  const answer = await ask(path);
   if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
   return answer;
 }

@@ -56,7 +56,7 @@ export function drawSummary() {
   const lines = [
     ...(summary.lines ?? []),
     summary.session_file ? say("summary.kept", { file: summary.session_file }) : "",
-    !summary.session_file && state.chanter?.kept === false ? say("summary.not_kept") : "",
+    summary.simulated ? say("summary.not_kept") : "",
   ];
   byId("summary-lines").replaceChildren(...lines.filter(Boolean).map((line) => make("p", {}, line)));
 }

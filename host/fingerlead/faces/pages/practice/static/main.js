@@ -213,6 +213,7 @@ function drawAll() {
     drawStart(choose);
     if (state.chanter?.state === "refused") tell(byId("notice"), state.chanter.sentence);
   }
+  drawKeeping();
   drawSettings();
   drawLadder(chooseRung);
   if (shown === "summary") drawSummary();
@@ -229,6 +230,14 @@ function drawAll() {
   drawTeacher(chooseRung);
   drawTonight();
   drawBeat();
+}
+
+// What cannot be saved is said for as long as that lasts.
+function drawKeeping() {
+  const line = byId("keeping");
+  const { sentence = "", advice = "", where = "" } = state.keeping ?? {};
+  line.hidden = !sentence;
+  [sentence, advice, where].forEach((text, i) => write(line.children[i], text));
 }
 
 function drawSoundButton() {
@@ -312,9 +321,9 @@ async function begin() {
     up: () => {
       if (state.joined) notice(say("practice.back_line"), SHORT_NOTICE_MS);
     },
-    down: (was) => {
+    down: (refused) => {
       if (!state.playing) cover(null);
-      notice(say(was ? "page.lost_line" : "page.not_let_in"));
+      notice(say(refused ? "page.not_let_in" : "page.lost_line"));
       redraw();
     },
   });

@@ -1,5 +1,6 @@
 // The page's own sound, where the host does not make it: an AudioWorklet that turns masks into the reed's samples.
 
+import { ask } from "/kit/entry.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { wavesOf } from "./waves.js";
@@ -66,7 +67,7 @@ export async function fitVoice() {
   if (key === voiceKey) return;
   voiceKey = key;
   try {
-    const answer = await fetch("/voice.json");
+    const answer = await ask("/voice.json");
     if (!answer.ok) throw new Error(`voice: ${answer.status}`);
     const voice = await answer.json();
     state.noteOf = voice.spectrum_of;

@@ -4,7 +4,7 @@ const RECENT = 8;
 
 export const state = {
   joined: false,
-  chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null,
+  chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null, keeping: null,
   sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null, atFirst: null,
@@ -15,7 +15,7 @@ export const state = {
   choosing: false, checking: false,
 };
 
-const PARTS = ["chanter", "holes", "rung", "lit", "progress", "tonight", "summary", "sound", "metronome"];
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "tonight", "summary", "sound", "metronome", "keeping"];
 
 // Take a message in. Returns whether it was known.
 export function take(message) {

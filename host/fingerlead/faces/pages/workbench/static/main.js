@@ -16,6 +16,7 @@ let spoken = "";
 
 function heard(message) {
   if (message.kind === "all") {
+    drawBench(message.bench);
     follow(message.stage ?? state.stage);
   } else if (message.kind === "stage") {
     follow(message);
@@ -25,6 +26,13 @@ function heard(message) {
     tell(byId("notice"), message.sentence);
   }
   redraw();
+}
+
+// What this page is about; the chanter says who it is later.
+function drawBench({ port, pupil, simulated }) {
+  if (!state.stage?.chanter) write(byId("chanter-sentence"), say("workbench.at", { port }));
+  tell(byId("pupil"), pupil && say("workbench.pupil", { pupil }));
+  byId("simulated").hidden = !simulated;
 }
 
 function follow(stage) {
@@ -113,7 +121,7 @@ async function begin() {
     ready: wire,
     heard,
     up: () => tell(byId("notice"), ""),
-    down: (was) => tell(byId("notice"), say(was ? "page.lost_line" : "page.not_let_in")),
+    down: (refused) => tell(byId("notice"), say(refused ? "page.not_let_in" : "page.lost_line")),
   });
 }
 
