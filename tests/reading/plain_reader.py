@@ -520,7 +520,7 @@ class PlainReader:
         return self.walks[at]
 
     def stands(self, first, music, stands, cheapest):
-        """(position, price, walk) after the last note before a music begins: the same notes go on, or it is the first."""
+        """(position, price, walk) after the note before a music begins: the same notes go on, or it is the first."""
         before, one = self.music(first), self.stretches[first]
         found = list(stands) if before is not None and before.notes == music.notes else []
         if one.note != OFF and one.end_us >= music.start_us:
