@@ -265,6 +265,19 @@ def test_links_of_the_desk_open_in_new_tabs_and_its_places_are_found(tab, tmp_pa
         expect(other.locator("#place")).to_have_value(re.compile(at_us[:-3]))
 
 
+def test_a_form_that_only_reads_keeps_the_token_in_the_address(tab, tmp_path):
+    with opened("desk", tmp_path / "it") as there:
+        page = tab()
+        page.goto(there.url)
+        page.get_by_role("link", name="Brodie").click()
+        page.locator(".sessions a").first.click()
+        page.get_by_label("To change").fill("4")
+        page.get_by_role("button", name="Make the message").click()
+        expect(page.locator("h1")).to_have_text("Changes 1 to 4")
+        page.reload()
+        expect(page.locator("h1")).to_have_text("Changes 1 to 4")
+
+
 def test_going_back_finds_the_page_where_it_stood_with_what_was_written(tab, tmp_path):
     with opened("desk", tmp_path / "it") as there:
         page = tab(reduced_motion="reduce")
