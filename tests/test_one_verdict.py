@@ -181,3 +181,24 @@ def test_an_index_of_an_earlier_version_is_made_anew(tmp_path):
     db.close()
     with Studio(tmp_path / "studio") as studio:
         assert list(studio.index.tallies(key)) == before
+
+
+def test_what_record_and_live_are_told_is_in_the_session(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    played, asked = playing()["runs"]
+    (tmp_path / "tune.abc").write_text(asked[0][1].abc)
+    write_playing(tmp_path / "free.session", played)
+    truth = ["stray"] * len(played.changes)
+    for command in ("record", "live"):
+        out_of(command, "replay:free.session@100", "-o", f"{command}.session", "--music", "tune.abc")
+        loaded = fingerlead.read(f"{command}.session")
+        ((at_us, music),) = loaded.asked
+        assert (at_us, music.kind, music.name, music.abc) == (0, "tune", "Invented", asked[0][1].abc)
+        assert [change.verdict for change in fingerlead.analyse(loaded).changes] == truth
+        # Played again, it is read against the same music, live and kept.
+        said = out_of("live", f"replay:{command}.session@100", "--no-strips", "-o", f"again-{command}.session")
+        assert "Work on low G to C first: in 8 of 8" in said
+        assert fingerlead.read(f"again-{command}.session").asked == loaded.asked
+    refused = CliRunner().invoke(app, ["record", "replay:free.session", "-o", "no.session", "--music", "nothing.abc"])
+    assert refused.exit_code == 1
+    assert not (tmp_path / "no.session").exists()

@@ -45,16 +45,24 @@ def test_json_is_as_it_was_published(listed):
     done = run("analyse", listed, "--format", "json")
     assert (done.returncode, done.stderr) == (0, "")
     found = json.loads(done.stdout)
-    assert list(found) == ["schema", "source", "timing", "intake", "settings", "held", "changes", "movements"]
-    assert found["schema"] == "fingerlead-analysis-1"
+    assert list(found) == [
+        "schema", "source", "timing", "intake", "settings", "music", "passes", "off", "notes", "changes", "movements",
+        "misread",
+    ]  # fmt: skip
+    assert found["schema"] == "fingerlead-analysis-2"
     assert found["source"] == {"kind": "csv", "path": str(listed)}
     assert found["timing"] == {
         "clock": "chanter", "uncertainty_us": 1_000, "scan_us": 0, "skew_us": 1_000, "skew": "assumed",
     }  # fmt: skip
     assert found["intake"] == {"frames": 7, "bad_frames": 0, "lost_frames": 0, "restarts": 0, "skipped_bytes": 0}
-    assert found["held"][0] == {
+    assert found["settings"] == {
+        "steady_us": 40_000, "heard_us": 10_000, "bounce_us": 5_000, "stage_us": 25_000, "correction_us": 250_000,
+        "gap_us": 250_000, "table": "standard",
+    }  # fmt: skip
+    assert found["music"] == found["passes"] == found["off"] == found["movements"] == found["misread"] == []
+    assert found["notes"][0] == {
         "note": "low G", "holes": "xxxxxxxx", "start_us": 0, "end_us": 500_000, "fingering": "standard",
-        "wrong_fingers": [],
+        "wrong_fingers": [], "written": None,
     }  # fmt: skip
     assert found["changes"][0] == {
         "from": "low G", "to": "B", "start_us": 500_000, "end_us": 515_000, "way": "one-way", "lead": "bottom little",
@@ -66,11 +74,31 @@ def test_json_is_as_it_was_published(listed):
         "strays": [
             {"note": "low A", "holes": "xxxxxxxo", "start_us": 500_000, "duration_us": 15_000, "heard": True}
         ],
-        "slips": [], "loose": False, "verdict": "stray", "because": None,
+        "slips": [], "verdict": "stray", "stage_us": 25_000, "judged": True, "movement": None, "because": None,
     }  # fmt: skip
     assert found["changes"][1]["way"] == "crossing"
     assert found["changes"][1]["lead"] is None
     assert found["changes"][1]["because"].startswith("too close to call")
+
+
+def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(listed):
+    done = run("analyse", listed, "--expect", "low-g-b", "--format", "json")
+    assert (done.returncode, done.stderr) == (0, "")
+    found = json.loads(done.stdout)
+    (music,) = found["music"]
+    assert list(music) == ["start_us", "end_us", "kind", "name", "abc", "beat_us", "stage_us", "judged"]
+    assert (music["start_us"], music["end_us"], music["kind"], music["judged"]) == (0, 2_000_000, "rung", True)
+    (went,) = found["passes"]
+    assert (went["music"], went["pass"], went["start_us"], went["reached"]) == (0, 1, 0, 3)
+    assert [note["written"] for note in found["notes"]][:2] == [
+        {"music": 0, "pass": 1, "index": 0, "bar": 1},
+        {"music": 0, "pass": 1, "index": 1, "bar": 1},
+    ]
+    (wrong,) = found["misread"]
+    assert wrong == {
+        "kind": "wrong", "written": "low G", "note": "E", "start_us": 1_500_000,
+        "words": "Bar 1: E instead of low G.",
+    }  # fmt: skip
 
 
 def test_words_name_the_finger_and_the_stray(listed):
@@ -83,7 +111,8 @@ def test_words_name_the_finger_and_the_stray(listed):
 def test_csv_has_a_row_for_each_change(listed):
     rows = run("analyse", listed, "--format", "csv").stdout.splitlines()
     assert rows[0].split(",")[:4] == ["number", "from", "to", "start_us"]
-    assert rows[1].startswith("1,low G,B,500000,15000,one-way,bottom little,stray,false,")
+    assert rows[0] == "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
+    assert rows[1].startswith("1,low G,B,500000,15000,one-way,bottom little,stray,25000,")
     assert len(rows) == 3
 
 

@@ -21,7 +21,7 @@ from fingerlead.reading import music as model
 STANDARD = standard_table().standard
 OFF = 9
 NEVER = prices.NEVER
-FAR_DEARER, MOST_WALKS, SPELL_US = 9_000, 8, 2_000_000
+FAR_DEARER, MOST_WALKS, SPELL = 9_000, 8, 16
 OFF_STEP_US, OFF_NOTE_US, PERHAPS_US = 250_000, 120_000, 250_000
 OFF_STILL_US, OFF_BORDER = 200_000, 2_500
 MOST_LEFT_OUT, MOST_INSIDE = 3, 2
@@ -494,41 +494,44 @@ class PlainReader:
             if music is None:
                 add((0, 0, (), False), cheapest.cost + own + plain, cheapest, between)
                 continue
-            stands = [(position, 0, walk) for position, walk in by_cost]
-            if self.music_of(first) != self.music_of(at):
+            same = self.music_of(first) == self.music_of(at)
+            if not same:
                 for place in self.begins(at):
                     add(place, cheapest.cost + own + plain + place[1], cheapest, between)
-                stands = self.stands(first, music, stands, cheapest)
-            for position, price, walk in stands:
+            for position, so_far, walk in self.stands(first, at, by_cost):
                 if note == OFF:
-                    add((position, 0, (), False), walk.cost + price + own + plain, walk, between)
+                    add((position, 0, (), False), so_far + own + plain, walk, between)
                     continue
                 for place in goes_on(music, position, note):
-                    self.add_place(add, (place[0], place[1] + price, *place[2:]), walk, own, plain, between, from_off)
-            if self.music_of(first) != self.music_of(at):
-                continue
-            if back is None or cheapest.cost + plain < back[0]:
+                    self.add_place(add, place, walk, so_far + own, plain, between, from_off)
+            if same and (back is None or cheapest.cost + plain < back[0]):
                 back = cheapest.cost + plain, cheapest, plain, between, from_off
         if back is not None and note != OFF:
             _, walk, plain, between, from_off = back
             for place in jumps(music, walk.steps[-1][1], note, from_off):
-                self.add_place(add, place, walk, own, plain, between, from_off)
+                self.add_place(add, place, walk, walk.cost + own, plain, between, from_off)
         if self.may_follow(-1, at):
             for place in self.begins(at):
                 add(place, own + self.left_over(range(at)) + place[1], None, None)
         self.walks[at] = self.likely(found)
         return self.walks[at]
 
-    def stands(self, first, music, stands, cheapest):
-        """(position, price, walk) after the note before a music begins: the same notes go on, or it is the first."""
-        before, one = self.music(first), self.stretches[first]
-        found = list(stands) if before is not None and before.notes == music.notes else []
+    def stands(self, first, at, by_cost):
+        """(position, price, walk) of where the player stands, after a melody note, in the music of the next."""
+        if self.music_of(first) == self.music_of(at):
+            return [(position, walk.cost, walk) for position, walk in by_cost]
+        music, other, one = self.music(at), self.music(first), self.stretches[first]
+        out = []
+        if other is not None and other.notes == music.notes:
+            out += [(position, walk.cost, walk) for position, walk in by_cost]
         if one.note != OFF and one.end_us >= music.start_us:
-            found += [(place[0], place[1], cheapest) for place in goes_on(music, 0, one.note) if place[3]]
-        return found
+            for position, cost, _, written in goes_on(music, 0, one.note):
+                if written:
+                    out.append((position, by_cost[0][1].cost + cost, by_cost[0][1]))
+        return out
 
-    def add_place(self, add, place, walk, own, plain, between, from_off):
-        cost = walk.cost + own + place[1]
+    def add_place(self, add, place, walk, so_far, plain, between, from_off):
+        cost = so_far + place[1]
         if place[2] and not from_off:
             more, why = self.embellished(between, plain, place[2])
             add(place, cost + more, walk, why)
@@ -558,7 +561,7 @@ class PlainReader:
         """Where the walk stood at the beginning of the spell before the one it is in."""
         entered = [None, None]
         for (before, *_), (at, position, _) in pairwise(walk.steps):
-            if self.stretches[before].start_us // SPELL_US != self.stretches[at].start_us // SPELL_US:
+            if before // SPELL != at // SPELL:
                 entered.append((at, position))
         return entered[-2]
 

@@ -5,7 +5,7 @@ given lies in a folder of sessions, each named by its date and time.
 """
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
@@ -15,7 +15,7 @@ from fingerlead.ports.base import Chunk, PortEnded, now_us
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.store.session_file import SessionError, SessionWriter
-from fingerlead.store.session_music import written_notes
+from fingerlead.store.session_music import MusicAt, written_notes
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
@@ -57,6 +57,7 @@ class Recording:
         self.bytes = 0
         self.covered_mask: int | None = None
         self.state_us = 0  # the time of the last state
+        self._asked: list[MusicAt] = []  # what is still to be asked for
         self.chanter = ""
         self.losses = 0
         self.away = False
@@ -123,6 +124,10 @@ class Recording:
         if self.writer is not None:
             self.writer.begin_music(self.state_us, music)
 
+    def follow(self, asked: Sequence[MusicAt]) -> None:
+        """Ask for each of these from the first state on that is not before its time: the music of a replay."""
+        self._asked = list(asked)
+
     def stream(self, what: int, raw_hz: int) -> bytes:
         """The bytes that ask the chanter to stream holes, raw samples or both; none where it has no such requests."""
         return b"" if self._link is None else self._link.stream(what, raw_hz)
@@ -168,6 +173,8 @@ class Recording:
         for event in events:
             if isinstance(event, State):
                 self.covered_mask, self.state_us = event.covered_mask, event.t_us
+                while self._asked and self._asked[0].at_us <= event.t_us:
+                    self.begin_music(self._asked.pop(0).music)
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
                 self._know(event.hello.device_id)

@@ -2,6 +2,7 @@
 port who is there, listens for three seconds, and says in a sentence what it found.
 """
 
+import contextlib
 import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from fingerlead.ports.base import Port, PortEnded, PortLost, PortRefused, now_us
 from fingerlead.ports.catalogue import open_port
 from fingerlead.ports.replay_port import PREFIX, ReplayPort, split_speed
 from fingerlead.store.session_file import MAGIC, SessionError
+from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import StoredSession, read_session
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import RawState, State, TroubleSeen
@@ -50,6 +52,15 @@ def _open(spec: str) -> Port:
                 raise PortRefused(spec, error.reason, "or name another recording") from None
             return ReplayPort(spec, session_pieces(session), session.carrier, speed)
     return open_port(spec)
+
+
+def replayed_music(spec: str) -> tuple[MusicAt, ...]:
+    """The music of the session that a port plays again; none where it plays none."""
+    if spec.startswith(PREFIX):
+        name, _ = split_speed(spec)
+        with contextlib.suppress(SessionError):
+            return read_session(name).asked if _is_session(Path(name)) else ()
+    return ()
 
 
 def session_pieces(session: StoredSession) -> Iterator[tuple[int, bytes]]:

@@ -45,9 +45,10 @@ OFF_NOTE_US = 120_000
 OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
-# differ only in how often the player went back or left something out.
+# differ only in how often the player went back or left something out. Long ago is told in stretches: a clock's would
+# make the reading hang on when it was started, and on the tempo.
 FAR_DEARER = 9_000
-SPELL_US = 2_000_000
+SPELL = 16
 MOST_WALKS = 8
 # Where music is not known, or hands are off, no note brings the player anywhere.
 NOWHERE = Place(0, 0, (), False)
@@ -129,7 +130,7 @@ class Reading:
 class _Step:
     """The cheapest walk to a melody note at a position: what it costs, the step before it, and what lies between.
 
-    `lately` are the steps with which the walk came into the last two spells of SPELL_US.
+    `lately` are the steps with which the walk came into the last two spells of SPELL stretches.
     """
 
     at: int
@@ -147,8 +148,8 @@ _Found = dict[int, tuple[int, Place, _Step | None, Gap]]
 class Reader:
     """Reads stretches against music; where none is known, any note may follow any.
 
-    `musics` are in order of time and do not overlap. `position` is where the first stretch already stands, where it
-    was read before (`carried`); it is then the first melody note.
+    `musics` are in order of time and do not overlap. `carried` is where the first stretch already stands, where it was
+    read before; it is then the first melody note. `number` is that of the first stretch in the whole performance.
     """
 
     def __init__(
@@ -159,8 +160,9 @@ class Reader:
         *,
         carried: Melody | None,
         final: bool,
+        number: int = 0,
     ) -> None:
-        self.s, self.heard_us = stretches, heard_us
+        self.s, self.heard_us, self._number = stretches, heard_us, number
         self._musics = [*musics, ANY]
         self._carried, self._final = carried, final
         self._steps: list[dict[int, _Step]] = []
@@ -375,10 +377,9 @@ class Reader:
         return {position: step for position, step in steps.items() if step.lately[1] == best.lately[1]}
 
     def _step(self, at: int, cost: int, place: Place, before: _Step | None, gap: Gap) -> _Step:
-        start_us = self.s.start_us
         lately = ((0, 0), (0, 0)) if before is None else before.lately
-        if before is not None and start_us[before.at] // SPELL_US != start_us[at] // SPELL_US:
-            lately = ((start_us[at], place.position), lately[0])
+        if before is not None and (self._number + before.at) // SPELL != (self._number + at) // SPELL:
+            lately = ((self.s.start_us[at], place.position), lately[0])
         return _Step(at, place, cost, before, gap, lately)
 
     def _own(self, at: int) -> int:

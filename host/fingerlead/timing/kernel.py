@@ -98,9 +98,10 @@ def nothing() -> Part:
 
 @dataclass(slots=True)
 class Progression:
-    """Where the measuring stands: the next part's first edge, and how many changes lie before it."""
+    """Where the measuring stands: the next part's first edge, and how many stretches and changes lie before it."""
 
     edge: int = 0
+    stretches: int = 0
     changes: int = 0
     carried: Melody | None = None  # the first melody note here, where it was the last one of the part before
     doubt: DoubtKind | None = None  # about the change after it
@@ -119,7 +120,7 @@ def measure(
     count = len(stretches) if final else _closed(stretches, settings)
     read = Reader(
         _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
-        carried=place.carried, final=final,
+        carried=place.carried, final=final, number=place.stretches,
     ).read()  # fmt: skip
     melody, gaps, last = read.melody, read.gaps, None
     if not final:
@@ -222,6 +223,7 @@ def measure(
     )
     after = Progression(
         edge=place.edge + next_edge,
+        stretches=place.stretches + (last or 0),
         changes=place.changes + int(is_change.sum()),
         carried=None if final else melody[-1]._replace(at=0),
         doubt=read.doubt_after,

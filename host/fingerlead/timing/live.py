@@ -205,7 +205,7 @@ class LiveAnalysis:
         part, after = measured
         if self._remember:
             self._parts.append(part)
-        self._tell_changes(self._changes(part), after.changes)
+        self._tell_changes(self._changes(part), None if final else after.changes)
         for movement in part.movements:
             self.tell(Told(movement))
         self._place = after

@@ -35,9 +35,10 @@ from fingerlead.listening.listening import Heard, Listening, MidiPlaying
 from fingerlead.listening.reader import Back, Lost, Reader
 from fingerlead.listening.recording import Recording
 from fingerlead.listening.recording import record as keep_recording
-from fingerlead.listening.sources import open_source
+from fingerlead.listening.sources import open_source, replayed_music
 from fingerlead.ports.base import PortRefused, now_us
 from fingerlead.ports.midi_out import MidiOut
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.timing.live import Told
 from fingerlead.timing.results import Change, Timing
 from fingerlead.timing.summary import summarise
@@ -66,12 +67,19 @@ def record(
                 line.show(lambda: line_of(kept, (now_us() - started_us) // 1_000_000))
 
             recording = Recording(writer, plays=plays)
-            if asked is not None:
-                recording.begin_music(asked)
+            _ask_for(recording, asked, port)
             kept = keep_recording(reader, recording, show, interrupted, _in_us(for_seconds))
     expect_bytes(kept, port)
     typer.echo(summary(kept, output))
     expect_all(kept)
+
+
+def _ask_for(recording: Recording, music: SessionMusic | None, port: str) -> None:
+    """Ask for what was named; else, where a session is played again, for what it carries."""
+    if music is None:
+        recording.follow(replayed_music(port))
+    else:
+        recording.begin_music(music)
 
 
 def _in_us(seconds: float | None) -> int | None:
@@ -154,8 +162,7 @@ def live(
         session_of(port, output, plays) as keep,
     ):
         listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays)
-        if asked is not None:
-            listening.begin_music(asked)
+        _ask_for(listening, asked, port)
         reader = Reader(lambda: open_source(port)).start()
         keep_recording(reader, listening, tick, interrupted, _in_us(for_seconds))
     if output is not None:

@@ -12,14 +12,22 @@ to the next, in whole scans of the chanter and what is left over: a chanter's st
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from functools import lru_cache
 from itertools import chain, islice, repeat
 from typing import Literal, TypeVar, get_args
 
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
-from fingerlead.store.passage.stretch import LONGEST_NAME, MOST_DOUBTS, MOST_EDGES, Passage
+from fingerlead.reading.music import Music, Written
+from fingerlead.store.passage.stretch import (
+    LONGEST_NAME,
+    MOST_DOUBTS,
+    MOST_EDGES,
+    MOST_GRACES,
+    MOST_MUSICS,
+    Passage,
+)
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Cause, Doubt
@@ -191,7 +199,8 @@ def _passage(p: Passage, coder: Coder) -> Passage:
         edges.append((t_us, stood))
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
-    return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table)
+    musics = tuple(_musics(p.musics, coder, timing.scan_us))
+    return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics)
 
 
 def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
@@ -207,6 +216,33 @@ def _doubts(given: Iterable[Doubt], coder: Coder, scan_us: int) -> Iterator[Doub
         end_us = start_us + lengths.step(doubt.end_us - doubt.start_us, coder)
         cause = CAUSES[coder.symbol(CAUSES.index(doubt.cause), causes)]
         yield Doubt(start_us, end_us, cause, coder.number(doubt.count, counts))
+
+
+def _musics(given: tuple[Music, ...], coder: Coder, scan_us: int) -> Iterator[Music]:
+    sizes, pitches = SymbolCounts(), SymbolCounts(len(NOTES))
+    starts, count = TimeSteps(scan_us), coder.number(len(given), sizes)
+    if count > MOST_MUSICS:
+        raise PassageError(f"at most {MOST_MUSICS} musics", f"{count}")
+    read: list[Music] = []
+    start_us = 0
+    for music in _filled_up(given, Music(), count):
+        start_us += starts.step(music.start_us - start_us, coder)
+        judged = bool(coder.among(int(music.judged), 2))
+        stage_us = coder.number(music.stage_us or 0, sizes) or None
+        note_count = coder.number(len(music.notes), sizes)
+        if note_count > MOST_EDGES:
+            raise PassageError(f"at most {MOST_EDGES} written notes", f"{note_count}")
+        notes = []
+        for written in _filled_up(music.notes, Written(0), note_count):
+            note, begins_bar = coder.symbol(written.note, pitches), bool(coder.among(int(written.begins_bar), 2))
+            grace_count = coder.number(len(written.graces), sizes)
+            if grace_count > MOST_GRACES:
+                raise PassageError(f"at most {MOST_GRACES} grace notes", f"{grace_count}")
+            graces = (coder.symbol(grace, pitches) for grace in _filled_up(written.graces, 0, grace_count))
+            notes.append(Written(note, tuple(graces), begins_bar))
+        read.append(Music(tuple(notes), start_us, judged=judged, stage_us=stage_us))
+    for number, music in enumerate(read):
+        yield replace(music, end_us=read[number + 1].start_us if number + 1 < count else music.end_us)
 
 
 def _timing(timing: Timing, coder: Coder, sizes: SymbolCounts) -> Timing:

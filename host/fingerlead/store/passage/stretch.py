@@ -8,6 +8,7 @@ change between the two is then left out of the results (`skip`).
 Units: `_us` microseconds, from the passage's beginning; `at_us` is where that is in the session.
 """
 
+from collections.abc import Iterator
 from dataclasses import astuple, dataclass, fields, replace
 
 import numpy as np
@@ -15,11 +16,12 @@ import numpy as np
 from fingering.holes import HANDS_OFF
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
+from fingerlead.reading.music import Music, Written
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
 from fingerlead.timing.kernel import Part
-from fingerlead.timing.results import Settings, Timing
+from fingerlead.timing.results import Held, Settings, Timing
 from fingerlead.wire.events import Doubt, Intake, Record
 
 # More than any message holds; what hostile counts may cost is bounded by them.
@@ -30,6 +32,12 @@ GREATEST_AT_US = 1 << 62  # as in lists of times
 GREATEST_NUMBER = 1_000_000_000
 GREATEST_SETTING_US = 10_000_000
 LONGEST_NAME = 60
+# A reading is settled a few notes later, where it is nearly as good as another.
+WIDER = (0, 1, 2, 3, 5, 8, 13, 21, 34)
+MOST_SKIPPED = 2 * WIDER[-1]
+COMPARED = ("from_mask", "to_mask", "spread_us", "lead", "verdict", "stage_us", "judged")
+MOST_MUSICS = 200
+MOST_GRACES = 30
 
 
 @dataclass(frozen=True)
@@ -37,7 +45,8 @@ class Passage:
     """Finger times, and all that decides how they are judged.
 
     `number` is its first change's place in the session (from 0), `count` how many changes it is about, `skip` how many
-    that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0.
+    that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0. `musics` are the
+    session's in this stretch, each with the melody that was read there in place of its own notes.
     """
 
     number: int
@@ -50,13 +59,14 @@ class Passage:
     timing: Timing
     settings: Settings
     table: Table
+    musics: tuple[Music, ...] = ()
 
     def check(self) -> None:
         """All that a passage promises, on both sides; raises PassageError."""
         p, timing = self, self.timing
         _expect(0 <= p.number <= GREATEST_NUMBER, f"a change's number up to {GREATEST_NUMBER}", p.number)
         _expect(1 <= p.count <= MOST_EDGES, f"1 to {MOST_EDGES} changes", p.count)
-        _expect(0 <= p.skip <= 1, "at most one change besides", p.skip)
+        _expect(0 <= p.skip <= MOST_SKIPPED, f"at most {MOST_SKIPPED} changes besides", p.skip)
         _expect(0 <= p.at_us <= GREATEST_AT_US, "a beginning within a session", f"{p.at_us} µs")
         _expect(1 <= len(p.edges) <= MOST_EDGES, f"1 to {MOST_EDGES} finger times", len(p.edges))
         _expect(p.end_us <= LONGEST_US, "a passage of at most a day", f"{p.end_us} µs")
@@ -81,6 +91,15 @@ class Passage:
         for name, value_us in zip((field.name for field in fields(Settings)), astuple(p.settings), strict=True):
             _expect(1 <= value_us <= GREATEST_SETTING_US, f"{name} from 1 to {GREATEST_SETTING_US}", value_us)
         _check_table(p.table)
+        _expect(len(p.musics) <= MOST_MUSICS, f"at most {MOST_MUSICS} musics", len(p.musics))
+        before_us = -1
+        for music in p.musics:
+            _expect(before_us < music.start_us <= p.end_us, "musics one after the other", f"{music.start_us} µs")
+            _expect(len(music.notes) <= MOST_EDGES, f"at most {MOST_EDGES} written notes", len(music.notes))
+            _expect(all(len(note.graces) <= MOST_GRACES for note in music.notes), f"{MOST_GRACES} grace notes", "more")
+            stage_us = 1 if music.stage_us is None else music.stage_us
+            _expect(1 <= stage_us <= GREATEST_SETTING_US, f"a stage from 1 to {GREATEST_SETTING_US}", stage_us)
+            before_us = music.start_us
 
     def record(self) -> Record:
         """The hole states as if they had just come in."""
@@ -98,7 +117,7 @@ class Passage:
 
     def analysis(self) -> Analysis:
         """The passage analysed: its `count` changes alone, with the held notes beside them. Raises PassageError."""
-        whole = analyse(self.record(), self.table, self.timing, self.settings)
+        whole = analyse(self.record(), self.table, self.timing, self.settings, self.musics)
         found = len(whole.changes)
         if found < self.skip + self.count:
             raise PassageError(f"finger times for {self.skip + self.count} changes", f"times for {found}")
@@ -148,7 +167,11 @@ def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
         part,
         **chosen,
         finger_us=part.finger_us[offsets[begin] : offsets[stop]],
-        movements=[o for o in part.movements if from_us <= o.start_us and o.end_us <= until_us],
+        movements=[
+            movement if movement.change is None else replace(movement, change=movement.change - begin)
+            for movement in part.movements
+            if from_us <= movement.start_us and movement.end_us <= until_us
+        ],
     )
 
 
@@ -157,14 +180,26 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
 
     Raises PassageError where the session has no such changes, or where they reach beyond what a passage can hold.
     """
-    a, count = analysis.arrays, len(analysis.changes)
+    count = len(analysis.changes)
     if not 0 <= first <= last < count:
         raise PassageError(
             f"changes from 1 to {count}" if count else "a session with changes in it",
             f"{first + 1} to {last + 1}",
             "their numbers are in: fingerlead analyse FILE --format csv",
         )
+    for wider in WIDER:
+        passage = _cut(analysis, first, last, wider)
+        if _reads_the_same(passage, analysis):
+            return passage
+    raise PassageError(
+        "changes that read the same by themselves", f"{first + 1} to {last + 1}, which do not", "send more around them"
+    )
+
+
+def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
+    """The passage with so many more notes on each side than are known to have a say."""
     # The held notes before the first change and after the last, and the one more on each side.
+    a = analysis.arrays
     begin, end = (
         int(np.searchsorted(a.start_us, analysis.edge_us[edge], side="right")) - 1
         for edge in (a.first[first] - 1, a.last[last])
@@ -173,7 +208,13 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
         begin -= 1
     if end < len(a.note) - 1 and _leans(analysis, end):
         end += 1
+    begin, end = max(begin - wider, 0), min(end + wider, len(a.note) - 1)
     from_us, end_us = int(a.start_us[begin]), int(a.end_us[end])
+    # What sounded before the first note and after the last has a say too.
+    if wider and begin == 0:
+        from_us = int(analysis.edge_us[0])
+    if wider and end == len(a.note) - 1:
+        end_us = int(analysis.edge_us[-1])
     one, stop = np.searchsorted(analysis.edge_us, (from_us, end_us), side="left").tolist()
     edges = zip((analysis.edge_us[one:stop] - from_us).tolist(), analysis.covered[one:stop].tolist(), strict=True)
     doubts = (
@@ -192,9 +233,44 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
         timing=analysis.timing,
         settings=analysis.settings,
         table=analysis.table,
+        musics=tuple(_musics(analysis, begin, end, from_us, end_us)),
     )
     passage.check()
     return passage
+
+
+def _reads_the_same(passage: Passage, analysis: Analysis) -> bool:
+    """Whether the other side finds the same changes in it."""
+    try:
+        theirs = passage.analysis().arrays
+    except PassageError:
+        return False
+    ours, here = analysis.arrays, slice(passage.number, passage.number + passage.count)
+    return np.array_equal(theirs.change_us + passage.at_us, ours.change_us[here]) and all(
+        np.array_equal(getattr(theirs, column), getattr(ours, column)[here]) for column in COMPARED
+    )
+
+
+def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int) -> Iterator[Music]:
+    """The musics from one held note to another; of written ones, the melody as it was read there, with its grace notes.
+
+    The whole music would be too long for a message, and a part of it would leave open where the player stood.
+    """
+    held = analysis.held[begin : end + 1]
+    here = [music for music in analysis.musics if music.start_us <= end_us and music.end_us > from_us]
+    starts_us = [max(music.start_us, from_us) - from_us for music in here]
+    ends_us = [*starts_us[1:], Music().end_us]
+    for music, start_us, stop_us in zip(here, starts_us, ends_us, strict=False):
+        read = [note for note in held if music.is_known and start_us <= note.start_us - from_us < stop_us]
+        notes = tuple(Written(note.note, _graces(note, music)) for note in read)
+        yield Music(notes, start_us, stop_us, music.judged, music.stage_us)
+
+
+def _graces(note: Held, music: Music) -> tuple[int, ...]:
+    if note.written is None or note.written.number >= len(music.notes):
+        return ()
+    written = music.notes[note.written.number]
+    return written.graces if written.note == note.note else ()
 
 
 def _leans(analysis: Analysis, held: int) -> bool:

@@ -23,7 +23,7 @@ from fingering.toml_file import shortened
 BEGIN, END = "FINGERTIMES", "THATSALL"
 ALPHABET = "ABCDEFGHJKLMNPQRSTVWXYZ3479"
 _DIGITS = str.maketrans(ALPHABET, string.digits + string.ascii_lowercase[:17])  # as int() reads base 27
-VERSION = 1
+VERSION = 2
 LONGEST_MESSAGE = 1_500  # characters, our own choice: most chats take twice as many in one piece
 LONGEST_PASTE = 200_000
 GROUP, GROUPS = 8, 4
