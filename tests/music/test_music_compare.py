@@ -13,8 +13,8 @@ from fingering.holes import FINGERS
 from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.music.abc import parse_abc
-from fingerlead.music.align import Aligner, PlayedNote
-from fingerlead.music.compare import compare, compare_analysis, compare_recent, expected_json
+from fingerlead.music.align import PlayedNote
+from fingerlead.music.compare import compare, compare_analysis, expected_json
 from fingerlead.music.tune import ExpectationError, expect
 from fingerlead.timing.results import Held
 from fingerlead.wire.events import Doubt
@@ -209,21 +209,3 @@ def test_held_notes_alone_will_do():
     comparison = compare(expect([0, 1, 2, 3]), played)
     assert [(f.kind, f.expected) for f in comparison.findings] == [("missed", 2)]
     assert isinstance(held([0])[0], PlayedNote)
-
-
-@pytest.mark.parametrize("kind", ["slow stray", "wrong", "restart", "missed", "idle"])
-def test_live_findings_are_those_of_the_batch(kind):
-    fingers, _ = plant(kind, random.Random(kind))
-    analysis = fingers.analysis()
-    played, changes = list(analysis.held), list(analysis.changes)
-    aligner = Aligner(WRITTEN)
-    for count, note in enumerate(played, 1):
-        aligner.feed(note)
-        so_far = [change for change in changes if change.end_us <= note.start_us + 100_000][: count - 1]
-        whole = compare(expect(WRITTEN), played[:count], so_far)
-        assert compare_recent(aligner, played[:count], so_far) == list(whole.findings)
-        last = compare_recent(aligner, played[max(count - 6, 0) : count], so_far[max(count - 6, 0) :])
-        late = [finding.words for finding in whole.findings if finding.held is not None and finding.held >= count - 5]
-        assert set(late) <= {finding.words for finding in last}
-    with pytest.raises(ValueError, match="at most"):
-        compare_recent(Aligner(WRITTEN), played)

@@ -16,7 +16,7 @@ from fingerlead.reading.music import Music, Written
 from fingerlead.simulated.planting import NotPlantableError, plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.timing.analysis import analyse
-from fingerlead.timing.mended import as_one, diagnose_change, edges_of, measured, mended_edges, proven, toggles
+from fingerlead.timing.mended import diagnose_change, edges_of, measured, mended_edges, proven, toggles
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.wire.events import Record
 from tests.simulated.known import masks_of
@@ -170,15 +170,3 @@ def test_a_bounce_goes_with_the_edge_that_it_belongs_to():
     assert (diagnosis.finger, diagnosis.how) == (7, "early")
     assert mended_edges(change, diagnosis) == ((25_000, 63), (27_000, 191), (28_000, 63))
     assert proven(change, diagnosis, TABLE, SETTINGS)
-
-
-def test_two_changes_are_one_only_around_a_third_note():
-    made = ((0, 127), (100_000, 63), (400_000, 255))
-    first, second, third = analysed([(-1_000_000, 255), *made], []).changes
-    whole = as_one(first, second, TABLE, SETTINGS, 1_000)
-    assert (whole.from_note, whole.to_note, whole.number, whole.verdict, whole.spread_us) == (0, 2, 1, "stray", 100_000)
-    assert [(stray.note, stray.duration_us) for stray in whole.strays] == [(1, 100_000)]
-    assert as_one(second, third, TABLE, SETTINGS, 1_000) is not None
-    assert as_one(first, third, TABLE, SETTINGS, 1_000) is None
-    there, back = analysed([(-1_000_000, 255), (0, 127), (500_000, 255)], []).changes
-    assert as_one(there, back, TABLE, SETTINGS, 1_000) is None

@@ -5,13 +5,13 @@ A finding says what happened at one place; equal ones are gathered in the summar
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, standard_table
-from fingerlead.music.align import JUMPS, Aligner, Item, align
+from fingerlead.music.align import JUMPS, Item, align
 from fingerlead.music.findings import Finding, FindingReader
 from fingerlead.music.tune import Expectation, Tune, expect
 from fingerlead.timing.analysis import Analysis
@@ -115,26 +115,3 @@ def compare(
     reader = FindingReader(expectation, held, changes, doubts, table or standard_table())
     findings, wanted = reader.read_all(walk.items)
     return Comparison(expectation, walk.items, tuple(findings), tuple(wanted), walk.reached)
-
-
-def compare_recent(
-    aligner: Aligner,
-    held: Sequence[Held],
-    changes: Sequence[Change] = (),
-    doubts: Sequence[Doubt] = (),
-    table: Table | None = None,
-) -> list[Finding]:
-    """While playing: the findings of the last held notes, as they read now; indices `held` count from the first given.
-
-    `aligner` was fed all notes played; `held` are the last of them, with the changes between them. What comes later may
-    change a finding of the last notes, most often the very last.
-    """
-    before = len(aligner) - len(held)
-    if before < 0:
-        raise ValueError(f"expected at most the {len(aligner)} notes that the aligner was fed; got {len(held)}")
-    items = [
-        item if item.held is None else replace(item, held=item.held - before) for item in aligner.recent(len(held))
-    ]
-    done = aligner.done_before(len(held))
-    reader = FindingReader(aligner.expectation, held, changes, doubts, table or standard_table(), done)
-    return reader.read_all(items)[0]

@@ -9,7 +9,6 @@ instant of the finger that it should not have gone before (or after). Every othe
 """
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 import numpy as np
 
@@ -114,16 +113,3 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
     rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64), (meant,))
     found = measure(edge_us, covered, rules, Progression(), final=True)
     return [] if found is None else list(changes_of(found[0], settings, edge_us, covered))
-
-
-def as_one(first: Change, second: Change, table: Table, settings: Settings, uncertainty_us: int) -> Change | None:
-    """Two changes around a slow stray as the one that was meant, with the number of the second.
-
-    None where that does not make it one change.
-    """
-    if first.to_note != second.from_note or first.from_note == second.to_note:
-        return None
-    found = measured(first.from_mask, (*first.edges, *second.edges), table, settings, uncertainty_us)
-    if len(found) != 1 or (found[0].from_mask, found[0].to_mask) != (first.from_mask, second.to_mask):
-        return None
-    return replace(found[0], number=second.number)
