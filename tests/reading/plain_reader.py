@@ -22,7 +22,8 @@ STANDARD = standard_table().standard
 OFF = 9
 NEVER = prices.NEVER
 FAR_DEARER, MOST_WALKS, SPELL = 9_000, 8, 16
-OFF_STEP_US, OFF_NOTE_US, PERHAPS_US = 250_000, 120_000, 250_000
+OFF_STEP_US, OFF_NOTE_US, OFF_STILL_US, OFF_BORDER = 250_000, 120_000, 200_000, 2_500
+PERHAPS_US = 250_000
 MOST_LEFT_OUT, MOST_INSIDE = 3, 2
 
 
@@ -143,14 +144,21 @@ def settle(stretch, settings):
 
 
 def lasting_moves(parts, settings):
-    """When fingers moved, each once for moves that follow one another within a bounce: at the last, where it lasts."""
+    """(time, whether it closes) of each finger's moves; those that follow one another within a bounce are one.
+
+    It is the last of them, or none where they cancel out.
+    """
     out = []
     for finger in range(8):
-        moves = [after[0] for before, after in pairwise(parts) if (before[2] ^ after[2]) >> finger & 1]
+        bits = [
+            (after[0], after[2] >> finger & 1, (before[2] ^ after[2]) >> finger & 1)
+            for before, after in pairwise(parts)
+        ]
+        moves = [(at_us, bool(closes)) for at_us, closes, moved in bits if moved]
         group = []
-        for at_us, next_us in pairwise([*moves, None]):
-            group.append(at_us)
-            if next_us is None or next_us - at_us >= settings.bounce_us:
+        for one, following in pairwise([*moves, None]):
+            group.append(one)
+            if following is None or following[0] - one[0] >= settings.bounce_us:
                 out += group[-1:] if len(group) % 2 else []
                 group = []
     return sorted(out)
@@ -288,7 +296,7 @@ class PlainReader:
         self.settings, self.musics = settings, musics
         self.parts = parts_of(states, end_us)
         self.stretches = stretches_of(self.parts, settings)
-        self.moves_us = lasting_moves(self.parts, settings)
+        self.moves = lasting_moves(self.parts, settings)
         self.walks = {}
         self.melody, self.between = self._read()
 
@@ -384,7 +392,7 @@ class PlainReader:
 
     def moves_between(self, a, b):
         """How many times fingers move from the end of one note's settled mask to the start of the other's."""
-        return sum(a.leave_us <= at_us <= b.reach_us for at_us in self.moves_us)
+        return sum(a.leave_us <= at_us <= b.reach_us for at_us, _ in self.moves)
 
     def may_be_stray(self, at, first, last):
         costs, shorter_us, us = self.costs(last), self.shorter_us(first, last), self.stretches[at].lasts_us
@@ -413,26 +421,29 @@ class PlainReader:
 
     def coming_off(self, first, last):
         """The price of what sounds while the hands come off, or on."""
-        inner = range(first + 1, last)
-        if not inner:
-            return 0
-        off, since_us, until_us = self.stretches[last].note == OFF, self.stretches[first + 1].start_us, None
-        until_us = self.stretches[last].start_us
+        inner, off = range(first + 1, last), self.stretches[last].note == OFF
         wrong = 0
-        for before, after in pairwise(self.parts):
-            if since_us < after[0] <= until_us:
-                closed, opened = after[2] & ~before[2], before[2] & ~after[2]
-                wrong += (closed if off else opened).bit_count()
-        cost = 0
+        if inner:
+            since_us, until_us = self.stretches[first + 1].start_us, self.stretches[last].start_us
+            wrong = sum(closes == off for at_us, closes in self.moves if since_us < at_us <= until_us)
+        border, cost = first if off else last, 0
+        if self.music(border) is not None and border != len(self.stretches) - 1 and self.is_step(border):
+            cost = OFF_BORDER
         for at in inner:
-            one = self.stretches[at]
-            if one.lasts_us >= OFF_STEP_US:
+            is_step = self.is_step(at)
+            if self.stretches[at].lasts_us >= OFF_STEP_US and (self.music(at) is None or not is_step):
                 return NEVER
             if self.is_heard(at):
-                is_standard = one.note != OFF and one.mask == STANDARD[one.note]
-                step = one.lasts_us < (OFF_NOTE_US if is_standard else OFF_STEP_US)
-                cost += 1 if wrong == 0 and step else self.costs(at).extra
+                cost += 1 if wrong == 0 and is_step else self.costs(at).extra
         return cost
+
+    def is_step(self, at):
+        """Whether a stretch may be a step of hands that come off or on."""
+        one = self.stretches[at]
+        if self.music(at) is not None:
+            return max(end_us - start_us for start_us, end_us, _ in one.parts) < OFF_STILL_US
+        is_standard = one.note != OFF and one.mask == STANDARD[one.note]
+        return one.lasts_us < (OFF_NOTE_US if is_standard else OFF_STEP_US)
 
     def embellished(self, between, plain, graces):
         """(cost, what stands between) where grace notes are written."""
