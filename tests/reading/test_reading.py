@@ -194,7 +194,7 @@ PLAYED = st.one_of(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(PLAYED, st.integers(-(10**9), 10**10), st.booleans())
 def test_shifting_in_time_changes_nothing(performance, by_us, known):
     edges = tuple((t_us + by_us, mask) for t_us, mask in performance.edges)
@@ -218,10 +218,11 @@ def crossed(performance, factor):
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(PLAYED, st.floats(0.7, 1.4))
 def test_stretching_time_changes_no_note_and_no_part_where_the_music_is_known(performance, factor):
-    assume(not crossed(performance, factor))
+    # Hands that come off or on are told by lengths of their own.
+    assume(not crossed(performance, factor) and "hands off" not in {one.kind for one in performance.happenings})
     edges = tuple((round(factor * t_us), mask) for t_us, mask in performance.edges)
     stretched = replace(performance, edges=edges, end_us=round(factor * performance.end_us))
     music = music_of(performance)
@@ -252,7 +253,7 @@ def embellished(notes, seed, places):
     return hands.finish(music)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     st.lists(st.integers(0, 8), min_size=3, max_size=8).map(
         lambda notes: [b for a, b in pairwise([None, *notes]) if a != b]
