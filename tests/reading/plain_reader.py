@@ -448,6 +448,9 @@ class PlainReader:
     def embellished(self, between, plain, graces):
         """(cost, what stands between) where grace notes are written."""
         costs = self.costs(between.last)
+        around = self.stretches[between.first].note, self.stretches[between.last].note
+        if graces in {around[:1], around[1:], around}:
+            return plain, between  # no sound of its own: it sounds already, or what follows does
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Between(between.first, between.last, between.sounds, between.why, graces)
         if between.sounds:

@@ -18,7 +18,7 @@ from typing import Literal, NamedTuple
 
 from fingering.moves import possible_strays
 from fingering.notes import NOTES
-from fingerlead.reading.between import DIRECT, Explanation, explanations, written_explanation
+from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
 from fingerlead.reading.costs import (
     BRIEF_US,
     FREE,
@@ -418,6 +418,8 @@ class Reader:
     def _embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
         """What was heard as the written grace notes, or as something else with these left out."""
         s, costs = self.s, self._costs[gap.last]
+        if are_silent(s.note[gap.first], s.note[gap.last], graces):
+            return plain, gap
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
