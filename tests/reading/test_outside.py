@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 import sysconfig
+from collections import Counter
 from itertools import pairwise
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -76,12 +78,10 @@ UNKNOWN = {
 
 
 def lilypond_file():
-    for base in (Path(sysconfig.get_path("purelib")), Path("/usr/share"), Path("/usr/local/share")):
-        for path in sorted(
-            base.glob("**/lilypond/*/ly/bagpipe.ly") if base.name != "share" else base.glob("lilypond/*/ly/bagpipe.ly")
-        ):
-            return path
-    return None
+    """Where LilyPond's bagpipe music is installed, as a package or with the system; None where it is not."""
+    packages = Path(sysconfig.get_path("purelib")).glob("*/share/lilypond/*/ly/bagpipe.ly")
+    system = Path("/usr/share/lilypond").glob("*/ly/bagpipe.ly")
+    return next(iter([*packages, *system]), None)
 
 
 def macros():
@@ -145,3 +145,39 @@ def test_a_macro_is_heard_as_what_the_trade_calls_it(macro):
     if not possible_strays(before, after).issuperset(notes):
         (freely,) = analysed(performance).movements
         assert (freely.name, tuple(note.note for note in freely.notes)) == (name, notes)
+
+
+def edited(written, random):
+    """The notes with a wrong one, a missed one or one too many here and there, never two within four notes."""
+    notes, at = [], 0
+    while at < len(written):
+        around = written[max(at - 1, 0) : at + 2]
+        other = random.choice([note for note in range(9) if note not in around])
+        what = random.choice(["right", "wrong", "missed", "more"]) if at % 5 == 3 and at < len(written) - 2 else "right"
+        if what == "missed" and written[at - 1] == written[at + 1]:
+            what = "wrong"
+        notes += {"right": [written[at]], "wrong": [other], "missed": [], "more": [other, written[at]]}[what]
+        at += 1
+    return notes
+
+
+def edits_in(analysis, notes, written):
+    """Wrong notes, missed notes and notes too many, as the reading places what was played."""
+    places = [one.written.number for one in analysis.held if one.written is not None]
+    assert places == sorted(set(places)), "no note is played again"
+    wrong = sum(one.note != written[one.written.number] for one in analysis.held if one.written is not None)
+    return Counter(wrong=wrong, missed=len(written) - len(places), more=len(notes) - len(places))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_plain_melodies_are_aligned_with_as_few_edits_as_there_are(seed):
+    distance = pytest.importorskip("rapidfuzz.distance", reason="needs rapidfuzz").Levenshtein.distance
+    random = Random(f"edits {seed}")
+    written = [random.randrange(9)]
+    while len(written) < 25:
+        written.append(random.choice([note for note in range(9) if note not in written[-2:]]))
+    notes = edited(written, random)
+    edges = tuple((HELD_US * number, STANDARD[note]) for number, note in enumerate(notes))
+    performance = Performance((), edges, HELD_US * len(notes), (), ())
+    found = edits_in(analysed(performance, Music(tuple(map(Written, written)))), notes, written)
+    assert sum(found.values()) == distance(notes, written) > 0
