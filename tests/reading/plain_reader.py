@@ -264,7 +264,10 @@ def goes_on(music, position, note):
         sounds_already = len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
         if sounds_already and notes[1].note == note:
             out.append((2, model.AGAIN, notes[1].graces, True))
-    out.append((position, model.UNWRITTEN, (), False))
+    if position and notes[position - 1].note == note:
+        out.append((position, model.CORRECTED, (), True))
+    else:
+        out.append((position, model.UNWRITTEN, (), False))
     return out
 
 
@@ -385,7 +388,7 @@ class PlainReader:
                 best = whole, why
         strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
         if not costs.short or strays_all:
-            extra = costs.extra * len(sounds)
+            extra = sum(costs.extra + (0 if self.may_be_stray(at, first, last) else costs.extra_long) for at in sounds)
             if best is None or extra < best[0]:
                 best = extra, Why("extra", extra)
         return (NEVER, Why("direct", 0)) if best is None else (cost + best[0], best[1])

@@ -476,9 +476,8 @@ class Reader:
 
     def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
         """The price of leaving what was heard unexplained."""
-        if costs.short and not all(self._may_be_stray(self.s.length_us[at], shorter_us, costs) for at in sounds):
-            return NEVER
-        return costs.extra * len(sounds)
+        long = sum(not self._may_be_stray(self.s.length_us[at], shorter_us, costs) for at in sounds)
+        return costs.extra * len(sounds) + costs.extra_long * long
 
     def _coming_off(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
         """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""
