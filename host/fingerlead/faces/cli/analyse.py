@@ -96,8 +96,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
     notes = counted(len(analysis.held), "note")
     yield f"{path_text(loaded.path)}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
     if not changes:
-        held_ms = analysis.settings.steady_us / 1_000
-        yield f"There is nothing to time: that takes two different notes in a row, each held for {held_ms:g} ms."
+        yield "There is nothing to time: that takes two different notes in a row."
         return
     yield work_on_first(summarise([analysis]))
     yield timing_sentence(analysis.timing)
