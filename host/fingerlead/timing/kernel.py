@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
-from fingerlead.reading.reading import DoubtKind, Gap, Melody, Reader, Stretches
+from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
+from fingerlead.reading.reading import Melody, Reader
 from fingerlead.timing import measure as m
 from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
