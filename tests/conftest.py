@@ -12,7 +12,7 @@ from hypothesis import settings
 
 HERE = Path(__file__).parent
 # The pure rooms: `pytest -m fast` runs them, but for what is marked slow there.
-FAST_ROOMS = {"fingering", "wire", "timing", "music", "sound"}
+FAST_ROOMS = {"fingering", "wire", "timing", "reading", "music", "sound"}
 # A test that asks for one of these fixtures gets its mark, and may be left out on a machine that has not got the thing.
 MARKS = {"build": "firmware", "elf": "firmware", "jack": "jack", "sound_server": "jack", "browser": "chromium"}
 # JACK servers that start at the same time disturb each other: all that need one run in one worker.

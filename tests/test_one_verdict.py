@@ -165,6 +165,21 @@ def test_music_that_cannot_be_read_is_said_on_every_face(tmp_path):
     assert fingerlead.read(tmp_path / "kept.session").music_problem == ""
 
 
+def test_a_session_that_has_got_its_music_since_is_taken_in_once_more(tmp_path):
+    played, asked = playing()["runs"]
+    free = write_playing(tmp_path / "free.session", played)
+    with_music = write_playing(tmp_path / "a.session", played, *asked)
+    with Studio(tmp_path / "studio") as studio:
+        key, other = (studio.add(name, "left", "", "").key for name in ("Isla", "Ewan"))
+        assert [studio.take_in(key, free).outcome, studio.take_in(key, free).outcome] == ["new", "same"]
+        assert sum(tally.astray for *_, tally in studio.index.tallies(key)) == 0
+        assert studio.take_in(other, with_music).outcome == "same"
+        assert [studio.take_in(key, path).outcome for path in (with_music, with_music, free)] == ["new", "same", "same"]
+        assert len(studio.index.sessions(key)) == 1
+        assert sum(tally.astray for *_, tally in studio.index.tallies(key)) == len(played.changes)
+        assert studio.index.sessions(other) == []
+
+
 def test_an_index_of_an_earlier_version_is_made_anew(tmp_path):
     import sqlite3
 

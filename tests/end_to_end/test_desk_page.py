@@ -146,6 +146,15 @@ def test_a_remark_is_pinned_where_the_replay_stands(page):
     playwright.expect(page.locator(".remarks")).to_contain_text("Hear the little finger here.")
 
 
+def test_another_day_is_compared(page):
+    go_to(page, pages(page)[2])
+    page.get_by_label("Another day").fill("2026-11-19")
+    page.get_by_role("button", name="Compare").click()
+    playwright.expect(page.locator("#compared-h")).to_have_text("Before and since 19 November 2026")
+    playwright.expect(page.get_by_label("Another day")).to_have_value("2026-11-19")
+    assert "?turn=2026-11-19#" in page.url
+
+
 def test_homework_is_given_and_printed(page):
     pupil = pages(page)[2]
     go_to(page, pupil)

@@ -82,7 +82,7 @@ def told(performance, tune, musics, seed, kind="usual"):
             # A written grace note makes a change an embellished one, a slip that is heard an extra one; nothing else.
             graced = bool(comparison.expectation.notes[places[reached]].graces)
             slipped = any(finding.held == reached and finding.kind == "idle" for finding in findings)
-            if not (change.verdict == "embellished" and graced or change.verdict == "extra" and slipped):
+            if not ((change.verdict == "embellished" and graced) or (change.verdict == "extra" and slipped)):
                 found.append((change.verdict, None, places[reached]))
     found += [
         (movement.verdict, None, None)

@@ -36,11 +36,12 @@ def test_a_page_is_written_and_its_place_is_told(playing, tmp_path):
 
 def test_settings_reach_the_page(playing, tmp_path):
     page = tmp_path / "page.html"
-    assert report(playing, "-o", page, "--heard-us", 19_000, "--loose-us", 15_000, "--skew-us", 2_000).exit_code == 0
+    assert report(playing, "-o", page, "--heard-us", 19_000, "--stage-us", 15_000, "--skew-us", 2_000).exit_code == 0
     html = page.read_text(encoding="utf-8")
     assert "heard from 19 ms" in html
     assert "too short to be heard" in html
-    assert "The fingers were loose" in html
+    assert "together within 15 ms" in html
+    assert "The fingers were not together" in html
     assert "as you gave it" in html
 
 

@@ -78,7 +78,7 @@ def test_following_the_advice_mends_the_stray(from_note, to_note):
             assert words.ms(stray.duration_us) in sentence
         exact = {f.finger: f.after_start_us for f in change.fingers}
         astray_us = third_note_us(change.from_mask, change.to_mask, exact)
-        advice = re.search(r"Let .*?(?=$| The fingers were loose| The .* moved too)", sentence)[0]
+        advice = re.search(r"Let .*?(?=$| The fingers were not together| The .* moved too)", sentence)[0]
         assert third_note_us(change.from_mask, change.to_mask, obeyed(advice, exact)) == 0 < astray_us
 
 
@@ -114,10 +114,10 @@ def test_a_stray_too_short_to_hear_is_owned_up_to_without_advice():
     )
 
 
-def test_loose_fingers_are_named_even_where_nothing_sounded():
+def test_fingers_apart_are_named_even_where_nothing_sounded():
     assert told(one_change(0, {6: 0, 7: 60_000})) == (
-        "nothing else sounded. The fingers were loose: the bottom little came 60 ms after the first. "
-        "Keep them closer together. The bottom ring led by 60 ms."
+        "nothing else sounded. The fingers were not together: the bottom little came 60 ms after the first. "
+        "Move them as one."
     )
 
 

@@ -281,9 +281,13 @@ def test_a_server_on_the_network_takes_any_address_but_no_foreign_name():
     assert not names.fits("192.168.1.7:80")
 
 
-def test_port_80_may_be_left_out_as_browsers_do():
-    assert Names("127.0.0.1", 80).fits("localhost")
-    assert Names("127.0.0.1", 80).fits("[::1]")
+@pytest.mark.parametrize("port", [80, 443])
+def test_the_port_of_http_or_https_may_be_left_out_as_browsers_do(port):
+    assert Names("127.0.0.1", port).fits("localhost")
+    assert Names("127.0.0.1", port).fits("[::1]")
+    assert Names("127.0.0.1", port).fits(f"localhost:{port}")
+    assert not Names("127.0.0.1", port).fits("localhost:8730")
+    assert not Names("127.0.0.1", PORT).fits("localhost")
 
 
 @given(st.text(max_size=60))

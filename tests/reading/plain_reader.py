@@ -22,8 +22,8 @@ STANDARD = standard_table().standard
 OFF = 9
 NEVER = prices.NEVER
 FAR_DEARER, MOST_WALKS, SPELL = 9_000, 8, 16
-OFF_STEP_US, OFF_NOTE_US, PERHAPS_US = 250_000, 120_000, 250_000
-OFF_STILL_US, OFF_BORDER = 200_000, 2_500
+OFF_STEP_US, OFF_NOTE_US, OFF_STILL_US, OFF_BORDER = 250_000, 120_000, 200_000, 2_500
+PERHAPS_US = 250_000
 MOST_LEFT_OUT, MOST_INSIDE = 3, 2
 
 
@@ -144,18 +144,21 @@ def settle(stretch, settings):
 
 
 def lasting_moves(parts, settings):
-    """When fingers moved, and whether they closed: once for moves within a bounce of one another, at the last."""
+    """(time, whether it closes) of each finger's moves; those that follow one another within a bounce are one.
+
+    It is the last of them, or none where they cancel out.
+    """
     out = []
     for finger in range(8):
-        moves = [
-            (after[0], after[2] >> finger & 1 == 1)
+        bits = [
+            (after[0], after[2] >> finger & 1, (before[2] ^ after[2]) >> finger & 1)
             for before, after in pairwise(parts)
-            if (before[2] ^ after[2]) >> finger & 1
         ]
+        moves = [(at_us, bool(closes)) for at_us, closes, moved in bits if moved]
         group = []
-        for move, following in pairwise([*moves, None]):
-            group.append(move)
-            if following is None or following[0] - move[0] >= settings.bounce_us:
+        for one, following in pairwise([*moves, None]):
+            group.append(one)
+            if following is None or following[0] - one[0] >= settings.bounce_us:
                 out += group[-1:] if len(group) % 2 else []
                 group = []
     return sorted(out)
@@ -261,7 +264,10 @@ def goes_on(music, position, note):
         sounds_already = len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
         if sounds_already and notes[1].note == note:
             out.append((2, model.AGAIN, notes[1].graces, True))
-    out.append((position, model.UNWRITTEN, (), False))
+    if position and notes[position - 1].note == note:
+        out.append((position, model.CORRECTED, (), True))
+    else:
+        out.append((position, model.UNWRITTEN, (), False))
     return out
 
 
@@ -334,8 +340,6 @@ class PlainReader:
         most = model.MOST_SOUNDS
         if music is not None and not any(one.graces for one in music.notes):
             most = model.MOST_PLAIN_SOUNDS
-        if first < 0 or OFF in (self.stretches[first].note, self.stretches[last].note):
-            most = model.MOST_SOUNDS
         if any(self.breaks(at) for at in range(last - 1, first, -1)):
             return False
         inner = sum(map(self.is_heard, range(max(first, 0) + 1, last)))
@@ -384,7 +388,7 @@ class PlainReader:
                 best = whole, why
         strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
         if not costs.short or strays_all:
-            extra = costs.extra * len(sounds)
+            extra = sum(costs.extra + (0 if self.may_be_stray(at, first, last) else costs.extra_long) for at in sounds)
             if best is None or extra < best[0]:
                 best = extra, Why("extra", extra)
         return (NEVER, Why("direct", 0)) if best is None else (cost + best[0], best[1])
@@ -420,24 +424,24 @@ class PlainReader:
 
     def coming_off(self, first, last):
         """The price of what sounds while the hands come off, or on."""
-        inner, cost = range(first + 1, last), 0
-        border = first if self.stretches[last].note == OFF else last
+        inner, off = range(first + 1, last), self.stretches[last].note == OFF
+        wrong = 0
+        if inner:
+            since_us, until_us = self.stretches[first + 1].start_us, self.stretches[last].start_us
+            wrong = sum(closes == off for at_us, closes in self.moves if since_us < at_us <= until_us)
+        border, cost = first if off else last, 0
         if self.music(border) is not None and border != len(self.stretches) - 1 and self.is_step(border):
             cost = OFF_BORDER
-        if not inner:
-            return cost
-        off, since_us, until_us = self.stretches[last].note == OFF, self.stretches[first + 1].start_us, None
-        until_us = self.stretches[last].start_us
-        wrong = sum(since_us < at_us <= until_us and closed == off for at_us, closed in self.moves)
         for at in inner:
-            if self.stretches[at].lasts_us >= OFF_STEP_US and (self.music(at) is None or not self.is_step(at)):
+            is_step = self.is_step(at)
+            if self.stretches[at].lasts_us >= OFF_STEP_US and (self.music(at) is None or not is_step):
                 return NEVER
             if self.is_heard(at):
-                cost += 1 if wrong == 0 and self.is_step(at) else self.costs(at).extra
+                cost += 1 if wrong == 0 and is_step else self.costs(at).extra
         return cost
 
     def is_step(self, at):
-        """Whether a stretch may be a step of hands coming off or on."""
+        """Whether a stretch may be a step of hands that come off or on."""
         one = self.stretches[at]
         if self.music(at) is not None:
             return max(end_us - start_us for start_us, end_us, _ in one.parts) < OFF_STILL_US
@@ -447,6 +451,9 @@ class PlainReader:
     def embellished(self, between, plain, graces):
         """(cost, what stands between) where grace notes are written."""
         costs = self.costs(between.last)
+        around = self.stretches[between.first].note, self.stretches[between.last].note
+        if graces in {around[:1], around[1:], around}:
+            return plain, between  # no sound of its own: it sounds already, or what follows does
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Between(between.first, between.last, between.sounds, between.why, graces)
         if between.sounds:

@@ -12,7 +12,7 @@ from fingering.movements import forms_between, movements
 from fingering.moves import move, possible_strays
 from fingering.notes import ABC_LETTERS, SOUNDING
 from fingering.table import standard_table
-from fingerlead.reading.between import DIRECT, explanations
+from fingerlead.reading.between import DIRECT, are_silent, explanations
 from fingerlead.reading.costs import FREE, WRITTEN
 
 NOTE = st.integers(0, 8)
@@ -100,6 +100,16 @@ def test_any_notes_get_fitting_explanations_or_none(sounds, from_note, to_note, 
 def test_nothing_sounds_in_a_direct_change():
     for from_note, to_note in itertools.product(range(9), repeat=2):
         assert explanations(from_note, to_note, (), False, FREE) == (DIRECT,)
+
+
+def test_a_grace_note_that_sounds_already_or_merges_is_no_sound_of_its_own():
+    assert are_silent(*spelled("eA"), spelled("e"))
+    assert are_silent(*spelled("ed"), spelled("d"))
+    assert are_silent(*spelled("ed"), spelled("ed"))
+    assert are_silent(*spelled("ee"), spelled("e"))
+    assert not are_silent(*spelled("eA"), spelled("g"))
+    assert not are_silent(*spelled("eA"), spelled("de"))
+    assert not are_silent(*spelled("GA"), spelled("GdGe"))
 
 
 def test_a_stray_between_the_notes_of_a_movement_stands_apart_from_them():

@@ -13,10 +13,9 @@ from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
+from fingerlead.store.held_rows import MOST_HELD, ROW_COSTS
 from fingerlead.store.session_file import (
-    MOST_HELD,
     RETRY_US,
-    ROW_COSTS,
     SAVE_AFTER_US,
     SessionError,
     SessionWriter,
@@ -227,7 +226,7 @@ def test_the_bound_holds_in_memory_and_is_hours_of_dense_playing(tmp_path):
             writer.append(data, number * 5_000)
         taken = tracemalloc.get_traced_memory()[0] - before
         tracemalloc.stop()
-        held = writer._held_size
+        held = writer._held.size
         closed(writer)
     # What is counted is at least what is taken, and a minute is so little that three hours have room.
     assert held >= taken

@@ -30,7 +30,7 @@ NEXT = DAY + timedelta(days=1)
 
 days = st.dates(date(2020, 1, 1), date(2040, 1, 1))
 changes = st.tuples(st.integers(0, 8), st.integers(0, 8)).filter(lambda pair: pair[0] != pair[1])
-outcomes = st.sampled_from(["clean", "stray", "loose", "false fingering"])
+outcomes = st.sampled_from(["clean", "stray", "apart", "false fingering"])
 deeds = st.lists(
     st.one_of(
         st.tuples(st.just("row"), days, st.sampled_from(["low-a-b", "c-d", "é-7"]), st.sampled_from([1, 2])),
@@ -207,10 +207,10 @@ BAD = [
             {"kind": "counts", "changes": [], "notes": {}},
             {"kind": "counts", "changes": {"low A to low A": {}}, "notes": {}},
             {"kind": "counts", "changes": {"low A to B": {"tried": 1, "clean": 1, "stray": 0}}, "notes": {}},
-            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=1, stray=0, loose=True)}, "notes": {}},
-            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=2, stray=0, loose=0)}, "notes": {}},
-            {"kind": "counts", "changes": {"low A to B": dict(tried=-1, clean=0, stray=0, loose=0)}, "notes": {}},
-            {"kind": "counts", "changes": {"low A to B": dict(tried=1e9, clean=0, stray=0, loose=0)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=1, stray=0, apart=True)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1, clean=2, stray=0, apart=0)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=-1, clean=0, stray=0, apart=0)}, "notes": {}},
+            {"kind": "counts", "changes": {"low A to B": dict(tried=1e9, clean=0, stray=0, apart=0)}, "notes": {}},
             {"kind": "counts", "changes": {}, "notes": {"B": {"tried": 10**400, "right": 0}}},
             {"kind": "counts", "changes": {}, "notes": {"B": {"tried": 1, "right": 2}}},
             {"kind": "counts", "changes": {}, "notes": {"B": {"tried": float("nan"), "right": 0}}},
@@ -218,6 +218,16 @@ BAD = [
         )
     ),
 ]
+
+
+def test_lines_that_say_loose_count_as_apart():
+    def line(**counts):
+        what = {"schema": SCHEMA, "kind": "counts", "day": "2026-11-25", "changes": {"low A to B": counts}, "notes": {}}
+        return json.dumps(what).encode()
+
+    assert read_line(line(tried=5, clean=2, stray=1, loose=2)) == read_line(line(tried=5, clean=2, stray=1, apart=2))
+    with pytest.raises(LineError):
+        read_line(line(tried=5, clean=2, stray=1, loose=1, apart=1))
 
 
 @pytest.mark.parametrize("bad", BAD, ids=range(len(BAD)))

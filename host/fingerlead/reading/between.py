@@ -50,6 +50,11 @@ def name_of(from_note: int, to_note: int, graces: tuple[int, ...]) -> str | None
     return (form.movement.name if form else GRACE_NOTES) if graces else None
 
 
+def are_silent(from_note: int, to_note: int, graces: tuple[int, ...]) -> bool:
+    """Whether none of the grace notes is a sound of its own: it sounds already, or merges with what follows."""
+    return not graces[graces[0] == from_note : len(graces) - (graces[-1] == to_note)]
+
+
 @lru_cache(maxsize=1 << 16)
 def explanations(
     from_note: int, to_note: int, sounds: tuple[int, ...], returned: bool, costs: Costs

@@ -32,6 +32,7 @@ class Costs:
     long: int  # each of its notes above a third, for each unit of log_third
     slow: int  # each of its notes for each factor e that it is longer than SLOW_US
     extra: int  # a note that nothing explains
+    extra_long: int  # more, where it is too long for a stray: then it is rather a melody note that is not written
     missing: int  # a written grace note that does not sound
     added: int  # a note within a written embellishment that is not written
     stray_us: int  # a stray is shorter; with the music known, this or half the shorter neighbour, whichever is more
@@ -42,14 +43,14 @@ class Costs:
 # In free playing any note may follow any, so length is most of the evidence.
 FREE = Costs(
     melody=2_000, short=2_000, brief=3_000, stray=1_500, stray_more=700, bounced=700, movement=1_000, left_out=1_200,
-    inside=1_200, long=4_000, slow=4_000, extra=3_000, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60,
+    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60,
     unclear=500,
 )  # fmt: skip
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
 WRITTEN = Costs(
     melody=0, short=0, brief=500, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
-    inside=700, long=1_500, slow=500, extra=3_500, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
+    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
 
 # Heard as a note of its own from twice as long up: facts of hearing; shorter than this it is hardly a melody note.

@@ -21,6 +21,7 @@ WRONG = 4_000
 MISSED = 4_000
 MOST_MISSED = 2
 UNWRITTEN = 4_000
+CORRECTED = 1_500  # the written note again, after another or after hands off
 AGAIN = 1_000  # from the end to the beginning
 BACK_TO_BAR = 5_000
 BACK = 7_000
@@ -116,7 +117,8 @@ class Music:
             for first in range(1 + goes_on):
                 if notes[first].note == note:
                     yield Place(first + 1, AGAIN, notes[first].graces)
-        yield Place(position, UNWRITTEN, written=False)
+        corrected = position > 0 and notes[position - 1].note == note
+        yield Place(position, CORRECTED) if corrected else Place(position, UNWRITTEN, written=False)
 
     def jumps(self, position: int, note: int, *, after_pause: bool) -> Iterator[Place]:
         """Where a note may lead from a position by going back, or by going on to a later bar."""

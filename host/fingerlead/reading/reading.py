@@ -18,7 +18,7 @@ from typing import Literal, NamedTuple
 
 from fingering.moves import possible_strays
 from fingering.notes import NOTES
-from fingerlead.reading.between import DIRECT, Explanation, explanations, written_explanation
+from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
 from fingerlead.reading.costs import (
     BRIEF_US,
     FREE,
@@ -418,6 +418,8 @@ class Reader:
     def _embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
         """What was heard as the written grace notes, or as something else with these left out."""
         s, costs = self.s, self._costs[gap.last]
+        if are_silent(s.note[gap.first], s.note[gap.last], graces):
+            return plain, gap
         left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
@@ -474,9 +476,8 @@ class Reader:
 
     def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
         """The price of leaving what was heard unexplained."""
-        if costs.short and not all(self._may_be_stray(self.s.length_us[at], shorter_us, costs) for at in sounds):
-            return NEVER
-        return costs.extra * len(sounds)
+        long = sum(not self._may_be_stray(self.s.length_us[at], shorter_us, costs) for at in sounds)
+        return costs.extra * len(sounds) + costs.extra_long * long
 
     def _coming_off(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
         """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""

@@ -25,6 +25,7 @@ MOST = 1_000_000  # of anything on one line; no change is played that often betw
 
 _NOTE = {name: note for note, name in enumerate(NOTES)}
 _CHANGE = {f"{NOTES[a]} to {NOTES[b]}": (a, b) for a in range(9) for b in range(9) if a != b}
+_SAID_BEFORE = {"loose": "apart"}
 _CHANGE_NAME = {pair: name for name, pair in _CHANGE.items()}
 
 
@@ -122,6 +123,9 @@ def _table(given: object, names: dict[str, K], kind: type[C]) -> dict[K, C]:
     found: dict[K, C] = {}
     wanted = {column.name for column in fields(kind)}
     for name, counts in given.items():
+        if isinstance(counts, dict) and "apart" not in counts:
+            # Lines of before stages were asked for say loose.
+            counts = {_SAID_BEFORE.get(key, key): number for key, number in counts.items()}
         if not isinstance(counts, dict) or counts.keys() != wanted:
             raise LineError(f"expected {', '.join(sorted(wanted))} of {name}")
         if not all(type(number) is int and 0 <= number <= MOST for number in counts.values()):

@@ -17,14 +17,14 @@ import json
 import logging
 import sqlite3
 import struct
-from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, NamedTuple, Self, get_args
+from typing import Literal, Self, get_args
 
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.files import own_private, why_not, write_new
+from fingerlead.store.held_rows import MOST_HELD, HeldRows, batch_row, mark_row, music_row
 from fingerlead.store.session_music import MusicError, row_of
 from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
@@ -63,24 +63,10 @@ SAVE_AFTER_BYTES = 1 << 16
 CHECKPOINT_PAGES = 100
 # How often a disk that failed is tried again.
 RETRY_US = 2_000_000
-# What is held while it fails, in memory: hours of dense playing (a test counts them). A row costs so much beside its
-# bytes.
-MOST_HELD, ROW_COSTS = 1 << 24, 400
 # What is written in one go once there is room again: nothing waits for all of it.
 PORTION = 1 << 20
 TRIED_NAMES = 100
-_MUSIC = "INSERT INTO music VALUES (?, ?, ?, ?, ?)"
-_BATCH, _MARK = "INSERT INTO batch VALUES (NULL, ?, ?, ?)", "INSERT INTO mark VALUES (NULL, ?, ?, ?)"
 _log = logging.getLogger(__name__)
-
-
-class _Row(NamedTuple):
-    """A row to write, and what it is about: from when on, and how much memory it takes."""
-
-    from_us: int
-    statement: str
-    values: tuple[object, ...]
-    size: int
 
 
 class SessionWriter:
@@ -109,11 +95,7 @@ class SessionWriter:
         self._size = 0
         self._musics = self._music_us = 0
         self._first_us = self._now_us = self._tried_us = 0
-        self._held: deque[_Row] = deque()
-        self._held_size, self._most_held = 0, most_held
-        # When playing was lost, from and until; and since when it is being lost.
-        self._lost_us: list[tuple[int, int]] = []
-        self._losing_us: int | None = None
+        self._held = HeldRows(most_held)
         self._patient, self._made, self._closed = patient, False, False
         self._db: sqlite3.Connection | None = None
         self._told: dict[str, str] = {}
@@ -148,18 +130,17 @@ class SessionWriter:
     @property
     def losing(self) -> bool:
         """Whether no more can be held: what comes now is lost."""
-        return self._losing_us is not None
+        return self._held.losing
 
     @property
     def lost_us(self) -> int:
         """How much playing is lost; once the session is closed, with what was still held."""
-        losing = 0 if self._losing_us is None else self._now_us - self._losing_us
-        return losing + sum(until_us - from_us for from_us, until_us in self._lost_us)
+        return self._held.lost_us(self._now_us)
 
     @property
     def held_us(self) -> int:
         """How much playing is held and not written yet."""
-        return self._now_us - self._held[0].from_us if self._held else 0
+        return self._held.held_us(self._now_us)
 
     def append(self, data: bytes, host_us: int) -> None:
         """Add the bytes of one read that arrived at `host_us`; saves when it is time."""
@@ -193,7 +174,7 @@ class SessionWriter:
     def mark(self, kind: Literal["lost", "back"], host_us: int, cause: str = "") -> None:
         """Note that the port was lost, or is back."""
         self._pack()
-        self._hold(_mark(host_us, kind, cause))
+        self._held.hold(mark_row(host_us, kind, _storable(cause)))
         self._write()
 
     def begin_music(self, at_us: int, music: SessionMusic) -> None:
@@ -207,7 +188,7 @@ class SessionWriter:
         except MusicError as error:
             raise SessionError(self.path, f"the music cannot be kept: {error}") from None
         self._pack()
-        self._hold(_Row(self._now_us, _MUSIC, row, ROW_COSTS + len(row[3])))
+        self._held.hold(music_row(self._now_us, row))
         if not self.losing:
             self._musics, self._music_us = self._musics + 1, at_us
         self._write()
@@ -246,10 +227,7 @@ class SessionWriter:
         self._closed = True
         self._pack()
         self._write(last=True)
-        if self._held:
-            since_us = self._held[0].from_us
-            self._lost_us = [lost for lost in self._lost_us if lost[0] < since_us] + [(since_us, self._now_us)]
-            self._losing_us = None
+        self._held.give_up(self._now_us)
         _log.info("session closed, %d bytes saved, %d µs lost", self.saved_bytes, self.lost_us)
         if self._db is not None:
             # On a full disk or with a reader at work the write-ahead log stays beside the file; both are read together.
@@ -327,27 +305,9 @@ class SessionWriter:
             return
         arrivals = [number for data, after_us in self._reads for number in (len(data), after_us)]
         data, times = b"".join(data for data, _ in self._reads), struct.pack(f"<{len(arrivals)}I", *arrivals)
-        size = len(data) + len(times) + ROW_COSTS
-        self._hold(_Row(self._first_us, _BATCH, (self._first_us, data, times), size))
+        self._held.hold(batch_row(self._first_us, data, times))
         self._reads.clear()
         self._size = 0
-
-    def _hold(self, row: _Row) -> None:
-        """Keep a row until it is written; where there is no memory left for it, it is lost."""
-        if self._held_size + row.size > self._most_held:
-            if self._losing_us is None:
-                self._losing_us = row.from_us
-                self._put(_mark(row.from_us, "lost", "there was no room to keep it"))
-            return
-        if self._losing_us is not None:
-            self._lost_us.append((self._losing_us, row.from_us))
-            self._losing_us = None
-            self._put(_mark(row.from_us, "back"))
-        self._put(row)
-
-    def _put(self, row: _Row) -> None:
-        self._held.append(row)
-        self._held_size += row.size
 
     def _write(self, *, last: bool = False) -> None:
         """Write what is held, a portion of it or, at the `last`, all; after a failure only when it is time again."""
@@ -370,15 +330,12 @@ class SessionWriter:
 
     def _write_portion(self) -> None:
         """Write some rows, and what was told, together or not at all. Raises sqlite3.Error."""
-        db, rows, size = self._db, 0, 0
+        db, rows = self._db, list(self._held.portion(PORTION))
         assert db is not None
         try:
             db.execute("SAVEPOINT portion")
-            for row in self._held:
-                if rows and size + row.size > PORTION:
-                    break
+            for row in rows:
                 db.execute(row.statement, row.values)
-                rows, size = rows + 1, size + row.size
             db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", self._told.items())
             db.execute("RELEASE portion")
         except sqlite3.Error:
@@ -388,10 +345,8 @@ class SessionWriter:
                     db.execute("ROLLBACK")
             raise
         self._told.clear()
-        for row in [self._held.popleft() for _ in range(rows)]:
-            self._held_size -= row.size
-            if row.statement == _BATCH:
-                self.saved_bytes += len(row.values[1])  # type: ignore[arg-type]
+        self._held.written(len(rows))
+        self.saved_bytes += sum(len(data) for row in rows if isinstance(data := row.values[1], bytes))
 
     @contextlib.contextmanager
     def _in_words(self) -> Iterator[None]:
@@ -416,10 +371,6 @@ def remove_session(path: Path, endings: Iterable[str] = ("", "-wal", "-shm", "-j
 def beside(path: Path, ending: str) -> Path:
     """The file that SQLite puts beside a session, such as its write-ahead log."""
     return path.with_name(path.name + ending)
-
-
-def _mark(host_us: int, kind: Literal["lost", "back"], cause: str = "") -> _Row:
-    return _Row(host_us, _MARK, (host_us, kind, _storable(cause)), len(cause) + ROW_COSTS)
 
 
 def _empty_session(head: Mapping[str, str]) -> bytes:

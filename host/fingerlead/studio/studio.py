@@ -123,7 +123,10 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         shutil.rmtree(gone)
 
     def take_in(self, key: str, path: Path | str) -> TakenIn:
-        """Take a session file in for a pupil; nothing in it is trusted."""
+        """Take a session file in for a pupil; nothing in it is trusted.
+
+        One that is there already is taken in once more where it has brought its music since.
+        """
         path, sessions = Path(path), self.of(key) / "sessions"
         try:
             if path.stat().st_size > GREATEST_TAKEN_IN:
@@ -136,14 +139,15 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         digest = digest_of(session)
         new = sessions / f".{digest}-{os.getpid()}"
         try:
-            if self.index.has(digest) is None:
+            whose = self.index.has(digest)
+            if whose is None or (whose == key and session.asked and not read_session(self.session_path(digest)).asked):
                 new.unlink(missing_ok=True)
                 write_anew(new, session)
                 close_to_others(new, FINISHED)
                 # What is entered is what was written: read back before it counts.
                 rows = reading(key, digest, new)
                 with self.index.writing():
-                    if self.index.has(digest) is None:
+                    if self.index.has(digest) == whose:
                         new.replace(sessions / f"{digest}{ENDING}")
                         sync_folder(sessions)
                         self.index.put(*rows)

@@ -88,7 +88,7 @@ def _off(analysis: Analysis) -> list[dict[str, Any]]:
     spans += [
         (music.start_us, max(min(music.end_us, end_us), music.start_us), music.asked.why)
         for music in analysis.musics
-        if not music.judged
+        if not music.judged and music.start_us < end_us
     ]
     return [{"start_us": start_us, "end_us": stop_us, "why": why} for start_us, stop_us, why in sorted(spans)]
 

@@ -15,7 +15,7 @@ from fingerlead.faces.pages.kit.page import ServedPage
 from fingerlead.faces.pages.kit.place import NoPlaceError, WebPlace, tls_of
 
 IN_CLEAR = (
-    "What is played, and the secret in this address, can be read by others in the same network. Do this only at home, "
+    "What is played, and the token in this address, can be read by others in the same network. Do this only at home, "
     "or encrypt it with --tls-cert and --tls-key."
 )
 LOOK_S = 0.2

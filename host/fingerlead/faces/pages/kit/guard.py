@@ -38,6 +38,7 @@ ENTRY = "/enter"
 SCHEME = "Bearer"  # RFC 6750: the header is Authorization
 MOST_PAGES = 64
 ENTER_WITHIN_S = 5.0
+LEFT_OUT = (80, 443)  # the ports that a browser leaves out, of http and of https
 POLICY_VIOLATED = 1008  # RFC 6455, section 7.4.1
 # What keeps a page to itself, beside the policy.
 KEPT_APART = {
@@ -66,7 +67,7 @@ class Names:
 
     def fits(self, host: str) -> bool:
         """Whether a Host header names this server."""
-        name, port = _split(host.strip().lower())
+        name, port = _split(host.strip().lower(), self._port if self._port in LEFT_OUT else LEFT_OUT[0])
         if name is None or port != self._port:
             return False
         if name in self._names:
@@ -78,11 +79,11 @@ class Names:
         return address.is_loopback or not self._here_only
 
 
-def _split(host: str) -> tuple[str | None, int]:
-    """A Host header as name and port, 80 where none is given; (None, 0) where it is neither."""
+def _split(host: str, usual: int) -> tuple[str | None, int]:
+    """A Host header as name and port, the usual one where none is given; (None, 0) where it is neither."""
     name, colon, port = host.rpartition(":")
     if not colon or host.endswith("]"):
-        name, port = host, "80"
+        name, port = host, str(usual)
     if name.startswith("[") and name.endswith("]"):
         name = name[1:-1]
     elif ":" in name:

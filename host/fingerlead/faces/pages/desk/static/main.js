@@ -12,25 +12,27 @@ let waits = false;
 async function follow(address, options, file = "") {
   waits = true;
   document.body.setAttribute("aria-busy", "true");
-  try {
-    const answer = await ask(address, options);
-    const type = answer.headers.get("content-type") ?? "";
-    if (type.startsWith("text/html")) show(await answer.text());
-    else if (!answer.ok) complain(await answer.text());
-    else if (type.startsWith("application/json")) go((await answer.json()).next);
-    else keep(await answer.blob(), file);
-  } catch (error) {
-    complain(error instanceof NotLetIn ? error.message : NO_ANSWER);
-  }
+  tell(byId("notice"), "");
+  const answer = await ask(address, options).catch(complainOf);
+  if (answer) await obey(answer, file);
   document.body.removeAttribute("aria-busy");
   waits = false;
+}
+
+const complainOf = (error) => complain(error instanceof NotLetIn ? error.message : NO_ANSWER);
+
+async function obey(answer, file) {
+  const type = answer.headers.get("content-type") ?? "";
+  if (type.startsWith("text/html")) show(await answer.text());
+  else if (!answer.ok) complain(await answer.text());
+  else if (type.startsWith("application/json")) go((await answer.json()).next);
+  else keep(await answer.blob(), file);
 }
 
 // The host's own page comes in as nodes: a script among them would not run.
 function show(html) {
   const page = new DOMParser().parseFromString(html, "text/html");
   document.title = page.title;
-  tell(byId("notice"), "");
   byId("page").replaceChildren(...page.body.childNodes);
   carry(byId("page"));
   scrollTo({ top: 0, behavior: "instant" });
@@ -74,26 +76,26 @@ document.addEventListener("submit", (event) => {
   event.preventDefault();
   if (waits) return;
   const fields = new FormData(form);
-  follow(form.action, { method: "POST", body: form.enctype === "multipart/form-data" ? fields : new URLSearchParams(fields) });
+  const body = form.enctype === "multipart/form-data" ? fields : new URLSearchParams(fields);
+  follow(form.action, { method: "POST", body });
 });
 
 document.addEventListener("click", (event) => {
-  const link = event.target.closest("#page a:is([download], [type])");
+  const link = event.target.closest("#page a[download], #page a[type]");
   if (!link) return;
   event.preventDefault();
   if (!waits) follow(link.href, {}, link.download);
 });
 
 // A page that is come back to, or loaded again, stands where it stood, with what was written into its forms.
-const written = () => byId("page").querySelectorAll("form[method=post] :is(input[name]:not([type=hidden], [type=file]), textarea, option)");
-const rememberPage = () => history.replaceState({ scrollY, fields: [...written()].map(valueOf) }, "");
-const valueOf = (field) => (field.localName === "option" ? field.selected : field.value);
+const WRITTEN = ["input[name]:not([type=hidden]):not([type=file])", "textarea", "option"];
+const written = () => [...byId("page").querySelectorAll(WRITTEN.map((field) => `form[method=post] ${field}`).join())];
+const valueIn = (field) => (field.localName === "option" ? "selected" : "value");
+const rememberPage = () => history.replaceState({ scrollY, fields: written().map((one) => one[valueIn(one)]) }, "");
 
 function restorePage({ scrollY, fields }) {
-  const now = [...written()];
-  if (now.length === fields.length) {
-    now.forEach((field, at) => (field[field.localName === "option" ? "selected" : "value"] = fields[at]));
-  }
+  const now = written();
+  if (now.length === fields.length) now.forEach((field, at) => (field[valueIn(field)] = fields[at]));
   scrollTo({ top: scrollY, behavior: "instant" });
 }
 
