@@ -27,11 +27,10 @@ from fingerlead.practice.takes import Takes, last_phrase
 from fingerlead.practice.tonight import OnStaff, Tonight, TonightTurns, music_of, music_of_item
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
+from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
 from fingerlead.timing.live import Told
 from fingerlead.timing.results import Change, Held, Settings, Timing
 from fingerlead.wire.events import Doubted, State
-
-LONGEST_NAME = 200  # in a session
 
 
 class Practice:
@@ -51,6 +50,7 @@ class Practice:
         self.doing: Doing = "rung"
         self._turns = TonightTurns(Tonight((), ()), self.progress)
         self._begin_music: Callable[[SessionMusic], object] = lambda music: None
+        self._asked_last: SessionMusic | None = None
         self._on_the_way = False  # to the first note of the music, from whatever was played before
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: int | None = None  # what was lit when the note that sounds began
@@ -77,9 +77,11 @@ class Practice:
         if why:
             return SessionMusic(judged=False, why=why)
         on_staff, row = self._on_staff, self._toward.progressed(self.today).pass_number
+        if len(on_staff.abc) > LONGEST_ABC:
+            return SessionMusic()  # a teacher's own, more than a session keeps: any note may follow any
         return SessionMusic(
             "tune" if on_staff.rung is None else "rung",
-            on_staff.name[:LONGEST_NAME],
+            "".join(filter(str.isprintable, on_staff.name))[:LONGEST_NAME],
             on_staff.abc,
             row,
             None if self._bpm is None else round(60_000_000 / self._bpm),
@@ -89,7 +91,7 @@ class Practice:
     def ask_through(self, begin_music: Callable[[SessionMusic], object]) -> None:
         """Say by `begin_music` what is asked for: now, and whenever something else is, or the same from its start."""
         self._begin_music = begin_music
-        begin_music(self.asked)
+        self._ask(anew=True)
 
     # --- what the learner asks for ---
 
@@ -106,7 +108,7 @@ class Practice:
     def restart(self) -> list[Event]:
         """The music from its first note; what was counted stays."""
         self._follow()
-        self._begin_music(self.asked)
+        self._ask(anew=True)
         return self._light(always=True)
 
     def tonight(self) -> list[Event]:
@@ -118,7 +120,7 @@ class Practice:
         """The metronome sounds at so many beats a minute from now on, or not any more."""
         self._bpm = bpm
         self._toward.beat(bpm)
-        self._begin_music(self.asked)
+        self._ask()
         return [self._progressed()]
 
     def new_day(self, today: date) -> list[Event]:
@@ -126,7 +128,7 @@ class Practice:
         if today == self.today:
             return []
         self.today = today
-        self._begin_music(self.asked)
+        self._ask()
         return [events.Due(self.progress.due(today)), self._progressed()]
 
     # --- what is heard ---
@@ -190,6 +192,13 @@ class Practice:
     def _step(self, cause: Step) -> None:
         self.doing = step(MUSIC, self.doing, cause)
 
+    def _ask(self, *, anew: bool = False) -> None:
+        """Say what is asked for, where that has changed, or it is to be played from its start."""
+        asked, before = self.asked, self._asked_last
+        self._asked_last = asked
+        if anew or asked != before:
+            self._begin_music(asked)
+
     def _why_not_judged(self) -> str:
         """Why no change that is played now is judged; empty where each is."""
         if self.doing == "rest":
@@ -206,7 +215,7 @@ class Practice:
         self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings)
         self._toward.beat(self._bpm)
         self._follow()
-        self._begin_music(self.asked)
+        self._ask(anew=True)
         return [*self._light(always=True), self._progressed()]
 
     def _follow(self) -> None:
@@ -245,7 +254,7 @@ class Practice:
             self._following.begun(begun)
             if self._on_the_way and self._following.is_under_way:
                 self._on_the_way = False
-                self._begin_music(self.asked)
+                self._ask()
             if self._on_staff.key is not None:
                 self._sums.played.setdefault(self._on_staff.key)
             came += self._light()
@@ -304,7 +313,7 @@ class Practice:
         passed = [event for event in came if isinstance(event, events.Passed)]
         self._sums.passed += passed
         if passed:
-            self._begin_music(self.asked)  # the next row may ask for fingers closer together
+            self._ask()  # the next row may ask for fingers closer together
         return came
 
     def _next_turn(self) -> list[Event]:
@@ -315,7 +324,7 @@ class Practice:
             return [turn, *self._play(music_of(self._home, self.rungs))]
         if turn.item.rest:
             self._step("rest")
-            self._begin_music(self.asked)
+            self._ask()
             return [turn]
         self._step("turn")
         return [turn, *self._play(music_of_item(turn.item))]
