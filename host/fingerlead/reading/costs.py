@@ -43,14 +43,15 @@ class Costs:
 # In free playing any note may follow any, so length is most of the evidence.
 FREE = Costs(
     melody=2_000, short=2_000, brief=3_000, stray=1_500, stray_more=700, bounced=700, movement=1_000, left_out=1_200,
-    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60,
-    unclear=500,
+    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER,
+    stray_us=40_000, ratio=60, unclear=500,
 )  # fmt: skip
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
 WRITTEN = Costs(
     melody=0, short=0, brief=500, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
-    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
+    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000,
+    stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
 
 # Heard as a note of its own from twice as long up: facts of hearing; shorter than this it is hardly a melody note.
