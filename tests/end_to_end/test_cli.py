@@ -111,6 +111,17 @@ def test_words_name_the_finger_and_the_stray(listed):
     assert "Let the bottom ring go first." in done.stdout
 
 
+def test_words_name_an_embellishment(listed):
+    listed.write_text(
+        "time_us,holes\n0,xxxxxxxo\n500000,xoxxxxxo\n530000,xoxxxxoo\n540000,xxxxxxoo\n1000000,xxxxxxoo\n"
+    )
+    done = run("analyse", listed)
+    assert done.returncode == 0
+    *_, heading, line = done.stdout.splitlines()
+    assert heading == "What was not plain and clean, by the time in the recording:"
+    assert line == "  0:00.5  High G grace note on B, 40 ms."
+
+
 def test_csv_has_a_row_for_each_change(listed):
     rows = run("analyse", listed, "--format", "csv").stdout.splitlines()
     assert rows[0].split(",")[:4] == ["number", "from", "to", "start_us"]
