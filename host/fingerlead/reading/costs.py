@@ -49,7 +49,7 @@ FREE = Costs(
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
 WRITTEN = Costs(
-    melody=0, short=0, brief=500, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
+    melody=0, short=0, brief=2_000, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
     inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000,
     stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
