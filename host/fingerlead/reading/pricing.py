@@ -19,7 +19,7 @@ from fingerlead.reading.costs import (
     NEVER,
     SLOW_US,
     WRITTEN,
-    Costs,
+    Tariff,
     log_ratio,
     log_third,
 )
@@ -86,7 +86,7 @@ class Pricing:
     `sounds_on` is the last stretch where it may sound on, so that no length counts against it; -1 where there is none.
     """
 
-    def __init__(self, stretches: Stretches, heard_us: int, costs: Sequence[Costs], sounds_on: int) -> None:
+    def __init__(self, stretches: Stretches, heard_us: int, costs: Sequence[Tariff], sounds_on: int) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
         # What may be a melody note: hands off, and whatever is heard.
         lengths = zip(stretches.note, stretches.length_us, strict=True)
@@ -177,7 +177,7 @@ class Pricing:
         return -costs.short * log_third(shorter_us, longer_us) // 1_000
 
     def _lengths(
-        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Costs
+        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Tariff
     ) -> int:
         """The price of the lengths in an explanation of what was heard between two notes."""
         cost = 0
@@ -194,12 +194,12 @@ class Pricing:
             cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
         return cost
 
-    def _may_be_stray(self, length_us: int, shorter_us: int, costs: Costs) -> bool:
+    def _may_be_stray(self, length_us: int, shorter_us: int, costs: Tariff) -> bool:
         if costs.short:
             return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
         return length_us <= costs.stray_us or 2 * length_us < shorter_us
 
-    def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
+    def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Tariff) -> int:
         """The price of leaving what was heard unexplained."""
         long = sum(not self._may_be_stray(self._s.length_us[at], shorter_us, costs) for at in sounds)
         return costs.extra * len(sounds) + costs.extra_long * long

@@ -78,7 +78,7 @@ class _Step:
 _Found = dict[int, tuple[int, Place, _Step | None, Gap]]
 
 
-class Reader:
+class NoteReader:
     """Reads stretches against music; where none is known, any note may follow any.
 
     `musics` are in order of time and do not overlap. `carried` is where the first stretch already stands, where it was

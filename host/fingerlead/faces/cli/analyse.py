@@ -49,7 +49,7 @@ def analyse(
     ] = "text",
     expect: options.Expect = None,
     *,
-    reading: options.Reading,
+    reading: options.ReadOptions,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
     loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)

@@ -40,7 +40,7 @@ def send(
         typer.Option("--changes", metavar="N..M", help="Which changes, or which one: numbers as in analyse's CSV."),
     ] = None,
     *,
-    reading: options.Reading,
+    reading: options.ReadOptions,
 ) -> None:
     """Put the finger times of some changes into text to paste into a chat; `fingerlead open` makes the same of it."""
     wanted = None if changes is None else numbers(changes)
