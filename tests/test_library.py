@@ -67,18 +67,19 @@ def test_the_library_says_what_the_command_line_says(session, printed):
     analysis = fingerlead.analyse(loaded)
     assert fingerlead.as_dict(analysis, loaded) == printed
     assert [change.verdict for change in analysis.changes] == [change["verdict"] for change in printed["changes"]]
-    assert [fingerlead.NOTES[held.note] for held in analysis.held] == [held["note"] for held in printed["held"]]
+    assert [fingerlead.NOTES[held.note] for held in analysis.held] == [note["note"] for note in printed["notes"]]
 
 
 def test_settings_table_and_skew_are_the_caller_s(session):
     loaded = fingerlead.read(session)
-    settings = fingerlead.Settings(steady_us=500_000)
+    settings = fingerlead.Settings(stage_us=1)
     table = fingerlead.standard_table(alternates=True)
     analysis = fingerlead.analyse(loaded, table=table, settings=settings, skew_us=1_234)
     assert analysis.table is table
     assert (analysis.timing.skew_us, analysis.timing.skew) == (1_234, "given")
-    assert 0 < len(analysis.held) < len(fingerlead.analyse(loaded).held)
-    assert all(held.end_us - held.start_us >= 500_000 for held in analysis.held)
+    assert {change.stage_us for change in analysis.changes} == {1}
+    apart = [sum(change.verdict == "apart" for change in one.changes) for one in (fingerlead.analyse(loaded), analysis)]
+    assert apart[0] < apart[1]
 
 
 @pytest.mark.parametrize("text", [None, "", "no playing at all"])

@@ -165,6 +165,19 @@ def test_music_that_cannot_be_read_is_said_on_every_face(tmp_path):
     assert fingerlead.read(tmp_path / "kept.session").music_problem == ""
 
 
+def test_a_passage_that_is_opened_says_what_the_session_says_and_no_more(tmp_path):
+    played, asked = playing()["beginner"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    ours = json.loads(out_of("analyse", path, "--format", "json"))
+    message = CliRunner().invoke(app, ["send", str(path), "--changes", "3..8"]).stdout
+    theirs = json.loads(out_of("open", message, "--format", "json"))
+    assert [(c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in theirs["changes"]] == [
+        (c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in ours["changes"][2:8]
+    ]
+    assert (theirs["passes"], theirs["misread"]) == ([], [])
+    assert {note["written"] for note in theirs["notes"]} == {None}
+
+
 def test_a_session_that_has_got_its_music_since_is_taken_in_once_more(tmp_path):
     played, asked = playing()["runs"]
     free = write_playing(tmp_path / "free.session", played)

@@ -82,14 +82,17 @@ def test_json_is_as_it_was_published(listed):
 
 
 def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(listed):
+    # Low G, B, an E where low G is written, and B again.
+    listed.write_text(LISTED + "2500000,xxxxxxoo\n3000000,xxxxxxoo\n")
     done = run("analyse", listed, "--expect", "low-g-b", "--format", "json")
     assert (done.returncode, done.stderr) == (0, "")
     found = json.loads(done.stdout)
     (music,) = found["music"]
     assert list(music) == ["start_us", "end_us", "kind", "name", "abc", "beat_us", "stage_us", "judged"]
-    assert (music["start_us"], music["end_us"], music["kind"], music["judged"]) == (0, 2_000_000, "rung", True)
+    assert (music["start_us"], music["end_us"], music["kind"], music["judged"]) == (0, 3_000_000, "rung", True)
     (went,) = found["passes"]
-    assert (went["music"], went["pass"], went["start_us"], went["reached"]) == (0, 1, 0, 3)
+    assert (went["music"], went["pass"], went["start_us"], went["reached"]) == (0, 1, 0, 4)
+    assert went["right"] == 3
     assert [note["written"] for note in found["notes"]][:2] == [
         {"music": 0, "pass": 1, "index": 0, "bar": 1},
         {"music": 0, "pass": 1, "index": 1, "bar": 1},
@@ -97,7 +100,7 @@ def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(list
     (wrong,) = found["misread"]
     assert wrong == {
         "kind": "wrong", "written": "low G", "note": "E", "start_us": 1_500_000,
-        "words": "Bar 1: E instead of low G.",
+        "words": "Bar 2: E instead of low G.",
     }  # fmt: skip
 
 
@@ -106,6 +109,17 @@ def test_words_name_the_finger_and_the_stray(listed):
     assert done.returncode == 0
     assert "The bottom little lifted 15 ms before the bottom ring, so a low A sounded for 15 ms." in done.stdout
     assert "Let the bottom ring go first." in done.stdout
+
+
+def test_words_name_an_embellishment(listed):
+    listed.write_text(
+        "time_us,holes\n0,xxxxxxxo\n500000,xoxxxxxo\n530000,xoxxxxoo\n540000,xxxxxxoo\n1000000,xxxxxxoo\n"
+    )
+    done = run("analyse", listed)
+    assert done.returncode == 0
+    *_, heading, line = done.stdout.splitlines()
+    assert heading == "What was not plain and clean, by the time in the recording:"
+    assert line == "  0:00.5  High G grace note on B, 40 ms."
 
 
 def test_csv_has_a_row_for_each_change(listed):

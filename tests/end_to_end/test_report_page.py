@@ -158,7 +158,7 @@ def test_print_has_date_and_settings_on_every_page_and_cuts_no_table(opened, pag
     sheets = text.split("\f")[:-1]
     assert 2 < len(sheets) < 12
     for number, sheet in enumerate(sheets, 1):
-        assert re.search(r"fingerlead, \d+ \w+ \d{4}; held from 40 ms", sheet)
+        assert re.search(r"fingerlead, \d+ \w+ \d{4}; strays heard from 10 ms, together within 25 ms", sheet)
         assert f"{number}/{len(sheets)}" in sheet.replace(" ", "")
     rows = ("low G", "low A", "high G", "high A")
     grid = next(sheet for sheet in sheets if "All changes" in sheet)

@@ -14,7 +14,7 @@ from fingerlead.faces.cli.listen import live
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.sound.tuning import tuning_word
 
-ROWS = ("0,xxxxxxxx", "500000,xxxxxxxo", "900000,xxxxxxoo", "1000000,oooooooo", "3000000,xxxxxxxo", "3500000,xxxxxxxo")
+ROWS = ("0,xxxxxxxx", "500000,xxxxxxxo", "900000,xxxxxxoo", "1200000,oooooooo", "3000000,xxxxxxxo", "3500000,xxxxxxxo")
 LISTED = "\n".join(("time_us,holes", *ROWS, ""))
 
 

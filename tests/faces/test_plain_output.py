@@ -34,6 +34,7 @@ DOORS = {
     "analyse": ["NAME.csv"],
     "studio": ["NAME.csv", "--no-browser"],
     "report": ["NAME.csv", "-o", "NAME.html"],
+    "keep": ["NAME.csv", "-o", "NAME.session", "--music", "NAME"],
     "send": ["NAME.csv"],
     "open": ["NAME"],
     "export": ["NAME.csv", "-o", "NAME.mid"],

@@ -157,7 +157,7 @@ def test_what_was_lost_and_left_out_is_told(html, mixed):
     assert f"Not counted above: {verdicts['uncertain']} uncertain changes" in text
     assert "to within 5 ms" in text
     assert "assumed" in text
-    assert "held from 40 ms" in text
+    assert "a stray is heard from 10 ms, fingers together within 25 ms" in text
     assert "7 March 2026" in text
 
 

@@ -70,9 +70,21 @@ def listed(tmp_path):
     return path
 
 
+def changes_of(found: dict, by_us: int = 0) -> list[dict]:
+    """The changes so much earlier, each with its movement itself instead of its place in the list."""
+    return [
+        shifted(change, by_us) | {"movement": None if change["movement"] is None else movement(found, change, by_us)}
+        for change in found["changes"]
+    ]
+
+
+def movement(found: dict, change: dict, by_us: int) -> dict:
+    return shifted(found["movements"][change["movement"]], by_us)
+
+
 def shifted(of: dict, by_us: int) -> dict:
     moved = {key: of[key] - by_us for key in ("start_us", "end_us")}
-    for kind in ("strays", "slips"):
+    for kind in {"strays", "slips", "notes"} & of.keys():
         moved[kind] = [{**each, "start_us": each["start_us"] - by_us} for each in of[kind]]
     return {**of, **moved}
 
@@ -88,7 +100,7 @@ def test_both_sides_say_the_same(session, changes, first, last, options):
     there = json.loads(run("open", "--format", "json", given=sent.stdout).stdout)
     at_us = there["passage"]["at_us"]
     assert there["passage"] == {"first": first, "last": last, "at_us": at_us}
-    assert there["changes"] == [shifted(change, at_us) for change in here["changes"][first - 1 : last]]
+    assert changes_of(there) == changes_of(here, at_us)[first - 1 : last]
     assert (there["schema"], there["timing"], there["settings"]) == (here["schema"], here["timing"], here["settings"])
 
 
@@ -103,7 +115,7 @@ def test_a_table_of_ones_own_goes_along(session, tmp_path):
     sent = run("send", session, "--changes", "20..40", "--table", table).stdout
     there = json.loads(run("open", "--format", "json", given=sent).stdout)
     at_us = there["passage"]["at_us"]
-    assert there["changes"] == [shifted(change, at_us) for change in here["changes"][19:40]]
+    assert changes_of(there) == changes_of(here, at_us)[19:40]
     assert there["settings"] == here["settings"]
 
 
@@ -185,7 +197,7 @@ def test_the_passage_is_heard_at_any_speed(listed, tmp_path, speed):
 def test_where_objects_are_written_the_sound_is_told_aside(message, tmp_path):
     path = tmp_path / "passage.wav"
     done = run("open", "--format", "json", "--sound", path, given=message)
-    assert json.loads(done.stdout)["schema"] == "fingerlead-analysis-1"
+    assert json.loads(done.stdout)["schema"] == "fingerlead-analysis-2"
     assert "seconds of sound" in done.stderr
 
 

@@ -121,6 +121,14 @@ def test_fingers_apart_are_named_even_where_nothing_sounded():
     )
 
 
+def test_a_stray_is_told_by_its_advice_alone():
+    # To move them as one, and one of them first, would be two things to try.
+    assert told(one_change(0, {7: 0, 6: 38_000})) == (
+        "The bottom little lifted 38 ms before the bottom ring, so a low A sounded for 38 ms. "
+        "Let the bottom ring go first."
+    )
+
+
 def test_slips_are_named_once_each():
     change = one_change(0, {6: 0, 7: 5_000})
     one = replace(change, slips=(Slip(2, 0, 6_000), Slip(2, 8_000, 6_000)))

@@ -6,7 +6,7 @@ import numpy as np
 
 from fingering.notes import ABC_LETTERS
 from fingering.table import standard_table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Record
@@ -28,7 +28,7 @@ def music_of(performance):
     for one in performance.music:
         graces = spelled(one.movement.written) if one.movement else ()
         if not notes or graces or notes[-1].note != one.note:
-            notes.append(Written(one.note, graces))
+            notes.append(WrittenNote(one.note, graces))
     return Music(tuple(notes))
 
 

@@ -16,7 +16,7 @@ from random import Random
 import pytest
 
 from fingering.moves import possible_strays
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from tests.reading.analysed import analysed
 from tests.reading.hands import Performance
 from tests.reading.instrument import LETTERS, STANDARD, shape_of
@@ -138,7 +138,7 @@ def test_a_macro_is_heard_as_what_the_trade_calls_it(macro):
     before = AFTER.get(macro) or next(one for one in "Aedf" if LETTERS.index(one) not in (notes[0], after))
     before = LETTERS.index(before)
     performance = played(before, notes, after)
-    written = Music((Written(before), Written(after, notes)))
+    written = Music((WrittenNote(before), WrittenNote(after, notes)))
     (found,) = analysed(performance, written).movements
     assert (found.name, found.written, found.verdict) == (name, name, "as written")
     assert tuple(note.note for note in found.notes) == notes
@@ -179,5 +179,5 @@ def test_plain_melodies_are_aligned_with_as_few_edits_as_there_are(seed):
     notes = edited(written, random)
     edges = tuple((HELD_US * number, STANDARD[note]) for number, note in enumerate(notes))
     performance = Performance((), edges, HELD_US * len(notes), (), ())
-    found = edits_in(analysed(performance, Music(tuple(map(Written, written)))), notes, written)
+    found = edits_in(analysed(performance, Music(tuple(map(WrittenNote, written)))), notes, written)
     assert sum(found.values()) == distance(notes, written) > 0

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fingering.notes import NOTES
 from fingering.table import standard_table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.kernel import Rules, measure_in_pieces
 from fingerlead.timing.live import LiveAnalysis
@@ -115,7 +115,7 @@ def doubted_walks(draw):
 def musics(draw):
     """Music of a few notes, some with grace notes, twice over or with nothing asked for in between; or none."""
     written = st.builds(
-        Written,
+        WrittenNote,
         st.integers(0, 8),
         st.sampled_from([(), (), (), (7,), (0, 4, 0), (7, 2, 4), (4,), (0,), (1, 8, 2)]),
         st.booleans(),
@@ -153,7 +153,7 @@ def test_cutting_into_pieces_changes_nothing(walk, music, piece_edges):
 @given(doubted_walks(), st.lists(st.integers(0, 8), max_size=6), st.integers(0, 7))
 def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
     states, end_us, doubts = walk
-    asked = [Written(note) for note in notes]
+    asked = [WrittenNote(note) for note in notes]
     music = (Music(tuple(asked), states[0][0]),) if asked else ()
     batch = analyse(record_of(states, end_us, doubts), TABLE, SKEWED, SETTINGS, music)
     said = []

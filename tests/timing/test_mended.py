@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fingering.holes import HOLES
 from fingering.ladder import ladder
 from fingering.table import standard_table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.simulated.planting import NotPlantableError, plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.timing.analysis import analyse
@@ -53,7 +53,7 @@ def analysed(states: list[tuple[int, int]], notes: Sequence[int]):
     """The take read against the notes that were to be played; none read it freely."""
     t_us = np.array([t for t, _ in states], dtype=np.int64)
     masks = np.array([mask for _, mask in states], dtype=np.uint8)
-    musics = [Music(tuple(map(Written, notes)))] if notes else []
+    musics = [Music(tuple(map(WrittenNote, notes)))] if notes else []
     return analyse(Record(t_us, masks, int(t_us[-1]) + 1_000_000), TABLE, SURE, SETTINGS, musics)
 
 

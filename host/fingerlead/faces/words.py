@@ -94,7 +94,7 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
         told.append(UNPLAIN[change.verdict])
     else:
         told.append(_clean(change))
-    if change.is_plain and change.spread_us - change.stage_us > timing.uncertainty_us:
+    if change.verdict == "apart":
         last = change.fingers[-1]
         told.append(
             f"The fingers were not together: {finger_name(last.finger)} came "

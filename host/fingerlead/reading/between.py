@@ -16,7 +16,7 @@ from typing import Literal
 
 from fingering.movements import Movement, forms_between
 from fingering.moves import possible_strays
-from fingerlead.reading.costs import NEVER, Costs
+from fingerlead.reading.costs import NEVER, Tariff
 
 Kind = Literal["direct", "strays", "movement", "extra"]
 
@@ -57,7 +57,7 @@ def are_silent(from_note: int, to_note: int, graces: tuple[int, ...]) -> bool:
 
 @lru_cache(maxsize=1 << 16)
 def explanations(
-    from_note: int, to_note: int, sounds: tuple[int, ...], returned: bool, costs: Costs
+    from_note: int, to_note: int, sounds: tuple[int, ...], returned: bool, costs: Tariff
 ) -> tuple[Explanation, ...]:
     """Ways to explain what sounded between two melody notes, the cheapest first; none where nothing does.
 
@@ -78,7 +78,7 @@ def explanations(
     return tuple(sorted(found, key=lambda one: one.cost))
 
 
-def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Costs) -> Iterator[Explanation]:
+def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Tariff) -> Iterator[Explanation]:
     forms = forms_between(from_note, to_note)
     for inside in range(min(MOST_INSIDE, len(sounds) - 1) + 1):
         if len(sounds) - inside > LONGEST_MOVEMENT:
@@ -111,7 +111,7 @@ def _may_stray_at(place: int, kept: tuple[int, ...], sounds: tuple[int, ...], fr
 
 @lru_cache(maxsize=1 << 14)
 def written_explanation(
-    from_note: int, to_note: int, graces: tuple[int, ...], sounds: tuple[int, ...], costs: Costs
+    from_note: int, to_note: int, graces: tuple[int, ...], sounds: tuple[int, ...], costs: Tariff
 ) -> Explanation:
     """How what sounded fits the grace notes that are written there: the cheapest, over all forms of that movement."""
     forms = [graces]
@@ -132,7 +132,7 @@ def _fitted(
     to_note: int,
     form: tuple[int, ...],
     sounds: tuple[int, ...],
-    costs: Costs,
+    costs: Tariff,
     movement: Movement | None,
 ) -> Explanation:
     """The sounds laid against one form by their edit distance."""

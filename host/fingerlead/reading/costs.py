@@ -1,6 +1,6 @@
 """What each way to read a stretch costs, and why: one table for free playing, one for playing with the music known.
 
-A cost says how unlikely something is; the reading is the cheapest explanation of all stretches. Costs are whole
+A cost says how unlikely something is; the reading is the cheapest explanation of all stretches. Tariff are whole
 thousandths, so that sums are the same however a performance is cut. The values are our own choice, made on performances
 whose truth is known; only their differences count. Lengths are integer microseconds.
 
@@ -17,7 +17,7 @@ UNIT = 1_000
 
 
 @dataclass(frozen=True, slots=True)
-class Costs:
+class Tariff:
     """The price of each part that a stretch can have; see the two tables below for the reasons."""
 
     melody: int  # a melody note that nothing asked for: each one more is one more thing to explain
@@ -41,16 +41,17 @@ class Costs:
 
 
 # In free playing any note may follow any, so length is most of the evidence.
-FREE = Costs(
+FREE = Tariff(
     melody=2_000, short=2_000, brief=3_000, stray=1_500, stray_more=700, bounced=700, movement=1_000, left_out=1_200,
-    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER, stray_us=40_000, ratio=60,
-    unclear=500,
+    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER,
+    stray_us=40_000, ratio=60, unclear=500,
 )  # fmt: skip
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
-WRITTEN = Costs(
-    melody=0, short=0, brief=500, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
-    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000, stray_us=350_000, ratio=200, unclear=500,
+WRITTEN = Tariff(
+    melody=0, short=0, brief=2_000, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
+    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000,
+    stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
 
 # Heard as a note of its own from twice as long up: facts of hearing; shorter than this it is hardly a melody note.

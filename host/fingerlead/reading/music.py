@@ -34,7 +34,7 @@ MOST_SOUNDS = 12
 MOST_PLAIN_SOUNDS = 5
 
 
-class Written(NamedTuple):
+class WrittenNote(NamedTuple):
     """A written melody note, 0 to 8, with the grace notes before it; `bar` as players count, None without bars."""
 
     note: int
@@ -63,7 +63,7 @@ class Music:
     fingers of a change may move and be together; None leaves it to the settings. `asked` is what a session names it.
     """
 
-    notes: tuple[Written, ...] = ()
+    notes: tuple[WrittenNote, ...] = ()
     start_us: int = 0
     end_us: int = 1 << 62
     judged: bool = True

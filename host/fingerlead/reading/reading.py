@@ -14,36 +14,13 @@ walk that what comes next could prolong passes through it; from there on reading
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from fingering.moves import possible_strays
-from fingering.notes import NOTES
-from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
-from fingerlead.reading.costs import (
-    BRIEF_US,
-    FREE,
-    LONGEST_INNER_US,
-    LONGEST_WRITTEN_INNER_US,
-    MOST_INNER,
-    NEVER,
-    SLOW_US,
-    WRITTEN,
-    Costs,
-    log_ratio,
-    log_third,
-)
+from fingerlead.reading.costs import FREE, MOST_INNER, NEVER, WRITTEN
 from fingerlead.reading.music import ANY, MOST_SOUNDS, Music, Place
+from fingerlead.reading.pricing import NO_NOTE, DoubtKind, Gap, Pricing, Stretches
 
-DoubtKind = Literal["unclear", "perhaps"]
-NO_NOTE = len(NOTES)
-# A finger that takes the chanter up or puts it down opens or closes holes one after the other; each stands for less.
-OFF_STEP_US = 250_000
-# Rightly fingered and so long, it is a note even if the hands come off next.
-OFF_NOTE_US = 120_000
-# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands
-# off and in which no mask stood for longer costs something.
-OFF_STILL_US = 200_000
-OFF_BORDER = 2_500
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
 # differ only in how often the player went back or left something out. Long ago is told in stretches: a clock's would
 # make the reading hang on when it was started, and on the tempo.
@@ -52,52 +29,8 @@ SPELL = 16
 MOST_WALKS = 8
 # Where music is not known, or hands are off, no note brings the player anywhere.
 NOWHERE = Place(0, 0, (), False)
-# Grace notes that are left out cost no more than so many.
-MOST_LEFT_OUT = 3
 # Music unknown: a stray may be so long, where it is shorter than a third of both notes around it.
 PERHAPS_US = 250_000
-
-
-@dataclass(slots=True)
-class Stretches:
-    """Sounding notes in order, as plain lists of one length.
-
-    `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
-    to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
-    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last
-    one may sound on: its length is what is known of it.
-    """
-
-    note: list[int]
-    start_us: list[int]
-    length_us: list[int]
-    mask: list[int]
-    reached: list[int]
-    left: list[int]
-    closings: list[int]
-    openings: list[int]
-    standard: list[bool]
-    still_us: list[int]
-
-    def __len__(self) -> int:
-        return len(self.note)
-
-
-@dataclass(slots=True)
-class Gap:
-    """What stands between two neighbouring melody notes: stretches `first` + 1 to `last` - 1, explained.
-
-    `sounds` are those of them that were heard, `why` explains them; `graces` are the grace notes written there.
-    `doubt` is "unclear" where another reading is hardly worse, and "perhaps" beside a melody note so short that it may
-    be a stray of the change between its neighbours.
-    """
-
-    first: int
-    last: int
-    sounds: tuple[int, ...] = ()
-    why: Explanation = DIRECT
-    graces: tuple[int, ...] = ()
-    doubt: DoubtKind | None = None
 
 
 class Melody(NamedTuple):
@@ -145,7 +78,7 @@ class _Step:
 _Found = dict[int, tuple[int, Place, _Step | None, Gap]]
 
 
-class Reader:
+class NoteReader:
     """Reads stretches against music; where none is known, any note may follow any.
 
     `musics` are in order of time and do not overlap. `carried` is where the first stretch already stands, where it was
@@ -162,34 +95,32 @@ class Reader:
         final: bool,
         number: int = 0,
     ) -> None:
-        self.s, self.heard_us, self._number = stretches, heard_us, number
+        self.s, self._number = stretches, number
         self._musics = [*musics, ANY]
         self._carried, self._final = carried, final
         self._steps: list[dict[int, _Step]] = []
-        # What may be a melody note: hands off, and whatever is heard.
-        lengths = zip(stretches.note, stretches.length_us, strict=True)
-        self._heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
         self._music_of = self._music_numbers()
         costs_of = [WRITTEN if music.is_known else FREE for music in self._musics]
-        self._costs = [costs_of[number] for number in self._music_of]
+        costs = [costs_of[number] for number in self._music_of]
+        self.prices = Pricing(stretches, heard_us, costs, self._sounds_on)
 
     def read(self) -> Reading:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""
         s, count = self.s, len(self.s)
         for at in range(count):
-            self._steps.append(self._reach(at) if self._heard[at] else {})
+            self._steps.append(self._reach(at) if self.prices.heard[at] else {})
         ends = self._frontier(count)
         if not ends:
             return Reading()
         # What is left over at the end is explained as little as what stands before the first note.
-        best = min(ends, key=lambda step: (step.cost + self._left_over(step.at + 1, count), -step.at))
+        best = min(ends, key=lambda step: (step.cost + self.prices.left_over(step.at + 1, count), -step.at))
         walk = _walk(best)
         reading = Reading([self._melody(step) for step in walk if s.note[step.at] != NO_NOTE])
         for before, step in pairwise(walk):
             if s.note[before.at] != NO_NOTE and s.note[step.at] != NO_NOTE:
-                if self._is_unclear(step.gap):
+                if self.prices.is_unclear(step.gap):
                     step.gap.doubt = "unclear"
                 reading.gaps.append(step.gap)
         for one, after in pairwise(reading.gaps):
@@ -220,32 +151,16 @@ class Reader:
         inner = 0
         for at in range(count - 1, -1, -1):
             ends += self._steps[at].values()
-            inner += self._heard[at]
-            if self._breaks(at) or inner > MOST_INNER:
+            inner += self.prices.heard[at]
+            if self.prices.breaks(at) or inner > MOST_INNER:
                 break
         return ends
-
-    def _breaks(self, at: int) -> bool:
-        """Whether a stretch cannot lie between two melody notes."""
-        if self.s.note[at] == NO_NOTE:
-            return True
-        known = self._musics[self._music_of[at]].is_known
-        return self.s.length_us[at] >= (LONGEST_WRITTEN_INNER_US if known else LONGEST_INNER_US)
-
-    def _outlasts(self, inner: int, last: int) -> bool:
-        """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
-        costs, length_us = self._costs[last], self.s.length_us[inner]
-        return bool(costs.short) and last != self._sounds_on and 100 * length_us > costs.ratio * self.s.length_us[last]
-
-    def _left_over(self, begin: int, stop: int) -> int:
-        """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return sum(self._costs[at].extra for at in range(begin, stop) if self._heard[at])
 
     def _reach(self, at: int) -> dict[int, _Step]:
         """The cheapest walks to a stretch as a melody note, by position; those that are far dearer are dropped."""
         found: _Found = {}
         jump: tuple[int, _Step, Gap] | None = None
-        own = self._own(at)
+        own = self.prices.own(at)
         sounds: tuple[int, ...] = ()
         first = True
         most, inner = self._musics[self._music_of[at]].most_sounds, 0
@@ -254,17 +169,17 @@ class Reader:
             if inner > MOST_INNER:
                 first = False
                 break
-            inner += self._heard[before]
+            inner += self.prices.heard[before]
             # Hands come off, and on, over as many sounds as there are.
             if self._steps[before] and (len(sounds) <= most or NO_NOTE in (self.s.note[before], self.s.note[at])):
                 way = self._step_from(before, at, sounds, own, found)
                 if way is not None and (jump is None or way[0] < jump[0]):
                     jump = way
-            if self._breaks(before) or self._outlasts(before, at):
+            if self.prices.breaks(before) or self.prices.outlasts(before, at):
                 first = False
                 break
             # One note that something unheard interrupts is one sound.
-            if self._heard[before] and not (sounds and self.s.note[sounds[0]] == self.s.note[before]):
+            if self.prices.heard[before] and not (sounds and self.s.note[sounds[0]] == self.s.note[before]):
                 sounds = (before, *sounds)
                 if len(sounds) > MOST_SOUNDS:
                     first = False
@@ -274,7 +189,7 @@ class Reader:
         if self._carried is not None and at == 0:
             _add(found, Place(self._carried.position, 0, (), self._carried.written), own, None, Gap(-1, at))
         elif first and self._carried is None:
-            cost = own + self._left_over(0, at)
+            cost = own + self.prices.left_over(0, at)
             for place in self._begins(at):
                 _add(found, place, cost + place.cost, None, Gap(-1, at))
         return self._likely(at, found)
@@ -299,7 +214,7 @@ class Reader:
             limit += FAR_DEARER
         if cheapest.cost + own >= limit:
             return None
-        plain, gap = self._between(before, at, sounds)
+        plain, gap = self.prices.between(before, at, sounds)
         if plain >= NEVER:
             return None
         if not music.is_known:
@@ -326,7 +241,7 @@ class Reader:
                 if total >= limit:
                     continue
                 if place.graces and not from_off:
-                    embellished, why = self._embellished(gap, plain, place.graces)
+                    embellished, why = self.prices.embellished(gap, plain, place.graces)
                     _add(found, place, total + embellished, step, why)
                 elif total + plain < limit:
                     _add(found, place, total + plain, step, gap)
@@ -358,7 +273,7 @@ class Reader:
             if total >= limit:
                 continue
             if place.graces and not from_off:
-                embellished, why = self._embellished(gap, cost - step.cost, place.graces)
+                embellished, why = self.prices.embellished(gap, cost - step.cost, place.graces)
                 _add(found, place, total + embellished - (cost - step.cost), step, why)
             else:
                 _add(found, place, total, step, gap)
@@ -382,128 +297,6 @@ class Reader:
             lately = ((self.s.start_us[at], place.position), lately[0])
         return _Step(at, place, cost, before, gap, lately)
 
-    def _own(self, at: int) -> int:
-        """The price of a stretch being a melody note, whatever is around it."""
-        if self.s.note[at] == NO_NOTE:
-            return 0
-        length_us, costs = self.s.length_us[at], self._costs[at]
-        if length_us >= BRIEF_US or at == self._sounds_on:
-            return costs.melody
-        return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
-
-    def _between(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
-        """The cheapest explanation of what was heard between two melody notes, and its price."""
-        if NO_NOTE in (self.s.note[first], self.s.note[last]):
-            return self._coming_off(first, last, sounds)
-        cost = self._short(first, last)
-        if not sounds:
-            return cost, Gap(first, last)
-        found, why = self._explained(first, last, sounds)
-        return cost + found, Gap(first, last, sounds, why)
-
-    def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
-        s, costs = self.s, self._costs[last]
-        shorter_us = self._shorter(first, last)
-        returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
-        best, why = NEVER, DIRECT
-        for one in explanations(s.note[first], s.note[last], self._notes(sounds), returned, costs):
-            if one.cost >= best:
-                break
-            cost = one.cost + self._lengths(one, sounds, (s.note[first], s.note[last]), shorter_us, costs)
-            if cost < best:
-                best, why = cost, one
-        extra = self._extra(sounds, shorter_us, costs)
-        return (extra, Explanation("extra", extra)) if extra < best else (best, why)
-
-    def _embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
-        """What was heard as the written grace notes, or as something else with these left out."""
-        s, costs = self.s, self._costs[gap.last]
-        if are_silent(s.note[gap.first], s.note[gap.last], graces):
-            return plain, gap
-        left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
-        best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
-        if not gap.sounds:
-            return left_out, best
-        why = written_explanation(s.note[gap.first], s.note[gap.last], graces, self._notes(gap.sounds), costs)
-        if why.cost >= NEVER:
-            return left_out, best
-        notes = s.note[gap.first], s.note[gap.last]
-        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs)
-        if cost < left_out:
-            return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
-        return left_out, best
-
-    def _notes(self, sounds: tuple[int, ...]) -> tuple[int, ...]:
-        return tuple(self.s.note[at] for at in sounds)
-
-    def _shorter(self, first: int, last: int) -> int:
-        """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
-        lengths = self.s.length_us
-        return lengths[first] if last == self._sounds_on else min(lengths[first], lengths[last])
-
-    def _short(self, first: int, last: int) -> int:
-        """The price of two melody notes being so unlike in length."""
-        lengths, costs = self.s.length_us, self._costs[last]
-        if last == self._sounds_on or not costs.short:
-            return 0
-        shorter_us, longer_us = sorted((lengths[first], lengths[last]))
-        if shorter_us >= OFF_STEP_US or 3 * shorter_us >= longer_us:
-            return 0
-        return -costs.short * log_third(shorter_us, longer_us) // 1_000
-
-    def _lengths(
-        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Costs
-    ) -> int:
-        """The price of the lengths in an explanation of what was heard between two notes."""
-        cost = 0
-        for place, at in enumerate(sounds):
-            length_us = self.s.length_us[at]
-            if place not in why.notes:
-                bounced = self.s.note[at] in notes and length_us >= BRIEF_US
-                if bounced or not self._may_be_stray(length_us, shorter_us, costs):
-                    return NEVER
-                continue
-            if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
-                return NEVER
-            cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
-            cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
-        return cost
-
-    def _may_be_stray(self, length_us: int, shorter_us: int, costs: Costs) -> bool:
-        if costs.short:
-            return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
-        return length_us <= costs.stray_us or 2 * length_us < shorter_us
-
-    def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Costs) -> int:
-        """The price of leaving what was heard unexplained."""
-        long = sum(not self._may_be_stray(self.s.length_us[at], shorter_us, costs) for at in sounds)
-        return costs.extra * len(sounds) + costs.extra_long * long
-
-    def _coming_off(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
-        """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""
-        s = self.s
-        begin = first + 1
-        off = s.note[last] == NO_NOTE
-        wrong_way = s.closings if off else s.openings
-        one_way = begin < last and wrong_way[last] == wrong_way[begin]
-        border = first if off else last
-        cost = OFF_BORDER if self._is_known(border) and border != self._sounds_on and self._is_step(border) else 0
-        for at in range(begin, last):
-            if s.length_us[at] >= OFF_STEP_US and not (self._is_known(at) and self._is_step(at)):
-                return NEVER, Gap(first, last, sounds)
-            if s.length_us[at] >= self.heard_us:
-                cost += 1 if one_way and self._is_step(at) else self._costs[at].extra
-        return cost, Gap(first, last, sounds)
-
-    def _is_step(self, at: int) -> bool:
-        """Whether a stretch may be a step of hands coming off or on."""
-        if self._is_known(at):
-            return self.s.still_us[at] < OFF_STILL_US
-        return self.s.length_us[at] < (OFF_NOTE_US if self.s.standard[at] else OFF_STEP_US)
-
-    def _is_known(self, at: int) -> bool:
-        return self._musics[self._music_of[at]].is_known
-
     def _settle(self, reading: Reading, ends: Sequence[_Step]) -> None:
         """Find how far all walks to `ends` are one: a melody note of that stretch whose next is in it too."""
         walks = [[(step.at, step.place.position) for step in _walk(end)] for end in ends]
@@ -518,9 +311,9 @@ class Reader:
     def _doubt_between(self, one: Gap, after: Gap) -> None:
         """Doubt both changes around a melody note that may be none. With the music known, its order decides."""
         s, at = self.s, one.last
-        if not self._costs[at].short:
+        if not self.prices.costs[at].short:
             return
-        if self._merges_as_well(one, after):
+        if self.prices.merges_as_well(one, after):
             one.doubt = after.doubt = "unclear"
         elif (
             s.length_us[at] < PERHAPS_US
@@ -532,33 +325,6 @@ class Reader:
             and "movement" not in (one.why.kind, after.why.kind)
         ):
             one.doubt, after.doubt = one.doubt or "perhaps", after.doubt or "perhaps"
-
-    def _is_unclear(self, gap: Gap) -> bool:
-        """Whether the same sounds read as a melody note between two others would be hardly worse."""
-        costs = self._costs[gap.last]
-        if not gap.sounds or not costs.short:
-            return False
-        first, last = gap.first, gap.last
-        cost, _ = self._between(first, last, gap.sounds)
-        for at in gap.sounds:
-            before = tuple(one for one in gap.sounds if one < at)
-            after = tuple(one for one in gap.sounds if one > at)
-            parted = self._between(first, at, before)[0] + self._between(at, last, after)[0]
-            if parted + self._own(at) - cost < costs.unclear:
-                return True
-        return False
-
-    def _merges_as_well(self, one: Gap, after: Gap) -> bool:
-        """Whether the melody note between two gaps could hardly be worse read as lying within one."""
-        at = after.first
-        if self._outlasts(at, one.first) or self._outlasts(at, after.last) or self._breaks(at):
-            return False
-        if len(one.sounds) + len(after.sounds) >= MOST_INNER:
-            return False
-        apart = self._between(one.first, at, one.sounds)[0] + self._between(at, after.last, after.sounds)[0]
-        sounds = (*one.sounds, at, *after.sounds)
-        merged = self._between(one.first, after.last, sounds)[0]
-        return merged - apart - self._own(at) < self._costs[at].unclear
 
 
 def _add(found: _Found, place: Place, cost: int, before: _Step | None, gap: Gap) -> None:

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import NamedTuple, get_args
 
 from fingerlead.reading.asked import MusicKind, SessionMusic
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 
 FORMAT = 1
 MOST_ROWS = 10_000
@@ -94,13 +94,13 @@ def musics_of(asked: Sequence[MusicAt]) -> tuple[Music, ...]:
     )
 
 
-def written_notes(music: SessionMusic) -> tuple[Written, ...]:
+def written_notes(music: SessionMusic) -> tuple[WrittenNote, ...]:
     """The notes that a music asks for, with their grace notes; raises MusicError where its ABC cannot be read."""
     return _notes_of(music.abc) if music.kind != "none" else ()
 
 
 @lru_cache(maxsize=64)
-def _notes_of(abc: str) -> tuple[Written, ...]:
+def _notes_of(abc: str) -> tuple[WrittenNote, ...]:
     # The grammar of ABC takes a while to come in, and most commands do without.
     from fingerlead.music.abc import parse_abc
     from fingerlead.music.abc_text import AbcError
@@ -111,7 +111,7 @@ def _notes_of(abc: str) -> tuple[Written, ...]:
         expected = expect(tunes[0] if tunes else ())
     except (AbcError, ExpectationError) as error:
         raise MusicError(str(error)) from None
-    return tuple(Written(note.note, note.graces, note.begins_bar, note.bar) for note in expected.notes)
+    return tuple(WrittenNote(note.note, note.graces, note.begins_bar, note.bar) for note in expected.notes)
 
 
 def _music_in(body: str) -> SessionMusic:

@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from fingering.notes import NOTES
-from fingerlead.reading.music import Written
+from fingerlead.reading.music import WrittenNote
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Held
 
@@ -99,10 +99,10 @@ def _note_misread(analysis: Analysis, before: Held | None, note: Held) -> Iterat
         yield Misread("wrong", asked.note, note.note, note.start_us, words)
 
 
-def _bar(asked: Written) -> str:
+def _bar(asked: WrittenNote) -> str:
     return "" if asked.bar is None else f"Bar {asked.bar}: "
 
 
-def _asked(analysis: Analysis, note: Held) -> Written:
+def _asked(analysis: Analysis, note: Held) -> WrittenNote:
     assert note.written is not None
     return analysis.musics[note.written.music].notes[note.written.number]

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
-from fingerlead.reading.reading import DoubtKind, Gap, Melody, Reader, Stretches
+from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
+from fingerlead.reading.reading import Melody, NoteReader
 from fingerlead.timing import measure as m
 from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
@@ -118,7 +119,7 @@ def measure(
     stretches = stretches_of(edge_us, covered, settings, geometry)
     # What the last solid stretch of the tail will have been is known when the next one has come.
     count = len(stretches) if final else _closed(stretches, settings)
-    read = Reader(
+    read = NoteReader(
         _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
         carried=place.carried, final=final, number=place.stretches,
     ).read()  # fmt: skip

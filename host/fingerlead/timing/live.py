@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from fingering.table import Table
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
 from fingerlead.timing.kernel import Part, Progression, Rules, measure
@@ -99,7 +99,7 @@ class LiveAnalysis:
 
     def begin_music(
         self,
-        notes: Sequence[Written],
+        notes: Sequence[WrittenNote],
         stage_us: int | None = None,
         *,
         judged: bool = True,

@@ -16,7 +16,7 @@ from fingering.diagnosis import Diagnosis, diagnose_times
 from fingering.holes import HOLES
 from fingering.notes import SOUNDING
 from fingering.table import Table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import changes_of
 from fingerlead.timing.kernel import Progression, Rules, measure
 from fingerlead.timing.results import Change, Settings, Timing
@@ -109,7 +109,7 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
     lead_us = edges[0][0] - HELD_US
     edge_us = np.array([lead_us, *(at_us for at_us, _ in edges), edges[-1][0] + HELD_US], dtype=np.int64)
     covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
-    meant = Music(tuple(Written(SOUNDING[mask]) for mask in (from_mask, edges[-1][1])), lead_us)
+    meant = Music(tuple(WrittenNote(SOUNDING[mask]) for mask in (from_mask, edges[-1][1])), lead_us)
     rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64), (meant,))
     found = measure(edge_us, covered, rules, Progression(), final=True)
     return [] if found is None else list(changes_of(found[0], settings, edge_us, covered))

@@ -1,7 +1,7 @@
 """`fingerlead analyse` and `fingerlead export`: a file of playing in words, as JSON or CSV, or as a MIDI file."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -15,7 +15,14 @@ from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import tune_of
 from fingerlead.faces.phrases import counted, path_text
-from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence, work_on_first
+from fingerlead.faces.words import (
+    change_sentence,
+    clock_text,
+    intake_sentence,
+    movement_sentence,
+    timing_sentence,
+    work_on_first,
+)
 from fingerlead.music.compare import expected_json
 from fingerlead.music.tune import ExpectationError, Tune
 from fingerlead.store.intake import IntakeError, Loaded
@@ -23,6 +30,7 @@ from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import Change
 from fingerlead.timing.summary import summarise
 
 MOST_TOLD = 200  # more than anyone reads in a terminal
@@ -41,7 +49,7 @@ def analyse(
     ] = "text",
     expect: options.Expect = None,
     *,
-    reading: options.Reading,
+    reading: options.ReadOptions,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
     loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)
@@ -96,8 +104,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
     notes = counted(len(analysis.held), "note")
     yield f"{path_text(loaded.path)}: {notes} held, {counted(len(changes), 'change')} between them, {clean} clean."
     if not changes:
-        held_ms = analysis.settings.steady_us / 1_000
-        yield f"There is nothing to time: that takes two different notes in a row, each held for {held_ms:g} ms."
+        yield "There is nothing to time: that takes two different notes in a row."
         return
     yield work_on_first(summarise([analysis]))
     yield timing_sentence(analysis.timing)
@@ -111,14 +118,24 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
             yield "  No note was wrong, missed or extra; what sounded between them stands below."
         else:
             yield from (f"  {sentence}" for sentence in expected["words"])
-    told = [change for change in changes if change.verdict != "clean" or change.slips]
+    told = sorted(_told(analysis, changes))
     if told:
         yield ""
-        yield "What was not clean, by the time in the recording:"
-    for change in told[:MOST_TOLD]:
-        yield f"  {clock_text(change.start_us)}  {change_sentence(change, analysis.timing)}"
+        yield "What was not plain and clean, by the time in the recording:"
+    for start_us, sentence in told[:MOST_TOLD]:
+        yield f"  {clock_text(start_us)}  {sentence}"
     if len(told) > MOST_TOLD:
         yield f"  and {len(told) - MOST_TOLD} more; --format csv has them all."
+
+
+def _told(analysis: Analysis, changes: Sequence[Change]) -> Iterator[tuple[int, str]]:
+    """When something was not plain and clean, and its sentence; embellishments that are as written are left out."""
+    for movement in analysis.movements:
+        if movement.verdict != "as written":
+            yield movement.start_us, movement_sentence(movement)
+    for change in changes:
+        if change.verdict not in ("clean", "embellished") or change.slips:
+            yield change.start_us, change_sentence(change, analysis.timing)
 
 
 def export(

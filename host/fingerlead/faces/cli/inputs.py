@@ -4,7 +4,7 @@ from pathlib import Path
 
 from fingering.table import Table, TableError, load_table, standard_table
 from fingerlead import library
-from fingerlead.faces.cli.options import NO_MUSIC, Reading
+from fingerlead.faces.cli.options import NO_MUSIC, ReadOptions
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import session_music
@@ -23,7 +23,7 @@ def table_from(table: Path | None, alternates: bool) -> Table:
 
 
 def analysed(
-    file: Path, table: Table, reading: Reading = Reading(), expect: str | None = None
+    file: Path, table: Table, reading: ReadOptions = ReadOptions(), expect: str | None = None
 ) -> tuple[Loaded, Analysis]:
     """A file of playing, read and analysed; raises Problem. `expect` names what it is read against, or is "none"."""
     asked = None if expect is None else SessionMusic() if expect == NO_MUSIC else session_music(expect)

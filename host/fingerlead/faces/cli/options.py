@@ -112,7 +112,7 @@ Bend = Annotated[
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ReadOptions:
     """How files of playing are read and analysed; the fields are the options, in the order of the help."""
 
     skew_us: SkewUs = None
@@ -131,13 +131,13 @@ class Reading:
 
 
 def with_reading(command: Callable[..., None]) -> Callable[..., None]:
-    """A command whose last parameter, `reading`, becomes the options of `Reading` on the command line."""
-    options = list(inspect.signature(Reading, eval_str=True).parameters.values())
+    """A command whose last parameter, `reading`, becomes the options of `ReadOptions` on the command line."""
+    options = list(inspect.signature(ReadOptions, eval_str=True).parameters.values())
     own = list(inspect.signature(command, eval_str=True).parameters.values())[:-1]
 
     @functools.wraps(command)
     def run(**given: Any) -> None:
-        reading = Reading(**{option.name: given.pop(option.name) for option in options})
+        reading = ReadOptions(**{option.name: given.pop(option.name) for option in options})
         command(**given, reading=reading)
 
     run.__signature__ = inspect.Signature([*own, *options])  # type: ignore[attr-defined]

@@ -40,7 +40,7 @@ def send(
         typer.Option("--changes", metavar="N..M", help="Which changes, or which one: numbers as in analyse's CSV."),
     ] = None,
     *,
-    reading: options.Reading,
+    reading: options.ReadOptions,
 ) -> None:
     """Put the finger times of some changes into text to paste into a chat; `fingerlead open` makes the same of it."""
     wanted = None if changes is None else numbers(changes)
@@ -120,6 +120,8 @@ def open(
 def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     """The published object, and which changes these are in the session: their numbers as people count, and where."""
     found = as_dict(analysis, "passage", "message")
+    # A passage carries the melody as it was read: what of it is written, and what was missed, the session alone knows.
+    found.update(passes=[], misread=[], notes=[{**note, "written": None} for note in found["notes"]])
     first, last = passage.number + 1, passage.number + passage.count
     found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
     return found

@@ -37,7 +37,7 @@ def report(
         str, typer.Option("--since", metavar="DAY", help="Compare what was played before this day with the rest.")
     ] = "",
     *,
-    reading: options.Reading,
+    reading: options.ReadOptions,
 ) -> None:
     """Make one page of some sessions: what to work on first, and every change with its fingers."""
     ending = output.suffix.lower()
@@ -59,7 +59,7 @@ def report(
     typer.echo(f"{path_text(output)}: {what}.")
 
 
-def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.Reading) -> str:
+def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.ReadOptions) -> str:
     tune = None if expect in (None, options.NO_MUSIC) else tune_of(expect)
     chart = table_from(reading.table, reading.alternates)
     analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]

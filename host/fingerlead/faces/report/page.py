@@ -98,8 +98,8 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
         settings=settings,
         table=played[0].analysis.table.name,
         made_on=made,
-        running_foot=f"fingerlead, {made}; held from {settings['steady_us'] // 1_000} ms, heard from "
-        f"{settings['heard_us'] // 1_000} ms, together within {settings['stage_us'] // 1_000} ms",
+        running_foot=f"fingerlead, {made}; strays heard from {settings['heard_us'] // 1_000} ms, "
+        f"together within {settings['stage_us'] // 1_000} ms",
     )
 
 

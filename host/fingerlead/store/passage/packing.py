@@ -19,7 +19,7 @@ from typing import Literal, TypeVar, get_args
 
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.store.passage.stretch import (
     LONGEST_NAME,
     MOST_DOUBTS,
@@ -233,13 +233,13 @@ def _musics(given: tuple[Music, ...], coder: Coder, scan_us: int) -> Iterator[Mu
         if note_count > MOST_EDGES:
             raise PassageError(f"at most {MOST_EDGES} written notes", f"{note_count}")
         notes = []
-        for written in _filled_up(music.notes, Written(0), note_count):
+        for written in _filled_up(music.notes, WrittenNote(0), note_count):
             note, begins_bar = coder.symbol(written.note, pitches), bool(coder.among(int(written.begins_bar), 2))
             grace_count = coder.number(len(written.graces), sizes)
             if grace_count > MOST_GRACES:
                 raise PassageError(f"at most {MOST_GRACES} grace notes", f"{grace_count}")
             graces = (coder.symbol(grace, pitches) for grace in _filled_up(written.graces, 0, grace_count))
-            notes.append(Written(note, tuple(graces), begins_bar))
+            notes.append(WrittenNote(note, tuple(graces), begins_bar))
         read.append(Music(tuple(notes), start_us, judged=judged, stage_us=stage_us))
     for number, music in enumerate(read):
         yield replace(music, end_us=read[number + 1].start_us if number + 1 < count else music.end_us)

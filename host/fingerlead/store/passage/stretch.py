@@ -16,7 +16,7 @@ import numpy as np
 from fingering.holes import HANDS_OFF
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
-from fingerlead.reading.music import Music, Written
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
@@ -262,7 +262,7 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
     ends_us = [*starts_us[1:], Music().end_us]
     for music, start_us, stop_us in zip(here, starts_us, ends_us, strict=False):
         read = [note for note in held if music.is_known and start_us <= note.start_us - from_us < stop_us]
-        notes = tuple(Written(note.note, _graces(note, music)) for note in read)
+        notes = tuple(WrittenNote(note.note, _graces(note, music)) for note in read)
         yield Music(notes, start_us, stop_us, music.judged, music.stage_us)
 
 

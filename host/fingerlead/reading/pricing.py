@@ -1,0 +1,258 @@
+"""What stretches cost as parts of a performance: as melody notes, between two of them, beside hands off.
+
+Question: how unlikely is it that this stretch is a melody note, that these sounds stood between those two, that the
+hands came off here? Prices are those of `costs`, explanations those of `between`; lengths are weighed here. Which walk
+through all stretches is cheapest is asked by `reading`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from fingering.notes import NOTES
+from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
+from fingerlead.reading.costs import (
+    BRIEF_US,
+    LONGEST_INNER_US,
+    LONGEST_WRITTEN_INNER_US,
+    MOST_INNER,
+    NEVER,
+    SLOW_US,
+    WRITTEN,
+    Tariff,
+    log_ratio,
+    log_third,
+)
+
+DoubtKind = Literal["unclear", "perhaps"]
+NO_NOTE = len(NOTES)
+# A finger that takes the chanter up or puts it down opens or closes holes one after the other; each stands for less.
+OFF_STEP_US = 250_000
+# Rightly fingered and so long, it is a note even if the hands come off next.
+OFF_NOTE_US = 120_000
+# With the music known, a finger moves at least so often meanwhile, whatever sounds; and a note that borders on hands
+# off and in which no mask stood for longer costs something.
+OFF_STILL_US = 200_000
+OFF_BORDER = 2_500
+# Grace notes that are left out cost no more than so many.
+MOST_LEFT_OUT = 3
+
+
+@dataclass(slots=True)
+class Stretches:
+    """Sounding notes in order, as plain lists of one length.
+
+    `start_us` is when each begins. `mask` is the settled mask. `reached` and `left` count the moves of all fingers up
+    to where it is first reached and where it is left; `closings` and `openings` those of one kind up to the stretch's
+    beginning. `standard`: it is the chart's fingering; `still_us`: for how long one mask stood in it at most. The last
+    one may sound on: its length is what is known of it.
+    """
+
+    note: list[int]
+    start_us: list[int]
+    length_us: list[int]
+    mask: list[int]
+    reached: list[int]
+    left: list[int]
+    closings: list[int]
+    openings: list[int]
+    standard: list[bool]
+    still_us: list[int]
+
+    def __len__(self) -> int:
+        return len(self.note)
+
+
+@dataclass(slots=True)
+class Gap:
+    """What stands between two neighbouring melody notes: stretches `first` + 1 to `last` - 1, explained.
+
+    `sounds` are those of them that were heard, `why` explains them; `graces` are the grace notes written there.
+    `doubt` is "unclear" where another reading is hardly worse, and "perhaps" beside a melody note so short that it may
+    be a stray of the change between its neighbours.
+    """
+
+    first: int
+    last: int
+    sounds: tuple[int, ...] = ()
+    why: Explanation = DIRECT
+    graces: tuple[int, ...] = ()
+    doubt: DoubtKind | None = None
+
+
+class Pricing:
+    """The prices of stretches, the first of which is number 0; `costs` are those of the music that each stands in.
+
+    `sounds_on` is the last stretch where it may sound on, so that no length counts against it; -1 where there is none.
+    """
+
+    def __init__(self, stretches: Stretches, heard_us: int, costs: Sequence[Tariff], sounds_on: int) -> None:
+        self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
+        # What may be a melody note: hands off, and whatever is heard.
+        lengths = zip(stretches.note, stretches.length_us, strict=True)
+        self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
+
+    def breaks(self, at: int) -> bool:
+        """Whether a stretch cannot lie between two melody notes."""
+        if self._s.note[at] == NO_NOTE:
+            return True
+        return self._s.length_us[at] >= (LONGEST_WRITTEN_INNER_US if self._is_known(at) else LONGEST_INNER_US)
+
+    def outlasts(self, inner: int, last: int) -> bool:
+        """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
+        costs, length_us = self.costs[last], self._s.length_us[inner]
+        return bool(costs.short) and last != self._sounds_on and 100 * length_us > costs.ratio * self._s.length_us[last]
+
+    def left_over(self, begin: int, stop: int) -> int:
+        """The price of stretches that belong to no walk: before the first melody note, or after the last."""
+        return sum(self.costs[at].extra for at in range(begin, stop) if self.heard[at])
+
+    def own(self, at: int) -> int:
+        """The price of a stretch being a melody note, whatever is around it."""
+        if self._s.note[at] == NO_NOTE:
+            return 0
+        length_us, costs = self._s.length_us[at], self.costs[at]
+        if length_us >= BRIEF_US or at == self._sounds_on:
+            return costs.melody
+        return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
+
+    def between(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
+        """The cheapest explanation of what was heard between two melody notes, and its price."""
+        if NO_NOTE in (self._s.note[first], self._s.note[last]):
+            return self._coming_off(first, last, sounds)
+        cost = self._short(first, last)
+        if not sounds:
+            return cost, Gap(first, last)
+        found, why = self._explained(first, last, sounds)
+        return cost + found, Gap(first, last, sounds, why)
+
+    def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
+        s, costs = self._s, self.costs[last]
+        shorter_us = self._shorter(first, last)
+        returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
+        best, why = NEVER, DIRECT
+        for one in explanations(s.note[first], s.note[last], self._notes(sounds), returned, costs):
+            if one.cost >= best:
+                break
+            cost = one.cost + self._lengths(one, sounds, (s.note[first], s.note[last]), shorter_us, costs)
+            if cost < best:
+                best, why = cost, one
+        extra = self._extra(sounds, shorter_us, costs)
+        return (extra, Explanation("extra", extra)) if extra < best else (best, why)
+
+    def embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
+        """What was heard as the written grace notes, or as something else with these left out."""
+        s, costs = self._s, self.costs[gap.last]
+        if are_silent(s.note[gap.first], s.note[gap.last], graces):
+            return plain, gap
+        left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
+        best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
+        if not gap.sounds:
+            return left_out, best
+        why = written_explanation(s.note[gap.first], s.note[gap.last], graces, self._notes(gap.sounds), costs)
+        if why.cost >= NEVER:
+            return left_out, best
+        notes = s.note[gap.first], s.note[gap.last]
+        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs)
+        if cost < left_out:
+            return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
+        return left_out, best
+
+    def _notes(self, sounds: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(self._s.note[at] for at in sounds)
+
+    def _shorter(self, first: int, last: int) -> int:
+        """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
+        lengths = self._s.length_us
+        return lengths[first] if last == self._sounds_on else min(lengths[first], lengths[last])
+
+    def _short(self, first: int, last: int) -> int:
+        """The price of two melody notes being so unlike in length."""
+        lengths, costs = self._s.length_us, self.costs[last]
+        if last == self._sounds_on or not costs.short:
+            return 0
+        shorter_us, longer_us = sorted((lengths[first], lengths[last]))
+        if shorter_us >= OFF_STEP_US or 3 * shorter_us >= longer_us:
+            return 0
+        return -costs.short * log_third(shorter_us, longer_us) // 1_000
+
+    def _lengths(
+        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Tariff
+    ) -> int:
+        """The price of the lengths in an explanation of what was heard between two notes."""
+        cost = 0
+        for place, at in enumerate(sounds):
+            length_us = self._s.length_us[at]
+            if place not in why.notes:
+                bounced = self._s.note[at] in notes and length_us >= BRIEF_US
+                if bounced or not self._may_be_stray(length_us, shorter_us, costs):
+                    return NEVER
+                continue
+            if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
+                return NEVER
+            cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
+            cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
+        return cost
+
+    def _may_be_stray(self, length_us: int, shorter_us: int, costs: Tariff) -> bool:
+        if costs.short:
+            return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
+        return length_us <= costs.stray_us or 2 * length_us < shorter_us
+
+    def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Tariff) -> int:
+        """The price of leaving what was heard unexplained."""
+        long = sum(not self._may_be_stray(self._s.length_us[at], shorter_us, costs) for at in sounds)
+        return costs.extra * len(sounds) + costs.extra_long * long
+
+    def _coming_off(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
+        """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""
+        s = self._s
+        begin = first + 1
+        off = s.note[last] == NO_NOTE
+        wrong_way = s.closings if off else s.openings
+        one_way = begin < last and wrong_way[last] == wrong_way[begin]
+        border = first if off else last
+        cost = OFF_BORDER if self._is_known(border) and border != self._sounds_on and self._is_step(border) else 0
+        for at in range(begin, last):
+            if s.length_us[at] >= OFF_STEP_US and not (self._is_known(at) and self._is_step(at)):
+                return NEVER, Gap(first, last, sounds)
+            if s.length_us[at] >= self._heard_us:
+                cost += 1 if one_way and self._is_step(at) else self.costs[at].extra
+        return cost, Gap(first, last, sounds)
+
+    def _is_step(self, at: int) -> bool:
+        """Whether a stretch may be a step of hands coming off or on."""
+        if self._is_known(at):
+            return self._s.still_us[at] < OFF_STILL_US
+        return self._s.length_us[at] < (OFF_NOTE_US if self._s.standard[at] else OFF_STEP_US)
+
+    def is_unclear(self, gap: Gap) -> bool:
+        """Whether the same sounds read as a melody note between two others would be hardly worse."""
+        costs = self.costs[gap.last]
+        if not gap.sounds or not costs.short:
+            return False
+        first, last = gap.first, gap.last
+        cost, _ = self.between(first, last, gap.sounds)
+        for at in gap.sounds:
+            before = tuple(one for one in gap.sounds if one < at)
+            after = tuple(one for one in gap.sounds if one > at)
+            parted = self.between(first, at, before)[0] + self.between(at, last, after)[0]
+            if parted + self.own(at) - cost < costs.unclear:
+                return True
+        return False
+
+    def merges_as_well(self, one: Gap, after: Gap) -> bool:
+        """Whether the melody note between two gaps could hardly be worse read as lying within one."""
+        at = after.first
+        if self.outlasts(at, one.first) or self.outlasts(at, after.last) or self.breaks(at):
+            return False
+        if len(one.sounds) + len(after.sounds) >= MOST_INNER:
+            return False
+        apart = self.between(one.first, at, one.sounds)[0] + self.between(at, after.last, after.sounds)[0]
+        sounds = (*one.sounds, at, *after.sounds)
+        merged = self.between(one.first, after.last, sounds)[0]
+        return merged - apart - self.own(at) < self.costs[at].unclear
+
+    def _is_known(self, at: int) -> bool:
+        """Whether the music of a stretch is known."""
+        return self.costs[at] is WRITTEN
