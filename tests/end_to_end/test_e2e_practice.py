@@ -88,7 +88,7 @@ def practice(tmp_path: Path) -> Iterator[Callable[..., Practice]]:
 @pytest.fixture
 def chanter() -> Iterator[str]:
     """A simulated chanter on a PTY, its pupil at a rung."""
-    process = fingerlead("simulate", "--on", "pty", "--pupil", "early-little-finger", "--seed", 5, "--for", 60)
+    process = fingerlead("simulate", "--on", "pty", "--pupil", "early-little-finger", "--tune", "low-g-b", "--seed", 5)
     assert process.stdout is not None
     yield process.stdout.readline().removeprefix("listening on ").strip()
     process.kill()
@@ -117,7 +117,7 @@ def test_on_a_full_disk_practice_goes_on_says_so_and_loses_nothing_that_it_does_
     def room(most: int) -> None:
         resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
 
-    running = practice(chanter)
+    running = practice(chanter, "--rung", "low-g-b")
     with running.page() as page:
         played(page, 2)
         room(0)
@@ -154,7 +154,7 @@ def test_on_a_full_disk_practice_goes_on_says_so_and_loses_nothing_that_it_does_
 
 @pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
 def test_a_chanter_on_a_pty_from_the_first_frame_to_the_report(practice, chanter, by, tmp_path):
-    running = practice(chanter)
+    running = practice(chanter, "--rung", "low-g-b")
     told = []
     with running.page() as page:
         while len(told) < 6:
@@ -183,9 +183,9 @@ def test_a_chanter_on_a_pty_from_the_first_frame_to_the_report(practice, chanter
 
 
 def test_a_chanter_pulled_out_is_said_and_nothing_is_lost(practice):
-    simulator = fingerlead("simulate", "--on", "tcp:0", "--seed", 5, "--for", 60)
+    simulator = fingerlead("simulate", "--on", "tcp:0", "--tune", "low-g-b", "--seed", 5)
     assert simulator.stdout is not None
-    running = practice(simulator.stdout.readline().removeprefix("listening on ").strip())
+    running = practice(simulator.stdout.readline().removeprefix("listening on ").strip(), "--rung", "low-g-b")
     with running.page() as page:
         read_until(page, lambda message: message["kind"] == "change")
         simulator.kill()
