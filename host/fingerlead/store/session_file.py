@@ -14,6 +14,7 @@ are lost, which `lost_us` counts and a mark of each kind shows.
 import contextlib
 import json
 import logging
+import os
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
@@ -27,6 +28,7 @@ from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
 
 MAGIC = b"SQLite format 3\0"
+JOURNAL_MARK = bytes.fromhex("d9d505f920a163d7")
 APPLICATION_ID = int.from_bytes(b"FLse", "big")
 VERSION = 1
 CARRIERS: tuple[Carrier, ...] = get_args(Carrier)
@@ -347,6 +349,23 @@ def remove_session(path: Path, endings: Iterable[str] = ("", "-wal", "-shm", "-j
 def beside(path: Path, ending: str) -> Path:
     """The file that SQLite puts beside a session, such as its write-ahead log."""
     return path.with_name(path.name + ending)
+
+
+def names_another_file(path: Path) -> bool:
+    """Whether SQLite would delete some other file on opening this one: the one that the journal beside it names.
+
+    A stranger may have written the name, at the journal's end (SQLite's file format, section 3). No journal of this
+    program has one. Raises OSError.
+    """
+    journal = beside(path, "-journal")
+    if not journal.exists():
+        return False
+    if not journal.is_file():
+        # A pipe would keep its reader waiting for ever.
+        return True
+    with journal.open("rb") as file:
+        file.seek(max(0, file.seek(0, os.SEEK_END) - len(JOURNAL_MARK)))
+        return file.read() == JOURNAL_MARK
 
 
 def _empty_session(head: Mapping[str, str]) -> bytes:
