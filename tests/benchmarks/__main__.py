@@ -50,7 +50,7 @@ def machine() -> str:
 
 
 def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str, str]]:
-    """The analysis: what the reading takes of it, how fast the arrays are, memory, and whether ten hours cost ten times."""
+    """The analysis: what the reading takes of it, how fast the arrays are, memory; whether ten hours cost ten times."""
     from fingering.table import standard_table
     from fingerlead.reading.music import Music, WrittenNote
     from fingerlead.reading.reading import NoteReader
@@ -87,7 +87,7 @@ def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str
 
     some = 300
     states = list(zip(edge_us[:some].tolist(), covered[:some].tolist(), strict=True))
-    plain_s = best_of(1, lambda: judge(states, int(edge_us[some]), [], standard_table().standard, Settings(), 5_000))
+    plain_s = best_of(1, lambda: judge(states, int(edge_us[some]), [], Settings(), 5_000))
     ratio = plain_s / some / (hour_s / len(covered))
 
     hours = 10

@@ -26,6 +26,7 @@ from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Doubt
 from fingerlead.wire.messages import Holes, encode
 from tests.killed import killed_at_each_step
+from tests.store.journals import hot_journal
 
 an_arrival = st.tuples(st.binary(min_size=1, max_size=40), st.integers(-5_000, 400_000))
 
@@ -463,6 +464,23 @@ def test_a_strangers_log_is_no_danger(tmp_path_factory, log):
 
 
 # -- plain notes ----------------------------------------------------------------------------------------------------
+
+
+def test_a_strangers_journal_deletes_no_file(good, tmp_path):
+    victim = tmp_path / "diary"
+    victim.write_text("mine")
+    hot_journal(good, victim)
+    assert "names a file to be deleted" in refused(good)
+    assert victim.read_text() == "mine"
+
+
+def test_sqlite_would_delete_the_file_that_a_journal_names(good, tmp_path):
+    victim = tmp_path / "diary"
+    victim.write_text("mine")
+    hot_journal(good, victim)
+    with contextlib.closing(sqlite3.connect(good)) as db:
+        db.execute("SELECT * FROM meta").fetchall()
+    assert not victim.exists()
 
 
 def note(hole: int, covered: bool) -> bytes:

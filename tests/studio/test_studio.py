@@ -22,8 +22,10 @@ from fingerlead.studio import pupils
 from fingerlead.studio.index import analysed, digest_of
 from fingerlead.studio.overview import glances
 from fingerlead.studio.pupils import Homework, Pupil, StudioError
+from fingerlead.studio.round import bring_home
 from fingerlead.studio.studio import Studio, forget_index
 from fingerlead.timing.progress import tally, together
+from tests.store.journals import hot_journal
 from tests.studio.studios import playing, rebuild, write
 
 NAME = "Ailsa Nic Unmistakable"
@@ -226,11 +228,12 @@ def test_a_thousand_remarks_and_foreign_lines_are_no_trouble(studio):
 
 def test_what_a_killed_program_left_is_swept_away_and_what_is_being_written_is_not(studio):
     sessions = studio.of(studio.add("Ailsa").key) / "sessions"
-    (sessions / ".old-1").write_bytes(b"half")
-    (sessions / ".new-2").write_bytes(b"half")
-    os.utime(sessions / ".old-1", (0, 0))
+    old, new = f".{'a' * 32}-1", f".{'b' * 32}-2"
+    (sessions / old).write_bytes(b"half")
+    (sessions / new).write_bytes(b"half")
+    os.utime(sessions / old, (0, 0))
     studio.catch_up()
-    assert [each.name for each in sessions.iterdir()] == [".new-2"]
+    assert [each.name for each in sessions.iterdir()] == [new]
 
 
 @pytest.mark.parametrize("name", ["", "   ", "\u200b", "x" * 81])
@@ -359,6 +362,54 @@ def test_files_with_other_names_links_and_pipes_are_no_sessions(studio, tmp_path
     with Studio(studio.folder) as opened:
         assert [session.digest for session in opened.index.sessions()] == [taken.digest]
         assert [pupil.key for pupil in opened.pupils()] == [key]
+
+
+def test_a_studio_from_elsewhere_reaches_no_file_outside_by_a_link(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    folder, home = studio.of(key), tmp_path / "home"
+    (home / "sessions").mkdir(parents=True)
+    for name in (".profile", "diary"):
+        (home / name).write_text("mine")
+        os.utime(home / name, (0, 0))
+    write(home / "sessions" / "a.session", playing())
+    before = {path: (path.stat().st_mode, path.stat().st_size) for path in home.rglob("*")}
+    (folder / "sessions").rmdir()
+    for name, to in {"sessions": home, "turns": home / "sessions", "remarks.jsonl": home / "diary"}.items():
+        (folder / name).symlink_to(to)
+        with Studio(studio.folder) as opened:
+            assert bring_home(opened) == 0
+            for write_there in (opened.of, opened.delete, opened.export, lambda key: opened.change(key, name="B")):
+                with pytest.raises(StudioError, match=f"{name} is a link"):
+                    write_there(key)
+        assert {path: (path.stat().st_mode, path.stat().st_size) for path in home.rglob("*")} == before
+        (folder / name).unlink()
+
+
+def test_of_hidden_files_only_what_this_program_left_is_swept(studio):
+    sessions = studio.of(studio.add("Ailsa").key) / "sessions"
+    left = (f".{'a' * 32}-77", f".{'a' * 32}-77-journal", ".0123456789abcdef.part")
+    for name in (*left, ".profile", ".a-1"):
+        (sessions / name).write_bytes(b"")
+        os.utime(sessions / name, (0, 0))
+    Studio(studio.folder).close()
+    assert sorted(path.name for path in sessions.iterdir()) == [".a-1", ".profile"]
+
+
+def test_a_journal_beside_the_index_or_a_turn_deletes_no_file(studio, tmp_path):
+    victim = tmp_path / "diary"
+    victim.write_text("mine")
+    turns = studio.of(studio.add("Ailsa").key) / "turns"
+    turns.mkdir()
+    hot_journal(write(turns / "a.session", playing()), victim)
+    assert bring_home(studio) == 0
+    studio.close()
+    hot_journal(studio.index.path, victim)
+    with pytest.raises(StudioError, match=r"journal beside it names a file"):
+        Studio(studio.folder)
+    assert victim.read_text() == "mine"
+    forget_index(studio.folder)
+    Studio(studio.folder).close()
+    assert victim.read_text() == "mine"
 
 
 def test_what_links_point_at_does_not_go_out_and_old_files_do(studio, tmp_path):

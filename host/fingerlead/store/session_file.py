@@ -15,6 +15,7 @@ are lost, which `lost_us` counts and a mark of each kind shows.
 import contextlib
 import json
 import logging
+import os
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping
@@ -22,14 +23,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Self, get_args
 
-from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.store.files import own_private, why_not, write_new
 from fingerlead.store.held_rows import MOST_HELD, HeldRows, batch_row, mark_row, music_row
-from fingerlead.store.session_music import MusicError, row_of
+from fingerlead.store.session_music import MOST_ROWS, MusicError, row_of
 from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
 
 MAGIC = b"SQLite format 3\0"
+JOURNAL_MARK = bytes.fromhex("d9d505f920a163d7")
 APPLICATION_ID = int.from_bytes(b"FLse", "big")
 VERSION = 2
 CARRIERS: tuple[Carrier, ...] = get_args(Carrier)
@@ -183,6 +185,11 @@ class SessionWriter:
             raise SessionError(
                 self.path, f"expected music from {self._music_us} µs on, where the last one begins; got {at_us} µs"
             )
+        if self._musics >= MOST_ROWS:
+            return
+        if self._musics == MOST_ROWS - 1:
+            # More than any sitting asks for; from here on the session says nothing of what was.
+            music = NOTHING_ASKED
         try:
             row = row_of(self._musics + 1, at_us, music)
         except MusicError as error:
@@ -371,6 +378,23 @@ def remove_session(path: Path, endings: Iterable[str] = ("", "-wal", "-shm", "-j
 def beside(path: Path, ending: str) -> Path:
     """The file that SQLite puts beside a session, such as its write-ahead log."""
     return path.with_name(path.name + ending)
+
+
+def names_another_file(path: Path) -> bool:
+    """Whether SQLite would delete some other file on opening this one: the one that the journal beside it names.
+
+    A stranger may have written the name, at the journal's end (SQLite's file format, section 3). No journal of this
+    program has one. Raises OSError.
+    """
+    journal = beside(path, "-journal")
+    if not journal.exists():
+        return False
+    if not journal.is_file():
+        # A pipe would keep its reader waiting for ever.
+        return True
+    with journal.open("rb") as file:
+        file.seek(max(0, file.seek(0, os.SEEK_END) - len(JOURNAL_MARK)))
+        return file.read() == JOURNAL_MARK
 
 
 def _empty_session(head: Mapping[str, str]) -> bytes:

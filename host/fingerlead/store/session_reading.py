@@ -19,7 +19,17 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.store.session_file import APPLICATION_ID, CARRIERS, MAGIC, SCHEMA, TABLES, VERSION, SessionError, beside
+from fingerlead.store.session_file import (
+    APPLICATION_ID,
+    CARRIERS,
+    MAGIC,
+    SCHEMA,
+    TABLES,
+    VERSION,
+    SessionError,
+    beside,
+    names_another_file,
+)
 from fingerlead.store.session_music import MOST_ROWS, MusicAt, MusicError, read_rows, unreadable
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import Carrier
@@ -221,6 +231,8 @@ def _snapshot(path: Path, copy: Path) -> Path:
             log_copy.unlink(missing_ok=True)
             with contextlib.suppress(FileNotFoundError):
                 shutil.copyfile(log, log_copy)
+        if names_another_file(copy):
+            raise SessionError(path, f"{_EXPECTED}; the journal beside it names a file to be deleted. Do not trust it")
         if _header(copy) == before:
             return copy
     raise SessionError(path, "expected a session at rest; this one changes all the time. Try again")

@@ -21,7 +21,7 @@ from pathlib import Path
 from fingering.table import standard_table
 from fingerlead.store.files import close_to_others, open_private
 from fingerlead.store.keeping import copy_session
-from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_file import SessionError, names_another_file
 from fingerlead.store.session_music import musics_of
 from fingerlead.store.session_reading import (
     StoredSession,
@@ -86,6 +86,11 @@ class Index:
         self.path = folder / NAME
         db = None
         try:
+            if names_another_file(self.path):
+                raise StudioError(
+                    f"{self.path}: expected a studio's index; the journal beside it names a file to be deleted. "
+                    "Move both away: the index is made anew from the sessions"
+                )
             # SQLite gives what it puts beside a file the rights of that file.
             os.close(open_private(self.path))
             for ending in ("-wal", "-shm"):

@@ -20,6 +20,9 @@ from typing import Literal
 from fingerlead.store.files import append_line, objects_in, write_whole
 
 Hand = Literal["left", "right"]
+WRITTEN = (
+    "sessions", "turns", "remarks.jsonl", "homework.jsonl", "practice", "practice/sessions", "practice/practised.jsonl"
+)  # fmt: skip
 LONGEST_NAME = 80
 LONGEST_NOTE = 4_000
 LONGEST_REMARK = 1_000

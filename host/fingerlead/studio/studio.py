@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Literal
 
 from fingerlead.store.files import FINISHED, close_to_others, make_private, own_private, sync_folder
-from fingerlead.store.session_file import SessionError, remove_session
+from fingerlead.store.session_file import SessionError, names_another_file, remove_session
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
@@ -29,6 +29,8 @@ from fingerlead.studio.pupils import Hand, Pupil, StudioError
 FAILURES = (SessionError, StudioError, OSError, sqlite3.Error)
 ENDING = ".session"
 SESSION = re.compile(f"[0-9a-f]{{{DIGEST_LETTERS}}}{re.escape(ENDING)}")
+# What `take_in` and `write_whole` put there until it is whole.
+LEFT = re.compile(rf"\.([0-9a-f]{{{DIGEST_LETTERS}}}-[0-9]+(-[a-z]+)?|[0-9a-f]{{16}}\.part)")
 GREATEST_TAKEN_IN = 1 << 28
 # Sessions entered in one transaction.
 BATCH = 100
@@ -82,6 +84,10 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         folder = self.folder / "pupils" / key
         if not folders.is_key(key) or folder.is_symlink() or not folder.is_dir():
             raise StudioError(f"expected a pupil of this studio; there is none with the key {key[:20]!r}")
+        # Where a link leads is not the pupil's: it is neither written to nor cleared up.
+        links = [name for name in folders.WRITTEN if (folder / name).is_symlink()]
+        if links:
+            raise StudioError(f"{folder}: expected a pupil's own files; {links[0]} is a link. Move it away")
         return folder
 
     def add(self, name: str, hand_on_top: Hand = "left", chanter: str = "", note: str = "") -> Pupil:
@@ -203,7 +209,7 @@ def forget_index(folder: Path) -> None:
     if not (folder / "pupils").is_dir():
         raise StudioError(f"{folder}: expected a studio, with a folder of pupils; there is none")
     try:
-        for ending in ("", "-wal", "-shm"):
+        for ending in ("", "-wal", "-shm", "-journal"):
             (folder / (NAME + ending)).unlink(missing_ok=True)
     except OSError as error:
         raise StudioError(f"{folder}: the index cannot be made anew: {error.strerror or error}") from None
@@ -218,17 +224,23 @@ def _pupil(folder: Path) -> Pupil:
 
 def _sessions(folder: Path) -> list[Path]:
     """The files named by a digest: sessions that were taken in. A link is none, and no other name is."""
+    found = [entry for entry in _entries(folder) if SESSION.fullmatch(entry.name)]
+    return [Path(entry.path) for entry in found if entry.is_file(follow_symlinks=False)]
+
+
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    """What is in a pupil's folder of sessions; nothing where that is missing, or a link to another folder."""
+    sessions = folder / "sessions"
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-        found = [entry for entry in os.scandir(folder / "sessions") if SESSION.fullmatch(entry.name)]
-        return [Path(entry.path) for entry in found if entry.is_file(follow_symlinks=False)]
+        return [] if sessions.is_symlink() else list(os.scandir(sessions))
     return []
 
 
 def _sweep(folder: Path) -> None:
     """Remove what a program that was killed has left; what another may be writing now is younger."""
     with contextlib.suppress(OSError):
-        for entry in os.scandir(folder / "sessions"):
-            if entry.name.startswith(".") and time.time() - entry.stat().st_mtime > LEFT_BEHIND_S:
+        for entry in _entries(folder):
+            if LEFT.fullmatch(entry.name) and time.time() - entry.stat().st_mtime > LEFT_BEHIND_S:
                 os.unlink(entry.path)
 
 
@@ -242,9 +254,12 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
     What another program has open stays, and so does what is refused.
     """
     new = 0
+    if folder.is_symlink():
+        # What is there is somebody else's.
+        return new
     for path in sorted(folder.glob("*.session")):
         with contextlib.suppress(*FAILURES):
-            if _at_rest(path):
+            if not path.is_symlink() and _at_rest(path):
                 taken = studio.take_in(key, path)
                 new += taken.outcome == "new"
                 if taken.outcome != "refused":
@@ -254,5 +269,7 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
 
 def _at_rest(path: Path) -> bool:
     """Whether no program has the session open: only then does SQLite bring it into one single file."""
+    if names_another_file(path):
+        return False
     with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
         return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))
