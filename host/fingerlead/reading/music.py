@@ -7,6 +7,7 @@ end, or plays something that is not written.
 Conventions: a *position* is how many written notes are done, 0 to the number of notes. Costs in thousandths.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -25,12 +26,14 @@ CORRECTED = 1_500  # the written note again, after another or after hands off
 AGAIN = 1_000  # from the end to the beginning
 BACK_TO_BAR = 5_000
 BACK = 7_000
-FAR = 3_000  # more, where it is more than NEAR notes back
+FAR = 4_000  # more, where it is more than NEAR notes back
 NEAR = 16
 ON_TO_BAR = 12_000
 AFTER_PAUSE = 2_000  # less, after hands off
 # The longest movement has nine notes; where none is written, more than a few sounds hold a note that was missed.
 MOST_SOUNDS = 12
+DEAREST = 1 << 40
+NOWHERE_ELSE: tuple[list[int], list[int]] = ([], [])
 MOST_PLAIN_SOUNDS = 5
 
 
@@ -76,11 +79,14 @@ class Music:
         return bool(self.notes)
 
     @cached_property
-    def _places(self) -> dict[int, list[int]]:
-        """For each note the positions that it leads to."""
-        places: dict[int, list[int]] = {}
+    def _places(self) -> dict[int, tuple[list[int], list[int]]]:
+        """For each note the positions that it leads to, and those of them that begin a bar; both rise."""
+        places: dict[int, tuple[list[int], list[int]]] = {}
         for position, written in enumerate(self.notes, 1):
-            places.setdefault(written.note, []).append(position)
+            found, bars = places.setdefault(written.note, ([], []))
+            found.append(position)
+            if written.begins_bar or position == 1:
+                bars.append(position)
         return places
 
     def goes_on(self, position: int, note: int) -> tuple[Place, ...]:
@@ -120,19 +126,30 @@ class Music:
         corrected = position > 0 and notes[position - 1].note == note
         yield Place(position, CORRECTED) if corrected else Place(position, UNWRITTEN, written=False)
 
-    def jumps(self, position: int, note: int, *, after_pause: bool) -> Iterator[Place]:
-        """Where a note may lead from a position by going back, or by going on to a later bar."""
-        notes, discount = self.notes, AFTER_PAUSE if after_pause else 0
-        for place in self._places.get(note, ()):
-            begins_bar = notes[place - 1].begins_bar or place == 1
-            if place <= position:
-                cost = BACK_TO_BAR if begins_bar else BACK
-                cost += FAR if position - place >= NEAR and place > 1 else 0
-            elif begins_bar and place > position + 1:
-                cost = ON_TO_BAR
-            else:
-                continue
-            yield Place(place, max(cost - discount, 0), notes[place - 1].graces)
+    def jumps(self, position: int, note: int, *, after_pause: bool, most: int = DEAREST) -> Iterator[Place]:
+        """Where a note may lead from a position by going back, or by going on to a later bar, for less than `most`."""
+        places, bars = self._places.get(note, NOWHERE_ELSE)
+        discount = AFTER_PAUSE if after_pause else 0
+        most += discount
+        near, here = bisect_right(places, position - NEAR), bisect_right(places, position)
+        ways = [(place, BACK) for place in places[near:here]]
+        if most > BACK + FAR:
+            ways += [(place, BACK + FAR) for place in places[:near]]
+        elif most > BACK_TO_BAR + FAR:
+            ways += [(place, BACK + FAR) for place in bars[: bisect_right(bars, position - NEAR)]]
+        elif places and places[0] == 1 <= position:
+            ways.append((1, BACK))
+        if most > ON_TO_BAR:
+            ways += [(place, ON_TO_BAR) for place in bars[bisect_right(bars, position + 1) :]]
+        for place, cost in ways:
+            if cost != ON_TO_BAR:
+                # To the very beginning is no farther than to any bar.
+                if place == 1:
+                    cost = BACK_TO_BAR
+                elif self.notes[place - 1].begins_bar:
+                    cost += BACK_TO_BAR - BACK
+            if cost < most:
+                yield Place(place, max(cost - discount, 0), self.notes[place - 1].graces)
 
 
 ANY = Music()

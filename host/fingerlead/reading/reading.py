@@ -268,10 +268,10 @@ class NoteReader:
         cost, step, gap = way
         music, from_off = self._musics[self._music_of[at]], self.s.note[step.at] == NO_NOTE
         limit = min(one[0] for one in found.values()) + FAR_DEARER if found else NEVER
-        for place in music.jumps(step.place.position, self.s.note[at], after_pause=from_off):
+        # Where grace notes are written, they may explain what is dear without.
+        most = limit - own - (step.cost if music.has_graces and not from_off else cost)
+        for place in music.jumps(step.place.position, self.s.note[at], after_pause=from_off, most=most):
             total = cost + own + place.cost
-            if total >= limit:
-                continue
             if place.graces and not from_off:
                 embellished, why = self.prices.embellished(gap, cost - step.cost, place.graces)
                 _add(found, place, total + embellished - (cost - step.cost), step, why)
