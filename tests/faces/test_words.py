@@ -146,7 +146,7 @@ def test_a_very_short_note_makes_both_changes_doubtful():
     assert words.passing_words(first, second) == "a low A stood between for 60 ms."
 
 
-def test_uncertain_and_ornamented_changes_are_told_as_such():
+def test_uncertain_and_embellished_changes_are_told_as_such():
     change = one_change(0, {7: 0, 6: 20_000})
     assert told(replace(change, verdict="uncertain")).startswith("uncertain")
     grace = [(0, STANDARD[1]), (500_000, 0b01111101), (530_000, 0b00111101), (540_000, 0b00111111)]

@@ -1,4 +1,4 @@
-"""Which notes were held, and where each change between them begins and ends.
+"""Which notes sounded, and the masks they settled on: what the reading reads.
 
 Input everywhere: `edge_us` int64[n + 1], the times at which the mask changed, the first mask's start first and the end
 of the last mask last; `covered` uint8[n], the mask that stood from `edge_us[j]` to `edge_us[j + 1]`, each different
@@ -6,11 +6,10 @@ from the one before.
 A *stretch* is one such j; a *note stretch* is a run of them that sound one note. Intervals are half open.
 
 Definitions (the wording is the project's own; nothing outside defines them):
-- a held note is a note stretch of at least `steady_us`; all holes open is hands off, and parts the notes around it;
-- its settled mask is the standard one if a stretch of it starts within `correction_us` of the note and outlasts every
-  other mask's stretch after it, else the mask of the longest stretch (the first of equals);
-- a held note shorter than `passing_us` whose settled mask is a neighbour's with one more finger lifted, one that the
-  notes on both sides cover, is a slow grace note and not held;
+- what interrupts a note for less than `bounce_us` in all is part of it;
+- all holes open for `steady_us` is hands off, and parts the notes around it;
+- a note's settled mask is the standard one if a stretch of it starts within `correction_us` of the note and outlasts
+  every other mask's stretch after it, else the mask of the longest stretch (the first of equals);
 - the window of a change runs from the end of the first note's last steady stretch of its settled mask to the start of
   the second's first; where none is steady, its longest stands for it.
 """
