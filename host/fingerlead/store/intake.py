@@ -19,7 +19,7 @@ from fingering.holes import HolesError, from_text, to_text
 from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
-from fingerlead.store.session_reading import read_session, session_record, told_skew
+from fingerlead.store.session_reading import read_session, session_record, told_skew, too_long
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
@@ -118,6 +118,13 @@ class Loaded:
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
     """Read a file of playing; raises IntakeError. `plays` are the plain notes to look for in a MIDI file."""
+    loaded = _loaded(path, plays)
+    if why := too_long(loaded.record):
+        raise IntakeError(path, why)
+    return loaded
+
+
+def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
     try:
         found = path.stat()
         size = found.st_size

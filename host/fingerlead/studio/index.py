@@ -31,6 +31,7 @@ from fingerlead.store.session_reading import (
     settings_of,
     started_utc,
     told_skew,
+    too_long,
 )
 from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
@@ -275,6 +276,8 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     """A session and its analysis; raises SessionError."""
     session = read_session(path)
     record = session_record(session)
+    if why := too_long(record):
+        raise SessionError(path, why)
     return session, analyse(record, standard_table(), timing_of(record, "session", told_skew(session)))
 
 
