@@ -111,9 +111,10 @@ def session_record(session: StoredSession) -> Record:
 
 def too_long(record: Record) -> str:
     """Why a record cannot be analysed in bounded memory, in a sentence; nothing where it can."""
-    if len(record.t_us) <= MOST_STATES:
+    count = len(record.t_us)
+    if count <= MOST_STATES:
         return ""
-    return f"expected at most {MOST_STATES} states of the holes, a day of playing; it has {len(record.t_us)}. Record less at once"
+    return f"expected at most {MOST_STATES} states of the holes, a day of playing; it has {count}. Record less at once"
 
 
 def started_utc(session: StoredSession) -> str:
