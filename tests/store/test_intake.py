@@ -20,6 +20,7 @@ from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.simulated.serve import wire_bytes, wire_frames
+from fingerlead.store import session_reading
 from fingerlead.store.intake import GREATEST_BYTES, IntakeError, RowError, load, read_csv
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.timing.analysis import analyse
@@ -279,3 +280,19 @@ def test_each_kind_of_file_has_a_greatest_size_and_is_not_read_beyond_it(tmp_pat
     finally:
         tracemalloc.stop()
     assert peak < 1 << 20
+
+
+def test_more_states_than_a_day_of_playing_has_are_refused_from_any_file(tmp_path, monkeypatch):
+    wire = wire_bytes(playing(), setup(), sensors("usual"))
+    with SessionWriter(tmp_path / "session", "stream", "sim") as writer:
+        writer.append(wire, 0)
+    (tmp_path / "wire").write_bytes(wire)
+    (tmp_path / "csv").write_bytes(b"time_us,holes\n" + b"".join(b"%d,xxxxxxxo\n" % at for at in range(99)))
+    for kind in ("session", "wire", "csv"):
+        count = len(load(tmp_path / kind).record.t_us)
+        monkeypatch.setattr(session_reading, "MOST_STATES", count)
+        load(tmp_path / kind)
+        monkeypatch.setattr(session_reading, "MOST_STATES", count - 1)
+        with pytest.raises(IntakeError, match=f"at most {count - 1} states of the holes, a day of playing; it has"):
+            load(tmp_path / kind)
+        monkeypatch.undo()

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingerlead.store import session_reading
 from fingerlead.store.session_reading import read_session, session_record
 from fingerlead.studio import pupils
 from fingerlead.studio.index import analysed, digest_of
@@ -393,6 +394,15 @@ def test_of_hidden_files_only_what_this_program_left_is_swept(studio):
         os.utime(sessions / name, (0, 0))
     Studio(studio.folder).close()
     assert sorted(path.name for path in sessions.iterdir()) == [".a-1", ".profile"]
+
+
+def test_a_session_too_long_to_analyse_is_kept_and_says_so(studio, tmp_path, monkeypatch):
+    key = studio.add("Ailsa").key
+    monkeypatch.setattr(session_reading, "MOST_STATES", 10)
+    taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
+    (session,) = studio.index.sessions(key)
+    assert session.problem.startswith("expected at most 10 states of the holes")
+    assert studio.session_path(taken.digest).exists()
 
 
 def test_a_journal_beside_the_index_or_a_turn_deletes_no_file(studio, tmp_path):

@@ -20,7 +20,7 @@ from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import MusicAt
-from fingerlead.store.session_reading import read_session, session_record, timed_as, told_skew
+from fingerlead.store.session_reading import read_session, session_record, timed_as, told_skew, too_long
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
@@ -126,6 +126,13 @@ class Loaded:
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
     """Read a file of playing; raises IntakeError. `plays` are the plain notes to look for in a MIDI file."""
+    loaded = _loaded(path, plays)
+    if why := too_long(loaded.record):
+        raise IntakeError(path, why)
+    return loaded
+
+
+def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
     try:
         found = path.stat()
         size = found.st_size

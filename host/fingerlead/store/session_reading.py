@@ -44,6 +44,8 @@ GREATEST_TEXT = 1 << 16
 MOST_META = 1_000
 MOST_MARKS = 1_000_000
 MOST_BATCHES = 1 << 20  # two days of playing without a rest
+# A day of playing has fewer; the analysis takes half a kilobyte for each.
+MOST_STATES = 2_000_000
 GREATEST_US = 1 << 62
 GREATEST_SKEW_US = 1_000_000
 LOG_HEADER = 32
@@ -111,6 +113,14 @@ def session_record(session: StoredSession) -> Record:
     if len(record.t_us) and notes.first_us is not None:
         record.doubts += _times_away(session.marks, record.t_us, notes.first_us)
     return record
+
+
+def too_long(record: Record) -> str:
+    """Why a record cannot be analysed in bounded memory, in a sentence; nothing where it can."""
+    count = len(record.t_us)
+    if count <= MOST_STATES:
+        return ""
+    return f"expected at most {MOST_STATES} states of the holes, a day of playing; it has {count}. Record less at once"
 
 
 def started_utc(session: StoredSession) -> str:

@@ -31,6 +31,7 @@ from fingerlead.store.session_reading import (
     started_utc,
     timed_as,
     told_skew,
+    too_long,
 )
 from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
@@ -287,6 +288,8 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     """A session and its analysis; raises SessionError."""
     session = read_session(path)
     record = session_record(session)
+    if why := too_long(record):
+        raise SessionError(path, why)
     timing = timing_of(record, timed_as(session), told_skew(session))
     musics = musics_of(session.asked)
     return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)

@@ -2,13 +2,16 @@
 
 import contextlib
 import ipaddress
+import secrets
 import socket
 import ssl
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-FIRST_PORT = 8730
+# Ports that are nobody's (RFC 6335, section 6). One is drawn by lot: a browser keeps service workers and pages of any
+# program that was at the same port before, and would let them have the token.
+FIRST_PORT, PORTS = 49_152, 16_384
 TRIED = 20
 # Connections that wait for the door; they take no descriptor of ours.
 BACKLOG = 1_024
@@ -20,7 +23,7 @@ class NoPlaceError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class WebPlace:
-    """Where a page is served: an address, a port or (None) the first that is free, and TLS where it is encrypted."""
+    """Where a page is served: an address, a port or (None) one drawn by lot, and TLS where it is encrypted."""
 
     address: str = "127.0.0.1"
     port: int | None = None
@@ -60,12 +63,12 @@ def tls_of(certificate: Path, key: Path) -> ssl.SSLContext:
 
 
 def listen(at: WebPlace) -> socket.socket:
-    """A socket that listens, on a certain port or (None) on the first that is free. Raises NoPlaceError."""
+    """A socket that listens, on a certain port or (None) on one drawn by lot. Raises NoPlaceError."""
     if at.port is not None:
         return _bound(at.address, at.port)
-    for tried in range(FIRST_PORT, FIRST_PORT + TRIED):
+    for _ in range(TRIED):
         with contextlib.suppress(NoPlaceError):
-            return _bound(at.address, tried)
+            return _bound(at.address, FIRST_PORT + secrets.randbelow(PORTS))
     return _bound(at.address, 0)
 
 
