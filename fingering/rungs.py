@@ -35,9 +35,8 @@ MOST_MIXED = 3
 # and both again on a later day. Our own choice.
 STAGES_US = (40_000, 25_000, 25_000, 25_000)
 PASSED = (
-    "Ten clean changes in a row each way: no other note sounds between, and all fingers move together. "
-    "First without a beat, the fingers at most {} thousandths of a second apart; then with a beat, at most {}. "
-    "Uncertain ones do not count. Then the same again on another day, at most {} apart both times."
+    "Ten clean changes in a row each way, the fingers together: first without a beat, within {} ms, then with one, "
+    "within {} ms. Uncertain ones do not count. Then the same again on another day, within {} ms."
 ).format(*(stage_us // 1_000 for stage_us in STAGES_US[:3]))
 PASSED_ONE_NOTE = (
     "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "

@@ -64,7 +64,8 @@ class HeldRows:
 
     def held_us(self, now_us: int) -> int:
         """How much playing waits."""
-        return now_us - self._rows[0].from_us if self._rows else 0
+        since_us = self._since_us()
+        return 0 if since_us is None else now_us - since_us
 
     def hold(self, row: Row) -> None:
         """Keep a row until it is written; where there is no memory left for it, it is lost."""
@@ -95,10 +96,14 @@ class HeldRows:
 
     def give_up(self, now_us: int) -> None:
         """What still waits is lost."""
-        if self._rows:
-            since_us = self._rows[0].from_us
+        since_us = self._since_us()
+        if since_us is not None:
             self._lost_us = [lost for lost in self._lost_us if lost[0] < since_us] + [(since_us, now_us)]
             self._losing_us = None
+
+    def _since_us(self) -> int | None:
+        """Since when playing waits: what is asked for is none, and may be asked for before any time is known."""
+        return next((row.from_us for row in self._rows if row.statement != MUSIC), None)
 
     def _put(self, row: Row) -> None:
         self._rows.append(row)
