@@ -72,14 +72,14 @@ def ended() -> Iterator[contextlib.ExitStack]:
 
 def test_no_playing_is_lost_after_a_replug_while_strangers_flood_the_page(few_descriptors, ended, tmp_path):
     def chanter(port: str) -> tuple[str, object]:
-        process = fingerlead("simulate", "--on", f"tcp:{port}", "--seed", 5, "--for", 60)
+        process = fingerlead("simulate", "--on", f"tcp:{port}", "--tune", "low-g-b", "--seed", 5)
         ended.callback(process.communicate)
         ended.callback(process.kill)
         assert process.stdout is not None
         return process.stdout.readline().removeprefix("listening on ").strip(), process
 
     spec, plugged_in = chanter("0")
-    running = Practice(tmp_path, spec)
+    running = Practice(tmp_path, spec, "--rung", "low-g-b")
     ended.callback(running.process.communicate)
     ended.callback(running.process.kill)
     with running.page() as page, Flood(running.host) as flood:
