@@ -304,7 +304,7 @@ def test_a_list_of_times_is_refused_or_its_times_rise_from_nought(a, b):
     first_us, last_us = sorted((a, b))
     data = f"time_us,holes\n{first_us},xxxxxxxo\n{last_us},xxxxxxoo\n".encode()
     if last_us - first_us > 1 << 62:
-        with pytest.raises(RowError, match="line 3: .* beyond all playing"):
+        with pytest.raises(RowError, match=r"line 3: .* beyond all playing"):
             read_csv(data)
     else:
         assert read_csv(data).t_us.tolist() == [0, last_us - first_us]
