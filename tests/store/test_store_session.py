@@ -160,7 +160,9 @@ while True:
     now_us = said * 5_000
     writer.append(said.to_bytes(4, "big"), now_us)
     said += 1
-    print(said, now_us, flush=True)
+    # In one write, which a kill cannot cut.
+    sys.stdout.write(f"{said} {now_us}\\n")
+    sys.stdout.flush()
 """
 
 
