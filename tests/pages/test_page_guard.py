@@ -281,6 +281,11 @@ def test_a_server_on_the_network_takes_any_address_but_no_foreign_name():
     assert not names.fits("192.168.1.7:80")
 
 
+@pytest.mark.parametrize("address", ["127.0.0.1", "::"])
+def test_an_address_with_a_zone_gets_nothing_into_the_policy(address):
+    assert not Names(address, PORT).fits(f"[::1%; default-src *]:{PORT}")
+
+
 @pytest.mark.parametrize("port", [80, 443])
 def test_the_port_of_http_or_https_may_be_left_out_as_browsers_do(port):
     assert Names("127.0.0.1", port).fits("localhost")

@@ -9,7 +9,7 @@ import tracemalloc
 import mido
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fingering.holes import from_text
@@ -296,3 +296,15 @@ def test_more_states_than_a_day_of_playing_has_are_refused_from_any_file(tmp_pat
         with pytest.raises(IntakeError, match=f"at most {count - 1} states of the holes, a day of playing; it has"):
             load(tmp_path / kind)
         monkeypatch.undo()
+
+
+@given(st.integers(-(1 << 62), 1 << 62), st.integers(-(1 << 62), 1 << 62))
+@example(-(1 << 62), 1 << 62)
+def test_a_list_of_times_is_refused_or_its_times_rise_from_nought(a, b):
+    first_us, last_us = sorted((a, b))
+    data = f"time_us,holes\n{first_us},xxxxxxxo\n{last_us},xxxxxxoo\n".encode()
+    if last_us - first_us > 1 << 62:
+        with pytest.raises(RowError, match=r"line 3: .* beyond all playing"):
+            read_csv(data)
+    else:
+        assert read_csv(data).t_us.tolist() == [0, last_us - first_us]

@@ -160,7 +160,9 @@ while True:
     now_us = said * 5_000
     writer.append(said.to_bytes(4, "big"), now_us)
     said += 1
-    print(said, now_us, flush=True)
+    # In one write, which a kill cannot cut.
+    sys.stdout.write(f"{said} {now_us}\\n")
+    sys.stdout.flush()
 """
 
 
@@ -247,6 +249,39 @@ def test_a_session_begun_in_vain_leaves_nothing(tmp_path):
     writer.append(b"x", 0)
     writer.discard()
     assert beside(tmp_path / "a.session") == []
+
+
+@pytest.mark.parametrize("later", [True, False])
+def test_a_file_that_is_removed_or_moved_meanwhile_is_told_at_once_and_at_the_end(tmp_path, later):
+    (tmp_path / "there").mkdir()
+    writer = SessionWriter(tmp_path / "there" / "a.session", "stream", "sim")
+    reads = playing(100)
+    for data, host_us in reads[:50]:
+        writer.append(data, host_us)
+    writer.save()
+    (tmp_path / "there").rename(tmp_path / "elsewhere")
+    if later:
+        for data, host_us in reads[50:]:
+            writer.append(data, host_us)
+        assert writer.trouble == "it cannot be written: its file was removed or moved"
+        assert writer.unkept
+    with pytest.raises(SessionError, match="removed or moved while it was written"):
+        writer.close()
+    assert writer.loss.endswith("1 second after that could not be kept" if later else "went with it")
+    kept = read_session(tmp_path / "elsewhere" / "a.session")
+    assert kept.data == b"".join(data for data, _ in reads[:50])
+
+
+def test_a_file_that_comes_back_is_written_on(tmp_path):
+    writer = SessionWriter(tmp_path / "a.session", "stream", "sim")
+    reads = playing(300)
+    for number, (data, host_us) in enumerate(reads):
+        if number in (50, 100):
+            (tmp_path / "a.session").rename(tmp_path / "b") if number == 50 else (tmp_path / "b").rename(writer.path)
+        writer.append(data, host_us)
+    writer.close()
+    assert writer.loss == ""
+    assert read_session(writer.path).data == b"".join(data for data, _ in reads)
 
 
 def test_an_old_log_beside_the_name_is_not_taken_in(tmp_path):

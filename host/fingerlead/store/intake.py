@@ -77,7 +77,9 @@ def read_csv(data: bytes) -> Record:
             raise RowError(number, f"expected a time in whole microseconds; got {_shown(cells[0])}")
         # A longer number is too great as well, and slow to read.
         time_us = int(cells[0][:LONGEST_TIME])
-        if len(cells[0]) > LONGEST_TIME or abs(time_us) > GREATEST_US:
+        # From the first row on as well: what lies between them must fit into 64 bits.
+        first_us = times[0] if times else 0
+        if len(cells[0]) > LONGEST_TIME or abs(time_us) > GREATEST_US or time_us - first_us > GREATEST_US:
             raise RowError(number, f"expected a time in microseconds; {_shown(cells[0])} is beyond all playing")
         mask = known.get(cells[1])
         if mask is None:

@@ -13,6 +13,7 @@ are lost, which `lost_us` counts and a mark of each kind shows.
 """
 
 import contextlib
+import errno
 import json
 import logging
 import os
@@ -100,6 +101,7 @@ class SessionWriter:
         self._held = HeldRows(most_held)
         self._patient, self._made, self._closed = patient, False, False
         self._db: sqlite3.Connection | None = None
+        self._file: tuple[int, int] | None = None
         self._told: dict[str, str] = {}
         self._head = {
             "program": "fingerlead",
@@ -127,7 +129,12 @@ class SessionWriter:
     @property
     def begun(self) -> bool:
         """Whether its file is there."""
-        return self._made
+        return self._made and not self.gone
+
+    @property
+    def gone(self) -> bool:
+        """Whether its file was removed or moved while it was written: what comes now would go with it, unseen."""
+        return self._file is not None and self._file != _identity(self.path)
 
     @property
     def losing(self) -> bool:
@@ -243,12 +250,15 @@ class SessionWriter:
                 self._db.execute("PRAGMA journal_mode = DELETE")
             with contextlib.suppress(sqlite3.Error):
                 self._db.close()
-        if self._held or self._told or self.lost_us:
+        if self._held or self._told or self.lost_us or self.gone:
             raise SessionError(self.path, self.loss)
 
     @property
     def loss(self) -> str:
         """What was lost, in words; nothing where nothing was."""
+        if self.gone:
+            after = f"; {seconds_text(self.lost_us)} after that could not be kept" if self.lost_us else ""
+            return f"its file was removed or moved while it was written, and what was played went with it{after}"
         if not (self.lost_us or (self._closed and (self._held or self._told))):
             return ""
         why = f" ({self.trouble})" if self.trouble else ""
@@ -290,7 +300,7 @@ class SessionWriter:
         except sqlite3.Error:
             db.close()
             raise
-        self._db = db
+        self._db, self._file = db, _identity(self.path)
 
     def _make(self, head: bytes) -> None:
         """Make the file; a patient session takes the next name where one is taken. Raises OSError."""
@@ -324,6 +334,8 @@ class SessionWriter:
         try:
             if self._db is None:
                 self._begin()
+            if self.gone:
+                raise OSError(errno.ENOENT, "its file was removed or moved")
             while self._held or self._told:
                 self._write_portion()
                 if not last:
@@ -395,6 +407,14 @@ def names_another_file(path: Path) -> bool:
     with journal.open("rb") as file:
         file.seek(max(0, file.seek(0, os.SEEK_END) - len(JOURNAL_MARK)))
         return file.read() == JOURNAL_MARK
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file lies there; none where there is no file."""
+    with contextlib.suppress(OSError):
+        found = path.stat()
+        return found.st_dev, found.st_ino
+    return None
 
 
 def _empty_session(head: Mapping[str, str]) -> bytes:

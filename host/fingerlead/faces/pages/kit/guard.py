@@ -76,7 +76,8 @@ class Names:
             address = ipaddress.ip_address(name)
         except ValueError:
             return False
-        return address.is_loopback or not self._here_only
+        # A zone (RFC 4007) may be any text, and no browser sends one: it must not get into the policy.
+        return "%" not in name and (address.is_loopback or not self._here_only)
 
 
 def _split(host: str, usual: int) -> tuple[str | None, int]:
