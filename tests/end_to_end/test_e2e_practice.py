@@ -25,7 +25,7 @@ from websockets.sync.client import ClientConnection
 from fingering.table import standard_table
 from fingerlead.store.session_reading import read_session, session_record
 from tests.pages.page_tools import enter, line
-from tests.waiting import PATIENCE_S
+from tests.waiting import PATIENCE_S, wait_for
 
 FINGERLEAD = [sys.executable, "-m", "fingerlead.faces.cli.main"]
 LOW_G, LOW_A = standard_table().standard[:2]
@@ -180,6 +180,30 @@ def test_a_chanter_on_a_pty_from_the_first_frame_to_the_report(practice, chanter
     subprocess.run([*FINGERLEAD, "report", str(session), "-o", str(report)], check=True, capture_output=True)
     assert report.stat().st_size > 10_000
     assert json.loads(read_session(session).meta["settings"])["hand_on_top"] == "left"
+
+
+def test_the_browser_is_opened_by_an_address_that_others_may_see(tmp_path):
+    seen = tmp_path / "arguments"
+    browser = tmp_path / "browser"
+    browser.write_text(f'#!/bin/sh\nprintf %s "$1" >{seen}.part\nmv {seen}.part {seen}\n')
+    browser.chmod(0o700)
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1", "BROWSER": f"{browser} %s"}
+    process = fingerlead("practice", "--browser", "--no-sound", "--folder", tmp_path / "data", env=environment)
+    try:
+        assert process.stdout is not None
+        found = re.search(r"(http://127\.0\.0\.1:\d+)/#(\S+)", process.stdout.readline())
+        assert found
+        wait_for(seen.exists, "the browser")
+        host, _, ticket = seen.read_text().partition("/#")
+        assert (host, ticket != found[2]) == (found[1], True)
+        answers = [
+            httpx.post(f"{host}/enter", content=ticket, headers={"origin": host}, timeout=PATIENCE_S) for _ in range(2)
+        ]
+        assert [answer.status_code for answer in answers] == [200, 401]
+        assert answers[0].headers["fingerlead-token"] == found[2]
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.communicate()
 
 
 def test_a_chanter_pulled_out_is_said_and_nothing_is_lost(practice):

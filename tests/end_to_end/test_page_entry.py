@@ -190,6 +190,21 @@ def test_the_address_alone_opens_it_again_in_any_tab(tab, kind, tmp_path):
 
 
 @pytest.mark.parametrize("kind", IN)
+def test_an_address_for_once_becomes_the_one_that_lasts_and_opens_no_second_page(tab, kind, tmp_path):
+    with opened(kind, tmp_path / "it") as there:
+        once = there.address_once()
+        page = tab()
+        page.goto(once)
+        expect(page.locator(IN[kind])).to_be_visible()
+        assert page.url == there.url
+        page.reload()
+        expect(page.locator(IN[kind])).to_be_visible()
+        stranger = tab()
+        stranger.goto(once)
+        expect(stranger.locator("#notice")).to_contain_text(WHAT_LETS_IN)
+
+
+@pytest.mark.parametrize("kind", IN)
 def test_an_address_without_the_right_token_is_told_in_a_sentence_and_mended_in_the_same_tab(tab, kind, tmp_path):
     with opened(kind, tmp_path / "it") as there:
         bare, _, token = there.url.partition("#")

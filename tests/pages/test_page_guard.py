@@ -17,7 +17,9 @@ from fingerlead.faces.pages import practice
 from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.guard import (
+    LASTING,
     MOST_PAGES,
+    MOST_TICKETS,
     NO_SECRET,
     NOT_FROM_THERE,
     NOT_THIS_NAME,
@@ -138,6 +140,33 @@ def test_nothing_but_the_token_gets_a_secret(parts):
 
 
 @pytest.mark.parametrize("method", ["GET", "HEAD"])
+def enter(of: Guard, brought: str) -> tuple[int, str, str | None]:
+    """The status, the text, and the token that a page is told that comes in."""
+    sent, reached = ask([("host", HOST), OURS], "/enter", method="POST", says=[brought.encode()], of=of)
+    assert not reached
+    told = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
+    return *status_and_text(sent), told.get(LASTING)
+
+
+def test_a_way_in_for_once_opens_once_and_tells_the_token():
+    of = Guard(OUTSIDE, INSIDE, "127.0.0.1", PORT)
+    ticket = of.way_in_once().removeprefix("/#")
+    assert ticket != of.token
+    status, secret, told = enter(of, ticket)
+    assert (status, told) == (200, of.token)
+    assert ask([("host", HOST), ("authorization", f"Bearer {secret}")], of=of)[1] == "inside"
+    assert enter(of, ticket) == (401, NO_SECRET, None)
+    status, again, told = enter(of, of.token)
+    assert (status, told) == (200, None)
+    assert again != secret
+
+
+def test_of_too_many_ways_in_for_once_the_first_gives_way():
+    of = Guard(OUTSIDE, INSIDE, "127.0.0.1", PORT)
+    tickets = [of.way_in_once().removeprefix("/#") for _ in range(MOST_TICKETS + 1)]
+    assert [enter(of, ticket)[0] for ticket in tickets] == [401, *[200] * MOST_TICKETS]
+
+
 @pytest.mark.parametrize(
     "headers", [[("cookie", f"fingerlead-{PORT}={TOKEN}")], [("authorization", f"Bearer {TOKEN}")]]
 )

@@ -40,7 +40,8 @@ def serve(opened: AbstractContextManager[Opened], name: str, ending: str, browse
             typer.echo(IN_CLEAR)
         if browser:
             with contextlib.suppress(Exception):
-                webbrowser.open(page.url)
+                # Every user of a computer can see the arguments of the program that opens the browser.
+                webbrowser.open(page.address_once())
         while page.running and not interrupted():
             time.sleep(LOOK_S)
     return page

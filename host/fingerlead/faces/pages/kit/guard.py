@@ -37,6 +37,10 @@ UNKNOWN_LINE = "fingerlead does not know this page."
 ENTRY = "/enter"
 SCHEME = "Bearer"  # RFC 6750: the header is Authorization
 MOST_PAGES = 64
+# Ways in that were given out and not used.
+MOST_TICKETS = 4
+# The header with which a page that came in by one of them is told the token.
+LASTING = "fingerlead-token"
 ENTER_WITHIN_S = 5.0
 LEFT_OUT = (80, 443)  # the ports that a browser leaves out, of http and of https
 POLICY_VIOLATED = 1008  # RFC 6455, section 7.4.1
@@ -127,12 +131,22 @@ class Guard:
     def __init__(self, outside: ASGIApp, inside: ASGIApp, address: str, port: int) -> None:
         self._outside, self._inside, self._names = outside, inside, Names(address, port)
         self._secrets = Secrets()
+        self._tickets: deque[bytes] = deque(maxlen=MOST_TICKETS)
         self.token = secrets.token_urlsafe(24)
 
     @property
     def way_in(self) -> str:
         """What the address printed for the player ends with."""
         return f"/#{self.token}"
+
+    def way_in_once(self) -> str:
+        """The same, good for one page: for an address that others may see, such as in a program's arguments.
+
+        The page that comes in by it is told the token.
+        """
+        ticket = secrets.token_urlsafe(24)
+        self._tickets.append(ticket.encode())
+        return f"/#{ticket}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or refuse it with one sentence."""
@@ -164,10 +178,17 @@ class Guard:
         """The answer to a page that comes in: a secret for its token."""
         if (scope["method"], scope["path"]) != ("POST", ENTRY):
             return None
-        if not secrets.compare_digest(await _body(receive), self.token.encode()):
-            return unknown()
+        brought = await _body(receive)
+        if secrets.compare_digest(brought, self.token.encode()):
+            headers = {}
+        else:
+            tickets = [ticket for ticket in self._tickets if secrets.compare_digest(ticket, brought)]
+            if not tickets:
+                return unknown()
+            self._tickets.remove(tickets[0])
+            headers = {LASTING: self.token}
         let_in(scope)
-        return PlainTextResponse(self._secrets.give())
+        return PlainTextResponse(self._secrets.give(), headers=headers)
 
     def _side(self, scope: Scope, headers: Headers) -> ASGIApp:
         """The app that answers a request."""

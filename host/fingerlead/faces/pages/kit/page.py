@@ -1,7 +1,7 @@
 """A page put together: the actors behind it, its guard and its server, from the first to the last moment."""
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,9 +14,13 @@ from fingerlead.faces.pages.kit.server import Server
 
 @dataclass(frozen=True, slots=True)
 class ServedPage:
-    """A page that is being served. `url` is the address by which a browser comes in; `in_clear`: see WebPlace."""
+    """A page that is being served. `url` is the address by which a browser comes in; `in_clear`: see WebPlace.
+
+    `address_once` gives one that opens a single time, for where others may see it.
+    """
 
     url: str
+    address_once: Callable[[], str]
     server: Server
     actors: Sequence[Actor[Any]]
     in_clear: bool
@@ -43,5 +47,5 @@ def served(
         for actor in actors:
             stack.enter_context(actor)
         server = stack.enter_context(Server(guard, place, at.tls, most_bytes))
-        url = f"{'http' if at.tls is None else 'https'}://{shown(at.address)}:{number}{guard.way_in}"
-        yield ServedPage(url, server, actors, at.in_clear)
+        here = f"{'http' if at.tls is None else 'https'}://{shown(at.address)}:{number}"
+        yield ServedPage(here + guard.way_in, lambda: here + guard.way_in_once(), server, actors, at.in_clear)

@@ -138,7 +138,7 @@ def opened(
     if port is not None:
         actor.ask(Listen(port))
     with served(PracticeRoutes(hub, actor, table).app(), at, staffs, actor) as page:
-        yield PracticePage(page.url, page.server, page.actors, page.in_clear, actor)
+        yield PracticePage(page.url, page.address_once, page.server, page.actors, page.in_clear, actor)
 
 
 def found() -> tuple[Found, ...]:

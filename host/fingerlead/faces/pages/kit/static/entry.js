@@ -4,7 +4,7 @@
 
 import { byId, tell } from "./dom.js";
 
-const [token, named = ""] = parted(location.hash);
+let [token, named = ""] = parted(location.hash);
 
 // Where on the page its address leads.
 export const place = named;
@@ -27,6 +27,12 @@ async function exchange() {
   const answer = await fetch("/enter", { method: "POST", body: token });
   if (answer.status === 401) throw new NotLetIn(await answer.text());
   if (!answer.ok) throw new Error(`enter: ${answer.status}`);
+  // An address that opens once, as the program gives it to the browser, is exchanged for the one that lasts.
+  const lasting = answer.headers.get("fingerlead-token");
+  if (lasting) {
+    token = lasting;
+    history.replaceState(history.state, "", `${location.pathname}${location.search}#${token}${place && `&${place}`}`);
+  }
   return answer.text();
 }
 
