@@ -504,6 +504,16 @@ def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path
         "DROP TABLE result",
         "DROP TABLE result; CREATE VIEW result AS SELECT * FROM session",
         "ALTER TABLE session ADD COLUMN name TEXT",
+        "UPDATE session SET rungs = 'junk'",
+        "UPDATE session SET rungs = '{}'",
+        "UPDATE session SET playing_us = 'x'",
+        "UPDATE session SET started_utc = 'soon'",
+        "UPDATE session SET pupil = x'00'",
+        "UPDATE result SET to_note = to_note + 9",
+        "UPDATE result SET plain = 'x'",
+        "UPDATE result SET strays = 'none'",
+        "UPDATE result SET strays = x'00'",
+        "UPDATE result SET faults = '['",
     ],
 )
 def test_an_index_that_was_tampered_with_is_refused_and_made_anew(studio, tmp_path, statement):

@@ -59,6 +59,18 @@ SCHEMA = (
     "faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
 )
+# Rows that this program did not write: the types of SQLite's columns bind nothing.
+FOREIGN = (
+    "SELECT 1 FROM session WHERE typeof(digest) || typeof(pupil) || typeof(problem) != 'texttexttext' "
+    "OR typeof(playing_us) || typeof(uncertainty_us) != 'integerinteger' "
+    "OR iif(json_valid(rungs), json_type(rungs), '') != 'array' "
+    "OR NOT (started_utc = '' OR (typeof(started_utc) = 'text' AND datetime(started_utc) IS NOT NULL)) LIMIT 1",
+    "SELECT 1 FROM result WHERE NOT (from_note BETWEEN 0 AND 8 AND to_note BETWEEN 0 AND 8) "
+    "OR typeof(plain) || typeof(apart) || typeof(embellished) || typeof(perhaps) || typeof(uncertain) "
+    "|| typeof(astray) || typeof(heard_us) != 'integerintegerintegerintegerintegerintegerinteger' "
+    "OR typeof(strays) != 'blob' OR length(strays) % 4 OR iif(json_valid(faults), json_type(faults), '') != 'array' "
+    "LIMIT 1",
+)
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 
 
@@ -236,7 +248,7 @@ class Index:
     def _check(self) -> None:
         """Whether tables and indexes are these and no others: a foreign trigger would be run."""
         found = {row[0] for row in self.db.execute("SELECT sql FROM sqlite_master LIMIT 100") if row[0]}
-        if found != set(SCHEMA):
+        if found != set(SCHEMA) or any(self.db.execute(rows).fetchone() for rows in FOREIGN):
             raise StudioError(
                 f"{self.path}: expected a studio's index; this one was changed by something else. "
                 "Move it away: it is made anew from the sessions"
