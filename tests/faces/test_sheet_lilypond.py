@@ -183,3 +183,10 @@ def test_an_svg_with_anything_but_drawing_in_it_is_refused(tmp_path, inside):
     script = f'cat > sheet.svg <<"END"\n<svg xmlns="http://www.w3.org/2000/svg">{inside}</svg>\nEND'
     with pytest.raises(SheetError, match="not the drawing"):
         run(tmp_path, script, format="svg")
+
+
+def test_where_there_is_no_room_to_engrave_that_is_said(tmp_path, monkeypatch):
+    nowhere = tmp_path / "nowhere"
+    monkeypatch.setattr(lilypond.tempfile, "tempdir", str(nowhere))
+    with pytest.raises(SheetError, match=r"cannot be engraved: .*\. Make room where the system keeps temporary files"):
+        run(tmp_path, "exit 0")

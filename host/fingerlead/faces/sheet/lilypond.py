@@ -81,11 +81,16 @@ def engrave(
     kept = _kept(folder, key)
     if kept:
         return kept
-    with tempfile.TemporaryDirectory(prefix="fingerlead-") as work:
-        text = source if format == "svg" else for_paper(source)
-        (Path(work) / "sheet.ly").write_text(text, encoding="utf-8")
-        _run(program, _arguments(format, cropped), Path(work), timeout_s)
-        pages = tuple(page.read_bytes() for page in _made(Path(work), format, cropped))
+    try:
+        with tempfile.TemporaryDirectory(prefix="fingerlead-") as work:
+            text = source if format == "svg" else for_paper(source)
+            (Path(work) / "sheet.ly").write_text(text, encoding="utf-8")
+            _run(program, _arguments(format, cropped), Path(work), timeout_s)
+            pages = tuple(page.read_bytes() for page in _made(Path(work), format, cropped))
+    except OSError as error:
+        raise SheetError(
+            f"the sheet cannot be engraved: {error.strerror or error}. Make room where the system keeps temporary files"
+        ) from None
     if format == "svg":
         pages = tuple(_checked(as_entities(page.decode("utf-8", "replace"))) for page in pages)
     _keep(folder, key, pages)
