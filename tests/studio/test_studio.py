@@ -561,3 +561,20 @@ def test_a_line_that_a_full_disk_cuts_off_is_an_error_and_not_a_line(studio, mon
     assert pupils.remarks(folder) == []
     pupils.add_remark(folder, "d", 7, "there", date(2026, 9, 2))
     assert [each.text for each in pupils.remarks(folder)] == ["there"]
+
+
+@pytest.mark.parametrize("name", ["pupils", "index.sqlite"])
+def test_a_studio_whose_own_files_are_links_is_refused_and_nothing_is_touched_where_they_lead(tmp_path, name):
+    there = tmp_path / "there"
+    there.mkdir(mode=0o755)
+    if name != "pupils":
+        there = there / "notes"
+        there.write_text("mine")
+    folder = tmp_path / "studio"
+    folder.mkdir()
+    (folder / name).symlink_to(there)
+    rights = there.stat().st_mode
+    with pytest.raises(StudioError, match=f"{name} is a link"):
+        Studio(folder)
+    assert there.stat().st_mode == rights
+    assert there.is_dir() or there.read_text() == "mine"

@@ -51,6 +51,10 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def __init__(self, folder: Path | str) -> None:
         self.folder = Path(folder)
+        # Where a link leads is not the studio's: rights would change there, and files be swept.
+        links = [name for name in ("pupils", NAME) if (self.folder / name).is_symlink()]
+        if links:
+            raise StudioError(f"{self.folder}: expected a studio's own files; {links[0]} is a link. Move it away")
         try:
             own_private(self.folder / "pupils")
         except OSError as error:
