@@ -12,7 +12,7 @@ walk that what comes next could prolong passes through it; from there on reading
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -78,11 +78,22 @@ class _Step:
 _Found = dict[int, tuple[int, Place, _Step | None, Gap]]
 
 
+class Carried(NamedTuple):
+    """Where reading goes on: at a settled melody note, and the walks to it and to what was closed after it.
+
+    All walks that still compete are carried, so that what was given up stays given up: a reading that goes on is the
+    same as one that never stopped.
+    """
+
+    melody: Melody
+    steps: tuple[dict[int, _Step], ...]
+
+
 class NoteReader:
     """Reads stretches against music; where none is known, any note may follow any.
 
-    `musics` are in order of time and do not overlap. `carried` is where the first stretch already stands, where it was
-    read before; it is then the first melody note. `number` is that of the first stretch in the whole performance.
+    `musics` are in order of time and do not overlap. `carried` is what was read before of the first stretches, of which
+    the first is a melody note. `number` is that of the first stretch in the whole performance.
     """
 
     def __init__(
@@ -91,14 +102,14 @@ class NoteReader:
         heard_us: int,
         musics: Sequence[Music] = (),
         *,
-        carried: Melody | None,
+        carried: Carried | None,
         final: bool,
         number: int = 0,
     ) -> None:
         self.s, self._number = stretches, number
         self._musics = [*musics, ANY]
-        self._carried, self._final = carried, final
-        self._steps: list[dict[int, _Step]] = []
+        self._is_carried, self._final = carried is not None, final
+        self._steps: list[dict[int, _Step]] = [] if carried is None else list(carried.steps)
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
         self._music_of = self._music_numbers()
@@ -109,7 +120,7 @@ class NoteReader:
     def read(self) -> Reading:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""
         s, count = self.s, len(self.s)
-        for at in range(count):
+        for at in range(len(self._steps), count):
             self._steps.append(self._reach(at) if self.prices.heard[at] else {})
         ends = self._frontier(count)
         if not ends:
@@ -120,15 +131,31 @@ class NoteReader:
         reading = Reading([self._melody(step) for step in walk if s.note[step.at] != NO_NOTE])
         for before, step in pairwise(walk):
             if s.note[before.at] != NO_NOTE and s.note[step.at] != NO_NOTE:
-                if self.prices.is_unclear(step.gap):
-                    step.gap.doubt = "unclear"
-                reading.gaps.append(step.gap)
+                gap = replace(step.gap, doubt="unclear" if self.prices.is_unclear(step.gap) else None)
+                reading.gaps.append(gap)
         for one, after in pairwise(reading.gaps):
             if one.last == after.first:
                 self._doubt_between(one, after)
         if not self._final:
             self._settle(reading, ends)
         return reading
+
+    def carry(self, reading: Reading) -> Carried | None:
+        """What to go on with from where a reading is settled; None where it is not."""
+        if reading.settled is None:
+            return None
+        melody = reading.melody[reading.settled]
+        base, copies = melody.at, dict[int, _Step]()
+        rows = []
+        for at in range(base, len(self._steps)):
+            row = {}
+            for position, step in self._steps[at].items():
+                gap, before = step.gap, None if step.before is None else copies.get(id(step.before))
+                sounds = tuple(sound - base for sound in gap.sounds)
+                shifted = Gap(gap.first - base, gap.last - base, sounds, gap.why, gap.graces)
+                row[position] = copies[id(step)] = replace(step, at=at - base, before=before, gap=shifted)
+            rows.append(row)
+        return Carried(melody._replace(at=0), tuple(rows))
 
     def _melody(self, step: _Step) -> Melody:
         number = self._music_of[step.at]
@@ -186,9 +213,7 @@ class NoteReader:
                     break
         if jump is not None and self.s.note[at] != NO_NOTE:
             self._jump(at, own, jump, found)
-        if self._carried is not None and at == 0:
-            _add(found, Place(self._carried.position, 0, (), self._carried.written), own, None, Gap(-1, at))
-        elif first and self._carried is None:
+        if first and not self._is_carried:
             cost = own + self.prices.left_over(0, at)
             for place in self._begins(at):
                 _add(found, place, cost + place.cost, None, Gap(-1, at))

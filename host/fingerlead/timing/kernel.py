@@ -17,7 +17,7 @@ from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
-from fingerlead.reading.reading import Melody, NoteReader
+from fingerlead.reading.reading import Carried, NoteReader
 from fingerlead.timing import measure as m
 from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
@@ -104,7 +104,7 @@ class Progression:
     edge: int = 0
     stretches: int = 0
     changes: int = 0
-    carried: Melody | None = None  # the first melody note here, where it was the last one of the part before
+    carried: Carried | None = None  # what was read of the tail before; its first note is the last of the part before
     doubt: DoubtKind | None = None  # about the change after it
 
 
@@ -119,10 +119,13 @@ def measure(
     stretches = stretches_of(edge_us, covered, settings, geometry)
     # What the last solid stretch of the tail will have been is known when the next one has come.
     count = len(stretches) if final else _closed(stretches, settings)
-    read = NoteReader(
+    if place.carried is not None:
+        count = max(count, len(place.carried.steps))
+    reader = NoteReader(
         _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
         carried=place.carried, final=final, number=place.stretches,
-    ).read()  # fmt: skip
+    )  # fmt: skip
+    read = reader.read()
     melody, gaps, last = read.melody, read.gaps, None
     if not final:
         if read.settled is None:
@@ -226,7 +229,7 @@ def measure(
         edge=place.edge + next_edge,
         stretches=place.stretches + (last or 0),
         changes=place.changes + int(is_change.sum()),
-        carried=None if final else melody[-1]._replace(at=0),
+        carried=reader.carry(read),
         doubt=read.doubt_after,
     )
     return part, after
