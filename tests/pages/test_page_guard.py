@@ -167,6 +167,7 @@ def test_of_too_many_ways_in_for_once_the_first_gives_way():
     assert [enter(of, ticket)[0] for ticket in tickets] == [401, *[200] * MOST_TICKETS]
 
 
+@pytest.mark.parametrize("method", ["GET", "HEAD"])
 @pytest.mark.parametrize(
     "headers", [[("cookie", f"fingerlead-{PORT}={TOKEN}")], [("authorization", f"Bearer {TOKEN}")]]
 )
