@@ -141,14 +141,10 @@ def _fitted(
         form = form[1:]
     if form and form[-1] == to_note and (not sounds or sounds[-1] != to_note):
         form = form[:-1]
-    strays = possible_strays(from_note, to_note)
+    places = tuple(range(len(sounds)))
     rows: list[tuple[int, int, tuple[int, ...]]] = [(costs.missing * k, k, ()) for k in range(len(form) + 1)]
     for place, note in enumerate(sounds):
-        added = (
-            costs.inside
-            if note in strays or note == from_note or place_may_stray(place, sounds, from_note, to_note)
-            else costs.added
-        )
+        added = costs.inside if _may_stray_at(place, places, sounds, from_note, to_note) else costs.added
         before = rows
         rows = [(before[0][0] + added, before[0][1], before[0][2])]
         for k, wanted in enumerate(form, 1):
@@ -163,10 +159,3 @@ def _fitted(
     if not notes:
         return Explanation("direct", NEVER)
     return Explanation("movement", cost, movement, notes, missing)
-
-
-def place_may_stray(place: int, sounds: tuple[int, ...], from_note: int, to_note: int) -> bool:
-    """Whether a sound may be a stray of the change between the sounds around it."""
-    left = sounds[place - 1] if place else from_note
-    right = sounds[place + 1] if place + 1 < len(sounds) else to_note
-    return sounds[place] in possible_strays(left, right)

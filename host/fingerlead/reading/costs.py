@@ -1,6 +1,6 @@
 """What each way to read a stretch costs, and why: one table for free playing, one for playing with the music known.
 
-A cost says how unlikely something is; the reading is the cheapest explanation of all stretches. Tariff are whole
+A cost says how unlikely something is; the reading is the cheapest explanation of all stretches. Costs are whole
 thousandths, so that sums are the same however a performance is cut. The values are our own choice, made on performances
 whose truth is known; only their differences count. Lengths are integer microseconds.
 

@@ -259,7 +259,7 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
     """
     new = 0
     if folder.is_symlink():
-        # What is there is somebody else's.
+        # What is there belongs to another folder.
         return new
     for path in sorted(folder.glob("*.session")):
         with contextlib.suppress(*FAILURES):

@@ -1,8 +1,8 @@
 """The analysis as array functions over a closed stretch of timeline: the one implementation for live and batch.
 
-`measure` takes edges and gives a `Part`. It ends a part at the last *anchor*, a closed held note too long to be a grace
-or passing note, and says where the next part must begin: at that anchor's first edge. Parts so cut, wherever the cuts
-fall, hold the same results as the whole. Batch measures large pieces one after the other, so that memory stays small
+`measure` takes edges and gives a `Part`. It ends a part at the last melody note up to which the reading is settled, and
+says where the next part must begin: at that note's first edge. Parts so cut, wherever the cuts fall, hold the same
+results as the whole. Batch measures large pieces one after the other, so that memory stays small
 and near; live measures the unsettled tail.
 """
 
@@ -111,7 +111,7 @@ class Progression:
 def measure(
     edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules, place: Progression, *, final: bool
 ) -> tuple[Part, Progression] | None:
-    """Measure edges from `place` on, up to the last anchor (or to the end, where `final`); None if there is none yet.
+    """Measure edges from `place` on, as far as the reading is settled (to the end, where `final`); None if it is not.
 
     `edge_us` int64[n + 1] and `covered` uint8[n] as in `segment`, beginning at edge number `place.edge`.
     """
@@ -238,7 +238,7 @@ def measure(
 def measure_in_pieces(
     edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules, piece_edges: int = PIECE_EDGES
 ) -> Iterator[Part]:
-    """Measure a whole timeline, a piece at a time; a piece without an anchor grows until it has one."""
+    """Measure a whole timeline, a piece at a time; a piece in which nothing is settled grows until something is."""
     place, size = Progression(), piece_edges
     while place.edge < len(covered):
         stop = min(place.edge + size, len(covered))
