@@ -177,13 +177,19 @@ class LiveAnalysis:
         edge_us.append(end_us)
         return np.array(edge_us, dtype=np.int64), np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
 
-    def _measure(self, end_us: int, *, final: bool) -> tuple[Part, Progression] | None:
+    def _measure(self, end_us: int, *, final: bool) -> tuple[Part, list[Change], Progression] | None:
+        """The tail measured, and its changes; None where nothing of it is settled."""
         edge_us, covered = self._edges(self._place.edge, end_us)
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
             self._doubts_over += 1
         doubts = doubt_spans(self._doubts[self._doubts_over :])
         rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts, tuple(self._musics))
-        return measure(edge_us, covered, rules, self._place, final=final)
+        measured = measure(edge_us, covered, rules, self._place, final=final)
+        if measured is None:
+            return None
+        part, after = measured
+        place = self._place
+        return part, list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge)), after
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
@@ -194,7 +200,7 @@ class LiveAnalysis:
         count = len(self._covered)
         if self._prepared is None or self._prepared[0] != count:
             measured = self._measure(end_us, final=True)
-            self._prepared = count, self._changes(measured[0]) if measured else []
+            self._prepared = count, measured[1] if measured else []
         return self._prepared[1]
 
     def _settle(self, *, final: bool) -> None:
@@ -202,18 +208,14 @@ class LiveAnalysis:
         measured = self._measure(self._now_us, final=final)
         if measured is None:
             return
-        part, after = measured
+        part, changes, after = measured
         if self._remember:
             self._parts.append(part)
-        self._tell_changes(self._changes(part), None if final else after.changes)
+        self._tell_changes(changes, None if final else after.changes)
         for movement in part.movements:
             self.tell(Told(movement))
         self._place = after
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
-
-    def _changes(self, part: Part) -> list[Change]:
-        edge_us, covered = self._edges(self._place.edge, self._now_us)
-        return list(changes_of(part, self.settings, edge_us, covered, self._place.changes, self._place.edge))
 
     def _tell_changes(self, changes: list[Change], before_number: int | None) -> None:
         """Tell what is new in the changes from the tail's first on, up to a number (None: to the last there is)."""

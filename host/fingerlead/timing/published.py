@@ -47,7 +47,7 @@ def _music(music: Music, end_us: int) -> dict[str, Any]:
     asked = music.asked
     return {
         "start_us": music.start_us,
-        "end_us": max(min(music.end_us, end_us), music.start_us),
+        "end_us": _end_of(music, end_us),
         "kind": asked.kind,
         "name": asked.name,
         "abc": asked.abc,
@@ -55,6 +55,11 @@ def _music(music: Music, end_us: int) -> dict[str, Any]:
         "stage_us": music.stage_us,
         "judged": music.judged,
     }
+
+
+def _end_of(music: Music, end_us: int) -> int:
+    """Where a music ends within playing that ends at `end_us`."""
+    return max(min(music.end_us, end_us), music.start_us)
 
 
 def _passes(found: Sequence[Pass]) -> list[dict[str, Any]]:
@@ -86,7 +91,7 @@ def _off(analysis: Analysis) -> list[dict[str, Any]]:
     end_us = analysis.record.end_us
     spans = [(start_us, end_us, "hands off") for start_us, end_us in analysis.off]
     spans += [
-        (music.start_us, max(min(music.end_us, end_us), music.start_us), music.asked.why)
+        (music.start_us, _end_of(music, end_us), music.asked.why)
         for music in analysis.musics
         if not music.judged and music.start_us < end_us
     ]
