@@ -55,8 +55,7 @@ class Player:
 
     def _begin_music(self, music: SessionMusic) -> None:
         self.asked.append(music)
-        notes = written_notes(music)
-        self.live.begin_music(notes, music.stage_us, judged=music.judged, at_us=self.now_us, asked=music)
+        self.live.begin_music(written_notes(music), music, at_us=self.now_us)
 
     def _pass_on(self, what) -> None:
         self.events += self.practice.hear(what, self.live.timing)

@@ -59,7 +59,8 @@ def judge(states, end_us, doubts, settings, uncertainty_us, musics=()):
             continue
         number = read.music_of(between.last)
         music = None if number is None else musics[number]
-        stage_us = settings.stage_us if music is None or music.stage_us is None else music.stage_us
+        stage_us = None if music is None else music.asked.stage_us
+        stage_us = settings.stage_us if stage_us is None else stage_us
         found = fingers_of(a, b, read.parts, settings, uncertainty_us)
         kind, strays = between.why.kind, found.pop("strays")
         strays = strays if kind in ("direct", "strays") else []
@@ -83,7 +84,7 @@ def judge(states, end_us, doubts, settings, uncertainty_us, musics=()):
         changes.append(
             dict(
                 found, from_note=a.note, to_note=b.note, from_mask=a.mask, to_mask=b.mask, strays=strays,
-                verdict=verdict, stage=stage_us, judged=music is None or music.judged,
+                verdict=verdict, stage=stage_us, judged=music is None or music.asked.judged,
             )
         )  # fmt: skip
     notes = [

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from fingering.notes import NOTES
 from fingering.table import standard_table
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.kernel import Rules, measure_in_pieces
@@ -122,8 +123,9 @@ def musics(draw):
     )
     notes = st.lists(written, min_size=1, max_size=8).map(tuple)
     end_us = draw(st.sampled_from([1 << 62, 1_000_000, 400_000]))
-    first = Music(draw(notes), draw(st.sampled_from([0, 100_000])), end_us, stage_us=draw(st.sampled_from([None, 0])))
-    then = Music(draw(st.one_of(st.just(()), notes)), end_us, judged=draw(st.booleans()))
+    stage = SessionMusic(stage_us=draw(st.sampled_from([None, 0])))
+    first = Music(draw(notes), draw(st.sampled_from([0, 100_000])), end_us, stage)
+    then = Music(draw(st.one_of(st.just(()), notes)), end_us, asked=SessionMusic(judged=draw(st.booleans())))
     return (first,) if end_us == 1 << 62 else (first, then)
 
 
@@ -235,7 +237,8 @@ def test_json_says_the_same_as_the_objects(walk, music):
         assert [(NOTES.index(n["note"]), n["start_us"], n["duration_us"]) for n in row["notes"]] == [
             note[:3] for note in one.notes
         ]
-    unjudged = [(one.start_us, min(one.end_us, end_us)) for one in music if not one.judged and one.start_us < end_us]
+    here = [one for one in music if one.start_us < end_us]
+    unjudged = [(one.start_us, min(one.end_us, end_us)) for one in here if not one.asked.judged]
     off = [(row["start_us"], row["end_us"]) for row in published["off"]]
     assert off == sorted([*analysis.off, *unjudged])
 

@@ -55,9 +55,7 @@ class Listening(Recording):
     def begin_music(self, music: SessionMusic) -> None:
         """From the last state on this is asked for, in the session and in the analysis of it as it comes."""
         super().begin_music(music)
-        self._live.begin_music(
-            written_notes(music), music.stage_us, judged=music.judged, at_us=self.state_us, asked=music
-        )
+        self._live.begin_music(written_notes(music), music, at_us=self.state_us)
 
     def idle(self) -> None:
         """Nothing came for a while: catch up with the analysis."""

@@ -62,15 +62,12 @@ class Place(NamedTuple):
 class Music:
     """Notes to play, from `start_us` to `end_us` of a performance; none where any note may follow any.
 
-    `judged` False: nothing in it is asked for or counted, hands asked off, or a pause. `stage_us` is how far apart the
-    fingers of a change may move and be together; None leaves it to the settings. `asked` is what a session names it.
+    `asked` is what a session names it, and says whether anything in it is judged, and by which stage.
     """
 
     notes: tuple[WrittenNote, ...] = ()
     start_us: int = 0
     end_us: int = 1 << 62
-    judged: bool = True
-    stage_us: int | None = None
     asked: SessionMusic = NOTHING_ASKED
 
     @cached_property

@@ -96,12 +96,14 @@ class Pricing:
         """Whether a stretch cannot lie between two melody notes."""
         if self._s.note[at] == NO_NOTE:
             return True
-        return self._s.length_us[at] >= (LONGEST_WRITTEN_INNER_US if self._is_known(at) else LONGEST_INNER_US)
+        return self._s.length_us[at] >= (LONGEST_WRITTEN_INNER_US if self.is_known(at) else LONGEST_INNER_US)
 
     def outlasts(self, inner: int, last: int) -> bool:
         """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
         costs, length_us = self.costs[last], self._s.length_us[inner]
-        return bool(costs.short) and last != self._sounds_on and 100 * length_us > costs.ratio * self._s.length_us[last]
+        if self.is_known(last) or last == self._sounds_on:
+            return False
+        return 100 * length_us > costs.ratio * self._s.length_us[last]
 
     def left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
@@ -169,7 +171,7 @@ class Pricing:
     def _short(self, first: int, last: int) -> int:
         """The price of two melody notes being so unlike in length."""
         lengths, costs = self._s.length_us, self.costs[last]
-        if last == self._sounds_on or not costs.short:
+        if last == self._sounds_on or self.is_known(last):
             return 0
         shorter_us, longer_us = sorted((lengths[first], lengths[last]))
         if shorter_us >= OFF_STEP_US or 3 * shorter_us >= longer_us:
@@ -195,9 +197,9 @@ class Pricing:
         return cost
 
     def _may_be_stray(self, length_us: int, shorter_us: int, costs: Tariff) -> bool:
-        if costs.short:
-            return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
-        return length_us <= costs.stray_us or 2 * length_us < shorter_us
+        if costs is WRITTEN:
+            return length_us <= costs.stray_us or 2 * length_us < shorter_us
+        return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
 
     def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Tariff) -> int:
         """The price of leaving what was heard unexplained."""
@@ -212,9 +214,9 @@ class Pricing:
         wrong_way = s.closings if off else s.openings
         one_way = begin < last and wrong_way[last] == wrong_way[begin]
         border = first if off else last
-        cost = OFF_BORDER if self._is_known(border) and border != self._sounds_on and self._is_step(border) else 0
+        cost = OFF_BORDER if self.is_known(border) and border != self._sounds_on and self._is_step(border) else 0
         for at in range(begin, last):
-            if s.length_us[at] >= OFF_STEP_US and not (self._is_known(at) and self._is_step(at)):
+            if s.length_us[at] >= OFF_STEP_US and not (self.is_known(at) and self._is_step(at)):
                 return NEVER, Gap(first, last, sounds)
             if s.length_us[at] >= self._heard_us:
                 cost += 1 if one_way and self._is_step(at) else self.costs[at].extra
@@ -222,14 +224,13 @@ class Pricing:
 
     def _is_step(self, at: int) -> bool:
         """Whether a stretch may be a step of hands coming off or on."""
-        if self._is_known(at):
+        if self.is_known(at):
             return self._s.still_us[at] < OFF_STILL_US
         return self._s.length_us[at] < (OFF_NOTE_US if self._s.standard[at] else OFF_STEP_US)
 
     def is_unclear(self, gap: Gap) -> bool:
         """Whether the same sounds read as a melody note between two others would be hardly worse."""
-        costs = self.costs[gap.last]
-        if not gap.sounds or not costs.short:
+        if not gap.sounds or self.is_known(gap.last):
             return False
         first, last = gap.first, gap.last
         cost, _ = self.between(first, last, gap.sounds)
@@ -237,7 +238,7 @@ class Pricing:
             before = tuple(one for one in gap.sounds if one < at)
             after = tuple(one for one in gap.sounds if one > at)
             parted = self.between(first, at, before)[0] + self.between(at, last, after)[0]
-            if parted + self.own(at) - cost < costs.unclear:
+            if parted + self.own(at) - cost < self.costs[last].unclear:
                 return True
         return False
 
@@ -253,6 +254,6 @@ class Pricing:
         merged = self.between(one.first, after.last, sounds)[0]
         return merged - apart - self.own(at) < self.costs[at].unclear
 
-    def _is_known(self, at: int) -> bool:
+    def is_known(self, at: int) -> bool:
         """Whether the music of a stretch is known."""
         return self.costs[at] is WRITTEN

@@ -189,12 +189,11 @@ class NoteReader:
         jump: tuple[int, _Step, Gap] | None = None
         own = self.prices.own(at)
         sounds: tuple[int, ...] = ()
-        first = True
+        begins: Iterable[Place] = ()
         most, inner = self._musics[self._music_of[at]].most_sounds, 0
         for before in range(at - 1, -1, -1):
             # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
             if inner > MOST_INNER:
-                first = False
                 break
             inner += self.prices.heard[before]
             # Hands come off, and on, over as many sounds as there are.
@@ -203,20 +202,20 @@ class NoteReader:
                 if way is not None and (jump is None or way[0] < jump[0]):
                     jump = way
             if self.prices.breaks(before) or self.prices.outlasts(before, at):
-                first = False
                 break
             # One note that something unheard interrupts is one sound.
             if self.prices.heard[before] and not (sounds and self.s.note[sounds[0]] == self.s.note[before]):
                 sounds = (before, *sounds)
                 if len(sounds) > MOST_SOUNDS:
-                    first = False
                     break
+        else:
+            # Nothing parts it from the first stretch of all.
+            begins = () if self._is_carried else self._begins(at)
         if jump is not None and self.s.note[at] != NO_NOTE:
             self._jump(at, own, jump, found)
-        if first and not self._is_carried:
-            cost = own + self.prices.left_over(0, at)
-            for place in self._begins(at):
-                _add(found, place, cost + place.cost, None, Gap(-1, at))
+        for place in begins:
+            cost = own + self.prices.left_over(0, at) + place.cost
+            _add(found, place, cost, None, Gap(-1, at))
         return self._likely(at, found)
 
     def _begins(self, at: int) -> Iterable[Place]:
@@ -245,10 +244,12 @@ class NoteReader:
         if not music.is_known:
             _add(found, NOWHERE, cheapest.cost + own + plain, cheapest, gap)
             return None
-        if self._music_of[before] != number:
+        way = None
+        if self._music_of[before] == number:
+            way = cheapest.cost + plain, cheapest, gap
+        else:
             for place in self._begins(at):
                 _add(found, place, cheapest.cost + own + plain + place.cost, cheapest, gap)
-        way = (cheapest.cost + plain, cheapest, gap) if self._music_of[before] == number else None
         note, from_off = s.note[at], s.note[before] == NO_NOTE
         # Where grace notes are written, they may explain what is dear without.
         least = 0 if music.has_graces and not from_off else plain
@@ -336,7 +337,7 @@ class NoteReader:
     def _doubt_between(self, one: Gap, after: Gap) -> None:
         """Doubt both changes around a melody note that may be none. With the music known, its order decides."""
         s, at = self.s, one.last
-        if not self.prices.costs[at].short:
+        if self.prices.is_known(at):
             return
         if self.prices.merges_as_well(one, after):
             one.doubt = after.doubt = "unclear"

@@ -89,7 +89,7 @@ def musics_of(asked: Sequence[MusicAt]) -> tuple[Music, ...]:
     """What the reading takes a session's music as; raises MusicError where there is ABC in it that cannot be read."""
     ends_us = [after.at_us for after in asked[1:]] + [_ENDLESS_US]
     return tuple(
-        Music(written_notes(music), at_us, end_us, music.judged, music.stage_us, music)
+        Music(written_notes(music), at_us, end_us, music)
         for (at_us, music), end_us in zip(asked, ends_us, strict=False)
     )
 

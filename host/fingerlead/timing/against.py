@@ -79,14 +79,14 @@ def _note_misread(analysis: Analysis, before: Held | None, note: Held) -> Iterat
     at = note.written
     if at is None:
         music = next((m for m in analysis.musics if m.start_us <= note.start_us < m.end_us), None)
-        if music is not None and music.is_known and music.judged:
+        if music is not None and music.is_known and music.asked.judged:
             again = before is not None and before.note == note.note
             kind: MisreadKind = "repeated" if again else "extra"
             gist = f"{NOTES[note.note]} twice." if again else f"{NOTES[note.note]} that is not written."
             yield Misread(kind, None, note.note, note.start_us, gist)
         return
     music = analysis.musics[at.music]
-    if not music.judged:
+    if not music.asked.judged:
         return
     if before is not None and before.written is not None and before.written.music == at.music:
         for number in range(before.written.number + 1, at.number):

@@ -159,7 +159,7 @@ def measure(
     spreads = np.zeros(len(windows), dtype=np.int64)
     spreads[is_change] = spread_us
     asked = [rules.musics[note.music] if note.music < len(rules.musics) else ANY for note in melody]
-    stages = [settings.stage_us if music.stage_us is None else music.stage_us for music in asked]
+    stages = [settings.stage_us if music.asked.stage_us is None else music.asked.stage_us for music in asked]
     to_place = {note.at: number for number, note in enumerate(melody)}
     second = [to_place[gap.last] for gap in gaps]
     stage_us = np.array([stages[number] for number in second], dtype=np.int64)
@@ -208,7 +208,7 @@ def measure(
         verdict=verdict[is_change],
         plain=plain_change,
         stage_us=stage_us[is_change],
-        judged=np.array([asked[number].judged for number in second], dtype=np.bool_)[is_change],
+        judged=np.array([asked[number].asked.judged for number in second], dtype=np.bool_)[is_change],
         stray_change=change_number[strays.window].astype(np.int32),
         stray_note=strays.note,
         stray_mask=strays.mask,

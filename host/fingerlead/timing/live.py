@@ -100,11 +100,9 @@ class LiveAnalysis:
     def begin_music(
         self,
         notes: Sequence[WrittenNote],
-        stage_us: int | None = None,
-        *,
-        judged: bool = True,
-        at_us: int | None = None,
         asked: SessionMusic = NOTHING_ASKED,
+        *,
+        at_us: int | None = None,
     ) -> None:
         """From now on, or from the state at `at_us`, these notes are asked for; without any, nothing is."""
         at_us = self._now_us if at_us is None else at_us
@@ -113,7 +111,7 @@ class LiveAnalysis:
             self._musics.pop()
         if self._musics:
             self._musics[-1] = replace(self._musics[-1], end_us=at_us)
-        self._musics.append(Music(tuple(notes), at_us, judged=judged, stage_us=stage_us, asked=asked))
+        self._musics.append(Music(tuple(notes), at_us, asked=asked))
         self._prepared = None
 
     def state(self, t_us: int, covered_mask: int) -> None:

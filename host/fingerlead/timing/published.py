@@ -52,8 +52,8 @@ def _music(music: Music, end_us: int) -> dict[str, Any]:
         "name": asked.name,
         "abc": asked.abc,
         "beat_us": asked.beat_us,
-        "stage_us": music.stage_us,
-        "judged": music.judged,
+        "stage_us": asked.stage_us,
+        "judged": asked.judged,
     }
 
 
@@ -93,7 +93,7 @@ def _off(analysis: Analysis) -> list[dict[str, Any]]:
     spans += [
         (music.start_us, _end_of(music, end_us), music.asked.why)
         for music in analysis.musics
-        if not music.judged and music.start_us < end_us
+        if not music.asked.judged and music.start_us < end_us
     ]
     return [{"start_us": start_us, "end_us": stop_us, "why": why} for start_us, stop_us, why in sorted(spans)]
 

@@ -19,6 +19,7 @@ from typing import Literal, TypeVar, get_args
 
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.store.passage.stretch import (
     LONGEST_NAME,
@@ -227,8 +228,8 @@ def _musics(given: tuple[Music, ...], coder: Coder, scan_us: int) -> Iterator[Mu
     start_us = 0
     for music in _filled_up(given, Music(), count):
         start_us += starts.step(music.start_us - start_us, coder)
-        judged = bool(coder.among(int(music.judged), 2))
-        stage_us = coder.number(music.stage_us or 0, sizes) or None
+        judged = bool(coder.among(int(music.asked.judged), 2))
+        stage_us = coder.number(music.asked.stage_us or 0, sizes) or None
         note_count = coder.number(len(music.notes), sizes)
         if note_count > MOST_EDGES:
             raise PassageError(f"at most {MOST_EDGES} written notes", f"{note_count}")
@@ -240,7 +241,7 @@ def _musics(given: tuple[Music, ...], coder: Coder, scan_us: int) -> Iterator[Mu
                 raise PassageError(f"at most {MOST_GRACES} grace notes", f"{grace_count}")
             graces = (coder.symbol(grace, pitches) for grace in _filled_up(written.graces, 0, grace_count))
             notes.append(WrittenNote(note, tuple(graces), begins_bar))
-        read.append(Music(tuple(notes), start_us, judged=judged, stage_us=stage_us))
+        read.append(Music(tuple(notes), start_us, asked=SessionMusic(judged=judged, stage_us=stage_us)))
     for number, music in enumerate(read):
         yield replace(music, end_us=read[number + 1].start_us if number + 1 < count else music.end_us)
 

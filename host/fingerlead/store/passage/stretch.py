@@ -16,6 +16,7 @@ import numpy as np
 from fingering.holes import HANDS_OFF
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.text import PassageError
@@ -97,7 +98,7 @@ class Passage:
             _expect(before_us < music.start_us <= p.end_us, "musics one after the other", f"{music.start_us} µs")
             _expect(len(music.notes) <= MOST_EDGES, f"at most {MOST_EDGES} written notes", len(music.notes))
             _expect(all(len(note.graces) <= MOST_GRACES for note in music.notes), f"{MOST_GRACES} grace notes", "more")
-            stage_us = 1 if music.stage_us is None else music.stage_us
+            stage_us = 1 if music.asked.stage_us is None else music.asked.stage_us
             _expect(1 <= stage_us <= GREATEST_SETTING_US, f"a stage from 1 to {GREATEST_SETTING_US}", stage_us)
             before_us = music.start_us
 
@@ -263,7 +264,8 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
     for music, start_us, stop_us in zip(here, starts_us, ends_us, strict=False):
         read = [note for note in held if music.is_known and start_us <= note.start_us - from_us < stop_us]
         notes = tuple(WrittenNote(note.note, _graces(note, music)) for note in read)
-        yield Music(notes, start_us, stop_us, music.judged, music.stage_us)
+        asked = SessionMusic(judged=music.asked.judged, stage_us=music.asked.stage_us)
+        yield Music(notes, start_us, stop_us, asked)
 
 
 def _graces(note: Held, music: Music) -> tuple[int, ...]:
