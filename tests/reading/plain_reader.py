@@ -338,7 +338,9 @@ class PlainReader:
         """Whether two stretches can be neighbouring melody notes."""
         music = self.music(last)
         most = model.MOST_SOUNDS
-        if music is not None and not any(one.graces for one in music.notes):
+        # Before the first note, and beside hands off, what sounds holds no note that was missed.
+        at_border = first < 0 or OFF in (self.stretches[first].note, self.stretches[last].note)
+        if music is not None and not at_border and not any(one.graces for one in music.notes):
             most = model.MOST_PLAIN_SOUNDS
         if any(self.breaks(at) for at in range(last - 1, first, -1)):
             return False
