@@ -57,7 +57,7 @@ def test_hello_first_and_on_who_and_every_five_seconds(play: Player, carrier: st
             b"scripted",
             (1, 0, 0),
             8,
-            m.CAN_RAW | m.CAN_STORE_THRESHOLDS,
+            m.CAN_RAW | m.CAN_STORE_THRESHOLDS | m.CAN_SLOPES,
             2_000 if carrier == "stream" else 1_000,
             10,
             "chanter by script",
@@ -228,7 +228,8 @@ def test_an_edge_is_told_in_the_very_scan_that_decides_it(play: Player) -> None:
 def test_without_a_reader_the_oldest_go_and_are_counted(play: Player) -> None:
     script = Script()
     script.mask(0, 0xFF)
-    script.happens(10_000, scripts.AWAY)
+    script.mask(5_000, 0x7F)
+    script.happens(12_000, scripts.AWAY)
     for number in range(300):
         script.mask(20_000 + 10_000 * number, 0x7F if number % 2 == 0 else 0xFF, covered_raw=900 + number % 2)
     script.happens(4_000_000, scripts.BACK)
@@ -239,7 +240,7 @@ def test_without_a_reader_the_oldest_go_and_are_counted(play: Player) -> None:
     played = Played(data, "").messages()
     (trouble,) = only(m.Trouble, played)
     assert (trouble.code, trouble.hole) == (m.SEND_BUFFER_FULL, m.NO_HOLE)
-    # All that was dropped were holes frames: the gap in their numbers tells the same.
+    # All that was dropped were holes frames and slopes: the gaps in their numbers tell the same.
     assert trouble.detail == link.intake.lost_frames > 200
     times_us = [holes.ticks32 for holes in only(m.Holes, played)]
     assert times_us == sorted(times_us)

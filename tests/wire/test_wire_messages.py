@@ -31,6 +31,7 @@ everything = st.one_of(
     st.builds(m.Raw, u16, u32, st.tuples(*[u16] * 8)),
     st.builds(m.Answer, u8, u8, st.binary(max_size=197)),
     st.builds(m.Trouble, u8, u8, u16, u32),
+    st.builds(m.Slope, u16, u32, u8, u16, u16),
     st.builds(m.Who, u8),
     st.builds(m.Stream, u8, u8, u16),
     st.builds(m.SetThresholds, u8, levels),
@@ -104,6 +105,7 @@ def test_a_name_longer_than_allowed_is_cut():
         m.Holes(0, -1, 0),
         m.Holes(0, 0, 256),
         m.Raw(0, 0, (1, 2, 3)),
+        m.Slope(0, 0, 0, 65_536, 0),
         m.Clock(0, 2**64),
         m.Who(256),
         m.SetThresholds(0, ((2, 1),) * 7),
@@ -135,5 +137,5 @@ def test_an_answer_too_short_brings_nothing(request_):
 
 
 def test_no_two_types_share_a_number():
-    assert len(m.LAYOUTS) == 12
+    assert len(m.LAYOUTS) == 13
     assert {type_ for type_ in m.LAYOUTS if type_ >= 0x80} == set(range(0x81, 0x88))

@@ -30,6 +30,7 @@ MEANT = [
     m.Holes(0, 1_000, 0xFF),
     m.Holes(1, 38_000, 0x7F),
     m.Trouble(m.SEND_BUFFER_FULL, m.NO_HOLE, 17, 5_000_000),
+    m.Slope(0, 38_000, 7, 96, 412),
     m.Who(7),
     m.Clock(8, 1_000_000),
     m.Answer(8, m.DONE, clock_body(1_000_000, 123_456)),

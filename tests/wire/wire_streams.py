@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from hypothesis import strategies as st
 
-from fingerlead.wire.events import Doubted, Record, State
+from fingerlead.wire.events import Doubted, Record, Slopes, SlopeSeen, State
 from fingerlead.wire.link import ChanterLink, HostLink
-from fingerlead.wire.messages import Answer, Hello, Holes, Raw, Trouble, Unknown, encode
+from fingerlead.wire.messages import Answer, Hello, Holes, Raw, Slope, Trouble, Unknown, encode
 
 
 @dataclass
 class Chanter:
     carrier: str = "stream"
     ticks: int = 0
-    sequences: list[int] = field(default_factory=lambda: [0, 0])
+    sequences: list[int] = field(default_factory=lambda: [0, 0, 0])
     boot: int | None = 1
     device: int = 1
     frames: list[bytes] = field(default_factory=list)
@@ -39,8 +39,12 @@ class Chanter:
                 self.sequences[1] += 1
             case "trouble":
                 self.send(Trouble(1 + number % 5, 255, 0, (self.ticks - number) & 0xFFFFFFFF))
+            case "slope":
+                ticks32 = (self.ticks - number) & 0xFFFFFFFF
+                self.send(Slope(self.sequences[2] & 0xFFFF, ticks32, number % 9, number * 7, 65_535 - number))
+                self.sequences[2] += 1
             case "lose":
-                self.sequences[number % 2] += 1 + number
+                self.sequences[number % 2 + (number % 4 == 3)] += 1 + number
             case "hello":
                 rate = (0, 1000, 997, 500)[number % 4]
                 self.send(
@@ -53,7 +57,7 @@ class Chanter:
             case "swap device":
                 self.device += 1
             case "restart":
-                self.ticks, self.sequences = number, [0, 0]
+                self.ticks, self.sequences = number, [0, 0, 0]
             case "other":
                 self.send((Unknown(0x42, b"new"), Answer(number & 0xFF, 0, b""), Unknown(0x99, b""))[number % 3])
             case "long":
@@ -61,7 +65,7 @@ class Chanter:
                 self.sequences[0] += 1
                 self.send(Unknown(payload[0], payload[1:]))
             case "short":
-                self.send(Unknown((1, 2, 3, 4, 5, 0x86)[number % 6], b"\x01"))
+                self.send(Unknown((1, 2, 3, 4, 5, 6, 0x86)[number % 7], b"\x01"))
             case "again" if self.frames:
                 self.frames.append(self.frames[-1 - number % min(4, len(self.frames))])
             case "swap" if len(self.frames) > 1:
@@ -75,6 +79,7 @@ steps = st.one_of(
     st.tuples(st.just("wait"), st.sampled_from((0, 1, 1000, 37_000, 100_000, 249_999, 250_000, 5_000_000))),
     st.tuples(st.just("wait"), st.integers(0, 2**31 + 5)),
     st.tuples(st.just("raw"), st.sampled_from((0, 0, 3_000))),
+    st.tuples(st.just("slope"), st.sampled_from((0, 6, 3_000))),
     st.tuples(st.just("trouble"), st.sampled_from((0, 1, 300_000))),
     st.tuples(
         st.sampled_from(("lose", "hello", "boot", "other", "short", "long", "again", "swap", "swap device")), small
@@ -137,11 +142,13 @@ def reads(draw, size: int):
 
 def collect(link: HostLink, pieces) -> Record:
     """What a link's events come to, as a Record."""
-    states, doubts = [], []
+    states, doubts, slopes = [], [], []
     for data, host_us in pieces:
         for event in link.receive(data, host_us):
             if isinstance(event, State):
                 states.append((event.t_us, event.covered_mask))
+            elif isinstance(event, SlopeSeen):
+                slopes.append((event.t_us, event.slope.hole, event.slope.rise_raw, event.slope.level_raw))
             elif isinstance(event, Doubted):
                 doubts.append(event.doubt)
     intake = link.close()
@@ -154,6 +161,9 @@ def collect(link: HostLink, pieces) -> Record:
         "chanter",
         link.scan_us,
         link.hello,
+        Slopes._make(
+            np.array([slope[place] for slope in slopes], type_) for place, type_ in enumerate(("i8", "u1", "u2", "u2"))
+        ),
     )
 
 
@@ -173,6 +183,7 @@ def as_plain(record: Record) -> dict[str, object]:
         "intake": record.intake,
         "scan_us": record.scan_us,
         "hello": record.hello,
+        "slopes": [(column.dtype.name, column.tolist()) for column in record.slopes],
     }
 
 

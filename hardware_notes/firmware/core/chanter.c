@@ -19,6 +19,7 @@ static void set_next_scan(struct chanter *c, uint32_t now_us) {
         return;
     }
     c->next_scan_us = now_us + board.scan_us;
+    slopes_start(&c->slopes, board.scan_us);
     if (now_us - c->last_overrun_us >= TELL_OVERRUN_EVERY_US) {
         c->last_overrun_us = now_us;
         say_trouble(c, TROUBLE_SCAN_OVERRUN, NO_HOLE, 0, now_us);
@@ -53,6 +54,18 @@ static void watch_sensors(struct chanter *c, const uint16_t samples[HOLES], uint
     }
 }
 
+/* One at most in a scan, for the step's sake; where holes do not stream, none. */
+static void tell_slope(struct chanter *c) {
+    uint8_t hole = slopes_whole(&c->slopes, c->chatter.waiting_mask);
+    if (hole == NO_HOLE) {
+        return;
+    }
+    if (c->what & STREAM_HOLES) {
+        say_slope(c, hole);
+    }
+    slopes_done(&c->slopes, hole);
+}
+
 static void scan(struct chanter *c, uint32_t now_us) {
     uint16_t samples[HOLES];
     board_read_samples(samples);
@@ -63,7 +76,9 @@ static void scan(struct chanter *c, uint32_t now_us) {
         return;
     }
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
-    chatter_see(&c->chatter, now_us, c->seen_mask);
+    uint8_t waited = c->chatter.waiting_mask;
+    uint8_t crossed = chatter_see(&c->chatter, now_us, c->seen_mask);
+    slopes_see(&c->slopes, samples, crossed, waited & (uint8_t)~c->chatter.waiting_mask);
     struct edge edge;
     uint8_t edges = 0;
     while (chatter_decide(&c->chatter, now_us, SETTLE_US, &edge)) {
@@ -71,6 +86,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
         edges++;
     }
     watch_sensors(c, samples, edges, now_us);
+    tell_slope(c);
     /* While an edge waits, a frame with the time of now would be later than the edge's own. */
     bool beat_due = now_us - c->last_beat_us >= BEAT_US;
     if (beat_due && c->chatter.waiting_mask == 0) {
@@ -133,6 +149,7 @@ void chanter_start(struct chanter *c) {
     reader_start(&c->reader, board.sysex);
     c->boot = (uint16_t)(keeping_load(&c->keeping, &c->levels) + 1u);
     keeping_begin(&c->keeping, &c->levels, c->boot);
+    slopes_start(&c->slopes, board.scan_us);
 }
 
 void chanter_step(struct chanter *c) {

@@ -16,7 +16,7 @@ void say_hello(struct chanter *c, uint32_t now_us) {
     p[HELLO_AT_FIRMWARE + 1] = FIRMWARE_MINOR;
     p[HELLO_AT_FIRMWARE + 2] = FIRMWARE_PATCH;
     p[HELLO_AT_HOLES] = HOLES;
-    p[HELLO_AT_ABILITIES] = CAN_RAW | CAN_STORE_THRESHOLDS;
+    p[HELLO_AT_ABILITIES] = CAN_RAW | CAN_STORE_THRESHOLDS | CAN_SLOPES;
     put_u16(p + HELLO_AT_SCAN_RATE, scan_rate_hz());
     p[HELLO_AT_RAW_BITS] = board.raw_bits;
     uint16_t size = HELLO_SIZE;
@@ -50,6 +50,17 @@ void say_holes(struct chanter *c, uint8_t covered_mask, uint32_t t_us, uint32_t 
     put_u32(p + HOLES_AT_TIME, t_us);
     p[HOLES_AT_MASK] = covered_mask;
     say(c, p, HOLES_SIZE);
+}
+
+void say_slope(struct chanter *c, uint8_t hole) {
+    uint8_t p[SLOPE_SIZE];
+    p[0] = TYPE_SLOPE;
+    put_u16(p + SLOPE_AT_SEQUENCE, c->slope_sequence++);
+    put_u32(p + SLOPE_AT_TIME, c->chatter.first_us[hole]);
+    p[SLOPE_AT_HOLE] = hole;
+    put_u16(p + SLOPE_AT_RISE, slopes_rise(&c->slopes, hole, c->chatter.covered_mask, board.scan_us));
+    put_u16(p + SLOPE_AT_LEVEL, c->slopes.level[hole]);
+    say(c, p, SLOPE_SIZE);
 }
 
 void say_raw(struct chanter *c, const uint16_t samples[HOLES], uint32_t now_us) {

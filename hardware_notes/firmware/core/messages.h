@@ -14,6 +14,9 @@ void say_trouble(struct chanter *chanter, uint8_t code, uint8_t hole, uint16_t d
 /* Counts as a heartbeat whether holes stream or not. */
 void say_holes(struct chanter *chanter, uint8_t covered_mask, uint32_t t_us, uint32_t now_us);
 
+/* How steeply a hole went through its level. The holes frame of that edge goes before it. */
+void say_slope(struct chanter *chanter, uint8_t hole);
+
 void say_raw(struct chanter *chanter, const uint16_t samples[HOLES], uint32_t now_us);
 
 /* The answer's body stands in `answer` already, from ANSWER_SIZE on. */

@@ -13,6 +13,7 @@
 #define TYPE_RAW                     0x03
 #define TYPE_ANSWER                  0x04
 #define TYPE_TROUBLE                 0x05
+#define TYPE_SLOPE                   0x06
 #define TYPE_WHO                     0x81
 #define TYPE_STREAM                  0x82
 #define TYPE_SET_THRESHOLDS          0x83
@@ -27,6 +28,7 @@
 #define RAW_SIZE                     23
 #define ANSWER_SIZE                  3
 #define TROUBLE_SIZE                 9
+#define SLOPE_SIZE                   12
 #define WHO_SIZE                     2
 #define STREAM_SIZE                  5
 #define SET_THRESHOLDS_SIZE          34
@@ -47,6 +49,11 @@
 #define RAW_AT_SEQUENCE              1         /* 2 bytes */
 #define RAW_AT_TIME                  3         /* 4 bytes */
 #define RAW_AT_SAMPLES               7         /* 16 bytes */
+#define SLOPE_AT_SEQUENCE            1         /* 2 bytes */
+#define SLOPE_AT_TIME                3         /* 4 bytes */
+#define SLOPE_AT_HOLE                7         /* 1 byte */
+#define SLOPE_AT_RISE                8         /* 2 bytes */
+#define SLOPE_AT_LEVEL               10        /* 2 bytes */
 #define ANSWER_AT_REQUEST            1         /* 1 byte */
 #define ANSWER_AT_STATUS             2         /* 1 byte */
 #define TROUBLE_AT_CODE              1         /* 1 byte */
@@ -79,6 +86,7 @@
 #define NO_HOLE                      255
 #define CAN_RAW                      1
 #define CAN_STORE_THRESHOLDS         2
+#define CAN_SLOPES                   8
 #define STREAM_NOTHING               0
 #define STREAM_HOLES                 1         /* a bit */
 #define STREAM_RAW                   2         /* a bit */

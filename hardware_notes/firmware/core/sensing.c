@@ -38,7 +38,7 @@ void chatter_start(struct chatter *chatter, uint8_t covered_mask) {
     chatter->covered_mask = covered_mask;
 }
 
-void chatter_see(struct chatter *chatter, uint32_t now_us, uint8_t seen_mask) {
+uint8_t chatter_see(struct chatter *chatter, uint32_t now_us, uint8_t seen_mask) {
     uint8_t differs = seen_mask ^ chatter->covered_mask;
     uint8_t news = differs & (uint8_t)~chatter->waiting_mask;
     for (uint8_t hole = 0; news >> hole; hole++) {
@@ -47,6 +47,7 @@ void chatter_see(struct chatter *chatter, uint32_t now_us, uint8_t seen_mask) {
         }
     }
     chatter->waiting_mask = differs; /* what no longer differs has gone back: it has not moved */
+    return news;
 }
 
 bool chatter_decide(struct chatter *chatter, uint32_t now_us, uint32_t settle_us, struct edge *edge) {

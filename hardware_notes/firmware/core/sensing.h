@@ -38,8 +38,9 @@ struct edge {
 
 void chatter_start(struct chatter *chatter, uint8_t covered_mask);
 
-/* Take in the mask seen at the scan of now_us. Then call chatter_decide until it is false. */
-void chatter_see(struct chatter *chatter, uint32_t now_us, uint8_t seen_mask);
+/* Take in the mask seen at the scan of now_us; returns the holes whose change is first seen in it. Then call
+ * chatter_decide until it is false. */
+uint8_t chatter_see(struct chatter *chatter, uint32_t now_us, uint8_t seen_mask);
 
 /* The oldest change that is decided now, all holes first seen in one scan together. */
 bool chatter_decide(struct chatter *chatter, uint32_t now_us, uint32_t settle_us, struct edge *edge);

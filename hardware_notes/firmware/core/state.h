@@ -6,10 +6,12 @@
 #include "keeping.h"
 #include "outbox.h"
 #include "sensing.h"
+#include "slopes.h"
 
 struct chanter {
     struct levels levels;
     struct chatter chatter;
+    struct slopes slopes;
     struct keeping keeping;
     struct reader reader;
     struct outbox outbox;
@@ -23,6 +25,7 @@ struct chanter {
     uint16_t boot;
     uint16_t holes_sequence;
     uint16_t raw_sequence;
+    uint16_t slope_sequence;
     uint16_t raw_every; /* scans from one raw frame to the next */
     uint16_t raw_in;    /* scans until the next raw frame */
 

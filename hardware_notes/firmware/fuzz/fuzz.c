@@ -36,12 +36,12 @@ static void fail(const char *what, int line) {
 static struct {
     const uint8_t *data;
     size_t size, next;
-    uint32_t now_us, last_holes_us, last_raw_us;
+    uint32_t now_us, last_holes_us, last_raw_us, last_slope_us;
     uint32_t in_frame; /* bytes */
     uint16_t samples[HOLES];
     uint8_t pages[SLOTS][PAGE_BYTES];
     uint8_t queue[256], read, written, room;
-    bool holes_seen, raw_seen, broken, restarted;
+    bool holes_seen, raw_seen, slope_seen, broken, restarted;
     struct reader host; /* the core's reader, here on the host's end */
 } life;
 
@@ -83,6 +83,13 @@ static void hear(const uint8_t *p, uint16_t size) {
         REQUIRE(!life.raw_seen || (int32_t)(t_us - life.last_raw_us) > 0);
         life.last_raw_us = t_us;
         life.raw_seen = true;
+    } else if (p[0] == TYPE_SLOPE) {
+        REQUIRE(size == SLOPE_SIZE && p[SLOPE_AT_HOLE] < HOLES);
+        uint32_t t_us = get_u32(p + SLOPE_AT_TIME);
+        REQUIRE(!life.slope_seen || (int32_t)(t_us - life.last_slope_us) >= 0);
+        REQUIRE((int32_t)(life.now_us - t_us) >= 0);
+        life.last_slope_us = t_us;
+        life.slope_seen = true;
     } else if (p[0] == TYPE_ANSWER) {
         REQUIRE(size >= ANSWER_SIZE && p[ANSWER_AT_STATUS] <= STATUS_STORAGE_FAILED);
     } else {
@@ -143,7 +150,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
         }
         if (life.restarted) {
             life.in_frame = 0; /* a restart may cut a frame off */
-            life.restarted = life.holes_seen = life.raw_seen = false;
+            life.restarted = life.holes_seen = life.raw_seen = life.slope_seen = false;
             reader_start(&life.host, board.sysex);
             chanter_start(&chanter);
         }

@@ -1,7 +1,7 @@
 """The account of one link: unwrapped times, restarts, losses, gaps and repeats. The rules are here and nowhere else.
 
-In: hellos and timed frames (holes, raw, trouble) in the order in which they came. Out: a time for each frame, and
-Doubts. The rules, all in µs of the chanter's clock:
+In: hellos and timed frames (holes, raw, trouble, slope) in the order in which they came. Out: a time for each frame,
+and Doubts. The rules, all in µs of the chanter's clock:
 
 - The first timed frame of the link is 0. The kinds share one clock; its *front* is the latest time seen. A frame may be
   a little behind the front (an edge that waited for the chatter filter), but never behind an earlier one of its kind.
@@ -11,7 +11,7 @@ Doubts. The rules, all in µs of the chanter's clock:
   since the last hello was that restart.
 - After a restart the clock goes on from the front plus the host's time between the two frames' arrivals, or plus one
   second where an arrival is unknown; sequences start anew, and nothing counts as lost.
-- Losses count for holes and raw; only lost holes frames make a Doubt, from the last holes frame to this one.
+- Losses count for holes, raw and slopes; only lost holes frames make a Doubt, from the last holes frame to this one.
 - A gap is a frame `gap_us` or more ahead of the front; a restart is not a gap besides.
 - A repeat makes no state, no loss and no gap.
 """
@@ -20,7 +20,7 @@ from collections import deque
 
 from fingerlead.wire.clock import Unwrap
 from fingerlead.wire.events import Doubt, Intake
-from fingerlead.wire.messages import Hello, Holes, Raw, Trouble
+from fingerlead.wire.messages import Hello, Holes, Raw, Slope, Trouble
 
 GAP_US = 250_000
 UNKNOWN_PAUSE_US = 1_000_000
@@ -28,15 +28,17 @@ UNKNOWN_PAUSE_US = 1_000_000
 LONGEST_PAUSE_US = 1 << 40
 REMEMBERED = 32
 
-HOLES_KIND, RAW_KIND, TROUBLE_KIND = range(3)
-KINDS = 3
-TIMED = (Holes, Raw, Trouble)
+HOLES_KIND, RAW_KIND, TROUBLE_KIND, SLOPE_KIND = range(4)
+KINDS = 4
+TIMED = (Holes, Raw, Trouble, Slope)
 
 
-def kind_and_tag(message: Holes | Raw | Trouble) -> tuple[int, int]:
+def kind_and_tag(message: Holes | Raw | Trouble | Slope) -> tuple[int, int]:
     """The kind of a timed message, and what sets it apart from others of its kind at the same instant."""
     if isinstance(message, Trouble):
         return TROUBLE_KIND, message.code | message.hole << 8 | message.detail << 16
+    if isinstance(message, Slope):
+        return SLOPE_KIND, message.sequence
     return HOLES_KIND if isinstance(message, Holes) else RAW_KIND, message.sequence
 
 

@@ -1,8 +1,8 @@
 """Whole recordings cut into frames at once: bytes → columns of timed frames, hellos, and what could not be used.
 
-Frames of the two lengths that make up nearly all of a recording (holes and raw, as version 1 writes them) are decoded
-together, a column of bytes at a time; all else between them goes through the readers of the live link, so that both
-ways agree on every byte. Work goes in slabs that end where a frame ends: memory beyond the input stays small.
+Frames of the lengths that make up nearly all of a recording (holes, raw and slopes, as version 1 writes them) are
+decoded together, a column of bytes at a time; all else between them goes through the readers of the live link, so that
+both ways agree on every byte. Work goes in slabs that end where a frame ends: memory beyond the input stays small.
 """
 
 from dataclasses import dataclass, field
@@ -11,10 +11,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.wire.account import HOLES_KIND, RAW_KIND, TIMED, kind_and_tag
+from fingerlead.wire.account import HOLES_KIND, RAW_KIND, SLOPE_KIND, TIMED, kind_and_tag
 from fingerlead.wire.carriers import HEADER, Damaged, Framing, Payload, SysexReader, read_chunk, read_message
 from fingerlead.wire.events import Intake
-from fingerlead.wire.messages import HOLES_SEEN, RAW, Hello, Holes
+from fingerlead.wire.messages import HOLES_SEEN, RAW, SLOPE, Hello, Holes, Slope
 
 Bytes = NDArray[np.uint8]
 Column = NDArray[np.int64]
@@ -24,20 +24,24 @@ SLAB = 1 << 18
 REMEMBERED_CHUNKS = 64
 
 # Payload lengths of the frames that are decoded together, with their type and kind.
-COMMON = ((8, HOLES_SEEN, HOLES_KIND), (23, RAW, RAW_KIND))
+COMMON = ((8, HOLES_SEEN, HOLES_KIND), (23, RAW, RAW_KIND), (12, SLOPE, SLOPE_KIND))
 
 
 class Timed(NamedTuple):
-    """Timed frames as columns of one length. `end` is the place of a frame's last byte, `mask` 0 where it has none."""
+    """Timed frames as columns of one length. `end` is the place of a frame's last byte.
+
+    `mask` is that of a holes frame, the hole of a slope, else 0; `slope` its rise and, 16 bits up, its level, else 0.
+    """
 
     end: Column
     kind: Bytes
     tag: Ticks
     ticks32: Ticks
     mask: Bytes
+    slope: Ticks
 
 
-TYPES = ("i8", "u1", "u4", "u4", "u1")
+TYPES = ("i8", "u1", "u4", "u4", "u1", "u4")
 NONE_TIMED = Timed._make(np.empty(0, type_) for type_ in TYPES)
 
 
@@ -58,7 +62,7 @@ class _Pile:
     intake: Intake = field(default_factory=Intake)
     hellos: list[tuple[int, Hello]] = field(default_factory=list)
     blocks: list[Timed] = field(default_factory=list)
-    single: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+    single: list[tuple[int, int, int, int, int, int]] = field(default_factory=list)
 
     def take(self, item: Payload | Damaged, end: int) -> Hello | None:
         """Take in what a reader found; a hello is given back, as it tends to come again byte for byte."""
@@ -68,8 +72,10 @@ class _Pile:
             return None
         self.intake.frames += 1
         if isinstance(message, TIMED):
-            mask = message.covered_mask if isinstance(message, Holes) else 0
-            self.single.append((end, *kind_and_tag(message), message.ticks32, mask))
+            mask, slope = message.covered_mask if isinstance(message, Holes) else 0, 0
+            if isinstance(message, Slope):
+                mask, slope = message.hole, message.rise_raw | message.level_raw << 16
+            self.single.append((end, *kind_and_tag(message), message.ticks32, mask, slope))
         elif isinstance(message, Hello):
             self.hellos.append((end, message))
             return message
@@ -79,12 +85,10 @@ class _Pile:
         """Take in the sound ones among payloads of one common length, as columns of bytes."""
         if not sound.all():
             body, end = body[:, sound], end[sound]
-        tag, ticks32 = body[1].astype(np.uint32), body[3].astype(np.uint32)
-        tag |= body[2].astype(np.uint32) << 8
-        for place in (4, 5, 6):
-            ticks32 |= body[place].astype(np.uint32) << 8 * (place - 3)
-        mask = body[7] if kind == HOLES_KIND else np.zeros(len(end), np.uint8)
-        self.blocks.append(Timed(end, np.full(len(end), kind, np.uint8), tag, ticks32, mask))
+        tag, ticks32 = _number(body[1:3]), _number(body[3:7])
+        mask = np.zeros(len(end), np.uint8) if kind == RAW_KIND else body[7]
+        slope = _number(body[8:12]) if kind == SLOPE_KIND else np.zeros(len(end), np.uint32)
+        self.blocks.append(Timed(end, np.full(len(end), kind, np.uint8), tag, ticks32, mask, slope))
         self.intake.frames += len(end)
 
     def close(self) -> Cut:
@@ -97,6 +101,14 @@ class _Pile:
             order = np.argsort(timed.end, kind="stable")
             timed = Timed._make(column[order] for column in timed)
         return Cut(timed, self.hellos, self.intake)
+
+
+def _number(rows: Bytes) -> Ticks:
+    """Rows of bytes as one little-endian number in each column."""
+    number: Ticks = rows[0].astype(np.uint32)
+    for place, row in enumerate(rows[1:], 1):
+        number |= row.astype(np.uint32) << 8 * place
+    return number
 
 
 def cut(data: bytes, framing: Framing) -> Cut:

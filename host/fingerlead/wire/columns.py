@@ -6,21 +6,24 @@ ones go one by one through the link's own `Account`, which has the rules.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.wire.account import GAP_US, HOLES_KIND, KINDS, REMEMBERED, TROUBLE_KIND, Account
+from fingerlead.wire.account import GAP_US, HOLES_KIND, KINDS, REMEMBERED, SLOPE_KIND, TROUBLE_KIND, Account
 from fingerlead.wire.bulk import Bytes, Column, Cut, Timed, cut
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.clock import HALF
-from fingerlead.wire.events import Doubt, Record
+from fingerlead.wire.events import Doubt, Record, Slopes
 from fingerlead.wire.messages import Hello
 
 # After an odd frame: how many frames go one by one, and how many are then tried at once (doubled while none is odd).
 ONE_BY_ONE = 64
 FIRST_RUN = 1024
 
+T = TypeVar("T", bound=np.generic)
 ArrivalOf = Callable[[int], int | None]
 
 
@@ -38,10 +41,39 @@ def read_record(
     pieces = cut(data, framing)
     account = Account(gap_us)
     account.intake = pieces.intake
-    t_us, covered = _settle(pieces, account, _arrival_lookup(arrivals))
+    kept = _settle(pieces, account, _arrival_lookup(arrivals))
     return Record(
-        t_us, covered, account.clock.front_us, account.doubts, account.intake, "chanter", account.scan_us, account.hello
+        _joined(kept.times, np.int64),
+        _joined(kept.masks, np.uint8),
+        account.clock.front_us,
+        account.doubts,
+        account.intake,
+        "chanter",
+        account.scan_us,
+        account.hello,
+        _slopes(pieces.timed, kept),
     )
+
+
+@dataclass(slots=True)
+class _Kept:
+    """What the frames come to, in pieces: of holes their times and masks, of slopes their times and places."""
+
+    times: list[Column] = field(default_factory=list)
+    masks: list[Bytes] = field(default_factory=list)
+    slope_times: list[Column] = field(default_factory=list)
+    slope_places: list[Column] = field(default_factory=list)
+
+
+def _joined(pieces: list[NDArray[T]], type_: type[T]) -> NDArray[T]:
+    return np.concatenate(pieces) if pieces else np.empty(0, type_)
+
+
+def _slopes(timed: Timed, kept: _Kept) -> Slopes:
+    places = _joined(kept.slope_places, np.int64)
+    both = timed.slope[places]
+    rise, level = (both & 0xFFFF).astype(np.uint16), (both >> 16).astype(np.uint16)
+    return Slopes(_joined(kept.slope_times, np.int64), timed.mask[places], rise, level)
 
 
 def _arrival_lookup(arrivals: NDArray[np.int64] | None) -> ArrivalOf:
@@ -56,15 +88,14 @@ def _arrival_lookup(arrivals: NDArray[np.int64] | None) -> ArrivalOf:
     return arrival_of
 
 
-def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> tuple[Column, Bytes]:
+def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> _Kept:
     timed, hellos = pieces.timed, pieces.hellos
     total = len(timed.end)
-    times: list[Column] = []
-    masks: list[Bytes] = []
+    kept = _Kept()
     place, greeted, one_by_one, run = 0, 0, 1, total
     while place < total:
         stop = min(place + one_by_one, total)
-        greeted = _take_singly(timed, place, stop, hellos, greeted, account, arrival_of, times, masks)
+        greeted = _take_singly(timed, place, stop, hellos, greeted, account, arrival_of, kept)
         place = stop
         stop = min(place + run, total)
         if place == stop:
@@ -72,7 +103,7 @@ def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> tuple[Colum
         t_us, good = _times_while_regular(timed, place, stop, account)
         good, greeted = _greet_until_news(timed, place, good, hellos, greeted, account)
         if good:
-            _take_run(timed, place, t_us[:good], account, times, masks)
+            _take_run(timed, place, t_us[:good], account, kept)
             place += good
             account.last_arrival_us = arrival_of(int(timed.end[place - 1]))
         if place == stop:
@@ -83,9 +114,7 @@ def _settle(pieces: Cut, account: Account, arrival_of: ArrivalOf) -> tuple[Colum
             one_by_one, run = ONE_BY_ONE, FIRST_RUN
     for _, hello in hellos[greeted:]:
         account.greet(hello)
-    if not times:
-        return np.empty(0, np.int64), np.empty(0, np.uint8)
-    return np.concatenate(times), np.concatenate(masks)
+    return kept
 
 
 def _take_singly(
@@ -96,11 +125,11 @@ def _take_singly(
     greeted: int,
     account: Account,
     arrival_of: ArrivalOf,
-    times: list[Column],
-    masks: list[Bytes],
+    kept: _Kept,
 ) -> int:
     """Frames one by one through the account; gives the number of hellos greeted so far."""
-    kept: list[tuple[int, int]] = []
+    holes: list[tuple[int, int]] = []
+    slopes: list[tuple[int, int]] = []
     for i in range(place, stop):
         end = int(timed.end[i])
         while greeted < len(hellos) and hellos[greeted][0] < end:
@@ -109,11 +138,17 @@ def _take_singly(
         kind = int(timed.kind[i])
         t_us = account.timed(kind, int(timed.tag[i]), int(timed.ticks32[i]), arrival_of(end))
         if kind == HOLES_KIND and t_us is not None:
-            kept.append((t_us, int(timed.mask[i])))
-    if kept:
-        columns = np.array(kept, np.int64)
-        times.append(columns[:, 0])
-        masks.append(columns[:, 1].astype(np.uint8))
+            holes.append((t_us, int(timed.mask[i])))
+        elif kind == SLOPE_KIND and t_us is not None:
+            slopes.append((t_us, i))
+    if holes:
+        columns = np.array(holes, np.int64)
+        kept.times.append(columns[:, 0])
+        kept.masks.append(columns[:, 1].astype(np.uint8))
+    if slopes:
+        columns = np.array(slopes, np.int64)
+        kept.slope_times.append(columns[:, 0])
+        kept.slope_places.append(columns[:, 1])
     return greeted
 
 
@@ -161,9 +196,7 @@ def _greet_until_news(
     return good, greeted
 
 
-def _take_run(
-    timed: Timed, place: int, t_us: Column, account: Account, times: list[Column], masks: list[Bytes]
-) -> None:
+def _take_run(timed: Timed, place: int, t_us: Column, account: Account, kept: _Kept) -> None:
     """Take in a run of regular frames at once, as `Account.timed` would one by one."""
     stop = place + len(t_us)
     clock = account.clock
@@ -182,11 +215,14 @@ def _take_run(
             lost = (tags - before - 1) & 0xFFFF
             account.intake.lost_frames += int(lost.sum())
             if kind == HOLES_KIND:
-                times.append(own_us)
-                masks.append(timed.mask[place:stop][own])
+                kept.times.append(own_us)
+                kept.masks.append(timed.mask[place:stop][own])
                 for i in np.flatnonzero(lost).tolist():
                     start_us = int(own_us[i - 1]) if i else account.last_us[kind]
                     doubts.append((int(own[i]), 0, Doubt(start_us, int(own_us[i]), "lost", int(lost[i]))))
+        if kind == SLOPE_KIND:
+            kept.slope_times.append(own_us)
+            kept.slope_places.append(own + place)
         tail = own[-REMEMBERED:]
         keys = list(zip(timed.tag[place:stop][tail].tolist(), timed.ticks32[place:stop][tail].tolist(), strict=True))
         if account.first_key[kind] is None:

@@ -8,14 +8,13 @@ frame is 0.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from fingerlead.wire.carriers import Damaged
-from fingerlead.wire.messages import STATUS_WORDS, TROUBLE_WORDS, Answer, Hello, Levels, Request, Trouble
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from fingerlead.wire.messages import STATUS_WORDS, TROUBLE_WORDS, Answer, Hello, Levels, Request, Slope, Trouble
 
 Cause = Literal["lost", "gap", "restart"]
 
@@ -49,6 +48,22 @@ class Intake:
         self.bad_frames += damaged.delimited
 
 
+class Slopes(NamedTuple):
+    """The slopes of a recording, in order, as columns of one length: the steepness of each edge as the chanter saw it.
+
+    `t_us` is the time of the holes frame that shows the edge, `rise_raw` in raw counts per millisecond, `level_raw` the
+    sample at the crossing.
+    """
+
+    t_us: NDArray[np.int64]
+    hole: NDArray[np.uint8]
+    rise_raw: NDArray[np.uint16]
+    level_raw: NDArray[np.uint16]
+
+
+NO_SLOPES = Slopes(np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.uint16), np.empty(0, np.uint16))
+
+
 @dataclass(slots=True)
 class Record:
     """Hole states over time on one clock, with all that makes them doubtful.
@@ -66,6 +81,7 @@ class Record:
     clock: Literal["chanter", "host"] = "chanter"
     scan_us: int | None = None
     hello: Hello | None = None
+    slopes: Slopes = NO_SLOPES
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +126,15 @@ class TroubleSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class SlopeSeen:
+    """How steeply one hole crossed its level; the State of the same time came before it."""
+
+    t_us: int
+    slope: Slope
+    host_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Doubted:
     """Something may have happened that no frame shows."""
 
@@ -137,4 +162,4 @@ class Answered:
         return STATUS_WORDS[status] if status < len(STATUS_WORDS) else f"status number {status}"
 
 
-Event = Seen | State | RawState | TroubleSeen | Doubted | Answered
+Event = Seen | State | RawState | TroubleSeen | SlopeSeen | Doubted | Answered

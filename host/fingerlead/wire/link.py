@@ -11,7 +11,7 @@ from fingerlead.wire import messages as wire
 from fingerlead.wire.account import GAP_US, TIMED, Account, kind_and_tag
 from fingerlead.wire.carriers import Damaged, Framing, carry, new_reader, read_message
 from fingerlead.wire.errors import MessageError, NotAChanter
-from fingerlead.wire.events import Answered, Doubted, Event, Intake, RawState, Seen, State, TroubleSeen
+from fingerlead.wire.events import Answered, Doubted, Event, Intake, RawState, Seen, SlopeSeen, State, TroubleSeen
 
 PATIENCE_US = 2_000_000
 LONGEST_SHOWN = 8
@@ -129,6 +129,8 @@ class HostLink:
                 event = State(t_us, message.covered_mask, host_us)
             elif isinstance(message, wire.Raw):
                 event = RawState(t_us, message.samples, host_us)
+            elif isinstance(message, wire.Slope):
+                event = SlopeSeen(t_us, message, host_us)
             else:
                 event = TroubleSeen(t_us, message, host_us)
         elif isinstance(message, wire.Hello):

@@ -18,11 +18,11 @@ PROTOCOL = 1
 MAX_PAYLOAD = 200
 MAX_NAME = 24
 
-HELLO, HOLES_SEEN, RAW, ANSWER, TROUBLE = 0x01, 0x02, 0x03, 0x04, 0x05
+HELLO, HOLES_SEEN, RAW, ANSWER, TROUBLE, SLOPE = range(0x01, 0x07)
 WHO, STREAM, SET_THRESHOLDS, GET_THRESHOLDS, KEEP, CLOCK, RESTART = range(0x81, 0x88)
 
 # Bits of Hello.abilities.
-CAN_RAW, CAN_STORE_THRESHOLDS, CAN_STORE_TABLE = 1, 2, 4
+CAN_RAW, CAN_STORE_THRESHOLDS, CAN_STORE_TABLE, CAN_SLOPES = 1, 2, 4, 8
 
 # Values of Stream.what.
 STREAM_NOTHING, STREAM_HOLES, STREAM_RAW, STREAM_BOTH = range(4)
@@ -91,6 +91,20 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True)
+class Slope:
+    """How steeply a hole's sample crossed its level, for the holes frame of the same `ticks32`.
+
+    `rise_raw` is in raw counts per millisecond towards the new state, `level_raw` the sample at the crossing.
+    """
+
+    sequence: int
+    ticks32: int
+    hole: int
+    rise_raw: int
+    level_raw: int
+
+
+@dataclass(frozen=True, slots=True)
 class Who:
     """Ask for a hello."""
 
@@ -152,13 +166,14 @@ class Unknown:
 
 
 Request = Who | Stream | SetThresholds | GetThresholds | Keep | Clock | Restart
-Message = Hello | Holes | Raw | Answer | Trouble | Request | Unknown
+Message = Hello | Holes | Raw | Answer | Trouble | Slope | Request | Unknown
 
 _HELLO = struct.Struct("<B8s3BBBHB")
 _HOLES = struct.Struct("<HIB")
 _RAW = struct.Struct("<HI8H")
 _ANSWER = struct.Struct("<BB")
 _TROUBLE = struct.Struct("<BBHI")
+_SLOPE = struct.Struct("<HIBHH")
 _REQUEST = struct.Struct("<B")
 _STREAM = struct.Struct("<BBH")
 _SET_THRESHOLDS = struct.Struct("<B16H")
@@ -250,6 +265,12 @@ LAYOUTS = {
         lambda p: Trouble(*_TROUBLE.unpack_from(p, 1)),
         lambda m: _TROUBLE.pack(m.code, m.hole, m.detail, m.ticks32),
     ),
+    SLOPE: Layout(
+        "slope",
+        _SLOPE.size,
+        lambda p: Slope(*_SLOPE.unpack_from(p, 1)),
+        lambda m: _SLOPE.pack(m.sequence, m.ticks32, m.hole, m.rise_raw, m.level_raw),
+    ),
     WHO: _of_request("who", Who),
     STREAM: Layout(
         "stream",
@@ -276,6 +297,7 @@ TYPES: dict[type, int] = {
     Raw: RAW,
     Answer: ANSWER,
     Trouble: TROUBLE,
+    Slope: SLOPE,
     Who: WHO,
     Stream: STREAM,
     SetThresholds: SET_THRESHOLDS,
