@@ -1,0 +1,40 @@
+"""The firmware on the judge's sensors (tests/sensors): the same edges as a plain scan of the same samples."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from fingerlead.wire.carriers import StreamReader
+from fingerlead.wire.messages import Holes, decode
+from tests.sensors.carried import MIDDLE, by_firmware, script, states_of
+from tests.sensors.holes import draw
+from tests.sensors.judged import SCAN_US, Firmware
+from tests.sensors.playing import Hand, crossings, play, windows
+
+
+@pytest.fixture
+def firmware(build, storage) -> Firmware:
+    return Firmware(build / "chanter", storage)
+
+
+def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
+    """Two programs, one rule: on noisy samples of uneven holes, step for step."""
+    chance = np.random.default_rng(4)
+    sensors = replace(draw("capacitive", chance), noise=0.02)
+    played = play(crossings(20, chance), sensors, Hand(), chance)
+    raw = np.concatenate(list(windows(played, sensors, chance, 0, played.changes, SCAN_US)))
+    text = script(iter([(0, raw)]), MIDDLE, played.end_us, SCAN_US)
+    data = by_firmware(firmware.program, firmware.storage, text)
+    messages = [decode(item) for item in StreamReader().feed(data)]
+    seen = [(message.ticks32, message.covered_mask) for message in messages if isinstance(message, Holes)]
+    states = states_of(raw, MIDDLE, SCAN_US)
+    turns = [seen[0], *(now for before, now in pairwise(seen) if now[1] != before[1])]
+    assert [mask for _, mask in turns] == [mask for _, mask in states]
+    assert len(turns) > 50
+    # The firmware reads its clock a few microseconds after the sample is there.
+    apart = [late - t_us for (late, _), (t_us, _) in zip(turns, states, strict=True)][1:]
+    assert -SCAN_US <= min(apart) <= max(apart) <= SCAN_US

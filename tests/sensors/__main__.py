@@ -1,0 +1,108 @@
+"""`python -m tests.sensors [seen] [bad] [instant] [thirty] [coverage]`: the claims of finger times, held against the judge.
+
+What the program and the firmware say of chanters that the judge made, claim by claim; all where none is named. It takes
+minutes, so that it is no test.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from fingerlead.workbench.skew import bar_events, fit
+from tests.firmware.firmware_tools import made
+from tests.sensors.bad import BADS, healthy, look
+from tests.sensors.holes import HOLES, Kind, Sensors, draw
+from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
+from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
+from tests.sensors.workshop import Bar, bar_states, calibrated, levels_of
+
+KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
+HEALTHY = 600  # changes of a good chanter
+
+
+def all_at_one_instant(kind: Kind, chanters: int = 20, changes: int = 100) -> tuple[Against, Against]:
+    """2,000 crossings, all seals at one instant: with the levels of a calibration alone, and with the bar's skew."""
+    before, after = Against(), Against()
+    for seed in range(chanters):
+        chance = np.random.default_rng(seed)
+        sensors, notes = draw(kind, chance), crossings(changes, chance)
+        levels = levels_of(calibrated(sensors, chance))
+        skew = fit(bar_events(bar_states(sensors, levels, Bar(), chance)))
+        played, data = sent(sensors, notes, Hand(), seed, levels)
+        before.add(against(played, read_back(data)))
+        after.add(against(played, read_back(data, skew.apart_us + round(skew.uncertain_us))))
+    return before, after
+
+
+def coverage(kind: Kind, chanters: int = 200, changes: int = 20) -> Against:
+    """The stated uncertainty over many chanters, fingers up to 40 ms apart."""
+    out = Against()
+    for seed in range(chanters):
+        chance = np.random.default_rng(10_000 + seed)
+        sensors, notes = draw(kind, chance), crossings(changes, chance)
+        out.add(session(sensors, notes, Hand(apart_us=40_000), seed, levels_of(calibrated(sensors, chance))))
+    return out
+
+
+def at_thirty(kind: Kind, chanters: int = 20, changes: int = 60) -> Against:
+    """Finger times at 30 ms of travel."""
+    out = Against()
+    for seed in range(chanters):
+        chance = np.random.default_rng(20_000 + seed)
+        sensors, notes = draw(kind, chance), crossings(changes, chance)
+        hand = Hand(travel_us=(30_000, 30_000), apart_us=40_000)
+        out.add(session(sensors, notes, hand, seed, levels_of(calibrated(sensors, chance))))
+    return out
+
+
+def seen_by_the_engineer() -> list[str]:
+    """The findings that began it: E and D in turn, at 30 ms; rims 0 to 0.3 mm apart at four speeds."""
+    flush = Sensors(seal_mm=np.zeros(HOLES), noise=0.001)
+    levels = levels_of(calibrated(flush, np.random.default_rng(1)))
+    lines = [f"E and D in turn: {session(flush, back_and_forth('E', 'D', 56), PLAIN_HAND, 1, levels).words()}"]
+    rims = replace(flush, rim_mm=np.linspace(0.0, 0.3, HOLES))
+    levels = levels_of(calibrated(rims, np.random.default_rng(1)))
+    for travel_us in (12_000.0, 30_000.0, 100_000.0, 250_000.0):
+        hand = replace(PLAIN_HAND, travel_us=(travel_us, travel_us))
+        told = session(rims, crossings(200, np.random.default_rng(1)), hand, 1, levels)
+        errors, _ = told.of(True)
+        holes = np.array(told.hole)[np.array(told.lift)]
+        means = [errors[holes == hole].mean() for hole in np.unique(holes)]
+        lines.append(f"rims 0 to 0.3 mm, travel {travel_us / 1e3:.0f} ms: lifts {np.ptp(means) / 1e3:.1f} ms apart")
+    return lines
+
+
+def bad_sensors() -> list[str]:
+    """How soon the firmware names each kind of bad sensor, and whether it leaves a good one alone."""
+    with tempfile.TemporaryDirectory() as folder:
+        made(Path(folder), "host")
+        firmware = Firmware(Path(folder) / "chanter", Path(folder) / "storage")
+        lines = [f"{name}: {look(bad, firmware).words()}" for name, bad in BADS.items()]
+        return [*lines, f"good, {HEALTHY * PERIOD_US / 60e6:.0f} minutes: {healthy(firmware, HEALTHY).words()}"]
+
+
+def main() -> None:
+    """Print the claims that are named, or all."""
+    named = sys.argv[1:]
+    if not named or "seen" in named:
+        print("\n".join(seen_by_the_engineer()), flush=True)
+    if not named or "bad" in named:
+        print("\n".join(bad_sensors()), flush=True)
+    for kind in KINDS:
+        if not named or "instant" in named:
+            before, after = all_at_one_instant(kind)
+            print(f"{kind}, all at one instant, levels alone: {before.words()}")
+            print(f"{kind}, all at one instant, skew measured: {after.words()}", flush=True)
+        if not named or "thirty" in named:
+            print(f"{kind}, 30 ms of travel: {at_thirty(kind).words()}", flush=True)
+        if not named or "coverage" in named:
+            print(f"{kind}, 200 chanters: {coverage(kind).words()}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,163 @@
+"""A session of the judge's, as the program reads it, held against the truth: leads and blame, errors, coverage."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from fingerlead.library import analyse, read
+from fingerlead.timing.analysis import Analysis
+from fingerlead.wire.messages import Levels
+from tests.sensors.carried import MIDDLE, by_firmware, script, states_of, wire_bytes
+from tests.sensors.fingers import Floats
+from tests.sensors.holes import HOLES, Sensors
+from tests.sensors.playing import PERIOD_US, STEP_US, Hand, Played, play, windows
+
+BLAMED = ("stray", "apart", "extra")
+SCAN_US = 500  # of the firmware's host build
+_AT_ONCE = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Firmware:
+    """The firmware's host build, and where it keeps its levels."""
+
+    program: Path
+    storage: Path
+
+
+@dataclass(slots=True)
+class Against:
+    """What was told of changes, beside what was true; `errors_us` and `stated_us` are by edge, seen minus true."""
+
+    changes: int = 0
+    led: int = 0  # a finger was said to lead
+    blamed: int = 0  # something was said to have gone wrong
+    either: int = 0  # led or blamed or both
+    misread: int = 0  # not read as this one change
+    unsure: int = 0  # counted in no statistics
+    errors_us: list[float] = field(default_factory=list)
+    stated_us: list[float] = field(default_factory=list)
+    lift: list[bool] = field(default_factory=list)
+    hole: list[int] = field(default_factory=list)
+
+    def of(self, lift: bool) -> tuple[Floats, Floats]:
+        """Errors and stated uncertainties of all lifts, or of all coverings."""
+        rows = np.array(self.lift, dtype=bool) == lift
+        return np.array(self.errors_us)[rows], np.array(self.stated_us)[rows]
+
+    def add(self, other: Against) -> None:
+        """Take in what was told of another session."""
+        for name in self.__slots__:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+    @property
+    def told_share(self) -> float:
+        """The share of changes given a lead or a blame."""
+        return self.either / max(self.changes, 1)
+
+    def words(self) -> str:
+        """All figures, in lines."""
+        lines = [
+            f"{self.changes} changes: {self.told_share:.1%} given a lead or a blame ({self.led} a lead, {self.blamed} "
+            f"blame); {self.misread} read as something else, {self.unsure} called unsure"
+        ]
+        for lift, what in ((True, "lifts"), (False, "coverings")):
+            errors, stated = self.of(lift)
+            if len(errors):
+                lines.append(
+                    f"  {what}: {errors.mean() / 1e3:+.1f} ms ± {errors.std() / 1e3:.1f}, RMS "
+                    f"{np.sqrt((errors**2).mean()) / 1e3:.2f} ms; covered {(np.abs(errors) <= stated).mean():.1%} by "
+                    f"{np.median(stated) / 1e3:.1f} ms stated, {len(errors)} edges"
+                )
+        return "\n".join(lines)
+
+
+def raw_of(played: Played, sensors: Sensors, chance: np.random.Generator, step_us: int = STEP_US) -> np.ndarray:
+    """All raw samples of what was played, (n, 8)."""
+    parts = [
+        windows(played, sensors, chance, first, min(first + _AT_ONCE, played.changes), step_us).astype(np.uint16)
+        for first in range(0, played.changes, _AT_ONCE)
+    ]
+    return np.concatenate(parts).reshape(-1, HOLES)
+
+
+def bytes_by_host(played: Played, raw: np.ndarray, levels: Levels) -> bytes:
+    """Wire bytes: masks by the judge's own scan of the raw samples."""
+    return wire_bytes(states_of(raw.astype(np.int64), levels), played.end_us)
+
+
+def bytes_by_firmware(
+    firmware: Firmware, played: Played, sensors: Sensors, levels: Levels, chance: np.random.Generator
+) -> bytes:
+    """Wire bytes as the firmware sends them, at its own scan."""
+    samples = (
+        (at * PERIOD_US, windows(played, sensors, chance, at, at + 1, SCAN_US)[0]) for at in range(played.changes)
+    )
+    return by_firmware(firmware.program, firmware.storage, script(samples, levels, played.end_us, SCAN_US))
+
+
+def read_back(data: bytes, skew_us: int | None = None) -> Analysis:
+    """The program's analysis of wire bytes."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "session.bin"
+        path.write_bytes(data)
+        return analyse(read(path), skew_us=skew_us)
+
+
+def against(played: Played, analysis: Analysis) -> Against:
+    """What the analysis told, beside the truth. A change belongs to the window in which it begins."""
+    out = Against(changes=played.changes)
+    truth = {
+        (int(at), int(hole)): (float(t_us), bool(lift))
+        for at, hole, t_us, lift in zip(
+            played.change, played.moves.hole, played.moves.truth_us, played.moves.lift, strict=True
+        )
+    }
+    by_window: dict[int, list] = {}
+    for change in analysis.changes:
+        by_window.setdefault(change.start_us // PERIOD_US, []).append(change)
+    for at in range(played.changes):
+        told = by_window.get(at, [])
+        pair = played.notes[at], played.notes[at + 1]
+        led = any(change.lead is not None for change in told)
+        blamed = any(change.verdict in BLAMED for change in told)
+        out.led, out.blamed, out.either = out.led + led, out.blamed + blamed, out.either + (led or blamed)
+        out.unsure += any(change.verdict in ("perhaps", "unclear", "uncertain") for change in told)
+        if len(told) != 1 or (told[0].from_note, told[0].to_note) != pair:
+            out.misread += 1
+            continue
+        for finger in told[0].fingers:
+            if (at, finger.finger) not in truth:
+                continue
+            t_us, lift = truth[at, finger.finger]
+            out.errors_us.append(told[0].start_us + finger.after_start_us - t_us)
+            out.stated_us.append(float(stated_us(analysis, finger)))
+            out.lift.append(lift)
+            out.hole.append(finger.finger)
+    return out
+
+
+def stated_us(analysis: Analysis, finger: object) -> int:
+    """The uncertainty that is stated of one finger's time: its own, or the session's where it has none."""
+    own = getattr(finger, "uncertainty_us", None)
+    return analysis.timing.uncertainty_us if own is None else own
+
+
+def sent(
+    sensors: Sensors, notes: Sequence[int], hand: Hand, seed: int, levels: Levels = MIDDLE
+) -> tuple[Played, bytes]:
+    """What a hand plays on a chanter, and the wire bytes of it."""
+    chance = np.random.default_rng(seed)
+    played = play(notes, sensors, hand, chance)
+    return played, bytes_by_host(played, raw_of(played, sensors, chance), levels)
+
+
+def session(sensors: Sensors, notes: Sequence[int], hand: Hand, seed: int, levels: Levels = MIDDLE) -> Against:
+    """Play, scan, read, and hold against the truth."""
+    played, data = sent(sensors, notes, hand, seed, levels)
+    return against(played, read_back(data))
