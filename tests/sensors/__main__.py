@@ -1,4 +1,4 @@
-"""`python -m tests.sensors [seen] [bad] [instant] [thirty] [coverage]`: the claims of finger times, held against the judge.
+"""`python -m tests.sensors [seen] [bad] [instant] [thirty] [coverage]`: the claims held against the judge.
 
 What the program and the firmware say of chanters that the judge made, claim by claim; all where none is named. It takes
 minutes, so that it is no test.
