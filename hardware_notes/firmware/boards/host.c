@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "chanter.h"
+#include "rig.h"
 #include "script.h"
 
 #ifndef SCAN_US
@@ -31,6 +32,24 @@ static const char *storage;
 static bool restart;
 
 void board_read_samples(uint16_t samples[HOLES]) { memcpy(samples, script.samples, sizeof script.samples); }
+
+#ifdef RIG
+/* The pins as rows of a log, on the standard error: a row for each change. */
+void board_show(uint8_t seen_mask) {
+    static int shown = -1;
+    if (shown < 0) {
+        fprintf(stderr, "time_us,hole0,hole1,hole2,hole3,hole4,hole5,hole6,hole7\n");
+    }
+    if (shown != seen_mask) {
+        fprintf(stderr, "%u", (unsigned)script.now_us);
+        for (uint8_t hole = 0; hole < HOLES; hole++) {
+            fprintf(stderr, ",%d", seen_mask >> hole & 1);
+        }
+        fputc('\n', stderr);
+        shown = seen_mask;
+    }
+}
+#endif
 
 uint32_t board_microseconds(void) { return script_microseconds(&script, 0); }
 

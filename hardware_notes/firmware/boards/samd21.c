@@ -7,6 +7,7 @@
  */
 #include "cortex_m.h"
 #include "board.h"
+#include "rig.h"
 
 #define BYTE(address) (*(volatile uint8_t *)(uintptr_t)(address))
 #define SHORT(address) (*(volatile uint16_t *)(uintptr_t)(address))
@@ -20,6 +21,10 @@
 #define GCLK_CLKCTRL SHORT(0x40000C02u)
 #define GCLK_GENCTRL REGISTER(0x40000C04u)
 #define GCLK_GENDIV REGISTER(0x40000C08u)
+#define PORT_DIRSET REGISTER(0x41004408u)
+#define PORT_OUTCLR REGISTER(0x41004414u)
+#define PORT_OUTSET REGISTER(0x41004418u)
+#define PORT_OUTTGL REGISTER(0x4100441Cu)
 #define PORT_PMUX(group, pair) BYTE(0x41004430u + 0x80u * (group) + (pair))
 #define PORT_PINCFG(group, pin) BYTE(0x41004440u + 0x80u * (group) + (pin))
 
@@ -83,8 +88,22 @@ static const struct {
     uint8_t input, group, pin;
 } sensors[HOLES] = {{0, 0, 2}, {2, 1, 8}, {3, 1, 9}, {4, 0, 4}, {5, 0, 5}, {10, 1, 2}, {6, 0, 6}, {7, 0, 7}};
 
+#ifdef RIG
+/* The rig's pins: PA16 to PA23 for the holes, high while covered, and PA27 for the scan. */
+#define HOLE_PINS(mask) ((uint32_t)(mask) << 16)
+#define SCAN_PIN (1u << 27)
+
+void board_show(uint8_t seen_mask) {
+    PORT_OUTSET = HOLE_PINS(seen_mask);
+    PORT_OUTCLR = HOLE_PINS((uint8_t)~seen_mask);
+}
+#endif
+
 /* One conversion takes some 10 us: the eight lie within a tenth of a millisecond. */
 void board_read_samples(uint16_t samples[HOLES]) {
+#ifdef RIG
+    PORT_OUTTGL = SCAN_PIN;
+#endif
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         ADC_INPUTCTRL = 0x0F001800u | sensors[hole].input; /* halved, against ground: full scale is the supply */
         while (ADC_STATUS & SYNCING) {
@@ -213,6 +232,10 @@ void board_begin(void) {
     VECTORS = 0x00002000u;
     OSC8M &= ~0x300u; /* undivided: 8 MHz */
     PM_APBC_MASK |= 1u << 2 | 1u << 12 | 1u << 13 | 1u << 16;
+
+#ifdef RIG
+    PORT_DIRSET = HOLE_PINS(0xFFu) | SCAN_PIN;
+#endif
 
     clock_for(0x1C, 0); /* timers 4 and 5 as one of 32 bits, 8 MHz / 8 */
     TC4_CTRLA = 0x0308;

@@ -2,6 +2,7 @@
 
 #include "messages.h"
 #include "requests.h"
+#include "rig.h"
 
 #define TROUBLE_FRAME_MOST (TROUBLE_SIZE + CHECK_BYTES + 7) /* on the longer carrier */
 #define TELL_OVERRUN_EVERY_US 1000000u
@@ -76,6 +77,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
         return;
     }
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
+    board_show(c->seen_mask);
     uint8_t waited = c->chatter.waiting_mask;
     uint8_t crossed = chatter_see(&c->chatter, now_us, c->seen_mask);
     slopes_see(&c->slopes, samples, crossed, waited & (uint8_t)~c->chatter.waiting_mask);

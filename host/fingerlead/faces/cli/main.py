@@ -78,6 +78,10 @@ COMMANDS = {
         "devices",
         "Try everything that a chanter says it can do, bad requests too, and watch its scans, its link and its clock.",
     ),
+    "rig": (
+        "rig",
+        "Tell how early or late a chanter sees a finger, against a contact at the rim: bias, spread and drift.",
+    ),
     "simulate": ("simulate", "Play on a simulated chanter that speaks the real protocol."),
     "bug-report": (
         "bug_report",
