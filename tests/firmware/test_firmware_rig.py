@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 from dataclasses import replace
 from itertools import pairwise
@@ -30,7 +31,7 @@ def with_pins(tmp_path_factory):
     return folder / "chanter"
 
 
-def test_the_rig_measures_what_the_wire_is_late(with_pins, tmp_path, storage):
+def test_the_rig_measures_what_the_wire_is_late(with_pins, storage):
     chance = np.random.default_rng(3)
     # The contact at the rim is the truth, so that the hole seals where it touches.
     sensors = Sensors(seal_mm=np.zeros(HOLES))
@@ -41,9 +42,7 @@ def test_the_rig_measures_what_the_wire_is_late(with_pins, tmp_path, storage):
     done = subprocess.run([with_pins, storage], input=text, capture_output=True, timeout=120, check=True)
     # The contact comes from the truth; until then a column holds its place.
     header, *rows = done.stderr.splitlines()
-    pins = tmp_path / "pins.csv"
-    pins.write_bytes(b"\n".join([header + b",contact", *(row + b",0" for row in rows)]))
-    log = read_log(pins)
+    log = read_log(io.BytesIO(b"\n".join([header + b",contact", *(row + b",0" for row in rows)])))
     truth_us = np.rint(played.moves.truth_us).astype(np.int64)
     # A log begins with its first row.
     log = Log({**log.lines, "contact": Line(True, truth_us - int(rows[0].split(b",")[0]))}, log.end_us)

@@ -18,7 +18,7 @@ from fingerlead.workbench.rig import (
     student,
     true_moves,
 )
-from fingerlead.workbench.rig_log import Line, Log, LogError
+from fingerlead.workbench.rig_log import Line, Log, RigLogError
 from tests.workbench.rig_logs import EVERY_US, Planted, levels_of
 
 
@@ -145,10 +145,10 @@ def test_a_missed_first_move_belongs_to_the_hole_of_the_rest():
 
 
 def test_too_few_moves_are_not_judged():
-    with pytest.raises(LogError, match=f"at least {LEAST} moves"):
+    with pytest.raises(RigLogError, match=f"at least {LEAST} moves"):
         measure([log_of(Planted(moves=2 * LEAST - 2))])
     silent = log_of(Planted())
-    with pytest.raises(LogError, match="never does"):
+    with pytest.raises(RigLogError, match="never does"):
         measure([Log({**silent.lines, "contact": Line(False, np.array([], dtype=np.int64))}, silent.end_us)])
 
 

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, HOLES
-from fingerlead.workbench.rig_log import HOLE_LINES, Line, Log, LogError
+from fingerlead.workbench.rig_log import HOLE_LINES, Line, Log, RigLogError
 
 BOUNCE_US = 10_000
 SETTLE_US = 2_000  # of the firmware's chatter filter
@@ -118,10 +118,10 @@ def class_words(span: tuple[int, int] | None) -> str:
 
 
 def moves_of(log: Log) -> RigMoves:
-    """Every move of the rig's finger in a log, and what the chanter saw of it. LogError where there is none."""
+    """Every move of the rig's finger in a log, and what the chanter saw of it. RigLogError where there is none."""
     true_us, lift = true_moves(log.lines["contact"])
     if not len(true_us):
-        raise LogError("expected a contact that closes and opens, but it never does; does the finger touch the rim?")
+        raise RigLogError("expected a contact that closes and opens, but it never does; does the finger touch the rim?")
     seen = {hole: _seen(log, hole) for hole in range(HOLES) if HOLE_LINES[hole] in log.lines}
     bounds = np.concatenate(([-MINUTE_US], (true_us[1:] + true_us[:-1]) // 2, [log.end_us + MINUTE_US]))
     holes = _holes_of(bounds, seen)
@@ -151,7 +151,7 @@ def true_moves(contact: Line) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
 
 
 def measure(logs: Sequence[Log]) -> RigResult:
-    """Bias, spread and drift of each hole, lifts and coverings apart, by class of travel. Raises LogError."""
+    """Bias, spread and drift of each hole, lifts and coverings apart, by class of travel. Raises RigLogError."""
     moves = tuple(moves_of(log) for log in logs)
     notes = []
     if not all("top" in log.lines for log in logs):
@@ -166,7 +166,7 @@ def measure(logs: Sequence[Log]) -> RigResult:
                 rows += [row] if row is not None else []
                 notes += [note] if note else []
     if not rows:
-        raise LogError(
+        raise RigLogError(
             f"expected at least {LEAST} moves of one hole and one kind that the chanter saw; {_seen_words(moves)}"
         )
     return RigResult(tuple(rows), moves, tuple(notes))

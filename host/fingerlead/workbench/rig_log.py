@@ -20,7 +20,6 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import IO
 
 import numpy as np
@@ -42,7 +41,7 @@ _TIME = re.compile(r"time[\s_]*[\[(]?\s*(s|ms|us|µs|ns)?\s*[\])]?", re.IGNORECA
 _RATES_HZ = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 
 
-class LogError(ValueError):
+class RigLogError(ValueError):
     """A log that cannot be read; str() is one sentence."""
 
 
@@ -66,22 +65,21 @@ class Log:
     end_us: int
 
 
-def read_log(path: Path) -> Log:
-    """A log, whatever its kind. Raises LogError, and OSError where the file cannot be read."""
-    with path.open("rb") as file:
-        head = file.read(4096)
-        file.seek(0)
-        if head.startswith(b"PK"):
-            log = _sigrok(file)
-        elif re.match(rb"\s*\$(date|version|timescale|comment|scope|var)\b", head):
-            log = _vcd(file)
-        else:
-            log = _csv(file)
+def read_log(file: IO[bytes]) -> Log:
+    """A log, whatever its kind, from a file that can be sought. Raises RigLogError; OSError where it cannot be read."""
+    head = file.read(4096)
+    file.seek(0)
+    if head.startswith(b"PK"):
+        log = _sigrok(file)
+    elif re.match(rb"\s*\$(date|version|timescale|comment|scope|var)\b", head):
+        log = _vcd(file)
+    else:
+        log = _csv(file)
     log = Log({name.removeprefix("!"): _upright(name, line) for name, line in log.lines.items()}, log.end_us)
     if "contact" not in log.lines:
-        raise LogError(f"expected a line `contact`, the truth at the rim, but there is none; {NEEDS}")
+        raise RigLogError(f"expected a line `contact`, the truth at the rim, but there is none; {NEEDS}")
     if not any(name in log.lines for name in HOLE_LINES):
-        raise LogError(f"expected a line of at least one hole, `hole0` to `hole7`, but there is none; {NEEDS}")
+        raise RigLogError(f"expected a line of at least one hole, `hole0` to `hole7`, but there is none; {NEEDS}")
     return log
 
 
@@ -116,10 +114,10 @@ class _Turns:
         self.now[name] = high
 
     def add(self, count: int) -> None:
-        """Count turns; LogError where they are too many to be a finger's."""
+        """Count turns; RigLogError where they are too many to be a finger's."""
         self.count += count
         if self.count > MOST_TURNS:
-            raise LogError(
+            raise RigLogError(
                 f"expected at most {MOST_TURNS:,} turns of all lines together, but there are more; "
                 "log a shorter time, or look for a line that hums"
             )
@@ -133,13 +131,13 @@ class _Turns:
 
 
 def _named(names: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """The rig's lines among (key, name) of a log, by key; LogError where two have one name."""
+    """The rig's lines among (key, name) of a log, by key; RigLogError where two have one name."""
     found: dict[str, str] = {}
     for key, text in names:
         name = line_name(text)
         if name.removeprefix("!") in LINES:
             if {name.removeprefix("!"), f"!{name.removeprefix('!')}"} & set(found.values()):
-                raise LogError(f"expected each line once, but two are called `{name}`; rename one")
+                raise RigLogError(f"expected each line once, but two are called `{name}`; rename one")
             found[key] = name
     return found
 
@@ -152,7 +150,7 @@ def _csv(file: IO[bytes]) -> Log:
     header = next(rows, [])
     at = next((place for place, name in enumerate(header) if _TIME.fullmatch(name.strip())), None)
     if at is None:
-        raise LogError(
+        raise RigLogError(
             "expected a CSV with a header in which a column is called time_us or time_s, a VCD or a sigrok session, "
             f"but the first line is {', '.join(header)[:60]!r}"
         )
@@ -166,7 +164,7 @@ def _csv(file: IO[bytes]) -> Log:
             t_us = round(float(row[at]) * scale)
             levels = [(name, _LEVELS[row[place].strip().lower()]) for place, name in wanted]
         except (IndexError, KeyError, ValueError, OverflowError):
-            raise LogError(
+            raise RigLogError(
                 f"expected a time and a 0 or 1 for each line in row {number}, but it is {', '.join(row)[:60]!r}"
             ) from None
         if number == 2:
@@ -183,7 +181,7 @@ def _rows(file: IO[bytes]) -> Iterator[list[str]]:
     try:
         yield from filter(None, csv.reader(_text_lines(file)))
     except csv.Error as error:
-        raise LogError(f"expected rows with commas between, but one cannot be read ({error})") from None
+        raise RigLogError(f"expected rows with commas between, but one cannot be read ({error})") from None
 
 
 _LEVELS = {"0": False, "1": True, "0.0": False, "1.0": True, "low": False, "high": True}
@@ -194,9 +192,9 @@ def _text_lines(file: IO[bytes]) -> Iterator[str]:
     while line := file.readline(LONGEST_LINE):
         number += 1
         if len(line) == LONGEST_LINE:
-            raise LogError(f"expected lines of text, but line {number} has no end; is this a log?")
+            raise RigLogError(f"expected lines of text, but line {number} has no end; is this a log?")
         if b"\0" in line:
-            raise LogError(f"expected text, but line {number} has a byte 0 in it; is this a log?")
+            raise RigLogError(f"expected text, but line {number} has a byte 0 in it; is this a log?")
         text = line.decode("utf-8-sig" if number == 1 else "utf-8", errors="replace")
         if not text.lstrip().startswith((";", "#")):
             yield text
@@ -204,13 +202,15 @@ def _text_lines(file: IO[bytes]) -> Iterator[str]:
 
 def _next_us(before_us: int, t_us: int, where: str) -> int:
     if t_us < before_us:
-        raise LogError(f"expected times that go on, but {where} goes back from {before_us} to {t_us} µs; log it anew")
+        raise RigLogError(
+            f"expected times that go on, but {where} goes back from {before_us} to {t_us} µs; log it anew"
+        )
     return t_us
 
 
 def _within(t_us: int) -> None:
     if t_us > GREATEST_US:
-        raise LogError("expected a log of some minutes, but its times go on for more than eleven days; which unit?")
+        raise RigLogError("expected a log of some minutes, but its times go on for more than eleven days; which unit?")
 
 
 # -- VCD ---------------------------------------------------------------------------------------------------------------
@@ -226,17 +226,19 @@ def _vcd(file: IO[bytes]) -> Log:
             text = "".join(_until_end(tokens))
             found = re.fullmatch(r"(1|10|100)(s|ms|us|ns|ps|fs)", text)
             if found is None:
-                raise LogError(f"expected a timescale such as 1 us, but it is {text[:40]!r}")
+                raise RigLogError(f"expected a timescale such as 1 us, but it is {text[:40]!r}")
             scale_us = int(found[1]) * _UNITS_US[found[2]]
         elif token == "$var":
             parts = list(_until_end(tokens))
             if len(parts) < 4:
-                raise LogError(f"expected a variable's kind, size, sign and name, but it is {' '.join(parts)[:60]!r}")
+                raise RigLogError(
+                    f"expected a variable's kind, size, sign and name, but it is {' '.join(parts)[:60]!r}"
+                )
             names.append((parts[2], parts[3]))
         elif token.startswith("$"):
             list(_until_end(tokens))
     else:
-        raise LogError("expected $enddefinitions after the names of the lines, but the file ends before it")
+        raise RigLogError("expected $enddefinitions after the names of the lines, but the file ends before it")
     wanted = _named(names)
     turns, first_us, t_us = _Turns(wanted.values()), None, 0
     for token in tokens:
@@ -244,7 +246,7 @@ def _vcd(file: IO[bytes]) -> Log:
             try:
                 now_us = round(int(token[1:]) * scale_us)
             except (ValueError, OverflowError):
-                raise LogError(f"expected a time after #, but it is {token[:40]!r}") from None
+                raise RigLogError(f"expected a time after #, but it is {token[:40]!r}") from None
             t_us = _next_us(t_us if first_us is not None else now_us, now_us, f"the time {token[:40]}")
             first_us = now_us if first_us is None else first_us
             _within(t_us - first_us)
@@ -256,7 +258,7 @@ def _vcd(file: IO[bytes]) -> Log:
 def _vcd_tokens(file: IO[bytes]) -> Iterator[str]:
     while line := file.readline(LONGEST_LINE):
         if len(line) == LONGEST_LINE:
-            raise LogError("expected lines of text in the VCD, but one has no end; is it whole?")
+            raise RigLogError("expected lines of text in the VCD, but one has no end; is it whole?")
         yield from line.decode("utf-8", errors="replace").split()
 
 
@@ -275,7 +277,7 @@ def _sigrok(file: IO[bytes]) -> Log:
         with zipfile.ZipFile(file) as archive:
             return _session(archive)
     except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, zlib.error) as error:
-        raise LogError(f"expected a sigrok session, a whole ZIP file, but it cannot be read ({error})") from None
+        raise RigLogError(f"expected a sigrok session, a whole ZIP file, but it cannot be read ({error})") from None
 
 
 def _session(archive: zipfile.ZipFile) -> Log:
@@ -284,7 +286,9 @@ def _session(archive: zipfile.ZipFile) -> Log:
     probes = {f"{int(key[5:]) - 1}": name for key, name in about.items() if re.fullmatch(r"probe[0-9]{1,3}", key)}
     wanted = {int(bit): name for bit, name in _named(probes.items()).items()}
     if any(not 0 <= bit < 8 * unit for bit in wanted):
-        raise LogError(f"expected probes 1 to {8 * unit} in samples of {unit} bytes, but a line is named beyond that")
+        raise RigLogError(
+            f"expected probes 1 to {8 * unit} in samples of {unit} bytes, but a line is named beyond that"
+        )
     turns, sample, step_us = _Turns(wanted.values()), 0, 1e6 / rate_hz
     for piece in _pieces(archive, about.get("capturefile", "logic-1"), unit):
         rows = np.frombuffer(piece, dtype=np.uint8).reshape(-1, unit)
@@ -304,19 +308,19 @@ def _session(archive: zipfile.ZipFile) -> Log:
 
 def _metadata(archive: zipfile.ZipFile) -> dict[str, str]:
     if "metadata" not in archive.namelist():
-        raise LogError("expected a sigrok session, but there is no file `metadata` in this ZIP file")
+        raise RigLogError("expected a sigrok session, but there is no file `metadata` in this ZIP file")
     with archive.open("metadata") as entry:
         data = entry.read(MOST_METADATA + 1)
     if len(data) > MOST_METADATA:
-        raise LogError(f"expected at most {MOST_METADATA:,} bytes of metadata, but there are more; is it a session?")
+        raise RigLogError(f"expected at most {MOST_METADATA:,} bytes of metadata, but there are more; is it a session?")
     parser = configparser.RawConfigParser(strict=False, comment_prefixes=("#",), delimiters=("=",))
     try:
         parser.read_string(data.decode("utf-8", errors="replace"))
     except configparser.Error as error:
-        raise LogError(f"expected metadata as an INI text, but it is not ({str(error).splitlines()[0]})") from None
+        raise RigLogError(f"expected metadata as an INI text, but it is not ({str(error).splitlines()[0]})") from None
     devices = [section for section in parser.sections() if "capturefile" in parser[section]]
     if not devices:
-        raise LogError("expected a session with logic samples, but its metadata names no capturefile")
+        raise RigLogError("expected a session with logic samples, but its metadata names no capturefile")
     return dict(parser[devices[0]])
 
 
@@ -324,13 +328,13 @@ def _rate_hz(text: str) -> float:
     found = re.fullmatch(r"([0-9]{1,12}(?:\.[0-9]{1,9})?)\s*([kKmMgG]?)(?:Hz)?", text.strip())
     rate_hz = float(found[1]) * _RATES_HZ[found[2].lower()] if found else 0.0
     if not 100 <= rate_hz <= 1e10:
-        raise LogError(f"expected a samplerate such as 1 MHz, but it is {text[:40]!r}")
+        raise RigLogError(f"expected a samplerate such as 1 MHz, but it is {text[:40]!r}")
     return rate_hz
 
 
 def _whole(text: str, what: str, most: int) -> int:
     if not re.fullmatch(r"[0-9]{1,3}", text.strip()) or not 1 <= int(text) <= most:
-        raise LogError(f"expected {what} from 1 to {most}, but it is {text[:40]!r}")
+        raise RigLogError(f"expected {what} from 1 to {most}, but it is {text[:40]!r}")
     return int(text)
 
 
@@ -339,10 +343,10 @@ def _pieces(archive: zipfile.ZipFile, capture: str, unit: int) -> Iterator[bytes
     numbered = re.compile(re.escape(capture) + r"-([0-9]{1,9})")
     chunks = [(int(found[1]), name) for name in archive.namelist() if (found := numbered.fullmatch(name))]
     if any(info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for info in archive.infolist()):
-        raise LogError("expected a ZIP file as sigrok writes it, deflated, but this one is packed otherwise")
+        raise RigLogError("expected a ZIP file as sigrok writes it, deflated, but this one is packed otherwise")
     names = [name for _, name in sorted(chunks)] or [name for name in archive.namelist() if name == capture]
     if not names:
-        raise LogError(
+        raise RigLogError(
             f"expected the samples in `{capture}` or `{capture}-1`, but there is no such file in the session"
         )
     total, rest = 0, b""
@@ -351,7 +355,7 @@ def _pieces(archive: zipfile.ZipFile, capture: str, unit: int) -> Iterator[bytes
             while data := entry.read(PIECE):
                 total += len(data)
                 if total > MOST_SAMPLE_BYTES:
-                    raise LogError(
+                    raise RigLogError(
                         f"expected at most {MOST_SAMPLE_BYTES >> 30} GiB of samples, but there are more; log at 1 MHz, "
                         "or a shorter time"
                     )

@@ -13,7 +13,7 @@ from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.rig_page import figure_text, render
 from fingerlead.store.files import write_output
 from fingerlead.workbench.rig import RigResult, as_dict, class_words, measure
-from fingerlead.workbench.rig_log import Log, LogError, read_log
+from fingerlead.workbench.rig_log import Log, RigLogError, read_log
 
 
 def rig(
@@ -30,7 +30,7 @@ def rig(
         raise Problem(f"the page would be written over the log in {output}; name another file with -o")
     if len({file.resolve() for file in files}) < len(files):
         raise Problem("a file is named twice, and would be counted twice; name each once")
-    with problem_from(LogError):
+    with problem_from(RigLogError):
         result = measure([_log(file) for file in files])
     if output is not None:
         with writing("the page", output):
@@ -53,9 +53,9 @@ def table(result: RigResult) -> list[str]:
 
 def _log(file: Path) -> Log:
     try:
-        with StatusLine(f"reading {file}"):
-            return read_log(file)
-    except LogError as error:
+        with StatusLine(f"reading {file}"), file.open("rb") as log:
+            return read_log(log)
+    except RigLogError as error:
         raise Problem(f"{path_text(file)}: {error}") from None
     except OSError as error:
         raise Problem(f"{path_text(file)} could not be read: {error.strerror}; name a log that is there") from None
