@@ -21,7 +21,9 @@ fault in it. All shapes are our own choice, drawn wide; each fault is what its r
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import deepcopy
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, get_args
 
 import numpy as np
@@ -53,6 +55,22 @@ class Rehearsed:
     holes: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Healthy:
+    """A calibration on whole sensors, raw and without noise, and the noise; `rng` goes on where a fault is drawn."""
+
+    t_us: NDArray[np.int64]
+    steps: tuple[tuple[int, int, int], ...]
+    heights: NDArray[np.float64]
+    raw: NDArray[np.float64]
+    noises: NDArray[np.float64]
+    open_raw: NDArray[np.float64]
+    swing: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    hole: int
+    rng: np.random.Generator
+
+
 def rehearse(
     plan: Sequence[tuple[str, int | None]],
     seed: int,
@@ -62,6 +80,17 @@ def rehearse(
     held_us: int = HELD_US,
 ) -> Rehearsed:
     """Play the steps of `plan` (kind, hole). `left_out` is a hole that the player never covers."""
+    healthy = _healthy(tuple(plan), seed, rate_hz, left_out, held_us)
+    raw, holes = _sensed(healthy, fault, rate_hz)
+    samples = np.clip(np.rint(raw, out=raw), 0, FULL_SCALE, out=raw).astype(np.uint16)
+    return Rehearsed(healthy.t_us, samples, healthy.steps, holes)
+
+
+@lru_cache(maxsize=1)
+def _healthy(
+    plan: Sequence[tuple[str, int | None]], seed: int, rate_hz: int, left_out: int | None, held_us: int
+) -> _Healthy:
+    """What every fault of a seed is planted in: most of the work, done once for faults tried one after the other."""
     rng = np.random.default_rng(seed)
     hands = Hands(seed)
     asked_us: list[tuple[int, int, int]] = []
@@ -77,33 +106,27 @@ def rehearse(
         heights[:, left_out] = 0.0
     # Pressure is never quite steady.
     heights *= 1 - 0.02 * heights * (1 + np.sin(t_us[:, None] * rng.uniform(2e-6, 5e-6, HOLES)))
-    hole = int(rng.integers(HOLES))
-    raw, holes = _sensed(rng, t_us, heights, fault, hole, rate_hz)
-    samples = np.clip(np.rint(raw), 0, FULL_SCALE).astype(np.uint16)
+    faulty = int(rng.integers(HOLES))
     steps = tuple(
         (int(asked), int(held), int(end)) for asked, held, end in (np.searchsorted(t_us, row) for row in asked_us)
     )
-    return Rehearsed(t_us, samples, steps, holes)
-
-
-def _sensed(
-    rng: np.random.Generator,
-    t_us: NDArray[np.int64],
-    heights: NDArray[np.float64],
-    fault: RawFault | None,
-    hole: int,
-    rate_hz: int,
-) -> tuple[NDArray[np.float64], tuple[int, ...]]:
-    """Raw samples before they are cut off at the rails, and the holes with the fault."""
-    rows = len(t_us)
     open_raw = rng.uniform(60, 200, HOLES)
     swing = rng.uniform(350, 700, HOLES)
     noise = swing / rng.uniform(15, 60, HOLES) / 5.15  # standard deviation; 5.15 of them are nearly peak to peak
     raw = open_raw + heights * swing
     raw += heights @ (_beside() * rng.uniform(0, 0.05, (HOLES, HOLES))) * swing
     raw += rng.uniform(-0.03, 0.03, HOLES) * swing * (t_us[:, None] / t_us[-1])
-    one = raw[:, hole]
-    noises = rng.standard_normal((rows, HOLES)) * noise
+    noises = rng.standard_normal((len(t_us), HOLES)) * noise
+    return _Healthy(t_us, steps, heights, raw, noises, open_raw, swing, noise, faulty, rng)
+
+
+def _sensed(healthy: _Healthy, fault: RawFault | None, rate_hz: int) -> tuple[NDArray[np.float64], tuple[int, ...]]:
+    """Raw samples before they are cut off at the rails, and the holes with the fault."""
+    t_us, heights, open_raw, swing, hole = (
+        healthy.t_us, healthy.heights, healthy.open_raw, healthy.swing, healthy.hole,
+    )  # fmt: skip
+    rng, raw, noises = deepcopy(healthy.rng), healthy.raw.copy(), healthy.noises.copy()
+    rows, one = len(t_us), raw[:, hole]
     holes: tuple[int, ...] = (hole,)
     seconds = t_us / 1e6
     match fault:
@@ -123,7 +146,7 @@ def _sensed(
         case "saturated":
             one[:] = one[0] + (one - one[0]) * (FULL_SCALE - one[0]) / swing[hole] * rng.uniform(1.08, 1.8)
         case "noisy":
-            noises[:, hole] *= swing[hole] / rng.uniform(1.5, 4.5) / 5.15 / noise[hole]
+            noises[:, hole] *= swing[hole] / rng.uniform(1.5, 4.5) / 5.15 / healthy.noise[hole]
         case "hum":
             peak = swing[hole] / rng.uniform(1.5, 4.5) / 2
             line_hz = rng.choice((50, 60)) + rng.uniform(-0.1, 0.1)

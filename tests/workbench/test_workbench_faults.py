@@ -19,13 +19,12 @@ SEEDS = range(50)
 def table():
     """What each planted kind was taken for, and how often a healthy hole beside it was called bad."""
     told, healthy = {}, Counter()
-    for kind in (None, *RAW_FAULTS):
-        row = told.setdefault(kind, Counter())
-        for seed in SEEDS:
+    for seed in SEEDS:
+        for kind in (None, *RAW_FAULTS):
             taken, holes = calibration(seed, kind)
             for report in holes_of(taken):
                 if report.hole in holes:
-                    row[report.fault] += 1
+                    told.setdefault(kind, Counter())[report.fault] += 1
                     assert report.fault is None or REMEDIES[report.fault] in report.words
                 else:
                     healthy[report.verdict] += 1
@@ -47,13 +46,13 @@ def test_a_healthy_hole_is_hardly_ever_called_bad(table):
 
 
 @pytest.mark.parametrize("rate_hz", [200, 1_000])
-@pytest.mark.parametrize("kind", RAW_FAULTS)
-def test_other_rates_tell_the_same(kind, rate_hz):
-    right = 0
+def test_other_rates_tell_the_same(rate_hz):
+    right = Counter()
     for seed in range(100, 105):
-        taken, holes = calibration(seed, kind, rate_hz=rate_hz)
-        right += all(report.fault == kind for report in holes_of(taken) if report.hole in holes)
-    assert right >= 4
+        for kind in RAW_FAULTS:
+            taken, holes = calibration(seed, kind, rate_hz=rate_hz)
+            right[kind] += all(report.fault == kind for report in holes_of(taken) if report.hole in holes)
+    assert [kind for kind in RAW_FAULTS if right[kind] < 4] == [], right
 
 
 def test_a_hole_that_was_never_covered_is_named():

@@ -20,9 +20,13 @@ class Clock:
         self.us += max(1, round(seconds * 1e6))
 
 
+# As often as a usual USB adapter hands over what has come (FTDI's latency timer: 16 ms); a step a scan is slow to simulate.
+HANDED_OVER_S = 0.016
+
+
 def hands_port(seed=1, **how):
     clock = Clock()
-    return HandsPort(seed=seed, clock=clock, sleep=clock.sleep, **how), clock
+    return HandsPort(seed=seed, clock=clock, sleep=lambda seconds: clock.sleep(HANDED_OVER_S), **how), clock
 
 
 class Sulking:
