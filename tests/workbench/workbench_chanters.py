@@ -20,7 +20,7 @@ class Clock:
         self.us += max(1, round(seconds * 1e6))
 
 
-# As often as a usual USB adapter hands over what has come (FTDI's latency timer: 16 ms); a step a scan is slow to simulate.
+# As often as a usual USB adapter hands over what has come: FTDI's latency timer, 16 ms. Scan by scan takes longer.
 HANDED_OVER_S = 0.016
 
 

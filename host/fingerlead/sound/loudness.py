@@ -45,8 +45,7 @@ def weight(hz: npt.ArrayLike) -> Floats:
     turn = np.exp(-2j * np.pi * np.minimum(np.asarray(hz, dtype=np.float64), _TABLE_RATE_HZ / 2) / _TABLE_RATE_HZ)
 
     def response(b: tuple[float, ...], a: tuple[float, ...]) -> npt.NDArray[np.complex128]:
-        powers = turn[..., None] ** np.arange(3)
-        ratio: npt.NDArray[np.complex128] = (powers @ np.array(b)) / (powers @ np.array(a))
+        ratio: npt.NDArray[np.complex128] = (b[0] + turn * (b[1] + turn * b[2])) / (a[0] + turn * (a[1] + turn * a[2]))
         return ratio
 
     both = response(_SHELF_B, _SHELF_A) * response(_HIGH_PASS_B, _HIGH_PASS_A)
