@@ -131,7 +131,7 @@ def heard(practice: Practice, data: bytes, cuts: list[int] | None = None, idle=l
     events: list = []
     listening = Listening(TABLE, lambda what, timing: events.extend(practice.hear(what, timing)))
     practice.ask_through(listening.begin_music)
-    bounds = [0, *sorted(set(cuts if cuts is not None else range(64, len(data), 64))), len(data)]
+    bounds = [0, *sorted(set(cuts if cuts is not None else range(256, len(data), 256))), len(data)]
     for number, (begin, end) in enumerate(pairwise(bounds)):
         if data[begin:end]:
             listening.take(Chunk(data[begin:end], number), "stream")

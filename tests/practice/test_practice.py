@@ -612,10 +612,14 @@ def told(events) -> list:
 SESSION = wire_of([ScriptNote(note, 300_000) for note in (0, 2) * 12 + (0, 1, 5, 2, 0)], 5)
 
 
+@pytest.fixture(scope="module")
+def whole():
+    return told(heard(a_practice(key="low-g-b"), SESSION))
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.data())
-def test_playing_in_any_pieces_is_judged_and_counted_the_same(data):
-    whole = told(heard(a_practice(key="low-g-b"), SESSION))
+def test_playing_in_any_pieces_is_judged_and_counted_the_same(whole, data):
     assert any(isinstance(event, Passed) for event in whole)
     cuts = data.draw(st.lists(st.integers(1, len(SESSION) - 1), max_size=60))
     idle = data.draw(st.sampled_from([lambda n: True, lambda n: False, lambda n: n % 3 == 0]))
