@@ -13,13 +13,13 @@ from fingering.holes import FINGERS
 from fingerlead.faces.cli import calibrate as calibrate_command
 from fingerlead.faces.cli import calibrate_screen
 from fingerlead.faces.cli.problem import Problem
-from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.measurement import Calibrating
+from tests.workbench.workbench_chanters import QUICK, hands_port
 
 DEVICE = Setup().device_id.hex()
 
@@ -33,9 +33,7 @@ def run(monkeypatch, tmp_path):
     made = {}
 
     def open_port(spec):
-        clock = _Clock()
-        how = made.get("how", {})
-        return HandsPort(seed=2, clock=clock, sleep=clock.sleep, **how), clock
+        return hands_port(seed=2, **{"setup": QUICK, **made["how"]})
 
     monkeypatch.setattr(calibrate_command, "open_port", open_port)
 
@@ -45,16 +43,6 @@ def run(monkeypatch, tmp_path):
 
     go.folder = tmp_path
     return go
-
-
-class _Clock:
-    us = 0
-
-    def __call__(self):
-        return self.us
-
-    def sleep(self, seconds):
-        self.us += max(1, round(seconds * 1e6))
 
 
 def test_calibrate_keeps_what_it_found_and_undo_takes_it_back(run):
@@ -91,7 +79,7 @@ def test_what_it_says_to_run_is_for_the_same_pupil_and_folder(run):
 
 
 def test_skew_is_measured_and_found_by_the_device(run):
-    done = run("--skew")
+    done = run("--skew", setup=Setup())
     assert done.exit_code == 0, done.output
     assert "The thumb's hole is not measured." in done.stdout
     skew_us = measured_skew_us(Setup().device_id, run.folder)

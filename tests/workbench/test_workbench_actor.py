@@ -28,11 +28,9 @@ from fingerlead.workbench.actor import (
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.talk import Refused
 from fingerlead.workbench.workbench import Workbench, WorkbenchError
-from tests.workbench.workbench_chanters import Sulking, answer_all, hands_port
+from tests.workbench.workbench_chanters import QUICK, Sulking, answer_all, hands_port
 
 DEVICE = Setup().device_id.hex()
-# Fewer scans than usual: quicker to simulate.
-QUICK = Setup(scan_us=4_000)
 DEFAULT = tuple((sensor.cover_at, sensor.uncover_at) for sensor in sensors())
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fingerlead.ports.base import Chunk
 from fingerlead.ports.simulated_port import HandsPort
+from fingerlead.simulated.chanter import Setup
 from fingerlead.wire import messages as wire
 from fingerlead.wire.link import ChanterLink
 from fingerlead.wire.messages import thresholds_body
@@ -22,6 +23,8 @@ class Clock:
 
 # As often as a usual USB adapter hands over what has come: FTDI's latency timer, 16 ms. Scan by scan takes longer.
 HANDED_OVER_S = 0.016
+# Fewer scans than usual: quicker to simulate.
+QUICK = Setup(scan_us=4_000)
 
 
 def hands_port(seed=1, **how):
