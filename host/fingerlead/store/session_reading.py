@@ -230,7 +230,7 @@ def _snapshot(path: Path, copy: Path) -> Path:
     """Copy the file and its log as they were at one instant.
 
     Pages that move from the log into the file meanwhile do no harm, as the copied log still has them; only a log begun
-    anew would, and its header shows that.
+    anew would, and its header, looked at again after copying, shows that.
     """
     for _ in range(SNAPSHOT_TRIES):
         before = _header(path)
@@ -243,7 +243,7 @@ def _snapshot(path: Path, copy: Path) -> Path:
                 shutil.copyfile(log, log_copy)
         if names_another_file(copy):
             raise SessionError(path, f"{_EXPECTED}; the journal beside it names a file to be deleted. Do not trust it")
-        if _header(copy) == before:
+        if before == _header(copy) == _header(path):
             return copy
     raise SessionError(path, "expected a session at rest; this one changes all the time. Try again")
 
