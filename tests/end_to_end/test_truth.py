@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,7 +16,7 @@ import pytest
 
 from fingering.table import standard_table
 from fingerlead.reading.costs import LONGEST_INNER_US
-from fingerlead.simulated.sensing import COVERED_RAW, OPEN_RAW, TRAVEL_US, sensors
+from fingerlead.simulated.sensing import sensors
 from fingerlead.store.intake import load
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Settings
@@ -44,16 +45,15 @@ def played(folder: Path, *options: str, on: str = "pty") -> tuple[Path, Path]:
 
 def expected_states(truth, kind):
     """When an ideal scan sees each finger: the first scan at or after the known lag of its sensor."""
-    # A sample is rounded: it reaches a level as soon as the height is less than half a count short of it.
-    half_us = round(TRAVEL_US * 0.5 / (COVERED_RAW - OPEN_RAW)) - 1
+    # A sample is rounded: it reaches a level as soon as it is less than half a count short of it.
+    rounded = [replace(s, cover_at=s.cover_at - 0.5, uncover_at=s.uncover_at + 0.5) for s in sensors(kind)]
     crossings = sorted(
-        (edge.t_us + known_lag_us(sensors(kind)[edge.finger], edge.motion) - half_us, edge.finger)
-        for edge in truth.performance.edges
+        (edge.t_us + known_lag_us(rounded[edge.finger], edge.motion), edge.finger) for edge in truth.performance.edges
     )
     first_us, scan_us = truth.first_stamp_us, truth.scan_us
     states, mask = [(0, truth.performance.start_mask)], truth.performance.start_mask
     for crossing_us, finger in crossings:
-        seen_us = -(-(crossing_us - first_us) // scan_us) * scan_us
+        seen_us = -int(-(crossing_us - first_us) // scan_us) * scan_us
         mask ^= 1 << finger
         if states[-1][0] == seen_us:
             states.pop()

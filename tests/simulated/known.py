@@ -8,11 +8,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from numpy.polynomial import Polynomial
+
 from fingering.holes import FINGERS, from_text
 from fingering.notes import NOTES, note_index
+from fingerlead.simulated.motion import OPEN_MM, PRESS_MM, SEAL_MM, TRAVEL_US
 from fingerlead.simulated.performance import Edge, Motion, Performance, PerformedNote, PlantedFault, PlayedGrace
 from fingerlead.simulated.pupil import STANDARD, Habit, SimulatedPupil, troublesome
-from fingerlead.simulated.sensing import SETTLE_US, TRAVEL_US, Eye, Heights, Masks, Sensor, Sensors, levels_of, sensors
+from fingerlead.simulated.sensing import SETTLE_US, Eye, Heights, Masks, Sensor, Sensors, levels_of, sensors
 
 
 def masks_of(performance: Performance) -> list[tuple[int, int]]:
@@ -27,11 +30,21 @@ def masks_of(performance: Performance) -> list[tuple[int, int]]:
     return out
 
 
-def known_lag_us(sensor: Sensor, motion: Motion) -> int:
-    """How long after the true edge a sensor without noise sees it, negative where before; scans add up to `scan_us`."""
+def known_lag_us(sensor: Sensor, motion: Motion, travel_us: float = TRAVEL_US) -> float:
+    """How long after the seal a quiet capacitive sensor sees it, negative where before; scans add up to `scan_us`.
+
+    The plate capacitor solved for its height, and the minimum-jerk path for when the finger is there.
+    """
     level = sensor.cover_at if motion == "lower" else sensor.uncover_at
-    height = (level - sensor.open_raw) / (sensor.covered_raw - sensor.open_raw)
-    return round((height - 0.5 if motion == "lower" else 0.5 - height) * TRAVEL_US)
+    share = (level - sensor.open_raw) / (sensor.covered_raw - sensor.open_raw)
+    height_mm = 0.8 / share - 0.8
+    way_mm = OPEN_MM + PRESS_MM
+    way = Polynomial((PRESS_MM / way_mm, 0, 0, -10, 15, -6))
+    seal, there = (
+        next(float(root.real) for root in (way + mm / way_mm).roots() if abs(root.imag) < 1e-9 and 0 <= root.real <= 1)
+        for mm in (SEAL_MM, height_mm)
+    )
+    return (there - seal) * travel_us * (1 if motion == "lift" else -1)
 
 
 def sense(

@@ -10,11 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.holes import HOLES, from_text
+from fingerlead.simulated.motion import OPEN_MM, PRESS_MM, QUICKEST_US, SEAL_MM, SLOWEST_US, Course, Motion
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import CHUNK, ChatterFilter, Comparator, Eye, Heights, Sensor, levels_of, sensors
+from fingerlead.simulated.transducers import KINDS, Kind, Transducer, raw_samples
 from tests.simulated.known import known_lag_us, sense
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -106,9 +108,92 @@ def test_quiet_sensors_add_their_known_lag_and_no_more_than_one_scan(seed: int) 
         assert all(-12 <= t - e <= 512 for t, e in zip(times, expected, strict=True))
 
 
-def test_the_usual_sensors_stay_within_the_skew_that_is_assumed_of_a_chanter() -> None:
-    lags_us = [known_lag_us(sensor, motion) for sensor in sensors("usual") for motion in ("lift", "lower")]
-    assert 1_000 < max(lags_us) - min(lags_us) <= 3_000
+def test_the_same_sensors_are_further_apart_in_time_the_slower_a_finger_is() -> None:
+    def apart_us(travel_us: int) -> float:
+        lags_us = [known_lag_us(sensor, motion, travel_us) for sensor in sensors() for motion in ("lift", "lower")]
+        return max(lags_us) - min(lags_us)
+
+    assert apart_us(QUICKEST_US) < 1_000
+    assert apart_us(SLOWEST_US) > 10_000
+
+
+@given(SEEDS, st.integers(QUICKEST_US, SLOWEST_US))
+@settings(max_examples=20, deadline=None)
+def test_a_finger_is_at_the_height_of_the_seal_when_the_sound_changes(seed: int, travel_us: int) -> None:
+    rng = np.random.default_rng(seed)
+    seals_us = np.cumsum(rng.integers(1_000, 400_000, 30))
+    course = Course(seals_us.tolist(), bool(seed % 2), Motion(travel_us, roll_us=seed % 3 * 10_000))
+    before, after = course.heights_mm(seals_us - 1.0), course.heights_mm(seals_us + 1.0)
+    assert np.abs(course.heights_mm(seals_us.astype(np.float64)) - SEAL_MM).max() < 1e-6
+    assert ((before < SEAL_MM) == (np.arange(30) % 2 == 0 if seed % 2 else np.arange(30) % 2 == 1)).all()
+    assert ((after > SEAL_MM) == (before < SEAL_MM)).all()
+    everywhere = course.heights_mm(np.arange(0.0, float(seals_us[-1] + 400_000), 997.0))
+    assert -PRESS_MM <= everywhere.min() < 0
+    assert everywhere.max() <= OPEN_MM
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_sensor_rises_as_the_finger_comes_down(kind: Kind) -> None:
+    shares = Transducer(kind).share(np.linspace(OPEN_MM, -PRESS_MM, 500))
+    assert (np.diff(shares) >= 0).all()
+    assert shares[0] < 0.1
+    assert shares[-1] > 0.95
+
+
+def test_a_film_of_water_holds_a_lift_up_until_it_dries_and_no_covering() -> None:
+    course = Course([100_000, 300_000], True, Motion())
+    t_us = np.arange(0.0, 400_000, 500)
+    dry, wet = (
+        Transducer(film=film, dry_us=50_000).signal(t_us, course.heights_mm, course.dry_us) for film in (0.0, 0.9)
+    )
+    assert t_us[(wet < 0.6).argmax()] - t_us[(dry < 0.6).argmax()] > 15_000
+    assert t_us[len(t_us) - (wet < 0.6)[::-1].argmax()] == t_us[len(t_us) - (dry < 0.6)[::-1].argmax()]
+
+
+def test_lamps_flicker_at_twice_the_mains_where_no_finger_shades_them() -> None:
+    lamp = Transducer("infrared", flicker=0.5)
+    t_us = np.arange(0.0, 1e6, 500)
+    open_, covered = (
+        lamp.signal(t_us, lambda at, mm=mm: np.full(at.shape, mm), np.zeros_like)  # type: ignore[misc]
+        for mm in (OPEN_MM, 0.0)
+    )
+    assert np.ptp(covered) == 0
+    spectrum = np.abs(np.fft.rfft(open_ - open_.mean()))
+    assert spectrum.argmax() == 100
+    assert 0.4 < np.ptp(open_) <= 0.5
+
+
+def test_a_narrow_bandwidth_is_late_by_its_time_constant_both_ways() -> None:
+    course = Course([200_000, 600_000], True, Motion(200_000))
+    t_us = np.arange(0.0, 800_000, 100)
+    quick, slow = (Transducer(lag_us=lag).signal(t_us, course.heights_mm, course.dry_us) for lag in (0.0, 5_000.0))
+    crossings = [np.flatnonzero(np.diff((signal > 0.6).astype(int))) for signal in (quick, slow)]
+    late_us = (t_us[crossings[1]] - t_us[crossings[0]]).tolist()
+    assert late_us == pytest.approx([5_000, 5_000], abs=700)
+
+
+@given(SEEDS)
+@settings(max_examples=5, deadline=None)
+def test_the_samples_of_heights_are_those_of_the_performance(seed: int) -> None:
+    pupil = SimulatedPupil(travel_us=30_000)
+    performance = perform(pupil, write_script(pupil, seed, changes=6), seed)
+    quiet = tuple(Sensor(noise_raw=0.0, transducer=Transducer(lag_us=300)) for _ in range(HOLES))
+    heights = Heights(performance, quiet, 250, 0)
+    expected = heights.samples(0, CHUNK)
+    t_us = np.arange(0, CHUNK) * 250.0
+    mm = np.stack(
+        [
+            Course(
+                [edge.t_us for edge in performance.edges if edge.finger == hole],
+                bool(performance.start_mask >> hole & 1),
+                Motion(30_000),
+            ).heights_mm(t_us)
+            for hole in range(HOLES)
+        ],
+        axis=1,
+    )
+    told = raw_samples(t_us, mm, [s.transducer for s in quiet], (100,) * 8, (900,) * 8, (0.0,) * 8, 1_023)
+    assert np.abs(told - expected)[10:].max() <= 1
 
 
 @pytest.mark.parametrize("kind", ["usual", "noisy"])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fingerlead.simulated.chanter import Setup
-from fingerlead.simulated.hands import HandHeights, Hands
+from fingerlead.simulated.hands import SEEN_US, HandHeights, Hands
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store.chanters import CalibrationError
 from fingerlead.wire import messages as wire
@@ -19,7 +19,6 @@ from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import WANTED, fit
 from fingerlead.workbench.talk import Giving, Refused
-from tests.simulated.known import known_lag_us
 from tests.workbench.workbench_chanters import Sulking, answer_all, hands_port
 
 
@@ -243,8 +242,9 @@ def test_the_bar_test_ends_at_forty_of_each():
     run(talk, port, clock, first="bar")
     assert min(talk.counts) >= 38
     found = fit(talk.events)
-    # What the sensors' levels do, by the simulation's own arithmetic, less its even part.
-    lag = [(known_lag_us(sensor, "lift") - known_lag_us(sensor, "lower")) for sensor in sensors()[1:]]
+    # A bar takes SEEN_US past a sensor: what its levels do to that, less its even part.
+    shares = [(s.cover_at - s.open_raw, s.uncover_at - s.open_raw, s.covered_raw - s.open_raw) for s in sensors()[1:]]
+    lag = [SEEN_US * (1 - (cover + uncover) / swing) for cover, uncover, swing in shares]
     place = np.arange(1.0, 8)
     wanted = np.array(lag) - np.polyval(np.polyfit(place, lag, 1), place)
     assert np.abs(np.array(found.bias_us) - wanted).max() <= 500

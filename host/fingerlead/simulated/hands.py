@@ -1,8 +1,8 @@
 """Hands that do what a calibration asks: each hole alone, half, low G, a scale, a rigid bar, the seal.
 
 They take a moment to react, cover a hole not quite the same each time, and are drawn by a seed. `ask` sets what they do
-from a time on; `heights` is where the fingers are: 0 open, 1 covered. `HandHeights` puts a chanter's sensors under
-them, in place of the `Heights` of a performance.
+from a time on; `heights` is what a sensor sees of the fingers, as a share: 0 open, 1 covered, rising evenly between.
+`HandHeights` puts a chanter's sensors under them, in place of the `Heights` of a performance.
 """
 
 import random
@@ -16,8 +16,9 @@ from fingering.holes import HOLES
 from fingering.table import standard_table
 from fingerlead.simulated.chanter import Chanter, Setup
 from fingerlead.simulated.performance import Performance
-from fingerlead.simulated.sensing import TRAVEL_US, Heights, Sensors
+from fingerlead.simulated.sensing import Heights, Sensors
 
+SEEN_US = 8_000  # how long a sensor sees a finger on its way
 NOTE_US = 300_000
 BAR_TIMES = 40
 BAR_US = 450_000  # between a lift and the next lay
@@ -83,7 +84,7 @@ class Hands:
         times, heights = self._t_us[hole], self._height[hole]
         if height == heights[-1] == 0.0:
             return
-        half = (self._rng.uniform(1.0, 1.6) * TRAVEL_US if travel_us is None else travel_us) / 2
+        half = (self._rng.uniform(1.0, 1.6) * SEEN_US if travel_us is None else travel_us) / 2
         begin = max(at - half, times[-1] + 1)
         times += (begin, max(at + half, begin + 1))
         heights += (heights[-1], height)
@@ -113,7 +114,7 @@ class Hands:
             for covered in (1.0, 0.0):
                 tilt_us = self._rng.gauss(400, 1_200)
                 for hole in FRONT:
-                    self._to(hole, at + tilt_us * (hole - 4) + self._rng.gauss(0, 150), covered, TRAVEL_US)
+                    self._to(hole, at + tilt_us * (hole - 4) + self._rng.gauss(0, 150), covered, SEEN_US)
                 at += BAR_US * self._rng.uniform(0.9, 1.1)
         return at
 

@@ -2,13 +2,14 @@
 
 Times are integer µs on the true clock: 0 is the instant at which the chanter's power came on. Notes are indices into
 `fingering.notes.NOTES`, fingers are holes 0 to 7, `covered_mask` bit i is 1 while hole i is covered. An edge's time is
-the middle of the finger's travel.
+its seal: the instant at which the sound of the hole changes (`motion`).
 """
 
 from dataclasses import dataclass
 from typing import Literal
 
 from fingering.notes import HIGH_G
+from fingerlead.simulated.motion import TRAVEL_US
 
 Motion = Literal["lift", "lower"]
 FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble", "wrong", "restart"]
@@ -82,7 +83,10 @@ class Tremble:
 
 @dataclass(frozen=True, slots=True)
 class Performance:
-    """A whole session; `edges` in order of time, `start_mask` stands before the first of them."""
+    """A whole session; `edges` in order of time, `start_mask` stands before the first of them.
+
+    `travel_us` is how long a finger takes for its whole way.
+    """
 
     pupil: str
     seed: int
@@ -93,3 +97,4 @@ class Performance:
     graces: tuple[PlayedGrace, ...]
     trembles: tuple[Tremble, ...]
     end_us: int
+    travel_us: int = TRAVEL_US

@@ -264,4 +264,5 @@ def perform(pupil: SimulatedPupil, script: Script, seed: int, plants: Sequence[P
         graces=tuple(player.graces),
         trembles=tuple(player.trembles),
         end_us=t_us,
+        travel_us=pupil.travel_us,
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from fingering.holes import HOLES, fingers_of
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import standard_table
+from fingerlead.simulated.motion import QUICKEST_US, SLOWEST_US, TRAVEL_US
 from fingerlead.simulated.performance import Motion
 
 # The masks of the nine notes by the chart, low G first.
@@ -56,12 +57,14 @@ class SimulatedPupil:
     Each finger of a change moves at a normally distributed time (`scatter_us`, standard deviation, clipped at three)
     about the change. `care_us` is how long the pupil opens the note to come before closing the note that is left
     (common practice, no source): the topmost finger that lifts goes that much before the rest on the way up, the
-    topmost one that lowers that much after the rest on the way down.
+    topmost one that lowers that much after the rest on the way down. A finger takes
+    `travel_us` for its whole way.
     """
 
     name: str = "pupil"
     scatter_us: tuple[int, ...] = HUMAN_SCATTER_US
     care_us: int = 0
+    travel_us: int = TRAVEL_US
     hold_us: tuple[int, int] = (250_000, 900_000)
     weights: tuple[float, ...] = (1.0,) * len(NOTES)
     tune: tuple[int, ...] = ()
@@ -97,5 +100,7 @@ def check(pupil: SimulatedPupil) -> None:
         raise ValueError(f"expected {HOLES} scatters and {len(NOTES)} weights")
     if not 0 < pupil.hold_us[0] <= pupil.hold_us[1]:
         raise ValueError(f"expected hold times above 0, the shorter first; got {pupil.hold_us}")
+    if not QUICKEST_US <= pupil.travel_us <= SLOWEST_US:
+        raise ValueError(f"expected a travel from {QUICKEST_US} to {SLOWEST_US} µs; got {pupil.travel_us}")
     if sum(weight > 0 for weight in pupil.weights) < 2:
         raise ValueError("expected at least two notes with a weight above 0")

@@ -4,6 +4,7 @@
     seed = 7                         drawn with this unless told      changes = 90  how many unless told
     scatter_ms = 9                   one number, or a table of finger = number, `others` for the rest
     care_ms = 5                      how long the note to come opens before the one that is left closes
+    travel_ms = 12                   how long a finger takes for its whole way, 12 to 250
     hold_ms = [250, 900]             how long notes are held
     graces, slips, trembles = 0.1    chance per change of a high G grace note or a slip, per note of a tremble
     slow = 0.02                      chance per change of a finger that lags by slow_ms = [60, 150]
@@ -25,6 +26,7 @@ from typing import Any, TypeGuard
 from fingering.holes import FINGERS
 from fingering.notes import NOTES, SOUNDING, note_index
 from fingering.toml_file import SIZE_LIMIT, FileError, parse_toml, read_bytes
+from fingerlead.simulated.motion import QUICKEST_US, SLOWEST_US, TRAVEL_US
 from fingerlead.simulated.pupil import HUMAN_SCATTER_US, STANDARD, Habit, SimulatedPupil, WrongFinger
 
 BUILT_IN = ("clean", "early-little-finger", "heavy-crossing", "mixed", "trembling")
@@ -79,6 +81,7 @@ def read_scenario(text: str, source: str) -> Scenario:
         name=top.text("name", Path(source).stem),
         scatter_us=_scatter(top),
         care_us=top.ms("care_ms", 0),
+        travel_us=top.ms("travel_ms", TRAVEL_US // 1_000, QUICKEST_US // 1_000, SLOWEST_US // 1_000),
         hold_us=(low_ms, high_ms),
         weights=_weights(top),
         tune=_tune(top),
@@ -128,10 +131,12 @@ class _Keys:
     def chance(self, key: str, default: float) -> float:
         return float(self.get(key, default, "a chance from 0 to 1", lambda v: _number(v) and 0 <= v <= 1))
 
-    def ms(self, key: str, default_ms: float) -> int:
+    def ms(self, key: str, default_ms: float, least_ms: int = 0, most_ms: int = LONGEST_MS) -> int:
         """Milliseconds in the file, µs out."""
-        expected = f"milliseconds from 0 to {LONGEST_MS}"
-        return round(1_000 * float(self.get(key, default_ms, expected, lambda v: _number(v) and 0 <= v <= LONGEST_MS)))
+        expected = f"milliseconds from {least_ms} to {most_ms}"
+        return round(
+            1_000 * float(self.get(key, default_ms, expected, lambda v: _number(v) and least_ms <= v <= most_ms))
+        )
 
     def range_ms(self, key: str, default: tuple[int, int], at_least: int) -> tuple[int, int]:
         def sound(value: Any) -> bool:

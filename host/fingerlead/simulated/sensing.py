@@ -1,7 +1,7 @@
 """From finger edges to scans: what eight sensors see of a performance, and when.
 
-Conventions: a finger's height goes linearly from open (0) to covered (1) in `TRAVEL_US`, with the edge's time in the
-middle. A sensor turns height into a raw sample that rises as the hole is covered, with noise. A hole is covered from
+Conventions: an edge's time is its seal (`motion`). A sensor turns the finger's height into a raw sample that rises as
+the hole is covered (`transducers`), with noise; it saturates at the ends of its range. A hole is covered from
 the first sample at or above `cover_at`, open from the first at or below `uncover_at`, unchanged between; at the start,
 covered at their midpoint or above. The chatter filter decides *whether* an edge is real, never *when*. Scan k starts
 at `phase_us` + k · `scan_us` of the true clock and reads all holes at once.
@@ -9,21 +9,23 @@ at `phase_us` + k · `scan_us` of the true clock and reads all holes at once.
 
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
+from fingerlead.simulated.motion import SEAL_MM, Course, Floats, Motion
 from fingerlead.simulated.performance import Performance
+from fingerlead.simulated.transducers import Transducer
 from fingerlead.wire.messages import Levels
 
-TRAVEL_US = 8_000
 RAW_BITS = 10
 OPEN_RAW, COVERED_RAW = 100, 900
 CHUNK = 4096
 
 SETTLE_US = 2_000
+UNDISTURBED = Transducer()
 
 Masks = list[tuple[int, int]]
 Look = tuple[int, Masks]
@@ -31,13 +33,18 @@ Look = tuple[int, Masks]
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """One hole's sensor and its levels, in raw counts."""
+    """One hole's sensor and its levels, in raw counts; `covered_raw` is the sample under a finger at rest."""
 
-    cover_at: int = 540
-    uncover_at: int = 460
+    cover_at: int = 700
+    uncover_at: int = 620
     noise_raw: float = 4.0
     open_raw: int = OPEN_RAW
     covered_raw: int = COVERED_RAW
+    transducer: Transducer = UNDISTURBED
+
+    def raw_of(self, share: Floats) -> Floats:
+        """Samples before their noise and rounding."""
+        return self.open_raw + share * (self.covered_raw - self.open_raw)
 
 
 Sensors = tuple[Sensor, ...]
@@ -48,11 +55,18 @@ KINDS = ("ideal", "usual", "noisy")
 
 
 def sensors(kind: str = "usual") -> Sensors:
-    """Eight sensors: `ideal` (no noise, no lag), `usual` (a skew below 3 ms) or `noisy`; ValueError otherwise."""
+    """Eight capacitive sensors: `ideal` (no noise, no lag), `usual` or `noisy`; ValueError otherwise.
+
+    The levels of the ideal ones are at the seal; those of the others lie a little above it, where the curve is steep.
+    """
     if kind == "ideal":
-        return (Sensor(501, 499, 0.0),) * HOLES
+        seal_raw = round(float(Sensor().raw_of(UNDISTURBED.share(np.array([SEAL_MM])))[0]))
+        return (Sensor(seal_raw + 1, seal_raw - 1, 0.0),) * HOLES
     if kind in KINDS:
-        return tuple(Sensor(540 + skew, 460 + skew, 4.0 if kind == "usual" else 14.0) for skew in _SKEW_RAW)
+        usual = Sensor(noise_raw=4.0 if kind == "usual" else 14.0)
+        return tuple(
+            replace(usual, cover_at=usual.cover_at + skew, uncover_at=usual.uncover_at + skew) for skew in _SKEW_RAW
+        )
     raise ValueError(f"expected one of {', '.join(KINDS)}; got {kind!r}")
 
 
@@ -69,27 +83,17 @@ class Heights:
         self._scan_us, self._phase_us = scan_us, phase_us
         self._seed = performance.seed
         self._noise = np.array([s.noise_raw for s in sensors_], dtype=np.float32)
-        self._paths = [self._path(performance, hole) for hole in range(HOLES)]
+        self._courses = [
+            Course(
+                [edge.t_us for edge in performance.edges if edge.finger == hole],
+                bool(performance.start_mask >> hole & 1),
+                Motion(performance.travel_us),
+            )
+            for hole in range(HOLES)
+        ]
         self._trembles = performance.trembles
         self._chunk: tuple[int, NDArray[np.int32]] = (-1, np.zeros((0, HOLES), np.int32))
         self._noises: tuple[int, NDArray[np.float32]] = (-1, np.zeros((0, HOLES), np.float32))
-
-    def _path(self, performance: Performance, hole: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Break points of one hole's raw sample over time: the sum of one ramp for each edge."""
-        half, sensor = TRAVEL_US // 2, self._sensors[hole]
-        times = [-1e18]
-        slopes = [0]
-        for edge in performance.edges:
-            if edge.finger == hole:
-                sign = 1 if edge.motion == "lower" else -1
-                times += (edge.t_us - half, edge.t_us + half)
-                slopes += (sign, -sign)
-        order = np.argsort(times, kind="stable")
-        t = np.array(times, dtype=np.float64)[order]
-        rising = np.cumsum(np.array(slopes)[order])
-        height = np.concatenate(([0.0], np.cumsum(rising[:-1] * np.diff(t) / TRAVEL_US)))
-        height += performance.start_mask >> hole & 1
-        return t, sensor.open_raw + np.clip(height, 0.0, 1.0) * (sensor.covered_raw - sensor.open_raw)
 
     def time_us(self, scan: int) -> int:
         """When a scan starts."""
@@ -128,7 +132,11 @@ class Heights:
         return np.clip(np.rint(raw), 0, (1 << RAW_BITS) - 1).astype(np.int32)
 
     def _without_noise(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.stack([np.interp(t_us, t, level) for t, level in self._paths], axis=1)
+        columns = [
+            sensor.raw_of(sensor.transducer.signal(t_us, course.heights_mm, course.dry_us))
+            for sensor, course in zip(self._sensors, self._courses, strict=True)
+        ]
+        return np.stack(columns, axis=1)
 
 
 class Comparator:
