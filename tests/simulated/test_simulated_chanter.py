@@ -3,19 +3,22 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fingering.holes import HOLES
 from fingerlead.simulated.chanter import BOOT_US, OUTBOX_BYTES, Chanter, Setup, setup_for
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
-from fingerlead.simulated.sensing import levels_of, sensors
+from fingerlead.simulated.sensing import CHUNK, Heights, levels_of, sensors
 from fingerlead.simulated.serve import wire_bytes, wire_frames
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import StreamReader, to_stream
+from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Answered, Doubted, Event, RawState, Seen, State, TroubleSeen
 from fingerlead.wire.link import HostLink
 from fingerlead.wire.messages import read_answer_body
@@ -233,8 +236,8 @@ def test_a_restart_brings_a_new_boot_number_and_everything_from_the_start() -> N
 def test_without_a_reader_the_oldest_frames_go_and_are_counted() -> None:
     chanter = Chanter(playing(100))
     host = HostLink()
-    host.receive(chanter.due(1_000_000), 1_000_000)
-    for now_us in range(1_000_000, 40_000_000, 1_000_000):
+    host.receive(chanter.due(5_000_000), 5_000_000)
+    for now_us in range(5_000_000, 40_000_000, 1_000_000):
         chanter.hear(b"", now_us)
         assert chanter.waiting_bytes <= OUTBOX_BYTES
     dropped = chanter.dropped
@@ -307,3 +310,32 @@ def test_damage_works_on_whole_frames() -> None:
     host = HostLink()
     host.receive(wire_bytes(performance, damage=lambda frames: frames[:20] + frames[22:]), None)
     assert host.close().lost_frames == 2
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([500, 700, 1_000, 2_000]))
+@settings(max_examples=8, deadline=None)
+def test_each_edge_has_the_slope_of_its_own_samples(seed: int, scan_us: int) -> None:
+    pupil = SimulatedPupil(travel_us=30_000)
+    performance = perform(pupil, write_script(pupil, seed, changes=20), seed)
+    setup = Setup(scan_us=scan_us, phase_us=seed % scan_us)
+    record = read_record(wire_bytes(performance, setup))
+    slopes = record.slopes
+    assert record.intake.lost_frames == record.intake.bad_frames == 0
+    heights = Heights(performance, sensors(), scan_us, setup.phase_us)
+    scans = heights.scan_from(performance.end_us)
+    samples = np.concatenate([heights.samples(at, min(at + CHUNK, scans)) for at in range(0, scans, CHUNK)])
+    span = min(4_000 // scan_us, 8)
+    moved = {
+        (t_us, hole): bool(after >> hole & 1)
+        for before, after, t_us in zip(record.covered, record.covered[1:], record.t_us[1:].tolist(), strict=False)
+        for hole in range(HOLES)
+        if (before ^ after) >> hole & 1
+    }
+    told = list(zip(*(column.tolist() for column in slopes), strict=True))
+    assert len(told) >= 0.98 * len(performance.edges)
+    for t_us, hole, rise_raw, level_raw in told:
+        at = t_us // scan_us
+        around = samples[at - span : at + span + 1, hole]
+        line = np.polyfit(np.arange(-span, span + 1) * scan_us / 1_000, around, 1)[0]
+        assert rise_raw == pytest.approx(max(line if moved[t_us, hole] else -line, 0), abs=0.51)
+        assert level_raw == around[span]

@@ -228,7 +228,7 @@ def test_a_narrow_line_loses_nothing_while_the_reader_stays(speed: float | None,
 
 def test_after_a_reader_that_left_in_mid_frame_the_next_one_gets_whole_frames() -> None:
     device, end_us = chanter(60)
-    outlet = FakeOutlet(width=1, leaves_after=203)
+    outlet = FakeOutlet(width=1, leaves_after=210)
     serve(device, outlet, 1.0, outlet.clock)
     first, second = outlet.visits
     assert not first.endswith(b"\0")
@@ -247,7 +247,7 @@ def test_at_full_speed_an_absent_reader_is_waited_for() -> None:
     serve(device, outlet, None, outlet.clock)
     assert outlet.now_s >= 20
     record = read_record(b"".join(outlet.visits), None)
-    assert record.intake.lost_frames <= 1  # the one that was under way
+    assert record.intake.lost_frames <= FakeOutlet.mouthful // 14  # the frames that were under way
     assert record.end_us >= end_us - 100_000
 
 

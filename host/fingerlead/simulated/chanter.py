@@ -13,6 +13,7 @@ from math import ceil
 from fingering.holes import HOLES
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.sensing import RAW_BITS, SETTLE_US, Eye, Heights, Sensors, levels_of, sensors
+from fingerlead.simulated.slopes import SlopeMeter, Steepness
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.link import ChanterLink
@@ -106,9 +107,10 @@ class Chanter:
         self._levels = self._stored
         self._eye = Eye(self._heights, self._levels, self.setup.settle_us)
         self._next_scan = self._heights.scan_from(at_us)
+        self._meter = SlopeMeter(self._heights, self._levels, self._next_scan, self.setup.scan_us)
         self._what, self._raw_every = wire.STREAM_HOLES, 1
-        self._holes_sequence = self._raw_sequence = 0
-        self._mask = 0
+        self._holes_sequence = self._raw_sequence = self._slope_sequence = 0
+        self._mask, self._begun = 0, False
         self._next_hello = self._next_scan
         self._next_beat = self._next_raw = self._next_scan
 
@@ -119,6 +121,8 @@ class Chanter:
             due.append(self._next_beat)
         if self._what & wire.STREAM_RAW:
             due.append(self._next_raw)
+        if self._meter.due is not None:
+            due.append(self._meter.due)
         return min(due)
 
     def _at_scan(self, scan: int, decided: list[tuple[int, int]]) -> None:
@@ -126,8 +130,12 @@ class Chanter:
         if scan >= self._next_hello:
             self._hello(t_us)
         for first_us, mask in decided:
-            self._mask = mask
+            if self._begun:
+                self._meter.edge(first_us, self._mask ^ mask, mask)
+            self._mask, self._begun = mask, True
             self._holes(scan, first_us)
+        for slope in self._meter.look(scan):
+            self._slope(slope, t_us)
         if scan >= self._next_beat and not self._eye.waiting:
             self._holes(scan, t_us)
         if self._what & wire.STREAM_RAW and scan >= self._next_raw:
@@ -135,6 +143,14 @@ class Chanter:
             self._say(wire.Raw(self._raw_sequence, self.ticks32(t_us), samples), t_us)
             self._raw_sequence = (self._raw_sequence + 1) & 0xFFFF
             self._next_raw = scan + self._raw_every
+
+    def _slope(self, slope: Steepness, at_us: int) -> None:
+        if self._what & wire.STREAM_HOLES:
+            told = wire.Slope(
+                self._slope_sequence, self.ticks32(slope.t_us), slope.hole, slope.rise_raw, slope.level_raw
+            )
+            self._say(told, at_us)
+            self._slope_sequence = (self._slope_sequence + 1) & 0xFFFF
 
     def _holes(self, scan: int, t_us: int) -> None:
         self._next_beat = scan + max(1, BEAT_US // self.setup.scan_us)
@@ -148,7 +164,7 @@ class Chanter:
         hello = wire.Hello(
             device_id=self.setup.device_id,
             firmware=(1, 0, 0),
-            abilities=wire.CAN_RAW | wire.CAN_STORE_THRESHOLDS,
+            abilities=wire.CAN_RAW | wire.CAN_STORE_THRESHOLDS | wire.CAN_SLOPES,
             scan_rate_hz=round(1_000_000 / self.setup.scan_us),
             raw_bits=RAW_BITS,
             name=self.setup.name,
@@ -225,6 +241,7 @@ class Chanter:
                 if all(cover_at > uncover_at for cover_at, uncover_at in request.levels):
                     self._levels = request.levels
                     self._eye.comparator.set(request.levels)
+                    self._meter.levels = request.levels
                 else:
                     status = wire.BAD_VALUE
             case wire.GetThresholds():
