@@ -16,9 +16,9 @@ NEVER = 1 << 40
 UNIT = 1_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Tariff:
-    """The price of each part that a stretch can have; see the two tables below for the reasons."""
+    """The price of each part that a stretch can have; see the two tables below for the reasons. Each is its own."""
 
     melody: int  # a melody note that nothing asked for: each one more is one more thing to explain
     short: int  # a melody note below a third of a neighbour, for each unit of log_third, on each side

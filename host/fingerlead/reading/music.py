@@ -13,9 +13,12 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+from fingering.notes import NOTES
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 
 NOTHING_WRITTEN: tuple[int, ...] = ()
+# Beside the notes: hands off.
+NO_NOTE = len(NOTES)
 
 # Our own choice. Going on is free; a wrong note and a missed one cost as much, so that neither takes the other's place.
 WRONG = 4_000
@@ -58,6 +61,10 @@ class Place(NamedTuple):
     written: bool = True
 
 
+# Where music is not known, or hands are off, no note brings the player anywhere.
+NOWHERE = Place(0, 0, NOTHING_WRITTEN, False)
+
+
 @dataclass(frozen=True)
 class Music:
     """Notes to play, from `start_us` to `end_us` of a performance; none where any note may follow any.
@@ -86,12 +93,10 @@ class Music:
                 bars.append(position)
         return places
 
-    def goes_on(self, position: int, note: int) -> tuple[Place, ...]:
-        """Where a note may lead from a position without a jump."""
-        known = self._known.get((position, note))
-        if known is None:
-            known = self._known[position, note] = tuple(self._goes_on(position, note))
-        return known
+    @cached_property
+    def leads(self) -> "tuple[_Leads, ...]":
+        """For each note, and for hands off: where it may lead from each position without a jump."""
+        return tuple(_Leads(self, note) for note in range(NO_NOTE + 1))
 
     @cached_property
     def has_graces(self) -> bool:
@@ -103,12 +108,12 @@ class Music:
         """How many sounds between two melody notes are looked at."""
         return MOST_SOUNDS if not self.notes or self.has_graces else MOST_PLAIN_SOUNDS
 
-    @cached_property
-    def _known(self) -> dict[tuple[int, int], tuple[Place, ...]]:
-        return {}
-
-    def _goes_on(self, position: int, note: int) -> Iterator[Place]:
+    def goes_on(self, position: int, note: int) -> Iterator[Place]:
+        """Where a note may lead from a position without a jump."""
         notes = self.notes
+        if note == NO_NOTE:
+            yield Place(position, 0, NOTHING_WRITTEN, False)
+            return
         for missed in range(MOST_MISSED + 1):
             if position + missed < len(notes) and notes[position + missed].note == note:
                 yield Place(position + missed + 1, MISSED * missed, notes[position + missed].graces)
@@ -147,6 +152,18 @@ class Music:
                     cost += BACK_TO_BAR - BACK
             if cost < most:
                 yield Place(place, max(cost - discount, 0), self.notes[place - 1].graces)
+
+
+class _Leads(dict[int, tuple[Place, ...]]):
+    """Where a note may lead from each position, worked out when it is first asked for."""
+
+    def __init__(self, music: Music, note: int) -> None:
+        super().__init__()
+        self._music, self._note = music, note
+
+    def __missing__(self, position: int) -> tuple[Place, ...]:
+        places = self[position] = tuple(self._music.goes_on(position, self._note))
+        return places
 
 
 ANY = Music()

@@ -7,9 +7,9 @@ through all stretches is cheapest is asked by `reading`.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Literal
 
-from fingering.notes import NOTES
 from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
 from fingerlead.reading.costs import (
     BRIEF_US,
@@ -23,9 +23,9 @@ from fingerlead.reading.costs import (
     log_ratio,
     log_third,
 )
+from fingerlead.reading.music import NO_NOTE
 
 DoubtKind = Literal["unclear", "perhaps"]
-NO_NOTE = len(NOTES)
 # A finger that takes the chanter up or puts it down opens or closes holes one after the other; each stands for less.
 OFF_STEP_US = 250_000
 # Rightly fingered and so long, it is a note even if the hands come off next.
@@ -88,26 +88,27 @@ class Pricing:
 
     def __init__(self, stretches: Stretches, heard_us: int, costs: Sequence[Tariff], sounds_on: int) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
+        lengths = list(zip(stretches.note, stretches.length_us, strict=True))
         # What may be a melody note: hands off, and whatever is heard.
-        lengths = zip(stretches.note, stretches.length_us, strict=True)
         self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
+        # What cannot lie between two melody notes.
+        longest_us = (LONGEST_WRITTEN_INNER_US if one is WRITTEN else LONGEST_INNER_US for one in costs)
+        self.breaks = [
+            note == NO_NOTE or length_us >= most_us
+            for (note, length_us), most_us in zip(lengths, longest_us, strict=True)
+        ]
+        extras = (one.extra if heard else 0 for one, heard in zip(costs, self.heard, strict=True))
+        self._left_over = list(accumulate(extras, initial=0))
 
-    def breaks(self, at: int) -> bool:
-        """Whether a stretch cannot lie between two melody notes."""
-        if self._s.note[at] == NO_NOTE:
-            return True
-        return self._s.length_us[at] >= (LONGEST_WRITTEN_INNER_US if self.is_known(at) else LONGEST_INNER_US)
-
-    def outlasts(self, inner: int, last: int) -> bool:
-        """Whether a stretch is too long, beside the melody note that would follow, to be anything but one itself."""
-        costs, length_us = self.costs[last], self._s.length_us[inner]
+    def longest_before(self, last: int) -> int:
+        """A stretch longer than this is no part of what lies before a melody note, but a melody note itself."""
         if self.is_known(last) or last == self._sounds_on:
-            return False
-        return 100 * length_us > costs.ratio * self._s.length_us[last]
+            return NEVER
+        return self.costs[last].ratio * self._s.length_us[last] // 100
 
     def left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return sum(self.costs[at].extra for at in range(begin, stop) if self.heard[at])
+        return self._left_over[stop] - self._left_over[begin]
 
     def own(self, at: int) -> int:
         """The price of a stretch being a melody note, whatever is around it."""
@@ -118,29 +119,52 @@ class Pricing:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
 
-    def between(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
-        """The cheapest explanation of what was heard between two melody notes, and its price."""
-        if NO_NOTE in (self._s.note[first], self._s.note[last]):
-            return self._coming_off(first, last, sounds)
-        cost = self._short(first, last)
-        if not sounds:
-            return cost, Gap(first, last)
-        found, why = self._explained(first, last, sounds)
-        return cost + found, Gap(first, last, sounds, why)
+    def between(self, first: int, last: int, sounds: tuple[int, ...], most: int = NEVER) -> tuple[int, Explanation]:
+        """The price of what was heard between two melody notes, and its cheapest explanation.
 
-    def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
+        A price of `most` or more may be any such price.
+        """
         s, costs = self._s, self.costs[last]
-        shorter_us = self._shorter(first, last)
+        notes = s.note[first], s.note[last]
+        if NO_NOTE in notes:
+            return self._coming_off(first, last), DIRECT
+        short = 0 if costs is WRITTEN else self._short(first, last)
+        if not sounds:
+            return short, DIRECT
         returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
+        ways = explanations(*notes, self._notes(sounds), returned, costs)
+        extra = short + costs.extra * len(sounds)
+        if extra >= most and (not ways or short + ways[0].cost >= most):
+            return extra, DIRECT
+        shorter_us = self._shorter(first, last)
         best, why = NEVER, DIRECT
-        for one in explanations(s.note[first], s.note[last], self._notes(sounds), returned, costs):
+        for one in ways:
             if one.cost >= best:
                 break
-            cost = one.cost + self._lengths(one, sounds, (s.note[first], s.note[last]), shorter_us, costs)
+            cost = one.cost + self._lengths(one, sounds, notes, shorter_us, costs)
             if cost < best:
                 best, why = cost, one
         extra = self._extra(sounds, shorter_us, costs)
-        return (extra, Explanation("extra", extra)) if extra < best else (best, why)
+        return (short + extra, Explanation("extra", extra)) if extra < best else (short + best, why)
+
+    def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
+        """What lies between two melody notes, before the second of which grace notes may be written."""
+        sounds = self._sounds_between(first, last)
+        plain, why = self.between(first, last, sounds)
+        gap = Gap(first, last, sounds, why)
+        if graces:
+            _, gap = self.embellished(gap, plain, graces)
+        if self.is_unclear(gap):
+            gap.doubt = "unclear"
+        return gap
+
+    def _sounds_between(self, first: int, last: int) -> tuple[int, ...]:
+        """What is heard between two stretches; one note that something unheard interrupts is one sound."""
+        sounds: list[int] = []
+        for at in range(last - 1, first, -1):
+            if self.heard[at] and not (sounds and self._s.note[sounds[-1]] == self._s.note[at]):
+                sounds.append(at)
+        return tuple(reversed(sounds))
 
     def embellished(self, gap: Gap, plain: int, graces: tuple[int, ...]) -> tuple[int, Gap]:
         """What was heard as the written grace notes, or as something else with these left out."""
@@ -161,7 +185,7 @@ class Pricing:
         return left_out, best
 
     def _notes(self, sounds: tuple[int, ...]) -> tuple[int, ...]:
-        return tuple(self._s.note[at] for at in sounds)
+        return tuple(map(self._s.note.__getitem__, sounds))
 
     def _shorter(self, first: int, last: int) -> int:
         """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
@@ -206,7 +230,7 @@ class Pricing:
         long = sum(not self._may_be_stray(self._s.length_us[at], shorter_us, costs) for at in sounds)
         return costs.extra * len(sounds) + costs.extra_long * long
 
-    def _coming_off(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Gap]:
+    def _coming_off(self, first: int, last: int) -> int:
         """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""
         s = self._s
         begin = first + 1
@@ -217,10 +241,10 @@ class Pricing:
         cost = OFF_BORDER if self.is_known(border) and border != self._sounds_on and self._is_step(border) else 0
         for at in range(begin, last):
             if s.length_us[at] >= OFF_STEP_US and not (self.is_known(at) and self._is_step(at)):
-                return NEVER, Gap(first, last, sounds)
+                return NEVER
             if s.length_us[at] >= self._heard_us:
                 cost += 1 if one_way and self._is_step(at) else self.costs[at].extra
-        return cost, Gap(first, last, sounds)
+        return cost
 
     def _is_step(self, at: int) -> bool:
         """Whether a stretch may be a step of hands coming off or on."""
@@ -233,7 +257,7 @@ class Pricing:
         if not gap.sounds or self.is_known(gap.last):
             return False
         first, last = gap.first, gap.last
-        cost, _ = self.between(first, last, gap.sounds)
+        cost = self.between(first, last, gap.sounds)[0]
         for at in gap.sounds:
             before = tuple(one for one in gap.sounds if one < at)
             after = tuple(one for one in gap.sounds if one > at)
@@ -245,7 +269,8 @@ class Pricing:
     def merges_as_well(self, one: Gap, after: Gap) -> bool:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
-        if self.outlasts(at, one.first) or self.outlasts(at, after.last) or self.breaks(at):
+        longest_us = min(self.longest_before(one.first), self.longest_before(after.last))
+        if self._s.length_us[at] > longest_us or self.breaks[at]:
             return False
         if len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
@@ -257,3 +282,18 @@ class Pricing:
     def is_known(self, at: int) -> bool:
         """Whether the music of a stretch is known."""
         return self.costs[at] is WRITTEN
+
+
+class Graced(dict[tuple[int, ...], int]):
+    """The prices of what lies between two melody notes, by the grace notes that may be written there."""
+
+    def __init__(
+        self, prices: Pricing, first: int, last: int, sounds: tuple[int, ...], plain: int, why: Explanation
+    ) -> None:
+        super().__init__()
+        self._prices, self._plain, self._gap = prices, plain, Gap(first, last, sounds, why)
+
+    def __missing__(self, graces: tuple[int, ...]) -> int:
+        price, _ = self._prices.embellished(self._gap, self._plain, graces)
+        self[graces] = price
+        return price

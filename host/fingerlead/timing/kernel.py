@@ -17,7 +17,8 @@ from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
-from fingerlead.reading.reading import Carried, NoteReader
+from fingerlead.reading.reading import NoteReader
+from fingerlead.reading.walks import Row, rows_from
 from fingerlead.timing import measure as m
 from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
@@ -99,12 +100,16 @@ def nothing() -> Part:
 
 @dataclass(slots=True)
 class Progression:
-    """Where the measuring stands: the next part's first edge, and how many stretches and changes lie before it."""
+    """Where the measuring stands: the next part's first edge, and how many stretches and changes lie before it.
+
+    Where stretches lie before it, the next part begins with the last note of the one before. `rows` is what was read of
+    the tail so far; measuring it again adds to that.
+    """
 
     edge: int = 0
     stretches: int = 0
     changes: int = 0
-    carried: Carried | None = None  # what was read of the tail before; its first note is the last of the part before
+    rows: list[Row] = field(default_factory=list)
     doubt: DoubtKind | None = None  # about the change after it
 
 
@@ -118,14 +123,14 @@ def measure(
     settings, geometry = rules.settings, rules.geometry
     stretches = stretches_of(edge_us, covered, settings, geometry)
     # What the last solid stretch of the tail will have been is known when the next one has come.
-    count = len(stretches) if final else _closed(stretches, settings)
-    if place.carried is not None:
-        count = max(count, len(place.carried.steps))
-    reader = NoteReader(
+    closed = max(_closed(stretches, settings), len(place.rows))
+    if len(stretches) <= closed and not final:
+        return None  # less than was read of it before
+    count = len(stretches) if final else closed
+    read = NoteReader(
         _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
-        carried=place.carried, final=final, number=place.stretches,
-    )  # fmt: skip
-    read = reader.read()
+        place.rows, closed=closed, number=place.stretches, final=final,
+    ).read()  # fmt: skip
     melody, gaps, last = read.melody, read.gaps, None
     if not final:
         if read.settled is None:
@@ -180,7 +185,7 @@ def measure(
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
     sounds = notes.note != NO_NOTE
     given = sounds.copy()
-    if place.carried is not None:
+    if place.stretches:
         given[0] = False  # it was given with the part before
     plain_change = plain[is_change]
     number_of = np.where(is_change, change_number, -1).tolist()
@@ -229,7 +234,7 @@ def measure(
         edge=place.edge + next_edge,
         stretches=place.stretches + (last or 0),
         changes=place.changes + int(is_change.sum()),
-        carried=reader.carry(read),
+        rows=rows_from(place.rows, last) if last else [],
         doubt=read.doubt_after,
     )
     return part, after

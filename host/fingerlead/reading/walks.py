@@ -1,0 +1,240 @@
+"""Every way to read a row of stretches that may yet be the cheapest: a walk from one melody note to the next.
+
+Question: what is the cheapest walk to this stretch as a melody note, for each position in the music that it may bring
+the player to? Found by dynamic programming (A. J. Viterbi, IEEE Transactions on Information Theory 13, 1967) over
+melody notes, each step of which skips what is not one. Only costs are added up here; what lies between two melody notes
+of the walk that wins is asked for afterwards.
+
+A row of walks hangs on the stretches up to its own alone. So the rows of stretches that stand as they are, whatever
+comes next, are kept, and reading that goes on is the same as reading that never stopped.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from fingerlead.reading.costs import MOST_INNER, NEVER
+from fingerlead.reading.music import MOST_SOUNDS, NO_NOTE, NOTHING_WRITTEN, NOWHERE, Music, Place
+from fingerlead.reading.pricing import Graced, Pricing, Stretches
+
+# Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
+# differ only in how often the player went back or left something out. Long ago is told in stretches: a clock's would
+# make the reading hang on when it was started, and on the tempo.
+FAR_DEARER = 9_000
+SPELL = 16
+MOST_WALKS = 8
+
+
+@dataclass(slots=True)
+class Step:
+    """The cheapest walk to a melody note at a position: what it costs, and the step before it.
+
+    `at` counts the stretches of the whole performance. `lately` are the steps with which the walk came into the last
+    two spells of SPELL stretches.
+    """
+
+    at: int
+    place: Place
+    cost: int
+    before: "Step | None"
+    lately: tuple[tuple[int, int], tuple[int, int]]
+
+
+# The walks to one stretch that still compete, the cheapest first; none where it is no melody note.
+Row = list[Step]
+# From where a player goes on: the cost up to there, the last step, and where the next note may bring them.
+_Stand = tuple[int, Step | None, Iterable[Place]]
+_LONG_AGO = ((0, 0), (0, 0))
+
+
+class Walks:
+    """The walks to each of the stretches: `rows` are known of the first ones, the others are worked out.
+
+    `musics` are those that the stretches stand in. `number` is that of the first stretch in the whole performance.
+    """
+
+    def __init__(
+        self, stretches: Stretches, musics: Sequence[Music], prices: Pricing, rows: Sequence[Row], number: int
+    ) -> None:
+        self._s, self._musics, self._prices, self._number = stretches, musics, prices, number
+        self.rows = list(rows)
+        for at in range(len(rows), len(stretches)):
+            self.rows.append(self._row(at) if prices.heard[at] else [])
+
+    def frontier(self) -> list[Step]:
+        """The walks that could go on beyond the end."""
+        ends: list[Step] = []
+        inner = 0
+        for at in range(len(self.rows) - 1, -1, -1):
+            ends += self.rows[at]
+            inner += self._prices.heard[at]
+            if self._prices.breaks[at] or inner > MOST_INNER:
+                break
+        return ends
+
+    def _row(self, at: int) -> Row:
+        return self._written(at) if self._musics[at].is_known else self._freely(at)
+
+    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """The melody notes that a stretch may follow as one, nearest first, and what was heard between.
+
+        No more than `most` sounds, but from hands off. -1 where it may be the first melody note.
+        """
+        notes, lengths_us, heard, breaks = self._s.note, self._s.length_us, self._prices.heard, self._prices.breaks
+        longest_us = self._prices.longest_before(at)
+        sounds: tuple[int, ...] = ()
+        inner = 0
+        for before in range(at - 1, -1, -1):
+            # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
+            if inner > MOST_INNER:
+                return
+            inner += heard[before]
+            # Hands come off, and on, over as many sounds as there are.
+            if self.rows[before] and (len(sounds) <= most or notes[before] == NO_NOTE):
+                yield before, sounds
+            if breaks[before] or lengths_us[before] > longest_us:
+                return
+            # One note that something unheard interrupts is one sound.
+            if heard[before] and not (sounds and notes[sounds[0]] == notes[before]):
+                sounds = (before, *sounds)
+                if len(sounds) > MOST_SOUNDS:
+                    return
+        if not self._number:
+            yield -1, sounds
+
+    def _freely(self, at: int) -> Row:
+        """Where any note may follow any, only the cheapest walk counts."""
+        cost, best = NEVER, None
+        for before, sounds in self._may_follow(at, MOST_SOUNDS):
+            step = self.rows[before][0] if before >= 0 else None
+            so_far = self._prices.left_over(0, at) if step is None else step.cost
+            if so_far >= cost:
+                continue
+            if step is not None:
+                so_far += self._prices.between(before, at, sounds)[0]
+            if so_far < cost:
+                cost, best = so_far, step
+        return [self._step(at, cost + self._prices.own(at), NOWHERE, best)] if cost < NEVER else []
+
+    def _written(self, at: int) -> Row:
+        """Where music is known, the cheapest walk to each position that the note may bring the player to."""
+        music, note, prices = self._musics[at], self._s.note[at], self._prices
+        leads, most = music.leads[note], NEVER if note == NO_NOTE else music.most_sounds
+        arrivals = _Arrivals()
+        back: tuple[int, Step, int, Graced | None] | None = None
+        begins: Iterable[Place] = ()
+        for before, sounds in self._may_follow(at, most):
+            if before < 0:
+                begins = self._begins(at)
+                break
+            row = self.rows[before]
+            # Where grace notes are written, they may explain what is dear without.
+            graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
+            room = arrivals.limit - row[0].cost
+            if room <= 0:
+                continue
+            plain, why = prices.between(before, at, sounds, NEVER if graced else room)
+            if plain >= (NEVER if graced else room):
+                continue
+            priced = Graced(prices, before, at, sounds, plain, why) if graced else None
+            if self._musics[before] is music:
+                if back is None or row[0].cost + plain < back[0]:
+                    back = row[0].cost + plain, row[0], plain, priced
+                most_cost = arrivals.limit - (0 if graced else plain)
+                stands: list[_Stand] = [
+                    (step.cost, step, leads[step.place.position]) for step in row if step.cost < most_cost
+                ]
+            else:
+                stands = self._stands(before, at)
+            arrivals.add(stands, plain, priced)
+        if back is not None and note != NO_NOTE:
+            # Going back, or on to a later bar, starts from the cheapest way to a melody note.
+            so_far, step, plain, priced = back
+            most = arrivals.limit - (step.cost if priced is not None else so_far)
+            from_off = self._s.note[step.at - self._number] == NO_NOTE
+            jumps = music.jumps(step.place.position, note, after_pause=from_off, most=most)
+            arrivals.add([(step.cost, step, jumps)], plain, priced)
+        arrivals.add([(prices.left_over(0, at), None, begins)], 0, None)
+        return self._likely(at, arrivals)
+
+    def _begins(self, at: int) -> Iterable[Place]:
+        """Where a first melody note of its music may stand; grace notes before it count for nothing."""
+        music, note = self._musics[at], self._s.note[at]
+        if not music.is_known or note == NO_NOTE:
+            return (NOWHERE,)
+        places = (*music.leads[note][0], *music.jumps(0, note, after_pause=False))
+        return [place._replace(graces=NOTHING_WRITTEN) for place in places]
+
+    def _stands(self, before: int, at: int) -> list[_Stand]:
+        """Where the player may stand after a melody note, where other music was asked for then."""
+        s, row, music, other = self._s, self.rows[before], self._musics[at], self._musics[before]
+        leads, cheapest = music.leads[s.note[at]], row[0]
+        stands: list[_Stand] = [(cheapest.cost, cheapest, self._begins(at))]
+        # The same notes may go on where they were, at another tempo or stage.
+        if other.is_known and other.notes == music.notes:
+            stands += [(step.cost, step, leads[step.place.position]) for step in row]
+        if s.note[before] != NO_NOTE and s.start_us[before] + s.length_us[before] >= music.start_us:
+            # The note that sounds as the music begins may be its first.
+            firsts = music.leads[s.note[before]][0]
+            stands += [(cheapest.cost + one.cost, cheapest, leads[one.position]) for one in firsts if one.written]
+        return stands
+
+    def _likely(self, at: int, arrivals: "_Arrivals") -> Row:
+        """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago."""
+        own = self._prices.own(at)
+        ways = sorted(way for way in arrivals.found.values() if way[0] < arrivals.limit)[:MOST_WALKS]
+        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways]
+        return [step for step in row if step.lately[1] == row[0].lately[1]] if len(row) > 1 else row
+
+    def _step(self, at: int, cost: int, place: Place, before: Step | None) -> Step:
+        at += self._number
+        if before is None:
+            lately = _LONG_AGO
+        elif before.at // SPELL == at // SPELL:
+            lately = before.lately
+        else:
+            lately = (at, place.position), before.lately[0]
+        return Step(at, place, cost, before, lately)
+
+
+class _Arrivals:
+    """The ways to a melody note: for each position that it may bring the player to the cheapest, the first of equals.
+
+    `limit` is what a way must stay below to be of any use.
+    """
+
+    __slots__ = ("found", "limit")
+
+    def __init__(self) -> None:
+        self.found: dict[int, tuple[int, int, Place, Step | None]] = {}
+        self.limit = NEVER
+
+    def add(self, stands: Iterable[_Stand], plain: int, graced: Graced | None) -> None:
+        """Go on from where the player stands, at the price of what lies between, `graced` where that is written."""
+        found, limit = self.found, self.limit
+        for so_far, step, places in stands:
+            for place in places:
+                position, cost, graces, _ = place
+                cost += so_far
+                if cost >= limit:
+                    continue
+                cost += graced[graces] if graces and graced is not None else plain
+                if cost < limit and (position not in found or cost < found[position][0]):
+                    found[position] = cost, position, place, step
+                    limit = min(limit, cost + FAR_DEARER)
+        self.limit = limit
+
+
+def steps_to(step: Step | None) -> list[Step]:
+    """The steps of a walk, in order of time."""
+    walk: list[Step] = []
+    while step is not None:
+        walk.append(step)
+        step = step.before
+    return walk[::-1]
+
+
+def rows_from(rows: list[Row], at: int) -> list[Row]:
+    """The rows to go on with from a settled melody note; what came before it is let go."""
+    for step in rows[at]:
+        step.before = None
+    return rows[at:]
