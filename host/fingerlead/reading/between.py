@@ -8,7 +8,7 @@ matched by sound: as the table has it, without its first note where that is the 
 its last where that is the note it leads to. A short stray between its notes is told apart from them.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
@@ -80,16 +80,18 @@ def explanations(
 
 def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Tariff) -> Iterator[Explanation]:
     forms = forms_between(from_note, to_note)
-    for inside in range(min(MOST_INSIDE, len(sounds) - 1) + 1):
-        if len(sounds) - inside > LONGEST_MOVEMENT:
+    count = len(sounds)
+    for inside in range(min(MOST_INSIDE, count - 1) + 1):
+        if count - inside > LONGEST_MOVEMENT:
             continue
+        rows = zip(combinations(sounds, count - inside), combinations(range(count), count - inside), strict=True)
         cheapest: Explanation | None = None
-        for out in combinations(range(len(sounds)), inside):
-            kept = tuple(place for place in range(len(sounds)) if place not in out)
-            notes = tuple(sounds[place] for place in kept)
-            form = forms.get(notes)
-            if form is None or not all(_may_stray_at(place, kept, sounds, from_note, to_note) for place in out):
+        # Of equals, the one whose strays come first.
+        for notes, kept in reversed([row for row in rows if row[0] in forms]):
+            out = [place for place in range(count) if place not in kept]
+            if not all(_may_stray_at(place, kept, sounds, from_note, to_note) for place in out):
                 continue
+            form = forms[notes]
             cost = costs.movement + costs.inside * inside + costs.left_out * form.left_out
             if cheapest is None or cost < cheapest.cost:
                 cheapest = Explanation("movement", cost, form.movement, kept, form.left_out)
@@ -123,39 +125,40 @@ def written_explanation(
             if form.movement.name == named.movement.name and not form.left_out
         ]
     movement = named.movement if named else None
-    tried = (_fitted(from_note, to_note, form, sounds, costs, movement) for form in forms)
-    return min(tried, key=lambda one: one.cost)
+    places = tuple(range(len(sounds)))
+    # What a sound costs that is none of the written notes: a stray between its neighbours, or a note too many.
+    added = [
+        costs.inside if _may_stray_at(place, places, sounds, from_note, to_note) else costs.added for place in places
+    ]
+    tried = (_fitted(_sounding(form, from_note, to_note, sounds), sounds, added, costs) for form in forms)
+    cost, missing, notes = min(tried, key=lambda one: one[0])
+    return Explanation("movement", cost, movement, notes, missing) if notes else Explanation("direct", NEVER)
 
 
-def _fitted(
-    from_note: int,
-    to_note: int,
-    form: tuple[int, ...],
-    sounds: tuple[int, ...],
-    costs: Tariff,
-    movement: Movement | None,
-) -> Explanation:
-    """The sounds laid against one form by their edit distance."""
-    # A grace note that is the note sounding already, or the one that follows, is no sound of its own.
+def _sounding(form: tuple[int, ...], from_note: int, to_note: int, sounds: tuple[int, ...]) -> tuple[int, ...]:
+    """The form without what is no sound of its own: a grace note that sounds already, or that is the note after it."""
     if form and form[0] == from_note and (not sounds or sounds[0] != from_note):
         form = form[1:]
     if form and form[-1] == to_note and (not sounds or sounds[-1] != to_note):
         form = form[:-1]
-    places = tuple(range(len(sounds)))
-    rows: list[tuple[int, int, tuple[int, ...]]] = [(costs.missing * k, k, ()) for k in range(len(form) + 1)]
-    for place, note in enumerate(sounds):
-        added = costs.inside if _may_stray_at(place, places, sounds, from_note, to_note) else costs.added
-        before = rows
-        rows = [(before[0][0] + added, before[0][1], before[0][2])]
-        for k, wanted in enumerate(form, 1):
-            choices = [
-                (before[k][0] + added, before[k][1], before[k][2]),
-                (rows[k - 1][0] + costs.missing, rows[k - 1][1] + 1, rows[k - 1][2]),
-            ]
-            if wanted == note:
-                choices.append((before[k - 1][0], before[k - 1][1], (*before[k - 1][2], place)))
-            rows.append(min(choices, key=lambda one: one[0]))
-    cost, missing, notes = rows[-1]
-    if not notes:
-        return Explanation("direct", NEVER)
-    return Explanation("movement", cost, movement, notes, missing)
+    return form
+
+
+# How far sounds fit a form: the cost, how many of its notes do not sound, and which of the sounds are its notes.
+_Fit = tuple[int, int, tuple[int, ...]]
+
+
+def _fitted(form: tuple[int, ...], sounds: tuple[int, ...], added: Sequence[int], costs: Tariff) -> _Fit:
+    """The sounds laid against one form by their edit distance; NEVER where none of them fits."""
+    row: list[_Fit] = [(costs.missing * k, k, ()) for k in range(len(form) + 1)]
+    for place, (note, more) in enumerate(zip(sounds, added, strict=True)):
+        before, row = row, [(row[0][0] + more, row[0][1], row[0][2])]
+        for k, wanted in enumerate(form):
+            diagonal, above, left = before[k], before[k + 1], row[k]
+            best = above[0] + more, above[1], above[2]
+            if left[0] + costs.missing < best[0]:
+                best = left[0] + costs.missing, left[1] + 1, left[2]
+            if wanted == note and diagonal[0] < best[0]:
+                best = diagonal[0], diagonal[1], (*diagonal[2], place)
+            row.append(best)
+    return row[-1] if row[-1][2] else (NEVER, 0, ())

@@ -36,7 +36,6 @@ AFTER_PAUSE = 2_000  # less, after hands off
 # The longest movement has nine notes; where none is written, more than a few sounds hold a note that was missed.
 MOST_SOUNDS = 12
 DEAREST = 1 << 40
-NOWHERE_ELSE: tuple[list[int], list[int]] = ([], [])
 MOST_PLAIN_SOUNDS = 5
 
 
@@ -61,6 +60,7 @@ class Place(NamedTuple):
     written: bool = True
 
 
+NOWHERE_ELSE: tuple[list[int], list[Place]] = ([], [])
 # Where music is not known, or hands are off, no note brings the player anywhere.
 NOWHERE = Place(0, 0, NOTHING_WRITTEN, False)
 
@@ -83,15 +83,16 @@ class Music:
         return bool(self.notes)
 
     @cached_property
-    def _places(self) -> dict[int, tuple[list[int], list[int]]]:
-        """For each note the positions that it leads to, and those of them that begin a bar; both rise."""
-        places: dict[int, tuple[list[int], list[int]]] = {}
+    def _backs(self) -> dict[int, tuple[list[int], list[Place]]]:
+        """For each note the positions that it brings the player to, which rise, and what it costs to go back there."""
+        backs: dict[int, tuple[list[int], list[Place]]] = {}
         for position, written in enumerate(self.notes, 1):
-            found, bars = places.setdefault(written.note, ([], []))
-            found.append(position)
-            if written.begins_bar or position == 1:
-                bars.append(position)
-        return places
+            positions, places = backs.setdefault(written.note, ([], []))
+            positions.append(position)
+            # To the very beginning is no farther than to any bar.
+            cost = BACK_TO_BAR if written.begins_bar or position == 1 else BACK
+            places.append(Place(position, cost, written.graces))
+        return backs
 
     @cached_property
     def leads(self) -> "tuple[_Leads, ...]":
@@ -128,30 +129,22 @@ class Music:
         corrected = position > 0 and notes[position - 1].note == note
         yield Place(position, CORRECTED) if corrected else Place(position, UNWRITTEN, written=False)
 
-    def jumps(self, position: int, note: int, *, after_pause: bool, most: int = DEAREST) -> Iterator[Place]:
+    def jumps(self, position: int, note: int, *, after_pause: bool, most: int = DEAREST) -> list[Place]:
         """Where a note may lead from a position by going back, or by going on to a later bar, for less than `most`."""
-        places, bars = self._places.get(note, NOWHERE_ELSE)
+        positions, backs = self._backs.get(note, NOWHERE_ELSE)
         discount = AFTER_PAUSE if after_pause else 0
         most += discount
-        near, here = bisect_right(places, position - NEAR), bisect_right(places, position)
-        ways = [(place, BACK) for place in places[near:here]]
-        if most > BACK + FAR:
-            ways += [(place, BACK + FAR) for place in places[:near]]
-        elif most > BACK_TO_BAR + FAR:
-            ways += [(place, BACK + FAR) for place in bars[: bisect_right(bars, position - NEAR)]]
-        elif places and places[0] == 1 <= position:
-            ways.append((1, BACK))
+        near, here = bisect_right(positions, position - NEAR), bisect_right(positions, position)
+        places = backs[near:here]
+        if most > BACK_TO_BAR + FAR:
+            places += [place._replace(cost=place.cost + FAR * (place.position > 1)) for place in backs[:near]]
+        elif near and positions[0] == 1:
+            places.append(backs[0])
         if most > ON_TO_BAR:
-            ways += [(place, ON_TO_BAR) for place in bars[bisect_right(bars, position + 1) :]]
-        for place, cost in ways:
-            if cost != ON_TO_BAR:
-                # To the very beginning is no farther than to any bar.
-                if place == 1:
-                    cost = BACK_TO_BAR
-                elif self.notes[place - 1].begins_bar:
-                    cost += BACK_TO_BAR - BACK
-            if cost < most:
-                yield Place(place, max(cost - discount, 0), self.notes[place - 1].graces)
+            ahead = backs[bisect_right(positions, position + 1) :]
+            places += [place._replace(cost=ON_TO_BAR) for place in ahead if place.cost == BACK_TO_BAR]
+        places = [place for place in places if place.cost < most]
+        return [place._replace(cost=max(place.cost - discount, 0)) for place in places] if discount else places
 
 
 class _Leads(dict[int, tuple[Place, ...]]):

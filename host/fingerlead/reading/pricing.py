@@ -227,7 +227,10 @@ class Pricing:
 
     def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Tariff) -> int:
         """The price of leaving what was heard unexplained."""
-        long = sum(not self._may_be_stray(self._s.length_us[at], shorter_us, costs) for at in sounds)
+        lengths_us = list(map(self._s.length_us.__getitem__, sounds))
+        if self._may_be_stray(max(lengths_us), shorter_us, costs):
+            return costs.extra * len(sounds)
+        long = sum(not self._may_be_stray(length_us, shorter_us, costs) for length_us in lengths_us)
         return costs.extra * len(sounds) + costs.extra_long * long
 
     def _coming_off(self, first: int, last: int) -> int:

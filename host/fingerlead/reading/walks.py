@@ -127,11 +127,11 @@ class Walks:
                 begins = self._begins(at)
                 break
             row = self.rows[before]
-            # Where grace notes are written, they may explain what is dear without.
-            graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
             room = arrivals.limit - row[0].cost
             if room <= 0:
                 continue
+            # Where grace notes are written, they may explain what is dear without.
+            graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
             plain, why = prices.between(before, at, sounds, NEVER if graced else room)
             if plain >= (NEVER if graced else room):
                 continue
@@ -181,18 +181,20 @@ class Walks:
     def _likely(self, at: int, arrivals: "_Arrivals") -> Row:
         """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago."""
         own = self._prices.own(at)
-        ways = sorted(way for way in arrivals.found.values() if way[0] < arrivals.limit)[:MOST_WALKS]
-        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways]
-        return [step for step in row if step.lately[1] == row[0].lately[1]] if len(row) > 1 else row
+        ways = sorted(way for way in arrivals.found.values() if way[0] < arrivals.limit)
+        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways[:MOST_WALKS]]
+        if len(row) < 2:
+            return row
+        ago = row[0].lately[1]
+        return [step for step in row if step.lately[1] is ago or step.lately[1] == ago]
 
     def _step(self, at: int, cost: int, place: Place, before: Step | None) -> Step:
         at += self._number
         if before is None:
-            lately = _LONG_AGO
-        elif before.at // SPELL == at // SPELL:
-            lately = before.lately
-        else:
-            lately = (at, place.position), before.lately[0]
+            return Step(at, place, cost, None, _LONG_AGO)
+        lately = before.lately
+        if before.at // SPELL != at // SPELL:
+            lately = (at, place.position), lately[0]
         return Step(at, place, cost, before, lately)
 
 
@@ -220,7 +222,8 @@ class _Arrivals:
                 cost += graced[graces] if graces and graced is not None else plain
                 if cost < limit and (position not in found or cost < found[position][0]):
                     found[position] = cost, position, place, step
-                    limit = min(limit, cost + FAR_DEARER)
+                    if cost + FAR_DEARER < limit:
+                        limit = cost + FAR_DEARER
         self.limit = limit
 
 
