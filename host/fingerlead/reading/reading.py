@@ -10,9 +10,9 @@ Batch and live are one: `read` reads what there is and says how far that is sett
 walk that what comes next could prolong passes through it; from there on reading may begin anew, with the same result.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import chain, pairwise
 from typing import NamedTuple
 
 from fingering.moves import possible_strays
@@ -84,11 +84,13 @@ class NoteReader:
         s, number = self.s, self._number
         walks = Walks(s, [self._musics[music] for music in self._music_of], self.prices, self._rows, number)
         self._rows += walks.rows[len(self._rows) : self._closed]
-        ends = walks.frontier()
+        ends = walks.ends()
         if not ends:
             return Reading()
-        # What is left over at the end is explained as little as what stands before the first note.
-        best = min(ends, key=lambda step: (step.cost + self.prices.left_over(step.at - number + 1, len(s)), -step.at))
+        # What is left over at the end is explained as little as what stands before the first note. Of equals the last.
+        best = min(
+            (row[0] for row in ends), key=lambda one: one.cost + self.prices.left_over(one.at - number + 1, len(s))
+        )
         walk = steps_to(best)
         reading = Reading([self._melody(step) for step in walk if s.note[step.at - number] != NO_NOTE])
         for before, step in pairwise(walk):
@@ -99,7 +101,7 @@ class NoteReader:
             if one.last == after.first:
                 self._doubt_between(one, after)
         if not self._final:
-            self._settle(reading, walk, ends)
+            self._settle(reading, walk, chain.from_iterable(ends))
         return reading
 
     def _melody(self, step: Step) -> Melody:
@@ -117,7 +119,7 @@ class NoteReader:
             numbers.append(number if inside else none)
         return numbers
 
-    def _settle(self, reading: Reading, walk: Sequence[Step], ends: Sequence[Step]) -> None:
+    def _settle(self, reading: Reading, walk: Sequence[Step], ends: Iterable[Step]) -> None:
         """Find how far all walks to `ends` are one: a melody note of that stretch whose next is in it too."""
         place_of = {id(step): place for place, step in enumerate(walk)}
         common = len(walk)

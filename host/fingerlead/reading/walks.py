@@ -60,12 +60,13 @@ class Walks:
         for at in range(len(rows), len(stretches)):
             self.rows.append(self._row(at) if prices.heard[at] else [])
 
-    def frontier(self) -> list[Step]:
-        """The walks that could go on beyond the end."""
-        ends: list[Step] = []
+    def ends(self) -> list[Row]:
+        """The walks that could go on beyond the end, the last stretch's first."""
+        ends: list[Row] = []
         inner = 0
         for at in range(len(self.rows) - 1, -1, -1):
-            ends += self.rows[at]
+            if self.rows[at]:
+                ends.append(self.rows[at])
             inner += self._prices.heard[at]
             if self._prices.breaks[at] or inner > MOST_INNER:
                 break

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fingering.holes import HOLES
 from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
@@ -265,21 +264,18 @@ def _closed(stretches: HeldNotes, settings: Settings) -> int:
 
 def _lasting_moves(
     edge_us: NDArray[np.int64], covered: NDArray[np.uint8], bounce_us: int
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """How many fingers move at each edge, and how many of them close, those left out that come back in `bounce_us`."""
     toggled = covered ^ np.concatenate((covered[:1], covered[:-1]))
-    moves, closings = np.zeros((2, len(covered)), dtype=np.int32)
-    for finger in range(HOLES):
-        at = (toggled >> finger & 1).nonzero()[0]
-        if not at.size:
-            continue
-        # Of moves that follow one another so closely only the last counts, and none where they cancel out.
-        ends = np.append((edge_us[at[1:]] - edge_us[at[:-1]] >= bounce_us).nonzero()[0], len(at) - 1)
-        sizes = np.diff(ends, prepend=-1)
-        lasting = at[ends[sizes % 2 == 1]]
-        moves[lasting] += 1
-        closings[lasting] += covered[lasting] >> finger & 1
-    return moves, closings
+    finger, at = np.unpackbits(toggled[:, None], axis=1, bitorder="little").T.nonzero()
+    if not at.size:
+        return np.zeros(len(covered), dtype=np.intp), np.zeros(len(covered), dtype=np.intp)
+    # Of moves that follow one another so closely only the last counts, and none where they cancel out.
+    is_last = (finger[1:] != finger[:-1]) | (edge_us[at[1:]] - edge_us[at[:-1]] >= bounce_us)
+    ends = np.append(is_last.nonzero()[0], len(at) - 1)
+    counts = ends[np.diff(ends, prepend=-1) % 2 == 1]
+    closes = covered[at[counts]] >> finger[counts] & 1 != 0
+    return np.bincount(at[counts], minlength=len(covered)), np.bincount(at[counts[closes]], minlength=len(covered))
 
 
 def _as_lists(
