@@ -45,15 +45,14 @@ from fingering.table import Table, standard_table
 class Diagnosis:
     """`finger` was `early`, before `others`, or `late`, after them; or it is `idle`: it takes no part, but moved.
 
-    `apart_us` is how long before or after, 0 where no times are known. `turn` is the advice in short: on the way up it
-    is enough that `first` goes first of all, on the way down that `second` goes last; of two fingers that is the same.
+    `apart_us` is how long before or after, 0 where no times are known. On the way up it is enough that `first` goes
+    before all others, on the way down that `second` goes after them (`moves.hair`).
     """
 
     finger: int
     how: Literal["early", "late", "idle"]
     others: tuple[int, ...] = ()
     apart_us: int = 0
-    turn: Literal["first", "last"] | None = None
 
     @property
     def first(self) -> int:
@@ -124,8 +123,7 @@ def _shortest_mend(mask: int, notes: tuple[int, int], times_us: Mapping[int, int
         ]
     for by_us, _, late, finger, other in sorted(tries):
         if not sounds_third({**times_us, finger: times_us[other]}):
-            turn: Literal["first", "last"] = "first" if notes[1] > notes[0] or len(times_us) == 2 else "last"
-            return Diagnosis(finger, "late" if late else "early", (other,), by_us, turn)
+            return Diagnosis(finger, "late" if late else "early", (other,), by_us)
     return None
 
 

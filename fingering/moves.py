@@ -8,9 +8,10 @@ order there always is: lift from the top down, then lower from the bottom up.
 Orders are counted over subsets (at most 2⁸ of them), not listed: `ahead` is the number of stray-free ways to reach a
 subset, `onward` the number of ways to finish from it.
 
-`Move.before` tells which finger has to go before which; `order` makes groups of fingers of it, one group after the
-other, and `advice` a line of words. Where a finger may go at any time, it goes with the fingers that do as it does:
-lifting ones first (taught everywhere: open the note you go to before you close the one you leave; common practice).
+`Move.before` tells which finger has to go before which. All of it is against one finger, that of the upper note's hole:
+a third note sounds only until that finger has opened the hole on the way up, or once it has closed it on the way down.
+So all go together, that one a hair ahead on the way up, a hair behind on the way down: `hair` names it, `order` makes
+two groups of it, `advice` a line of words.
 """
 
 import math
@@ -200,59 +201,44 @@ def _expected_time(fingers: int, moved: int) -> float:
 
 
 def order(from_note: int, to_note: int) -> tuple[tuple[int, ...], ...]:
-    """Groups of fingers, one group after the other; within a group they may go together or in any order.
+    """The finger that goes a hair ahead and the rest, or the rest and the one a hair behind; one group where none does.
 
-    However the fingers of a group go, no third note sounds as long as no finger of a later group is before them. One
-    group where no order sounds a third note.
+    However the fingers of a group go, no third note sounds as long as no finger of a later group is before them.
     """
     change = move(from_note, to_note)
-    first, then, free = _parts(change)
-    if not first:
+    if not change.before:
         return (change.fingers,)
-    early = [finger for finger in free if finger in change.lifts]
-    late = [finger for finger in free if finger in change.lowers]
-    return tuple(sorted([*first, *early])), tuple(sorted([*then, *late]))
+    one = hair(from_note, to_note, *change.before[0])
+    rest = tuple(finger for finger in change.fingers if finger != one)
+    return ((one,), rest) if to_note > from_note else (rest, (one,))
+
+
+def hair(from_note: int, to_note: int, first: int, second: int) -> int:
+    """Of two fingers, one of which has to go before the other, the one that goes a hair ahead, or behind, of all."""
+    return first if to_note > from_note else second
+
+
+def hair_text(from_note: int, to_note: int, finger: int) -> str:
+    """`the bottom ring a hair ahead`."""
+    return f"the {FINGERS[finger]} a hair {'ahead' if to_note > from_note else 'behind'}"
 
 
 def advice(from_note: int, to_note: int) -> str:
-    """One line for a learner: which finger goes first, which last, or that it does not matter."""
+    """One line for a learner: what the fingers do together, and which of them goes a hair ahead or behind."""
     change = move(from_note, to_note)
-    first, then, free = _parts(change)
     if len(change.fingers) == 1:
         verb = "lifts" if change.lifts else "comes down"
         return f"Only the {FINGERS[change.fingers[0]]} {verb}; keep the others still."
-    if not first:
-        return f"{_capital(_what(change, change.fingers))}, all at once; no other note can sound."
-    told = f"{_capital(_what(change, first))} first, then {_what(change, then)}"
-    if free:
-        told += f"; {_the(free)} may go at any time"
-    return f"{told}."
+    parts = [f"{verb} {_the(some)}" for verb, some in (("lift", change.lifts), ("put down", change.lowers)) if some]
+    told = f"Together, {' and '.join(parts)}"
+    if not change.before:
+        return f"{told}; no other note can sound."
+    return f"{told}; {hair_text(from_note, to_note, hair(from_note, to_note, *change.before[0]))}."
 
 
 def change_text(from_note: int, to_note: int) -> str:
     """A change by its notes."""
     return f"{NOTES[from_note]} to {NOTES[to_note]}"
-
-
-def _parts(change: Move) -> tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]]:
-    """The fingers that have to go before others, those that have to wait, and those that are free.
-
-    There are no more than two stages: a third note sounds only until the finger of the upper note's hole has opened it
-    (or after it has closed it), so all that has to be ordered is ordered against that one finger.
-    """
-    first = tuple(sorted({before for before, _ in change.before}))
-    then = tuple(sorted({after for _, after in change.before}))
-    return first, then, tuple(finger for finger in change.fingers if finger not in (*first, *then))
-
-
-def _what(change: Move, fingers: Sequence[int]) -> str:
-    """`lift the bottom ring and put down the bottom little`."""
-    lifts = [finger for finger in fingers if finger in change.lifts]
-    lowers = [finger for finger in fingers if finger in change.lowers]
-    parts = [f"lift {_the(lifts)}"] if lifts else []
-    if lowers:
-        parts.append(f"put down {_the(lowers)}")
-    return " and ".join(parts)
 
 
 def _the(fingers: Sequence[int]) -> str:

@@ -108,7 +108,7 @@ def test_words_name_the_finger_and_the_stray(listed):
     done = run("analyse", listed)
     assert done.returncode == 0
     assert "The bottom little lifted 15 ms before the bottom ring, so a low A sounded for 15 ms." in done.stdout
-    assert "Let the bottom ring go first." in done.stdout
+    assert "Together, the bottom ring a hair ahead." in done.stdout
 
 
 def test_words_name_an_embellishment(listed):

@@ -332,7 +332,7 @@ def test_the_simulated_pupil_shows_which_finger_led_and_mending_it_can_be_heard(
     running = practice()
     page = opened(running.address)
     page.click("[data-to=sim]")
-    expect(page.locator("#sentence")).to_contain_text("Let the", timeout=300_000)
+    expect(page.locator("#sentence")).to_contain_text("Together, the ", timeout=300_000)
     expect(page.locator("#hear")).to_contain_text("Mended")
     page.click("#finish-button")
     expect(page.locator("#summary")).to_be_visible()

@@ -142,7 +142,7 @@ def test_no_meaning_by_colour_alone(opened):
     page = opened(1280)
     for cell in page.locator(".grid td.often, .grid td.some").all():
         assert re.search("[▲△]", cell.inner_text())
-    for kind, filled in (("lead", True), ("should", False)):
+    for kind, filled in (("lead", True), ("ahead", False)):
         fill = page.locator(f".strip .{kind}").first.evaluate("e => getComputedStyle(e).fill")
         assert (fill != "none") == filled
 

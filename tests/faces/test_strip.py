@@ -24,6 +24,7 @@ from fingerlead.faces.strip import (
     strip_svg,
     strip_text,
 )
+from fingerlead.faces.words import change_sentence
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Timing
 from tests.faces.playing import PAIRS, STANDARD, SURE, one_change, random_playing, random_times
@@ -102,17 +103,26 @@ def test_the_lead_is_marked_and_named_and_a_tie_is_not():
     assert "▶" not in tie
 
 
-def test_the_finger_that_should_have_led_is_marked_where_a_stray_was_heard():
+def test_the_finger_of_the_advice_is_marked_where_a_stray_was_heard():
+    both = 0
     for change in CHANGES:
         text = strip_text(change, SURE)
-        marked = [line[2:17].strip() for line in text.split("\n")[1:9] if line.startswith("▷")]
+        marked = [line[2:17].strip() for line in text.split("\n")[1:9] if re.search("[▷◁]", line[:2])]
         diagnosis = diagnose_change(change) if any(stray.heard for stray in change.strays) else None
         if diagnosis is None:
-            assert "▷" not in text
-        else:
-            # One finger can have led, and yet should have gone before another.
-            assert marked == ([FINGERS[diagnosis.first]] if diagnosis.first != change.lead else [])
-            assert f"▷ {FINGERS[diagnosis.first]} " in text
+            assert not re.search("[▷◁]", text)
+            continue
+        told = re.search("Together, the (.*) (a hair ahead|a hair behind)", change_sentence(change, SURE))
+        finger, hint = told.groups()
+        mark = "▷" if hint == "a hair ahead" else "◁"
+        assert marked == [finger]
+        assert f"{mark} {finger} {hint} " in text
+        # One finger can have led, and yet should go behind.
+        both += f"▶{mark}{finger} " in text
+        drawn = strip_svg(change, SURE, "one")
+        assert drawn.count(f'class="{hint[7:]}"') == 2
+        assert f">{finger} {hint}<" in drawn
+    assert both
 
 
 def test_short_notes_have_one_letter_each():

@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from fingering.holes import FINGERS
+from fingering.moves import move
 from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
@@ -42,7 +43,7 @@ def test_the_sentence_of_a_fault_of_two_fingers():
     change = one_change(5, {2: 0, 1: 14_000})
     assert words.change_sentence(change, SURE) == (
         "E to high G: The top middle lifted 14 ms before the top index, so an F sounded for 14 ms. "
-        "Let the top index go first."
+        "Together, the top index a hair ahead."
     )
 
 
@@ -50,16 +51,16 @@ def test_a_crossing_names_both_motions():
     change = one_change(1, {7: 0, 6: 15_000, 5: 15_000})
     assert told(change) == (
         "The bottom little came down 15 ms before the bottom middle lifted, so a low G sounded for 15 ms. "
-        "Let the bottom middle go first."
+        "Together, the bottom middle a hair ahead."
     )
 
 
 def obeyed(advice, times):
     """The finger times of one who does what the advice says, and nothing else."""
-    match = re.fullmatch(rf"Let {FINGER} go (first|last)\.", advice)
+    match = re.fullmatch(rf"Together, {FINGER} a hair (ahead|behind)\.", advice)
     assert match, advice
-    first = match[2] == "first"
-    return {**times, FINGERS.index(match[1]): min(times.values()) - 1_000 if first else max(times.values()) + 1_000}
+    ahead = match[2] == "ahead"
+    return {**times, FINGERS.index(match[1]): min(times.values()) - 1_000 if ahead else max(times.values()) + 1_000}
 
 
 @pytest.mark.parametrize(("from_note", "to_note"), PAIRS)
@@ -70,15 +71,16 @@ def test_following_the_advice_mends_the_stray(from_note, to_note):
         change = one_change(from_note, times)
         heard = [stray for stray in change.strays if stray.heard]
         sentence = told(change)
-        assert ("Let" in sentence) == (bool(heard) and diagnose_change(change) is not None)
         if not heard:
+            assert ("a hair" in sentence) == (change.verdict == "apart" and bool(move(from_note, to_note).before))
             continue
+        assert ("a hair" in sentence) == (diagnose_change(change) is not None)
         for stray in heard:
             assert NOTES[stray.note] in sentence
             assert words.ms(stray.duration_us) in sentence
         exact = {f.finger: f.after_start_us for f in change.fingers}
         astray_us = third_note_us(change.from_mask, change.to_mask, exact)
-        advice = re.search(r"Let .*?(?=$| The fingers were not together| The .* moved too)", sentence)[0]
+        advice = re.search(r"Together, .*?(?=$| The fingers were not together| The .* moved too)", sentence)[0]
         assert third_note_us(change.from_mask, change.to_mask, obeyed(advice, exact)) == 0 < astray_us
 
 
@@ -117,15 +119,14 @@ def test_a_stray_too_short_to_hear_is_owned_up_to_without_advice():
 def test_fingers_apart_are_named_even_where_nothing_sounded():
     assert told(one_change(0, {6: 0, 7: 60_000})) == (
         "nothing else sounded. The fingers were not together: the bottom little came 60 ms after the first. "
-        "Move them as one."
+        "Together, the bottom ring a hair ahead."
     )
 
 
 def test_a_stray_is_told_by_its_advice_alone():
-    # To move them as one, and one of them first, would be two things to try.
     assert told(one_change(0, {7: 0, 6: 38_000})) == (
         "The bottom little lifted 38 ms before the bottom ring, so a low A sounded for 38 ms. "
-        "Let the bottom ring go first."
+        "Together, the bottom ring a hair ahead."
     )
 
 
@@ -202,7 +203,7 @@ def test_what_to_work_on_first():
     summary = summarise([analysed(states)])
     assert words.work_on_first(summary) == (
         "Work on low G to B first: in 6 of 6 a low A sounded in between, typically for 18 ms. The bottom little was "
-        "early in 6 of them, typically by 18 ms: let the bottom ring go before the bottom little."
+        "early in 6 of them, typically by 18 ms: together, the bottom ring a hair ahead."
     )
 
 

@@ -224,7 +224,7 @@ def test_settled_masks_need_not_be_the_charts():
     # Low A with the bottom index off its hole; to E the top ring has to go first all the same.
     false_low_a = from_text("xxxxxxxo")
     found = diagnose_times(false_low_a, from_text("xxxoxxoo"), {6: 0, 3: 15_000})
-    assert (*told(found), found.turn) == (6, "early", "first")
+    assert (*told(found), found.first) == (6, "early", 3)
 
 
 def test_notes_outside_the_nine_are_refused():

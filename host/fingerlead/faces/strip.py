@@ -1,8 +1,9 @@
 """The finger strip: the picture of one change. Eight lanes from the thumb down, time from left to right.
 
 A covered hole is a solid band, an open one a thin line; a lane above says which note sounds, a stray hatched with its
-letter. A filled triangle marks the finger that led, an open one the finger that should have; the grey bar at the scale
-is the timing uncertainty. The same in a terminal (`strip_text`) and as SVG (`strip_svg`), in ink alone.
+letter. A filled triangle marks the finger that led, an open one points the way that a finger should go, a hair ahead or
+behind; the grey bar at the scale is the timing uncertainty. The same in a terminal (`strip_text`) and as SVG
+(`strip_svg`), in ink alone.
 """
 
 from bisect import bisect_right
@@ -13,7 +14,7 @@ from itertools import groupby
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
-from fingering.moves import change_text
+from fingering.moves import change_text, hair, hair_text
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.phrases import listed
 from fingerlead.faces.words import ms, whole_ms
@@ -27,7 +28,8 @@ LETTERS = "GABCDEFga"
 MOST_TICKS = 8  # more would run together
 WIDTH = 48  # of the lanes in a terminal
 # As SVG the picture is 320 units wide, with type of 12: at 6 cm that is print of 6.4 points.
-LABELS, LANES, RIGHT = 106, 206, 8
+LABELS, LANES, RIGHT = 116, 196, 8
+NAMES = LABELS - 25  # their right end; between them and the lanes are the two triangles
 SOUND, TOP, LANE, BAND, FOOT = 17, 33, 15, 9, 42
 LETTER = 10
 
@@ -45,9 +47,14 @@ class Drawing:
     strays: tuple[tuple[int, int], ...]  # begin_us, end_us
 
     @property
-    def should_lead(self) -> int | None:
-        """The finger that should have gone before the one that went out of turn."""
-        return self.diagnosis.first if self.diagnosis else None
+    def hair(self) -> int | None:
+        """The finger that should go a hair ahead of all others, or behind them."""
+        return hair(*self.notes, self.diagnosis.first, self.diagnosis.second) if self.diagnosis else None
+
+    @property
+    def ahead(self) -> bool:
+        """Whether a hair is ahead, as it is on the way up."""
+        return self.notes[1] > self.notes[0]
 
     def is_stray(self, at_us: int) -> bool:
         """Whether a stray sounds at a time."""
@@ -60,7 +67,7 @@ class Drawing:
 
 
 def drawing(change: Change, advise: bool = True) -> Drawing:
-    """A change set out in time, with room on both sides; without the finger that should have led where not `advise`."""
+    """A change set out in time, with room on both sides; without what to try where not `advise`."""
     edges = [(at_us - change.start_us, mask) for at_us, mask in change.edges]
     first_us, last_us = min(0, edges[0][0]), max(change.spread_us, edges[-1][0])
     room_us = round(max(last_us - first_us, SHORTEST_US) * MARGIN)
@@ -108,11 +115,12 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
     for column, mask in enumerate(masks):
         if column == 0 or SOUNDING[mask] != SOUNDING[masks[column - 1]]:
             sounds[column] = LETTERS[SOUNDING[mask]]
+    hint = "▷" if picture.ahead else "◁"
     lines = [f"  {'sounds':<14} {''.join(sounds).rstrip()}"]
     for hole in range(HOLES):
-        mark = "▶" if hole == picture.lead else "▷" if hole == picture.should_lead else " "
+        mark = ("▶" if hole == picture.lead else "") + (hint if hole == picture.hair else "")
         lane = "".join("▄" if mask >> hole & 1 else "─" for mask in masks)
-        lines.append(f"{mark} {FINGERS[hole]:<14} {lane}")
+        lines.append(f"{mark:<2}{FINGERS[hole]:<14} {lane}")
     scale = " " * (width + 8)
     for at_us in ticks_us(change, picture):
         label = str(at_us // 1_000)
@@ -120,18 +128,17 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
         scale = scale[:column] + label + scale[column + len(label) :]
     lines.append(f"  {'ms':<14} {scale.rstrip()}")
     bar = "▒" * max(1, round(timing.uncertainty_us / span_us * width))
-    marks = ("  " if picture.lead is None else "▶ ", "▷ ")
+    marks = ("  " if picture.lead is None else "▶ ", f"{hint} ")
     lines += [f"{'':15}{mark}{told}" for mark, told in zip(marks, lead_words(picture), strict=False)]
     lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(timing.uncertainty_us)}"
     return "\n".join(lines)
 
 
 def lead_words(picture: Drawing) -> list[str]:
-    """Which finger led, and which should have."""
+    """Which finger led, and which should go a hair ahead, or behind."""
     told = ["too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"]
-    if picture.diagnosis:
-        first, second = FINGERS[picture.diagnosis.first], FINGERS[picture.diagnosis.second]
-        told.append(f"{first} should go first" if picture.diagnosis.turn == "first" else f"{first} before {second}")
+    if picture.hair is not None:
+        told.append(hair_text(*picture.notes, picture.hair).removeprefix("the "))
     return told
 
 
@@ -140,6 +147,7 @@ def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) 
     picture = drawing(change, advise)
     span_us = picture.end_us - picture.begin_us
     told = lead_words(picture)
+    hint = "ahead" if picture.ahead else "behind"
     bottom = TOP + HOLES * LANE
     height = bottom + FOOT + 16 * (len(told) - 1)
 
@@ -159,17 +167,17 @@ def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) 
     for hole in range(HOLES):
         y = TOP + hole * LANE
         still = "" if hole in moved else " still"
-        parts.append(
-            f'<text x="{LABELS - 15}" y="{y + BAND}" text-anchor="end" class="finger{still}">{FINGERS[hole]}</text>'
-        )
+        parts.append(f'<text x="{NAMES}" y="{y + BAND}" text-anchor="end" class="finger{still}">{FINGERS[hole]}</text>')
         parts += _lane(picture, hole, y, x)
-        if hole in (picture.lead, picture.should_lead):
-            parts.append(_triangle(LABELS - 12, y - 1, "lead" if hole == picture.lead else "should"))
+        if hole == picture.lead:
+            parts.append(_triangle(LABELS - 12, y - 1, "lead"))
+        if hole == picture.hair:
+            parts.append(_triangle(LABELS - 23 if hole == picture.lead else LABELS - 12, y - 1, hint))
     parts += _scale(change, picture, timing, x, bottom)
     for line, words in enumerate(told):
         y = bottom + FOOT - 6 + 16 * line
         if line or picture.lead is not None:
-            parts.append(_triangle(2, y - 10, "should" if line else "lead"))
+            parts.append(_triangle(2, y - 10, hint if line else "lead"))
         parts.append(f'<text x="16" y="{y}" class="lead-name">{words}</text>')
     return "".join(parts) + "</svg>"
 
@@ -190,7 +198,8 @@ def in_words(change: Change, timing: Timing) -> str:
 
 
 def _triangle(x: int, y: int, kind: str) -> str:
-    return f'<path d="M{x} {y}l9 5.5l-9 5.5z" class="{kind}"/>'
+    path = f"M{x + 9} {y}l-9 5.5l9 5.5z" if kind == "behind" else f"M{x} {y}l9 5.5l-9 5.5z"
+    return f'<path d="{path}" class="{kind}"/>'
 
 
 def _sounds(picture: Drawing, x: Callable[[int], float], hatch: str, bottom: int) -> list[str]:
@@ -235,5 +244,5 @@ def _scale(change: Change, picture: Drawing, timing: Timing, x: Callable[[int], 
     for at_us in ticks_us(change, picture):
         parts.append(f'<path d="M{x(at_us)} {y - 2}v7" class="tick"/>')
         parts.append(f'<text x="{x(at_us)}" y="{y + 17}" text-anchor="middle" class="ms">{at_us // 1_000}</text>')
-    parts.append(f'<text x="{LABELS - 15}" y="{y + 17}" text-anchor="end" class="ms">ms</text>')
+    parts.append(f'<text x="{NAMES}" y="{y + 17}" text-anchor="end" class="ms">ms</text>')
     return parts

@@ -6,7 +6,7 @@ from statistics import median
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
-from fingering.moves import change_text, move
+from fingering.moves import change_text, hair, hair_text, move
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.faces.phrases import capital, listed
@@ -98,7 +98,8 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
         last = change.fingers[-1]
         told.append(
             f"The fingers were not together: {finger_name(last.finger)} came "
-            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. Move them as one."
+            f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. "
+            f"{capital(together(change.from_note, change.to_note))}."
         )
     elif change.verdict == "clean" and len(change.fingers) > 1:
         told.append(_who_led(change, timing))
@@ -122,7 +123,8 @@ def _astray(change: Change, heard: list[Stray], uncertainty_us: int, diagnosis: 
     lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
     if diagnosis is None:
         return f"{capital(sounded)} {lasted} in between."
-    return f"{capital(order_sentence(change, diagnosis, uncertainty_us))}, so {sounded} {lasted}. {advice(diagnosis)}"
+    order = order_sentence(change, diagnosis, uncertainty_us)
+    return f"{capital(order)}, so {sounded} {lasted}. {advice(change, diagnosis)}"
 
 
 def order_sentence(change: Change, diagnosis: Diagnosis, uncertainty_us: int = 0) -> str:
@@ -135,10 +137,20 @@ def order_sentence(change: Change, diagnosis: Diagnosis, uncertainty_us: int = 0
     )
 
 
-def advice(diagnosis: Diagnosis) -> str:
+def advice(change: Change, diagnosis: Diagnosis) -> str:
     """What to try; tried on the finger times themselves before it is said."""
-    finger = diagnosis.first if diagnosis.turn == "first" else diagnosis.second
-    return f"Let {finger_name(finger)} go {diagnosis.turn}."
+    return f"{capital(together(change.from_note, change.to_note, (diagnosis.first, diagnosis.second)))}."
+
+
+def together(from_note: int, to_note: int, order: tuple[int, int] | None = None) -> str:
+    """What to try in a change, without a capital: `together, the bottom ring a hair ahead`.
+
+    `order` are two fingers, the first of which should go before the second; if None, those of the standard fingerings.
+    """
+    pair = order or next(iter(move(from_note, to_note).before), None)
+    if pair is None:
+        return "move the fingers together"
+    return f"together, {hair_text(from_note, to_note, hair(from_note, to_note, *pair))}"
 
 
 def _who_led(change: Change, timing: Timing) -> str:
@@ -188,7 +200,7 @@ def _worth_work(worth: WorthWork, summary: Summary) -> str:
     if worth.kind == "apart":
         return (
             f"Work on {change} first: in {worth.times} of {worth.of_all} the fingers were not together, typically "
-            f"{ms(worth.size_us, summary.uncertainty_us)} apart. Move them as one."
+            f"{ms(worth.size_us, summary.uncertainty_us)} apart. {capital(together(first.from_note, first.to_note))}."
         )
     astray = first.astray
     text = (
@@ -197,7 +209,7 @@ def _worth_work(worth: WorthWork, summary: Summary) -> str:
         f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
     )
     usual = usual_diagnosis(first)
-    return f"{text} {usual_advice(usual, summary.uncertainty_us)}" if usual else text
+    return f"{text} {usual_advice(first, usual, summary.uncertainty_us)}" if usual else text
 
 
 def _no_first(summary: Summary) -> str:
@@ -228,14 +240,14 @@ def usual_diagnosis(of: ChangeSummary) -> tuple[Diagnosis, int] | None:
     return replace(commonest[0][1], apart_us=apart_us), len(commonest)
 
 
-def usual_advice(usual: tuple[Diagnosis, int], uncertainty_us: int = 0) -> str:
+def usual_advice(of: ChangeSummary, usual: tuple[Diagnosis, int], uncertainty_us: int = 0) -> str:
     """The commonest fault of some changes that went astray, and what to try."""
     diagnosis, times = usual
     often = "once, by" if times == 1 else f"in {times} of them, typically by"
     return (
         f"{capital(finger_name(diagnosis.finger))} was {diagnosis.how} {often} "
         f"{ms(diagnosis.apart_us, uncertainty_us)}: "
-        f"let {finger_name(diagnosis.first)} go before {finger_name(diagnosis.second)}."
+        f"{together(of.from_note, of.to_note, (diagnosis.first, diagnosis.second))}."
     )
 
 

@@ -170,7 +170,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "stands_out": change.stands_out,
         "per_minute": _a_minute(summary.per_minute_us(change)),
         "apart": change.apart,
-        "advice": words.usual_advice(usual, unsure_us) if usual else "",
+        "advice": words.usual_advice(change, usual, unsure_us) if usual else "",
         "strips": _strips(played, summary, change),
         "led": [
             {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}

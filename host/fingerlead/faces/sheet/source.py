@@ -290,5 +290,5 @@ def _legend(pictures: bool, steps: bool) -> str:
         signs += [("\\step-sign #1 ##f", "lift"), ("\\step-sign #1 ##t", "put down")]
     shown = " \\hspace #1 ".join(f'{sign} "{word}"' for sign, word in signs)
     if steps:
-        shown += ' \\hspace #1 "same number: together"'
+        shown += ' \\hspace #1 "all together, 1 a hair ahead of 2"'
     return f"\\markup \\sans \\fontsize #-2 \\line {{ {shown} }}"

@@ -3,7 +3,7 @@
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.faces.phrases import capital, listed
-from fingerlead.faces.words import finger_name, ms
+from fingerlead.faces.words import ms, together
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
 from fingerlead.timing.progress import Fault, Tally
 
@@ -26,15 +26,14 @@ def work_clause(glance: Glance) -> str:
     worse = {each.change for each in glance.changed if each.difference.trend == "worse"}
     here = (first.from_note, first.to_note)
     what = "it" if worse == {here} else change_text(*here)
-    return f"work on {what} first{fault_clause(glance.fault)}"
+    return f"work on {what} first{fault_clause(here, glance.fault)}"
 
 
-def fault_clause(fault: Fault | None) -> str:
-    """Which finger goes out of turn, after a colon; nothing if it cannot be said."""
+def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
+    """What to try where a finger of a change goes out of turn, after a colon; nothing if it cannot be said."""
     if fault is None:
         return ""
-    _, _, first, second = fault.turn
-    return f": {finger_name(first)} should go before {finger_name(second)}"
+    return f": {together(*change, fault.turn[2:])}"
 
 
 def shared_fault_name(fault: tuple[int, bool] | None) -> str:
@@ -52,7 +51,7 @@ def tally_sentence(tally: Tally) -> str:
         return f"{name}: {tally.plain} played, none astray."
     return (
         f"{name}: {tally.astray} of {tally.plain} astray, typically for {ms(tally.typical_stray_us)}"
-        f"{fault_clause(tally.faults[0] if tally.faults else None)}."
+        f"{fault_clause((tally.from_note, tally.to_note), tally.faults[0] if tally.faults else None)}."
     )
 
 
