@@ -2,20 +2,26 @@ from __future__ import annotations
 
 import io
 import re
+import sqlite3
 import wave
 import zipfile
+from contextlib import closing
 from datetime import date
+from html import unescape
 
 import pytest
 
 from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
 from fingerlead.faces.pages.desk.routes import Desk
 from fingerlead.faces.strip import strip_svg
+from fingerlead.library import read
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
+from tests.reading.players import run_player
+from tests.store.playing import music_of, write_playing
 from tests.studio.studios import playing, rebuild, write
 
 TODAY = date(2026, 9, 20)
@@ -85,6 +91,30 @@ def test_sessions_are_sent_in_and_refused_by_name(desk, pupil, tmp_path):
     assert "again.session: this session is in the studio already" in answer.text
     assert "&lt;b&gt;bad: expected a session" in answer.text
     assert len(desk.studio.index.sessions(pupil)) == 5
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [("UPDATE music SET body = '{}'", "a damaged one"), ("UPDATE music SET format = 9", "use a newer fingerlead")],
+)
+def test_a_session_whose_music_cannot_be_read_says_so_though_it_is_kept_without(desk, tmp_path, statement, told):
+    path = write(tmp_path / "sent.session", playing(9, 20), 9)
+    at_once = write_playing(tmp_path / "music.session", run_player(0, 3, 20_000, 1), (0, music_of([0, 3])))
+    with closing(sqlite3.connect(at_once)) as db, db:
+        db.execute(statement)
+    key = desk.studio.add("Ailsa").key
+    for file in (path, at_once):
+        assert desk.studio.take_in(key, file).outcome == "new"
+    problem = read(at_once).music_problem
+    assert told in problem
+    pages = [desk.get(f"/session/{each.digest}").text for each in desk.studio.index.sessions(key)]
+    assert [problem in unescape(page) for page in pages].count(True) == 1
+    # Sent in again whole, its music counts and there is nothing to say.
+    whole = write_playing(tmp_path / "whole.session", run_player(0, 3, 20_000, 1), (0, music_of([0, 3])))
+    assert desk.studio.take_in(key, whole).outcome == "new"
+    pages = [desk.get(f"/session/{each.digest}").text for each in desk.studio.index.sessions(key)]
+    assert len(pages) == 2
+    assert not any("cannot be read" in page for page in pages)
 
 
 def test_remarks_are_pinned_and_taken_back(desk, pupil):

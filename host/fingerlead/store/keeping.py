@@ -25,6 +25,7 @@ from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import (
     LISTED,
     MEASURED_SKEW,
+    MUSIC_PROBLEM,
     PortMark,
     StoredSession,
     read_session,
@@ -118,8 +119,12 @@ def copy_session(
             writer.append(data, host_us)
         for mark in marks:
             writer.mark(*_mark(mark))
+        told = False
         for at_us, music in asked:
             writer.begin_music(at_us, music)
+            told = True
+        if session.music_problem and not told:
+            writer.tell(**{MUSIC_PROBLEM: session.music_problem})
 
 
 def _mark(mark: PortMark) -> tuple[Literal["lost", "back"], int, str]:

@@ -19,6 +19,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from fingerlead.plain_text import plain_line
 from fingerlead.store.session_file import (
     APPLICATION_ID,
     CARRIERS,
@@ -37,6 +38,8 @@ from fingerlead.wire.events import Doubt, Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, reads_of
 
 MEASURED_SKEW = "measured_skew_us"  # in the description of a session
+MUSIC_PROBLEM = "music_problem"  # there too, in a copy of one whose music could not be read
+LONGEST_PROBLEM = 400
 LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
@@ -295,7 +298,10 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
         raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
     data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
     port_marks = [PortMark(*each) for each in zip(*marks, strict=True)]
-    return StoredSession(data, arrivals, carrier, description, port_marks, *_music(db))
+    asked, problem = _music(db)
+    # A copy is made without music that cannot be read, and says so still.
+    problem = problem or ("" if asked else plain_line(description.get(MUSIC_PROBLEM, ""))[:LONGEST_PROBLEM])
+    return StoredSession(data, arrivals, carrier, description, port_marks, asked, problem)
 
 
 def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:

@@ -21,7 +21,7 @@ from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.phrases import capital, day_words
 from fingerlead.faces.report.numbers import difference_row
 from fingerlead.faces.strip import strip_svg
-from fingerlead.faces.words import clock_text, practised_names, what_happened
+from fingerlead.faces.words import clock_text, intake_sentence, practised_names, what_happened
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
@@ -146,6 +146,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         minutes=f"{indexed.playing_us / 60_000_000:.1f}",
         changes=len(analysis.changes),
         astray=len(astray),
+        intake=intake_sentence(analysis),
         end_us=analysis.record.end_us,
         moments=[_moment(analysis, change, f"m{change.number}") for change in shown],
         more=len(astray) - len(shown),
