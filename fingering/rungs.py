@@ -198,13 +198,22 @@ def mixable(notes: Sequence[int], mixed: Sequence[int], at: int) -> bool:
 
 def rung_abc(notes: Sequence[int], mixed: Sequence[Sequence[int]], number: int, title: str) -> str:
     """The music of a row of notes as ABC text, with the rows in `mixed` mixed in."""
-    head = f"X:{number}\nT:{title}\nM:4/4\nL:1/4\nK:HP\n"
+    head = _head(number, title)
     if len(notes) == 1:
         held = _even([notes[0], None] * 2, BEATS)
         return f"{head}|: {_bars(held)} :|\n{_bars([(notes[0], 4)])} |]\n"
     cycle = [*notes, *notes[-2:0:-1]]
     slow = _even(cycle * max(1, 8 // len(cycle)), 2)
     return f"{head}|: {_bars(slow)} :|\n|: {_bars(_mixture(notes, cycle, mixed))} :|\n{_bars([(notes[0], 4)])} |]\n"
+
+
+def notes_abc(notes: Sequence[int], title: str) -> str:
+    """Notes of one beat each as ABC text, for whatever is played once through; no two neighbours are the same."""
+    return f"{_head(1, title)}{_bars(_even(notes, 1))} |]\n"
+
+
+def _head(number: int, title: str) -> str:
+    return f"X:{number}\nT:{title}\nM:4/4\nL:1/4\nK:HP\n"
 
 
 def _mixture(notes: Sequence[int], cycle: list[int], mixed: Sequence[Sequence[int]]) -> list[Sound]:

@@ -53,7 +53,7 @@ def _fill(folder: Path, pupils: int) -> None:
     from fingerlead.simulated import chanter, play, script, sensing
     from fingerlead.simulated import scenario as pupil_file
     from fingerlead.simulated import serve as whole
-    from fingerlead.studio.invented import write_session
+    from fingerlead.studio.invented import Sitting, write_session
     from fingerlead.studio.studio import Studio
 
     player = pupil_file.load_scenario("mixed").pupil
@@ -63,7 +63,7 @@ def _fill(folder: Path, pupils: int) -> None:
             performance = play.perform(player, script.write_script(player, seed, changes=100), seed)
             data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
             start = datetime.combine(TODAY, datetime.min.time(), UTC) - timedelta(days=90 - seed * 9 // 5)
-            files.append(write_session(Path(scratch) / f"{seed}.session", start, data))
+            files.append(write_session(Path(scratch) / f"{seed}.session", Sitting(start, data)))
         for number in range(pupils):
             key = studio.add(f"Pupil {number}").key
             studio.change(key, lesson=(TODAY - timedelta(days=7)).isoformat())

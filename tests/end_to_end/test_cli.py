@@ -15,6 +15,7 @@ import pytest
 
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import COMMANDS
+from fingerlead.library import read
 from tests.waiting import PATIENCE_S
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
@@ -219,6 +220,11 @@ def test_the_demo_ends_with_a_report(tmp_path):
     assert "Work on low G to B first" in done.stdout
     page = (tmp_path / "evening.html").read_text()
     assert "Work on low G to B first" in page
+    # Its music is known: no short note is left open, as it would be without.
+    session = tmp_path / "evening.session"
+    assert read(session).asked
+    assert "may be meant" not in run("analyse", session).stdout
+    assert "may be meant" in run("analyse", session, "--expect", "none").stdout
     assert (tmp_path / "evening.truth").exists()
 
 

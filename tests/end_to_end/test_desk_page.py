@@ -29,8 +29,8 @@ def desk(tmp_path_factory):
         for person in invented():
             if person.name in ("Brodie", "Fen", "Jory"):
                 key = studio.add(person.name, person.hand_on_top, note=person.note).key
-                for start, data in play_sessions(person, TODAY)[-14:]:
-                    studio.take_in(key, write_session(scratch / "one.session", start, data, person.rungs))
+                for sitting in play_sessions(person, TODAY)[-14:]:
+                    studio.take_in(key, write_session(scratch / "one.session", sitting, person.rungs))
                     (scratch / "one.session").unlink()
                 studio.change(key, lesson="2026-11-06")
     with desk_opened(folder, None, WebPlace(), lambda: TODAY) as desk:

@@ -47,8 +47,8 @@ def opened(kind: str, folder: Path, at: WebPlace = WebPlace()) -> AbstractContex
     with Studio(folder) as studio:
         (person,) = [each for each in invented() if each.name == "Brodie"]
         key = studio.add(person.name).key
-        start, data = play_sessions(person, TODAY)[-1]
-        studio.take_in(key, write_session(folder.parent / "one.session", start, data, person.rungs))
+        sitting = play_sessions(person, TODAY)[-1]
+        studio.take_in(key, write_session(folder.parent / "one.session", sitting, person.rungs))
     return desk_opened(folder, None, at, lambda: TODAY)
 
 

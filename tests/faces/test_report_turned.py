@@ -36,9 +36,9 @@ def sessions(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sessions")
     person = next(each for each in invented() if each.name == "Orla")
     return [
-        write_session(folder / f"{start:%Y-%m-%d}.session", start, data)
-        for start, data in play_sessions(person, TODAY)
-        if start.date() >= date(2026, 10, 9)
+        write_session(folder / f"{sitting.start:%Y-%m-%d}.session", sitting)
+        for sitting in play_sessions(person, TODAY)
+        if sitting.start.date() >= date(2026, 10, 9)
     ]
 
 

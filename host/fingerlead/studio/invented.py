@@ -11,10 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fingering.holes import FINGERS
 from fingering.notes import note_index
+from fingering.rungs import notes_abc
+from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.simulated import chanter, play, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
@@ -28,8 +30,17 @@ WEEKS = 12
 # The last lesson was before this week.
 LESSON = WEEKS - 2
 CHANGES_A_SESSION = 70
+ROW = "A row of notes"  # the title of what a session is played from
 # A serial port brings a few frames at a time.
 BYTES_A_READ, READ_US = 64, 10_000
+
+
+class Sitting(NamedTuple):
+    """One session as it was played: when it began, the bytes of its playing, and the notes it was played from."""
+
+    start: datetime
+    data: bytes
+    music: SessionMusic = NOTHING_ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +81,8 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
         for person in invented():
             say(f"{person.name} practises for {WEEKS} weeks ...")
             pupil = studio.add(person.name, person.hand_on_top, "the studio's practice chanter", person.note)
-            for start, data in play_sessions(person, today):
-                session = write_session(Path(scratch) / "one.session", start, data, person.rungs)
+            for sitting in play_sessions(person, today):
+                session = write_session(Path(scratch) / "one.session", sitting, person.rungs)
                 taken = studio.take_in(pupil.key, session)
                 if taken.outcome == "refused":
                     raise folders.StudioError(taken.sentence)
@@ -85,8 +96,8 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
     return folder
 
 
-def play_sessions(person: Invented, today: date) -> list[tuple[datetime, bytes]]:
-    """Each session of a pupil: when it began, and the bytes of its playing."""
+def play_sessions(person: Invented, today: date) -> list[Sitting]:
+    """All sessions of a pupil, each played from a row of notes drawn for it."""
     lot = random.Random(f"{person.name} {WEEKS}")
     found = []
     for week in range(WEEKS):
@@ -94,16 +105,20 @@ def play_sessions(person: Invented, today: date) -> list[tuple[datetime, bytes]]
             on = today - timedelta(days=7 * (WEEKS - week) - day)
             seed = zlib.crc32(f"{person.name} {week} {day}".encode())
             player = person.player(week)
-            performance = play.perform(player, write_script(player, seed, changes=CHANGES_A_SESSION), seed)
+            script = write_script(player, seed, changes=CHANGES_A_SESSION)
+            performance = play.perform(player, script, seed)
             data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
             start = datetime.combine(on, time(17 + lot.randrange(4), lot.randrange(60)), UTC)
-            found.append((start, data))
+            music = SessionMusic("tune", ROW, notes_abc([step.note for step in script], ROW))
+            found.append(Sitting(start, data, music))
     return found
 
 
-def write_session(path: Path, start: datetime, data: bytes, rungs: tuple[str, ...] = ()) -> Path:
+def write_session(path: Path, sitting: Sitting, rungs: tuple[str, ...] = ()) -> Path:
     """A session file."""
+    start, data, music = sitting
     with SessionWriter(path, "stream", "simulated", {"rungs": list(rungs)}, start) as writer, writer.at_once():
+        writer.begin_music(0, music)
         for number, at in enumerate(range(0, len(data), BYTES_A_READ)):
             writer.append(data[at : at + BYTES_A_READ], number * READ_US)
     return path

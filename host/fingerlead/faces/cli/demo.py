@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from fingering.rungs import notes_abc
 from fingering.table import standard_table
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.analyse import text_lines
@@ -26,6 +27,7 @@ from fingerlead.faces.report.page import played, render
 from fingerlead.listening.reader import Reader
 from fingerlead.listening.recording import Recording, record
 from fingerlead.listening.sources import open_source
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.store.files import demo_folder, write_output
 from fingerlead.store.session_file import SessionWriter
@@ -70,15 +72,16 @@ def open_studio(folder: Path, browser: bool) -> None:
 
 def play_session(folder: Path, speed: float) -> None:
     """Play, record, analyse and report. Raises Problem."""
-    scenario = demo_folder() / "evening.toml"
-    typer.echo(" ".join(load_scenario(str(scenario)).about.split()))
+    file = demo_folder() / "evening.toml"
+    scenario = load_scenario(str(file))
+    typer.echo(" ".join(scenario.about.split()))
     folder.mkdir(parents=True, exist_ok=True)
     session, truth, page = (folder / name for name in ("evening.session", "evening.truth", "evening.html"))
     for old in (session, truth, page):
         old.unlink(missing_ok=True)
     place = "pty" if sys.platform != "win32" else "tcp:0"
     command = [
-        sys.executable, "-m", "fingerlead.faces.cli.main", "simulate", "--on", place, "--pupil", str(scenario),
+        sys.executable, "-m", "fingerlead.faces.cli.main", "simulate", "--on", place, "--pupil", str(file),
         "--truth", str(truth), "--speed", str(speed),
     ]  # fmt: skip
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as simulator:
@@ -93,6 +96,7 @@ def play_session(folder: Path, speed: float) -> None:
             )
             reader = Reader(lambda: open_source(port)).start()
             kept = Recording(SessionWriter(session, "stream", port))
+            kept.begin_music(SessionMusic("tune", "Ishbel's round", notes_abc(scenario.pupil.tune, "Ishbel's round")))
             record(reader, kept, lambda _: None, lambda: simulator.poll() is not None)
         finally:
             simulator.terminate()
