@@ -16,7 +16,7 @@ two groups of it, `advice` a line of words.
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import permutations
@@ -218,9 +218,9 @@ def hair(from_note: int, to_note: int, first: int, second: int) -> int:
     return first if to_note > from_note else second
 
 
-def hair_text(from_note: int, to_note: int, finger: int) -> str:
-    """`the bottom ring a hair ahead`."""
-    return f"the {FINGERS[finger]} a hair {'ahead' if to_note > from_note else 'behind'}"
+def hair_words(from_note: int, to_note: int) -> str:
+    """`a hair ahead` on the way up, `a hair behind` on the way down."""
+    return f"a hair {'ahead' if to_note > from_note else 'behind'}"
 
 
 def advice(from_note: int, to_note: int) -> str:
@@ -229,11 +229,10 @@ def advice(from_note: int, to_note: int) -> str:
     if len(change.fingers) == 1:
         verb = "lifts" if change.lifts else "comes down"
         return f"Only the {FINGERS[change.fingers[0]]} {verb}; keep the others still."
-    parts = [f"{verb} {_the(some)}" for verb, some in (("lift", change.lifts), ("put down", change.lowers)) if some]
-    told = f"Together, {' and '.join(parts)}"
-    if not change.before:
-        return f"{told}; no other note can sound."
-    return f"{told}; {hair_text(from_note, to_note, hair(from_note, to_note, *change.before[0]))}."
+    aside = {hair(from_note, to_note, *pair): f" ({hair_words(from_note, to_note)})" for pair in change.before}
+    moved = (("lift", change.lifts), ("put down", change.lowers))
+    parts = [f"{verb} the {_named(some, aside)}" for verb, some in moved if some]
+    return f"Together, {' and '.join(parts)}{'' if change.before else '; no other note can sound'}."
 
 
 def change_text(from_note: int, to_note: int) -> str:
@@ -241,10 +240,11 @@ def change_text(from_note: int, to_note: int) -> str:
     return f"{NOTES[from_note]} to {NOTES[to_note]}"
 
 
-def _the(fingers: Sequence[int]) -> str:
-    names = [FINGERS[finger] for finger in fingers]
-    return f"the {names[0]}" if len(names) == 1 else f"the {', '.join(names[:-1])} and {names[-1]}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def _named(fingers: Sequence[int], aside: Mapping[int, str]) -> str:
+    """`bottom index, middle (a hair ahead) and ring`: each hand named once, and what is said aside of a finger."""
+    names = []
+    for before, finger in zip((None, *fingers[:-1]), fingers, strict=True):
+        hand, _, name = FINGERS[finger].partition(" ")
+        same = before is not None and FINGERS[before].startswith(f"{hand} ")
+        names.append((name if same else FINGERS[finger]) + aside.get(finger, ""))
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -153,8 +153,16 @@ def test_what_was_lost_and_left_out_is_told(html, mixed):
     text = plain_text(html)
     assert f"{mixed.record.intake.lost_frames} frames were lost" in text
     verdicts = Counter(change.verdict for change in mixed.changes)
-    assert verdicts["uncertain"]
-    assert f"Not counted above: {verdicts['uncertain']} uncertain changes" in text
+    told = {
+        "embellished": "with a grace note or an embellishment in it",
+        "extra": "with a note too many",
+        "perhaps": "with a very short note beside it that may be a stray",
+        "unclear": "that can be read in two ways",
+        "uncertain": "uncertain, as something was lost",
+    }
+    kinds = [f"{verdicts[verdict]} {words}" for verdict, words in told.items() if verdicts[verdict]]
+    assert len(kinds) > 2
+    assert f"Not counted: {', '.join(kinds[:-1])} and {kinds[-1]}. Sensors see" in text
     assert "to within 5 ms" in text
     assert "assumed" in text
     assert "a stray is heard from 10 ms, fingers together within 25 ms" in text

@@ -153,8 +153,8 @@ def test_the_ladder_is_listed_and_fits_a_terminal():
 
 def test_one_rung_whole_and_its_music_alone():
     text = run("ladder", "d-e")
-    assert "Out, D to E:\n  Together, lift the top ring and bottom little and put down the bottom index" in text
-    assert "Back, E to D:\n  Together, lift the bottom index, bottom middle and bottom ring and put down" in text
+    assert "Out, D to E:\n  Together, lift the top ring (a hair ahead) and bottom little and put down" in text
+    assert "Back, E to D:\n  Together, lift the bottom index, middle and ring and put down" in text
     assert run("ladder", "28") == text
     abc = run("ladder", "d-e", "--abc")
     assert abc.startswith("X:28\nT:D and E\n")
@@ -183,7 +183,7 @@ def test_the_ladder_as_json():
             "from": "low G",
             "to": "B",
             "order": [["bottom ring"], ["bottom little"]],
-            "advice": "Together, lift the bottom ring and bottom little; the bottom ring a hair ahead.",
+            "advice": "Together, lift the bottom ring (a hair ahead) and little.",
         }
     ]
     assert rung["back"][0]["order"] == [["bottom little"], ["bottom ring"]]

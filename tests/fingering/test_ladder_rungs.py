@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import statistics
 
 import pytest
@@ -135,11 +136,11 @@ def test_the_order_broken_sounds_one(pair, data):
 def test_a_line_of_advice_obeyed_sounds_no_third_note(pair, data):
     # Read from the words alone: all that are named go within the same time, but for the one a hair ahead or behind.
     text = advice(*pair).lower()
-    together, _, one = text.rstrip(".").partition("; the ")
-    if one:
-        assert set(named(together)) == set(move(*pair).fingers)
+    assert set(named(text)) == set(move(*pair).fingers)
     times = {finger: data.draw(st.floats(0, 1)) for finger in move(*pair).fingers}
-    times |= {finger: {"ahead": -0.1, "behind": 1.1}[one.split()[-1]] for finger in named(one)}
+    before, aside, where = text.partition(" (a hair ")
+    if aside:
+        times[named(before)[-1]] = {"ahead": -0.1, "behind": 1.1}[where.partition(")")[0]]
     assert strays_of(*pair, times) == set()
 
 
@@ -151,16 +152,19 @@ def test_one_finger_alone_is_a_hair_ahead_or_behind(pair):
 
 
 def named(text):
-    """The fingers in a text such as `the top middle, top ring and thumb`."""
-    return [number for number, finger in enumerate(FINGERS) if finger in text]
+    """The fingers in a text such as `the thumb, top middle, ring and bottom little`: each hand is named once."""
+    words = re.findall("thumb|top|bottom|index|middle|ring|little", text)
+    hands = itertools.accumulate(words, lambda hand, word: word if word in ("top", "bottom") else hand)
+    fingers = [word if word == "thumb" else f"{hand} {word}" for hand, word in zip(hands, words, strict=True)]
+    return [FINGERS.index(finger) for finger in fingers if finger in FINGERS]
 
 
 def test_what_teachers_say_of_the_way_out_and_back():
     # Common practice, no source: up to B the ring finger leads, back it closes last; up, the top hand opens first.
-    assert advice(0, 2) == "Together, lift the bottom ring and bottom little; the bottom ring a hair ahead."
-    assert advice(2, 0) == "Together, put down the bottom ring and bottom little; the bottom ring a hair behind."
-    assert advice(4, 5).endswith("bottom ring; the top ring a hair ahead.")
-    assert advice(5, 4).endswith("bottom little; the top ring a hair behind.")
+    assert advice(0, 2) == "Together, lift the bottom ring (a hair ahead) and little."
+    assert advice(2, 0) == "Together, put down the bottom ring (a hair behind) and little."
+    assert "lift the top ring (a hair ahead)" in advice(4, 5)
+    assert "put down the top ring (a hair behind)" in advice(5, 4)
     assert advice(1, 5) == "Only the top ring lifts; keep the others still."
     assert "no other note can sound" in advice(2, 3)
 

@@ -27,6 +27,7 @@ from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
 from fingerlead.store.chanters import Calibration, load_calibration, load_skew
+from fingerlead.timing.results import UNPLAIN
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import FRONT
 from tests.firmware.against_truth import Agreement, Disagrees, compare, counts
@@ -191,7 +192,7 @@ class Check:
             raise CheckFailed(f"expected the report to name the changes {sorted(true)}; got {sorted(rows)}")
         for pair, (many, least, most) in true.items():
             row = rows[pair]
-            counted = sum(row[how] for how in ("plain", "embellished", "perhaps", "uncertain"))
+            counted = sum(row[how] for how in ("plain", *UNPLAIN))
             if counted != many or not least <= row["astray"] <= most:
                 raise CheckFailed(f"expected {many} changes {pair}, {least} to {most} of them astray; got {row}")
         planted = [fault for fault in performance.faults if fault.kind == "early" and fault.finger is not None]

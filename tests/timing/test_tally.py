@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Fault, Tally, tally, together, turn_of
+from fingerlead.timing.results import UNPLAIN
 from fingerlead.timing.summary import summarise
 from tests.faces.playing import random_playing, session
 
@@ -16,16 +17,13 @@ from tests.faces.playing import random_playing, session
 def expected(analyses):
     """The same counts, from the objects that people are shown."""
     return {
-        key: (of.count, of.apart, of.embellished, of.perhaps, of.uncertain, len(of.astray), of.heard_us)
+        key: (of.count, of.apart, tuple(of.beside[one] for one in UNPLAIN), len(of.astray), of.heard_us)
         for key, of in summarise(analyses).by_change.items()
     }
 
 
 def counts(tallies):
-    return {
-        (t.from_note, t.to_note): (t.plain, t.apart, t.embellished, t.perhaps, t.uncertain, t.astray, t.heard_us)
-        for t in tallies
-    }
+    return {(t.from_note, t.to_note): (t.plain, t.apart, t.beside, t.astray, t.heard_us) for t in tallies}
 
 
 @pytest.mark.parametrize("name", BUILT_IN)

@@ -14,7 +14,7 @@ from itertools import groupby
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, HOLES
-from fingering.moves import change_text, hair, hair_text
+from fingering.moves import change_text, hair, hair_words
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.phrases import listed
 from fingerlead.faces.words import ms, whole_ms
@@ -138,7 +138,7 @@ def lead_words(picture: Drawing) -> list[str]:
     """Which finger led, and which should go a hair ahead, or behind."""
     told = ["too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"]
     if picture.hair is not None:
-        told.append(hair_text(*picture.notes, picture.hair).removeprefix("the "))
+        told.append(f"{FINGERS[picture.hair]} {hair_words(*picture.notes)}")
     return told
 
 

@@ -1,19 +1,20 @@
 """What happened, why it sounds, what to try: in words for a player of ten years with a chanter in their hands."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from statistics import median
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
-from fingering.moves import change_text, hair, hair_text, move
+from fingering.moves import change_text, hair, hair_words, move
 from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.faces.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Turn, turn_of
-from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing
+from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
 from fingerlead.timing.summary import (
     CONFIDENCE,
     FEWEST,
@@ -69,12 +70,28 @@ def practised_names() -> dict[str, str]:
 
 
 # What is said of changes that are shown and not counted with the plain ones.
-UNPLAIN: dict[str, str] = {
+UNPLAIN_SENTENCES: dict[str, str] = {
     "unclear": "what sounded about it can be read in two ways; it is not counted.",
     "perhaps": "a very short note beside it may be a slow stray, or may be meant; it is not counted as clean.",
     "extra": "another note sounded in between that these fingers do not sound by moving apart; it is not counted.",
     "embellished": "a grace note or an embellishment was played in it; it is not counted with the plain changes.",
 }
+
+
+# How changes are counted that no statistic counts.
+UNPLAIN_KINDS: dict[Verdict, str] = {
+    "embellished": "with a grace note or an embellishment in it",
+    "extra": "with a note too many",
+    "perhaps": "with a very short note beside it that may be a stray",
+    "unclear": "that can be read in two ways",
+    "uncertain": "uncertain, as something was lost",
+}
+
+
+def not_counted(beside: Mapping[Verdict, int]) -> str:
+    """How many changes are in no statistic, each kind for itself; nothing where all count."""
+    told = [f"{beside[verdict]} {what}" for verdict, what in UNPLAIN_KINDS.items() if beside.get(verdict)]
+    return f"Not counted: {listed(told)}." if told else ""
 
 
 def change_sentence(change: Change, timing: Timing) -> str:
@@ -90,8 +107,8 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
         told.append(_astray(change, heard, timing.uncertainty_us, diagnose_change(change) if advise else None))
-    elif change.verdict in UNPLAIN:
-        told.append(UNPLAIN[change.verdict])
+    elif change.verdict in UNPLAIN_SENTENCES:
+        told.append(UNPLAIN_SENTENCES[change.verdict])
     else:
         told.append(_clean(change))
     if change.verdict == "apart":
@@ -150,7 +167,7 @@ def together(from_note: int, to_note: int, order: tuple[int, int] | None = None)
     pair = order or next(iter(move(from_note, to_note).before), None)
     if pair is None:
         return "move the fingers together"
-    return f"together, {hair_text(from_note, to_note, hair(from_note, to_note, *pair))}"
+    return f"together, {finger_name(hair(from_note, to_note, *pair))} {hair_words(from_note, to_note)}"
 
 
 def _who_led(change: Change, timing: Timing) -> str:

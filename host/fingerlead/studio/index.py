@@ -37,15 +37,17 @@ from fingerlead.studio import pupils
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.progress import Fault, Tally, tally
-from fingerlead.timing.results import Settings
+from fingerlead.timing.results import UNPLAIN, Settings
 from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 2
+VERSION = 3
 NAME = "index.sqlite"
+# The numbers of a change, in the order of their columns.
+COUNTS = ("plain", "apart", *UNPLAIN, "astray", "heard_us")
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
@@ -54,9 +56,7 @@ SCHEMA = (
     "WITHOUT ROWID",
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
-    "plain INTEGER NOT NULL, apart INTEGER NOT NULL, embellished INTEGER NOT NULL, perhaps INTEGER NOT NULL, "
-    "uncertain INTEGER NOT NULL, astray INTEGER NOT NULL, heard_us INTEGER NOT NULL, strays BLOB NOT NULL, "
-    "faults TEXT NOT NULL, "
+    f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
 )
 # Rows that this program did not write: the types of SQLite's columns bind nothing.
@@ -66,8 +66,7 @@ FOREIGN = (
     "OR iif(json_valid(rungs), json_type(rungs), '') != 'array' "
     "OR NOT (started_utc = '' OR (typeof(started_utc) = 'text' AND datetime(started_utc) IS NOT NULL)) LIMIT 1",
     "SELECT 1 FROM result WHERE NOT (from_note BETWEEN 0 AND 8 AND to_note BETWEEN 0 AND 8) "
-    "OR typeof(plain) || typeof(apart) || typeof(embellished) || typeof(perhaps) || typeof(uncertain) "
-    "|| typeof(astray) || typeof(heard_us) != 'integerintegerintegerintegerintegerintegerinteger' "
+    f"OR {' || '.join(f'typeof({count})' for count in COUNTS)} != '{'integer' * len(COUNTS)}' "
     "OR typeof(strays) != 'blob' OR length(strays) % 4 OR iif(json_valid(faults), json_type(faults), '') != 'array' "
     "LIMIT 1",
 )
@@ -153,7 +152,7 @@ class Index:
         row = {**asdict(session), "rungs": json.dumps(session.rungs)}
         self.db.execute("INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(row.values()))
         rows = ((session.digest, *_row(tally)) for tally in tallies)
-        self.db.executemany(f"INSERT INTO result VALUES ({', '.join('?' * 12)})", rows)
+        self.db.executemany(f"INSERT INTO result VALUES ({', '.join('?' * (len(COUNTS) + 5))})", rows)
 
     def drop(self, digest: str) -> None:
         """Forget a session."""
@@ -185,15 +184,15 @@ class Index:
     ) -> Iterator[tuple[str, str, Tally]]:
         """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time."""
         rows = self.db.execute(
-            "SELECT s.pupil, r.digest, r.from_note, r.to_note, r.plain, r.apart, r.embellished, r.perhaps, "
-            "r.uncertain, r.strays, r.faults FROM session s JOIN result r ON r.digest = s.digest "
+            f"SELECT s.pupil, r.digest, r.strays, r.faults, r.from_note, r.to_note, {', '.join(COUNTS[:-2])} "
+            "FROM session s JOIN result r ON r.digest = s.digest "
             "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             (pupil, since, until),
         )
-        for who, digest, a, b, plain, apart, embellished, perhaps, uncertain, strays, faults in rows:
-            lengths = _lengths(strays)
-            yield who, digest, Tally(a, b, plain, apart, embellished, perhaps, uncertain, lengths, _faults(faults))
+        for who, digest, strays, faults, from_note, to_note, plain, apart, *beside in rows:
+            tally = Tally(from_note, to_note, plain, apart, tuple(beside), _lengths(strays), _faults(faults))
+            yield who, digest, tally
 
     def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
         """For each pupil, side and directed change what is asked of a whole studio at once.
@@ -271,8 +270,7 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
 def _row(t: Tally) -> tuple[object, ...]:
     faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
-    numbers = (t.from_note, t.to_note, t.plain, t.apart, t.embellished, t.perhaps, t.uncertain)
-    return *numbers, t.astray, t.heard_us, strays, faults
+    return t.from_note, t.to_note, t.plain, t.apart, *t.beside, t.astray, t.heard_us, strays, faults
 
 
 def _lengths(strays: bytes) -> tuple[int, ...]:

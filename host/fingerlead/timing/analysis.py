@@ -20,6 +20,8 @@ from fingerlead.reading.music import Music
 from fingerlead.timing import timeline
 from fingerlead.timing.kernel import LISTS, Part, Rules, measure_in_pieces, nothing
 from fingerlead.timing.results import (
+    PLAIN,
+    UNPLAIN,
     Change,
     FingerTime,
     Held,
@@ -35,7 +37,7 @@ from fingerlead.timing.timeline import POPCOUNT, geometry_of
 from fingerlead.wire.events import Doubt, Record
 
 # In the order of the codes of `measure`.
-VERDICTS: tuple[Verdict, ...] = ("clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain")
+VERDICTS: tuple[Verdict, ...] = (*PLAIN, *UNPLAIN)
 REASONS: dict[Verdict, str] = {
     "uncertain": "frames were lost or the chanter was away meanwhile",
     "unclear": "what sounded about it can be read in two ways",

@@ -23,7 +23,7 @@ from typing import Literal
 from fingering.diagnosis import Diagnosis
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.results import Change
+from fingerlead.timing.results import UNPLAIN, Change
 from fingerlead.timing.summary import CONFIDENCE, heard_stray_us, log_choose, summarise, wilson
 
 Trend = Literal["better", "worse", "no clear change", "too little"]
@@ -55,7 +55,8 @@ class Fault:
 class Tally:
     """One directed change in one session or more.
 
-    `plain`, `astray` and `apart` count plain changes, as `ChangeSummary` does; `strays_us` is the heard stray time of
+    `plain`, `astray` and `apart` count plain changes, as `ChangeSummary` does, `beside` the others, a number for each
+    verdict of UNPLAIN; `strays_us` is the heard stray time of
     each that went astray; `faults` are those that a diagnosis names, the costliest first.
     """
 
@@ -63,9 +64,7 @@ class Tally:
     to_note: int
     plain: int = 0
     apart: int = 0
-    embellished: int = 0
-    perhaps: int = 0
-    uncertain: int = 0
+    beside: tuple[int, ...] = (0,) * len(UNPLAIN)
     strays_us: tuple[int, ...] = ()
     faults: tuple[Fault, ...] = ()
 
@@ -92,9 +91,7 @@ def tally(analysis: Analysis) -> list[Tally]:
             *notes,
             of.count,
             of.apart,
-            of.embellished,
-            of.perhaps,
-            of.uncertain,
+            tuple(of.beside[verdict] for verdict in UNPLAIN),
             tuple(map(heard_stray_us, of.astray)),
             _faults(of.astray),
         )
@@ -122,9 +119,7 @@ def _one(lot: list[Tally]) -> Tally:
         lot[0].to_note,
         plain=sum(each.plain for each in lot),
         apart=sum(each.apart for each in lot),
-        embellished=sum(each.embellished for each in lot),
-        perhaps=sum(each.perhaps for each in lot),
-        uncertain=sum(each.uncertain for each in lot),
+        beside=tuple(map(sum, zip(*(each.beside for each in lot), strict=True))),
         strays_us=tuple(stray for each in lot for stray in each.strays_us),
         faults=_ranked(_same(turn, same) for turn, same in faults.items()),
     )

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 Verdict = Literal["clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain"]
-# Of these a change can have when it counts in statistics.
+# A change counts in statistics where it has one of the former, and is counted beside them where it has another.
 PLAIN: tuple[Verdict, ...] = ("clean", "apart", "stray")
+UNPLAIN: tuple[Verdict, ...] = ("embellished", "extra", "perhaps", "unclear", "uncertain")
 MovementVerdict = Literal["as written", "faulty", "left out", "another", "unwritten", "unclear", "uncertain"]
 Way = Literal["one-way", "crossing"]
 Motion = Literal["lift", "lower"]

@@ -2,7 +2,7 @@
 
 Question: of the 72 directed changes, which costs the most heard stray time, and by which finger?
 Conventions: durations in integer µs, shares from 0 to 1. Only *plain* changes count, those with the verdict clean,
-apart or stray; embellished ones, unsure ones (perhaps, unclear) and uncertain ones are counted beside them.
+apart or stray; all others are counted beside them, each verdict for itself.
 Sources: the interval of a share is Wilson's score interval (E. B. Wilson, JASA 22, 1927); that of a median is the
 distribution-free one of order statistics (W. J. Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2).
 """
@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.results import Change
+from fingerlead.timing.results import Change, Verdict
 
 CONFIDENCE = 0.95
 # Fewer than this of one change say nothing of a habit; our own choice.
@@ -50,9 +50,7 @@ class ChangeSummary:
     from_note: int
     to_note: int
     plain: list[Change] = field(default_factory=list)
-    embellished: int = 0
-    perhaps: int = 0
-    uncertain: int = 0
+    beside: Counter[Verdict] = field(default_factory=Counter)  # those that are not plain, by their verdict
 
     @property
     def count(self) -> int:
@@ -199,8 +197,8 @@ class Summary:
 
     @property
     def unread(self) -> int:
-        """How many changes could be read in two ways, for want of the music."""
-        return sum(change.perhaps for change in self.by_change.values())
+        """How many changes have a short note beside them that may be a stray, for want of the music."""
+        return sum(change.beside["perhaps"] for change in self.by_change.values())
 
     @property
     def music_decides(self) -> bool:
@@ -240,12 +238,8 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
             if change.is_plain:
                 of.plain.append(change)
                 summary.session_of[change] = number
-            elif change.verdict in ("perhaps", "unclear"):
-                of.perhaps += 1
-            elif change.verdict == "uncertain":
-                of.uncertain += 1
             else:
-                of.embellished += 1
+                of.beside[change.verdict] += 1
         for movement in analysis.movements:
             if movement.written is not None and movement.verdict not in ("unclear", "uncertain"):
                 name = movement.written, movement.to_note

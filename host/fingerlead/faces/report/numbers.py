@@ -14,6 +14,7 @@ from fingerlead.faces.phrases import capital, day_words
 from fingerlead.faces.words import ms
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together
+from fingerlead.timing.results import UNPLAIN
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson
 
 Change = tuple[int, int]
@@ -82,11 +83,10 @@ def _side(tallies: list[Tally]) -> Side:
     return Side(sum(each.plain for each in tallies), sum(each.astray for each in tallies), len(tallies))
 
 
-SCHEMA = "fingerlead-numbers-1"
+SCHEMA = "fingerlead-numbers-2"
 COLUMNS = (
     "who", "from", "to", "plain", "astray", "astray_low", "astray_high", "heard_us", "heard_us_a_minute",
-    "typical_stray_us", "apart", "embellished", "perhaps", "uncertain", "stands_out", "finger", "how", "first",
-    "second",
+    "typical_stray_us", "apart", *UNPLAIN, "stands_out", "finger", "how", "first", "second",
 )  # fmt: skip
 
 
@@ -134,9 +134,7 @@ def _row(player: Player, tally: Tally) -> dict[str, Any]:
         "heard_us_a_minute": round(tally.heard_us / player.playing_us * 60_000_000) if player.playing_us else 0,
         "typical_stray_us": tally.typical_stray_us,
         "apart": tally.apart,
-        "embellished": tally.embellished,
-        "perhaps": tally.perhaps,
-        "uncertain": tally.uncertain,
+        **dict(zip(UNPLAIN, tally.beside, strict=True)),
         "stands_out": stands_out(tally.astray, tally.plain),
         "finger": FINGERS[fault[0]] if fault else "",
         "how": ("early" if fault[1] else "late") if fault else "",

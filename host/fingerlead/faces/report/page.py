@@ -1,5 +1,6 @@
 """The report: one self-contained page for a teacher who has never seen it, good on screen, phone and paper."""
 
+from collections import Counter
 from dataclasses import asdict, dataclass
 from datetime import date
 from itertools import pairwise
@@ -121,16 +122,13 @@ def _in_order(summary: Summary) -> list[ChangeSummary]:
 
 
 def _totals(summary: Summary) -> dict[str, Any]:
-    changes = summary.by_change.values()
     return {
         "minutes": f"{summary.playing_us / 60_000_000:.1f}",
         "plain": summary.plain,
         "astray": summary.astray,
         "share": _percent(1 - summary.astray / summary.plain) if summary.plain else "–",
         "heard": _a_minute(summary.heard_a_minute_us),
-        "embellished": sum(change.embellished for change in changes),
-        "perhaps": sum(change.perhaps for change in changes),
-        "uncertain": sum(change.uncertain for change in changes),
+        "beside": words.not_counted(sum((change.beside for change in summary.by_change.values()), Counter())),
     }
 
 
@@ -179,7 +177,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "lags": [_spread_row(FINGERS[finger], spread, unsure_us) for finger, spread in change.lags().items()],
         "stray_name": words.stray_name(change.from_note, change.to_note),
         "strays": [_spread_row(NOTES[note], spread, unsure_us) for note, spread in change.strays().items()],
-        "beside": {"embellished": change.embellished, "perhaps": change.perhaps, "uncertain": change.uncertain},
+        "beside": words.not_counted(change.beside),
     }
 
 
