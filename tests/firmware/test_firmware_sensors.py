@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from fingerlead.wire.carriers import StreamReader
-from fingerlead.wire.messages import Holes, decode
-from tests.sensors.carried import MIDDLE, by_firmware, script, states_of
+from fingerlead.wire.messages import Holes, Slope, decode
+from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
 from tests.sensors.holes import draw
 from tests.sensors.judged import SCAN_US, Firmware
 from tests.sensors.playing import Hand, crossings, play, windows
@@ -38,3 +38,11 @@ def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
     # The firmware reads its clock a few microseconds after the sample is there.
     apart = [late - t_us for (late, _), (t_us, _) in zip(turns, states, strict=True)][1:]
     assert -SCAN_US <= min(apart) <= max(apart) <= SCAN_US
+    # The slopes too, to the count that rounding leaves open.
+    told = [message for message in messages if isinstance(message, Slope)]
+    plain = slopes_of(raw, states, SCAN_US)
+    assert [(slope.hole, slope.level_raw) for slope in sorted(told, key=lambda one: (one.ticks32, one.hole))] == [
+        (slope.hole, slope.level_raw) for slope in plain
+    ]
+    rises = [slope.rise_raw for slope in sorted(told, key=lambda one: (one.ticks32, one.hole))]
+    assert np.abs(np.array(rises) - [slope.rise_raw for slope in plain]).max() <= 1

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
+from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +24,7 @@ from tests.sensors.holes import HOLES
 from tests.sensors.playing import STEP_US
 
 SETTLE_US = 2_000
+SLOPE_US = 4_000
 HEARTBEAT_US = 100_000
 Levels = tuple[tuple[int, int], ...]
 MIDDLE: Levels = ((540, 460),) * HOLES  # of a converter of ten bits
@@ -56,17 +59,62 @@ def states_of(raw: NDArray[np.int64], levels: Levels, step_us: int = STEP_US) ->
     return [(int(at) * step_us, int(masks[at])) for at in turns]
 
 
-def wire_bytes(states: Sequence[State], end_us: int, step_us: int = STEP_US) -> bytes:
-    """What a chanter with a clock of its own sends: hello, then holes, with heartbeats."""
+@dataclass(frozen=True, slots=True)
+class Steepness:
+    """How steeply a hole crossed, as wire.md says it: counts per millisecond towards the new state, and the sample."""
+
+    t_us: int
+    hole: int
+    rise_raw: int
+    level_raw: int
+
+
+def slopes_of(raw: NDArray[np.int64], states: Sequence[State], step_us: int = STEP_US) -> list[Steepness]:
+    """The slope of each edge: a straight line through the samples 4 ms to either side; none where it turns again."""
+    reach, masks = SLOPE_US // step_us, dict(states)
+    turned: dict[int, list[int]] = {hole: [] for hole in range(HOLES)}
+    for (_, before), (t_us, mask) in pairwise(states):
+        for hole in range(HOLES):
+            if (before ^ mask) >> hole & 1:
+                turned[hole].append(t_us // step_us)
+    out = []
+    for hole, rows in turned.items():
+        for row, after in zip(rows, [*rows[1:], len(raw)], strict=True):
+            if row < reach or row + reach >= min(after, len(raw)):
+                continue
+            window = raw[row - reach : row + reach + 1, hole]
+            per_step = float(np.polyfit(np.arange(-reach, reach + 1), window, 1)[0])
+            covers = bool(masks[row * step_us] >> hole & 1)
+            rise = max(0, round(per_step * 1_000 / step_us * (1 if covers else -1)))
+            out.append(Steepness(row * step_us, hole, rise, int(raw[row, hole])))
+    return sorted(out, key=attrgetter("t_us", "hole"))
+
+
+def wire_bytes(
+    states: Sequence[State], end_us: int, step_us: int = STEP_US, slopes: Sequence[Steepness] | None = None
+) -> bytes:
+    """What a chanter with a clock of its own sends: hello, then holes with heartbeats, and slopes where it has them."""
     link, out, sequence = ChanterLink("stream"), [], 0
+    abilities = wire.CAN_RAW if slopes is None else wire.CAN_RAW | wire.CAN_SLOPES
     hello = wire.Hello(
-        device_id=b"the judg", abilities=wire.CAN_RAW, scan_rate_hz=1_000_000 // step_us, raw_bits=10, boot=1
+        device_id=b"judge\0\0\0", abilities=abilities, scan_rate_hz=1_000_000 // step_us, raw_bits=10, boot=1
     )
     out.append(link.send(hello))
+    steep: dict[int, list[Steepness]] = {}
+    for slope in slopes or ():
+        steep.setdefault(slope.t_us, []).append(slope)
+    told = 0
     for (t_us, mask), (until_us, _) in zip(states, [*states[1:], (end_us, 0)], strict=True):
         for at_us in range(t_us, until_us, HEARTBEAT_US):
             out.append(link.send(wire.Holes(sequence & 0xFFFF, at_us & 0xFFFFFFFF, mask)))
             sequence += 1
+            for slope in steep.get(at_us, ()):
+                out.append(
+                    link.send(
+                        wire.Slope(told & 0xFFFF, at_us & 0xFFFFFFFF, slope.hole, slope.rise_raw, slope.level_raw)
+                    )
+                )
+                told += 1
     return b"".join(out)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from fingerlead.library import analyse, read
 from fingerlead.timing.analysis import Analysis
 from fingerlead.wire.messages import Levels
-from tests.sensors.carried import MIDDLE, by_firmware, script, states_of, wire_bytes
+from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of, wire_bytes
 from tests.sensors.fingers import Floats
 from tests.sensors.holes import HOLES, Sensors
 from tests.sensors.playing import PERIOD_US, STEP_US, Hand, Played, play, windows
@@ -86,9 +86,11 @@ def raw_of(played: Played, sensors: Sensors, chance: np.random.Generator, step_u
     return np.concatenate(parts).reshape(-1, HOLES)
 
 
-def bytes_by_host(played: Played, raw: np.ndarray, levels: Levels) -> bytes:
-    """Wire bytes: masks by the judge's own scan of the raw samples."""
-    return wire_bytes(states_of(raw.astype(np.int64), levels), played.end_us)
+def bytes_by_host(played: Played, raw: np.ndarray, levels: Levels, slopes: bool = True) -> bytes:
+    """Wire bytes: masks and slopes by the judge's own scan of the raw samples."""
+    samples = raw.astype(np.int64)
+    states = states_of(samples, levels)
+    return wire_bytes(states, played.end_us, slopes=slopes_of(samples, states) if slopes else None)
 
 
 def bytes_by_firmware(
