@@ -15,7 +15,7 @@ import numpy as np
 
 from fingerlead.workbench.skew import bar_events, fit
 from tests.firmware.firmware_tools import made
-from tests.sensors.bad import BADS, healthy, look
+from tests.sensors.bad import BADS, good_ones, healthy, look
 from tests.sensors.holes import HOLES, Kind, Sensors, draw
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
 from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
@@ -23,6 +23,7 @@ from tests.sensors.workshop import Bar, bar_states, calibrated, levels_of
 
 KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
 HEALTHY = 600  # changes of a good chanter
+GOOD, CHANGES_EACH = 20, 100  # chanters from a workshop, and what each plays
 
 
 def all_at_one_instant(kind: Kind, chanters: int = 20, changes: int = 100) -> tuple[Against, Against]:
@@ -83,6 +84,9 @@ def bad_sensors() -> list[str]:
         made(Path(folder), "host")
         firmware = Firmware(Path(folder) / "chanter", Path(folder) / "storage")
         lines = [f"{name}: {look(bad, firmware).words()}" for name, bad in BADS.items()]
+        told = good_ones(firmware, GOOD, CHANGES_EACH)
+        minutes = GOOD * CHANGES_EACH * PERIOD_US / 60e6
+        lines.append(f"{GOOD} good chanters, {minutes:.0f} minutes in all: {len(told)} troubles told {told[:5]}")
         return [*lines, f"good, {HEALTHY * PERIOD_US / 60e6:.0f} minutes: {healthy(firmware, HEALTHY).words()}"]
 
 

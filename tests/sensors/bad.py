@@ -14,9 +14,10 @@ import numpy as np
 from fingerlead.wire.carriers import StreamReader
 from fingerlead.wire.messages import NO_HOLE, Holes, Levels, Trouble, decode
 from tests.sensors.carried import MIDDLE, State, states_of
-from tests.sensors.holes import HOLES, Sensors, spoilt
-from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware, raw_of
-from tests.sensors.playing import PERIOD_US, Hand, Played, back_and_forth, play
+from tests.sensors.holes import HOLES, Sensors, draw, spoilt
+from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware, raw_of, read_back
+from tests.sensors.playing import PERIOD_US, Hand, Played, back_and_forth, crossings, play
+from tests.sensors.workshop import calibrated, levels_of
 
 OUT_US = 10_000
 BAD_HOLE = 3  # the top ring's, which E and D move
@@ -59,6 +60,7 @@ class Seen:
     false_edges: int  # of the bad hole, beyond one for each movement
     missed: int
     told: tuple[tuple[int, int, int], ...]
+    trusted: int = 0  # affected movements after the first word of it, in changes that the program calls certain
 
     @property
     def before_told(self) -> int | None:
@@ -77,7 +79,8 @@ class Seen:
         told = "never told" if self.before_told is None else f"told (code {codes}) after {self.before_told} affected"
         return (
             f"{self.movements} movements, {len(self.affected_us)} affected, {self.false_edges} false edges, "
-            f"{self.missed} missed: {told}; good holes named {self.others_named} times"
+            f"{self.missed} missed: {told}; {self.trusted} affected and trusted after it; good holes named "
+            f"{self.others_named} times"
         )
 
 
@@ -86,7 +89,7 @@ def look(
 ) -> Seen:
     """E and D in turn on a chanter with a bad hole: by the firmware, or by the judge's own plain scan."""
     played = play(back_and_forth("E", "D", changes), bad.sensors, hand, np.random.default_rng(seed))
-    (with_it, told), (without, _) = (
+    (with_it, told, data), (without, _, _) = (
         _scanned(firmware, played, sensors, levels, np.random.default_rng(seed)) for sensors in (bad.sensors, bad.good)
     )
     rows = np.flatnonzero(played.moves.hole == BAD_HOLE)
@@ -99,7 +102,17 @@ def look(
         missed += not right
         if len(seen) != 1 or not right or len(usual) != 1 or abs(right[0] - usual[0]) > OUT_US:
             affected.append(float(played.moves.truth_us[row]))
-    return Seen(len(rows), tuple(affected), extra, missed, tuple(told))
+    trusted = _trusted(data, [t_us for t_us in affected if told and t_us > told[0][0]])
+    return Seen(len(rows), tuple(affected), extra, missed, tuple(told), trusted)
+
+
+def _trusted(data: bytes, affected_us: list[float]) -> int:
+    """How many of these movements lie in a change that the program's analysis does not call uncertain."""
+    if not affected_us:
+        return 0
+    # The analysis counts from the first frame, which came within the first scan or two: no window is that near its end.
+    sure = {change.start_us // PERIOD_US for change in read_back(data).changes if change.verdict != "uncertain"}
+    return sum(int(t_us) // PERIOD_US in sure for t_us in affected_us)
 
 
 def healthy(firmware: Firmware | None, changes: int, seed: int = 5) -> Seen:
@@ -108,20 +121,36 @@ def healthy(firmware: Firmware | None, changes: int, seed: int = 5) -> Seen:
     return look(Bad(good, good), firmware, changes, seed=seed)
 
 
+def good_ones(firmware: Firmware, chanters: int, changes: int) -> Told:
+    """What is told of chanters fresh from a workshop, calibrated, in a room with some light: (time, code, hole)."""
+    told = []
+    for seed in range(chanters):
+        chance = np.random.default_rng(30_000 + seed)
+        sensors = draw("infrared" if seed % 2 else "capacitive", chance)
+        if seed % 2:
+            sensors = replace(sensors, light=chance.uniform(0.0, 0.05, HOLES))
+        sensors = replace(sensors, drift=chance.uniform(-0.05, 0.05, HOLES))
+        levels = levels_of(calibrated(sensors, chance))
+        played = play(crossings(changes, chance), sensors, Hand(apart_us=30_000), chance)
+        told += _scanned(firmware, played, sensors, levels, chance)[1]
+    return told
+
+
 Edges = list[tuple[int, bool]]  # time, whether the hole opened
 Told = list[tuple[int, int, int]]
 
 
 def _scanned(
     firmware: Firmware | None, played: Played, sensors: Sensors, levels: Levels, chance: np.random.Generator
-) -> tuple[Edges, Told]:
-    """The bad hole's edges, and the troubles told."""
+) -> tuple[Edges, Told, bytes]:
+    """The bad hole's edges, the troubles told, and the bytes that told them."""
     states: list[State] = []
-    told = []
+    told, data = [], b""
     if firmware is None:
         states = states_of(raw_of(played, sensors, chance, SCAN_US).astype(np.int64), levels, SCAN_US)
     else:
-        for item in StreamReader().feed(bytes_by_firmware(firmware, played, sensors, levels, chance)):
+        data = bytes_by_firmware(firmware, played, sensors, levels, chance)
+        for item in StreamReader().feed(data):
             message = decode(item) if isinstance(item, bytes) else None
             if isinstance(message, Holes):
                 states.append((message.ticks32, message.covered_mask))
@@ -132,4 +161,4 @@ def _scanned(
         for (_, before), (t_us, mask) in pairwise(states)
         if (mask ^ before) >> BAD_HOLE & 1
     ]
-    return edges, told
+    return edges, told, data

@@ -146,8 +146,8 @@ def against(played: Played, analysis: Analysis) -> Against:
 
 def stated_us(analysis: Analysis, finger: object) -> int:
     """The uncertainty that is stated of one finger's time: its own, or the session's where it has none."""
-    own = getattr(finger, "uncertainty_us", None)
-    return analysis.timing.uncertainty_us if own is None else own
+    own: int = getattr(finger, "uncertainty_us", 0)
+    return own or analysis.timing.uncertainty_us
 
 
 def sent(
