@@ -79,7 +79,7 @@ def slopes_of(raw: NDArray[np.int64], states: Sequence[State], step_us: int = ST
                 turned[hole].append(t_us // step_us)
     out = []
     for hole, rows in turned.items():
-        for row, after in zip(rows, [*rows[1:], len(raw)], strict=True):
+        for row, after in pairwise([*rows, len(raw)]):
             if row < reach or row + reach >= min(after, len(raw)):
                 continue
             window = raw[row - reach : row + reach + 1, hole]
