@@ -19,45 +19,63 @@ from tests.sensors.bad import BADS, good_ones, healthy, look
 from tests.sensors.holes import HOLES, Kind, Sensors, draw
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
 from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
-from tests.sensors.workshop import Bar, bar_states, calibrated, levels_of
+from tests.sensors.workshop import Bar, bar_states, calibrated, kept, levels_of, middle_levels
 
 KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
 HEALTHY = 600  # changes of a good chanter
 GOOD, CHANGES_EACH = 20, 100  # chanters from a workshop, and what each plays
 
 
-def all_at_one_instant(kind: Kind, chanters: int = 20, changes: int = 100) -> tuple[Against, Against]:
-    """2,000 crossings, all seals at one instant: with the levels of a calibration alone, and with the bar's skew."""
-    before, after = Against(), Against()
+def all_at_one_instant(kind: Kind, chanters: int = 20, changes: int = 100) -> dict[str, Against]:
+    """2,000 crossings, all seals at one instant: on chanters never measured, calibrated, and with the bar's skew."""
+    out = {"never measured": Against(), "calibrated": Against(), "calibrated, skew measured": Against()}
     for seed in range(chanters):
         chance = np.random.default_rng(seed)
         sensors, notes = draw(kind, chance), crossings(changes, chance)
-        levels = levels_of(calibrated(sensors, chance))
-        skew = fit(bar_events(bar_states(sensors, levels, Bar(), chance)))
-        played, data = sent(sensors, notes, Hand(), seed, levels)
-        before.add(against(played, read_back(data)))
-        after.add(against(played, read_back(data, skew.apart_us + round(skew.uncertain_us))))
-    return before, after
+        for what, told in measured_more_and_more(sensors, notes, Hand(), seed).items():
+            out[what].add(told)
+    return out
 
 
-def coverage(kind: Kind, chanters: int = 200, changes: int = 20) -> Against:
+def measured_more_and_more(sensors: Sensors, notes: tuple[int, ...], hand: Hand, seed: int) -> dict[str, Against]:
+    """One chanter's playing: with levels in the middle and nothing known; calibrated; and with the bar's skew too."""
+    chance = np.random.default_rng(seed)
+    reports = calibrated(sensors, chance)
+    levels = levels_of(reports)
+    skew = fit(bar_events(bar_states(sensors, levels, Bar(), chance)))
+    out = {"never measured": session(sensors, notes, hand, seed, middle_levels(sensors))}
+    played, data = sent(sensors, notes, hand, seed, levels)
+    with kept(reports):
+        out["calibrated"] = against(played, read_back(data))
+    with kept(reports, skew):
+        out["calibrated, skew measured"] = against(played, read_back(data))
+    return out
+
+
+def coverage(kind: Kind, chanters: int = 200, changes: int = 20) -> dict[str, Against]:
     """The stated uncertainty over many chanters, fingers up to 40 ms apart."""
-    out = Against()
+    out = {"never measured": Against(), "calibrated": Against()}
     for seed in range(chanters):
         chance = np.random.default_rng(10_000 + seed)
         sensors, notes = draw(kind, chance), crossings(changes, chance)
-        out.add(session(sensors, notes, Hand(apart_us=40_000), seed, levels_of(calibrated(sensors, chance))))
+        hand = Hand(apart_us=40_000)
+        out["never measured"].add(session(sensors, notes, hand, seed, middle_levels(sensors)))
+        reports = calibrated(sensors, chance)
+        with kept(reports):
+            out["calibrated"].add(session(sensors, notes, hand, seed, levels_of(reports)))
     return out
 
 
 def at_thirty(kind: Kind, chanters: int = 20, changes: int = 60) -> Against:
-    """Finger times at 30 ms of travel."""
+    """Finger times at 30 ms of travel, calibrated."""
     out = Against()
     for seed in range(chanters):
         chance = np.random.default_rng(20_000 + seed)
         sensors, notes = draw(kind, chance), crossings(changes, chance)
         hand = Hand(travel_us=(30_000, 30_000), apart_us=40_000)
-        out.add(session(sensors, notes, hand, seed, levels_of(calibrated(sensors, chance))))
+        reports = calibrated(sensors, chance)
+        with kept(reports):
+            out.add(session(sensors, notes, hand, seed, levels_of(reports)))
     return out
 
 
@@ -99,13 +117,13 @@ def main() -> None:
         print("\n".join(bad_sensors()), flush=True)
     for kind in KINDS:
         if not named or "instant" in named:
-            before, after = all_at_one_instant(kind)
-            print(f"{kind}, all at one instant, levels alone: {before.words()}")
-            print(f"{kind}, all at one instant, skew measured: {after.words()}", flush=True)
+            for what, told in all_at_one_instant(kind).items():
+                print(f"{kind}, all at one instant, {what}: {told.words()}", flush=True)
         if not named or "thirty" in named:
             print(f"{kind}, 30 ms of travel: {at_thirty(kind).words()}", flush=True)
         if not named or "coverage" in named:
-            print(f"{kind}, 200 chanters: {coverage(kind).words()}", flush=True)
+            for what, told in coverage(kind).items():
+                print(f"{kind}, 200 chanters, {what}: {told.words()}", flush=True)
 
 
 if __name__ == "__main__":

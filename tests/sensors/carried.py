@@ -26,6 +26,7 @@ from tests.sensors.playing import STEP_US
 SETTLE_US = 2_000
 SLOPE_US = 4_000
 HEARTBEAT_US = 100_000
+DEVICE = b"judge\0\0\0"
 Levels = tuple[tuple[int, int], ...]
 MIDDLE: Levels = ((540, 460),) * HOLES  # of a converter of ten bits
 State = tuple[int, int]  # time, covered mask
@@ -96,9 +97,7 @@ def wire_bytes(
     """What a chanter with a clock of its own sends: hello, then holes with heartbeats, and slopes where it has them."""
     link, out, sequence = ChanterLink("stream"), [], 0
     abilities = wire.CAN_RAW if slopes is None else wire.CAN_RAW | wire.CAN_SLOPES
-    hello = wire.Hello(
-        device_id=b"judge\0\0\0", abilities=abilities, scan_rate_hz=1_000_000 // step_us, raw_bits=10, boot=1
-    )
+    hello = wire.Hello(device_id=DEVICE, abilities=abilities, scan_rate_hz=1_000_000 // step_us, raw_bits=10, boot=1)
     out.append(link.send(hello))
     steep: dict[int, list[Steepness]] = {}
     for slope in slopes or ():

@@ -40,6 +40,7 @@ class Against:
     either: int = 0  # led or blamed or both
     misread: int = 0  # not read as this one change
     unsure: int = 0  # counted in no statistics
+    wrong: int = 0  # another finger was said to lead than was first
     errors_us: list[float] = field(default_factory=list)
     stated_us: list[float] = field(default_factory=list)
     lift: list[bool] = field(default_factory=list)
@@ -64,7 +65,7 @@ class Against:
         """All figures, in lines."""
         lines = [
             f"{self.changes} changes: {self.told_share:.1%} given a lead or a blame ({self.led} a lead, {self.blamed} "
-            f"blame); {self.misread} read as something else, {self.unsure} called unsure"
+            f"blame, {self.wrong} leads wrong); {self.misread} read as something else, {self.unsure} called unsure"
         ]
         for lift, what in ((True, "lifts"), (False, "coverings")):
             errors, stated = self.of(lift)
@@ -103,23 +104,21 @@ def bytes_by_firmware(
     return by_firmware(firmware.program, firmware.storage, script(samples, levels, played.end_us, SCAN_US))
 
 
-def read_back(data: bytes, skew_us: int | None = None) -> Analysis:
-    """The program's analysis of wire bytes."""
+def read_back(data: bytes) -> Analysis:
+    """The program's analysis of wire bytes, with what it keeps of the chanter."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "session.bin"
         path.write_bytes(data)
-        return analyse(read(path), skew_us=skew_us)
+        return analyse(read(path))
 
 
 def against(played: Played, analysis: Analysis) -> Against:
     """What the analysis told, beside the truth. A change belongs to the window in which it begins."""
     out = Against(changes=played.changes)
-    truth = {
-        (int(at), int(hole)): (float(t_us), bool(lift))
-        for at, hole, t_us, lift in zip(
-            played.change, played.moves.hole, played.moves.truth_us, played.moves.lift, strict=True
-        )
-    }
+    truth: dict[int, dict[int, tuple[float, bool]]] = {}
+    moves = played.moves
+    for at, hole, t_us, lift in zip(played.change, moves.hole, moves.truth_us, moves.lift, strict=True):
+        truth.setdefault(int(at), {})[int(hole)] = float(t_us), bool(lift)
     by_window: dict[int, list] = {}
     for change in analysis.changes:
         by_window.setdefault(change.start_us // PERIOD_US, []).append(change)
@@ -130,13 +129,15 @@ def against(played: Played, analysis: Analysis) -> Against:
         blamed = any(change.verdict in BLAMED for change in told)
         out.led, out.blamed, out.either = out.led + led, out.blamed + blamed, out.either + (led or blamed)
         out.unsure += any(change.verdict in ("perhaps", "unclear", "uncertain") for change in told)
+        first_us = min(t_us for t_us, _ in truth[at].values())
+        out.wrong += any(change.lead in truth[at] and truth[at][change.lead][0] > first_us for change in told)
         if len(told) != 1 or (told[0].from_note, told[0].to_note) != pair:
             out.misread += 1
             continue
         for finger in told[0].fingers:
-            if (at, finger.finger) not in truth:
+            if finger.finger not in truth[at]:
                 continue
-            t_us, lift = truth[at, finger.finger]
+            t_us, lift = truth[at][finger.finger]
             out.errors_us.append(told[0].start_us + finger.after_start_us - t_us)
             out.stated_us.append(float(stated_us(analysis, finger)))
             out.lift.append(lift)

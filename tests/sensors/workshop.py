@@ -5,15 +5,20 @@ What is measured with them is measured by the program's own workbench, from raw 
 
 from __future__ import annotations
 
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
 
+from fingerlead.store.chanters import Calibration, Skew, calibrations_folder, keep_calibration, keep_skew
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
-from tests.sensors.carried import State, states_of
+from tests.sensors.carried import DEVICE, State, states_of
 from tests.sensors.fingers import MINIMUM_JERK, Floats, Moves, minimum_jerk
 from tests.sensors.holes import FULL_SCALE, HOLES, Sensors
 from tests.sensors.playing import MASKS, PERIOD_US, STEP_US, Played, windows
@@ -27,6 +32,8 @@ SCALE = (*range(9), *range(7, -1, -1))
 SCALE_NOTE_US = 400_000
 LONGEST_US = 240_000_000
 FRONT = range(1, HOLES)
+RESTS = ("open_raw", "covered_raw")
+MADE = "2026-01-01T12:00:00+00:00"
 
 
 def _asked_heights(step: int, since_us: int) -> Floats:
@@ -71,6 +78,38 @@ def calibrated(sensors: Sensors, chance: np.random.Generator, skips: frozenset[s
 def levels_of(reports: list[HoleReport]) -> Levels:
     """The levels that a calibration gives."""
     return tuple((report.cover_at, report.uncover_at) for report in reports)
+
+
+def middle_levels(sensors: Sensors) -> Levels:
+    """Levels in the middle of each hole's swing, as a maker may set them who never calibrated."""
+    away, lying = sensors.at_rest()
+    low, swing = sensors.low_raw, sensors.high_raw - sensors.low_raw
+    return tuple(
+        (round(low[hole] + swing[hole] * (o + 0.55 * (c - o))), round(low[hole] + swing[hole] * (o + 0.45 * (c - o))))
+        for hole, (o, c) in enumerate(zip(away.tolist(), lying.tolist(), strict=True))
+    )
+
+
+@contextmanager
+def kept(reports: list[HoleReport], skew: Skew | None = None) -> Iterator[None]:
+    """While it lasts, the machine keeps this calibration of the judge's chanter, and this skew."""
+    before = os.environ.get("XDG_DATA_HOME")
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["XDG_DATA_HOME"] = folder
+        try:
+            device = DEVICE.hex()
+            open_raw, covered_raw = (tuple(getattr(report, name) for report in reports) for name in RESTS)
+            keep_calibration(
+                calibrations_folder(), Calibration(device, "judge", MADE, levels_of(reports), open_raw, covered_raw)
+            )
+            if skew is not None:
+                keep_skew(calibrations_folder(), device, MADE, skew)
+            yield
+        finally:
+            if before is None:
+                del os.environ["XDG_DATA_HOME"]
+            else:
+                os.environ["XDG_DATA_HOME"] = before
 
 
 @dataclass(frozen=True, slots=True)
