@@ -125,12 +125,14 @@ def against(played: Played, analysis: Analysis) -> Against:
     for at in range(played.changes):
         told = by_window.get(at, [])
         pair = played.notes[at], played.notes[at + 1]
-        led = any(change.lead is not None for change in told)
+        # Of one finger alone nothing is said by calling it the first.
+        leads = [change.lead for change in told if change.lead is not None and len(change.fingers) > 1]
+        led = bool(leads)
         blamed = any(change.verdict in BLAMED for change in told)
         out.led, out.blamed, out.either = out.led + led, out.blamed + blamed, out.either + (led or blamed)
         out.unsure += any(change.verdict in ("perhaps", "unclear", "uncertain") for change in told)
         first_us = min(t_us for t_us, _ in truth[at].values())
-        out.wrong += any(change.lead in truth[at] and truth[at][change.lead][0] > first_us for change in told)
+        out.wrong += any(lead in truth[at] and truth[at][lead][0] > first_us for lead in leads)
         if len(told) != 1 or (told[0].from_note, told[0].to_note) != pair:
             out.misread += 1
             continue
