@@ -51,7 +51,7 @@ def test_a_session_of_one_piece_has_no_number():
 
 
 @pytest.mark.parametrize(
-    ("header", "scale"), [("time_us", 1), ("Time [ms]", 1_000), ("time (s)", 1_000_000), ("Time", 1_000_000)]
+    ("header", "scale"), [("time_us", 1), ("Time [ms]", 1_000), ("time (s)", 1_000_000), ("Time(µs)", 1)]
 )
 def test_the_unit_of_a_csv_is_in_its_header(header, scale):
     rows = [f"{header},Contact,TOP,Hole 3,other"]
@@ -88,6 +88,8 @@ BAD = {
     "zeros": (bytes(10_000), "a byte 0"),
     "one endless line": (b"time_us,contact,hole0\n" + b"1" * 200_000, "has no end"),
     "an open quote": (b'time_us,contact,hole0\n"' + b"1\n" * 200_000, "cannot be read"),
+    # One analyser writes microseconds under this name, another seconds.
+    "a time without a unit": (b"Time,contact,hole0\n0,1,1\n", "the time's unit"),
     "no time": (b"contact,hole0\n0,1\n", "a column is called time_us"),
     "no truth": (b"time_us,hole0\n0,1\n", "a line `contact`"),
     "no hole": (b"time_us,contact\n0,1\n", "at least one hole"),

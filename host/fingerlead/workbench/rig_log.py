@@ -37,7 +37,7 @@ GREATEST_US = 10**12  # eleven days
 PIECE = 1 << 22
 NEEDS = "name the rim's contact `contact` and each hole's pin `hole0` (the thumb's) to `hole7`"
 _UNITS_US = {"s": 1e6, "ms": 1e3, "us": 1.0, "µs": 1.0, "ns": 1e-3, "ps": 1e-6, "fs": 1e-9}
-_TIME = re.compile(r"time[\s_]*[\[(]?\s*(s|ms|us|µs|ns)?\s*[\])]?", re.IGNORECASE)
+_TIME = re.compile(r"time[\s_]*[\[(]?\s*(s|ms|us|µs|ns)?\s*[\])]?", re.IGNORECASE)  # without a unit it is refused
 _RATES_HZ = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 
 
@@ -155,7 +155,9 @@ def _csv(file: IO[bytes]) -> Log:
             f"but the first line is {', '.join(header)[:60]!r}"
         )
     unit = _TIME.fullmatch(header[at].strip())
-    scale = _UNITS_US[((unit and unit[1]) or "s").lower()]
+    if unit is None or unit[1] is None:
+        raise RigLogError(f"expected the time's unit in its name, as time_us has it, but it is {header[at][:40]!r}")
+    scale = _UNITS_US[unit[1].lower()]
     columns = _named((str(place), name) for place, name in enumerate(header) if place != at)
     wanted = [(int(place), name) for place, name in columns.items()]
     turns, first_us, last_us = _Turns(columns.values()), 0, 0
