@@ -81,3 +81,8 @@ def scale(name: str) -> Scale:
         if known.name.casefold() == name.strip().casefold():
             return known
     raise ValueError(f"expected one of {'; '.join(known.name for known in SCALES)}; got {name!r}")
+
+
+def a_note(note: int) -> str:
+    """A note by its index, with its article: `a low A`, `an E`."""
+    return f"{'an' if note in (E, F) else 'a'} {NOTES[note]}"

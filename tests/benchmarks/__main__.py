@@ -19,7 +19,7 @@ from tests.benchmarks.calibration_rows import calibration_rows
 from tests.benchmarks.finger_to_sound import finger_rows
 from tests.benchmarks.firmware_delay import firmware_rows
 from tests.benchmarks.live_latency import latencies_us
-from tests.benchmarks.more_rows import music_rows, sheet_rows, wire_rows
+from tests.benchmarks.more_rows import sheet_rows, wire_rows
 from tests.benchmarks.page_latency import page_rows
 from tests.benchmarks.sound_latency import sound_latency_rows
 from tests.benchmarks.sound_rows import sound_rows
@@ -209,7 +209,6 @@ def main() -> None:
             *file_rows(Path(folder), edge_us, covered),
             *wire_rows(best_of),
             *live_rows(),
-            *music_rows(best_of),
             *sheet_rows(best_of),
             *sound_rows(),
             *sound_latency_rows(),

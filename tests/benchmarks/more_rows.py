@@ -1,15 +1,11 @@
-"""Rows of `make bench` beside the analysis: recordings that are odd all the way, alignment with a tune, sheets."""
+"""Rows of `make bench` beside the analysis: recordings that are odd all the way, sheets."""
 
 from __future__ import annotations
 
-import random
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
-
-import numpy as np
 
 Row = tuple[str, str, str]
 BestOf = Callable[[int, Callable[[], object]], float]
@@ -32,31 +28,6 @@ def wire_rows(best_of: BestOf) -> list[Row]:
             f"{long_s * 1e3:.0f} ms",
             f"{long_s / short_s:.1f} × one a tenth as long",
         )
-    ]
-
-
-def music_rows(best_of: BestOf) -> list[Row]:
-    """Playing held against a tune: an hour at once, and note by note."""
-    from fingerlead.music.align import Aligner, PlayedNote, align
-
-    chance = random.Random(5)
-    tune = [0]
-    while len(tune) < 400:
-        tune.append(chance.choice([note for note in range(9) if note != tune[-1]]))
-    notes = [tune[i % len(tune)] for i in range(20_000)]
-    for place in range(0, len(notes), 37):
-        notes[place] = chance.choice([note for note in range(9) if note not in notes[max(place - 1, 0) : place + 2]])
-    playing = [PlayedNote(note, i * 180_000, (i + 1) * 180_000) for i, note in enumerate(notes)]
-    hour_s = best_of(3, lambda: align(tune, playing))
-    tenth_s = best_of(3, lambda: align(tune, playing[:2_000]))
-    aligner, took = Aligner(tune), []
-    for note in playing[:5_000]:
-        begin = time.perf_counter()
-        aligner.feed(note)
-        took.append(time.perf_counter() - begin)
-    return [
-        ("aligning an hour, 20,000 notes", f"{hour_s * 1e3:.0f} ms", f"{hour_s / tenth_s:.1f} × a tenth of it"),
-        ("aligning live, a note", f"99th percentile {np.percentile(took, 99) * 1e3:.2f} ms", ""),
     ]
 
 

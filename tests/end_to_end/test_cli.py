@@ -48,7 +48,7 @@ def test_json_is_as_it_was_published(listed):
     found = json.loads(done.stdout)
     assert list(found) == [
         "schema", "source", "timing", "intake", "settings", "music", "passes", "off", "notes", "changes", "movements",
-        "misread",
+        "misread", "findings",
     ]  # fmt: skip
     assert found["schema"] == "fingerlead-analysis-2"
     assert found["source"] == {"kind": "csv", "path": str(listed)}
@@ -60,7 +60,15 @@ def test_json_is_as_it_was_published(listed):
         "steady_us": 40_000, "heard_us": 10_000, "bounce_us": 5_000, "stage_us": 25_000, "correction_us": 250_000,
         "gap_us": 250_000, "table": "standard",
     }  # fmt: skip
-    assert found["music"] == found["passes"] == found["off"] == found["movements"] == found["misread"] == []
+    assert (
+        found["music"]
+        == found["passes"]
+        == found["off"]
+        == found["movements"]
+        == found["misread"]
+        == found["findings"]
+        == []
+    )
     assert found["notes"][0] == {
         "note": "low G", "holes": "xxxxxxxx", "start_us": 0, "end_us": 500_000, "fingering": "standard",
         "wrong_fingers": [], "written": None,
@@ -75,7 +83,8 @@ def test_json_is_as_it_was_published(listed):
         "strays": [
             {"note": "low A", "holes": "xxxxxxxo", "start_us": 500_000, "duration_us": 15_000, "heard": True}
         ],
-        "slips": [], "verdict": "stray", "stage_us": 25_000, "judged": True, "movement": None, "because": None,
+        "slips": [], "verdict": "stray", "stage_us": 25_000, "judged": True, "movement": None, "written": None,
+        "because": None,
     }  # fmt: skip
     assert found["changes"][1]["way"] == "crossing"
     assert found["changes"][1]["lead"] is None
@@ -97,6 +106,9 @@ def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(list
     assert [note["written"] for note in found["notes"]][:2] == [
         {"music": 0, "pass": 1, "index": 0, "bar": 1},
         {"music": 0, "pass": 1, "index": 1, "bar": 1},
+    ]
+    assert [change["written"] for change in found["changes"]] == [
+        {"music": 0, "pass": 1, "index": index} for index in (1, 2, 3)
     ]
     (wrong,) = found["misread"]
     assert wrong == {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -12,40 +13,56 @@ from fingering.table import standard_table
 from fingerlead.faces.report import against as room
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.music.abc import parse_abc
-from fingerlead.music.compare import compare_analysis
+from fingerlead.reading.asked import SessionMusic
+from fingerlead.store.session_music import MusicAt, musics_of
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Timing
 from fingerlead.wire.events import Record
 
-TUNE = parse_abc("X:1\nT:Two bars\nM:2/4\nL:1/4\nK:HP\nG A | B c |]\n")[0][0]
+ABC = "X:1\nT:Three bars\nM:2/4\nL:1/4\nK:HP\nG A | B c | d e |]\n"
+TUNE = parse_abc(ABC)[0][0]
 STANDARD = standard_table().standard
 
 
-def played(letters: str):
-    masks = [STANDARD[note_index(letter)] for letter in letters]
-    t_us = np.arange(len(masks), dtype=np.int64) * 500_000
-    record = Record(t_us, np.array(masks, dtype=np.uint8), int(t_us[-1]) + 500_000)
-    return analyse(record, standard_table(), Timing("chanter", 1_000, 0, 1_000, "given"))
+def played(letters: str, *, early_us: int = 0):
+    """Half a second a note; the bottom index moves so much ahead of the others."""
+    states = [(0, STANDARD[note_index(letters[0])])]
+    for place, (before, letter) in enumerate(pairwise(letters), 1):
+        from_mask, to_mask = (STANDARD[note_index(one)] for one in (before, letter))
+        index = (from_mask ^ to_mask) & 1 << 4
+        if early_us and index and from_mask ^ to_mask != index:
+            states.append((place * 500_000 - early_us, from_mask ^ index))
+        states.append((place * 500_000, to_mask))
+    t_us, masks = np.array([t for t, _ in states], dtype=np.int64), np.array([m for _, m in states], dtype=np.uint8)
+    record = Record(t_us, masks, int(t_us[-1]) + 500_000)
+    musics = musics_of([MusicAt(0, SessionMusic("tune", "Three bars", ABC))])
+    return analyse(record, standard_table(), Timing("chanter", 1_000, 0, 1_000, "given"), musics=musics)
 
 
 @pytest.mark.parametrize(
     ("letters", "marks"),
     [
-        ("GABc", {}),
-        ("GAec", {(1, 0): ("square", "was E")}),
-        ("GAc", {(1, 0): ("cross", "missed")}),
-        ("GAfBc", {(1, 0): ("triangle", "extra F")}),
+        ("GABcde", {}),
+        ("GAecde", {(1, 0): ("square", "was E")}),
+        ("GAcde", {(1, 0): ("cross", "missed")}),
+        ("GAfBcde", {(1, 0): ("triangle", "extra F")}),
     ],
 )
 def test_each_note_that_was_not_as_written_is_marked_by_shape_and_word(letters, marks):
-    found = room.marks(compare_analysis(played(letters), TUNE))
+    found = room.marks(played(letters), TUNE)
     assert {place: (mark.shape, mark.word) for place, mark in found.items()} == marks
 
 
 def test_the_marks_are_said_for_those_who_cannot_see_them():
-    said = room.marked_words(compare_analysis(played("GAec"), TUNE))
+    said = room.marked_words(room.marks(played("GAec"), TUNE))
     assert said == "bar 2, note 1: was E"
-    assert room.marked_words(compare_analysis(played("GABc"), TUNE)) == "every note was as written"
+    assert room.marked_words(room.marks(played("GABc"), TUNE)) == "every note was as written"
+
+
+@pytest.mark.parametrize("early_us", [30_000, 120_000])
+def test_a_stray_is_marked_at_the_note_that_it_leads_to(early_us):
+    found = room.marks(played("GABcde", early_us=early_us), TUNE)
+    assert {place: mark.word for place, mark in found.items()} == {(2, 1): "stray C"}
 
 
 def test_without_an_engraver_the_words_stand_alone(monkeypatch):
@@ -57,7 +74,9 @@ def test_without_an_engraver_the_words_stand_alone(monkeypatch):
     assert found["staff"] == ""
     assert "LilyPond is missing" in found["missing"]
     assert found["words"] == ["E instead of B."]
+    assert (found["name"], found["right"], found["played"]) == ("Three bars", 3, 4)
+    assert room.against(played("GABc"), TUNE)["words"] == ["No note was wrong, missed or extra."]
 
 
 def test_tune_is_what_this_test_takes_it_for():
-    assert [expected.length for expected in TUNE.played()] == [Fraction(1, 4)] * 4
+    assert [expected.length for expected in TUNE.played()] == [Fraction(1, 4)] * 6

@@ -14,9 +14,10 @@ from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
 from fingerlead.faces.phrases import capital, listed
+from fingerlead.timing.findings import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Slip, Timing
-from fingerlead.timing.summary import FEWEST, summarise
+from fingerlead.timing.summary import passing_notes
 from fingerlead.wire.events import Doubt
 from tests.faces.playing import (
     PAIRS,
@@ -77,7 +78,7 @@ def test_following_the_advice_mends_the_stray(from_note, to_note):
         assert ("a hair" in sentence) == (diagnose_change(change) is not None)
         for stray in heard:
             assert NOTES[stray.note] in sentence
-            assert words.ms(stray.duration_us) in sentence
+            assert ms(stray.duration_us) in sentence
         exact = {f.finger: f.after_start_us for f in change.fingers}
         astray_us = third_note_us(change.from_mask, change.to_mask, exact)
         advice = re.search(r"Together, .*?(?=$| The fingers were not together| The .* moved too)", sentence)[0]
@@ -144,7 +145,22 @@ def test_a_very_short_note_makes_both_changes_doubtful():
     first, second = analysis.changes
     assert first.verdict == second.verdict == "perhaps"
     assert "may be a slow stray, or may be meant" in told(first)
-    assert words.passing_words(first, second) == "a low A stood between for 60 ms."
+    ((before, short_us, after),) = passing_notes([first, second])
+    assert (before, short_us, after) == (first, 60_000, second)
+    assert words.passing_words(before, short_us) == (
+        "a low A of 60 ms sounded in between; it may be a slow stray, or may be meant, and is not counted as clean."
+    )
+
+
+def test_of_two_doubtful_changes_only_a_stray_of_the_direct_change_is_told():
+    # There and back over a low A: the B between two doubtful changes is no short note.
+    states = [(0, STANDARD[0]), *moved(0, {7: 0, 6: 60_000}), *moved(2, {6: 0, 7: 60_000}, 1_500_000)]
+    changes = analysed(states).changes
+    assert [change.verdict for change in changes] == ["perhaps"] * 4
+    assert [(before.from_note, before.to_note, after.to_note) for before, _, after in passing_notes(changes)] == [
+        (0, 1, 2),
+        (2, 1, 0),
+    ]
 
 
 def test_uncertain_and_embellished_changes_are_told_as_such():
@@ -174,9 +190,9 @@ def test_false_fingerings_name_the_fingers_and_the_way():
 
 def test_no_more_digits_than_the_uncertainty_allows():
     for us in range(0, 90_000, 700):
-        assert words.whole_ms(us) == round(us / 1_000)
-        assert abs(words.whole_ms(us, 10_000) * 1_000 - us) <= 5_000
-        assert words.whole_ms(us, 12_345) % 10 == 0
+        assert whole_ms(us) == round(us / 1_000)
+        assert abs(whole_ms(us, 10_000) * 1_000 - us) <= 5_000
+        assert whole_ms(us, 12_345) % 10 == 0
     seen = 0
     for change in random_playing(300).changes:
         for number in re.findall(r"(\d+) ms", told(change, COARSE)):
@@ -193,33 +209,6 @@ def test_a_good_teachers_tone():
         assert sentence.endswith(".")
         assert "  " not in sentence
         assert ".." not in sentence
-
-
-def test_what_to_work_on_first():
-    states = [(0, STANDARD[0])]
-    for turn in range(6):
-        states += moved(0, {7: 0, 6: 18_000}, 1_000_000 * (2 * turn + 1))
-        states += moved(2, {7: 0, 6: 0}, 1_000_000 * (2 * turn + 2))
-    summary = summarise([analysed(states)])
-    assert words.work_on_first(summary) == (
-        "Work on low G to B first: in 6 of 6 a low A sounded in between, typically for 18 ms. The bottom little was "
-        "early in 6 of them, typically by 18 ms: together, the bottom ring a hair ahead."
-    )
-
-
-def test_what_to_work_on_first_where_nothing_stands_out():
-    few = summarise([analysed([(0, STANDARD[0]), *moved(0, {7: 0, 6: 18_000})])])
-    assert words.work_on_first(few).startswith("Too little was played")
-    assert str(FEWEST) in words.work_on_first(few)
-    assert words.work_on_first(summarise([session("clean", 1, 300)])) == words.NOTHING_STANDS_OUT
-
-
-def test_strays_everywhere_and_none_that_stands_out_is_not_called_clean():
-    anyhow = summarise([random_playing(90, seed=3, scatter_us=20_000)])
-    assert anyhow.first() is None
-    assert max(of.count for of in anyhow.by_change.values()) >= FEWEST
-    assert anyhow.astray >= 15
-    assert words.work_on_first(anyhow).startswith(f"Nothing stands out yet: strays sounded in {anyhow.astray} of 90")
 
 
 def test_the_timing_is_said_to_be_assumed_given_or_measured():

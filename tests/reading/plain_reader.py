@@ -324,7 +324,15 @@ class PlainReader:
         return one.note == OFF or one.lasts_us >= most_us
 
     def left_over(self, ats):
-        return sum(self.costs(at).extra for at in ats if self.is_heard(at) or self.stretches[at].note == OFF)
+        cost = 0
+        for at in ats:
+            one = self.stretches[at]
+            if self.is_heard(at) or one.note == OFF:
+                cost += self.costs(at).extra
+                # What is too long for a stray of the music is rather a wrong note.
+                if one.note != OFF and self.music(at) is not None and one.lasts_us > prices.WRITTEN.stray_us:
+                    cost += prices.WRITTEN.extra_long
+        return cost
 
     def sounds_between(self, first, last):
         """What was heard in between; a note that something unheard interrupts sounds once."""
@@ -497,7 +505,7 @@ class PlainReader:
             if plain >= NEVER:
                 continue
             between = Between(first, at, sounds, why)
-            by_cost = sorted(walks.items(), key=lambda pair: (pair[1].cost, pair[0]))
+            by_cost = sorted(walks.items(), key=lambda pair: (pair[1].cost, -pair[0]))
             cheapest = by_cost[0][1]
             from_off = self.stretches[first].note == OFF
             if music is None:
@@ -530,9 +538,9 @@ class PlainReader:
         if self.music_of(first) == self.music_of(at):
             return [(position, walk.cost, walk) for position, walk in by_cost]
         music, other, one = self.music(at), self.music(first), self.stretches[first]
+        if other is not None and other.notes == music.notes and other.asked != music.asked:
+            return [(position, walk.cost, walk) for position, walk in by_cost]
         out = []
-        if other is not None and other.notes == music.notes:
-            out += [(position, walk.cost, walk) for position, walk in by_cost]
         if one.note != OFF and one.end_us >= music.start_us:
             for position, cost, _, written in goes_on(music, 0, one.note):
                 if written:
@@ -558,7 +566,7 @@ class PlainReader:
         """The walks that are not given up: near the cheapest, and one with it a while ago."""
         if len(found) < 2:
             return found
-        by_cost = sorted(found.items(), key=lambda pair: (pair[1].cost, pair[0]))
+        by_cost = sorted(found.items(), key=lambda pair: (pair[1].cost, -pair[0]))
         best = by_cost[0][1]
         return {
             position: walk

@@ -39,7 +39,7 @@ def of_changes(found: dict, first: int) -> list[dict]:
     """The changes from one on, each with its movement in place of that one's number in the whole."""
     movements = [{**each, "change": None} for each in found["movements"]]
     return [
-        {**change, "movement": [] if change["movement"] is None else [movements[change["movement"]]]}
+        {**change, "written": None, "movement": [] if change["movement"] is None else [movements[change["movement"]]]}
         for change in found["changes"][first:]
     ]
 

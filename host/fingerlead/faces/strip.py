@@ -17,7 +17,7 @@ from fingering.holes import FINGERS, HOLES
 from fingering.moves import change_text, hair, hair_words
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.phrases import listed
-from fingerlead.faces.words import ms, whole_ms
+from fingerlead.timing.findings import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, Timing
 

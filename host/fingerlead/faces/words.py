@@ -1,62 +1,25 @@
 """What happened, why it sounds, what to try: in words for a player of ten years with a chanter in their hands."""
 
 from collections.abc import Mapping
-from dataclasses import replace
-from statistics import median
 
 from fingering.diagnosis import Diagnosis
-from fingering.holes import FINGERS
 from fingering.ladder import ladder
-from fingering.moves import change_text, hair, hair_words, move
-from fingering.notes import NOTES
+from fingering.moves import change_text, move
+from fingering.notes import NOTES, a_note
 from fingering.tunes import easy_tunes
 from fingerlead.faces.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import finger_name, ms, together_words
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.progress import Turn, turn_of
 from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
-from fingerlead.timing.summary import (
-    CONFIDENCE,
-    FEWEST,
-    NOW_AND_THEN,
-    ChangeSummary,
-    MovementSummary,
-    Summary,
-    WorthWork,
-    at_least,
-    heard_stray_us,
-)
 from fingerlead.wire.events import Doubt
 from fingerlead.wire.messages import Hello
-
-NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
-MUSIC_UNKNOWN = (
-    "In {unread} changes a short note may have been meant or may have slipped in: name the music that was played, and "
-    "they can be judged. "
-)
-TOO_LITTLE = "Too little was played to say what to work on first: play each change at least {fewest} times."
-
-
-def whole_ms(us: float, uncertainty_us: int = 0) -> int:
-    """A duration in milliseconds with no more digits than the uncertainty allows: in tens where it is 10 ms or more."""
-    step = int(10 ** max(0, len(str(uncertainty_us // 1_000)) - 1))
-    return round(us / (1_000 * step)) * step
-
-
-def ms(us: float, uncertainty_us: int = 0) -> str:
-    """A duration for people."""
-    return f"{whole_ms(us, uncertainty_us)} ms"
 
 
 def clock_text(t_us: int) -> str:
     """A time in a recording, minutes and seconds."""
     tenths = t_us // 100_000
     return f"{tenths // 600}:{tenths // 10 % 60:02}.{tenths % 10}"
-
-
-def finger_name(finger: int) -> str:
-    """A finger with its article."""
-    return f"the {FINGERS[finger]}"
 
 
 def stray_name(from_note: int, to_note: int) -> str:
@@ -67,6 +30,14 @@ def stray_name(from_note: int, to_note: int) -> str:
 def practised_names() -> dict[str, str]:
     """The names of all rungs, and the titles of the easy tunes, by their keys."""
     return {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+
+
+ALL_AS_WRITTEN = "No note was wrong, missed or extra."
+
+
+def music_name(name: str) -> str:
+    """What a music is called, by the name that a session has for it."""
+    return practised_names().get(name, name) or "the music"
 
 
 # What is said of changes that are shown and not counted with the plain ones.
@@ -116,7 +87,7 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
         told.append(
             f"The fingers were not together: {finger_name(last.finger)} came "
             f"{ms(last.after_start_us, timing.uncertainty_us)} after the first. "
-            f"{capital(together(change.from_note, change.to_note))}."
+            f"{capital(together_words(change.from_note, change.to_note))}."
         )
     elif change.verdict == "clean" and len(change.fingers) > 1:
         told.append(_who_led(change, timing))
@@ -130,13 +101,13 @@ def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
 def _clean(change: Change) -> str:
     if not change.strays:
         return "clean." if change.verdict == "clean" else "nothing else sounded."
-    notes = listed([_article(name) for name in dict.fromkeys(NOTES[stray.note] for stray in change.strays)])
+    notes = listed([a_note(note) for note in dict.fromkeys(stray.note for stray in change.strays)])
     clean = "clean; " if change.verdict == "clean" else ""
     return f"{clean}{notes} in between {'was' if len(change.strays) == 1 else 'were'} too short to be heard."
 
 
 def _astray(change: Change, heard: list[Stray], uncertainty_us: int, diagnosis: Diagnosis | None) -> str:
-    sounded = listed([_article(NOTES[stray.note]) for stray in heard])
+    sounded = listed([a_note(stray.note) for stray in heard])
     lasted = f"sounded for {listed([ms(stray.duration_us, uncertainty_us) for stray in heard])}"
     if diagnosis is None:
         return f"{capital(sounded)} {lasted} in between."
@@ -156,18 +127,7 @@ def order_sentence(change: Change, diagnosis: Diagnosis, uncertainty_us: int = 0
 
 def advice(change: Change, diagnosis: Diagnosis) -> str:
     """What to try; tried on the finger times themselves before it is said."""
-    return f"{capital(together(change.from_note, change.to_note, (diagnosis.first, diagnosis.second)))}."
-
-
-def together(from_note: int, to_note: int, order: tuple[int, int] | None = None) -> str:
-    """What to try in a change, without a capital: `together, the bottom ring a hair ahead`.
-
-    `order` are two fingers, the first of which should go before the second; if None, those of the standard fingerings.
-    """
-    pair = order or next(iter(move(from_note, to_note).before), None)
-    if pair is None:
-        return "move the fingers together"
-    return f"together, {finger_name(hair(from_note, to_note, *pair))} {hair_words(from_note, to_note)}"
+    return f"{capital(together_words(change.from_note, change.to_note, (diagnosis.first, diagnosis.second)))}."
 
 
 def _who_led(change: Change, timing: Timing) -> str:
@@ -180,9 +140,12 @@ def _slipped(change: Change) -> list[str]:
     return [finger_name(finger) for finger in dict.fromkeys(slip.finger for slip in change.slips)]
 
 
-def passing_words(first: Change, second: Change) -> str:
-    """A very short note between two changes."""
-    return f"{_article(NOTES[first.to_note])} stood between for {ms(second.start_us - first.end_us)}."
+def passing_words(before: Change, short_us: int) -> str:
+    """The very short note that a change leads to, and the next one leaves."""
+    return (
+        f"{a_note(before.to_note)} of {ms(short_us)} sounded in between; it may be a slow stray, or may be meant, "
+        "and is not counted as clean."
+    )
 
 
 def movement_sentence(movement: PlayedMovement) -> str:
@@ -197,75 +160,6 @@ def movement_sentence(movement: PlayedMovement) -> str:
         "uncertain": "uncertain, as something was lost",
     }.get(movement.verdict)
     return f"{name}, {ms(movement.end_us - movement.start_us)}{f' ({said})' if said else ''}."
-
-
-def work_on_first(summary: Summary) -> str:
-    """What to work on first, in a sentence or two; before it that the music is not known, where that decides much."""
-    worth = summary.worth_work()
-    unknown = MUSIC_UNKNOWN.format(unread=summary.unread) if summary.music_decides else ""
-    return unknown + (_worth_work(worth[0], summary) if worth else _no_first(summary))
-
-
-def _worth_work(worth: WorthWork, summary: Summary) -> str:
-    first = worth.of
-    if isinstance(first, MovementSummary):
-        return (
-            f"Work on the {first.name} on {NOTES[first.to_note]} first: {worth.times} of {worth.of_all} were not as "
-            "written."
-        )
-    change = change_text(first.from_note, first.to_note)
-    if worth.kind == "apart":
-        return (
-            f"Work on {change} first: in {worth.times} of {worth.of_all} the fingers were not together, typically "
-            f"{ms(worth.size_us, summary.uncertainty_us)} apart. {capital(together(first.from_note, first.to_note))}."
-        )
-    astray = first.astray
-    text = (
-        f"Work on {change} first: in {len(astray)} of {first.count} "
-        f"{'another note' if len(first.strays()) > 1 else _article(NOTES[next(iter(first.strays()))])} sounded in "
-        f"between, typically for {ms(first.typical_stray_us, summary.uncertainty_us)}."
-    )
-    usual = usual_diagnosis(first)
-    return f"{text} {usual_advice(first, usual, summary.uncertainty_us)}" if usual else text
-
-
-def _no_first(summary: Summary) -> str:
-    if all(change.count < FEWEST for change in summary.by_change.values()):
-        return TOO_LITTLE.format(fewest=FEWEST)
-    if at_least(summary.astray, summary.plain, NOW_AND_THEN) >= 1 - CONFIDENCE:
-        return NOTHING_STANDS_OUT
-    return (
-        f"Nothing stands out yet: strays sounded in {summary.astray} of {summary.plain} changes, but spread so widely "
-        "that no one change is sure to be the trouble. Longer playing, or the same few notes again, will tell."
-    )
-
-
-def usual_diagnosis(of: ChangeSummary) -> tuple[Diagnosis, int] | None:
-    """The commonest fault in the instances that went astray, weighed by what was heard, and in how many it was.
-
-    `apart_us` is the middle one of all of them.
-    """
-    found: dict[Turn, list[tuple[int, Diagnosis]]] = {}
-    for change in of.astray:
-        diagnosis = diagnose_change(change)
-        if diagnosis is not None:
-            found.setdefault(turn_of(diagnosis), []).append((heard_stray_us(change), diagnosis))
-    if not found:
-        return None
-    commonest = max(found.values(), key=lambda group: sum(heard_us for heard_us, _ in group))
-    apart_us = round(median(diagnosis.apart_us for _, diagnosis in commonest))
-    return replace(commonest[0][1], apart_us=apart_us), len(commonest)
-
-
-def usual_advice(of: ChangeSummary, usual: tuple[Diagnosis, int], uncertainty_us: int = 0) -> str:
-    """The commonest fault of some changes that went astray, and what to try."""
-    diagnosis, times = usual
-    often = "once, by" if times == 1 else f"in {times} of them, typically by"
-    return (
-        f"{capital(finger_name(diagnosis.finger))} was {diagnosis.how} {often} "
-        f"{ms(diagnosis.apart_us, uncertainty_us)}: "
-        f"{together(of.from_note, of.to_note, (diagnosis.first, diagnosis.second))}."
-    )
 
 
 def timing_sentence(timing: Timing) -> str:
@@ -329,10 +223,6 @@ def false_fingering(note: int, wrong: tuple[int, ...], covered_mask: int) -> str
     up = [finger_name(finger) for finger in wrong if not covered_mask >> finger & 1]
     parts = ([f"{listed(down)} should be up"] if down else []) + ([f"{listed(up)} should be down"] if up else [])
     return f"{capital(NOTES[note])}: {' and '.join(parts)}."
-
-
-def _article(note: str) -> str:
-    return f"{'an' if note[0] in 'EF' else 'a'} {note}"
 
 
 def _count(count: int, one: str, many: str) -> str:

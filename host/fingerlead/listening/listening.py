@@ -17,13 +17,13 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_music import written_notes
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.live import LiveAnalysis, Told
+from fingerlead.timing.live import LiveAnalysis, Placed, Told
 from fingerlead.timing.results import KnownSkew, Settings, Timing
 from fingerlead.wire.account import GAP_US
 from fingerlead.wire.events import Doubted, RawState, Seen, State
 from fingerlead.wire.plain_midi import NoteNumbers
 
-Heard = Decoded | Told
+Heard = Decoded | Told | Placed
 
 
 class Listening(Recording):

@@ -1,14 +1,14 @@
-"""Where in the music the learner is: states become held notes, and these are aligned with what is written.
+"""Where in the music the learner is: the notes that are held, and what the live reading makes of them.
 
-A held note here is a stretch of one sounding note of at least `steady_us`, as in `timing.segment`. It is taken in as
-soon as it is steady, so that the next note lights up at once, and anew, at its true length, when it is over.
+A held note here is a stretch of one sounding note of at least `steady_us`. As soon as it is steady the reading says
+where it is written, so that the next note lights up at once.
 """
 
 from collections import Counter, deque
 
-from fingerlead.music.align import Aligner, Item, PlayedNote
 from fingerlead.music.tune import Expectation
 from fingerlead.practice.events import Edges, Lit
+from fingerlead.timing.live import Placed
 from fingerlead.timing.results import Held, Settings
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE
 
@@ -16,10 +16,6 @@ _CODE: list[int] = HELD_CODE.tolist()
 # How much of the playing is kept at hand: some minutes.
 EDGES_KEPT = 4_096
 HELD_KEPT = 64
-# A note that sounds still is read as if it were to go on for so long; longer than any price of `align` looks at.
-GOES_ON_US = 1_000_000
-# After so many notes the aligner starts anew where the music does, so that it never grows without end.
-RENEW_AFTER, AT_MOST = 512, 20_000
 
 
 class Playing:
@@ -76,58 +72,31 @@ class Playing:
 
 
 class Following:
-    """Where in some music the playing is. `sounding` is a note that is held when it begins: taken in if it is the first
-    one, else left out.
+    """Where in some music the playing is. `sounding` is a note that is held when it begins: the first one, or none of
+    it.
     """
 
     def __init__(self, what: Expectation, sounding: Held | None = None) -> None:
         self.expectation = what
         self.times = 0  # how often the end was reached
-        self._aligner = Aligner(what)
-        self._peeked = False
-        self._left_out_us: int | None = None
-        if sounding is not None:
-            if sounding.note == what.notes[0].note:
-                self.begun(sounding)
-            else:
-                self._left_out_us = sounding.start_us
+        self.is_under_way = sounding is not None and sounding.note == what.notes[0].note  # a note was played in it
+        self._done = int(self.is_under_way)
+        self._is_wrong = False
 
-    @property
-    def is_under_way(self) -> bool:
-        """Whether a note has been played in it."""
-        return len(self._aligner) > 0
+    def place(self, placed: Placed) -> None:
+        """A note is steady, and reads so."""
+        self._done, self._is_wrong = placed.done, False
+        if placed.notes and placed.notes[-1].is_written:
+            self._is_wrong = placed.notes[-1].note != self.expectation.notes[placed.done - 1].note
 
-    def begun(self, held: Held) -> None:
-        """A note is steady."""
-        if held.start_us != self._left_out_us:
-            self._feed(held, held.start_us + GOES_ON_US)
-            self._peeked = True
-
-    def over(self, held: Held) -> Item | None:
-        """The note that was steady is over; how it reads now (None where it is left out)."""
-        if held.start_us == self._left_out_us:
-            return None
-        if self._peeked:
-            self._aligner.take_back()
-            self._peeked = False
-        item = self._feed(held, held.end_us)
-        ended = self._done() == len(self.expectation.notes)
-        if ended:
-            self.times += 1
-        if len(self._aligner) >= (RENEW_AFTER if ended else AT_MOST):
-            self._aligner = Aligner(self.expectation)
-            if held.note == self.expectation.notes[0].note:
-                self._feed(held, held.end_us)
-        return item
+    def over(self) -> None:
+        """The note that was steady is over."""
+        self.times += self.at_end()
 
     def lit(self) -> Lit:
         """The note to play next. It stays where a wrong note was played; after the end comes the beginning."""
         wanted = self.expectation.notes
-        index = self._done()
-        if len(self._aligner):
-            last = self._aligner.recent(1)[-1]
-            if last.kind == "wrong" and last.expected is not None:
-                index = last.expected
+        index = self._done - self._is_wrong
         if index == len(wanted):
             # Where the last note is also the first, it sounds already.
             goes_on = len(wanted) > 2 and wanted[0].note == wanted[-1].note and not wanted[0].graces
@@ -136,10 +105,4 @@ class Following:
 
     def at_end(self) -> bool:
         """Whether the last note has been played, or sounds now."""
-        return self._done() == len(self.expectation.notes)
-
-    def _done(self) -> int:
-        return self._aligner.done_before(0)
-
-    def _feed(self, held: Held, end_us: int) -> Item:
-        return self._aligner.feed(PlayedNote(held.note, held.start_us, end_us))
+        return self._done == len(self.expectation.notes)

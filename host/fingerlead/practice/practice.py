@@ -28,7 +28,7 @@ from fingerlead.practice.tonight import OnStaff, Tonight, TonightTurns, music_of
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
-from fingerlead.timing.live import Told
+from fingerlead.timing.live import Placed, Told
 from fingerlead.timing.results import Change, Held, Settings, Timing
 from fingerlead.wire.events import Doubted, State
 
@@ -53,7 +53,7 @@ class Practice:
         self._asked_last: SessionMusic | None = None
         self._on_the_way = False  # to the first note of the music, from whatever was played before
         self._asked: int | None = None  # the lit note, until it is tried
-        self._trying: int | None = None  # what was lit when the note that sounds began
+        self._trying: tuple[int, Held] | None = None  # what was lit when the last note began, and that note
         self._lit: events.Lit  # from the first music on
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
         # Which holes loosened in a stretch in which they counted as covered: raw samples show it.
@@ -74,11 +74,10 @@ class Practice:
     def asked(self) -> SessionMusic:
         """What is asked for now, by which the playing is to be read."""
         why = self._why_not_judged()
-        if why:
-            return SessionMusic(judged=False, why=why)
         on_staff, row = self._on_staff, self._toward.progressed(self.today).pass_number
-        if len(on_staff.abc) > LONGEST_ABC:
-            return SessionMusic()  # a teacher's own, more than a session keeps: any note may follow any
+        # A teacher's own may be more than a session keeps: any note may follow any then.
+        if self.doing == "rest" or self._on_the_way or len(on_staff.abc) > LONGEST_ABC:
+            return SessionMusic(judged=not why, why=why)
         return SessionMusic(
             "tune" if on_staff.rung is None else "rung",
             "".join(filter(str.isprintable, on_staff.name))[:LONGEST_NAME],
@@ -86,6 +85,8 @@ class Practice:
             row,
             None if self._bpm is None else round(60_000_000 / self._bpm),
             self._toward.stage_us(self.today),
+            not why,
+            why,
         )
 
     def ask_through(self, begin_music: Callable[[SessionMusic], object]) -> None:
@@ -137,6 +138,8 @@ class Practice:
         """Take in what `Listening` hears; what came of it, in order."""
         if isinstance(what, State):
             return self._state(what.t_us, what.covered_mask)
+        if isinstance(what, Placed):
+            return self._placed(what)
         if isinstance(what, Told):
             return self._told(what.result, timing, what.taken_back) if isinstance(what.result, Change) else []
         if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
@@ -250,17 +253,14 @@ class Practice:
         begun, over = self._playing.state(t_us, covered_mask)
         came: list[Event] = []
         if begun is not None:
-            self._trying = self._asked
-            self._following.begun(begun)
-            if self._on_the_way and self._following.is_under_way:
+            self._following.is_under_way = True
+            if self._on_the_way:
                 self._on_the_way = False
                 self._ask()
             if self._on_staff.key is not None:
                 self._sums.played.setdefault(self._on_staff.key)
-            came += self._light()
         if over is not None:
-            self._read(over)
-            came += self._light()
+            self._following.over()
         if self._toward.holds is not None:
             judged = self._toward.holds.state(t_us, covered_mask)
             if judged is not None:
@@ -278,21 +278,30 @@ class Practice:
         fingers = tuple(hole for hole in self.loosened(t_us - judged.held_us, t_us) if covered_mask >> hole & 1)
         return replace(judged, end="loosened", fingers=fingers) if fingers else judged
 
-    def _read(self, over: Held) -> None:
-        """A note is over: was the lit one read right at the first try?"""
-        item, trying = self._following.over(over), self._trying
-        self._trying = None
-        if item is None or trying is None:
+    def _placed(self, placed: Placed) -> list[Event]:
+        """A note is steady, and its place in the music is known."""
+        self._read(placed)
+        self._following.place(placed)
+        steady, asked = self._playing.steady, self._asked
+        self._trying = None if steady is None or asked is None else (asked, steady)
+        return self._light()
+
+    def _read(self, placed: Placed) -> None:
+        """Was the lit note read right at the first try? That is known when the next note is steady."""
+        if self._trying is None:
             return
-        note = self._on_staff.wanted.notes[trying].note
-        if item.kind == "right" and item.expected == trying:
-            self.progress.note_read(self.today, note, right=True)
-        elif item.kind in ("wrong", "extra") and over.note != note:
+        index, tried = self._trying
+        note = self._on_staff.wanted.notes[index].note
+        begun = [one for one in placed.notes if one.start_us <= tried.start_us]
+        # What is no melody note after all, but a stray or a grace note, was no try.
+        if not begun or begun[-1].note != tried.note:
+            return
+        if tried.note != note:
             self.progress.note_read(self.today, note, right=False)
-            if self._asked == trying:
+            if self._asked == index:
                 self._asked = None  # a second try says nothing about reading
-        elif self._asked is None:
-            self._asked = trying
+        elif begun[-1].is_written and begun[-1].done == index + 1:
+            self.progress.note_read(self.today, note, right=True)
 
     def _told(self, change: Change, timing: Timing, taken_back: bool) -> list[Event]:
         """A change, or what it is after all; only what is asked for is judged."""

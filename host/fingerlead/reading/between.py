@@ -135,6 +135,13 @@ def written_explanation(
     return Explanation("movement", cost, movement, notes, missing) if notes else Explanation("direct", NEVER)
 
 
+def places_too_many(why: Explanation, from_note: int, to_note: int, sounds: tuple[int, ...]) -> list[int]:
+    """Which of the sounds that are explained as a written embellishment are neither its notes nor strays between."""
+    places = tuple(range(len(sounds)))
+    left = [place for place in places if place not in why.notes]
+    return [place for place in left if not _may_stray_at(place, places, sounds, from_note, to_note)]
+
+
 def _sounding(form: tuple[int, ...], from_note: int, to_note: int, sounds: tuple[int, ...]) -> tuple[int, ...]:
     """The form without what is no sound of its own: a grace note that sounds already, or that is the note after it."""
     if form and form[0] == from_note and (not sounds or sounds[0] != from_note):

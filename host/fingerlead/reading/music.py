@@ -109,6 +109,26 @@ class Music:
         """How many sounds between two melody notes are looked at."""
         return MOST_SOUNDS if not self.notes or self.has_graces else MOST_PLAIN_SOUNDS
 
+    def goes_on_from(self, other: "Music") -> bool:
+        """Whether a player who was in another music goes on where they were: the same notes, at another tempo or stage.
+
+        The same asked for anew is begun anew.
+        """
+        return other.is_known and other.notes == self.notes and other.asked != self.asked
+
+    def first_places(self, note: int) -> list[Place]:
+        """Where a player stands with a note that sounds already as the music begins: it may be its first."""
+        return [place for place in self.leads[note][0] if place.written]
+
+    def begins_again(self, done: int, index: int) -> bool:
+        """Whether a player who has done so many notes begins again at the end with that one.
+
+        The first note sounds already where the last is the same and nothing parts them.
+        """
+        first, last = self.notes[0], self.notes[-1]
+        sounds_on = len(self.notes) > 2 and first.note == last.note and not first.graces
+        return done == len(self.notes) and 0 <= index <= sounds_on
+
     def goes_on(self, position: int, note: int) -> Iterator[Place]:
         """Where a note may lead from a position without a jump."""
         notes = self.notes
@@ -120,12 +140,9 @@ class Music:
                 yield Place(position + missed + 1, MISSED * missed, notes[position + missed].graces)
         if position < len(notes) and notes[position].note != note:
             yield Place(position + 1, WRONG)
-        if position == len(notes):
-            # The first note sounds already where the last is the same and nothing parts them.
-            goes_on = len(notes) > 2 and notes[0].note == notes[-1].note and not notes[0].graces
-            for first in range(1 + goes_on):
-                if notes[first].note == note:
-                    yield Place(first + 1, AGAIN, notes[first].graces)
+        for index in range(2):
+            if self.begins_again(position, index) and notes[index].note == note:
+                yield Place(index + 1, AGAIN, notes[index].graces)
         corrected = position > 0 and notes[position - 1].note == note
         yield Place(position, CORRECTED) if corrected else Place(position, UNWRITTEN, written=False)
 

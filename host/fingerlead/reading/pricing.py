@@ -97,8 +97,7 @@ class Pricing:
             note == NO_NOTE or length_us >= most_us
             for (note, length_us), most_us in zip(lengths, longest_us, strict=True)
         ]
-        extras = (one.extra if heard else 0 for one, heard in zip(costs, self.heard, strict=True))
-        self._left_over = list(accumulate(extras, initial=0))
+        self._left_over = list(accumulate(map(self._unread, range(len(costs))), initial=0))
 
     def longest_before(self, last: int) -> int:
         """A stretch longer than this is no part of what lies before a melody note, but a melody note itself."""
@@ -109,6 +108,15 @@ class Pricing:
     def left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
         return self._left_over[stop] - self._left_over[begin]
+
+    def _unread(self, at: int) -> int:
+        """The price of one stretch that belongs to no walk."""
+        costs, s = self.costs[at], self._s
+        if not self.heard[at]:
+            return 0
+        # With the music known, what is too long for a stray is rather a wrong note.
+        long = costs is WRITTEN and s.note[at] != NO_NOTE and s.length_us[at] > costs.stray_us
+        return costs.extra + costs.extra_long * long
 
     def own(self, at: int) -> int:
         """The price of a stretch being a melody note, whatever is around it."""

@@ -170,17 +170,18 @@ class Walks:
         s, row, music, other = self._s, self.rows[before], self._musics[at], self._musics[before]
         leads, cheapest = music.leads[s.note[at]], row[0]
         stands: list[_Stand] = [(cheapest.cost, cheapest, self._begins(at))]
-        # The same notes may go on where they were, at another tempo or stage.
-        if other.is_known and other.notes == music.notes:
+        if music.goes_on_from(other):
             stands += [(step.cost, step, leads[step.place.position]) for step in row]
-        if s.note[before] != NO_NOTE and s.start_us[before] + s.length_us[before] >= music.start_us:
-            # The note that sounds as the music begins may be its first.
-            firsts = music.leads[s.note[before]][0]
-            stands += [(cheapest.cost + one.cost, cheapest, leads[one.position]) for one in firsts if one.written]
+        elif s.note[before] != NO_NOTE and s.start_us[before] + s.length_us[before] >= music.start_us:
+            firsts = music.first_places(s.note[before])
+            stands += [(cheapest.cost + one.cost, cheapest, leads[one.position]) for one in firsts]
         return stands
 
     def _likely(self, at: int, arrivals: "_Arrivals") -> Row:
-        """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago."""
+        """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago.
+
+        Of equal ones the farthest on comes first: more is likelier to be missed than to be played anew.
+        """
         own = self._prices.own(at)
         ways = sorted(way for way in arrivals.found.values() if way[0] < arrivals.limit)
         row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways[:MOST_WALKS]]
@@ -222,7 +223,7 @@ class _Arrivals:
                     continue
                 cost += graced[graces] if graces and graced is not None else plain
                 if cost < limit and (position not in found or cost < found[position][0]):
-                    found[position] = cost, position, place, step
+                    found[position] = cost, -position, place, step
                     if cost + FAR_DEARER < limit:
                         limit = cost + FAR_DEARER
         self.limit = limit

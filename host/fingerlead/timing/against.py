@@ -1,18 +1,29 @@
-"""What was played beside what was asked for: the passes through each music, and what was not read as written.
+"""What was played beside what was asked for: the passes through each music, and where the playing departs from it.
 
-Everything follows from where the reading places the melody notes; nothing is aligned here.
+Everything follows from where the reading places the melody notes; nothing is aligned here. A departure is told in a
+good teacher's tone: what happened, and which finger made it.
 """
 
+from bisect import bisect_left
+from collections import Counter
 from collections.abc import Iterator
-from itertools import pairwise
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, get_args
 
-from fingering.notes import NOTES
-from fingerlead.reading.music import WrittenNote
-from fingerlead.timing.analysis import Analysis
+import numpy as np
+
+from fingering.holes import FINGERS, fingers_of
+from fingering.notes import NOTES, a_note
+from fingerlead.reading.music import MOST_MISSED, Music, WrittenNote
+from fingerlead.timing.analysis import Analysis, doubt_spans
+from fingerlead.timing.measure import touches
 from fingerlead.timing.results import Held
 
 MisreadKind = Literal["missed", "wrong", "extra", "repeated"]
+# More that a teacher hears: the player went back, or on to a later bar; a finger moved that has no part in the change.
+DepartureKind = Literal[MisreadKind, "restart", "left out", "idle"]
+MISREAD: tuple[MisreadKind, ...] = get_args(MisreadKind)
+# A finger away for less has hardly moved: half an ordinary grace note (our own choice).
+SLIP_US = 10_000
 
 
 class Pass(NamedTuple):
@@ -29,14 +40,30 @@ class Pass(NamedTuple):
     right: int
 
 
-class Misread(NamedTuple):
-    """A written note that was missed, or a note that was wrong, too many, or played twice; `words` says it."""
+class Departure(NamedTuple):
+    """Where the playing departs from the music: a note missed, wrong, too many or twice; a jump; a finger out of place.
 
-    kind: MisreadKind
+    `number` is the written note's in `music`; of what is not written, that of the note to come (as many as there are,
+    after the last). `written` was asked for there, `note` was played. `gist` is the sentence without its place; an
+    `uncertain` one lies beside something that was lost: shown, never counted.
+    """
+
+    kind: DepartureKind
+    music: int
+    number: int
     written: int | None
     note: int | None
+    finger: int | None
     start_us: int
-    words: str
+    bar: int | None
+    gist: str
+    uncertain: bool
+
+    @property
+    def words(self) -> str:
+        """The sentence with its place."""
+        lost = " Something was lost there." if self.uncertain else ""
+        return f"{'' if self.bar is None else f'Bar {self.bar}: '}{self.gist}{lost}"
 
 
 def passes(analysis: Analysis) -> tuple[list[Pass], list[int | None]]:
@@ -56,53 +83,208 @@ def passes(analysis: Analysis) -> tuple[list[Pass], list[int | None]]:
             number = analysis.musics[music].asked.pass_number if last is None else last.number + 1
             last = Pass(music, number, note.start_us, note.end_us, 0, 0)
             found.append(last)
-        right = note.note == _asked(analysis, note).note
+        right = note.note == analysis.musics[music].notes[note.written.number].note
         found[-1] = last._replace(end_us=note.end_us, reached=max(last.reached, reached), right=last.right + right)
         pass_of.append(len(found) - 1)
     return found, pass_of
 
 
-def misread(analysis: Analysis) -> list[Misread]:
-    """What was not read as written, in order of time."""
-    return list(_misread(analysis))
+def notes_led_to(analysis: Analysis) -> list[int]:
+    """For each change the number of the melody note that it leads to."""
+    a = analysis.arrays
+    led_to: list[int] = (np.searchsorted(a.start_us, analysis.edge_us[a.last], side="right") - 1).tolist()
+    return led_to
 
 
-def _misread(analysis: Analysis) -> Iterator[Misread]:
-    notes = analysis.held
-    for note in notes[:1]:
-        yield from _note_misread(analysis, None, note)
-    for before, note in pairwise(notes):
-        yield from _note_misread(analysis, before, note)
+def departures(analysis: Analysis) -> list[Departure]:
+    """Where the playing departs from what is asked for, in order of time."""
+    walk = _Walk(analysis)
+    found = [one for number in range(len(analysis.held)) for one in walk.departures_at(number)]
+    return sorted([*found, *walk.between_notes()], key=lambda one: one.start_us)
 
 
-def _note_misread(analysis: Analysis, before: Held | None, note: Held) -> Iterator[Misread]:
-    at = note.written
-    if at is None:
-        music = next((m for m in analysis.musics if m.start_us <= note.start_us < m.end_us), None)
-        if music is not None and music.is_known and music.asked.judged:
+class _Walk:
+    """The melody notes in order, with where each brings the player."""
+
+    def __init__(self, analysis: Analysis) -> None:
+        self._analysis, self._musics, self._table = analysis, analysis.musics, analysis.table
+        self._held = analysis.held
+        self._places: list[tuple[int, int, int]] = analysis.arrays.place.tolist()
+        self._doubts = doubt_spans(analysis.doubts)
+
+    def departures_at(self, number: int) -> Iterator[Departure]:
+        """What a melody note departs from."""
+        music, note = self._judged(number), self._held[number]
+        if music is None:
+            return
+        before = self._held[number - 1] if number else None
+        _, done, is_written = self._places[number]
+        was_done = self._done_before(number)
+        if not is_written:
             again = before is not None and before.note == note.note
-            kind: MisreadKind = "repeated" if again else "extra"
-            gist = f"{NOTES[note.note]} twice." if again else f"{NOTES[note.note]} that is not written."
-            yield Misread(kind, None, note.note, note.start_us, gist)
-        return
-    music = analysis.musics[at.music]
-    if not music.asked.judged:
-        return
-    if before is not None and before.written is not None and before.written.music == at.music:
-        for number in range(before.written.number + 1, at.number):
-            missed = music.notes[number]
-            words = f"{_bar(missed)}{NOTES[missed.note]} was left out."
-            yield Misread("missed", missed.note, None, note.start_us, words)
-    asked = music.notes[at.number]
-    if asked.note != note.note:
-        words = f"{_bar(asked)}{NOTES[note.note]} instead of {NOTES[asked.note]}."
-        yield Misread("wrong", asked.note, note.note, note.start_us, words)
+            yield self._at(number, "repeated" if again else "extra", done, _unwritten_gist(note.note, again))
+            return
+        index = done - 1
+        goes_on = index == was_done
+        if index > was_done + MOST_MISSED or (index < was_done - 1 and not music.begins_again(was_done, index)):
+            gist = _jump_gist(music.notes[was_done - 1] if was_done else None, music.notes[index], index > was_done)
+            kind: DepartureKind = "left out" if index > was_done else "restart"
+            yield self._at(number, kind, index, gist, wide=True)._replace(bar=None)
+        elif before is not None and before.note == note.note and before.written == note.written:
+            # After another note it would put that right.
+            yield self._at(number, "repeated", index, _unwritten_gist(note.note, again=True))
+        for missed in range(was_done, index if index <= was_done + MOST_MISSED else 0):
+            gist = f"{NOTES[music.notes[missed].note]} was left out."
+            yield self._at(number, "missed", missed, gist, wide=True)._replace(note=None)
+        asked = music.notes[index].note
+        if note.note != asked:
+            yield self._at(number, "wrong", index, f"{NOTES[note.note]} instead of {NOTES[asked]}.")
+        elif goes_on and index and before is not None and self._is_right(number - 1):
+            yield from self._idle(number, index, before, note)
+
+    def between_notes(self) -> Iterator[Departure]:
+        """What sounded between melody notes and is not written, and fingers that moved though they have no part."""
+        a = self._analysis.arrays
+        led_to = notes_led_to(self._analysis)
+        slips: dict[int, list[tuple[int, int, int]]] = {}
+        columns = (a.slip_change, a.slip_finger, a.slip_start_us, a.slip_us)
+        for change, finger, start_us, us in zip(*(column.tolist() for column in columns), strict=True):
+            if us >= SLIP_US:
+                slips.setdefault(led_to[change], []).append((finger, start_us, start_us + us))
+        for extra in self._analysis.extras:
+            number = bisect_left(self._held, extra.start_us, key=lambda note: note.start_us)
+            if self._judged(number) is None:
+                continue
+            end_us = extra.start_us + extra.duration_us
+            near = [one for one in slips.get(number, []) if one[1] < end_us and one[2] > extra.start_us]
+            gist, finger = _unwritten_gist(extra.note), None
+            if near:
+                finger = near[0][0]
+                slips[number] = [one for one in slips[number] if one not in near]
+                before = self._held[number - 1]
+                gist = f"{_idle_gist(before, self._held[number], finger)[:-1]}: {a_note(extra.note)} sounded."
+            found = self._at(number, "extra", self._done_before(number), gist)
+            yield found._replace(note=extra.note, finger=finger, start_us=extra.start_us)
+        for number, moved in slips.items():
+            music, (_, done, is_written) = self._judged(number), self._places[number]
+            right = music is not None and number and self._is_right(number) and self._is_right(number - 1)
+            if music is None or not (right and is_written and done - 1 == self._done_before(number)):
+                continue
+            if not music.notes[done - 1].graces:
+                for finger, start_us, _ in moved:
+                    gist = _idle_gist(self._held[number - 1], self._held[number], finger)
+                    found = self._at(number, "idle", done - 1, gist)
+                    yield found._replace(finger=finger, start_us=start_us)
+
+    def _judged(self, number: int) -> Music | None:
+        """The music that a melody note is read against and judged by; None where there is none."""
+        music = self._places[number][0]
+        return self._musics[music] if music >= 0 and self._musics[music].asked.judged else None
+
+    def _done_before(self, number: int) -> int:
+        """How many notes of its music were done before a melody note."""
+        here, _, is_written = self._places[number]
+        if not number:
+            return 0
+        before, was_done, _ = self._places[number - 1]
+        if before == here:
+            return was_done
+        music, last = self._musics[here], self._held[number - 1]
+        if before >= 0 and music.goes_on_from(self._musics[before]):
+            return was_done
+        firsts = music.first_places(last.note) if last.end_us >= music.start_us else []
+        index = self._places[number][1] - is_written
+        return max((one.position for one in firsts if one.position <= index), default=0)
+
+    def _is_right(self, number: int) -> bool:
+        note = self._held[number]
+        return note.written is not None and self._asked(note).note == note.note
+
+    def _asked(self, note: Held) -> WrittenNote:
+        assert note.written is not None
+        return self._musics[note.written.music].notes[note.written.number]
+
+    def _idle(self, number: int, index: int, before: Held, note: Held) -> Iterator[Departure]:
+        """Fingers that the change does not ask for, out of place from here on though they were in place before."""
+        standard = self._table.standard
+        asked = standard[before.note] ^ standard[note.note]
+        for finger in fingers_of(self._misplaced(note) & ~asked & ~self._misplaced(before) & 0xFF):
+            gist = _idle_gist(before, note, finger, stays=True)
+            yield self._at(number, "idle", index, gist)._replace(finger=finger)
+
+    def _misplaced(self, note: Held) -> int:
+        """The holes that are not as the chart has them."""
+        mask = note.covered_mask
+        return 0 if mask in self._table.alternates else mask ^ self._table.standard[note.note]
+
+    def _at(self, number: int, kind: DepartureKind, index: int, gist: str, *, wide: bool = False) -> Departure:
+        """A departure at a melody note; in doubt where something was lost beside it, or (`wide`) about the note too."""
+        held, note, place = self._held, self._held[number], self._places[number][0]
+        notes = self._musics[place].notes
+        here = notes[index] if index < len(notes) else None
+        before = held[number - 1] if number else None
+        start_us = 0 if before is None else before.start_us if wide else before.end_us
+        end_us = note.end_us if wide or number + 1 == len(held) else held[number + 1].start_us
+        doubted = bool(self._doubts.size) and touches(np.array([start_us]), np.array([end_us]), self._doubts)[0]
+        written = here.note if here is not None and kind in ("missed", "wrong") else None
+        bar = None if here is None else here.bar
+        return Departure(kind, place, index, written, note.note, None, note.start_us, bar, gist, bool(doubted))
 
 
-def _bar(asked: WrittenNote) -> str:
-    return "" if asked.bar is None else f"Bar {asked.bar}: "
+class PlayedMusic(NamedTuple):
+    """All that was played of one music: how many of how many notes were as written, and what was not, in words."""
+
+    name: str
+    right: int
+    played: int
+    words: list[str]
 
 
-def _asked(analysis: Analysis, note: Held) -> WrittenNote:
-    assert note.written is not None
-    return analysis.musics[note.written.music].notes[note.written.number]
+def played_musics(analysis: Analysis) -> list[PlayedMusic]:
+    """What was played of each music that is known and judged; the most frequent departures first."""
+    names = {
+        number: (music.asked.name, music.notes) for number, music in enumerate(analysis.musics) if music.asked.judged
+    }
+    played: Counter[tuple[str, tuple[WrittenNote, ...]]] = Counter()
+    right = Counter(played)
+    gists: dict[tuple[str, tuple[WrittenNote, ...]], Counter[str]] = {}
+    for note, (music, _, _) in zip(analysis.held, analysis.arrays.place.tolist(), strict=True):
+        if music in names:
+            played[names[music]] += 1
+            at = note.written
+            right[names[music]] += at is not None and names[music][1][at.number].note == note.note
+    for one in departures(analysis):
+        if not one.uncertain:
+            gists.setdefault(names[one.music], Counter())[one.gist] += 1
+    return [
+        PlayedMusic(key[0], right[key], count, [
+            gist if times == 1 else f"{gist} ({times} times)" for gist, times in gists.get(key, Counter()).most_common()
+        ])
+        for key, count in played.items()
+    ]  # fmt: skip
+
+
+def _unwritten_gist(note: int, again: bool = False) -> str:
+    return f"{NOTES[note]} twice." if again else f"A{a_note(note)[1:]} that is not written."
+
+
+def _idle_gist(before: Held, note: Held, finger: int, stays: bool = False) -> str:
+    """A finger that takes no part in a change moved."""
+    was_down = before.covered_mask >> finger & 1
+    did = "came off its hole and stayed off" if was_down else "came down and stayed down"
+    if not stays:
+        did = f"{'lifted' if was_down else 'came down'} for a moment"
+    name = "thumb" if finger == 0 else f"{FINGERS[finger]} finger"
+    return f"From {NOTES[before.note]} to {NOTES[note.note]} the {name} takes no part, but it {did}."
+
+
+def _jump_gist(here: WrittenNote | None, there: WrittenNote, on: bool) -> str:
+    """The player went from one written note to another."""
+    name, bar = NOTES[there.note], there.bar
+    if on:
+        return f"{'You began' if here is None else 'You went on'} with {name}{'' if bar is None else f' in bar {bar}'}."
+    if bar is None or here is None or here.bar is None:
+        return f"You stopped and went back to {name}."
+    if here.bar == bar:
+        return f"You stopped in bar {bar} and took it up again from {name}."
+    return f"You stopped in bar {here.bar} and went back to {name} in bar {bar}."

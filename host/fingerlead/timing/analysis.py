@@ -23,6 +23,7 @@ from fingerlead.timing.results import (
     PLAIN,
     UNPLAIN,
     Change,
+    ExtraNote,
     FingerTime,
     Held,
     PlayedMovement,
@@ -169,10 +170,10 @@ class Analysis:
                 end_us,
                 verdict.fingering,
                 verdict.wrong_fingers,
-                None if music < 0 else WrittenAt(music, index),
+                WrittenAt(music, done - 1) if is_written else None,
             )
-            for (note, mask, start_us, end_us, music, index), verdict in zip(
-                _rows(a.note, a.mask, a.start_us, a.end_us, a.written[:, 0], a.written[:, 1]), verdicts, strict=True
+            for (note, mask, start_us, end_us, (music, done, is_written)), verdict in zip(
+                _rows(a.note, a.mask, a.start_us, a.end_us, a.place), verdicts, strict=True
             )
         ]
 
@@ -189,6 +190,11 @@ class Analysis:
     def movements(self) -> list[PlayedMovement]:
         """The movements played, in order."""
         return self.arrays.movements
+
+    @property
+    def extras(self) -> list[ExtraNote]:
+        """The notes too many between melody notes, where the music is known, in order."""
+        return self.arrays.extras
 
     @property
     def off(self) -> list[tuple[int, int]]:

@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.reading.between import GRACE_NOTES, Kind, name_of
+from fingerlead.reading.between import GRACE_NOTES, Kind, name_of, places_too_many
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
 from fingerlead.reading.reading import NoteReader
 from fingerlead.reading.walks import Row, rows_from
 from fingerlead.timing import measure as m
-from fingerlead.timing.results import MovementNote, MovementVerdict, PlayedMovement, Settings
+from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
 from fingerlead.timing.timeline import NO_NOTE, POPCOUNT, Geometry
 
@@ -43,16 +43,17 @@ class Rules:
 
 
 # The columns of a part that are lists.
-LISTS = ("movements", "off")
+LISTS = ("movements", "extras", "off")
 
 
 @dataclass(slots=True)
 class Part:
     """Results for a stretch of timeline. Changes count on through the parts before it.
 
-    Per melody note: `note, mask, start_us, end_us`, and `written` int32[notes, 2], music and index, -1 where nothing is
-    written. Per change: the two notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`,
-    `lead` (-1 none), `verdict`, `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
+    Per melody note: `note, mask, start_us, end_us`, and `place` int32[notes, 3]: the music (-1 where none is known),
+    how many of its notes are done then, and whether the last of these is written for this note. Per change: the two
+    notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`,
+    `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
     times of the fingers that differ, from the change's start, flat in order of change and finger. Strays and slips are
     flat, with the number of the change they belong to.
     """
@@ -61,7 +62,7 @@ class Part:
     mask: NDArray[np.uint8]
     start_us: NDArray[np.int64]
     end_us: NDArray[np.int64]
-    written: NDArray[np.int32]
+    place: NDArray[np.int32]
     from_note: NDArray[np.uint8]
     to_note: NDArray[np.uint8]
     from_mask: NDArray[np.uint8]
@@ -86,6 +87,7 @@ class Part:
     slip_start_us: NDArray[np.int64]
     slip_us: NDArray[np.int64]
     movements: list[PlayedMovement] = field(default_factory=list)
+    extras: list[ExtraNote] = field(default_factory=list)
     off: list[tuple[int, int]] = field(default_factory=list)
 
 
@@ -94,7 +96,7 @@ def nothing() -> Part:
     columns: dict[str, Any] = {
         column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name not in LISTS
     }
-    return Part(**{**columns, "written": np.zeros((0, 2), dtype=np.int32)})
+    return Part(**{**columns, "place": np.zeros((0, 3), dtype=np.int32)})
 
 
 @dataclass(slots=True)
@@ -171,7 +173,8 @@ def measure(
     verdict[heard] = m.STRAY
     verdict[kind == MOVEMENT] = m.EMBELLISHED
     # What sounded for long enough, and is no stray of these fingers, is a note too many.
-    verdict[(kind == EXTRA) | ((kind == STRAYS) & ~heard)] = m.EXTRA
+    too_many = (kind == EXTRA) | ((kind == STRAYS) & ~heard)
+    verdict[too_many] = m.EXTRA
     verdict[doubt == PERHAPS] = m.PERHAPS
     verdict[doubt == UNCLEAR] = m.UNCLEAR
     if rules.doubts.size:
@@ -188,17 +191,17 @@ def measure(
         given[0] = False  # it was given with the part before
     plain_change = plain[is_change]
     number_of = np.where(is_change, change_number, -1).tolist()
-    written = np.array(
-        [(note.music, note.position - 1) if note.written else (-1, -1) for note in melody], dtype=np.int32
-    ).reshape(-1, 2)
-    note_written = np.full((len(notes), 2), -1, dtype=np.int32)
-    note_written[sounds] = written
+    where = np.zeros((len(notes), 3), dtype=np.int32)
+    where[sounds] = [
+        (note.music if music.is_known else -1, note.position, note.written)
+        for note, music in zip(melody, asked, strict=True)
+    ] or where[:0]
     part = Part(
         note=notes.note[given],
         mask=notes.mask[given],
         start_us=notes.start_us[given],
         end_us=notes.end_us[given],
-        written=note_written[given],
+        place=where[given],
         from_note=windows.from_note[is_change],
         to_note=windows.to_note[is_change],
         from_mask=windows.from_mask[is_change],
@@ -226,6 +229,12 @@ def measure(
             _played_movement(gap, stretches, code == m.UNCERTAIN, number)
             for gap, code, number in zip(gaps, verdict.tolist(), number_of, strict=True)
             if gap.why.kind == "movement" or gap.graces
+        ],
+        extras=[
+            extra
+            for gap, is_extra, number in zip(gaps, too_many.tolist(), second, strict=True)
+            if asked[number].is_known
+            for extra in _extra_notes(gap, stretches, is_extra)
         ],
         off=[(int(a), int(b)) for a, b in zip(notes.start_us[~sounds], notes.end_us[~sounds], strict=True)],
     )
@@ -334,3 +343,19 @@ def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: in
     return PlayedMovement(
         name, written, from_note, to_note, start_us, end_us, notes, verdict, None if change < 0 else change
     )
+
+
+def _extra_notes(gap: Gap, stretches: HeldNotes, is_extra: bool) -> list[ExtraNote]:
+    """What sounded between two melody notes and is neither written there nor a stray of their change."""
+    sounds, ends = tuple(stretches.note[list(gap.sounds)].tolist()), stretches.note[[gap.first, gap.last]].tolist()
+    places: list[int] = []
+    if is_extra:
+        # Of a group of notes, one of the two themselves counts only where nothing else sounded.
+        places = [place for place, note in enumerate(sounds) if note not in ends] or list(range(len(sounds)))
+    elif gap.graces and gap.why.kind == "movement":
+        places = places_too_many(gap.why, ends[0], ends[1], sounds)
+    at = [gap.sounds[place] for place in places]
+    return [
+        ExtraNote(int(stretches.note[one]), int(start_us), int(stretches.end_us[one] - start_us))
+        for one, start_us in zip(at, stretches.start_us[at], strict=True)
+    ]

@@ -8,7 +8,8 @@ late, a note that was a stray after all), and taken back where there was no such
 from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from itertools import chain, islice
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
-from fingerlead.timing.kernel import Part, Progression, Rules, measure
+from fingerlead.timing.kernel import Part, Progression, Rules, measure, nothing
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
 from fingerlead.wire.events import Doubt, Intake, Record
@@ -26,6 +27,8 @@ from fingerlead.wire.events import Doubt, Intake, Record
 _HELD_CODE: list[int] = HELD_CODE.tolist()
 # What sounds for less is told together with what comes after it.
 TOLD_US = 80_000
+# Of the melody notes before the one that sounds so many are placed with it.
+PLACED = 4
 # Edges that may wait to be settled: where no note stands for so long, and where there is never an idle moment.
 LONG_TAIL, LONGEST_TAIL = 48, 256
 
@@ -42,6 +45,28 @@ class Told:
     taken_back: bool = False
 
 
+class PlacedNote(NamedTuple):
+    """A melody note as it reads now: `done` notes of the music are played with it, the last of them `is_written` for
+    it, right or wrong; else it is one that is not written.
+    """
+
+    note: int
+    start_us: int
+    done: int
+    is_written: bool
+
+
+class Placed(NamedTuple):
+    """Where the player stands in the music: told when a note has stood for `steady_us`, as it reads by then.
+
+    `notes` are the last melody notes of this music, and a note that sounded as it began; `done` of its notes are played
+    after them. A note that sounds and may yet be no melody note is not among them.
+    """
+
+    done: int
+    notes: tuple[PlacedNote, ...]
+
+
 class LiveAnalysis:
     """Feed it states and doubts in order of time; it hands each result to `tell`.
 
@@ -53,7 +78,7 @@ class LiveAnalysis:
         self,
         table: Table,
         settings: Settings,
-        tell: Callable[[Told], None],
+        tell: Callable[[Told | Placed], None],
         *,
         skew: KnownSkew | None = None,
         remember: bool = True,
@@ -73,10 +98,12 @@ class LiveAnalysis:
         self._parts: list[Part] = []
         self._told: dict[int, Change] = {}
         self._note_start_us = 0
-        self._note_told = False
+        self._note_placed = self._note_told = False
         self._unsettled = False
         self._now_us = 0
-        self._prepared: tuple[int, list[Change]] | None = None  # for how many edges, and what to publish then
+        self._last = nothing()  # the part that was settled last
+        # For how many edges; the tail as it reads then, and the changes to publish.
+        self._prepared: tuple[int, Part, list[Change]] | None = None
 
     @property
     def timing(self) -> Timing:
@@ -128,7 +155,11 @@ class LiveAnalysis:
         note = _HELD_CODE[covered[-1]]
         changed = covered_mask != covered[-1]
         closes = changed and _HELD_CODE[covered_mask] != note
-        long_enough = note != NO_NOTE and t_us - self._note_start_us >= TOLD_US
+        stood_us = t_us - self._note_start_us if note != NO_NOTE else 0
+        if stood_us >= self.settings.steady_us and not self._note_placed:
+            self._note_placed = True
+            self._place_note(t_us)
+        long_enough = stood_us >= TOLD_US
         if long_enough and not self._note_told:
             self._note_told = True
             self._look(t_us)
@@ -138,7 +169,7 @@ class LiveAnalysis:
         if closes:
             waiting = len(covered) - self._place.edge
             self._unsettled |= long_enough or waiting > LONG_TAIL
-            self._note_start_us, self._note_told = t_us, False
+            self._note_start_us, self._note_placed, self._note_told = t_us, False, False
             if self._unsettled and waiting > LONGEST_TAIL:
                 self._settle(final=False)
 
@@ -191,15 +222,38 @@ class LiveAnalysis:
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        self._tell_changes(self._prepare(t_us), None)
+        self._tell_changes(self._prepare(t_us)[1], None)
 
-    def _prepare(self, end_us: int) -> list[Change]:
-        """What is to be told if the last mask stands until `end_us`; worked out once for the edges so far."""
+    def _place_note(self, t_us: int) -> None:
+        """Tell where in the music the note that sounds brings the player."""
+        if not self._musics or not self._musics[-1].is_known:
+            return
+        part, _ = self._prepare(max(t_us, self._note_start_us + TOLD_US))
+        notes: list[PlacedNote] = []
+        for row in islice(chain(_melody_notes(part), _melody_notes(self._last)), PLACED):
+            placed = self._placed(*row)
+            if placed is None:
+                break
+            notes.insert(0, placed)
+        self.tell(Placed(notes[-1].done if notes else 0, tuple(notes)))
+
+    def _placed(self, note: int, start_us: int, end_us: int, place: tuple[int, int, int]) -> PlacedNote | None:
+        """A melody note as one of the music that is asked for now; None where it is of another."""
+        music, (number, done, is_written) = self._musics[-1], place
+        if number == len(self._musics) - 1 or (number >= 0 and music.goes_on_from(self._musics[number])):
+            return PlacedNote(note, start_us, done, bool(is_written))
+        if start_us < music.start_us <= end_us:
+            first = min(music.first_places(note), key=lambda place: place.cost)
+            return PlacedNote(note, start_us, first.position, True)
+        return None
+
+    def _prepare(self, end_us: int) -> tuple[Part, list[Change]]:
+        """The tail, and its changes, if the last mask stands until `end_us`; worked out once for the edges so far."""
         count = len(self._covered)
         if self._prepared is None or self._prepared[0] != count:
             measured = self._measure(end_us, final=True)
-            self._prepared = count, measured[1] if measured else []
-        return self._prepared[1]
+            self._prepared = count, *(measured[:2] if measured else (nothing(), []))
+        return self._prepared[1:]
 
     def _settle(self, *, final: bool) -> None:
         self._unsettled = False
@@ -207,6 +261,8 @@ class LiveAnalysis:
         if measured is None:
             return
         part, changes, after = measured
+        if len(part.note):
+            self._last = part
         if self._remember:
             self._parts.append(part)
         self._tell_changes(changes, None if final else after.changes)
@@ -226,3 +282,9 @@ class LiveAnalysis:
         gone = [number for number in self._told if number not in there and number >= self._place.changes]
         for number in [number for number in gone if before_number is None or number < before_number]:
             self.tell(Told(self._told.pop(number), again=True, taken_back=True))
+
+
+def _melody_notes(part: Part) -> list[tuple[Any, ...]]:
+    """The last melody notes of a part, the last first: note, start, end and place."""
+    columns = (column[-PLACED:].tolist()[::-1] for column in (part.note, part.start_us, part.end_us, part.place))
+    return list(zip(*columns, strict=True))

@@ -10,9 +10,11 @@ from typing import Any
 from fingering.holes import FINGERS, to_text
 from fingering.notes import NOTES
 from fingerlead.reading.music import Music
-from fingerlead.timing.against import Misread, Pass, misread, passes
+from fingerlead.timing.against import MISREAD, Departure, Pass, departures, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import Finding, findings
 from fingerlead.timing.results import Change, Held, PlayedMovement
+from fingerlead.timing.summary import MovementSummary, summarise
 from fingerlead.wire.account import GAP_US
 
 SCHEMA = "fingerlead-analysis-2"
@@ -23,6 +25,10 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
     """The JSON object, ready for `json.dumps`."""
     intake = analysis.record.intake
     found, pass_of = passes(analysis)
+    written = [
+        _written(note, None if at is None else found[at].number)
+        for note, at in zip(analysis.held, pass_of, strict=True)
+    ]
     of_change = {movement.change: place for place, movement in enumerate(analysis.movements)}
     return {
         "schema": SCHEMA,
@@ -33,13 +39,14 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
         "passes": _passes(found),
         "off": _off(analysis),
-        "notes": [
-            _note(note, analysis.musics, None if at is None else found[at].number)
-            for note, at in zip(analysis.held, pass_of, strict=True)
+        "notes": [_note(note, analysis.musics, at) for note, at in zip(analysis.held, written, strict=True)],
+        "changes": [
+            _change(change, of_change.get(change.number), _follows(written[number - 1], written[number]))
+            for change, number in zip(analysis.changes, notes_led_to(analysis), strict=True)
         ],
-        "changes": [_change(change, of_change.get(change.number)) for change in analysis.iter_changes()],
         "movements": [_movement(movement) for movement in analysis.movements],
-        "misread": [_misread(one) for one in misread(analysis)],
+        "misread": [_misread(one) for one in departures(analysis) if one.kind in MISREAD],
+        "findings": [_finding(one) for one in findings(summarise([analysis]))],
     }
 
 
@@ -76,7 +83,7 @@ def _passes(found: Sequence[Pass]) -> list[dict[str, Any]]:
     ]
 
 
-def _misread(one: Misread) -> dict[str, Any]:
+def _misread(one: Departure) -> dict[str, Any]:
     return {
         "kind": one.kind,
         "written": None if one.written is None else NOTES[one.written],
@@ -84,6 +91,18 @@ def _misread(one: Misread) -> dict[str, Any]:
         "start_us": one.start_us,
         "words": one.words,
     }
+
+
+def _finding(one: Finding) -> dict[str, Any]:
+    """What to work on, a change or a movement on a note: `in` so many `of` all."""
+    of = one.of
+    what: dict[str, Any] = (
+        {"movement": {"name": of.name, "on": NOTES[of.to_note]}}
+        if isinstance(of, MovementSummary)
+        else {"change": {"from": NOTES[of.from_note], "to": NOTES[of.to_note]}}
+    )
+    counts = {"of": one.of_all, "in": one.times, "size_us": one.size_us, "interval": list(one.interval)}
+    return {"words": one.words, **what, **counts}
 
 
 def _off(analysis: Analysis) -> list[dict[str, Any]]:
@@ -98,8 +117,20 @@ def _off(analysis: Analysis) -> list[dict[str, Any]]:
     return [{"start_us": start_us, "end_us": stop_us, "why": why} for start_us, stop_us, why in sorted(spans)]
 
 
-def _note(note: Held, musics: Sequence[Music], pass_number: int | None) -> dict[str, Any]:
-    written = note.written
+def _written(note: Held, pass_number: int | None) -> dict[str, Any] | None:
+    """Where a note is written."""
+    at = note.written
+    return None if at is None else {"music": at.music, "pass": pass_number, "index": at.number}
+
+
+def _follows(before: dict[str, Any] | None, note: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Where the second of two notes is written, if the first is written right before it."""
+    if before is None or note is None or before["music"] != note["music"]:
+        return None
+    return note if note["index"] == before["index"] + 1 else None
+
+
+def _note(note: Held, musics: Sequence[Music], written: dict[str, Any] | None) -> dict[str, Any]:
     return {
         "note": NOTES[note.note],
         "holes": _TEXT[note.covered_mask],
@@ -107,14 +138,7 @@ def _note(note: Held, musics: Sequence[Music], pass_number: int | None) -> dict[
         "end_us": note.end_us,
         "fingering": note.fingering,
         "wrong_fingers": [FINGERS[finger] for finger in note.wrong_fingers],
-        "written": None
-        if written is None
-        else {
-            "music": written.music,
-            "pass": pass_number,
-            "index": written.number,
-            "bar": musics[written.music].notes[written.number].bar,
-        },
+        "written": written and {**written, "bar": musics[written["music"]].notes[written["index"]].bar},
     }
 
 
@@ -138,7 +162,7 @@ def _movement(movement: PlayedMovement) -> dict[str, Any]:
     }
 
 
-def _change(change: Change, movement: int | None) -> dict[str, Any]:
+def _change(change: Change, movement: int | None, written: dict[str, Any] | None) -> dict[str, Any]:
     return {
         "from": NOTES[change.from_note],
         "to": NOTES[change.to_note],
@@ -169,5 +193,6 @@ def _change(change: Change, movement: int | None) -> dict[str, Any]:
         "stage_us": change.stage_us,
         "judged": change.judged,
         "movement": movement,
+        "written": written,
         "because": change.because,
     }

@@ -53,6 +53,14 @@ class WrittenAt(NamedTuple):
     number: int
 
 
+class ExtraNote(NamedTuple):
+    """A note that sounded between two melody notes and is neither written there nor a stray of their change."""
+
+    note: int
+    start_us: int
+    duration_us: int
+
+
 class Held(NamedTuple):
     """A melody note. `covered_mask` is its settled mask; `written` is None where nothing is written for it."""
 

@@ -9,13 +9,17 @@ distribution-free one of order statistics (W. J. Conover, Practical Nonparametri
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import NormalDist, median
 from typing import Literal, NamedTuple
 
 import numpy as np
 
+from fingering.moves import possible_strays
+from fingerlead.reading.reading import PERHAPS_US
+from fingerlead.timing.against import departures
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Change, Verdict
 
@@ -139,14 +143,31 @@ class MovementSummary:
     faulty: int = 0
 
 
+@dataclass(slots=True)
+class WrittenSummary:
+    """One step from a written note to the next: how often it was asked for, and each note (with its length) that was
+    played in place of the second.
+    """
+
+    from_note: int
+    to_note: int
+    count: int = 0
+    wrong: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def typical_us(self) -> int:
+        """The median length of the wrong notes; 0 where there are none."""
+        return round(median(us for _, us in self.wrong)) if self.wrong else 0
+
+
 class WorthWork(NamedTuple):
     """What goes wrong more than now and then: `times` of `of_all`, typically by `size_us` (0 for a movement).
 
     `weight_us` is how much it is heard: what is worth most work first has the most.
     """
 
-    of: ChangeSummary | MovementSummary
-    kind: Literal["stray", "apart", "movement"]
+    of: ChangeSummary | MovementSummary | WrittenSummary
+    kind: Literal["stray", "apart", "wrong", "movement"]
     times: int
     of_all: int
     size_us: int
@@ -165,6 +186,9 @@ class Summary:
     uncertainty_us: int = 0  # the widest of the sessions'
     session_of: dict[Change, int] = field(default_factory=dict, repr=False)
     by_movement: dict[tuple[str, int], MovementSummary] = field(default_factory=dict)
+    by_written: dict[tuple[int, int], WrittenSummary] = field(default_factory=dict)
+    # Lengths of short notes (from, note, to) that may be slow strays or may be meant.
+    passing: dict[tuple[int, int, int], list[int]] = field(default_factory=dict)
 
     @property
     def plain(self) -> int:
@@ -206,13 +230,16 @@ class Summary:
         return self.unread > 0 and self.unread >= MUCH * (self.unread + self.plain)
 
     def worth_work(self) -> list[WorthWork]:
-        """Runs, fingers apart and movements in one order, by how often and how loud; what may be chance is left out."""
+        """Runs, fingers apart, wrong notes and movements in one order, by how often and how loud; no chance ones."""
         found = []
         for of in self.by_change.values():
             found.append(WorthWork(of, "stray", len(of.astray), of.count, of.typical_stray_us, of.heard_us))
             # Nothing is heard of fingers that are apart: they come after as much of a stray four times over.
             quiet_us = of.apart * of.typical_spread_us // 4
             found.append(WorthWork(of, "apart", of.apart, of.count, of.typical_spread_us, quiet_us))
+        for written in self.by_written.values():
+            heard_us = sum(us for _, us in written.wrong)
+            found.append(WorthWork(written, "wrong", len(written.wrong), written.count, written.typical_us, heard_us))
         for movement in self.by_movement.values():
             weight_us = movement.faulty * MOVEMENT_WEIGHT_US
             found.append(WorthWork(movement, "movement", movement.faulty, movement.count, 0, weight_us))
@@ -240,6 +267,9 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
                 summary.session_of[change] = number
             else:
                 of.beside[change.verdict] += 1
+        for before, note, after in passing_notes(analysis.changes):
+            summary.passing.setdefault((before.from_note, before.to_note, after.to_note), []).append(note)
+        _take_in_written(summary, analysis)
         for movement in analysis.movements:
             if movement.written is not None and movement.verdict not in ("unclear", "uncertain"):
                 name = movement.written, movement.to_note
@@ -247,6 +277,33 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
                 asked.count += 1
                 asked.faulty += movement.verdict != "as written"
     return summary
+
+
+def _take_in_written(summary: Summary, analysis: Analysis) -> None:
+    """Count how often each written step was asked for, and what was played in place of its second note."""
+    wrong = {(one.start_us, one.uncertain) for one in departures(analysis) if one.kind == "wrong"}
+    for note in analysis.held:
+        at = note.written
+        if at is None or not at.number or (note.start_us, True) in wrong or not analysis.musics[at.music].asked.judged:
+            continue
+        step = tuple(one.note for one in analysis.musics[at.music].notes[at.number - 1 : at.number + 1])
+        of = summary.by_written.setdefault((step[0], step[1]), WrittenSummary(step[0], step[1]))
+        of.count += 1
+        if (note.start_us, False) in wrong:
+            of.wrong.append((note.note, note.end_us - note.start_us))
+
+
+def passing_notes(changes: Sequence[Change]) -> Iterator[tuple[Change, int, Change]]:
+    """Short notes that may be slow strays: the change that leads to one, its length, and the change that leaves it."""
+    for before, after in pairwise(changes):
+        short_us = after.start_us - before.end_us
+        if (
+            before.verdict == after.verdict == "perhaps"
+            and before.judged
+            and before.to_note in possible_strays(before.from_note, after.to_note)
+            and short_us < PERHAPS_US
+        ):
+            yield before, short_us, after
 
 
 def playing_us(analysis: Analysis) -> int:

@@ -3,38 +3,39 @@
 import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import typer
 
 from fingering.holes import FINGERS
+from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.cli.tunes import tune_of
-from fingerlead.faces.phrases import counted, path_text
+from fingerlead.faces.phrases import capital, counted, path_text
 from fingerlead.faces.words import (
+    ALL_AS_WRITTEN,
     change_sentence,
     clock_text,
     intake_sentence,
     movement_sentence,
+    music_name,
+    passing_words,
     timing_sentence,
-    work_on_first,
 )
-from fingerlead.music.compare import expected_json
-from fingerlead.music.tune import ExpectationError, Tune
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi
+from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.results import Change
-from fingerlead.timing.summary import summarise
+from fingerlead.timing.summary import passing_notes, summarise
 
 MOST_TOLD = 200  # more than anyone reads in a terminal
-FINDINGS = ("wrong", "missed", "extra", "slow_strays", "repeated", "restarts", "left_out", "idle")
 CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
 
 
@@ -53,28 +54,11 @@ def analyse(
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
     loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)
-    tune = None if expect in (None, options.NO_MUSIC) else tune_of(expect)
     if form == "json":
-        typer.echo(json.dumps(json_object(loaded, analysis, tune)))
+        typer.echo(json.dumps(as_dict(analysis, loaded.kind, str(loaded.path))))
     else:
-        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis, tune):
+        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis):
             typer.echo(line)
-
-
-def json_object(loaded: Loaded, analysis: Analysis, tune: Tune | None) -> dict[str, Any]:
-    """The published object; with a tune to compare with, `expected` and what was `wanted` of each change."""
-    found = as_dict(analysis, loaded.kind, str(loaded.path))
-    if tune is not None:
-        found["expected"], wanted = compared(analysis, tune)
-        for change, pair in zip(found["changes"], wanted, strict=True):
-            change["wanted"] = pair
-    return found
-
-
-def compared(analysis: Analysis, tune: Tune) -> tuple[dict[str, Any], list[dict[str, str] | None]]:
-    """Playing held against a tune; raises Problem for one without notes."""
-    with problem_from(ExpectationError):
-        return expected_json(analysis, tune)
 
 
 def csv_rows(analysis: Analysis) -> Iterator[str]:
@@ -97,7 +81,7 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
         yield ",".join(map(str, cells))
 
 
-def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> Iterator[str]:
+def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
     """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
     changes = list(analysis.changes)
     clean = sum(change.verdict == "clean" for change in changes)
@@ -109,15 +93,10 @@ def text_lines(loaded: Loaded, analysis: Analysis, tune: Tune | None = None) -> 
     yield work_on_first(summarise([analysis]))
     yield timing_sentence(analysis.timing)
     yield intake_sentence(analysis)
-    if tune is not None:
-        expected, _ = compared(analysis, tune)
+    for music in played_musics(analysis):
         yield ""
-        yield f"Held against {expected['name']}, {expected['right']} of {expected['played']} notes were as written:"
-        astray = any(change.verdict == "stray" for change in changes)
-        if astray and not any(expected[kind] for kind in FINDINGS):
-            yield "  No note was wrong, missed or extra; what sounded between them stands below."
-        else:
-            yield from (f"  {sentence}" for sentence in expected["words"])
+        yield f"Held against {music_name(music.name)}, {music.right} of {music.played} notes were as written:"
+        yield from (f"  {sentence}" for sentence in music.words or [ALL_AS_WRITTEN])
     told = sorted(_told(analysis, changes))
     if told:
         yield ""
@@ -133,8 +112,13 @@ def _told(analysis: Analysis, changes: Sequence[Change]) -> Iterator[tuple[int, 
     for movement in analysis.movements:
         if movement.verdict != "as written":
             yield movement.start_us, movement_sentence(movement)
+    passing: set[int] = set()
+    for before, short_us, after in passing_notes(changes):
+        passing |= {before.number, after.number}
+        name = capital(change_text(before.from_note, after.to_note))
+        yield before.start_us, f"{name}: {passing_words(before, short_us)}"
     for change in changes:
-        if change.verdict not in ("clean", "embellished") or change.slips:
+        if change.number not in passing and (change.verdict not in ("clean", "embellished") or change.slips):
             yield change.start_us, change_sentence(change, analysis.timing)
 
 

@@ -29,7 +29,6 @@ from fingerlead.faces.words import (
     chanter_sentence,
     doubt_sentence,
     movement_sentence,
-    work_on_first,
 )
 from fingerlead.listening.listening import Heard, Listening, MidiPlaying
 from fingerlead.listening.reader import Back, Lost, Reader
@@ -39,6 +38,7 @@ from fingerlead.listening.sources import open_source, replayed_music
 from fingerlead.ports.base import PortRefused, now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.live import Told
 from fingerlead.timing.results import Change, Timing
 from fingerlead.timing.summary import summarise

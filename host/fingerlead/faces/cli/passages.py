@@ -121,7 +121,8 @@ def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     """The published object, and which changes these are in the session: their numbers as people count, and where."""
     found = as_dict(analysis, "passage", "message")
     # A passage carries the melody as it was read: what of it is written, and what was missed, the session alone knows.
-    found.update(passes=[], misread=[], notes=[{**note, "written": None} for note in found["notes"]])
+    unplaced = {kind: [{**one, "written": None} for one in found[kind]] for kind in ("notes", "changes")}
+    found.update(passes=[], misread=[], **unplaced)
     first, last = passage.number + 1, passage.number + passage.count
     found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
     return found

@@ -16,8 +16,8 @@ from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
 from fingerlead.faces.sheet.source import sheet_source
-from fingerlead.faces.words import work_on_first
 from fingerlead.store.files import write_output
+from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.summary import summarise
 
 FORMATS = (".pdf", ".svg", ".png")

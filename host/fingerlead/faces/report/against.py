@@ -1,6 +1,7 @@
 """Played against written: the staff of a tune with a mark, a shape and a word, at each note that was not as written."""
 
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 from markupsafe import Markup
@@ -8,18 +9,18 @@ from markupsafe import Markup
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
 from fingerlead.faces.sheet.sheets import staff_svg
-from fingerlead.music.compare import Comparison, compare_analysis
-from fingerlead.music.tune import Tune
+from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
+from fingerlead.music.tune import Tune, expect
+from fingerlead.timing.against import DepartureKind, departures, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
 
 Place = tuple[int, int]
 
 # What each kind looks like and is called; notes that were as written have no mark.
-_LOOKS: dict[str, tuple[Shape, str]] = {
+_LOOKS: dict[DepartureKind, tuple[Shape, str]] = {
     "wrong": ("square", "was {played}"),
     "missed": ("cross", "missed"),
     "extra": ("triangle", "extra {played}"),
-    "slow stray": ("triangle", "stray {played}"),
     "repeated": ("ring", "twice"),
     "restart": ("ring", "from here"),
     "idle": ("ring", "idle finger"),
@@ -27,69 +28,64 @@ _LOOKS: dict[str, tuple[Shape, str]] = {
 KEY: tuple[tuple[str, str], ...] = (
     ("□", "another note was played"),
     ("✕", "missed"),
-    ("△", "a note before it that is not written, or a stray that lasted"),
+    ("△", "a note before it that is not written, or a stray"),
     ("○", "played twice, taken up again from here, or a finger that has no part"),
 )
 
 
 def against(analysis: Analysis, tune: Tune) -> dict[str, Any]:
-    """What the page shows of one session held against a tune; without LilyPond, the words alone and why."""
-    comparison = compare_analysis(analysis, tune)
-    found = comparison.as_dict()
+    """What the page shows of one session read against a tune; without LilyPond, the words alone and why."""
+    played = next(iter(played_musics(analysis)), None)
+    made = marks(analysis, tune)
     try:
         # Engraved by the program's own notation from notes; texts in it are LilyPond's own escaped ones.
-        staff, missing = Markup(staff_svg(tune, marks(comparison))), ""
+        staff, missing = Markup(staff_svg(tune, made)), ""
     except SheetError as error:
         staff, missing = Markup(""), f"The staff is not shown: {error}."
     return {
-        "name": comparison.expectation.name,
-        "right": found["right"],
-        "played": found["played"],
-        "words": comparison.summary,
+        "name": tune.title or "the tune" if played is None else music_name(played.name),
+        "right": 0 if played is None else played.right,
+        "played": 0 if played is None else played.played,
+        "words": [] if played is None else played.words or [ALL_AS_WRITTEN],
         "staff": staff,
         "missing": missing,
-        "marked": marked_words(comparison),
+        "marked": marked_words(made),
     }
 
 
-def marks(comparison: Comparison) -> dict[Place, StaffMark]:
-    """For each written note the most frequent thing that was not as written, and how often."""
-    made: dict[Place, StaffMark] = {}
-    for place, counts in _by_place(comparison).items():
-        (shape, word), times = counts.most_common(1)[0]
+def marks(analysis: Analysis, tune: Tune) -> dict[Place, StaffMark]:
+    """For each written note the most frequent thing that was not as written, or strayed before it, and how often."""
+    wanted = expect(tune).notes
+    counts: dict[Place, Counter[tuple[Shape, str]]] = {}
+    for number, look in _looks(analysis):
+        place = wanted[number].place if number < len(wanted) else None
+        if place is not None:
+            counts.setdefault(place, Counter())[look] += 1
+    made = {}
+    for place, looks in counts.items():
+        ((shape, word), times), *_ = looks.most_common(1)
         made[place] = StaffMark(shape, word if times == 1 else f"{word} {times}×")
     return made
 
 
-def marked_words(comparison: Comparison) -> str:
+def _looks(analysis: Analysis) -> Iterator[tuple[int, tuple[Shape, str]]]:
+    """The numbers of written notes, and what is marked there."""
+    for one in departures(analysis):
+        look = _LOOKS.get(one.kind)
+        if look is not None and not one.uncertain:
+            yield one.number, (look[0], look[1].format(played="" if one.note is None else _short(one.note)))
+    held = analysis.held
+    for change, led_to in zip(analysis.changes, notes_led_to(analysis), strict=True):
+        written = held[led_to].written
+        if change.judged and change.verdict == "stray" and written is not None:
+            longest = max(change.strays, key=lambda stray: stray.duration_us)
+            yield written.number, ("triangle", f"stray {_short(longest.note)}")
+
+
+def marked_words(made: dict[Place, StaffMark]) -> str:
     """The marks in words, for readers who cannot see the staff."""
-    made = sorted(marks(comparison).items())
-    said = (f"bar {bar + 1}, note {place + 1}: {mark.word}" for (bar, place), mark in made)
+    said = (f"bar {bar + 1}, note {place + 1}: {mark.word}" for (bar, place), mark in sorted(made.items()))
     return "; ".join(said) or "every note was as written"
-
-
-def _by_place(comparison: Comparison) -> dict[Place, Counter[tuple[Shape, str]]]:
-    wanted = comparison.expectation.notes
-    # What has no written note of its own is marked at the written note that comes next.
-    following: dict[int, int] = {}
-    upcoming: int | None = None
-    for item in reversed(comparison.items):
-        if item.expected is not None:
-            upcoming = item.expected
-        elif item.held is not None and upcoming is not None:
-            following[item.held] = upcoming
-    found: dict[Place, Counter[tuple[Shape, str]]] = {}
-    for finding in comparison.findings:
-        look, expected = _LOOKS.get(finding.kind), finding.expected
-        if expected is None and finding.held is not None:
-            expected = following.get(finding.held)
-        if look is None or finding.uncertain or expected is None or expected >= len(wanted):
-            continue
-        place = wanted[expected].place
-        if place is not None:
-            played = "" if finding.played is None else _short(finding.played)
-            found.setdefault(place, Counter())[look[0], look[1].format(played=played)] += 1
-    return found
 
 
 def _short(note: int) -> str:

@@ -11,8 +11,8 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.phrases import capital, day_words
-from fingerlead.faces.words import ms
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import ms, share_words
 from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together
 from fingerlead.timing.results import UNPLAIN
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson
@@ -58,12 +58,6 @@ def difference_row(change: tuple[int, int], difference: Difference) -> dict[str,
         "interval": f"{100 * low:+.0f} to {100 * high:+.0f}",
         "trend": difference.trend,
     }
-
-
-def share_words(astray: int, plain: int) -> str:
-    """How many went astray, and where the true share is 19 times in 20."""
-    low, high = wilson(astray, plain)
-    return f"{astray} of {plain} ({100 * low:.0f} to {100 * high:.0f} %)" if plain else "none"
 
 
 def _lengths(sides: list[dict[Change, list[Tally]]], both: list[Change]) -> dict[Change, str]:

@@ -3,7 +3,6 @@
 from collections import Counter
 from dataclasses import asdict, dataclass
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +21,9 @@ from fingerlead.music.tune import Tune
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import ms, usual_advice, usual_diagnosis, whole_ms, work_on_first
 from fingerlead.timing.results import Change, Held
-from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, summarise
+from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, passing_notes, summarise
 
 # Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
 MOST_MOMENTS = 12
@@ -75,14 +75,15 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
     """
     summary = summarise(each.analysis for each in played)
     template = templates("fingerlead.faces.report").get_template("page.html")
-    first = summary.first()
+    # Of all that is worth work the first, where that is a change with strips to show.
+    first = next((worth.of for worth in summary.worth_work()[:1] if isinstance(worth.of, ChangeSummary)), None)
     made = date_text(made_on)
     settings = asdict(played[0].analysis.settings)
     return template.render(
         title=played[0].name if len(played) == 1 else f"{len(played)} sessions",
-        work_on_first=words.work_on_first(summary),
+        work_on_first=work_on_first(summary),
         first=_change(played, summary, first) if first else None,
-        unsure=words.ms(summary.uncertainty_us),
+        unsure=ms(summary.uncertainty_us),
         totals=_totals(summary),
         notes=[{"name": name, "letter": letter} for name, letter in zip(NOTES, ABC_LETTERS, strict=True)],
         grid=_grid(summary),
@@ -148,7 +149,7 @@ def _cell(summary: Summary, change: ChangeSummary | None) -> dict[str, Any] | No
         "anchor": _anchor(change),
         "count": change.count,
         "clean": _percent(change.clean_share),
-        "stray": words.whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
+        "stray": whole_ms(change.typical_stray_us, summary.uncertainty_us) if change.astray else None,
         "state": "often" if change.stands_out else "some" if change.astray else "none",
         "name": change_text(change.from_note, change.to_note),
     }
@@ -156,7 +157,7 @@ def _cell(summary: Summary, change: ChangeSummary | None) -> dict[str, Any] | No
 
 def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
     unsure_us = summary.uncertainty_us
-    usual = words.usual_diagnosis(change)
+    usual = usual_diagnosis(change)
     low, high = change.clean_interval
     return {
         "anchor": _anchor(change),
@@ -168,7 +169,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "stands_out": change.stands_out,
         "per_minute": _a_minute(summary.per_minute_us(change)),
         "apart": change.apart,
-        "advice": words.usual_advice(change, usual, unsure_us) if usual else "",
+        "advice": usual_advice(change, usual, unsure_us) if usual else "",
         "strips": _strips(played, summary, change),
         "led": [
             {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}
@@ -209,13 +210,13 @@ def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> li
 
 def _spread_row(name: str, spread: Spread, uncertainty_us: int) -> dict[str, Any]:
     def from_to(pair_us: tuple[int, int]) -> str:
-        low, high = (words.whole_ms(us, uncertainty_us) for us in pair_us)
+        low, high = (whole_ms(us, uncertainty_us) for us in pair_us)
         return f"{low} to {high}" if low != high else str(low)
 
     return {
         "name": name,
         "count": spread.count,
-        "median": words.whole_ms(spread.median_us, uncertainty_us),
+        "median": whole_ms(spread.median_us, uncertainty_us),
         "quartiles": from_to(spread.quartiles_us),
         "interval": from_to(spread.interval_us) if spread.interval_us else "too few",
     }
@@ -246,13 +247,12 @@ def _passing(played: list[Played]) -> dict[str, Any]:
     found = [
         {
             "file": each.name,
-            "at": words.clock_text(first.end_us),
-            "name": change_text(first.from_note, second.to_note),
-            "words": capital(words.passing_words(first, second)),
+            "at": words.clock_text(before.end_us),
+            "name": change_text(before.from_note, after.to_note),
+            "words": capital(words.passing_words(before, short_us)),
         }
         for each in played
-        for first, second in pairwise(each.analysis.changes)
-        if first.verdict == second.verdict == "perhaps" and first.to_note == second.from_note
+        for before, short_us, after in passing_notes(each.analysis.changes)
     ]
     return {"count": len(found), "more": max(0, len(found) - MOST_MOMENTS), "rows": found[:MOST_MOMENTS]}
 

@@ -26,7 +26,6 @@ from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.faces.words import work_on_first
 from fingerlead.listening.sources import open_source
 from fingerlead.store.passage import decode_passage, message_of
 from fingerlead.store.passage.text import PassageError
@@ -37,6 +36,7 @@ from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.summary import summarise
 
 GREATEST_MESSAGE = 1 << 20

@@ -3,8 +3,8 @@
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.faces.phrases import capital, listed
-from fingerlead.faces.words import ms, together
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
+from fingerlead.timing.findings import ms, together_words
 from fingerlead.timing.progress import Fault, Tally
 
 
@@ -33,7 +33,7 @@ def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
     """What to try where a finger of a change goes out of turn, after a colon; nothing if it cannot be said."""
     if fault is None:
         return ""
-    return f": {together(*change, fault.turn[2:])}"
+    return f": {together_words(*change, fault.turn[2:])}"
 
 
 def shared_fault_name(fault: tuple[int, bool] | None) -> str:

@@ -16,10 +16,11 @@ from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
-from fingerlead.faces.words import false_fingering, finger_name, what_happened
+from fingerlead.faces.words import false_fingering, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
 from fingerlead.store.session_file import seconds_text
+from fingerlead.timing.findings import finger_name
 
 PACKAGE = "fingerlead.faces.pages.practice"
 SHOWN_CHANGES = 5

@@ -7,23 +7,13 @@ import random
 import numpy as np
 
 from fingering.table import standard_table
-from fingerlead.music.align import PlayedNote
+from fingerlead.reading.music import Music
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.timeline import timing_for
 from fingerlead.wire.events import Record
 
 STANDARD = standard_table().standard
 HELD_US = 400_000
-
-
-def held(notes, short=None, held_us=HELD_US):
-    """Held notes end to end; `short` gives the length of some by index."""
-    now, played = 0, []
-    for index, note in enumerate(notes):
-        lasts_us = (short or {}).get(index, held_us)
-        played.append(PlayedNote(note, now, now + lasts_us))
-        now += lasts_us
-    return played
 
 
 class Fingers:
@@ -62,7 +52,8 @@ class Fingers:
             self.to(STANDARD[note], held_us)
         return self
 
-    def analysis(self, doubts=()):
+    def analysis(self, written=(), doubts=()):
+        """What was played, read against these written notes."""
         edges = [edge for place, edge in enumerate(self.edges) if place == 0 or edge[1] != self.edges[place - 1][1]]
         record = Record(
             np.array([at_us for at_us, _ in edges], dtype=np.int64),
@@ -70,4 +61,4 @@ class Fingers:
             self.now_us,
             list(doubts),
         )
-        return analyse(record, standard_table(), timing_for("chanter", 1_000))
+        return analyse(record, standard_table(), timing_for("chanter", 1_000), musics=(Music(tuple(written)),))
