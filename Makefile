@@ -69,6 +69,7 @@ fuzz: .venv/test
 soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)
 	@$(BIN)/python -m tests.end_to_end.soak_flood $(SECONDS_LONG)
+	@$(BIN)/python -m tests.workbench.many_makers
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden

@@ -40,6 +40,15 @@ def report(hole, verdict="good"):
     )  # fmt: skip
 
 
+NOT_JUDGED = "The top ring is not judged: it was not seen covered. Calibrate again, and cover it when it is asked for."
+AGAIN = "The top index still covers its whole hole: move it aside until half of the hole is open."
+MISSING = (
+    "Not seen covered alone: the top ring.",
+    "Not seen half covered: the thumb. How it reads then is not known.",
+    "The top ring keeps its old levels.",
+)
+
+
 def a_step(number):
     kind, hole = PLAN[number - 1]
     return StageStep(number, len(PLAN), kind, hole, ask_words(kind, hole))
@@ -49,11 +58,23 @@ GOOD = replace(HEARD, reports=tuple(report(hole) for hole in range(8)))
 BAD = replace(
     HEARD,
     reports=tuple(report(hole, {1: "doubtful", 6: "bad"}.get(hole, "good")) for hole in range(8)),
+    kept=(6,),
+)
+UNJUDGED = replace(
+    GOOD,
+    reports=tuple(
+        replace(one, verdict="not judged", fault=None, words=NOT_JUDGED) if one.hole == 3 else one
+        for one in GOOD.reports
+    ),
+    kept=(3,),
+    sentences=MISSING,
 )
 STAGES = {
     "begin": Stage(),
     "trouble": replace(HEARD, sentences=("The chanter is gone.",), trouble=True),
     "step": replace(HEARD, job="calibrate", step=replace(a_step(7), holding=True)),
+    "again": replace(HEARD, job="calibrate", step=replace(a_step(5), words=AGAIN)),
+    "unjudged": UNJUDGED,
     "bar": replace(HEARD, job="bar", last="bar", step=StageStep(0, 0, "bar", None, BAR_WORDS), counts=(3, 4)),
     "seal": replace(HEARD, job="seal", last="seal", levels=(), step=StageStep(0, 0, "seal", None, SEAL_WORDS)),
     "good": GOOD,
@@ -129,7 +150,9 @@ def shows(page, host, name):
         expect(page.locator(".bar-row").first).to_be_visible()
         host.tell(SAMPLES)
         expect(page.locator(".bar-row .noise").first).to_have_text("12")
-    view = {"begin": "begin", "trouble": "begin", "step": "lead", "bar": "lead", "seal": "lead"}.get(name, "result")
+    view = {"begin": "begin", "trouble": "begin", "step": "lead", "again": "lead", "bar": "lead", "seal": "lead"}.get(
+        name, "result"
+    )
     expect(page.locator(f"#{view}")).to_be_visible()
 
 
@@ -276,6 +299,38 @@ def test_a_bad_hole_comes_first_and_is_only_passed_over_when_it_is_asked(opened,
     expect(page.locator("tbody tr.bad td").nth(1)).to_have_text("–")
     page.get_by_role("button", name="anyway").click()
     requested(host, WorkbenchRequest("give", 4, True))
+
+
+def test_what_was_not_judged_is_said_with_what_was_not_seen_and_the_rest_is_given(opened, host):
+    host.page = page = opened()
+    shows(page, host, "unjudged")
+    expect(page.locator("#result-title")).to_have_text("Not judged: top ring.")
+    assert [text.strip() for text in page.locator("#findings li").all_inner_texts()] == [f"○\n{NOT_JUDGED}"]
+    assert page.locator("#result .sentences p").all_text_contents() == list(MISSING)
+    # Nothing is to be mended for what was only not seen.
+    expect(page.locator("#care")).to_be_hidden()
+    expect(page.locator("tbody tr.not_judged .verdict")).to_contain_text("not judged")
+    expect(page.locator("tbody tr.not_judged td").nth(1)).to_have_text("–")
+    page.click("#actions .main")
+    requested(host, WorkbenchRequest("give", 4, False))
+
+
+def test_where_nothing_was_seen_nothing_can_be_given(opened, host):
+    page = opened()
+    one = UNJUDGED.reports[3]
+    host.tell(replace(UNJUDGED, reports=tuple(replace(one, hole=hole) for hole in range(8)), kept=tuple(range(8))))
+    expect(page.locator("#actions .main")).to_have_text("Begin again")
+    expect(page.locator("#actions button")).to_have_count(2)
+
+
+def test_a_step_that_was_not_done_is_asked_again_aloud(opened, host):
+    page = opened()
+    host.tell(replace(HEARD, job="calibrate", step=a_step(5)))
+    expect(page.locator("#instruction")).to_have_text(a_step(5).words)
+    shows(page, host, "again")
+    expect(page.locator("#instruction")).to_have_text(AGAIN)
+    expect(page.locator("#step")).to_have_text(f"Step 5 of {len(PLAN)}")
+    expect(page.locator("#live")).to_have_text(re.compile(re.escape(AGAIN)))
 
 
 def test_trouble_is_one_sentence_and_it_begins_again(opened, host):

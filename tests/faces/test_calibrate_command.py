@@ -18,7 +18,6 @@ from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
 from fingerlead.store.chanters import measured_skew_us
 from fingerlead.workbench.guidance import Guidance
-from fingerlead.workbench.measurement import Calibrating
 from tests.workbench.workbench_chanters import QUICK, hands_port
 
 DEVICE = Setup().device_id.hex()
@@ -154,28 +153,25 @@ def test_the_bar_shows_both_levels_and_where_the_sample_is():
     assert calibrate_screen.history([0, 500, 1_000], 1_000) == "▁▄█"
 
 
-def test_the_picture_fits_eighty_columns():
-    talk = Calibrating("stream")
-    talk.before = ((600, 400),) * 8
-    talk.steps = Guidance(1_000)
+def picture(steps):
     out = StringIO()
-    picture = calibrate_screen.Screen(talk).picture(talk.steps, (500,) * 8)
-    Console(file=out, width=80).print(picture)
-    lines = out.getvalue().splitlines()
+    Console(file=out, width=80).print(calibrate_screen.Screen().picture(((600, 400),) * 8, steps, (500,) * 8))
+    return out.getvalue().splitlines()
+
+
+def test_the_picture_fits_eighty_columns():
+    lines = picture(Guidance(1_000))
     assert max(map(len, lines)) <= 80
     assert "Take all fingers off." in lines[0]
     assert sum(name in line for line in lines for name in FINGERS) == 8
 
 
 def test_hold_still_moves_nothing_else():
-    talk = Calibrating("stream")
-    talk.before, talk.steps = ((600, 400),) * 8, Guidance(1_000)
+    steps = Guidance(1_000)
     told = []
     for held in (None, 0):
-        talk.steps._held = held
-        out = StringIO()
-        Console(file=out, width=80).print(calibrate_screen.Screen(talk).picture(talk.steps, (500,) * 8))
-        told.append(out.getvalue().splitlines())
+        steps._held = held
+        told.append(picture(steps))
     moved = [number for number, lines in enumerate(zip(*told, strict=True)) if lines[0] != lines[1]]
     assert [told[1][number].strip() for number in moved] == ["Hold still."]
 

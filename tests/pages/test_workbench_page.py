@@ -239,6 +239,7 @@ def test_every_text_that_is_asked_for_is_there_and_none_is_left_over():
     asked |= {
         "result.bad",
         "result.doubtful",
+        "result.not_judged",
         *(f"begin.{job}{end}" for job in ("bar", "seal", "undo") for end in ("", "_about")),
     }
     asked |= set(re.findall(r"\bt\.([a-z_]+\.[a-z_0-9]+)", templates))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, Self, get_args
+from typing import Any, Literal, Self, TypeVar, get_args
 
 import numpy as np
 
@@ -24,7 +24,15 @@ from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Cal
 from fingerlead.workbench.samples import PLAN, RawNoise
 from fingerlead.workbench.skew import skew_words
 from fingerlead.workbench.talk import WorkbenchTalk
-from fingerlead.workbench.workbench import FAILURES, READ_S, BrokenOff, Workbench, WorkbenchError, words_of
+from fingerlead.workbench.workbench import (
+    AWAY_WORDS,
+    FAILURES,
+    READ_S,
+    BrokenOff,
+    Workbench,
+    WorkbenchError,
+    words_of,
+)
 
 MOST_REQUESTS = 16
 SAMPLES_EVERY_US = 33_000
@@ -37,6 +45,9 @@ Job = Literal["calibrate", "bar", "seal", "give", "undo"]
 Other = Literal["enough", "stop", "clear"]
 JOBS: tuple[Job, ...] = get_args(Job)
 REQUESTS: tuple[Job | Other, ...] = (*JOBS, *get_args(Other))
+
+
+Shown = TypeVar("Shown", bound=WorkbenchTalk)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +92,8 @@ class Stage:
     """What is going on, and what came of it.
 
     `job` is what is being done, None while nothing is; `last` what was done last. `sentences` is what there is to say,
-    `trouble` whether it went wrong. `run` counts calibrations; `given` is whether the chanter has the levels of
-    this one.
+    `trouble` whether it went wrong. `run` counts calibrations; `kept` are holes that would keep their old levels of
+    this one, and `given` is whether the chanter has the others.
     """
 
     chanter: str = ""
@@ -95,6 +106,7 @@ class Stage:
     counts: tuple[int, int] = (0, 0)
     moved: tuple[bool, ...] = (False,) * HOLES
     reports: tuple[HoleReport, ...] = ()
+    kept: tuple[int, ...] = ()
     skew: Skew | None = None
     sentences: tuple[str, ...] = ()
     trouble: bool = False
@@ -110,9 +122,11 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         folder: Path,
         pupil: str,
         tell: Callable[[Stage | Samples], None],
+        way_back: Callable[[], Port | None] | None = None,
     ) -> None:
         super().__init__("workbench", self._serve, MOST_REQUESTS)
         self._open_port, self._folder, self._pupil, self._tell = open_port, folder, pupil, tell
+        self._way_back = way_back
         self._next: WorkbenchRequest | None = None
         self._opened: Future[None] = Future()
         self.stage = Stage()
@@ -178,9 +192,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
     # -- jobs: each gives what came of it, as parts of the stage -------------------------------------------------------
 
     def _calibrate(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
-        talk = Calibrating(workbench.carrier)
-
-        def parts() -> dict[str, Any] | None:
+        def parts(talk: Calibrating) -> dict[str, Any] | None:
             steps = talk.steps
             if steps is None or steps.done:
                 return None
@@ -188,9 +200,16 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
             step = StageStep(steps.number + 1, len(PLAN), kind, hole, steps.words, steps.holding)
             return {"step": step, "levels": talk.before, "full_scale": talk.full_scale}
 
-        self._carry_out(workbench, talk, parts, run=self.stage.run + 1)
+        def away() -> None:
+            if self.stage.step is not None:
+                self._change(step=replace(self.stage.step, words=AWAY_WORDS, holding=False))
+
+        self._forget(run=self.stage.run + 1)
+        talk = workbench.lead(self._showing(parts), away)
+        if not talk.done:
+            raise BrokenOff(BROKEN_OFF)
         self._calibrated = talk
-        return {"reports": tuple(talk.reports)}
+        return {"reports": tuple(talk.reports), "kept": talk.kept, "sentences": tuple(talk.missing)}
 
     def _bar(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
         talk, step = BarTest(workbench.carrier), StageStep(0, 0, "bar", None, BAR_WORDS)
@@ -216,21 +235,27 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
     def _undo(self, workbench: Workbench, request: WorkbenchRequest) -> dict[str, Any]:
         return {"sentences": (BEFORE, workbench.undo().words), "given": False}
 
-    def _carry_out(
-        self, workbench: Workbench, talk: WorkbenchTalk, parts: Callable[[], dict[str, Any] | None], **also: Any
-    ) -> None:
+    def _carry_out(self, workbench: Workbench, talk: WorkbenchTalk, parts: Callable[[], dict[str, Any] | None]) -> None:
         """Run a talk; after each read its `parts` of the stage are shown, if it has any, and its raw samples.
 
         Raises BrokenOff where it did not come to its end, unless it was a bar and there is enough.
         """
-        self._forget(**also)
+        self._forget()
+        show = self._showing(lambda _: parts())
+        workbench.run(talk, lambda: show(talk))
+        enough = isinstance(talk, BarTest) and self._next is not None and self._next.what == "enough"
+        if not talk.done and not enough:
+            raise BrokenOff(BROKEN_OFF)
+
+    def _showing(self, parts: Callable[[Shown], dict[str, Any] | None]) -> Callable[[Shown], None]:
+        """What shows a talk after each read: its parts of the stage, if it has any, and its raw samples."""
         noise, shown_us = RawNoise(), 0
 
-        def show() -> None:
+        def show(talk: Shown) -> None:
             nonlocal shown_us
             if talk.link.hello is not None:
                 self._change(chanter=describe(talk.link.hello))
-            changed = parts()
+            changed = parts(talk)
             if changed is None:
                 return
             self._change(**changed)
@@ -239,10 +264,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
                 self._tell(_samples(talk.raws, noise))
                 talk.raws.clear()
 
-        workbench.run(talk, show)
-        enough = isinstance(talk, BarTest) and self._next is not None and self._next.what == "enough"
-        if not talk.done and not enough:
-            raise BrokenOff(BROKEN_OFF)
+        return show
 
     # -- the port ------------------------------------------------------------------------------------------------------
 
@@ -250,12 +272,14 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         """The workbench, its port opened anew where it was lost."""
         if self._workbench is None:
             port, clock = self._open_port()
-            self._workbench = Workbench(port, clock, self._folder, self._pupil, self._is_over)
+            self._workbench = Workbench(
+                port, clock, self._folder, self._pupil, self._is_over, self._way_back, self.wait
+            )
         return self._workbench
 
     def _close(self) -> None:
         if self._workbench is not None:
-            self._workbench.port.close()
+            self._workbench.close()
             self._workbench = None
 
     # -- publishing ----------------------------------------------------------------------------------------------------
@@ -263,7 +287,7 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
     def _forget(self, **also: Any) -> None:
         """What came of the job before is no longer shown."""
         self._calibrated = None
-        self._change(reports=(), skew=None, counts=(0, 0), moved=(False,) * HOLES, given=False, **also)
+        self._change(reports=(), kept=(), skew=None, counts=(0, 0), moved=(False,) * HOLES, given=False, **also)
 
     def _change(self, **parts: Any) -> None:
         """Publish the stage if it has changed."""

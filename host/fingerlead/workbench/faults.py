@@ -2,7 +2,8 @@
 
 The limits are our own choice, but for one: signal-to-noise of at least 5:1 is makers' published practice, 10:1 and
 more is usual in good designs. The first fault that fits is named; where a sensor has two, the second shows when the
-first is mended.
+first is mended. A hole is called faulty only on steps that were done. What a finger could have done as well as a
+sensor is "not judged", with what to look at.
 """
 
 from math import erfc, sqrt
@@ -13,10 +14,10 @@ import numpy as np
 from fingering.holes import FINGERS, HOLES
 from fingerlead.workbench.signs import Signs
 
-HoleVerdict = Literal["good", "doubtful", "bad"]
+HoleVerdict = Literal["good", "doubtful", "bad", "not judged"]
 Fault = Literal[
     "stuck", "dead", "swapped", "saturated", "noisy", "hum", "drift", "crosstalk", "late", "reversed", "intermittent",
-    "light or water", "never covered",
+    "light or water", "weak", "never answered",
 ]  # fmt: skip
 
 LEAST_SNR, GOOD_SNR = 5.0, 10.0
@@ -25,9 +26,12 @@ FLOOR = 0.02  # of full scale
 AT_TOP = 0.3
 OFTEN_ASTRAY = 0.001
 LINE = 0.5
-SLOW_EDGE_US, SLOWER = 36_000, 1.8
+QUIET = 2.0  # counts of noise, from peak to peak
+LEAST_WEAK = 0.02  # of the usual swing
+SLOW_EDGE_US, SLOWER = 36_000, 2.5
 DRIFT_DOUBTFUL, DRIFT_BAD = 0.15, 0.35
 CROSSTALK_DOUBTFUL, CROSSTALK_BAD = 0.15, 0.35
+PROPORTIONAL, LEFT = 0.25, 0.4
 
 REMEDIES: dict[Fault, str] = {
     "stuck": "Clean around the hole, dry it, and look for a solder bridge at its sensor",
@@ -42,7 +46,8 @@ REMEDIES: dict[Fault, str] = {
     "reversed": "Turn its sense round in the firmware: samples have to rise as the hole is covered",
     "intermittent": "Re-solder its joints, and hold its wire so that it cannot move",
     "light or water": "Dry the hole, wipe the sensor, and shade it from lamps and sun",
-    "never covered": "Calibrate again and cover it when it is asked for; if you did, check its sensor",
+    "weak": "If the finger covered its hole wholly, turn the gain up, or move the sensor nearer to the finger",
+    "never answered": "If your finger did what was asked, look at its wires, its solder joints and its power",
 }
 
 
@@ -64,28 +69,72 @@ def judge(signs: Signs, full_scale: int) -> list[Judgement]:
 def _judge(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement:
     swing = signs.response[hole, hole]
     answers = max(ANSWERS * usual, 1.0)
+    if not signs.covered_alone[hole]:
+        return _not_covered_alone(signs, hole, usual, full_scale)
     other = _answered_instead(signs, hole)
     if swing < answers and other is not None and signs.response[hole, other] >= answers:
         return _told(hole, "bad", "swapped", f"where it was covered, the {FINGERS[other]} answered")
     if abs(swing) < answers:
+        if signs.reached[hole] >= max(answers, 2 * abs(swing)):
+            return _not_judged(hole, "it answered at other times, but not alone. Calibrate again, and cover it firmly")
         return _silent(signs, hole, usual, full_scale)
     if swing < 0:
+        if signs.all_swing[hole] > 0 or not signs.back[hole]:
+            return _not_judged(
+                hole, "it may have been covered at the beginning. Calibrate again, and begin with no finger on"
+            )
         return _told(hole, "bad", "reversed", "its samples fall as it is covered")
     if signs.at_top[hole] > AT_TOP:
         return _told(hole, "doubtful", "saturated", "covered, it reads the highest number there is")
-    if signs.astray[hole] > OFTEN_ASTRAY and signs.astray[hole] * 3 > _own_noise(signs, hole, swing):
+    often = signs.astray[hole] > OFTEN_ASTRAY and signs.astray_often[hole]
+    if often and signs.astray[hole] * 3 > _own_noise(signs, hole, swing):
         return _told(hole, "bad", "intermittent", "it drops out for moments while the finger stays")
     snr = swing / max(signs.open_noise[hole], 1.0)
     if snr < GOOD_SNR:
         return _noisy(signs, hole, snr)
     wander = signs.wander[hole] / swing
-    if wander > DRIFT_DOUBTFUL:
+    if signs.restless[hole]:
+        what = "a finger moved above it while it was to be open. Calibrate again, with the fingers off and still"
+        return _not_judged(hole, what)
+    if wander > DRIFT_DOUBTFUL and signs.wanders_smoothly[hole] and not signs.doubted[hole]:
         verdict: HoleVerdict = "bad" if wander > DRIFT_BAD else "doubtful"
         if signs.comes_with_finger[hole]:
             return _told(hole, verdict, "light or water", "open again, it stays partly covered and clears slowly")
         return _told(hole, verdict, "drift", f"open, it wandered by {wander:.0%} of its swing")
-    told = _moved_by_neighbours(signs, hole, swing) or _late(signs, hole)
-    return told or Judgement("good", None, f"The {FINGERS[hole]}: good.")
+    if told := _moved_by_neighbours(signs, hole, swing):
+        return told
+    if signs.doubted[hole] or wander > DRIFT_DOUBTFUL:
+        # Warmth comes slowly, and a drop runs off: this came and went as fingers do.
+        what = "it read partly covered at times when it was to be open. Calibrate again, with the finger well away"
+        return _not_judged(hole, f"{what}; if it was, dry the hole, and shade it")
+    return _late(signs, hole) or Judgement("good", None, f"The {FINGERS[hole]}: good.")
+
+
+def _not_judged(hole: int, what: str, fault: Fault | None = None) -> Judgement:
+    return Judgement("not judged", fault, f"The {FINGERS[hole]} is not judged: {what}.")
+
+
+def _not_covered_alone(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement:
+    """A hole whose own step was not done: only what no finger can do is told of its sensor."""
+    if signs.seen_covered[hole]:
+        return _not_judged(hole, "it was not seen covered alone. Calibrate again, and cover it when it is asked for")
+    others = [other for other in range(HOLES) if other != hole and signs.covered_alone[other]]
+    if not others:
+        return _not_judged(
+            hole, "no hole was seen covered. Calibrate again, and do what is asked; if you did, look at the power"
+        )
+    level = float(np.median(signs.middle[:, hole]))
+    # Beside the others: where all are as quiet, or read nothing when open, so does a hole that was left alone.
+    quiet = signs.frozen[hole] and float(np.median(signs.open_noise[others])) > QUIET
+    if level <= FLOOR * full_scale and float(np.median(signs.open_raw[others])) > 2 * FLOOR * full_scale:
+        return _told(hole, "bad", "dead", "it reads nothing at all, covered or open")
+    if quiet:
+        return _told(hole, "bad", "stuck", f"it stands still at {level:.0f}")
+    if signs.followed[hole]:
+        return _not_judged(hole, "it was not seen covered. Calibrate again, and cover it when it is asked for")
+    at = "covered" if level > float(np.median(signs.open_raw[others])) + 0.5 * usual else "open"
+    what = f"it read {at} all the time, in low G and the scale too. {REMEDIES['never answered']}"
+    return _not_judged(hole, what, "never answered")
 
 
 def _told(hole: int, verdict: HoleVerdict, fault: Fault, what: str) -> Judgement:
@@ -107,7 +156,7 @@ def _answered_instead(signs: Signs, hole: int) -> int | None:
 
 
 def _silent(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement:
-    """A hole that does not answer to its own finger."""
+    """A hole that hardly answers to its own finger, or not at all."""
     level = float(np.median(signs.middle[:, hole]))
     if level <= FLOOR * full_scale:
         return _told(hole, "bad", "dead", "it reads nothing at all, covered or open")
@@ -116,7 +165,11 @@ def _silent(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement
     answering = np.abs(np.diag(signs.response)) >= ANSWERS * usual
     if answering.any() and level > float(np.median(signs.open_raw[answering])) + 0.5 * usual:
         return _told(hole, "bad", "stuck", "it reads covered all the time")
-    return _told(hole, "bad", "never covered", "it was never seen covered")
+    share = abs(signs.response[hole, hole]) / max(usual, 1.0)
+    if share < LEAST_WEAK:
+        return _not_judged(hole, f"it did not answer. {REMEDIES['never answered']}", "never answered")
+    # A finger that does not reach its hole looks the same.
+    return _not_judged(hole, f"it answered with only {share:.0%} of what is usual here. {REMEDIES['weak']}", "weak")
 
 
 def _noisy(signs: Signs, hole: int, snr: float) -> Judgement:
@@ -132,13 +185,19 @@ def _noisy(signs: Signs, hole: int, snr: float) -> Judgement:
 
 
 def _moved_by_neighbours(signs: Signs, hole: int, swing: float) -> Judgement | None:
-    """Whether another hole's finger moves this one's samples."""
+    """Whether another hole's finger moves this one's samples, half as much where it covers half of its own hole."""
     shares = signs.response[:, hole] / swing
     shares[hole] = 0.0
     other = int(np.argmax(shares))
     if shares[other] <= CROSSTALK_DOUBTFUL:
         return None
+    half = (signs.half_raw[other] - signs.open_raw[other]) / signs.response[other, other]
+    by_half = signs.by_half[other, hole] / signs.response[other, hole]
     told = f"covering the {FINGERS[other]} moves it by {shares[other]:.0%} of its swing"
+    left = signs.left[other, hole] / signs.response[other, hole]
+    if not (abs(by_half - half) < PROPORTIONAL and abs(left) < LEFT):
+        # A finger that lies there by mistake does not come and go with the other.
+        return _not_judged(hole, f"{told}, or a finger lay there. Calibrate again, and cover one hole alone")
     return _told(hole, "bad" if shares[other] > CROSSTALK_BAD else "doubtful", "crosstalk", told)
 
 

@@ -8,6 +8,7 @@ from fingering.holes import HOLES
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import Event, RawState, State
+from fingerlead.workbench.evidence import begun, named
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
@@ -77,25 +78,54 @@ class RawTalk(WorkbenchTalk):
 
 
 class Calibrating(RawTalk):
-    """Leads through all steps, and judges. `steps` is None until the chanter streams; `reports` empty until the end."""
+    """Leads through all steps, and judges. `steps` is None until the chanter streams; `reports` empty until the end.
 
-    def __init__(self, carrier: Framing) -> None:
+    `earlier` is the talk with this chanter before it went away: the steps that were done in it stay done.
+    """
+
+    def __init__(self, carrier: Framing, earlier: "Calibrating | None" = None) -> None:
         super().__init__(carrier)
         self.steps: Guidance | None = None
         self.before: wire.Levels = ()
         self.reports: list[HoleReport] = []
+        self.unseen: tuple[int, ...] = ()  # holes that were never seen covered
+        if earlier is not None:
+            self._met, self.steps, self.before = earlier.device, earlier.steps, earlier.before
+            if self.steps is not None:
+                self.steps.resume()
+
+    @property
+    def device(self) -> str:
+        """The chanter's id in hexadecimal digits, empty before it said it."""
+        return super().device or self._met
+
+    @property
+    def kept(self) -> tuple[int, ...]:
+        """Holes that keep their old levels: bad ones, and those of which there is nothing to make levels from."""
+        return tuple(one.hole for one in self.reports if one.verdict == "bad" or one.hole in self.unseen)
+
+    @property
+    def missing(self) -> list[str]:
+        """What was not seen, and what is not known for that, in sentences."""
+        told = [] if self.steps is None else self.steps.missing
+        unseen = [hole for hole in self.unseen if self.reports[hole].verdict != "bad"]
+        if unseen:
+            told.append(f"{begun(named(unseen))} {'keeps its' if len(unseen) == 1 else 'keep their'} old levels.")
+        return told
 
     def talk(self) -> Turns:
         """Meet, stream, steps, judgement, and back to streaming holes."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
-        self.before = yield from self.levels()
+        self.before = self.before or (yield from self.levels())
         yield from self.stream_raw()
-        self.steps = Guidance(self.full_scale)
+        self.steps = self.steps or Guidance(self.full_scale)
         while not self.steps.done:
             self.asks = PLAN[self.steps.number]
             for raw in (yield from self.next_raws()):
                 self.steps.hear(raw.t_us, raw.samples)
-        self.reports = holes_of(self.steps.taken())
+        taken = self.steps.taken()
+        self.reports = holes_of(taken)
+        self.unseen = tuple(hole for hole in range(HOLES) if not taken.shows_covered(hole))
         yield from self.stream_holes()
 
 

@@ -1,9 +1,9 @@
 """What a calibration takes: raw samples over time, which rows belong to which step, and small statistics of them.
 
 Conventions: `t_us` int64[n] never falling; `samples` uint16[n, 8], which rise as a hole is covered. A span is one
-step: rows `asked` to `held` are the way there, `held` to `end` the stillness that was asked for (of a scale: all of
-it). Percentiles are by nearest rank. Signal-to-noise is as capacitive-sensing guides publish it: change by the finger
-over peak-to-peak noise, at least 5:1.
+step that was done: rows `asked` to `held` are the way there, `held` to `end` the stillness that was asked for (of a
+scale: all of it). Percentiles are by nearest rank. Signal-to-noise is as capacitive-sensing guides publish it: change
+by the finger over peak-to-peak noise, at least 5:1.
 """
 
 from collections import deque
@@ -31,13 +31,14 @@ PLAN: tuple[tuple[Kind, int | None], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """One step as it was taken."""
+    """One step as it was taken. `doubted` are holes that were not as it asks for: no finger need have been there."""
 
     kind: Kind
     hole: int | None
     asked: int
     held: int
     end: int
+    doubted: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,13 @@ class Taken:
     samples: NDArray[np.uint16]
     spans: tuple[Span, ...]
     full_scale: int = 1023
+
+    def shows_covered(self, hole: int) -> bool:
+        """Whether a step that was done has the hole covered: its own, or low G."""
+        return any(
+            span.hole == hole if span.kind == "covered" else span.kind == "all" and hole not in span.doubted
+            for span in self.spans
+        )
 
 
 # Peak to peak is taken between these, so that a single spike is no noise.

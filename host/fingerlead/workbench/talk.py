@@ -31,6 +31,10 @@ class Refused(ValueError):
     """The chanter does not do what it is asked; str() is one sentence."""
 
 
+class Away(Refused):
+    """The chanter does not speak any more, or has started anew; it may come back."""
+
+
 class Talk:
     """One talk. Call `begin` once, then `hear` with each read, b"" where one timed out; send what they return."""
 
@@ -116,7 +120,7 @@ class WorkbenchTalk(Talk):
             )
         # While it is asked who it is, `meet` has the patience.
         if self.link.hello is not None and self.now_us - self._heard_us > SILENT_US:
-            raise Refused("expected the chanter to go on speaking, but it fell silent; check its cable and begin again")
+            raise Away("expected the chanter to go on speaking, but it fell silent; check its cable and begin again")
 
     def ask(self, what: str, request: Callable[[], bytes]) -> Generator[bytes, list[Event], Answered]:
         """Ask until it is answered with `done`."""
@@ -143,7 +147,7 @@ class WorkbenchTalk(Talk):
             if self.link.hello is not None:
                 break
         else:
-            raise Refused("expected a chanter to say who it is, but no hello came; see: fingerlead devices")
+            raise Away("expected a chanter to say who it is, but no hello came; see: fingerlead devices")
         if self.link.hello.abilities & able != able:
             raise Refused(why)
 
@@ -155,7 +159,7 @@ class WorkbenchTalk(Talk):
         """What one read brings; Refused where the chanter started anew."""
         events = yield b""
         if any(isinstance(event, Doubted) and event.doubt.cause == "restart" for event in events):
-            raise Refused(STARTED_ANEW)
+            raise Away(STARTED_ANEW)
         return events
 
     def levels(self) -> Generator[bytes, list[Event], wire.Levels]:

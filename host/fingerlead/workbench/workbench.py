@@ -4,15 +4,18 @@ One thread opens, reads, writes and closes the port. Nothing but `give` changes 
 """
 
 import contextlib
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from fingering.holes import FINGERS
 from fingerlead.listening.sources import meet, open_source
 from fingerlead.ports.base import SIMULATED, Port, PortEnded, PortLost, PortRefused, now_us
+from fingerlead.ports.catalogue import serial_ports
 from fingerlead.ports.simulated_port import HandsPort
 from fingerlead.store.chanters import (
     ANYONE,
@@ -31,9 +34,12 @@ from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
 from fingerlead.workbench.skew import SkewError, fit
-from fingerlead.workbench.talk import Giving, Refused, Talk, WorkbenchTalk
+from fingerlead.workbench.talk import Away, Giving, Refused, Talk, WorkbenchTalk
 
 READ_S = 0.03
+LOOK_S = 0.3  # for a chanter that is away
+AWAY_US = 600_000_000  # so long a calibration waits for it
+AWAY_WORDS = "The chanter is away. Plug it in again: the calibration goes on where it was."
 
 
 class WorkbenchError(ValueError):
@@ -91,6 +97,39 @@ def open_port(spec: str) -> tuple[Port, Callable[[], int]]:
     return port, now_us
 
 
+class WayBack:
+    """Where a chanter may be found again: at its port's name, or, unplugged and plugged in, at one that has come since.
+
+    Called, it gives a port that opens, None where none does; strange ports take turns.
+    """
+
+    def __init__(self, spec: str, open_spec: Callable[[str], Port] = open_source) -> None:
+        self._spec, self._open = spec, open_spec
+        self._others = frozenset(_serial_names()) - {self._path}
+        self._turn = 0
+
+    @property
+    def _path(self) -> str:
+        return self._spec.partition("@")[0]
+
+    def __call__(self) -> Port | None:
+        """The next port to look at."""
+        specs = [self._spec]
+        # A port of another kind keeps its name.
+        if "://" not in self._spec and not self._spec.startswith(("midi:", "replay:", SIMULATED)):
+            come = sorted(set(_serial_names()) - self._others - {self._path})
+            specs += [name + self._spec[len(self._path) :] for name in come]
+        self._turn += 1
+        try:
+            return self._open(specs[self._turn % len(specs)])
+        except PortRefused:
+            return None
+
+
+def _serial_names() -> list[str]:
+    return [found.spec for found in serial_ports()]
+
+
 def converse(
     talk: Talk,
     port: Port,
@@ -117,14 +156,27 @@ def converse(
 class Workbench:
     """One chanter, and what can be done with it. Every method may raise one of FAILURES.
 
-    `is_over` says whether to end before the time.
+    `is_over` says whether to end before the time. `way_back` gives a port to look at for a chanter that is away, and
+    `sleep` waits in between; it and `clock` can be replaced in tests.
     """
 
     def __init__(
-        self, port: Port, clock: Callable[[], int], folder: Path, pupil: str, is_over: Callable[[], bool]
+        self,
+        port: Port,
+        clock: Callable[[], int],
+        folder: Path,
+        pupil: str,
+        is_over: Callable[[], bool],
+        way_back: Callable[[], Port | None] | None = None,
+        sleep: Callable[[float], object] = time.sleep,
     ) -> None:
         self.port = port
+        self._way_back, self._sleep = way_back, sleep
         self._clock, self._folder, self._pupil, self._is_over = clock, folder, pupil, is_over
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self.port.close()
 
     @property
     def carrier(self) -> Literal["stream", "sysex"]:
@@ -141,20 +193,61 @@ class Workbench:
                 with contextlib.suppress(PortLost):
                     self.port.write(talk.link.stream(wire.STREAM_HOLES))
 
+    def lead(self, show: Callable[[Calibrating], None], away: Callable[[], None] = lambda: None) -> Calibrating:
+        """Run a calibration until it is done or over; where the chanter goes away, it goes on when that is back.
+
+        `show` is called after each read, `away` when the chanter is gone.
+        """
+        talk = Calibrating(self.carrier)
+        while True:
+            try:
+                self.run(talk, partial(show, talk))
+                return talk
+            except (PortLost, Away):
+                # Before it has said who it is, it could not be known again.
+                if self._way_back is None or not talk.device:
+                    raise
+                away()
+                if not self._find_again(self._way_back, talk.device):
+                    if self._is_over():
+                        return talk
+                    raise
+            talk = Calibrating(self.carrier, talk)
+
+    def _find_again(self, way_back: Callable[[], Port | None], device: str) -> bool:
+        """Whether the chanter is back at a port, which is open then."""
+        self.port.close()
+        until_us = self._clock() + AWAY_US
+        while not self._is_over() and self._clock() < until_us:
+            port = way_back()
+            if port is not None:
+                met = meet(port, self._clock)
+                if met.hello is not None and met.hello.device_id.hex() == device:
+                    self.port = port
+                    return True
+                port.close()
+            self._sleep(LOOK_S)
+        return False
+
     def made(self, talk: Calibrating, anyway: bool) -> Calibration:
-        """What a calibration found; a bad hole keeps its old levels. Raises BrokenOff, and BadHoles unless `anyway`."""
+        """What a calibration found; a bad hole, and one never seen covered, keep their old levels.
+
+        Raises BrokenOff, and BadHoles unless `anyway`.
+        """
         if not talk.reports:
             raise BrokenOff("the calibration was broken off; nothing was changed")
         bad = tuple(report.hole for report in talk.reports if report.verdict == "bad")
         if bad and not anyway:
             names = ", ".join(f"the {FINGERS[hole]}" for hole in bad)
             raise BadHoles(f"nothing was changed, as {names} cannot be trusted: mend it, and calibrate again")
+        if len(talk.kept) == len(talk.reports):
+            raise BrokenOff("no hole was seen covered and open; nothing was changed: calibrate again")
         return Calibration(
             device=talk.device,
             pupil=self._pupil,
             made=_now(),
             levels=tuple(
-                before if report.hole in bad else (report.cover_at, report.uncover_at)
+                before if report.hole in talk.kept else (report.cover_at, report.uncover_at)
                 for report, before in zip(talk.reports, talk.before, strict=True)
             ),
             open_raw=tuple(report.open_raw for report in talk.reports),

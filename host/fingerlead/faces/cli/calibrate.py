@@ -1,5 +1,6 @@
 """`fingerlead calibrate`: levels for each hole, led step by step; the skew of the sensors; whether the fingers seal."""
 
+import contextlib
 import shlex
 import signal
 import sys
@@ -18,15 +19,14 @@ from fingerlead.faces.pages.workbench.page import opened
 from fingerlead.faces.phrases import path_text
 from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
-from fingerlead.workbench.guidance import ask_words
-from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest, Calibrating
-from fingerlead.workbench.samples import PLAN
+from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest
 from fingerlead.workbench.skew import FRONT, WANTED, skew_words
 from fingerlead.workbench.workbench import (
     FAILURES,
     BadHoles,
     Given,
     NeverCalibrated,
+    WayBack,
     Workbench,
     open_port,
     words_of,
@@ -34,7 +34,8 @@ from fingerlead.workbench.workbench import (
 
 HOW_WORDS = (
     "Rest the foot of the chanter on your knee or a table; do not blow. One thing is asked for at a time: hold still "
-    "until the next. It takes two minutes at most; Ctrl-C ends it, and nothing is changed."
+    "until the next. What was not seen is asked for again. It takes about two minutes; Ctrl-C ends it, and nothing is "
+    "changed."
 )
 
 
@@ -86,8 +87,10 @@ def calibrate(
             serve(serving, "Calibration", "; what the chanter was given it has.", browser)
             return
         chanter, clock = open_port(port)
-        with chanter, until_interrupted() as interrupted:
-            workbench = Workbench(chanter, clock, folder, name, interrupted)
+        with (
+            until_interrupted() as interrupted,
+            contextlib.closing(Workbench(chanter, clock, folder, name, interrupted, WayBack(port))) as workbench,
+        ):
             if port == SIMULATED:
                 say("A simulated chanter, and hands that do what is asked: just watch. It is gone afterwards.")
             if skew:
@@ -117,18 +120,17 @@ def _why(error: Exception, command: str) -> str:
 
 def _calibrate(workbench: Workbench, anyway: bool, command: str) -> None:
     say(HOW_WORDS)
-    talk = Calibrating(workbench.carrier)
-    with Screen(talk) as screen:
-        workbench.run(talk, screen.show)
-    for number in talk.steps.missed if talk.steps is not None else ():
-        say(f"Waited for in vain: step {number + 1}. {ask_words(*PLAN[number])}")
+    with Screen() as screen:
+        talk = workbench.lead(screen.show, screen.show_away)
+    for sentence in talk.missing if talk.done else ():
+        say(sentence)
     if talk.reports:
         report_table(talk.reports)
         say("Levels: open from the first down, covered from the second up.")
         if all(report.verdict == "good" for report in talk.reports):
             say("All eight holes are good.")
     for report in talk.reports:
-        if report.fault is not None:
+        if report.verdict != "good":
             say(report.words)
     made = workbench.made(talk, anyway)
     if not _wanted():

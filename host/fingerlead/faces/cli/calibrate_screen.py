@@ -14,16 +14,18 @@ from rich.text import Text
 from fingering.holes import FINGERS, HOLES
 from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.store.chanters import Skew
+from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport
 from fingerlead.workbench.measurement import Calibrating
 from fingerlead.workbench.samples import PLAN, RawNoise
+from fingerlead.workbench.workbench import AWAY_WORDS
 
 BAR = 32
 HISTORY = 16
 SHADES = "▁▂▃▄▅▆▇█"
 SHOWN_EVERY = 4  # of the reads
-MARKS = {"good": "good", "doubtful": "doubtful", "bad": "BAD"}
+MARKS = {"good": "good", "doubtful": "doubtful", "bad": "BAD", "not judged": "not judged"}
 
 
 def bar(value: int, cover_at: int, uncover_at: int, full_scale: int) -> str:
@@ -44,9 +46,8 @@ def history(values: list[int], full_scale: int) -> str:
 class Screen:
     """The terminal while the calibration runs; in a pipe, one line for each step. Used with `with`."""
 
-    def __init__(self, talk: Calibrating) -> None:
-        self._talk = talk
-        self._shown = -1
+    def __init__(self) -> None:
+        self._shown: tuple[int, int, str] | None = None
         self._reads = 0
         self._past: list[deque[int]] = [deque(maxlen=HISTORY) for _ in range(HOLES)]
         self._raw_noise = RawNoise()
@@ -64,13 +65,22 @@ class Screen:
         if self._live is not None:
             self._live.stop()
 
-    def show(self) -> None:
+    def show_away(self) -> None:
+        """Show that the chanter is away."""
+        self._shown = None
+        if self._live is None:
+            typer.echo(f"          {AWAY_WORDS}")
+        else:
+            self._live.update(Text(AWAY_WORDS, style="bold"), refresh=True)
+
+    def show(self, talk: Calibrating) -> None:
         """Show what there is."""
-        steps = self._talk.steps
+        steps = talk.steps
         if steps is None or steps.done:
             return
-        if steps.number != self._shown:
-            self._shown = steps.number
+        asked = steps.number, steps.tries, steps.words
+        if asked != self._shown:
+            self._shown = asked
             if self._live is None:
                 typer.echo(f"{steps.number + 1:>2} of {len(PLAN)}  {steps.words}")
         self._reads += 1
@@ -78,12 +88,12 @@ class Screen:
             return
         for hole, value in enumerate(steps.latest):
             self._past[hole].append(value)
-        self._noise = self._raw_noise.after(self._talk.raws)
-        self._talk.raws.clear()
-        self._live.update(self.picture(steps, steps.latest), refresh=True)
+        self._noise = self._raw_noise.after(talk.raws)
+        talk.raws.clear()
+        self._live.update(self.picture(talk.before, steps, steps.latest), refresh=True)
 
-    def picture(self, steps: Guidance, latest: tuple[int, ...]) -> RenderableType:
-        """Eight bars, and above them what to do."""
+    def picture(self, levels: Levels, steps: Guidance, latest: tuple[int, ...]) -> RenderableType:
+        """Eight bars with the levels in use, and above them what to do."""
         table = Table(box=None, padding=(0, 1, 0, 0))
         table.add_column("hole", no_wrap=True)
         table.add_column("raw sample, ╎ open │ covered", no_wrap=True)
@@ -94,7 +104,7 @@ class Screen:
         for hole, value in enumerate(latest):
             table.add_row(
                 f"{'▶' if hole == asked else ' '} {FINGERS[hole]}",
-                Text(bar(value, *self._talk.before[hole], steps.full_scale)),
+                Text(bar(value, *levels[hole], steps.full_scale)),
                 str(value),
                 str(self._noise[hole]) if self._noise else "",
                 history(list(self._past[hole]), steps.full_scale),

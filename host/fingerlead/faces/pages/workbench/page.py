@@ -42,17 +42,19 @@ def message_of(event: Stage | Samples) -> dict[str, Any]:
         **asdict(event),
         "kind": "stage",
         "fingers": FINGERS,
-        "reports": [_report(report) for report in event.reports],
+        "reports": [_report(report, report.hole in event.kept) for report in event.reports],
         "skew": None if event.skew is None else _skew(event.skew),
         "sentences": [_sentence(text) for text in event.sentences],
     }
 
 
-def _report(report: HoleReport) -> dict[str, Any]:
+def _report(report: HoleReport, kept: bool) -> dict[str, Any]:
     swing = max(abs(report.separation), 1.0)
     return {
         "finger": FINGERS[report.hole],
-        "verdict": report.verdict,
+        "verdict": report.verdict.replace(" ", "_"),
+        "mend": report.fault is not None,
+        "kept": kept,
         "words": report.words,
         "open": round(report.open_raw),
         "covered": round(report.covered_raw),
@@ -111,7 +113,11 @@ def opened(port: str, folder: Path, pupil: str, at: WebPlace) -> Iterator[Served
     """
     hub = Hub()
     actor = WorkbenchActor(
-        lambda: workbench.open_port(port), folder, pupil, lambda event: hub.publish(message_of(event))
+        lambda: workbench.open_port(port),
+        folder,
+        pupil,
+        lambda event: hub.publish(message_of(event)),
+        workbench.WayBack(port),
     )
     with served(workbench_app(hub, actor, port, pupil), at, actor) as page:
         yield page

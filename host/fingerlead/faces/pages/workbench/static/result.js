@@ -3,8 +3,8 @@
 import { byId, draw, make, tell, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
 
-const SIGNS = { good: "●", doubtful: "◐", bad: "✕" };
-const WORST_FIRST = ["bad", "doubtful", "good"];
+const SIGNS = { good: "●", doubtful: "◐", bad: "✕", not_judged: "○" };
+const WORST_FIRST = ["bad", "doubtful", "not_judged"];
 const WIDE = 1000;
 let shown = "";
 
@@ -15,10 +15,11 @@ export function drawResult(stage, giving, ask) {
   const { reports, skew, given, last, trouble } = stage;
   const bad = reports.filter(({ verdict }) => verdict === "bad");
   write(byId("result-title"), title(stage));
-  byId("findings").replaceChildren(...WORST_FIRST.slice(0, 2).flatMap((verdict) =>
+  byId("findings").replaceChildren(...WORST_FIRST.flatMap((verdict) =>
     reports.filter((one) => one.verdict === verdict).map((one) => make("li", {}, sign(verdict), " ", one.words))));
-  tell(byId("care"), reports.every(({ verdict }) => verdict === "good") ? "" : say("result.care"));
+  tell(byId("care"), reports.some(({ mend }) => mend) ? say("result.care") : "");
   const ungiven = reports.length > 0 && !given && !giving;
+  const some = reports.some(({ kept }) => !kept);
   tell(byId("not-sent"), ungiven && last === "calibrate" && !trouble ? say(bad.length ? "result.not_sent_bad" : "result.not_sent") : "");
   // The second click of two would meet the button that has come to the same place: undo, where levels were given.
   const once = (then) => (event) => event.detail < 2 && then();
@@ -26,10 +27,10 @@ export function drawResult(stage, giving, ask) {
     make("button", { class: main ? "main" : null, disabled: giving, onclick: once(then) }, say(text));
   const give = (anyway) => () => ask("give", { run: stage.run, anyway });
   byId("actions").replaceChildren(...[
-    ungiven && !bad.length && button("result.give", true, give(false)),
+    ungiven && some && !bad.length && button("result.give", true, give(false)),
     given && button("result.undo", false, () => ask("undo")),
-    button("result.again", ungiven && bad.length, () => ask(reports.length ? "calibrate" : last)),
-    ungiven && bad.length && bad.length < reports.length && button("result.anyway", false, give(true)),
+    button("result.again", ungiven && (bad.length || !some), () => ask(reports.length ? "calibrate" : last)),
+    ungiven && some && bad.length && button("result.anyway", false, give(true)),
     button("result.other", false, () => ask("clear")),
   ].filter(Boolean));
   byId("tables").replaceChildren(...(reports.length ? [holesTable(stage)] : []), ...(skew ? [skewTable(skew)] : []));
@@ -39,7 +40,7 @@ function title({ reports, skew }) {
   const names = (verdict) => reports.filter((one) => one.verdict === verdict).map(({ finger }) => finger).join(", ");
   if (skew) return say("result.skew");
   if (!reports.length) return say("result.seal");
-  for (const verdict of ["bad", "doubtful"]) {
+  for (const verdict of WORST_FIRST) {
     if (names(verdict)) return say(`result.${verdict}`, { names: names(verdict) });
   }
   return say("result.good");
@@ -48,10 +49,10 @@ function title({ reports, skew }) {
 const sign = (verdict) => make("span", { class: `sign-of ${verdict}`, "aria-hidden": "true" }, SIGNS[verdict]);
 
 function holesTable({ reports, full_scale }) {
-  const words = { good: say("result.is_good"), doubtful: say("result.is_doubtful"), bad: say("result.is_bad") };
+  const words = { good: say("result.is_good"), doubtful: say("result.is_doubtful"), bad: say("result.is_bad"), not_judged: say("result.is_not_judged") };
   const columns = [
-    // A bad hole's levels mean nothing, and are never given.
-    ["result.levels", (report) => say(report.verdict === "bad" ? "result.unknown" : "result.levels_of", report)],
+    // Levels of a hole that keeps its old ones mean nothing, and are never given.
+    ["result.levels", (report) => say(report.kept ? "result.unknown" : "result.levels_of", report)],
     ["result.open", ({ open }) => open],
     ["result.covered", ({ covered }) => covered],
     ["result.half", ({ half }) => half ?? say("result.unknown")],
@@ -71,13 +72,13 @@ function holesTable({ reports, full_scale }) {
 }
 
 // Open and covered as the ends of a line, the levels between them.
-function swing({ verdict, open, covered, uncover_at, cover_at }, fullScale) {
+function swing({ kept, open, covered, uncover_at, cover_at }, fullScale) {
   const x = (value) => WIDE * value / (fullScale || 1);
   const level = (name, at) => draw("line", { class: `level ${name}`, x1: x(at), x2: x(at), y1: 0, y2: 100 });
   return draw("svg", { viewBox: `0 0 ${WIDE} 100`, preserveAspectRatio: "none", "aria-hidden": "true" },
     draw("rect", { class: "track", x: 0, y: 42, width: WIDE, height: 16 }),
     draw("rect", { class: "value", x: x(Math.min(open, covered)), y: 30, width: x(Math.abs(covered - open)), height: 40 }),
-    ...(verdict === "bad" ? [] : [level("open", uncover_at), level("cover", cover_at)]));
+    ...(kept ? [] : [level("open", uncover_at), level("cover", cover_at)]));
 }
 
 function skewTable(skew) {
