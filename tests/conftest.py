@@ -21,6 +21,7 @@ NEED_JACK = {
 }
 # Rooms with long tests come first, so that all workers end at about the same time.
 LONG_FIRST = ("end_to_end", "faces", "studio", "workbench", "firmware")
+IN_MEMORY, LEAST_MEMORY = Path("/dev/shm"), 4 << 30
 # Time limits come from a slow machine under load; speed is measured by `make bench` alone.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
@@ -32,6 +33,9 @@ def pytest_configure(config):
     All workers share one cache: LilyPond engraves a sheet once. What started the tests may ignore signals, and programs
     inherit that.
     """
+    if _offers_memory(IN_MEMORY) and "TMPDIR" not in os.environ:
+        os.environ["TMPDIR"] = str(IN_MEMORY)
+        tempfile.tempdir = None
     kept = tempfile.TemporaryDirectory(prefix="fingerlead-tests-")
     config.add_cleanup(kept.cleanup)
     os.environ["XDG_DATA_HOME"] = kept.name
@@ -41,6 +45,14 @@ def pytest_configure(config):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
             signal.signal(number, usual)
+
+
+def _offers_memory(folder: Path) -> bool:
+    """Whether tests can write, and run what they build, in a folder of memory: thousands of files wait for no disk."""
+    if not hasattr(os, "statvfs") or not os.access(folder, os.W_OK):
+        return False
+    of = os.statvfs(folder)
+    return of.f_bavail * of.f_frsize > LEAST_MEMORY and not of.f_flag & getattr(os, "ST_NOEXEC", 0)
 
 
 def pytest_addoption(parser):

@@ -16,6 +16,7 @@ import pytest
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import COMMANDS
 from fingerlead.library import read
+from tests.faces.command_line import ran
 from tests.waiting import PATIENCE_S
 
 PROGRAM = Path(sys.executable).with_name("fingerlead")
@@ -32,6 +33,7 @@ LISTED = """time_us,holes
 
 
 def run(*words, **more):
+    """As a program of its own; `ran` calls the command in this process, which is sooner done."""
     return subprocess.run([PROGRAM, *map(str, words)], capture_output=True, text=True, timeout=PATIENCE_S, **more)
 
 
@@ -94,7 +96,7 @@ def test_json_is_as_it_was_published(listed):
 def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(listed):
     # Low G, B, an E where low G is written, and B again.
     listed.write_text(LISTED + "2500000,xxxxxxoo\n3000000,xxxxxxoo\n")
-    done = run("analyse", listed, "--expect", "low-g-b", "--format", "json")
+    done = ran("analyse", listed, "--expect", "low-g-b", "--format", "json")
     assert (done.returncode, done.stderr) == (0, "")
     found = json.loads(done.stdout)
     (music,) = found["music"]
@@ -118,7 +120,7 @@ def test_json_says_what_music_was_asked_for_and_where_its_notes_were_played(list
 
 
 def test_words_name_the_finger_and_the_stray(listed):
-    done = run("analyse", listed)
+    done = ran("analyse", listed)
     assert done.returncode == 0
     assert "The bottom little lifted 15 ms before the bottom ring, so a low A sounded for 15 ms." in done.stdout
     assert "Together, the bottom ring a hair ahead." in done.stdout
@@ -128,7 +130,7 @@ def test_words_name_an_embellishment(listed):
     listed.write_text(
         "time_us,holes\n0,xxxxxxxo\n500000,xoxxxxxo\n530000,xoxxxxoo\n540000,xxxxxxoo\n1000000,xxxxxxoo\n"
     )
-    done = run("analyse", listed)
+    done = ran("analyse", listed)
     assert done.returncode == 0
     *_, heading, line = done.stdout.splitlines()
     assert heading == "What was not plain and clean, by the time in the recording:"
@@ -136,7 +138,7 @@ def test_words_name_an_embellishment(listed):
 
 
 def test_csv_has_a_row_for_each_change(listed):
-    rows = run("analyse", listed, "--format", "csv").stdout.splitlines()
+    rows = ran("analyse", listed, "--format", "csv").stdout.splitlines()
     assert rows[0].split(",")[:4] == ["number", "from", "to", "start_us"]
     assert rows[0] == "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
     assert rows[1].startswith("1,low G,B,500000,15000,one-way,bottom little,stray,25000,")
@@ -157,7 +159,7 @@ def test_a_pipe_gets_plain_text(listed, tmp_path):
 
 
 def test_moves_are_as_they_were_published():
-    found = json.loads(run("moves", "--format", "json").stdout)
+    found = json.loads(ran("moves", "--format", "json").stdout)
     assert found["schema"] == "fingerlead-moves-1"
     assert len(found["moves"]) == 72
     assert list(found["moves"][0]) == [
@@ -172,33 +174,38 @@ def test_moves_are_as_they_were_published():
 
 
 @pytest.mark.parametrize(
-    ("words", "code"),
+    ("runs", "words"),
+    [(run, ()), (run, ("juggle",)), (ran, ("analyse",)), (ran, ("analyse", "x", "--format", "xml"))],
+)
+def test_wrong_usage_ends_with_2(runs, words):
+    done = runs(*words)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("runs", "words"),
     [
-        ((), 2),
-        (("analyse",), 2),
-        (("analyse", "x", "--format", "xml"), 2),
-        (("juggle",), 2),
-        (("analyse", "/nowhere/at/all"), 1),
-        (("report", "/nowhere/at/all"), 1),
-        (("live", "/dev/nowhere"), 1),
-        (("record", "/dev/nowhere", "-o", "/tmp/never.session"), 1),
-        (("analyse", "/dev/null"), 1),
-        (("analyse", "/"), 1),
-        (("fingering", "xxxxxxxz"), 1),
-        (("simulate", "--on", "the moon"), 1),
+        (run, ("analyse", "/nowhere/at/all")),
+        (ran, ("report", "/nowhere/at/all")),
+        (ran, ("live", "/dev/nowhere")),
+        (ran, ("record", "/dev/nowhere", "-o", "/tmp/never.session")),
+        (ran, ("analyse", "/dev/null")),
+        (ran, ("analyse", "/")),
+        (ran, ("fingering", "xxxxxxxz")),
+        (ran, ("simulate", "--on", "the moon")),
     ],
 )
-def test_exit_codes_tell_usage_from_a_problem_and_a_problem_is_one_sentence(words, code):
-    done = run(*words)
-    assert done.returncode == code
+def test_a_problem_is_one_sentence_and_ends_with_1(runs, words):
+    done = runs(*words)
+    assert done.returncode == 1
     assert "Traceback" not in done.stderr
-    if code == 1:
-        assert done.stdout == ""
-        assert len(done.stderr.strip().splitlines()) == 1
+    assert done.stdout == ""
+    assert len(done.stderr.strip().splitlines()) == 1
 
 
 def test_a_page_that_cannot_be_written_is_named(listed, tmp_path):
-    done = run("report", listed, "-o", tmp_path / "no" / "such" / "page.html")
+    done = ran("report", listed, "-o", tmp_path / "no" / "such" / "page.html")
     assert done.returncode == 1
     assert "page.html" in done.stderr
 
@@ -221,7 +228,7 @@ def test_live_tells_what_the_session_it_keeps_tells_afterwards(tmp_path):
     told = [
         line for line in out.splitlines() if re.match(rf"({'|'.join(n.capitalize() for n in NOTES)}) to ", line, re.I)
     ]
-    later = run("analyse", session, "--format", "csv").stdout.splitlines()[1:]
+    later = ran("analyse", session, "--format", "csv").stdout.splitlines()[1:]
     assert len(told) == len(later) >= 60
     assert sum("sounded for" in line for line in told) == sum(",stray," in row for row in later) > 5
 
@@ -235,8 +242,8 @@ def test_the_demo_ends_with_a_report(tmp_path):
     # Its music is known: no short note is left open, as it would be without.
     session = tmp_path / "evening.session"
     assert read(session).asked
-    assert "may be meant" not in run("analyse", session).stdout
-    assert "may be meant" in run("analyse", session, "--expect", "none").stdout
+    assert "may be meant" not in ran("analyse", session).stdout
+    assert "may be meant" in ran("analyse", session, "--expect", "none").stdout
     assert (tmp_path / "evening.truth").exists()
 
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import json
-import logging
 import os
 import subprocess
 import sys
 import unicodedata
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -22,6 +19,7 @@ from fingerlead.faces.cli import main
 from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.faces.cli.output import PlainStream
 from fingerlead.plain_text import plain
+from tests.faces.command_line import ran, streams
 
 EVIL = "\x1b]0;x\x07\x9b31m\u202e\u2066\u2028\x85\r\n\t\x7f\udcff\udc9b\ufeff"
 NAMES = st.text(st.sampled_from(EVIL + "ab é"), min_size=3, max_size=12).map(lambda text: f"n{text}ZZ")
@@ -46,6 +44,7 @@ DOORS = {
     "devices": ["--format", "NAME"],
     "calibrate": ["NAME"],
     "check": ["NAME"],
+    "rig": ["NAME.csv", "-o", "NAME.html"],
     "simulate": ["--pupil", "NAME.csv"],
     "bug-report": ["NAME.csv"],
     "demo": ["studio", "--folder", "NAME.csv"],
@@ -56,35 +55,10 @@ def test_every_command_has_its_door_here():
     assert list(DOORS) == list(main.COMMANDS)
 
 
-@contextmanager
-def streams(encoding="utf-8"):
-    """Standard output and error as a program has them, and the bytes that come out of both; its log ends with it."""
-    logs = [(log, list(log.handlers), log.level) for log in map(logging.getLogger, ("fingerlead", "uvicorn.error"))]
-    before, written = (sys.stdout, sys.stderr), io.BytesIO()
-    sys.stdout, sys.stderr = (io.TextIOWrapper(written, encoding, write_through=True) for _ in range(2))
-    try:
-        yield written
-    finally:
-        for stream in (sys.stdout, sys.stderr):
-            (stream.terminal if isinstance(stream, PlainStream) else stream).detach()
-        sys.stdout, sys.stderr = before
-        for log, handlers, level in logs:
-            for handler in set(log.handlers) - set(handlers):
-                log.removeHandler(handler)
-                handler.close()
-            log.setLevel(level)
-
-
-def printed(monkeypatch, *words, encoding="utf-8"):
+def printed(*words, encoding="utf-8"):
     """What a command prints on both streams, and its exit code."""
-    monkeypatch.setattr(sys, "argv", ["fingerlead", *words])
-    with streams(encoding) as written:
-        try:
-            main.run()
-            code = 0
-        except SystemExit as end:
-            code = end.code
-        return written.getvalue().decode(encoding), code
+    done = ran(*words, encoding=encoding)
+    return done.stdout + done.stderr, done.returncode
 
 
 def assert_plain(text):
@@ -102,7 +76,7 @@ def test_a_name_comes_out_harmless(command, tmp_path, monkeypatch):
     def holds(name, encoding):
         Path(f"{name}.csv").write_text(PLAYING)
         words = [word.replace("NAME", name) for word in DOORS[command]]
-        text, code = printed(monkeypatch, command, *words, encoding=encoding)
+        text, code = printed(command, *words, encoding=encoding)
         assert code in (0, 1, 2)
         assert "Traceback" not in text
         assert_plain(text)
@@ -118,9 +92,8 @@ def test_a_name_comes_out_harmless(command, tmp_path, monkeypatch):
 def test_a_commands_json_gives_the_name_back(tmp_path_factory, name):
     path = tmp_path_factory.mktemp("json") / f"{name}.csv"
     path.write_text(PLAYING)
-    with pytest.MonkeyPatch.context() as patch:
-        text, code = printed(patch, "analyse", str(path), "--format", "json")
-        rows, _ = printed(patch, "analyse", str(path), "--format", "csv")
+    text, code = printed("analyse", str(path), "--format", "json")
+    rows, _ = printed("analyse", str(path), "--format", "csv")
     assert code == 0
     assert json.loads(text)["source"]["path"] == str(path)
     assert_plain(text + rows)
@@ -128,40 +101,39 @@ def test_a_commands_json_gives_the_name_back(tmp_path_factory, name):
 
 @given(NAMES)
 def test_wrong_usage_and_a_crash_quote_a_name_harmlessly(name):
-    with pytest.MonkeyPatch.context() as patch:
-        for words in ([name], [f"--{name}"], ["analyse", "a", name], ["fingering", f"--{name}"]):
-            text, code = printed(patch, *words)
-            assert code == 2
-            assert_plain(text)
+    for words in ([name], [f"--{name}"], ["analyse", "a", name], ["fingering", f"--{name}"]):
+        text, code = printed(*words)
+        assert code == 2
+        assert_plain(text)
 
 
 def test_a_tunes_title_and_a_log_line_come_out_harmless(tmp_path, monkeypatch):
     tune = tmp_path / "tune.abc"
     tune.write_text("X:1\nT:a\x1b[2J\u202eb\nK:Amix \x1b]0;t\x07\x9b\nA\x1b[2J|\n")
-    text, code = printed(monkeypatch, "--log", str(tmp_path / "log"), "simulate", "--on", "pty", "--tune", str(tune))
+    text, code = printed("--log", str(tmp_path / "log"), "simulate", "--on", "pty", "--tune", str(tune))
     assert code == 1
     assert_plain(text)
-    printed(monkeypatch, "--log", str(tmp_path / "log"), "check", "no\nport\x1b[2J")
+    printed("--log", str(tmp_path / "log"), "check", "no\nport\x1b[2J")
     log = (tmp_path / "log").read_text()
     assert_plain(log)
 
 
 @given(st.text(st.sampled_from(EVIL + "ab\n"), max_size=30))
 def test_what_rich_draws_has_only_its_own_codes(text):
-    with streams() as written:
+    with streams() as (out, err):
         sys.stdout, sys.stderr = PlainStream(sys.stdout), PlainStream(sys.stderr)
         PlainConsole(stderr=True).print(Text(text), soft_wrap=True)
-        assert_plain(written.getvalue().decode())
+        assert_plain(out.getvalue().decode() + err.getvalue().decode())
 
 
 def test_what_is_printed_while_rich_draws_is_plain_too():
-    with streams() as written:
+    with streams() as (out, _):
         sys.stdout, sys.stderr = PlainStream(sys.stdout), PlainStream(sys.stderr)
         console = PlainConsole()
         console._force_terminal = True
         with Live(Text("waiting"), console=console, auto_refresh=False):
             print("a\x1b]0;title\x07b\x9b31mc\u202ed")
-        text = written.getvalue().decode()
+        text = out.getvalue().decode()
     assert "\x9b" not in text
     assert "\u202e" not in text
     assert "\x1b]0" not in text

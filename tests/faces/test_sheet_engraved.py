@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
 from fingering.ladder import ladder
 from fingerlead.faces.sheet.lilypond import engrave
@@ -171,18 +172,21 @@ def test_a_stranger_s_text_only_prints(nasty, strangers):
 
 
 @settings(
-    max_examples=8,
+    max_examples=2,  # of which the first is the simplest
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # LilyPond is too slow for shrinking
 )
-@given(tunes)
-def test_any_tune_is_engraved_without_a_word_of_complaint(tmp_path, tune):
-    source = sheet_source(Sheet((tune_piece(tune),)), Style(pictures="all"))
-    (tmp_path / "one.ly").write_text(source.translate({0xE0F0: "<", 0xE0F1: ">", 0xE0F2: "&"}), encoding="utf-8")
-    command = [needs_lilypond(), "--loglevel=WARNING", "--svg", "-dno-point-and-click", "-o", "one", "one.ly"]
+@given(st.lists(tunes, min_size=4, max_size=4))
+def test_any_tune_is_engraved_without_a_word_of_complaint(tmp_path, several):
+    names = [f"{number}.ly" for number, _ in enumerate(several)]
+    for name, tune in zip(names, several, strict=True):
+        source = sheet_source(Sheet((tune_piece(tune),)), Style(pictures="all"))
+        (tmp_path / name).write_text(source.translate({0xE0F0: "<", 0xE0F1: ">", 0xE0F2: "&"}), encoding="utf-8")
+    command = [needs_lilypond(), "--loglevel=WARNING", "--svg", "-dno-point-and-click", *names]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=LILYPOND_S, check=False)
     assert done.returncode == 0, done.stderr
+    assert all(any(tmp_path.glob(f"{number}*.svg")) for number, _ in enumerate(several))
     # What is drawn oddly because the tune is odd is no fault of the source.
     usual = re.compile("beam|stem|tuplet|volta|collision|font|glyph|grace|spanner|fit|overfull")
     complaints = [line for line in done.stderr.splitlines() if re.search("warning|error", line)]

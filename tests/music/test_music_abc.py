@@ -332,5 +332,5 @@ def test_the_work_grows_with_the_text(scrap):
         return time.process_time() - begin
 
     took(10)
-    small, large = took(1_000), took(8_000)
-    assert large < 40 * max(small, 0.002)
+    small, large = took(250), took(2_000)
+    assert large < 40 * max(small, 0.0005)
