@@ -1,4 +1,4 @@
-"""A chanter on the workbench for a page, turn by turn in simulated time: nothing is given before it is asked for."""
+"""A chanter on the workbench for a page, step by step in simulated time: nothing is given before it is asked for."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class OnWorkbench:
     def do(self, what, **fields):
         self.told.clear()
         assert self.thread.ask(WorkbenchRequest(what, **fields))
-        self.thread.turn()
+        self.thread.work_once()
         return self.thread.stage
 
     @property
@@ -213,8 +213,8 @@ def test_stopped_it_says_so_and_the_chanter_streams_holes_again(workbench, step)
     stage = workbench.do("calibrate")
     assert (stage.sentences, stage.trouble, stage.reports, stage.job) == ((BROKEN_OFF,), False, (), None)
     assert any(isinstance(what, Samples) for what in workbench.told)
-    workbench.thread.turn()
-    workbench.thread.turn()
+    workbench.thread.work_once()
+    workbench.thread.work_once()
     assert workbench.streams == wire.STREAM_HOLES
     assert workbench.levels == DEFAULT
 
@@ -223,7 +223,7 @@ def test_another_request_meanwhile_is_done_next(workbench):
     workbench.at = lambda what: isinstance(what, Samples) and workbench.thread.ask(WorkbenchRequest("undo"))
     workbench.do("calibrate")
     workbench.at = lambda what: None
-    workbench.thread.turn()
+    workbench.thread.work_once()
     assert workbench.thread.stage.last == "undo"
 
 
@@ -274,7 +274,7 @@ def test_a_chanter_that_vanishes_is_one_sentence_and_it_begins_again(tmp_path, j
 
     workbench = OnWorkbench(tmp_path, open_port)
     workbench.do(job)
-    workbench.thread.turn()
+    workbench.thread.work_once()
     stage = workbench.thread.stage
     assert stage.trouble
     assert len(stage.sentences) == 1
@@ -291,9 +291,9 @@ def test_while_nothing_is_asked_it_reads_on_and_a_loss_is_told(tmp_path):
     workbench = OnWorkbench(tmp_path, lambda: (gone, clock))
     workbench.thread._opened_workbench()
     for _ in range(5):
-        workbench.thread.turn()
+        workbench.thread.work_once()
     assert workbench.told == []
-    workbench.thread.turn()
+    workbench.thread.work_once()
     assert workbench.thread.stage.trouble
     assert gone.closed
 

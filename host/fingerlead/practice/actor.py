@@ -93,11 +93,11 @@ class PracticeActor(Actor[inbox.Request]):
         try:
             self.begin()
             while not self.stopping:
-                self._turn()
+                self._work_once()
         finally:
             self.close()
 
-    def _turn(self) -> None:
+    def _work_once(self) -> None:
         reader = self.reader
         if reader is not None:
             self.take_in(reader.get(TICK_S))

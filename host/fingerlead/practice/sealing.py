@@ -47,7 +47,7 @@ class SealWatch:
         """Whether a note alone is practised from now on."""
         self._wanted = wanted
 
-    def request(self) -> int | None:
+    def new_stream(self) -> int | None:
         """What the chanter is to stream from now on (STREAM_BOTH, STREAM_HOLES), where that is news to it."""
         wanted = self._wanted and self._calibration is not None
         if wanted == bool(self._asked):

@@ -79,7 +79,7 @@ class Source:
     def see_to_raw(self, one_note: bool) -> None:
         """Have raw samples beside the holes while a note alone is practised, where that tells anything."""
         self.sealing.watch(one_note)
-        wanted = self.sealing.request()
+        wanted = self.sealing.new_stream()
         if wanted is not None:
             self.reader.write(self.listening.stream(wanted, RAW_HZ))
 

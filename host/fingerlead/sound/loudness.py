@@ -43,10 +43,10 @@ _RELEASE_DB_PER_S = 60.0
 def weight(hz: npt.ArrayLike) -> Floats:
     """The K-weighting of power at each frequency; frequencies above 24 kHz count as 24 kHz."""
     of_rate = np.minimum(np.asarray(hz, dtype=np.float64), _TABLE_RATE_HZ / 2) / _TABLE_RATE_HZ
-    turn: npt.NDArray[np.complex128] = np.exp(-2j * np.pi * of_rate)
+    delay: npt.NDArray[np.complex128] = np.exp(-2j * np.pi * of_rate)
 
     def response(b: tuple[float, ...], a: tuple[float, ...]) -> npt.NDArray[np.complex128]:
-        return (b[0] + turn * (b[1] + turn * b[2])) / (a[0] + turn * (a[1] + turn * a[2]))
+        return (b[0] + delay * (b[1] + delay * b[2])) / (a[0] + delay * (a[1] + delay * a[2]))
 
     both = response(_SHELF_B, _SHELF_A) * response(_HIGH_PASS_B, _HIGH_PASS_A)
     power: Floats = np.abs(both) ** 2

@@ -20,7 +20,7 @@ from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import MusicAt
-from fingerlead.store.session_reading import read_session, session_record, timed_as, told_skew, too_long
+from fingerlead.store.session_reading import read_session, session_record, stated_skew, timed_as, too_long
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
@@ -146,7 +146,7 @@ def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
             head = file.read(HEAD_BYTES)
             if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
-                record, skew = session_record(session), told_skew(session)
+                record, skew = session_record(session), stated_skew(session)
                 return Loaded(record, "session", path, skew, session.asked, session.music_problem, timed_as(session))
             kind = _kind(head)
             most = GREATEST_BYTES[kind]

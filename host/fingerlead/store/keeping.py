@@ -31,7 +31,7 @@ from fingerlead.store.session_reading import (
     read_session,
     settings_of,
     started_utc,
-    told_skew,
+    stated_skew,
 )
 from fingerlead.timing.timeline import edges
 from fingerlead.wire.carriers import Carrier, Framing, to_stream
@@ -110,7 +110,7 @@ def copy_session(
     with SessionWriter(path, session.carrier, port, settings, started) as writer, writer.at_once():
         if begun is None:
             writer.tell(started_utc="")
-        skew = told_skew(session)
+        skew = stated_skew(session)
         if skew is not None and skew.how == "measured":
             writer.tell(**{MEASURED_SKEW: str(skew.us)})
         for data, host_us in session.reads():

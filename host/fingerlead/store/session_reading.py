@@ -143,7 +143,7 @@ def settings_of(session: StoredSession) -> dict[str, object]:
     return settings if isinstance(settings, dict) else {}
 
 
-def told_skew(session: StoredSession) -> KnownSkew | None:
+def stated_skew(session: StoredSession) -> KnownSkew | None:
     """How far apart the sensors may fire, where the session says it: given with its settings, or measured before."""
     skew_us = settings_of(session).get("skew_us")
     if isinstance(skew_us, int) and not isinstance(skew_us, bool) and 0 <= skew_us <= GREATEST_SKEW_US:

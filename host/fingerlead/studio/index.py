@@ -29,8 +29,8 @@ from fingerlead.store.session_reading import (
     session_record,
     settings_of,
     started_utc,
+    stated_skew,
     timed_as,
-    told_skew,
     too_long,
 )
 from fingerlead.studio import pupils
@@ -300,7 +300,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     record = session_record(session)
     if why := too_long(record):
         raise SessionError(path, why)
-    timing = timing_of(record, timed_as(session), told_skew(session))
+    timing = timing_of(record, timed_as(session), stated_skew(session))
     musics = musics_of(session.asked)
     return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
 

@@ -153,12 +153,12 @@ class WorkbenchActor(Actor[WorkbenchRequest]):
         try:
             self._tell(self.stage)
             while not self.stopping:
-                self.turn()
+                self.work_once()
         finally:
             self._close()
 
-    def turn(self) -> None:
-        """One turn of the thread: the next request, or else a read, as what a chanter says must not pile up."""
+    def work_once(self) -> None:
+        """Carry out the next request, or else read, as what a chanter says must not pile up."""
         request, self._next = self._next or self.receive(0), None
         if request is not None:
             if request.what in JOBS:

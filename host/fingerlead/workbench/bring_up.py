@@ -7,7 +7,7 @@ from fingering.holes import FINGERS, HOLES
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import State
 from fingerlead.workbench.selftest import Trial
-from fingerlead.workbench.talk import Talk, Turns
+from fingerlead.workbench.talk import Dialogue, Talk
 
 HELD_US = 150_000
 PATIENCE_US = 20_000_000
@@ -27,7 +27,7 @@ class BringUp(Talk):
         self._candidate: int | None = None
         self._began_us = 0
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """Ask for each hole in turn; the chanter itself is asked nothing."""
         self._ask_for(0)
         while self.hole is not None:

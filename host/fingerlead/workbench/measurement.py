@@ -14,7 +14,7 @@ from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.seal import Leak, leaks
 from fingerlead.workbench.skew import WANTED, BarEvents, bar_events
-from fingerlead.workbench.talk import SILENT_US, Refused, Turns, WorkbenchTalk, raws_of
+from fingerlead.workbench.talk import SILENT_US, Dialogue, Refused, WorkbenchTalk, raws_of
 
 LEAST_RAW_HZ = 125  # below this the mains and quick edges cannot be seen
 PACE_US = 5_000_000
@@ -37,7 +37,7 @@ class RawTalk(WorkbenchTalk):
     _last_raw_us: int | None = None
     _counted_us = _count = _went_us = 0
 
-    def stream_raw(self) -> Turns:
+    def stream_raw(self) -> Dialogue:
         """Have raw samples stream; Refused where the chanter cannot send enough of them."""
         answer = yield from self.ask("stream raw samples", lambda: self.link.stream(wire.STREAM_RAW))
         if isinstance(answer.value, int) and 0 < answer.value < LEAST_RAW_HZ:
@@ -113,7 +113,7 @@ class Calibrating(RawTalk):
             told.append(f"{begun(named(unseen))} {'keeps its' if len(unseen) == 1 else 'keep their'} old levels.")
         return told
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """Meet, stream, steps, judgement, and back to streaming holes."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
         self.before = self.before or (yield from self.levels())
@@ -144,7 +144,7 @@ class BarTest(WorkbenchTalk):
         lifts = int(self.events.lift.sum())
         return lifts, len(self.events.lift) - lifts
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """Meet, and listen to the holes."""
         yield from self.meet()
         yield from self.stream_holes()
@@ -188,7 +188,7 @@ class SealCheck(RawTalk):
             return [leak.words for leak in self.found]
         return [f"All holes stayed closed while {sum(self.moved)} of 8 fingers moved."]
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """Meet, stream, wait for low G, look on."""
         yield from self.meet(wire.CAN_RAW, NO_RAW)
         yield from self.stream_raw()

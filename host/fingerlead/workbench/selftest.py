@@ -16,7 +16,7 @@ from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing, carry
 from fingerlead.wire.clock import WRAP, ClockFit, Fit
 from fingerlead.wire.events import Answered, Event, RawState, Seen, State
-from fingerlead.workbench.talk import ANSWER_US, Talk, Turns
+from fingerlead.workbench.talk import ANSWER_US, Dialogue, Talk
 
 QUIET_US = 350_000
 HEARTBEAT_US = 100_000
@@ -110,7 +110,7 @@ class SelfTest(Talk):
         """Whether nothing was found bad."""
         return all(trial.verdict != "bad" for trial in self.trials)
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """All of it."""
         events = yield from self.gather(
             self.link.who(), ANSWER_US, lambda found: _first(Answered, found) and _first(Seen, found)
@@ -146,17 +146,17 @@ class SelfTest(Talk):
     def _ask(self, data: bytes) -> Generator[bytes, list[Event], Answered | None]:
         return _first(Answered, (yield from self.gather(data, ANSWER_US, lambda found: _first(Answered, found))))
 
-    def _try(self, what: str, request: str, data: bytes, wanted: int = wire.DONE) -> Turns:
+    def _try(self, what: str, request: str, data: bytes, wanted: int = wire.DONE) -> Dialogue:
         self._judge(what, request, (yield from self._ask(data)), wanted)
 
-    def _await(self, what: str, kind: type[State] | type[RawState], wait_us: int, missing: str) -> Turns:
+    def _await(self, what: str, kind: type[State] | type[RawState], wait_us: int, missing: str) -> Dialogue:
         """Note whether events of a kind come by themselves."""
         came = _first(kind, (yield from self.gather(b"", wait_us, lambda found: _first(kind, found)))) is not None
         self._note(what, came, "they come" if came else missing)
 
     # -- what is tried -------------------------------------------------------------------------------------------------
 
-    def _thresholds(self, hello: wire.Hello) -> Turns:
+    def _thresholds(self, hello: wire.Hello) -> Dialogue:
         link = self.link
         answered = yield from self._ask(link.get_thresholds())
         if answered is None or answered.answer.status != wire.DONE or answered.value is None:
@@ -178,7 +178,7 @@ class SelfTest(Talk):
         stores = hello.abilities & wire.CAN_STORE_THRESHOLDS
         yield from self._try("keep", "keep", link.keep(), wire.DONE if stores else wire.NOT_ABLE)
 
-    def _streams(self, hello: wire.Hello) -> Turns:
+    def _streams(self, hello: wire.Hello) -> Dialogue:
         link = self.link
         yield from self._ask(link.stream(wire.STREAM_NOTHING))
         # What was on its way is let pass.
@@ -196,7 +196,7 @@ class SelfTest(Talk):
         else:
             self._note("stream raw", False, "this chanter says that it streams no raw samples", "not able")
 
-    def _bad_requests(self) -> Turns:
+    def _bad_requests(self) -> Dialogue:
         link = self.link
         unknown = carry(bytes([UNHEARD_OF, OWN_NUMBER]), link.carrier)
         yield from self._try("unknown request", "a request of an unknown type", unknown, wire.UNKNOWN_REQUEST)
@@ -207,7 +207,7 @@ class SelfTest(Talk):
             fine = answer is not None and answer.answer.status == wire.DONE
             self._note(what, fine, "it still answers" if fine else "it no longer answers after it")
 
-    def _restarted(self, before: wire.Hello) -> Turns:
+    def _restarted(self, before: wire.Hello) -> Dialogue:
         # Its answer and its new hello may come in one read.
         def booted(found: list[Event]) -> bool:
             return any(isinstance(event, Seen) and event.hello.boot != before.boot for event in found)
@@ -218,7 +218,7 @@ class SelfTest(Talk):
         told = f"boot number {before.boot}, then {boots[-1]}" if boots else "no hello came within three seconds"
         self._note("restart", fine, told)
 
-    def _watched(self, hello: wire.Hello) -> Turns:
+    def _watched(self, hello: wire.Hello) -> Dialogue:
         """Clock requests every 200 ms, and everything that streams meanwhile."""
         link, fit = self.link, ClockFit()
         raw = hello.abilities & wire.CAN_RAW

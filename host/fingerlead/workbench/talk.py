@@ -23,7 +23,7 @@ SILENT_US = 2_000_000
 MOST_RAWS = 4_096
 STARTED_ANEW = "expected the chanter to stay on, but it started anew in the middle; begin again"
 
-Turns = Generator[bytes, list[Event], None]
+Dialogue = Generator[bytes, list[Event], None]
 Events = Generator[bytes, list[Event], list[Event]]
 
 
@@ -45,16 +45,16 @@ class Talk:
         self.link = HostLink(carrier)
         self.done = False
         self.now_us = 0
-        self._turns = self.talk()
+        self._dialogue = self.talk()
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """What is said, and what is made of the answers."""
         raise NotImplementedError
 
     def begin(self, now_us: int) -> bytes:
         """The first bytes to send."""
         self.now_us = now_us
-        return next(self._turns)
+        return next(self._dialogue)
 
     def hear(self, data: bytes, now_us: int) -> bytes:
         """Take in what came; what to send next."""
@@ -63,7 +63,7 @@ class Talk:
         self.watch(data, events)
         if not self.done:
             try:
-                return self._turns.send(events)
+                return self._dialogue.send(events)
             except StopIteration:
                 self.done = True
         return b""
@@ -140,7 +140,7 @@ class WorkbenchTalk(Talk):
                 return answer
         raise Refused(f"expected the chanter to {what}, but it did not answer within {TRIES} s; check its cable")
 
-    def meet(self, able: int = 0, why: str = "") -> Turns:
+    def meet(self, able: int = 0, why: str = "") -> Dialogue:
         """Wait for a hello; Refused where the chanter lacks an ability."""
         for _ in range(TRIES):
             yield from self.gather(self.link.who(), ANSWER_US, lambda events: self.link.hello)
@@ -151,7 +151,7 @@ class WorkbenchTalk(Talk):
         if self.link.hello.abilities & able != able:
             raise Refused(why)
 
-    def stream_holes(self) -> Turns:
+    def stream_holes(self) -> Dialogue:
         """Have it stream its holes, as it does by itself."""
         yield from self.ask("stream its holes", lambda: self.link.stream(wire.STREAM_HOLES))
 
@@ -197,7 +197,7 @@ class Giving(WorkbenchTalk):
         self.kept = False
         self._levels, self._device, self._note = levels, device, note
 
-    def talk(self) -> Turns:
+    def talk(self) -> Dialogue:
         """Set, read back, compare, keep."""
         yield from self.meet()
         if self.device != self._device:
