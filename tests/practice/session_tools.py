@@ -140,13 +140,16 @@ class SessionByHand:
             self.actor.look()
 
     def chunks(self, port: Any, for_us: int, step_us: int = 10_000) -> None:
-        """Read a port that goes by this session's clock."""
+        """Read a port that goes by this session's clock, alone: the reader's thread would take some of it."""
+        reader = self.actor.reader
+        assert reader is not None
+        for item in reader.drain():
+            if isinstance(item, Chunk):
+                self.actor.take_in(item)
         end_us = self.now_us + for_us
         while self.now_us < end_us:
             self.now_us += step_us
             for chunk in port.read(0):
-                reader = self.actor.reader
-                assert reader is not None
                 reader.carrier = port.carrier
                 self.actor.take_in(chunk)
             self.actor.take_in(None)
