@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ import httpx
 from websockets.sync.client import ClientConnection
 
 from fingering.table import standard_table
+from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_reading import read_session, session_record
 from tests.pages.page_tools import enter, line
 from tests.waiting import PATIENCE_S, wait_for
@@ -33,20 +34,20 @@ LOW_G, LOW_A = standard_table().standard[:2]
 KEYS = ["Space", "KeyF", "KeyD", "KeyS", "KeyJ", "KeyK", "KeyL", "Semicolon"]
 
 
-def fingerlead(*arguments: object, **more: Any) -> subprocess.Popen[str]:
+def fingerlead(*arguments: object, program: Sequence[str] = FINGERLEAD, **more: Any) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [*FINGERLEAD, *map(str, arguments)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more
+        [*program, *map(str, arguments)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more
     )
 
 
 class Practice:
     """The program in a process of its own."""
 
-    def __init__(self, folder: Path, *arguments: object) -> None:
+    def __init__(self, folder: Path, *arguments: object, program: Sequence[str] = FINGERLEAD) -> None:
         self.folder = folder
         command = ("practice", "--no-browser", "--no-sound", "--folder", folder, *arguments)
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
-        self.process = fingerlead(*command, env=environment)
+        self.process = fingerlead(*command, program=program, env=environment)
         assert self.process.stdout is not None
         said = self.process.stdout.readline()
         found = re.search(r"http://(127\.0\.0\.1:\d+)/#(\S+)", said)
@@ -75,8 +76,8 @@ class Practice:
 def practice(tmp_path: Path) -> Iterator[Callable[..., Practice]]:
     started: list[Practice] = []
 
-    def start(*arguments: object) -> Practice:
-        started.append(Practice(tmp_path / "data", *arguments))
+    def start(*arguments: object, program: Sequence[str] = FINGERLEAD) -> Practice:
+        started.append(Practice(tmp_path / "data", *arguments, program=program))
         return started[-1]
 
     yield start
@@ -108,6 +109,31 @@ def played(page: ClientConnection, changes: int) -> None:
     """Wait until so many changes more were told."""
     for _ in range(changes):
         read_until(page, lambda message: message["kind"] == "change" and not message["again"])
+
+
+# The program itself, but for how often it writes the log.
+KEEPS_OFTEN = [
+    sys.executable,
+    "-c",
+    "from fingerlead.practice import actor; actor.KEEP_EVERY_US = 1_000_000\n"
+    "from fingerlead.faces.cli.main import run; run()",
+]
+
+
+def test_killed_at_once_the_practice_log_has_all_but_what_was_told_since_it_was_written(practice, chanter):
+    running = practice(chanter, "--rung", "low-g-b", program=KEEPS_OFTEN)
+    log = running.folder / "practised.jsonl"
+    told = 0
+    with running.page() as page:
+        while told < 6 or not log.exists():
+            played(page, 1)
+            told += 1
+    running.ended(signal.SIGKILL)
+    progress = open_progress(running.folder)
+    assert not progress.remarks
+    tried = sum(counts.tried for by_day in progress._changes.values() for counts in by_day.values())
+    # Of the last second or two a few changes.
+    assert told - 4 <= tried <= told + 2
 
 
 @pytest.mark.parametrize("room_again", [True, False], ids=["room again", "full to the end"])

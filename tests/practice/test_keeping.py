@@ -154,7 +154,7 @@ def test_the_practice_log_alone_is_told_and_tried_again_at_a_calm_pace(tmp_path)
     taken.unlink()
     by_hand.wait(3)
     assert whys(by_hand) == [True, False]
-    # The last changes may yet be read otherwise, and are kept when they are settled.
+    assert open_progress(taken) == by_hand.progress
     by_hand.actor.carry_out(inbox.Finish())
     assert open_progress(taken) == by_hand.progress
     by_hand.actor.close()

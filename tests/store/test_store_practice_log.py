@@ -6,13 +6,14 @@ import json
 import os
 import subprocess
 import sys
+from collections import Counter
 from datetime import date, timedelta
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fingerlead.store.files import LineError
+from fingerlead.store.files import LineError, append_line
 from fingerlead.store.practice_log import (
     FEWEST,
     FILE,
@@ -35,6 +36,7 @@ deeds = st.lists(
     st.one_of(
         st.tuples(st.just("row"), days, st.sampled_from(["low-a-b", "c-d", "é-7"]), st.sampled_from([1, 2])),
         st.tuples(st.just("change"), days, changes, outcomes),
+        st.tuples(st.just("other after all"), st.integers(0, 9), outcomes),
         st.tuples(st.just("note"), days, st.integers(0, 8), st.booleans()),
         st.just(("keep",)),
     ),
@@ -53,16 +55,37 @@ def do(progress: Progress, deed: tuple) -> None:
         progress.keep()
 
 
+def do_all(progress: Progress, done: list[tuple]) -> list[tuple]:
+    """Carry out deeds; the changes that were played, as each was in the end."""
+    played = []
+    for deed in done:
+        if deed[0] != "other after all":
+            do(progress, deed)
+            played += [deed[1:]] if deed[0] == "change" else []
+        elif deed[1] < len(played):
+            day, change, _ = was = played[-1 - deed[1]]
+            progress.change_taken_back(*was)
+            progress.change_played(day, change, deed[2])
+            played[-1 - deed[1]] = day, change, deed[2]
+    return played
+
+
 @settings(deadline=None)
 @given(deeds)
 def test_what_is_read_back_is_what_was_known(tmp_path_factory, done):
     folder = tmp_path_factory.mktemp("practised")
     progress = open_progress(folder)
-    for deed in done:
-        do(progress, deed)
+    played = do_all(progress, done)
     progress.keep()
     again = open_progress(folder)
     assert again == progress
+    counted = {(change, day): counts for change, by_day in again._changes.items() for day, counts in by_day.items()}
+    assert counted.keys() == {(change, day) for day, change, _ in played}
+    for (change, day), counts in counted.items():
+        outcomes = Counter(outcome for on, which, outcome in played if (which, on) == (change, day))
+        assert counts.tried == outcomes.total()
+        kinds = ("clean", "stray", "apart")
+        assert [getattr(counts, kind) for kind in kinds] == [outcomes[kind] for kind in kinds]
     assert not again.remarks
     assert again.weakest() == progress.weakest()
     assert [again.help_for(note) for note in range(9)] == [progress.help_for(note) for note in range(9)]
@@ -77,7 +100,8 @@ def test_two_programs_add_to_one_file(tmp_path_factory, done, also_done):
     folder = tmp_path_factory.mktemp("practised")
     one, other = open_progress(folder), open_progress(folder)
     for deed in [deed for pair in zip(done, also_done, strict=False) for deed in pair]:
-        do(one if deed in done else other, deed)
+        if deed[0] != "other after all":
+            do(one if deed in done else other, deed)
     one.keep()
     other.keep()
     both = open_progress(folder)
@@ -87,6 +111,21 @@ def test_two_programs_add_to_one_file(tmp_path_factory, done, also_done):
         return sum(counts.tried for by_day in progress._changes.values() for counts in by_day.values())
 
     assert tried(both) == tried(one) + tried(other)
+
+
+def test_more_is_never_taken_back_than_was_counted(tmp_path):
+    progress = open_progress(tmp_path)
+    progress.change_played(DAY, (1, 2), "clean")
+    progress.keep()
+    for tried, clean in ((2, 1), (1, 0)):
+        counts = {"tried": tried, "clean": clean, "stray": 0, "apart": 0}
+        line = {"schema": SCHEMA, "kind": "taken back", "day": DAY.isoformat(), "changes": {"low A to B": counts}}
+        append_line(tmp_path / FILE, line)
+    again = open_progress(tmp_path)
+    assert [remark.partition(": ")[2] for remark in again.remarks] == [
+        "expected no more of low A to B taken back than was counted; it is passed over"
+    ] * 2
+    assert again == progress
 
 
 def test_two_processes_write_at_once_and_no_line_is_lost(tmp_path):

@@ -33,7 +33,7 @@ from fingerlead.wire.events import Seen, State, TroubleSeen
 TICK_S = 0.05
 IDLE_S = 0.25
 MOST_REQUESTS = 256
-KEEP_EVERY_US = 60_000_000
+KEEP_EVERY_US = 20_000_000  # a program that is killed loses no more of the practice log
 # What passes a rung, of all that fills a row.
 DONE = ("passed", "confirmed")
 

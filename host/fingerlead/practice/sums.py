@@ -1,7 +1,7 @@
 """What a session adds up to, what of it goes into the progress, and when a rest is due.
 
-Pure: times come in as arguments. The last changes may turn out to be something else, or none; only what is settled is
-kept with the progress.
+Pure: times come in as arguments. The last changes may turn out to be something else, or none: the progress counts each
+as it is told, and takes it back then.
 """
 
 from datetime import date
@@ -40,7 +40,7 @@ class Sums:
         self.take_back(take)
         self._open[take] = today, change, outcome
         if outcome != "not counted":
-            self._progress.change_told(today, change, outcome)
+            self._progress.change_played(today, change, outcome)
         while len(self._open) > OPEN:
             self._settle(min(self._open))
 
@@ -56,11 +56,9 @@ class Sums:
             self._settle(take)
 
     def _settle(self, take: int) -> None:
-        day, change, outcome = self._open.pop(take)
+        _, change, outcome = self._open.pop(take)
         self._settled = take
         _count(self._counts, change, outcome)
-        if outcome != "not counted":
-            self._progress.change_settled(day, change, outcome)
 
     def summary(self, playing_us: int, kept: bool) -> SessionSummary:
         """All of it, as it is told so far."""

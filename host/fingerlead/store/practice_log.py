@@ -4,9 +4,11 @@ One line of `practised.jsonl` is one object, of the schema `fingerlead-practised
     {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 1 | 2}
     {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "apart"}},
      "notes": {"B": {"tried", "right"}}}
-Row 1 was filled without a beat, row 2 with one. Counts of one day add up over its lines. Lines that are damaged, or not
-ours, are passed over with a remark: nothing in a file is taken on trust. Two programs may add to one file; each sees
-what was there when it opened it, and what it adds itself. Only `open_progress` and `Progress.keep` touch the disk.
+    {"schema", "kind": "taken back", "day", "changes"}
+Row 1 was filled without a beat, row 2 with one. Counts of one day add up over its lines; a change that was something
+else after all is taken back from what the lines above have counted. Lines that are damaged, or not ours, are passed
+over with a remark: nothing in a file is taken on trust. Two programs may add to one file; each sees what was there when
+it opened it, and what it adds itself. Only `open_progress` and `Progress.keep` touch the disk.
 """
 
 import contextlib
@@ -73,7 +75,15 @@ class Counting:
     notes: dict[int, NoteCounts] = field(default_factory=dict)
 
 
-Line = Passing | Counting
+@dataclass(slots=True)
+class TakenBack:
+    """What was counted on a day, and was something else, or nothing."""
+
+    day: date
+    changes: dict[tuple[int, int], ChangeCounts] = field(default_factory=dict)
+
+
+Line = Passing | Counting | TakenBack
 
 K = TypeVar("K")
 C = TypeVar("C", ChangeCounts, NoteCounts)
@@ -85,6 +95,8 @@ def to_line(what: Line) -> dict[str, object]:
     if isinstance(what, Passing):
         return {**head, "rung": what.rung, "row": what.row}
     changes = {_CHANGE_NAME[pair]: asdict(counts) for pair, counts in sorted(what.changes.items())}
+    if isinstance(what, TakenBack):
+        return {**head, "kind": "taken back", "changes": changes}
     notes = {NOTES[note]: asdict(counts) for note, counts in sorted(what.notes.items())}
     return {**head, "kind": "counts", "changes": changes, "notes": notes}
 
@@ -105,7 +117,9 @@ def read_line(data: bytes) -> Line:
     if what.get("kind") == "counts":
         changes = _table(what.get("changes"), _CHANGE, ChangeCounts)
         return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts))
-    raise LineError("expected the kind passed or counts")
+    if what.get("kind") == "taken back":
+        return TakenBack(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
+    raise LineError("expected the kind passed, counts or taken back")
 
 
 def _day(text: object) -> date:
@@ -189,6 +203,7 @@ class Progress:
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
     _unkept_passings: list[Passing] = field(default_factory=list, compare=False)
     _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
+    _unkept_back: dict[date, TakenBack] = field(default_factory=dict, compare=False)
 
     def row_filled(self, day: date, rung: str, row: Literal[1, 2]) -> None:
         """A row of a rung was filled."""
@@ -197,24 +212,19 @@ class Progress:
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A plain change was played; `outcome` is clean, stray or apart, or anything else that is not clean."""
-        self.change_told(day, change, outcome)
-        self.change_settled(day, change, outcome)
-
-    def change_told(self, day: date, change: tuple[int, int], outcome: str) -> None:
-        """A change counts from now on; it may be taken back until it is settled, and is not kept before."""
-        self._learn(Counting(day, {change: _counts_of(outcome)}))
+        counts = _counts_of(outcome)
+        self._learn(Counting(day, {change: counts}))
+        _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, counts)
 
     def change_taken_back(self, day: date, change: tuple[int, int], outcome: str) -> None:
-        """A change that was told was another, or none."""
-        _add(self._changes[change], day, _counts_of(outcome, -1))
-        if not self._changes[change][day].tried:
-            del self._changes[change][day]
-        if not self._changes[change]:
-            del self._changes[change]
-
-    def change_settled(self, day: date, change: tuple[int, int], outcome: str) -> None:
-        """A change that was told stays as it is, and is to be kept."""
-        _add(self._unkept_counts.setdefault(day, Counting(day)).changes, change, _counts_of(outcome))
+        """A change that was played was something else, or nothing."""
+        back = TakenBack(day, {change: _counts_of(outcome)})
+        self._learn(back)
+        unkept = self._unkept_counts.get(day, Counting(day)).changes
+        if _can_take(unkept.get(change), back.changes[change]):
+            _take(unkept, change, back.changes[change])
+        else:
+            _add(self._unkept_back.setdefault(day, TakenBack(day)).changes, change, back.changes[change])
 
     def note_read(self, day: date, note: int, right: bool) -> None:
         """A lit note was tried for the first time."""
@@ -233,9 +243,12 @@ class Progress:
             while self._unkept_passings:
                 append_line(self.path, to_line(self._unkept_passings[0]))
                 del self._unkept_passings[0]
-            for day in list(self._unkept_counts):
-                append_line(self.path, to_line(self._unkept_counts[day]))
-                del self._unkept_counts[day]
+            unkept: dict[date, Counting] | dict[date, TakenBack]
+            for unkept in (self._unkept_counts, self._unkept_back):
+                for day in list(unkept):
+                    if unkept[day] != type(unkept[day])(day):
+                        append_line(self.path, to_line(unkept[day]))
+                    del unkept[day]
         except OSError as error:
             raise NotKept(self.path, why_not(error)) from None
 
@@ -281,7 +294,7 @@ class Progress:
         return 0 if sure(*READS_STAFF) else 1 if sure(*READS_LETTERS) else 2
 
     def _learn(self, line: Line) -> None:
-        """Take in a line, written just now or read back: there is no other way in."""
+        """Take in a line, written just now or read back: there is no other way in. Raises LineError."""
         if isinstance(line, Passing):
             # A row that is not the next one (two programs filled the same) changes nothing.
             if self.next_row(line.rung, line.day) == line.row:
@@ -289,6 +302,15 @@ class Progress:
                 record.rows += 1
                 if record.rows == 2:
                     record.passed_on = line.day
+            return
+        if isinstance(line, TakenBack):
+            for change, counts in line.changes.items():
+                if not _can_take(self._changes.get(change, {}).get(line.day), counts):
+                    raise LineError(f"expected no more of {_CHANGE_NAME[change]} taken back than was counted")
+            for change, counts in line.changes.items():
+                _take(self._changes[change], line.day, counts)
+                if not self._changes[change]:
+                    del self._changes[change]
             return
         for change, counts in line.changes.items():
             _add(self._changes.setdefault(change, {}), line.day, counts)
@@ -321,8 +343,24 @@ def open_progress(folder: Path | None = None) -> Progress:
     return progress
 
 
-def _counts_of(outcome: str, times: int = 1) -> ChangeCounts:
-    return ChangeCounts(times, *(times * (outcome == kind) for kind in ("clean", "stray", "apart")))
+def _counts_of(outcome: str) -> ChangeCounts:
+    return ChangeCounts(1, *(int(outcome == kind) for kind in ("clean", "stray", "apart")))
+
+
+def _can_take(known: ChangeCounts | None, counts: ChangeCounts) -> bool:
+    """Whether what is left once `counts` are taken from what is known can be true."""
+    if known is None:
+        return False
+    left = [getattr(known, column.name) - getattr(counts, column.name) for column in fields(counts)]
+    return min(left) >= 0 and ChangeCounts(*left).sound()
+
+
+def _take(of: dict[K, ChangeCounts], key: K, counts: ChangeCounts) -> None:
+    """Take counts from those that are known; nothing stays where nothing is left."""
+    for column in fields(counts):
+        setattr(of[key], column.name, getattr(of[key], column.name) - getattr(counts, column.name))
+    if not of[key].tried:
+        del of[key]
 
 
 def _faded(days: Mapping[date, C], number: Callable[[C], int]) -> float:
