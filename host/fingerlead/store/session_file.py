@@ -76,8 +76,9 @@ class SessionWriter:
     """A new session on disk, for one thread at a time; `settings` are kept as JSON.
 
     The file must not exist yet: SessionError, in words for the user, where it cannot be begun; a `patient` one, in a
-    folder of the program's own, is begun as soon as it can be. From then on only `close` raises SessionError, where
-    something was lost; it leaves one single file. `trouble` says why nothing can be written just now.
+    folder of the program's own, is begun as soon as it can be. From then on `close` alone raises SessionError for the
+    disk, where something was lost; it leaves one single file. `begin_music` raises it for music that no session keeps.
+    `trouble` says why nothing can be written just now.
     """
 
     def __init__(
@@ -187,7 +188,10 @@ class SessionWriter:
         self._write()
 
     def begin_music(self, at_us: int, music: SessionMusic) -> None:
-        """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock. It may not overlap the last one."""
+        """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock; raises SessionError.
+
+        It may not overlap the last one.
+        """
         if at_us < self._music_us:
             raise SessionError(
                 self.path, f"expected music from {self._music_us} µs on, where the last one begins; got {at_us} µs"

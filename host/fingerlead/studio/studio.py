@@ -14,6 +14,7 @@ import shutil
 import sqlite3
 import time
 import zipfile
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -51,10 +52,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def __init__(self, folder: Path | str) -> None:
         self.folder = Path(folder)
-        # Where a link leads is not the studio's: rights would change there, and files be swept.
-        links = [name for name in ("pupils", NAME) if (self.folder / name).is_symlink()]
-        if links:
-            raise StudioError(f"{self.folder}: expected a studio's own files; {links[0]} is a link. Move it away")
+        _refuse_links(self.folder, ("pupils", NAME), "a studio's")
         try:
             own_private(self.folder / "pupils")
         except OSError as error:
@@ -88,10 +86,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         folder = self.folder / "pupils" / key
         if not folders.is_key(key) or folder.is_symlink() or not folder.is_dir():
             raise StudioError(f"expected a pupil of this studio; there is none with the key {key[:20]!r}")
-        # Where a link leads is not the pupil's: it is neither written to nor cleared up.
-        links = [name for name in folders.WRITTEN if (folder / name).is_symlink()]
-        if links:
-            raise StudioError(f"{folder}: expected a pupil's own files; {links[0]} is a link. Move it away")
+        _refuse_links(folder, folders.WRITTEN, "a pupil's")
         return folder
 
     def add(self, name: str, hand_on_top: Hand = "left", chanter: str = "", note: str = "") -> Pupil:
@@ -217,6 +212,13 @@ def forget_index(folder: Path) -> None:
             (folder / (NAME + ending)).unlink(missing_ok=True)
     except OSError as error:
         raise StudioError(f"{folder}: the index cannot be made anew: {error.strerror or error}") from None
+
+
+def _refuse_links(folder: Path, names: Iterable[str], whose: str) -> None:
+    """Raise StudioError where one of these is a link: where it leads, nothing is written to, given rights or swept."""
+    links = [name for name in names if (folder / name).is_symlink()]
+    if links:
+        raise StudioError(f"{folder}: expected {whose} own files; {links[0]} is a link. Move it away")
 
 
 def _pupil(folder: Path) -> Pupil:
