@@ -31,13 +31,14 @@ DAYS_SOURCE = "common practice, no source"
 CROSSING_IS_HARD = 10.0  # difficulty; our own choice
 MOST_MIXED = 3
 
-# How far apart the fingers of a change may move in each of the four rows that pass a rung: without a beat, with one,
-# and both again on a later day. Our own choice.
-STAGES_US = (40_000, 25_000, 25_000, 25_000)
+# How far apart the fingers of a change may move, from a beginner to a good player (from memory); and what is asked
+# unless a player chooses.
+STAGES_US = (40_000, 25_000, 15_000)
+STAGE_US = 25_000
 PASSED = (
-    "Ten clean changes in a row each way, the fingers together: first without a beat, within {} ms, then with one, "
-    "within {} ms. Uncertain ones do not count. Then the same again on another day, within {} ms."
-).format(*(stage_us // 1_000 for stage_us in STAGES_US[:3]))
+    "Ten clean changes in a row each way, the fingers together: first without a beat, within {:g} ms, then with one, "
+    "within {:g} ms. Uncertain ones do not count. Then the same again on another day, within {:g} ms."
+)
 PASSED_ONE_NOTE = (
     "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "
     "while you count to four: first without a beat, then with one. Uncertain ones do not count. "
@@ -108,9 +109,24 @@ def make_rung(
         tuple(rung.key for rung in mixed),
         abc or rung_abc(row, [rung.notes for rung in mixed], len(below) + 1, name),
         days or _days(row, group, hardest),
-        PASSED if len(row) > 1 else PASSED_ONE_NOTE.format(note=NOTES[row[0]]),
+        passed_words(row),
         abc is not None,
     )
+
+
+def row_stages_us(stage_us: int = STAGE_US) -> tuple[int, int, int, int]:
+    """The stage of each of the four rows that pass a rung: without a beat, with one, and both again on a later day.
+
+    The first is the next wider one of STAGES_US, to begin with. Our own choice.
+    """
+    return min((wider for wider in STAGES_US if wider > stage_us), default=stage_us), stage_us, stage_us, stage_us
+
+
+def passed_words(notes: Sequence[int], stage_us: int = STAGE_US) -> str:
+    """What passes the rung of a row of notes."""
+    if len(notes) == 1:
+        return PASSED_ONE_NOTE.format(note=NOTES[notes[0]])
+    return PASSED.format(*(row_us / 1_000 for row_us in row_stages_us(stage_us)[:3]))
 
 
 def rung_key(notes: Sequence[int]) -> str:

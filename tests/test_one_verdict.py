@@ -134,6 +134,31 @@ def test_expect_reads_a_whole_file_against_a_tune_in_place_of_its_own(tmp_path):
         assert sum(row["astray"] for row in rows) == len(played.changes)
 
 
+def test_a_stage_is_kept_with_the_session_and_counts_on_every_face(tmp_path):
+    # Fingers that roll by 45 to 60 ms: apart, but for one who asked for no more than 80 ms.
+    played = together_player([0, 4] * 8, 60_000, 3, at_least_us=45_000)
+    listed, tune = tmp_path / "a.csv", tmp_path / "tune.abc"
+    listed.write_text(csv_of(played.edges, played.end_us))
+    tune.write_text(music_of(played.music).abc)
+
+    def apart(*words):
+        return json.loads(out_of("analyse", *words, "--format", "json"))["changes"]
+
+    assert {c["verdict"] for c in apart(listed)} == {"apart"}
+    for number, music in enumerate(((), ("--music", tune))):
+        kept, again = tmp_path / f"{number}.session", tmp_path / f"{number}.again"
+        out_of("keep", listed, "-o", kept, "--stage-us", 80_000, *music)
+        assert {(c["verdict"], c["stage_us"]) for c in apart(kept)} == {("clean", 80_000)}
+        # What a session asks for counts more than what is named when it is read.
+        assert {c["stage_us"] for c in apart(kept, "--stage-us", 1_000)} == {80_000}
+        # Played again, it keeps its music; a stage that is named counts in place of its own.
+        out_of("record", f"replay:{kept}@all", "-o", again, "--stage-us", 15_000)
+        assert {(c["verdict"], c["stage_us"]) for c in apart(again)} == {("apart", 15_000)}
+        names = [[music.name for _, music in fingerlead.read(file).asked] for file in (kept, again)]
+        assert names[0] == names[1]
+    assert {c["verdict"] for c in apart(listed, "--stage-us", 80_000)} == {"clean"}
+
+
 def test_what_is_not_judged_is_in_no_statistic_and_the_json_says_why(tmp_path):
     played, asked = playing()["rolled"]
     path = write_playing(tmp_path / "a.session", played, *asked)

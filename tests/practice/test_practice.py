@@ -10,15 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingering.ladder import ladder
-from fingering.rungs import STAGES_US
+from fingering.rungs import row_stages_us
 from fingerlead.listening.reader import Back, Lost
 from fingerlead.practice.events import Judged, Lit, Passed, Progressed, TakenBack
+from fingerlead.practice.passing import Toward
 from fingerlead.practice.takes import KEPT
 from fingerlead.simulated.planting import plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.store.practice_log import Progress
 from fingerlead.timing.live import Told
 from fingerlead.timing.mended import diagnose_change, measured
+from fingerlead.timing.results import Settings
 from tests.practice.practice_playing import (
     HOLD_US,
     SETTINGS,
@@ -382,7 +384,7 @@ def roll(player: Player, by_us: int) -> None:
 
 def test_fingers_that_are_not_together_break_the_row():
     player = five_each_way("low-g-b", 0, 2)
-    roll(player, STAGES_US[0] + 5_000)
+    roll(player, 45_000)
     assert player.of(Judged)[-1].outcome == "apart"
     assert rows(player) == (0, 5)
 
@@ -397,10 +399,26 @@ def test_each_row_asks_for_its_own_stage_of_together():
         player.note(0)
         outcomes.append(player.of(Judged)[-2].outcome)
         stages = player.of(Judged)[-2].change.stage_us, player.asked[-1].stage_us
-        assert stages == (STAGES_US[len(outcomes) - 1],) * 2
+        assert stages == ((40_000, 25_000, 25_000, 25_000)[len(outcomes) - 1],) * 2
         there_and_back(player, 0, 2, 10, first=False)
     assert outcomes == ["clean", "apart", "apart", "apart"]
     assert [p.what for p in player.of(Passed)] == ["without a beat", "passed", "again without a beat", "confirmed"]
+
+
+@pytest.mark.parametrize(
+    ("stage_us", "rows_us"),
+    [(40_000, (40_000,) * 4), (15_000, (25_000, 15_000, 15_000, 15_000)), (8_000, (15_000, 8_000, 8_000, 8_000))],
+)
+def test_a_player_may_choose_how_close_together_to_move(stage_us, rows_us):
+    assert row_stages_us(stage_us) == rows_us
+    player = Player(a_practice(key="low-g-b", stage_us=stage_us), STANDARD[0])
+    player.wait(HOLD_US)
+    assert player.asked[-1].stage_us == rows_us[0]
+    assert f"within {rows_us[0] // 1_000} ms, then with one, within {rows_us[1] // 1_000} ms" in (
+        player.practice.snapshot().passed_text
+    )
+    # What is no rung asks for the last of them.
+    assert Toward(None, None, Progress(), TABLE, Settings(stage_us=stage_us)).stage_us(TODAY) == stage_us
 
 
 def test_uncertain_changes_neither_count_nor_break():

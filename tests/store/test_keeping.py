@@ -117,7 +117,9 @@ def test_an_old_session_keeps_what_it_knows_and_gets_music(tmp_path):
 
 def test_music_that_is_there_is_not_replaced(tmp_path):
     path = write_playing(tmp_path / "a", run_player(0, 3, 120_000, 1), (0, TUNE))
-    with pytest.raises(KeepError, match="it carries its own music already, which counts; leave --music out"):
+    with pytest.raises(
+        KeepError, match="it carries its own music already, which counts; leave --music and --stage-us out"
+    ):
         keep(path, tmp_path / "b", music=TUNE)
     assert not (tmp_path / "b").exists()
 

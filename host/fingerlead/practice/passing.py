@@ -1,14 +1,14 @@
 """Toward passing: the row of a rung, filled first without a beat, then with one, then again on another day.
 
-What passes is said in `fingering.rungs`, PASSED and PASSED_ONE_NOTE. Where they leave room, the choices are our own.
+What passes is said in `fingering.rungs`, `passed_words`. Where they leave room, the choices are our own.
 
 With a beat means while one sounds: how near to it the changes come is not asked.
 
 A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
 has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not
-together within the stage of the row (STAGES_US), a false fingering reached. What neither counts nor breaks: changes
-that are uncertain, unclear or embellished, one with a note too many in it, one from a false fingering. A full row stays
-full until the next row begins.
+together within the stage of the row (`row_stages_us`), a false fingering reached. What neither counts nor breaks:
+changes that are uncertain, unclear or embellished, one with a note too many in it, one from a false fingering. A full
+row stays full until the next row begins.
 
 A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
 `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
@@ -21,7 +21,7 @@ from datetime import date
 from typing import Literal
 
 from fingering.holes import HANDS_OFF, fingers_of
-from fingering.rungs import STAGES_US, Rung
+from fingering.rungs import Rung, row_stages_us
 from fingering.table import Table
 from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, Outcome, Passed, PassKind, Progressed
 from fingerlead.store.practice_log import Progress
@@ -167,7 +167,7 @@ class Toward:
     def __init__(
         self, rung: Rung | None, note: int | None, progress: Progress, table: Table, settings: Settings
     ) -> None:
-        self.rung, self._progress = rung, progress
+        self.rung, self._progress, self._stage_us = rung, progress, settings.stage_us
         self.bpm: float | None = None
         self.holds = None if note is None else Holds(note, table.standard[note], settings)
         self._row = CleanRow(rung)
@@ -179,12 +179,12 @@ class Toward:
         if self.holds is not None:
             self.holds.count_us = COUNT_US if bpm is None else round(60_000_000 / bpm)
 
-    def stage_us(self, today: date) -> int | None:
-        """How close together the fingers are asked to move now; None where nothing is counted."""
+    def stage_us(self, today: date) -> int:
+        """How close together the fingers are asked to move now."""
         if self.rung is None:
-            return None
+            return self._stage_us
         again = self._progress.state(self.rung.key, today) != "open"
-        return STAGES_US[2 * again + self.progressed(today).pass_number - 1]
+        return row_stages_us(self._stage_us)[2 * again + self.progressed(today).pass_number - 1]
 
     def progressed(self, today: date) -> Progressed:
         """How far it is."""

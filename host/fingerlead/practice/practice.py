@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import date
 
 from fingering.ladder import ladder
+from fingering.rungs import STAGE_US, passed_words
 from fingering.table import Table
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
@@ -36,11 +37,12 @@ from fingerlead.wire.events import Doubted, State
 class Practice:
     """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
 
-    It begins on the lowest rung that is due, else the lowest that is not passed.
+    It begins on the lowest rung that is due, else the lowest that is not passed. `stage_us` is how close together the
+    fingers are asked to move.
     """
 
-    def __init__(self, table: Table, progress: Progress, today: date, kept: bool) -> None:
-        self.table, self.settings, self.today, self.kept = table, Settings(), today, kept
+    def __init__(self, table: Table, progress: Progress, today: date, kept: bool, stage_us: int = STAGE_US) -> None:
+        self.table, self.settings, self.today, self.kept = table, Settings(stage_us=stage_us), today, kept
         self.progress = progress if kept else Progress()
         self.rungs = ladder()
         self._playing = Playing(self.settings)
@@ -174,7 +176,7 @@ class Practice:
             number=None if rung is None else self.rungs.index(rung) + 1,
             of=len(self.rungs),
             trains="" if rung is None else rung.trains,
-            passed_text="" if rung is None else rung.passed,
+            passed_text="" if rung is None else passed_words(rung.notes, self.settings.stage_us),
             tune=on_staff.tune,
             is_tune=self.doing == "tune",
             notes=tuple((wanted.note, wanted.place) for wanted in on_staff.wanted.notes),

@@ -74,7 +74,7 @@ def keep(
     if not len(loaded.record.t_us):
         raise KeepError(f"{path}: expected hole states, but no frame of it has any; record again")
     if music is not None and loaded.asked:
-        raise KeepError(f"{path}: it carries its own music already, which counts; leave --music out")
+        raise KeepError(f"{path}: it carries its own music already, which counts; leave --music and --stage-us out")
     asked = loaded.asked if music is None else (MusicAt(0, music),)
     session = read_session(path) if loaded.kind == "session" else _as_session(loaded, plays)
     told = started_utc(session)

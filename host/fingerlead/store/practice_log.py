@@ -76,14 +76,14 @@ class Counting:
 
 
 @dataclass(slots=True)
-class TakenBack:
+class Uncounted:
     """What was counted on a day, and was something else, or nothing."""
 
     day: date
     changes: dict[tuple[int, int], ChangeCounts] = field(default_factory=dict)
 
 
-Line = Passing | Counting | TakenBack
+Line = Passing | Counting | Uncounted
 
 K = TypeVar("K")
 C = TypeVar("C", ChangeCounts, NoteCounts)
@@ -95,7 +95,7 @@ def to_line(what: Line) -> dict[str, object]:
     if isinstance(what, Passing):
         return {**head, "rung": what.rung, "row": what.row}
     changes = {_CHANGE_NAME[pair]: asdict(counts) for pair, counts in sorted(what.changes.items())}
-    if isinstance(what, TakenBack):
+    if isinstance(what, Uncounted):
         return {**head, "kind": "taken back", "changes": changes}
     notes = {NOTES[note]: asdict(counts) for note, counts in sorted(what.notes.items())}
     return {**head, "kind": "counts", "changes": changes, "notes": notes}
@@ -118,7 +118,7 @@ def read_line(data: bytes) -> Line:
         changes = _table(what.get("changes"), _CHANGE, ChangeCounts)
         return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts))
     if what.get("kind") == "taken back":
-        return TakenBack(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
+        return Uncounted(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
     raise LineError("expected the kind passed, counts or taken back")
 
 
@@ -203,7 +203,7 @@ class Progress:
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
     _unkept_passings: list[Passing] = field(default_factory=list, compare=False)
     _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
-    _unkept_back: dict[date, TakenBack] = field(default_factory=dict, compare=False)
+    _unkept_back: dict[date, Uncounted] = field(default_factory=dict, compare=False)
 
     def row_filled(self, day: date, rung: str, row: Literal[1, 2]) -> None:
         """A row of a rung was filled."""
@@ -218,13 +218,13 @@ class Progress:
 
     def change_taken_back(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A change that was played was something else, or nothing."""
-        back = TakenBack(day, {change: _counts_of(outcome)})
+        back = Uncounted(day, {change: _counts_of(outcome)})
         self._learn(back)
         unkept = self._unkept_counts.get(day, Counting(day)).changes
         if _can_take(unkept.get(change), back.changes[change]):
             _take(unkept, change, back.changes[change])
         else:
-            _add(self._unkept_back.setdefault(day, TakenBack(day)).changes, change, back.changes[change])
+            _add(self._unkept_back.setdefault(day, Uncounted(day)).changes, change, back.changes[change])
 
     def note_read(self, day: date, note: int, right: bool) -> None:
         """A lit note was tried for the first time."""
@@ -243,7 +243,7 @@ class Progress:
             while self._unkept_passings:
                 append_line(self.path, to_line(self._unkept_passings[0]))
                 del self._unkept_passings[0]
-            unkept: dict[date, Counting] | dict[date, TakenBack]
+            unkept: dict[date, Counting] | dict[date, Uncounted]
             for unkept in (self._unkept_counts, self._unkept_back):
                 for day in list(unkept):
                     if unkept[day] != type(unkept[day])(day):
@@ -303,7 +303,7 @@ class Progress:
                 if record.rows == 2:
                     record.passed_on = line.day
             return
-        if isinstance(line, TakenBack):
+        if isinstance(line, Uncounted):
             for change, counts in line.changes.items():
                 if not _can_take(self._changes.get(change, {}).get(line.day), counts):
                     raise LineError(f"expected no more of {_CHANGE_NAME[change]} taken back than was counted")

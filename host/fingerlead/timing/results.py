@@ -7,6 +7,8 @@ which the first frame is 0. These are the plain objects that faces read; the ana
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from fingering.rungs import STAGE_US
+
 Verdict = Literal["clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain"]
 # A change counts in statistics where it has one of the former, and is counted beside them where it has another.
 PLAIN: tuple[Verdict, ...] = ("clean", "apart", "stray")
@@ -24,7 +26,7 @@ class Settings:
     steady_us: int = 40_000  # shorter is not held
     heard_us: int = 10_000  # shorter strays are not heard
     bounce_us: int = 5_000  # shorter departures of a finger are ignored
-    stage_us: int = 25_000  # a change is together if its spread is within
+    stage_us: int = STAGE_US  # a change is together if its spread is within
     correction_us: int = 250_000  # the standard fingering settles a note if it comes within this
 
 

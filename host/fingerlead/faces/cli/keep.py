@@ -9,7 +9,7 @@ import typer
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.cli.tunes import session_music
+from fingerlead.faces.cli.tunes import music_asked
 from fingerlead.faces.phrases import path_text
 from fingerlead.store.intake import IntakeError
 from fingerlead.store.keeping import KeepError, Kept
@@ -32,11 +32,12 @@ def keep(
         ),
     ] = None,
     music: options.MusicName = None,
+    stage_us: options.MusicStageUs = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Keep any file of playing as a session: CSV, MIDI, wire bytes, an old session; and say what was played."""
-    asked = None if music is None else session_music(music)
+    asked = music_asked(music, stage_us)
     plays = NoteNumbers(first_note, channel - 1)
     with problem_from(IntakeError, KeepError, SessionError), StatusLine(f"writing {output}"):
         kept = keep_session(file, output, None if when is None else when.astimezone(), asked, plays)

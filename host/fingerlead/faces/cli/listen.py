@@ -2,6 +2,7 @@
 
 import contextlib
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -21,7 +22,7 @@ from fingerlead.faces.cli.running import (
     unkept_words,
     until_interrupted,
 )
-from fingerlead.faces.cli.tunes import session_music
+from fingerlead.faces.cli.tunes import music_asked
 from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import (
@@ -38,6 +39,7 @@ from fingerlead.listening.sources import open_source, replayed_music
 from fingerlead.ports.base import PortRefused, now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.store.session_music import MusicAt
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.live import Told
 from fingerlead.timing.results import Change, Timing
@@ -51,11 +53,12 @@ def record(
     output: Annotated[Path, typer.Option("--output", "-o", help="The session file to write; it must not exist yet.")],
     for_seconds: options.ForSeconds = None,
     music: options.MusicName = None,
+    stage_us: options.MusicStageUs = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Record a session at the chanter; Ctrl-C ends it and keeps everything."""
-    plays, asked = NoteNumbers(first_note, channel - 1), None if music is None else session_music(music)
+    plays, asked = NoteNumbers(first_note, channel - 1), music_asked(music, stage_us)
     started_us = now_us()
     with session_of(port, output, plays) as writer:
         reader = Reader(lambda: open_source(port)).start()
@@ -75,11 +78,14 @@ def record(
 
 
 def _ask_for(recording: Recording, music: SessionMusic | None, port: str) -> None:
-    """Ask for what was named; else, where a session is played again, for what it carries."""
+    """Ask for what was named; where a session is played again, for what it carries, within the stage that was named."""
+    carried = replayed_music(port)
     if music is None:
-        recording.follow(replayed_music(port))
-    else:
+        recording.follow(carried)
+    elif music.abc or not carried:
         recording.begin_music(music)
+    else:
+        recording.follow([MusicAt(at_us, replace(one, stage_us=music.stage_us)) for at_us, one in carried])
 
 
 def _in_us(seconds: float | None) -> int | None:
@@ -120,6 +126,7 @@ def live(
     output: Annotated[Path | None, typer.Option("--output", "-o", help="Keep the session in this file too.")] = None,
     for_seconds: options.ForSeconds = None,
     music: options.MusicName = None,
+    stage_us: options.MusicStageUs = None,
     strips: options.Strips = True,
     midi_out: Annotated[
         str | None,
@@ -140,7 +147,7 @@ def live(
 ) -> None:
     """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
     plays = NoteNumbers(first_note, channel - 1)
-    chart, asked = table_from(table, alternates), None if music is None else session_music(music)
+    chart, asked = table_from(table, alternates), music_asked(music, stage_us)
     tell = teller(strips)
 
     def hear(what: Heard, timing: Timing) -> None:

@@ -72,6 +72,25 @@ StageUs = Annotated[
         help="Fingers of a change that move within this are together, where the music asks for no stage of its own.",
     ),
 ]
+AskedStageUs = Annotated[
+    int,
+    typer.Option(
+        "--stage-us",
+        min=1,
+        max=10_000_000,
+        help="How close together the fingers are asked to move: 40000 to begin with, 15000 for a good player.",
+    ),
+]
+MusicStageUs = Annotated[
+    int | None,
+    typer.Option(
+        "--stage-us",
+        min=1,
+        max=10_000_000,
+        help="How close together fingers are to move, as the session keeps it; else 25000.",
+        show_default=False,
+    ),
+]
 TableFile = Annotated[
     Path | None, typer.Option("--table", help="A fingering table of your own (TOML), instead of the standard one.")
 ]

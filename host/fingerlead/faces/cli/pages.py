@@ -56,6 +56,7 @@ def practice(
     sound: Annotated[
         bool, typer.Option("--sound/--no-sound", help="Sound from this computer, where it can; else from the page.")
     ] = True,
+    stage_us: options.AskedStageUs = options.DEFAULTS.stage_us,
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
@@ -85,6 +86,7 @@ def practice(
                     at=at,
                     folder=kept_in,
                     rung=rung,
+                    stage_us=stage_us,
                     sound=sound,
                     skew_us=skew_us,
                     plays=NoteNumbers(first_note, channel - 1),

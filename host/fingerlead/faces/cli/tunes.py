@@ -1,6 +1,7 @@
 """What was meant, as users name it: a rung of the ladder, an easy tune of the program's own, or a file of ABC."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import typer
@@ -13,7 +14,7 @@ from fingerlead.faces.phrases import path_text
 from fingerlead.music.abc import SIZE_LIMIT, first_tune_text, parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
-from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.store.session_music import LONGEST_NAME, MusicError, row_of, written_notes
 
 
@@ -39,6 +40,12 @@ def session_music(what: str) -> SessionMusic:
         row_of(1, 0, music)
         written_notes(music)
     return music
+
+
+def music_asked(what: str | None, stage_us: int | None) -> SessionMusic | None:
+    """What a session is to keep of a music and a stage, either of which may be given; None for neither."""
+    music = NOTHING_ASKED if what is None else session_music(what)
+    return None if what is None and stage_us is None else replace(music, stage_us=stage_us)
 
 
 def is_abc_file(what: str) -> bool:

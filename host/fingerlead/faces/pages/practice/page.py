@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from fingering.rungs import STAGE_US
 from fingering.table import Table
 from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.hub import Hub
@@ -105,6 +106,7 @@ def opened(
     at: WebPlace = WebPlace(),
     folder: Path | None = None,
     rung: str = "",
+    stage_us: int = STAGE_US,
     sound: bool = True,
     skew_us: int | None = None,
     plays: NoteNumbers = NoteNumbers(),
@@ -128,7 +130,7 @@ def opened(
 
     actor = PracticeActor(
         PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
-        lambda kept: Practice(table, progress, datetime.date.today(), kept),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,
