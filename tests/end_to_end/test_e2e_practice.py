@@ -171,7 +171,7 @@ def test_on_a_full_disk_practice_goes_on_says_so_and_loses_nothing_that_it_does_
     else:
         assert re.search(
             r"^You played for .*\n"
-            r"The disk was full or failed: \d+ seconds? of your playing could not be saved\.\n"
+            r"Of your playing, \d+ seconds? could not be saved\.\n"
             r"The ladder could not .* does not know the last \d+ seconds?\.$",
             out,
             re.MULTILINE,

@@ -265,7 +265,7 @@ def test_the_end_says_in_seconds_what_is_lost_and_what_is_not_saved_yet():
     (over,) = session.of(events.Over)
     page.publisher(replace(over, lost_us=34_000_000, held_us=900_000, log_us=61_000_001))
     _, lost, held, log, *_ = page.last("summary")["lines"]
-    assert lost == "The disk was full or failed: 34 seconds of your playing could not be saved."
+    assert lost == "Of your playing, 34 seconds could not be saved."
     assert held.startswith("Not saved yet: the last 1 second. ")
     assert log.endswith("the last 62 seconds.")
     assert not page.last("summary")["simulated"]

@@ -131,6 +131,26 @@ def test_where_no_more_can_be_held_that_is_told_and_what_is_lost_is_counted(by_h
     assert read_session(over.session).data.startswith(DATA[:THIRD])
 
 
+def test_where_the_file_is_gone_all_that_was_played_is_told_as_lost(by_hand):
+    begun_us = by_hand.now_us
+    by_hand.actor.carry_out(inbox.Listen("quiet"))
+    by_hand.play(DATA)
+    by_hand.wait(5)
+    writer = by_hand.actor._source.listening.writer
+    assert (writer.begun, writer.lost_us) == (True, 0)
+    for file in writer.path.parent.glob(f"{writer.path.name}*"):
+        file.unlink()
+    by_hand.play(DATA)
+    by_hand.wait(3)
+    told = by_hand.of(KeepingNow)[-1]
+    assert told.why == "it cannot be written: its file was removed or moved"
+    by_hand.actor.carry_out(inbox.Finish())
+    over = by_hand.actor.last
+    assert over.held_us == 0
+    assert over.lost_us == pytest.approx(by_hand.now_us - begun_us, abs=SECOND_US)
+    assert over.session is None
+
+
 def test_the_practice_log_alone_is_told_and_tried_again_at_a_calm_pace(tmp_path):
     taken = tmp_path / "taken"
     taken.write_text("no folder")

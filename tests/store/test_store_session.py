@@ -20,7 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingerlead.store import session_reading
-from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter
+from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter, seconds_text
 from fingerlead.store.session_reading import PortMark, read_session, session_record
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.columns import read_record
@@ -268,7 +268,9 @@ def test_a_file_that_is_removed_or_moved_meanwhile_is_told_at_once_and_at_the_en
         assert writer.unkept
     with pytest.raises(SessionError, match="removed or moved while it was written"):
         writer.close()
-    assert writer.loss.endswith("1 second after that could not be kept" if later else "went with it")
+    # All that was played counts as lost, not only what came after.
+    assert writer.lost_us == reads[99 if later else 49][1] - reads[0][1]
+    assert writer.loss.endswith(f"what was played went with it, {seconds_text(writer.lost_us)} in all")
     kept = read_session(tmp_path / "elsewhere" / "a.session")
     assert kept.data == b"".join(data for data, _ in reads[:50])
 

@@ -48,6 +48,7 @@ class HeldRows:
         # When playing was lost, from and until; and since when it is being lost.
         self._lost_us: list[tuple[int, int]] = []
         self._losing_us: int | None = None
+        self._begun_us: int | None = None
 
     def __bool__(self) -> bool:
         return bool(self._rows)
@@ -62,6 +63,10 @@ class HeldRows:
         losing = 0 if self._losing_us is None else now_us - self._losing_us
         return losing + sum(until_us - from_us for from_us, until_us in self._lost_us)
 
+    def whole_us(self, now_us: int) -> int:
+        """How much playing ever came, written or not."""
+        return 0 if self._begun_us is None else now_us - self._begun_us
+
     def held_us(self, now_us: int) -> int:
         """How much playing waits."""
         since_us = self._since_us()
@@ -69,6 +74,8 @@ class HeldRows:
 
     def hold(self, row: Row) -> None:
         """Keep a row until it is written; where there is no memory left for it, it is lost."""
+        if self._begun_us is None and row.statement != MUSIC:
+            self._begun_us = row.from_us
         if self.size + row.size > self._most:
             if self._losing_us is None:
                 self._losing_us = row.from_us

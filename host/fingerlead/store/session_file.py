@@ -100,7 +100,7 @@ class SessionWriter:
         self._musics = self._music_us = 0
         self._first_us = self._now_us = self._tried_us = 0
         self._held = HeldRows(most_held)
-        self._patient, self._made, self._closed = patient, False, False
+        self._patient, self._made, self._closed, self._went = patient, False, False, False
         self._db: sqlite3.Connection | None = None
         self._file: tuple[int, int] | None = None
         self._told: dict[str, str] = {}
@@ -144,13 +144,17 @@ class SessionWriter:
 
     @property
     def lost_us(self) -> int:
-        """How much playing is lost; once the session is closed, with what was still held."""
-        return self._held.lost_us(self._now_us)
+        """How much playing is lost; once the session is closed, with what was still held.
+
+        Where its file is gone, that is all of it.
+        """
+        gone = self._went if self._closed else self.gone
+        return self._held.whole_us(self._now_us) if gone else self._held.lost_us(self._now_us)
 
     @property
     def held_us(self) -> int:
-        """How much playing is held and not written yet."""
-        return self._held.held_us(self._now_us)
+        """How much playing is held and not written yet, though it may be."""
+        return 0 if self.gone else self._held.held_us(self._now_us)
 
     def append(self, data: bytes, host_us: int) -> None:
         """Add the bytes of one read that arrived at `host_us`; saves when it is time."""
@@ -242,9 +246,9 @@ class SessionWriter:
         """
         if self._closed:
             return
-        self._closed = True
         self._pack()
         self._write(last=True)
+        self._closed, self._went = True, self.gone
         self._held.give_up(self._now_us)
         _log.info("session closed, %d bytes saved, %d µs lost", self.saved_bytes, self.lost_us)
         if self._db is not None:
@@ -261,8 +265,10 @@ class SessionWriter:
     def loss(self) -> str:
         """What was lost, in words; nothing where nothing was."""
         if self.gone:
-            after = f"; {seconds_text(self.lost_us)} after that could not be kept" if self.lost_us else ""
-            return f"its file was removed or moved while it was written, and what was played went with it{after}"
+            return (
+                "its file was removed or moved while it was written, and what was played went with it, "
+                f"{seconds_text(self.lost_us)} in all"
+            )
         if not (self.lost_us or (self._closed and (self._held or self._told))):
             return ""
         why = f" ({self.trouble})" if self.trouble else ""
