@@ -218,7 +218,7 @@ class Sensors:
         rng, (hole, *_) = self.rng, (*self.holes, 0)
         pressed = 1 - 0.02 * (1 + np.sin(t_us[:, None] / 1e6 * 2 + self.steady)) * (height < 1)
         cover = area * pressed / (1 + height / self.reach)
-        raw = self.open + self.swing * (cover + cover @ self.beside + self.warm * t_us[:, None] / 100e6)
+        raw = self.open + self.swing * (cover + cover @ self.beside + self.warm * (1 - np.exp(-t_us[:, None] / 60e6)))
         noise = rng.standard_normal(raw.shape) * self.noise
         one, swing = raw[:, hole], self.swing[hole]
         match self.bad:

@@ -92,10 +92,18 @@ def _judge(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement:
     snr = swing / max(signs.open_noise[hole], 1.0)
     if snr < GOOD_SNR:
         return _noisy(signs, hole, snr)
-    wander = signs.wander[hole] / swing
+    told = _changes_by_itself(signs, hole, swing) or _late(signs, hole)
+    if told is None:
+        return Judgement("good", None, f"The {FINGERS[hole]}: good.")
     if signs.restless[hole]:
         what = "a finger moved above it while it was to be open. Calibrate again, with the fingers off and still"
         return _not_judged(hole, what)
+    return told
+
+
+def _changes_by_itself(signs: Signs, hole: int, swing: float) -> Judgement | None:
+    """Whether the open hole reads other than open: for warmth, a drop, a neighbour, or for a finger's sake."""
+    wander = signs.wander[hole] / swing
     if wander > DRIFT_DOUBTFUL and signs.wanders_smoothly[hole] and not signs.doubted[hole]:
         verdict: HoleVerdict = "bad" if wander > DRIFT_BAD else "doubtful"
         if signs.comes_with_finger[hole]:
@@ -107,7 +115,7 @@ def _judge(signs: Signs, hole: int, usual: float, full_scale: int) -> Judgement:
         # Warmth comes slowly, and a drop runs off: this came and went as fingers do.
         what = "it read partly covered at times when it was to be open. Calibrate again, with the finger well away"
         return _not_judged(hole, f"{what}; if it was, dry the hole, and shade it")
-    return _late(signs, hole) or Judgement("good", None, f"The {FINGERS[hole]}: good.")
+    return None
 
 
 def _not_judged(hole: int, what: str, fault: Fault | None = None) -> Judgement:

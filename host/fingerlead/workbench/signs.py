@@ -21,7 +21,7 @@ LINE_US = 2_000_000  # lines are sought in so much of a step
 SECOND = 0.3  # of the greatest excess over the usual open level: a finger that was near once has none
 JUMPY = 0.08  # of the open levels' variance: what a smooth course may leave, and a drop twice
 SIDES = 0.05, 0.95  # of a scale: its lowest and its highest levels
-FITTED = 5  # more open levels than a course has weights
+FITTED = 9  # so many open levels make a course, not fewer
 WATER_RUNS_OFF_S = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0)
 
 
@@ -53,7 +53,7 @@ class Signs:
     lines: Floats  # (LINES_HZ, 8): share of the open noise
     edge_us: Floats  # the quickest edges, from a tenth to nine tenths; NaN where there is none
     wander: Floats  # how far the open level went, beside its own swing
-    restless: NDArray[np.bool_]  # in several steps it swayed while it was open: a finger moves above it
+    restless: NDArray[np.bool_]  # it swayed in a step in which it was open: a finger moves above it
     wanders_smoothly: NDArray[np.bool_]  # as warmth or a drop does, and no finger that hovers
     comes_with_finger: NDArray[np.bool_]  # whether it went up where the hole had been covered, and ran off
     by_half: Floats  # [g, h]: what g half covered did to the samples of h; NaN where that was not done
@@ -113,7 +113,7 @@ def read_signs(taken: Taken) -> Signs:
         edge_us=_edges(taken, columns, ordered, own, open_raw),
         wander=wander,
         restless=np.array(
-            [np.sum(sway[_opens(taken, h), h] > SWAYS * abs(swing[h])) >= 2 and swing[h] != 0 for h in range(HOLES)]
+            [np.sum(sway[_opens(taken, h), h] > SWAYS * abs(swing[h])) > 0 and swing[h] != 0 for h in range(HOLES)]
         ),
         wanders_smoothly=smoothly,
         comes_with_finger=comes,
