@@ -13,11 +13,14 @@ import json
 import os
 import sqlite3
 import struct
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
+from fingering.holes import HOLES
+from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.store.files import close_to_others, open_private
 from fingerlead.store.keeping import copy_session
@@ -48,6 +51,9 @@ VERSION = 3
 NAME = "index.sqlite"
 # The numbers of a change, in the order of their columns.
 COUNTS = ("plain", "apart", *UNPLAIN, "astray", "heard_us")
+NOTE_NUMBERS = frozenset(range(len(NOTES)))
+HOLE_SET = frozenset(range(HOLES))
+FAULT_CELLS = 7
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
@@ -58,17 +64,6 @@ SCHEMA = (
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
-)
-# Rows that this program did not write: the types of SQLite's columns bind nothing.
-FOREIGN = (
-    "SELECT 1 FROM session WHERE typeof(digest) || typeof(pupil) || typeof(problem) != 'texttexttext' "
-    "OR typeof(playing_us) || typeof(uncertainty_us) != 'integerinteger' "
-    "OR iif(json_valid(rungs), json_type(rungs), '') != 'array' "
-    "OR NOT (started_utc = '' OR (typeof(started_utc) = 'text' AND datetime(started_utc) IS NOT NULL)) LIMIT 1",
-    "SELECT 1 FROM result WHERE NOT (from_note BETWEEN 0 AND 8 AND to_note BETWEEN 0 AND 8) "
-    f"OR {' || '.join(f'typeof({count})' for count in COUNTS)} != '{'integer' * len(COUNTS)}' "
-    "OR typeof(strays) != 'blob' OR length(strays) % 4 OR iif(json_valid(faults), json_type(faults), '') != 'array' "
-    "LIMIT 1",
 )
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 
@@ -174,10 +169,14 @@ class Index:
             "WHERE (?1 IS NULL OR pupil = ?1) AND started_utc >= ?2 AND started_utc < ?3 ORDER BY started_utc, digest",
             (pupil, since, until),
         )
-        return [
-            IndexedSession(digest, who, begun, playing_us, uncertainty_us, tuple(json.loads(rungs)), problem)
-            for digest, who, begun, playing_us, uncertainty_us, rungs, problem in rows
-        ]
+        found = []
+        for digest, who, begun, *numbers, rungs, problem in rows:
+            if not all(isinstance(text, str) for text in (digest, who, problem)):
+                raise self._foreign()
+            playing_us, uncertainty_us = self._whole(numbers)
+            day = self._day(begun)
+            found.append(IndexedSession(digest, who, day, playing_us, uncertainty_us, self._texts(rungs), problem))
+        return found
 
     def tallies(
         self, pupil: str | None = None, since: str = "", until: str = ENDLESS
@@ -191,7 +190,14 @@ class Index:
             (pupil, since, until),
         )
         for who, digest, strays, faults, from_note, to_note, plain, apart, *beside in rows:
-            tally = Tally(from_note, to_note, plain, apart, tuple(beside), _lengths(strays), _faults(faults))
+            self._whole((plain, apart, *beside))
+            if not isinstance(strays, bytes) or len(strays) % 4:
+                raise self._foreign()
+            try:
+                found = _faults(faults)
+            except (ValueError, TypeError, IndexError):
+                raise self._foreign() from None
+            tally = Tally(*self._notes(from_note, to_note), plain, apart, tuple(beside), _lengths(strays), found)
             yield who, digest, tally
 
     def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
@@ -209,8 +215,8 @@ class Index:
             "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
             "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
         )
-        for who, after, *numbers in rows:
-            yield who, bool(after), *numbers
+        for who, after, from_note, to_note, *numbers in rows:
+            yield who, bool(after), *self._notes(from_note, to_note), *self._whole(numbers)
 
     def _lay_out(self) -> None:
         (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
@@ -247,11 +253,42 @@ class Index:
     def _check(self) -> None:
         """Whether tables and indexes are these and no others: a foreign trigger would be run."""
         found = {row[0] for row in self.db.execute("SELECT sql FROM sqlite_master LIMIT 100") if row[0]}
-        if found != set(SCHEMA) or any(self.db.execute(rows).fetchone() for rows in FOREIGN):
-            raise StudioError(
-                f"{self.path}: expected a studio's index; this one was changed by something else. "
-                "Move it away: it is made anew from the sessions"
-            )
+        if found != set(SCHEMA):
+            raise self._foreign()
+
+    # The types of SQLite's columns bind nothing: rows that this program did not write are refused where they are read.
+
+    def _foreign(self) -> StudioError:
+        return StudioError(
+            f"{self.path}: expected a studio's index; this one was changed by something else. "
+            "Move it away: it is made anew from the sessions"
+        )
+
+    def _whole(self, numbers: Sequence[Any]) -> Sequence[int]:
+        if not all(type(number) is int for number in numbers):
+            raise self._foreign()
+        return numbers
+
+    def _notes(self, from_note: Any, to_note: Any) -> tuple[int, int]:
+        if from_note not in NOTE_NUMBERS or to_note not in NOTE_NUMBERS:
+            raise self._foreign()
+        return from_note, to_note
+
+    def _texts(self, text: Any) -> tuple[str, ...]:
+        try:
+            texts = json.loads(text)
+        except (ValueError, TypeError):
+            raise self._foreign() from None
+        if not (isinstance(texts, list) and all(isinstance(one, str) for one in texts)):
+            raise self._foreign()
+        return tuple(texts)
+
+    def _day(self, begun: Any) -> str:
+        try:
+            assert begun == "" or datetime.fromisoformat(begun)
+        except (ValueError, TypeError):
+            raise self._foreign() from None
+        return str(begun)
 
 
 def refusal(path: Path, error: sqlite3.Error) -> str:
@@ -280,6 +317,10 @@ def _lengths(strays: bytes) -> tuple[int, ...]:
 def _faults(text: str) -> tuple[Fault, ...]:
     # Most changes have none.
     rows = [] if text == "[]" else json.loads(text)
+    for row in rows:
+        whole = len(row) == FAULT_CELLS and all(type(cell) in (int, bool) for cell in row)
+        if not (whole and {row[0], row[2], row[3]} <= HOLE_SET):
+            raise ValueError("no fault")
     return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in rows)
 
 
