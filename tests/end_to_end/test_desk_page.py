@@ -152,7 +152,7 @@ def test_another_day_is_compared(page):
     page.get_by_role("button", name="Compare").click()
     playwright.expect(page.locator("#compared-h")).to_have_text("Before and since 19 November 2026")
     playwright.expect(page.get_by_label("Another day")).to_have_value("2026-11-19")
-    assert "?turn=2026-11-19#" in page.url
+    assert "?divide=2026-11-19#" in page.url
 
 
 def test_homework_is_given_and_printed(page):

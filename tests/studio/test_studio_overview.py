@@ -39,9 +39,9 @@ def test_the_invented_studio_says_of_each_pupil_what_was_planted(studio):
         assert (glance.first.from_note, glance.first.to_note) == person.worst[:2], name
         if len(move(*person.worst[:2]).fingers) == 2:
             # Of two fingers, one late is the other one early: the order is all that can be told.
-            assert glance.fault.turn[3 if person.weeks_us[-1] < 0 else 2] == person.worst[2], name
+            assert glance.fault.cause[3 if person.weeks_us[-1] < 0 else 2] == person.worst[2], name
         else:
-            assert glance.fault.turn[:2] == (person.worst[2], person.weeks_us[-1] < 0), name
+            assert glance.fault.cause[:2] == (person.worst[2], person.weeks_us[-1] < 0), name
     for name in ("Ishbel", "Jory"):
         assert found[name].first is None
         assert found[name].changed == ()
@@ -79,7 +79,7 @@ def test_pupils_are_grouped_by_the_finger_they_share(studio):
     assert sizes == sorted(sizes, reverse=True)
     assert sum(len(group) for _, group in groups) == len(studio.pupils())
     for fault, group in groups[:-1]:
-        assert all(glance.fault.turn[:2] == fault for glance in group)
+        assert all(glance.fault.cause[:2] == fault for glance in group)
 
 
 def test_weeks_hold_every_change_once(studio):
@@ -126,7 +126,7 @@ def test_the_planted_worst_fault_is_named_first_in_19_of_20_seeds(tmp_path):
             named += (
                 first is not None
                 and (first.from_note, first.to_note) == (habit.from_note, habit.to_note)
-                and glance.fault.turn[:2] == (habit.finger, habit.by_us < 0)
+                and glance.fault.cause[:2] == (habit.finger, habit.by_us < 0)
             )
     assert named >= 19
 

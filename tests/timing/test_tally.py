@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.progress import Fault, Tally, tally, together, turn_of
+from fingerlead.timing.progress import Fault, Tally, cause_of, tally, together
 from fingerlead.timing.results import UNPLAIN
 from fingerlead.timing.summary import summarise
 from tests.faces.playing import random_playing, session
@@ -48,7 +48,7 @@ def test_faults_are_those_that_are_diagnosed_in_the_changes_astray():
         found = [one for change in of.astray if (one := diagnose_change(change)) is not None]
         assert sum(fault.times for fault in each.faults) == len(found)
         for fault in each.faults:
-            same = [one.apart_us for one in found if turn_of(one) == fault.turn]
+            same = [one.apart_us for one in found if cause_of(one) == fault.cause]
             assert (len(same), round(median(same))) == (fault.times, fault.apart_us)
         assert [fault.heard_us for fault in each.faults] == sorted((f.heard_us for f in each.faults), reverse=True)
 

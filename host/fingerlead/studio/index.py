@@ -206,12 +206,12 @@ class Index:
         `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
         pupil, after, from note, to note, plain, astray, heard µs, sessions.
         """
-        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, turn TEXT)")
+        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT)")
         with self.writing():
             self.db.execute("DELETE FROM span")
             self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
         rows = self.db.execute(
-            "SELECT s.pupil, s.started_utc >= p.turn AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
+            "SELECT s.pupil, s.started_utc >= p.divide AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
             "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
             "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
         )
@@ -305,7 +305,7 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
 
 
 def _row(t: Tally) -> tuple[object, ...]:
-    faults = json.dumps([[*f.turn, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
+    faults = json.dumps([[*f.cause, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
     return t.from_note, t.to_note, t.plain, t.apart, *t.beside, t.astray, t.heard_us, strays, faults
 

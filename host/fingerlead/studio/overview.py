@@ -56,7 +56,7 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
     spans = {pupil.key: _span(pupil, today) for pupil in pupils}
     sums = _sums(index, spans)
     kept: dict[str, list[IndexedSession]] = defaultdict(list)
-    for session in index.sessions(since=min((turn for _, turn in spans.values()), default="")):
+    for session in index.sessions(since=min((divide for _, divide in spans.values()), default="")):
         kept[session.pupil].append(session)
     problems = index.problems()
     return [
@@ -70,7 +70,7 @@ def by_fault(found: Iterable[Glance]) -> list[tuple[tuple[int, bool] | None, lis
     groups: dict[tuple[int, bool] | None, list[Glance]] = defaultdict(list)
     for each in found:
         fault = each.fault
-        groups[fault.turn[:2] if fault else None].append(each)
+        groups[fault.cause[:2] if fault else None].append(each)
     return sorted(groups.items(), key=lambda group: (group[0] is None, -len(group[1]), group[0] or (0, False)))
 
 
@@ -87,9 +87,9 @@ def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
     }
 
 
-def between(index: Index, pupil: str, since: str, turn: str) -> list[Changed]:
+def between(index: Index, pupil: str, since: str, divide: str) -> list[Changed]:
     """Every change played on both sides of a day, the clearest first; see `progress.compare`."""
-    return _changed(_sums(index, {pupil: (since, turn)})[pupil])
+    return _changed(_sums(index, {pupil: (since, divide)})[pupil])
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
@@ -104,8 +104,8 @@ def monday(day: str) -> str:
 
 
 def _span(pupil: Pupil, today: date) -> tuple[str, str]:
-    turn = date.fromisoformat(pupil.lesson) if pupil.lesson else today - timedelta(days=DAYS_BEFORE)
-    return (turn - timedelta(days=DAYS_BEFORE)).isoformat(), turn.isoformat()
+    divide = date.fromisoformat(pupil.lesson) if pupil.lesson else today - timedelta(days=DAYS_BEFORE)
+    return (divide - timedelta(days=DAYS_BEFORE)).isoformat(), divide.isoformat()
 
 
 def _sums(index: Index, spans: Mapping[str, tuple[str, str]]) -> dict[str, Sums]:

@@ -14,7 +14,7 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text, hair, hair_words, move
 from fingering.notes import NOTES, a_note
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.progress import Turn, turn_of
+from fingerlead.timing.progress import Cause, cause_of
 from fingerlead.timing.summary import (
     CONFIDENCE,
     FEWEST,
@@ -160,11 +160,11 @@ def usual_diagnosis(of: ChangeSummary) -> tuple[Diagnosis, int] | None:
 
     `apart_us` is the middle one of all of them.
     """
-    found: dict[Turn, list[tuple[int, Diagnosis]]] = {}
+    found: dict[Cause, list[tuple[int, Diagnosis]]] = {}
     for change in of.astray:
         diagnosis = diagnose_change(change)
         if diagnosis is not None:
-            found.setdefault(turn_of(diagnosis), []).append((heard_stray_us(change), diagnosis))
+            found.setdefault(cause_of(diagnosis), []).append((heard_stray_us(change), diagnosis))
     if not found:
         return None
     commonest = max(found.values(), key=lambda group: sum(heard_us for heard_us, _ in group))

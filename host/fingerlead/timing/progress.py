@@ -33,11 +33,11 @@ FEWEST_TO_COMPARE = 8
 # A good or a bad session is no trend; our own choice.
 TOO_FEW_SESSIONS = 2
 # A diagnosis in short: finger, whether it was early, the finger to go first, the one to go second.
-Turn = tuple[int, bool, int, int]
+Cause = tuple[int, bool, int, int]
 
 
-def turn_of(diagnosis: Diagnosis) -> Turn:
-    """The turn that a diagnosis from times names."""
+def cause_of(diagnosis: Diagnosis) -> Cause:
+    """The cause that a diagnosis from times names."""
     return diagnosis.finger, diagnosis.how == "early", diagnosis.first, diagnosis.second
 
 
@@ -45,7 +45,7 @@ def turn_of(diagnosis: Diagnosis) -> Turn:
 class Fault:
     """One finger out of turn: in how many of the changes astray, what they sounded, and typically by how much."""
 
-    turn: Turn
+    cause: Cause
     times: int
     heard_us: int
     apart_us: int
@@ -110,10 +110,10 @@ def together(tallies: Iterable[Tally]) -> dict[tuple[int, int], Tally]:
 def _one(lot: list[Tally]) -> Tally:
     if len(lot) == 1:
         return lot[0]
-    faults: dict[Turn, list[Fault]] = defaultdict(list)
+    faults: dict[Cause, list[Fault]] = defaultdict(list)
     for each in lot:
         for fault in each.faults:
-            faults[fault.turn].append(fault)
+            faults[fault.cause].append(fault)
     return Tally(
         lot[0].from_note,
         lot[0].to_note,
@@ -121,32 +121,32 @@ def _one(lot: list[Tally]) -> Tally:
         apart=sum(each.apart for each in lot),
         beside=tuple(map(sum, zip(*(each.beside for each in lot), strict=True))),
         strays_us=tuple(stray for each in lot for stray in each.strays_us),
-        faults=_ranked(_same(turn, same) for turn, same in faults.items()),
+        faults=_ranked(_same(cause, same) for cause, same in faults.items()),
     )
 
 
-def _same(turn: Turn, faults: list[Fault]) -> Fault:
+def _same(cause: Cause, faults: list[Fault]) -> Fault:
     # The middle of middles, each as often as it happened: what is kept of a session is its middle alone.
     apart = [fault.apart_us for fault in faults for _ in range(fault.times)]
     return Fault(
-        turn, sum(fault.times for fault in faults), sum(fault.heard_us for fault in faults), round(median(apart))
+        cause, sum(fault.times for fault in faults), sum(fault.heard_us for fault in faults), round(median(apart))
     )
 
 
 def _faults(astray: Iterable[Change]) -> tuple[Fault, ...]:
-    found: dict[Turn, list[tuple[int, int]]] = defaultdict(list)
+    found: dict[Cause, list[tuple[int, int]]] = defaultdict(list)
     for change in astray:
         diagnosis = diagnose_change(change)
         if diagnosis is not None:
-            found[turn_of(diagnosis)].append((heard_stray_us(change), diagnosis.apart_us))
+            found[cause_of(diagnosis)].append((heard_stray_us(change), diagnosis.apart_us))
     return _ranked(
-        Fault(turn, len(rows), sum(us for us, _ in rows), round(median(apart for _, apart in rows)))
-        for turn, rows in found.items()
+        Fault(cause, len(rows), sum(us for us, _ in rows), round(median(apart for _, apart in rows)))
+        for cause, rows in found.items()
     )
 
 
 def _ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
-    return tuple(sorted(faults, key=lambda fault: (-fault.heard_us, fault.turn)))
+    return tuple(sorted(faults, key=lambda fault: (-fault.heard_us, fault.cause)))
 
 
 @dataclass(frozen=True, slots=True)

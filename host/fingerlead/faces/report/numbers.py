@@ -22,8 +22,8 @@ Change = tuple[int, int]
 FEWEST_STRAYS = 4
 
 
-def turned(sessions: list[tuple[Analysis, str]], turn: str) -> dict[str, Any]:
-    """The table of a report: every change played on both sides of the ISO day `turn`, the clearest first.
+def divided(sessions: list[tuple[Analysis, str]], divide: str) -> dict[str, Any]:
+    """The table of a report: every change played on both sides of the ISO day `divide`, the clearest first.
 
     `timing.progress` says how sure that is.
     """
@@ -31,13 +31,13 @@ def turned(sessions: list[tuple[Analysis, str]], turn: str) -> dict[str, Any]:
     for analysis, day in sessions:
         if day:
             for each in tally(analysis):
-                sides[day >= turn].setdefault((each.from_note, each.to_note), []).append(each)
+                sides[day >= divide].setdefault((each.from_note, each.to_note), []).append(each)
     both = sorted(sides[0].keys() & sides[1].keys())
     found = compare([(_side(sides[0][change]), _side(sides[1][change])) for change in both])
     lengths = _lengths(sides, both)
     rows = sorted(zip(both, found, strict=True), key=lambda row: (row[1].chance, row[0]))
     return {
-        "day": day_words(turn),
+        "day": day_words(divide),
         "undated": sum(not day for _, day in sessions),
         "too_little": sum(each.trend == "too little" for each in found),
         "rows": [
@@ -115,7 +115,7 @@ def as_json(found: list[dict[str, Any]]) -> str:
 
 def _row(player: Player, tally: Tally) -> dict[str, Any]:
     low, high = wilson(tally.astray, tally.plain)
-    fault = tally.faults[0].turn if tally.faults else None
+    fault = tally.faults[0].cause if tally.faults else None
     return {
         "who": player.name,
         "from": NOTES[tally.from_note],

@@ -14,7 +14,7 @@ from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
 from fingerlead.faces.phrases import capital, date_text, path_text
 from fingerlead.faces.report.against import KEY, against
-from fingerlead.faces.report.numbers import turned
+from fingerlead.faces.report.numbers import divided
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.templates import templates
 from fingerlead.music.tune import Tune
@@ -68,10 +68,10 @@ def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
     return [Played(path_text(path.name), each, _day(path)) for path, each in files]
 
 
-def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: str = "") -> str:
+def render(played: list[Played], made_on: date, tune: Tune | None = None, divide: str = "") -> str:
     """The page as HTML. All text is escaped but for the strips and the staff, which are made here.
 
-    A tune is what was to be played; `turn` is an ISO day, and what was played before it is compared with the rest.
+    A tune is what was to be played; `divide` is an ISO day, and what was played before it is compared with the rest.
     """
     summary = summarise(each.analysis for each in played)
     template = templates("fingerlead.faces.report").get_template("page.html")
@@ -91,7 +91,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, turn: 
         open=OPEN,
         against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
         against_key=KEY,
-        turned=turned([(each.analysis, each.day) for each in played], turn) if turn else None,
+        divided=divided([(each.analysis, each.day) for each in played], divide) if divide else None,
         passing=_passing(played),
         apart=_moments(played, _apart_or_slipped),
         beside_graces=_moments(played, lambda c: c.verdict == "stray" and bool(c.slips)),

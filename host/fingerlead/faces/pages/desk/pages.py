@@ -88,23 +88,23 @@ def printed_glance(studio: Studio, today: date, since: str = "") -> str:
     return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
 
-def pupil_page(studio: Studio, key: str, today: date, turn: str = "", notice: str = "") -> str:
-    """One pupil; `turn` is the day on which before ends and after begins, by default the last lesson."""
+def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:
+    """One pupil; `divide` is the day on which before ends and after begins, by default the last lesson."""
     pupil = studio.pupil(key)
     (glance,) = glances(studio.index, [pupil], today)
-    turn = folders.day_text(turn) or glance.since
+    divide = folders.day_text(divide) or glance.since
     sessions = studio.index.sessions(key)
     by_change = weeks(studio.index, key)
     tomorrow = (today + timedelta(days=1)).isoformat()
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
-    folder, compared = studio.of(key), between(studio.index, key, "", turn)
+    folder, compared = studio.of(key), between(studio.index, key, "", divide)
     return render(
         "pupil.html",
         pupil=pupil,
         sentence=say.glance_sentence(glance),
         since=day_words(glance.since),
-        turn=turn,
-        turn_words=day_words(turn),
+        divide=divide,
+        divide_words=day_words(divide),
         today=day_words(today.isoformat()),
         days=len({session.day for session in sessions if session.day}),
         minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),

@@ -125,8 +125,8 @@ class Desk:
 
     async def pupil(self, request: Request) -> Response:
         """One pupil."""
-        turn = request.query_params.get("turn", "")
-        return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), turn))
+        divide = request.query_params.get("divide", "")
+        return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), divide))
 
     async def change(self, request: Request) -> Response:
         """Change what is known about a pupil."""

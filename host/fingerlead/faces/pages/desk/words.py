@@ -33,7 +33,7 @@ def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
     """What to try where a finger of a change goes out of turn, after a colon; nothing if it cannot be said."""
     if fault is None:
         return ""
-    return f": {together_words(*change, fault.turn[2:])}"
+    return f": {together_words(*change, fault.cause[2:])}"
 
 
 def shared_fault_name(fault: tuple[int, bool] | None) -> str:

@@ -23,7 +23,7 @@ from fingerlead.timing.summary import summarise, wilson
 from tests.studio.studios import playing, write
 
 TODAY = date(2026, 11, 20)
-TURN = "2026-11-06"
+DIVIDE = "2026-11-06"
 
 
 def report(*args):
@@ -44,16 +44,16 @@ def sessions(tmp_path_factory):
 
 def test_two_dates_are_compared_with_their_counts(sessions, tmp_path):
     page = tmp_path / "page.html"
-    done = report(*sessions, "-o", page, "--since", TURN)
+    done = report(*sessions, "-o", page, "--since", DIVIDE)
     assert done.exit_code == 0, done.output
     html = page.read_text(encoding="utf-8")
-    table = html[html.index('id="turned-h"') :]
+    table = html[html.index('id="divided-h"') :]
     first = re.search(r"<tbody><tr>(.*?)</tr>", table, re.S).group(1)
     cells = [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<t[hd].*?</t[hd]>", first)]
     assert cells[0] == "Low G to B"
     assert cells[4] == "better"
     for cell, since in zip(cells[1:3], (False, True), strict=True):
-        own = summarise(analysed(path)[1] for path in sessions if (path.stem >= TURN) is since)
+        own = summarise(analysed(path)[1] for path in sessions if (path.stem >= DIVIDE) is since)
         of = own.by_change[0, 2]
         low, high = wilson(len(of.astray), of.count)
         assert cell == f"{len(of.astray)} of {of.count} ({100 * low:.0f} to {100 * high:.0f} %)"
