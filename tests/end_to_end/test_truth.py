@@ -21,6 +21,7 @@ from fingerlead.store.intake import load
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Settings
 from fingerlead.timing.timeline import timing_of
+from tests.end_to_end.capture import AGAIN, Capture
 from tests.simulated.known import known_lag_us, read_truth
 from tests.timing.plain_judge import judge
 
@@ -116,7 +117,16 @@ def test_every_change_is_exactly_as_the_truth_says(tmp_path):
 
 @pytest.mark.usefixtures("jack")
 def test_every_change_is_exactly_as_the_truth_says_over_midi(tmp_path):
-    session, truth = played(tmp_path, *IDEAL, "400", on="midi:alder chanter")
+    for again in range(AGAIN + 1):
+        folder = tmp_path / str(again)
+        folder.mkdir()
+        with Capture(folder) as captured:
+            session, truth = played(folder, *IDEAL, "400", on="midi:alder chanter")
+        lost = load(session).record.intake.lost_frames
+        if not lost or not (len(captured.xruns) or captured.breaks):
+            break
+        # A server that falls behind drops what it carries in that cycle.
+        print(f"take {again + 1}: {lost} frames lost, {len(captured.xruns)} under-runs of the server")
     assert_every_change_is_as_the_truth_says(session, truth, 400)
 
 
