@@ -41,6 +41,20 @@ def made(folder: Path, target: str, *settings: str) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def sizes_of(folder: Path, module: str) -> tuple[int, int]:
+    """Flash and memory of one module of the core on a Cortex-M0+, in bytes: its code, and its struct of that name."""
+    source = folder / "struct.c"
+    source.write_text(f'#include "{module}.h"\nstruct {module} it;\n', encoding="utf-8")
+    flags = ["-mcpu=cortex-m0plus", "-mthumb", "-O2", "-ffreestanding", "-I", str(FIRMWARE / "core")]
+    totals = []
+    for file in (FIRMWARE / "core" / f"{module}.c", source):
+        subprocess.run(["arm-none-eabi-gcc", *flags, "-c", file, "-o", folder / "it.o"], check=True)
+        done = subprocess.run(["arm-none-eabi-size", folder / "it.o"], capture_output=True, text=True, check=True)
+        totals.append([int(number) for number in done.stdout.splitlines()[1].split()[:3]])
+    assert totals[0][1:] == [0, 0], "all memory is in the struct"
+    return totals[0][0], totals[1][2]
+
+
 @dataclass
 class Played:
     """What came of a script."""

@@ -1,6 +1,11 @@
-/* The parts of the core that tests compare with the Python program, as functions of a shared library. */
-#include "frames.h"
-#include "sensing.h"
+/* The core as functions of a shared library: the parts that tests compare with the Python program, and the whole chanter
+ * over an array of samples, at the speed of the computer.
+ */
+#include "chanter.h"
+
+#include <string.h>
+
+/* -- parts --------------------------------------------------------------------------------------------------------- */
 
 /* Returns how many edges were decided; edges has room for one per hole and scan. */
 uint32_t bridge_chatter(uint32_t settle_us, uint8_t start_mask, uint32_t scans, const uint32_t *t_us,
@@ -68,4 +73,69 @@ void bridge_tables(uint8_t *standard_masks, uint8_t *sounding) {
     for (uint16_t mask = 0; mask < 256; mask++) {
         sounding[mask] = SOUNDING[mask];
     }
+}
+
+/* -- the whole ----------------------------------------------------------------------------------------------------- */
+
+#define STEPS 4u /* turns of the loop in a scan */
+
+const struct board_facts board = {
+    .name = "chanter by array",
+    .link_bytes_per_s = 100000,
+    .scan_us = 500,
+    .cover_at = 540,
+    .uncover_at = 460,
+    .raw_bits = 10,
+};
+
+static struct {
+    const uint16_t *samples;
+    const uint8_t *asked;
+    uint8_t *said;
+    uint32_t scan, scans, to_ask, room, size, now_us;
+} play;
+
+void board_read_samples(uint16_t samples[HOLES]) {
+    memcpy(samples, play.samples + HOLES * (play.scan < play.scans ? play.scan : play.scans - 1), 2 * HOLES);
+    play.scan++;
+}
+
+uint32_t board_microseconds(void) { return play.now_us += board.scan_us / STEPS; }
+
+uint16_t board_send(const uint8_t *bytes, uint16_t size) {
+    if (size > play.room - play.size) {
+        return 0;
+    }
+    memcpy(play.said + play.size, bytes, size);
+    play.size += size;
+    return size;
+}
+
+int board_receive(void) { return play.to_ask > 0 ? (play.to_ask--, *play.asked++) : -1; }
+enum stored board_store(uint8_t slot, const uint8_t page[PAGE_BYTES]) { return (void)slot, (void)page, STORED; }
+bool board_load(uint8_t slot, uint8_t page[PAGE_BYTES]) { return memset(page, slot, PAGE_BYTES), true; }
+void board_restart(void) {}
+void board_feed_watchdog(void) {}
+uint8_t board_state(void) { return 0; }
+void board_device_id(uint8_t id[8]) { memset(id, 7, 8); }
+
+/* One row of eight samples for each scan; the requests come as fast as the chanter reads them. Returns how many bytes it
+ * said, at most room. */
+uint32_t bridge_play(uint32_t scans, const uint16_t *samples, uint32_t to_ask, const uint8_t *asked, uint32_t room,
+                     uint8_t *said);
+uint32_t bridge_play(uint32_t scans, const uint16_t *samples, uint32_t to_ask, const uint8_t *asked, uint32_t room,
+                     uint8_t *said) {
+    static struct chanter chanter;
+    memset(&play, 0, sizeof play);
+    play.samples = samples;
+    play.scans = scans;
+    play.asked = asked;
+    play.to_ask = to_ask;
+    play.said = said;
+    play.room = room;
+    chanter_start(&chanter);
+    while (play.scan < scans) {
+        chanter_step(&chanter);
+    }
+    return play.size;
 }

@@ -29,6 +29,7 @@ static void set_next_scan(struct chanter *c, uint32_t now_us) {
 
 static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_t now_us) {
     c->seen_mask = first_seen(&c->levels, samples);
+    health_start(&c->health, samples);
     chatter_start(&c->chatter, c->seen_mask);
     say_hello(c, now_us);
     if (board_state() & STATE_WATCHDOG) {
@@ -67,6 +68,13 @@ static void tell_slope(struct chanter *c) {
     slopes_done(&c->slopes, hole);
 }
 
+static void tell_health(struct chanter *c, uint32_t now_us) {
+    struct health_news news;
+    if (health_next(&c->health, now_us, &news)) {
+        say_trouble(c, news.code, news.hole, news.detail, now_us);
+    }
+}
+
 static void scan(struct chanter *c, uint32_t now_us) {
     uint16_t samples[HOLES];
     board_read_samples(samples);
@@ -76,8 +84,10 @@ static void scan(struct chanter *c, uint32_t now_us) {
         first_scan(c, samples, now_us);
         return;
     }
+    uint8_t seen_before = c->seen_mask;
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
     board_show(c->seen_mask);
+    health_see(&c->health, samples, &c->slopes, &c->levels, c->seen_mask, seen_before ^ c->seen_mask, now_us);
     uint8_t waited = c->chatter.waiting_mask;
     uint8_t crossed = chatter_see(&c->chatter, now_us, c->seen_mask);
     slopes_see(&c->slopes, samples, crossed, waited & (uint8_t)~c->chatter.waiting_mask);
@@ -89,6 +99,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
     }
     watch_sensors(c, samples, edges, now_us);
     tell_slope(c);
+    tell_health(c, now_us);
     /* While an edge waits, a frame with the time of now would be later than the edge's own. */
     bool beat_due = now_us - c->last_beat_us >= BEAT_US;
     if (beat_due && c->chatter.waiting_mask == 0) {
@@ -102,6 +113,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
 
 static void hello_again(struct chanter *c, uint32_t now_us) {
     say_hello(c, now_us);
+    health_again(&c->health);
     if (board_state() & STATE_SUPPLY_LOW) {
         say_trouble(c, TROUBLE_SUPPLY_LOW, NO_HOLE, 0, now_us);
     }

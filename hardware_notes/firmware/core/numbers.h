@@ -83,6 +83,11 @@
 #define TROUBLE_SEND_BUFFER_FULL     3
 #define TROUBLE_SUPPLY_LOW           4
 #define TROUBLE_RESTARTED_BY_WATCHDOG 5
+#define TROUBLE_CHATTER              6
+#define TROUBLE_FLICKER              7
+#define TROUBLE_SLOW_RELEASE         8
+#define TROUBLE_DRIFT                9
+#define TROUBLE_SATURATION           10
 #define NO_HOLE                      255
 #define CAN_RAW                      1
 #define CAN_STORE_THRESHOLDS         2

@@ -46,6 +46,18 @@ void slopes_see(struct slopes *slopes, const uint16_t samples[HOLES], uint8_t cr
     slopes->held = (uint8_t)(slopes->held + (slopes->held < SLOPE_REACH));
 }
 
+bool slopes_full(const struct slopes *slopes) { return slopes->held == SLOPE_REACH; }
+
+uint16_t slopes_oldest(const struct slopes *slopes, uint8_t hole) { return slopes->past[slopes->next][hole]; }
+
+uint16_t slopes_mean(const struct slopes *slopes, uint8_t hole) {
+    uint32_t sum = SLOPE_REACH / 2;
+    for (uint8_t at = 0; at < SLOPE_REACH; at++) {
+        sum += slopes->past[at][hole];
+    }
+    return (uint16_t)(sum / SLOPE_REACH);
+}
+
 uint8_t slopes_whole(const struct slopes *slopes, uint8_t waiting_mask) {
     uint8_t oldest = NO_HOLE;
     for (uint8_t hole = 0; hole < HOLES; hole++) {

@@ -30,6 +30,11 @@ void slopes_start(struct slopes *slopes, uint16_t scan_us);
 /* Take in a scan: which holes crossed in it, and which went back before their edge was real. */
 void slopes_see(struct slopes *slopes, const uint16_t samples[HOLES], uint8_t crossed, uint8_t gone_back);
 
+/* The last SLOPE_REACH scans, where there were so many: a hole's oldest sample of them, and their mean. */
+bool slopes_full(const struct slopes *slopes);
+uint16_t slopes_oldest(const struct slopes *slopes, uint8_t hole);
+uint16_t slopes_mean(const struct slopes *slopes, uint8_t hole);
+
 /* The hole whose whole window has been seen, the earliest crossing first, none of waiting_mask; NO_HOLE where there is
  * none. slopes_done frees it. */
 uint8_t slopes_whole(const struct slopes *slopes, uint8_t waiting_mask);

@@ -3,6 +3,7 @@
 #define FINGERLEAD_STATE_H
 
 #include "frames.h"
+#include "health.h"
 #include "keeping.h"
 #include "outbox.h"
 #include "sensing.h"
@@ -12,6 +13,7 @@ struct chanter {
     struct levels levels;
     struct chatter chatter;
     struct slopes slopes;
+    struct health health;
     struct keeping keeping;
     struct reader reader;
     struct outbox outbox;

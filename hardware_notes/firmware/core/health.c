@@ -1,0 +1,279 @@
+#include "health.h"
+
+#include "board.h"
+
+#define SCANS(us) ((uint16_t)((us) / board.scan_us))
+#define QUICK_US 6000u     /* two crossings nearer than this are no finger's: the quickest strike takes some 10 ms */
+#define QUIET_US 40000u    /* so long without a crossing ends a movement */
+#define LONGEST_US 200000u /* and so long with them */
+#define REST_US 30000u     /* a shorter stay is none: a grace note's finger hardly comes to rest */
+#define LATE_US 15000u     /* a lift that creeps for longer is held up by water */
+#define WINDOW_US 100000u  /* ten turns of 100 Hz, twelve of 120 Hz: neither is seen in the other */
+#define LIT 30             /* what a window with light counts, in windows without */
+#define FIRST_RESTS 4      /* of these the latest of either kind is where the sensor began */
+
+/* A trouble's state. */
+#define TOLD 0x80u
+#define AGAIN 0x40u
+#define AFFECTED 0x10u /* one movement; two are enough */
+#define AFFECTED_BITS 0x30u
+#define CLEAN_BITS 0x0Fu
+
+static const uint32_t turn_us[MAINS] = {10000, 8333};
+
+/* 127 sin, 64 steps a turn. */
+static const int8_t sine[64] = {0,    12,   25,   37,   49,   60,   71,   81,   90,   98,   106,  112,  117,
+                                122,  125,  126,  127,  126,  125,  122,  117,  112,  106,  98,   90,   81,
+                                71,   60,   49,   37,   25,   12,   0,    -12,  -25,  -37,  -49,  -60,  -71,
+                                -81,  -90,  -98,  -106, -112, -117, -122, -125, -126, -127, -126, -125, -122,
+                                -117, -112, -106, -98,  -90,  -81,  -71,  -60,  -49,  -37,  -25,  -12};
+
+static uint16_t apart(uint16_t a, uint16_t b) { return (uint16_t)(a > b ? a - b : b - a); }
+
+static void count(uint16_t *scans) { *scans = (uint16_t)(*scans + (*scans < UINT16_MAX)); }
+
+void health_start(struct health *h, const uint16_t samples[HOLES]) {
+    *h = (struct health){.scans = {SCANS(QUICK_US), SCANS(QUIET_US), SCANS(LONGEST_US), SCANS(REST_US), SCANS(LATE_US),
+                                   SCANS(WINDOW_US)}};
+    h->window = h->scans.window;
+    for (uint8_t mains = 0; mains < MAINS; mains++) {
+        h->step[mains] = UINT32_MAX / turn_us[mains] * board.scan_us;
+    }
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        h->settling[hole] = h->scans.late;
+        h->extreme[hole] = samples[hole];
+    }
+}
+
+void health_forget(struct health *h) {
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        h->rests[hole] = 0;
+        for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
+            h->state[kind][hole] &= TOLD;
+        }
+    }
+}
+
+/* -- movements ----------------------------------------------------------------------------------------------------- */
+
+/* How far a finger's whole way moves the sample; 0 where it is not known yet. */
+static uint16_t swing(const struct health *h, uint8_t hole) {
+    bool known = h->rests[hole] >= 2 && h->rest_at_first[1][hole] > h->rest_at_first[0][hole];
+    return known ? (uint16_t)(h->rest_at_first[1][hole] - h->rest_at_first[0][hole]) : 0;
+}
+
+/* A rest has ended. One rest moves what is remembered by a 16th of the swing at most: a finger that is held half over its
+ * hole, however long, is one rest. */
+static void remember_rest(struct health *h, uint8_t hole, uint8_t covered) {
+    uint16_t at = h->extreme[hole], *rest = &h->rest[covered][hole];
+    uint16_t step = swing(h, hole) / 16u;
+    if (h->rests[hole] < FIRST_RESTS) {
+        h->rests[hole]++;
+        h->rest_at_first[covered][hole] = *rest = at;
+    } else if (step == 0 || apart(at, *rest) <= step) {
+        *rest = at;
+    } else {
+        *rest = (uint16_t)(at > *rest ? *rest + step : *rest - step);
+    }
+    uint32_t end = covered ? (1u << board.raw_bits) - 1 : 0;
+    if (at == end) {
+        h->full_mask |= (uint8_t)(1u << hole);
+    }
+}
+
+/* A covered hole has opened: whether its sample crept there long after the finger had left. A slow finger creeps too, but
+ * as slowly when it covers, and not the slower the farther it is; and one that lay half off its hole goes quickly in the
+ * end. Water lets go of some at once and of the rest ever more slowly. */
+static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t last_drop) {
+    uint32_t took = h->leaving[hole], covering = h->settling[hole], late = h->scans.late;
+    uint32_t evenly = h->steepest[hole] > 0 ? (uint32_t)fall * SLOPE_REACH / h->steepest[hole] : UINT16_MAX;
+    bool slower = took > late + 2 * covering || took > late + 3 * evenly;
+    bool slackened = took > late + covering && last_drop * took * 5u < (uint32_t)fall * SLOPE_REACH * 2u;
+    return last_drop < fall / 4u && (slower || slackened);
+}
+
+static void judge(struct health *h, uint8_t kind, uint8_t hole, bool affected, uint32_t now_us) {
+    uint8_t *state = &h->state[kind][hole];
+    if (affected) {
+        if (!(*state & AFFECTED_BITS)) {
+            h->since[kind][hole] = (uint16_t)(now_us >> 16);
+        }
+        *state &= (uint8_t)~CLEAN_BITS;
+        if ((*state & AFFECTED_BITS) < 2 * AFFECTED) {
+            *state = (uint8_t)(*state + AFFECTED);
+        }
+    } else if ((*state & AFFECTED_BITS) && (++*state & CLEAN_BITS) >= CLEAN_MOVEMENTS) {
+        *state &= TOLD;
+    }
+}
+
+static void end_movement(struct health *h, uint8_t hole, uint32_t now_us) {
+    uint8_t bit = (uint8_t)(1u << hole);
+    uint16_t far = swing(h, hole) / 4u;
+    bool drifted = far > 0 && (apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far ||
+                               apart(h->rest[1][hole], h->rest_at_first[1][hole]) > far);
+    /* Light makes a hole chatter too. */
+    bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && h->light[hole] == 0;
+    judge(h, TROUBLE_CHATTER - TROUBLE_CHATTER, hole, chatters, now_us);
+    judge(h, TROUBLE_FLICKER - TROUBLE_CHATTER, hole, h->lit_mask & bit, now_us);
+    judge(h, TROUBLE_SLOW_RELEASE - TROUBLE_CHATTER, hole, h->slow_mask & bit, now_us);
+    judge(h, TROUBLE_DRIFT - TROUBLE_CHATTER, hole, drifted, now_us);
+    judge(h, TROUBLE_SATURATION - TROUBLE_CHATTER, hole, h->full_mask & bit, now_us);
+    h->moving[hole] = 0;
+    h->quick[hole] = 0;
+    h->slow_mask &= (uint8_t)~bit;
+    h->full_mask &= (uint8_t)~bit;
+}
+
+static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago, uint8_t covered, uint16_t uncover_at) {
+    bool rested = h->still[hole] >= h->scans.rest;
+    if (h->still[hole] < h->scans.quick && h->quick[hole] < UINT8_MAX) {
+        h->quick[hole]++;
+    }
+    if (!covered && rested && h->extreme[hole] > uncover_at) {
+        uint16_t fall = (uint16_t)(h->extreme[hole] - uncover_at), drop = ago > sample ? (uint16_t)(ago - sample) : 0;
+        if (crept(h, hole, fall, drop)) {
+            h->slow_mask |= (uint8_t)(1u << hole);
+        }
+    }
+    if (rested) {
+        remember_rest(h, hole, !covered);
+    }
+    h->extreme[hole] = sample;
+    h->still[hole] = 0;
+    h->leaving[hole] = 0;
+    h->steepest[hole] = 0;
+    h->settled_mask &= (uint8_t) ~(1u << hole);
+    h->moving[hole] = (uint16_t)(h->moving[hole] + (h->moving[hole] == 0));
+}
+
+/* While a hole is covered: how long ago its sample was at its rest, and how fast it fell since. */
+static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago, uint16_t uncover_at) {
+    uint16_t top = h->extreme[hole];
+    uint16_t near = top > uncover_at ? (uint16_t)(top - (top - uncover_at) / 8u) : top;
+    if (sample < near) {
+        count(&h->leaving[hole]);
+        uint16_t drop = ago > sample ? (uint16_t)(ago - sample) : 0;
+        h->steepest[hole] = drop > h->steepest[hole] ? drop : h->steepest[hole];
+        return;
+    }
+    h->leaving[hole] = 0;
+    h->steepest[hole] = 0;
+    uint16_t rest = h->rest[1][hole];
+    if (!(h->settled_mask >> hole & 1) && rest > uncover_at &&
+        sample >= rest - (rest - uncover_at) / 8u) {
+        h->settled_mask |= (uint8_t)(1u << hole);
+        uint16_t before = (uint16_t)(h->settling[hole] - h->settling[hole] / 16u);
+        h->settling[hole] = h->still[hole] > before ? h->still[hole] : before;
+    }
+}
+
+/* -- the light of mains -------------------------------------------------------------------------------------------- */
+
+/* Nearly the length of (a, b), at most an eighth too long. */
+static uint32_t length_of(int32_t a, int32_t b) {
+    uint32_t x = (uint32_t)(a < 0 ? -a : a), y = (uint32_t)(b < 0 ? -b : b);
+    return x > y ? x + y / 2 : y + x / 2;
+}
+
+/* A window has ended. A movement inside it shows a 30th of the swing at most; two windows in 2 s with a 16th are light.
+ * A covered hole does not see it, so it is remembered for 6 s. */
+static void end_window(struct health *h) {
+    h->window = h->scans.window;
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        uint32_t seen = 0, bit = 1u << hole;
+        for (uint8_t mains = 0; mains < MAINS; mains++) {
+            uint32_t length = length_of(h->wave[mains][0][hole], h->wave[mains][1][hole]);
+            seen = length > seen ? length : seen;
+            h->wave[mains][0][hole] = h->wave[mains][1][hole] = 0;
+        }
+        /* A wave of this height adds up to half its height times 127 in every scan. */
+        uint32_t height = seen / h->window * 2 / 127;
+        if (swing(h, hole) > 0 && height >= swing(h, hole) / 16u) {
+            h->light[hole] = (uint8_t)(h->light[hole] < LIT ? h->light[hole] + LIT : 2 * LIT);
+        } else if (h->light[hole] > 0) {
+            h->light[hole]--;
+        }
+        if (h->light[hole] >= LIT + LIT / 3) {
+            h->lit_mask |= (uint8_t)bit;
+        } else if (h->light[hole] == 0) {
+            h->lit_mask &= (uint8_t)~bit;
+        }
+    }
+}
+
+static void watch_light(struct health *h, const uint16_t samples[HOLES]) {
+    for (uint8_t mains = 0; mains < MAINS; mains++) {
+        h->phase[mains] += h->step[mains];
+        int32_t cosine_now = sine[((h->phase[mains] >> 26) + 16) % 64], sine_now = sine[h->phase[mains] >> 26];
+        for (uint8_t hole = 0; hole < HOLES; hole++) {
+            int32_t sample = (int32_t)samples[hole] - h->rest[0][hole];
+            h->wave[mains][0][hole] += cosine_now * sample;
+            h->wave[mains][1][hole] += sine_now * sample;
+        }
+    }
+    if (--h->window == 0) {
+        end_window(h);
+    }
+}
+
+/* -- a scan -------------------------------------------------------------------------------------------------------- */
+
+void health_see(struct health *h, const uint16_t samples[HOLES], const struct slopes *slopes,
+                const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us) {
+    uint8_t turn = h->turn++ % HOLES;
+    bool full = slopes_full(slopes);
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        uint8_t covered = seen_mask >> hole & 1;
+        uint16_t sample = samples[hole], ago = full ? slopes_oldest(slopes, hole) : sample;
+        if (flipped >> hole & 1) {
+            cross(h, hole, sample, ago, covered, levels->uncover_at[hole]);
+        } else {
+            count(&h->still[hole]);
+            if (covered) {
+                watch_leaving(h, hole, sample, ago, levels->uncover_at[hole]);
+            }
+        }
+        if (h->moving[hole] > 0) {
+            count(&h->moving[hole]);
+            if (h->still[hole] >= h->scans.quiet || h->moving[hole] >= h->scans.longest) {
+                end_movement(h, hole, now_us);
+            }
+        }
+    }
+    /* Of the means one in a scan is enough. A rest's begin once the crossing is behind them. */
+    uint16_t mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
+    if (full && h->still[turn] > SLOPE_REACH && (seen_mask >> turn & 1 ? mean > *extreme : mean < *extreme)) {
+        *extreme = mean;
+    }
+    watch_light(h, samples);
+}
+
+/* -- telling ------------------------------------------------------------------------------------------------------- */
+
+void health_again(struct health *h) {
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
+            h->state[kind][hole] |= h->state[kind][hole] & TOLD ? AGAIN : 0;
+        }
+    }
+}
+
+bool health_next(struct health *h, uint32_t now_us, struct health_news *news) {
+    uint8_t kind = h->turn % HEALTH_KINDS;
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        uint8_t *state = &h->state[kind][hole];
+        bool told = *state & TOLD, sure = (*state & AFFECTED_BITS) == 2 * AFFECTED;
+        bool over = told && !(*state & AFFECTED_BITS);
+        if (!over && !(sure && (!told || (*state & AGAIN)))) {
+            continue;
+        }
+        *state = over ? 0 : (uint8_t)((*state | TOLD) & ~AGAIN);
+        /* Rounded up: the first affected movement is within it. */
+        uint32_t ms = ((uint16_t)((now_us >> 16) - h->since[kind][hole]) + 1u) * 66u + LONGEST_US / 1000u;
+        *news = (struct health_news){(uint8_t)(TROUBLE_CHATTER + kind), hole,
+                                     over ? 0 : (uint16_t)(ms < UINT16_MAX ? ms : UINT16_MAX)};
+        return true;
+    }
+    return false;
+}

@@ -1,0 +1,176 @@
+"""What the firmware says of its own sensors: bad ones by name, soon and alone; of good ones nothing."""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fingerlead.wire import messages as m
+from fingerlead.wire.carriers import to_stream
+from tests.firmware.firmware_tools import sizes_of, needs
+from tests.firmware.sensor_signals import (
+    HOLES,
+    Fingers,
+    Floats,
+    capacitive,
+    film,
+    played,
+    raw,
+    reflective,
+    times_s,
+)
+
+LEVELS = ((540, 460),) * HOLES
+HOLE = 3
+Signal = Callable[[Floats, Floats], Floats]
+
+
+def troubles(
+    bridge: ctypes.CDLL,
+    signal: Signal,
+    fingers: Fingers,
+    noise_raw: float = 4.0,
+    levels: m.Levels = LEVELS,
+    requests: bytes = b"",
+) -> list[m.Trouble]:
+    """The troubles told where one hole's signal is (height mm, time s) -> 0 to 1 and the others are good."""
+    rng, t_s = np.random.default_rng(fingers.seed), times_s(fingers.seconds)
+    columns = [
+        raw(signal(fingers.heights(hole, t_s), t_s), noise_raw, rng)
+        if hole == HOLE
+        else raw(capacitive(fingers.heights(hole, t_s)), 4.0, rng)
+        for hole in range(HOLES)
+    ]
+    messages = played(bridge, np.stack(columns, axis=1), levels, requests)
+    return [message for message in messages if isinstance(message, m.Trouble)]
+
+
+def moves_until(fingers: Fingers, told: m.Trouble, from_s: float = 0) -> int:
+    """How many movements the hole had made from a time on when it was told."""
+    return sum(from_s <= start_s < told.ticks32 / 1_000_000 for start_s, *_ in fingers.moves[HOLE])
+
+
+# Each bad sensor, its trouble, and after how many movements it is told at most. A sensor is known after one lift and one
+# covering; the third and fourth movement are then the first two that can be judged. Chatter and saturation need no such
+# knowledge. Water that lets go soon is told once a lift shows it.
+BAD: dict[str, tuple[int, int, Signal]] = {
+    "light at 100 Hz": (
+        m.FLICKER,
+        5,
+        lambda z, t: reflective(z) + 0.25 * np.sin(2 * np.pi * 100 * t) * (1 - np.exp(-z / 1.5)),
+    ),
+    "light at 120 Hz": (
+        m.FLICKER,
+        5,
+        lambda z, t: reflective(z) + 0.25 * np.sin(2 * np.pi * 120 * t) * (1 - np.exp(-z / 1.5)),
+    ),
+    "light that goes to nothing twice a turn": (
+        m.FLICKER,
+        5,
+        lambda z, t: 0.7 * reflective(z) + 0.5 * np.abs(np.sin(2 * np.pi * 50 * t)) - 0.2,
+    ),
+    "much water": (m.SLOW_RELEASE, 5, lambda z, t: film(capacitive(z), 0.95, 150)),
+    "water under a reflective sensor": (m.SLOW_RELEASE, 5, lambda z, t: film(reflective(z), 0.8, 120)),
+    "some water": (m.SLOW_RELEASE, 5, lambda z, t: film(capacitive(z), 0.7, 200)),
+    "saturated": (m.SATURATION, 4, lambda z, t: 1.5 * capacitive(z)),
+}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("name", BAD)
+def test_a_bad_sensor_is_told_by_name_soon_and_no_other(bridge: ctypes.CDLL, name: str, seed: int) -> None:
+    code, most, signal = BAD[name]
+    fingers = Fingers(20, seed)
+    told = troubles(bridge, signal, fingers)
+    assert told[0].code == code
+    assert {trouble.hole for trouble in told} == {HOLE}
+    assert moves_until(fingers, told[0]) <= most
+    # It lasts: it is told again, never as over.
+    assert all(trouble.detail > 0 for trouble in told if trouble.code == code)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_noise_between_the_levels_is_chatter(bridge: ctypes.CDLL, seed: int) -> None:
+    told = troubles(bridge, lambda z, t: capacitive(z), Fingers(20, seed), noise_raw=60)
+    assert {(trouble.code, trouble.hole) for trouble in told} == {(m.CHATTER, HOLE)}
+    assert told[0].ticks32 < 8_000_000
+
+
+@pytest.mark.parametrize("way", ["up", "weaker"])
+def test_drift_is_told_when_it_is_a_quarter_of_the_swing(bridge: ctypes.CDLL, way: str) -> None:
+    """Half of the swing in 60 s."""
+
+    def signal(z: Floats, t: Floats) -> Floats:
+        return capacitive(z) + 0.5 * t / 60 - 0.2 if way == "up" else capacitive(z) * (1 - 0.5 * t / 60)
+
+    fingers = Fingers(60, 5)
+    told = [trouble for trouble in troubles(bridge, signal, fingers) if trouble.code == m.DRIFT]
+    assert {trouble.hole for trouble in told} == {HOLE}
+    # A quarter is reached at 25 to 30 s.
+    assert moves_until(fingers, told[0], 25) <= 6
+    assert told[0].ticks32 > 20_000_000
+
+
+@pytest.mark.parametrize("model", [capacitive, reflective])
+@pytest.mark.parametrize("travel_ms", [(12, 120), (12, 250), (200, 250)])
+@pytest.mark.parametrize("levels", [(540, 460), (700, 620)])
+def test_of_good_sensors_nothing_is_told(
+    bridge: ctypes.CDLL, model: Callable[[Floats], Floats], travel_ms: tuple[float, float], levels: tuple[int, int]
+) -> None:
+    """Two minutes each; `make soak` plays an hour."""
+    fingers = Fingers(120, 11, travel_ms)
+    assert troubles(bridge, lambda z, t: model(z), fingers, 12.0, (levels,) * HOLES) == []
+
+
+def test_a_little_light_and_a_little_drift_are_no_trouble(bridge: ctypes.CDLL) -> None:
+    def signal(z: Floats, t: Floats) -> Floats:
+        return reflective(z) + 0.015 * np.sin(2 * np.pi * 100 * t) + 0.1 * t / 60
+
+    assert troubles(bridge, signal, Fingers(60, 3)) == []
+
+
+def test_a_trouble_is_over_after_eight_clean_movements(bridge: ctypes.CDLL) -> None:
+    def signal(z: Floats, t: Floats) -> Floats:
+        return np.where(t < 15, film(capacitive(z), 0.95, 150), capacitive(z))
+
+    fingers = Fingers(40, 1)
+    told = [trouble for trouble in troubles(bridge, signal, fingers) if trouble.code == m.SLOW_RELEASE]
+    (over,) = [trouble for trouble in told if trouble.detail == 0]
+    assert over is told[-1]
+    assert 8 <= moves_until(fingers, over, 15) <= 10
+
+
+def test_what_lasts_is_told_again_with_each_hello_and_says_since_when(bridge: ctypes.CDLL) -> None:
+    fingers = Fingers(20, 1)
+    told = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers)
+    # Hellos come every 5 s.
+    assert [round(trouble.ticks32 / 5_000_000) for trouble in told[1:]] == [1, 2, 3]
+    since_s = [(trouble.ticks32 - 1_000 * trouble.detail) / 1_000_000 for trouble in told]
+    # The film is there from the first lift on; the first that can be judged is within what is told.
+    third_s = fingers.moves[HOLE][2][0]
+    assert all(since < third_s + 0.3 for since in since_s)
+    assert max(since_s) - min(since_s) < 0.3
+
+
+def test_new_levels_begin_anew(bridge: ctypes.CDLL) -> None:
+    """The requests are read at once, so the trouble of a first playing cannot be seen here: by the second it is over."""
+    fingers = Fingers(20, 1)
+    told = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers)
+    # The same levels, asked for once more by so many bytes that they are read 8 s into the playing.
+    late = bytes(8 * 8_000) + to_stream(m.encode(m.SetThresholds(2, LEVELS)))
+    again = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers, requests=late)
+    assert [trouble.detail == 0 for trouble in told] == [False] * len(told)
+    over = [trouble for trouble in again if trouble.detail == 0]
+    assert len(over) == 1
+    assert 8_000_000 <= over[0].ticks32 < 8_100_000
+
+
+def test_its_memory_and_flash_are_within_a_budget_of_their_own(tmp_path: Path) -> None:
+    needs("arm-none-eabi-gcc")
+    flash, memory = sizes_of(tmp_path, "health")
+    assert 1_000 < flash <= 3_072
+    assert 200 < memory <= 512
