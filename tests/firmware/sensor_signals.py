@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(slots=True)
 class Fingers:
-    """Eight fingers that play for so many seconds, drawn by a seed; `moves[hole]` are (start s, travel s, height mm)."""
+    """Eight fingers playing for so many seconds, drawn by a seed; `moves[hole]` are (start s, travel s, height mm)."""
 
     seconds: float
     seed: int

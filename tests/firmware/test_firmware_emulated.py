@@ -205,7 +205,9 @@ def test_the_core_fits_its_budget(tmp_path: Path) -> None:
     health_flash, health_memory = sizes_of(tmp_path, "health")
     assert name == "(TOTALS)"
     assert int(text) + int(data) - health_flash <= 8_192
-    assert 500 < int(data) + int(bss) - health_memory <= 1_024  # the outbox alone is 512: a smaller figure would be no measurement
+    assert (
+        500 < int(data) + int(bss) - health_memory <= 1_024
+    )  # the outbox alone is 512: a smaller figure would be no measurement
 
 
 def test_the_layer_for_a_hobby_board_compiles(tmp_path: Path) -> None:

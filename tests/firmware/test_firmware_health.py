@@ -11,7 +11,7 @@ import pytest
 
 from fingerlead.wire import messages as m
 from fingerlead.wire.carriers import to_stream
-from tests.firmware.firmware_tools import sizes_of, needs
+from tests.firmware.firmware_tools import needs, sizes_of
 from tests.firmware.sensor_signals import (
     HOLES,
     Fingers,
@@ -54,9 +54,9 @@ def moves_until(fingers: Fingers, told: m.Trouble, from_s: float = 0) -> int:
     return sum(from_s <= start_s < told.ticks32 / 1_000_000 for start_s, *_ in fingers.moves[HOLE])
 
 
-# Each bad sensor, its trouble, and after how many movements it is told at most. A sensor is known after one lift and one
-# covering; the third and fourth movement are then the first two that can be judged. Chatter and saturation need no such
-# knowledge. Water that lets go soon is told once a lift shows it.
+# Each bad sensor, its trouble, and after how many movements it is told at most. A sensor is known after one lift and
+# one covering; the third and fourth movement are then the first two that can be judged. Saturation needs no such
+# knowledge.
 BAD: dict[str, tuple[int, int, Signal]] = {
     "light at 100 Hz": (
         m.FLICKER,
@@ -157,7 +157,7 @@ def test_what_lasts_is_told_again_with_each_hello_and_says_since_when(bridge: ct
 
 
 def test_new_levels_begin_anew(bridge: ctypes.CDLL) -> None:
-    """The requests are read at once, so the trouble of a first playing cannot be seen here: by the second it is over."""
+    """What was told of the old ones is over."""
     fingers = Fingers(20, 1)
     told = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers)
     # The same levels, asked for once more by so many bytes that they are read 8 s into the playing.

@@ -23,6 +23,7 @@ STEPS = {
     "wait": (20, lambda chance: chance.choice((0, 1, 999, 60_000, 250_000, 2**31 - 1, 2**31, chance.randrange(2**32)))),
     "raw": (5, lambda chance: chance.choice((0, 0, 3_000))),
     "slope": (5, lambda chance: chance.choice((0, 0, 6, 3_000))),
+    "lasting": (2, lambda chance: chance.choice((0, 1, 8, 9, 1_300))),
     "trouble": (1, lambda chance: chance.choice((0, 1, 300_000))),
     "restart": (1, lambda chance: chance.choice((0, 52, 4_294_900_000))),
     "again": (2, lambda chance: chance.randrange(40)),

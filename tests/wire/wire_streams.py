@@ -43,6 +43,8 @@ class Chanter:
                 ticks32 = (self.ticks - number) & 0xFFFFFFFF
                 self.send(Slope(self.sequences[2] & 0xFFFF, ticks32, number % 9, number * 7, 65_535 - number))
                 self.sequences[2] += 1
+            case "lasting":
+                self.send(Trouble(5 + number % 7, number % 9, 50 * number, self.ticks & 0xFFFFFFFF))
             case "lose":
                 self.sequences[number % 2 + (number % 4 == 3)] += 1 + number
             case "hello":
@@ -80,6 +82,7 @@ steps = st.one_of(
     st.tuples(st.just("wait"), st.integers(0, 2**31 + 5)),
     st.tuples(st.just("raw"), st.sampled_from((0, 0, 3_000))),
     st.tuples(st.just("slope"), st.sampled_from((0, 6, 3_000))),
+    st.tuples(st.just("lasting"), st.sampled_from((0, 1, 8, 9, 1_300))),
     st.tuples(st.just("trouble"), st.sampled_from((0, 1, 300_000))),
     st.tuples(
         st.sampled_from(("lose", "hello", "boot", "other", "short", "long", "again", "swap", "swap device")), small

@@ -12,7 +12,7 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import finger_name, ms, together_words
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
-from fingerlead.wire.events import Doubt
+from fingerlead.wire.events import Doubt, trouble_words
 from fingerlead.wire.messages import Hello
 
 
@@ -73,7 +73,8 @@ def change_sentence(change: Change, timing: Timing) -> str:
 def what_happened(change: Change, timing: Timing, advise: bool = True) -> str:
     """What happened in a change and what to try, without its name; what alone where `advise` is False."""
     if change.verdict == "uncertain":
-        return "uncertain, as frames were lost or the chanter was away meanwhile; it is not counted."
+        why = "frames were lost, the chanter was away or reported a bad sensor meanwhile"
+        return f"uncertain, as {why}; it is not counted."
     told = []
     heard = [stray for stray in change.strays if stray.heard]
     if heard:
@@ -192,6 +193,7 @@ def intake_sentence(analysis: Analysis) -> str:
         _count(intake.bad_frames, "came damaged", "came damaged"),
         _count(intake.restarts, "time the chanter started anew", "times the chanter started anew"),
         _count(sum(doubt.cause == "gap" for doubt in analysis.doubts), "time it fell silent", "times it fell silent"),
+        *sorted({trouble_words(doubt.code, doubt.hole) for doubt in analysis.doubts if doubt.cause == "trouble"}),
     ]
     told = [part for part in found if part]
     problem = f" {analysis.music_problem}" if analysis.music_problem else ""
@@ -209,6 +211,7 @@ def doubt_sentence(doubt: Doubt) -> str:
         "lost": f"{_count(doubt.count, 'frame', 'frames')} lost within {length}; what happened in it is not known.",
         "gap": f"The chanter was silent for {length}; what happened in it is not known.",
         "restart": "The chanter has started anew; what happened meanwhile is not known.",
+        "trouble": f"{capital(trouble_words(doubt.code, doubt.hole))}. What was played meanwhile is uncertain.",
     }[doubt.cause]
 
 

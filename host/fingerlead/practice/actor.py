@@ -333,7 +333,7 @@ class PracticeActor(Actor[inbox.Request]):
             self._whereabouts.find()
         elif isinstance(what, Seen):
             self._whereabouts.name(what.hello.name, timing)
-        elif isinstance(what, TroubleSeen):
+        elif isinstance(what, TroubleSeen) and not what.again:
             self._notify(f"The chanter reports: {what.words}.")
 
     def _show_holes(self, state: State) -> None:

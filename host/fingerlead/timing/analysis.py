@@ -40,7 +40,7 @@ from fingerlead.wire.events import Doubt, Record
 # In the order of the codes of `measure`.
 VERDICTS: tuple[Verdict, ...] = (*PLAIN, *UNPLAIN)
 REASONS: dict[Verdict, str] = {
-    "uncertain": "frames were lost or the chanter was away meanwhile",
+    "uncertain": "frames were lost, the chanter was away or reported a bad sensor meanwhile",
     "unclear": "what sounded about it can be read in two ways",
     "perhaps": "a note beside it was so short that it may be a slow stray, or may be meant",
     "extra": "a note sounded in it that its fingers do not sound by moving apart",
@@ -203,7 +203,7 @@ class Analysis:
 
     @property
     def doubts(self) -> list[Doubt]:
-        """The spans in which frames were lost or the chanter was away."""
+        """The spans in which frames were lost, the chanter was away or reported a bad sensor."""
         return self.record.doubts
 
 

@@ -13,17 +13,21 @@ and Doubts. The rules, all in µs of the chanter's clock:
   second where an arrival is unknown; sequences start anew, and nothing counts as lost.
 - Losses count for holes, raw and slopes; only lost holes frames make a Doubt, from the last holes frame to this one.
 - A gap is a frame `gap_us` or more ahead of the front; a restart is not a gap besides.
-- A repeat makes no state, no loss and no gap.
+- A repeat makes no state, no loss, no gap and no trouble.
+- A lasting trouble of a hole makes a Doubt from the first movement that it affects, which it tells, until TROUBLE_US
+  after it: a chanter tells it again before that while it lasts.
 """
 
 from collections import deque
 
 from fingerlead.wire.clock import Unwrap
 from fingerlead.wire.events import Doubt, Intake
-from fingerlead.wire.messages import Hello, Holes, Raw, Slope, Trouble
+from fingerlead.wire.messages import LASTING, Hello, Holes, Raw, Slope, Trouble
 
 GAP_US = 250_000
 UNKNOWN_PAUSE_US = 1_000_000
+# What lasts is told again every 5 s.
+TROUBLE_US = 6_000_000
 # Arrivals come from files too: a false one must not push the clock out of 64 bits.
 LONGEST_PAUSE_US = 1 << 40
 REMEMBERED = 32
@@ -129,7 +133,16 @@ class Account:
                     self.doubts.append(Doubt(front_us, t_us, "gap"))
                 clock.start(ticks32, t_us)
         self._remember(kind, key, t_us, arrival_us)
+        self.doubts += self.trouble(kind, tag, t_us)
         return t_us
+
+    def trouble(self, kind: int, tag: int, t_us: int) -> list[Doubt]:
+        """The doubt that a timed frame makes because it tells a lasting trouble, else none."""
+        code, hole, detail_ms = tag & 0xFF, tag >> 8 & 0xFF, tag >> 16
+        if kind != TROUBLE_KIND or code not in LASTING or not detail_ms:
+            return []
+        start_us = max(self._begun_us, t_us - 1_000 * detail_ms)
+        return [Doubt(start_us, t_us + TROUBLE_US, "trouble", 0, code, hole)]
 
     def _begin_anew(self, kind: int, key: tuple[int, int], arrival_us: int | None) -> int:
         pause_us = UNKNOWN_PAUSE_US
@@ -144,6 +157,7 @@ class Account:
             self.last_key[each] = self.first_key[each] = None
             self.recent[each].clear()
         self._remember(kind, key, t_us, arrival_us)
+        self.doubts += self.trouble(kind, key[0], t_us)
         return t_us
 
     def _remember(self, kind: int, key: tuple[int, int], t_us: int, arrival_us: int | None) -> None:

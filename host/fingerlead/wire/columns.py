@@ -220,6 +220,9 @@ def _take_run(timed: Timed, place: int, t_us: Column, account: Account, kept: _K
                 for i in np.flatnonzero(lost).tolist():
                     start_us = int(own_us[i - 1]) if i else account.last_us[kind]
                     doubts.append((int(own[i]), 0, Doubt(start_us, int(own_us[i]), "lost", int(lost[i]))))
+        if kind == TROUBLE_KIND:
+            for i, tag in zip(own.tolist(), tags.tolist(), strict=True):
+                doubts += ((i, 2, doubt) for doubt in account.trouble(kind, tag, int(t_us[i])))
         if kind == SLOPE_KIND:
             kept.slope_times.append(own_us)
             kept.slope_places.append(own + place)

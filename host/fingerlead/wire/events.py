@@ -13,10 +13,45 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.holes import FINGERS
 from fingerlead.wire.carriers import Damaged
-from fingerlead.wire.messages import STATUS_WORDS, TROUBLE_WORDS, Answer, Hello, Levels, Request, Slope, Trouble
+from fingerlead.wire.messages import (
+    CHATTER,
+    DRIFT,
+    FLICKER,
+    NO_HOLE,
+    SATURATION,
+    SLOW_RELEASE,
+    STATUS_WORDS,
+    TROUBLE_WORDS,
+    Answer,
+    Hello,
+    Levels,
+    Request,
+    Slope,
+    Trouble,
+)
 
-Cause = Literal["lost", "gap", "restart"]
+Cause = Literal["lost", "gap", "restart", "trouble"]
+
+
+_ORDINALS = ("thumb", "first", "second", "third", "fourth", "fifth", "sixth", "seventh")
+_ADVICE = {
+    CHATTER: "{it} chatters; calibrate the chanter again, and if it stays, look at that sensor's wires",
+    FLICKER: "{it} sees the light of a lamp flicker; turn the lamp off, or turn away from it",
+    SLOW_RELEASE: "{it} is wet and lets go late; dry {it}",
+    DRIFT: "the sensor of {it} has drifted; calibrate the chanter again",
+    SATURATION: "the sensor of {it} is at the end of its range; calibrate the chanter, and press less",
+}
+
+
+def trouble_words(code: int, hole: int, over: bool = False) -> str:
+    """A trouble in words; of a hole, which one and what to do, or that it is over."""
+    advice = _ADVICE.get(code)
+    if advice is not None and hole < len(_ORDINALS):
+        it = f"the {_ORDINALS[hole]} hole" + ("" if hole == 0 else f" ({FINGERS[hole]})")
+        return f"{it} is well again ({TROUBLE_WORDS[code]})" if over else advice.format(it=it)
+    return TROUBLE_WORDS[code] if 0 < code < len(TROUBLE_WORDS) else f"trouble number {code}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +59,15 @@ class Doubt:
     """A stretch in which something may have happened that no frame shows.
 
     From the last timed frame before it to the first after it. `count` is the number of frames lost (0 where unknown).
+    A trouble's has its `code` and `hole`, and ends some time after it was told: it may not be over.
     """
 
     start_us: int
     end_us: int
     cause: Cause
     count: int = 0
+    code: int = 0
+    hole: int = NO_HOLE
 
 
 @dataclass(slots=True)
@@ -112,17 +150,17 @@ class RawState:
 
 @dataclass(frozen=True, slots=True)
 class TroubleSeen:
-    """The chanter reported trouble."""
+    """The chanter reported trouble; `again` where one that lasts is told once more."""
 
     t_us: int
     trouble: Trouble
     host_us: int | None
+    again: bool = False
 
     @property
     def words(self) -> str:
-        """The trouble in words."""
-        code = self.trouble.code
-        return TROUBLE_WORDS[code] if 0 < code < len(TROUBLE_WORDS) else f"trouble number {code}"
+        """The trouble in words, and what to do where it is of one hole."""
+        return trouble_words(self.trouble.code, self.trouble.hole, over=self.trouble.detail == 0)
 
 
 @dataclass(frozen=True, slots=True)

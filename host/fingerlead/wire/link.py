@@ -38,6 +38,7 @@ class HostLink:
         self._bytes = 0
         self._opening = b""
         self._asked: dict[int, wire.Request] = {}
+        self._lasting: set[tuple[int, int]] = set()
 
     @property
     def scan_us(self) -> int | None:
@@ -132,7 +133,7 @@ class HostLink:
             elif isinstance(message, wire.Slope):
                 event = SlopeSeen(t_us, message, host_us)
             else:
-                event = TroubleSeen(t_us, message, host_us)
+                event = TroubleSeen(t_us, message, host_us, self._lasts(message))
         elif isinstance(message, wire.Hello):
             account.greet(message)
             event = Seen(message, host_us)
@@ -143,6 +144,16 @@ class HostLink:
             account.doubts.clear()
         if event is not None:
             events.append(event)
+
+    def _lasts(self, trouble: wire.Trouble) -> bool:
+        """Whether this trouble was told already and is not over."""
+        key, known = (trouble.code, trouble.hole), self._lasting
+        told = trouble.code in wire.LASTING and key in known
+        if trouble.detail and trouble.code in wire.LASTING:
+            known.add(key)
+        else:
+            known.discard(key)
+        return told and trouble.detail > 0
 
     def _answered(self, answer: wire.Answer, host_us: int | None) -> Answered:
         asked = self._asked.pop(answer.request, None)

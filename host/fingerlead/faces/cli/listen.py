@@ -211,9 +211,9 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
         elif isinstance(what, Seen) and what.hello.device_id not in seen:
             seen.add(what.hello.device_id)
             typer.echo(chanter_sentence(what.hello))
-        elif isinstance(what, Doubted):
+        elif isinstance(what, Doubted) and what.doubt.cause != "trouble":
             typer.echo(doubt_sentence(what.doubt), err=True)
-        elif isinstance(what, TroubleSeen):
+        elif isinstance(what, TroubleSeen) and not what.again:
             typer.echo(f"The chanter reports: {what.words}.", err=True)
         elif isinstance(what, Lost):
             typer.echo(f"The chanter is gone ({what.cause}); waiting for it to come back.", err=True)

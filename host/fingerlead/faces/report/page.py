@@ -24,6 +24,7 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import ms, usual_advice, usual_diagnosis, whole_ms, work_on_first
 from fingerlead.timing.results import Change, Held
 from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, passing_notes, summarise
+from fingerlead.wire.events import Doubt
 
 # Of single moments only so many are listed, the worst; `fingerlead analyse` has them all.
 MOST_MOMENTS = 12
@@ -273,8 +274,20 @@ def _false_fingerings(played: list[Played]) -> list[dict[str, Any]]:
     ]
 
 
+def _told(doubts: list[Doubt]) -> list[Doubt]:
+    """Those to be shown: of a trouble that lasts and is told again and again, the first."""
+    shown: list[Doubt] = []
+    until_us: dict[tuple[int, int], int] = {}
+    for doubt in doubts:
+        key = (doubt.code, doubt.hole)
+        if doubt.cause != "trouble" or doubt.start_us > until_us.get(key, -1):
+            shown.append(doubt)
+        until_us[key] = doubt.end_us
+    return shown
+
+
 def _file(each: Played) -> dict[str, Any]:
-    doubts = each.analysis.doubts
+    doubts = _told(each.analysis.doubts)
     return {
         "name": each.name,
         "changes": len(each.analysis.changes),

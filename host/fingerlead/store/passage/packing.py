@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import astuple, replace
 from functools import lru_cache
 from itertools import chain, islice, repeat
-from typing import Literal, TypeVar, get_args
+from typing import Literal, TypeVar
 
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
@@ -35,7 +35,8 @@ from fingerlead.wire.events import Cause, Doubt
 
 CLOCKS: tuple[Literal["chanter", "host"], ...] = ("chanter", "host")
 SKEWS: tuple[Literal["measured", "assumed", "given"], ...] = ("measured", "assumed", "given")
-CAUSES: tuple[Cause, ...] = get_args(Cause)
+# The causes that a passage can name; a trouble is told as a silence.
+CAUSES: tuple[Cause, ...] = ("lost", "gap", "restart")
 SEVERAL = 8  # in place of a single finger's number: more than one moved at once
 USUAL = astuple(Settings())
 MOST_ALTERNATES = 255
@@ -215,7 +216,7 @@ def _doubts(given: Iterable[Doubt], coder: Coder, scan_us: int) -> Iterator[Doub
     for doubt in given:
         start_us += begins.step(doubt.start_us - start_us, coder)
         end_us = start_us + lengths.step(doubt.end_us - doubt.start_us, coder)
-        cause = CAUSES[coder.symbol(CAUSES.index(doubt.cause), causes)]
+        cause = CAUSES[coder.symbol(CAUSES.index("gap" if doubt.cause == "trouble" else doubt.cause), causes)]
         yield Doubt(start_us, end_us, cause, coder.number(doubt.count, counts))
 
 
