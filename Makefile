@@ -70,6 +70,7 @@ soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak $(SECONDS_LONG)
 	@$(BIN)/python -m tests.end_to_end.soak_flood $(SECONDS_LONG)
 	@$(BIN)/python -m tests.workbench.many_makers
+	@$(BIN)/python -m tests.firmware.health_hour
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden

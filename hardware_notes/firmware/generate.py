@@ -20,7 +20,7 @@ sys.path[:0] = [str(FOLDER.parents[1]), str(FOLDER.parents[1] / "host")]
 from fingering.holes import HOLES  # noqa: E402
 from fingering.notes import NOTES, SOUNDING  # noqa: E402
 from fingering.table import standard_table  # noqa: E402
-from fingerlead.simulated.chanter import BEAT_US, HELLO_EVERY_US, SLOWEST_RAW_HZ  # noqa: E402
+from fingerlead.simulated.chanter import BEAT_US, EDGES_SHARE, HELLO_EVERY_US, SLOWEST_RAW_HZ  # noqa: E402
 from fingerlead.simulated.sensing import SETTLE_US  # noqa: E402
 from fingerlead.wire import carriers as sysex  # noqa: E402
 from fingerlead.wire import messages as m  # noqa: E402
@@ -161,6 +161,7 @@ def header() -> str:
         _define("BEAT_US", f"{BEAT_US}u", "a little less than the 100 ms that the wire asks for"),
         _define("SETTLE_US", f"{SETTLE_US}u", "an edge is real once it has lasted this long"),
         _define("SLOWEST_RAW_HZ", f"{SLOWEST_RAW_HZ}u"),
+        _define("EDGES_SHARE", f"{EDGES_SHARE}u", "one part in so many of the link is not for raw frames"),
         "",
         f"/* Fingerings: each note's mask, {NOTES[0]} up to {NOTES[-1]}; the note (0 to 8) that each mask sounds. */",
         _define("NOTES", len(NOTES)),

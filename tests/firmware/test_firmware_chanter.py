@@ -125,7 +125,8 @@ def test_a_raw_rate_that_the_link_cannot_carry_is_refused_with_the_one_that_it_c
         carrier="sysex",
     )
     told = [(a.status, *struct.unpack("<H", a.body)) for a in answers]
-    assert told == [(m.BAD_VALUE, 91), (m.BAD_VALUE, 91), (m.DONE, 91), (m.DONE, 91), (m.DONE, 10)]
+    # With both, a quarter is kept for edges.
+    assert told == [(m.BAD_VALUE, 91), (m.BAD_VALUE, 68), (m.DONE, 91), (m.DONE, 91), (m.DONE, 10)]
 
 
 def test_longer_bodies_are_read_and_shorter_ones_passed_over(play: Player) -> None:
@@ -245,6 +246,64 @@ def test_without_a_reader_the_oldest_go_and_are_counted(play: Player) -> None:
     times_us = [holes.ticks32 for holes in only(m.Holes, played)]
     assert times_us == sorted(times_us)
     assert (link.intake.restarts, link.intake.bad_frames) == (0, 0)
+
+
+@pytest.mark.parametrize("carrier", ["stream", "sysex"])
+def test_edges_push_out_raw_frames_and_never_the_other_way(play: Player, carrier: str) -> None:
+    carry = to_stream if carrier == "stream" else to_sysex
+    script = Script()
+    script.mask(0, 0xFF)
+    # Beyond what the link carries, for a reader that goes away; the System Exclusive build scans at half the rate.
+    script.host_says(5_000, carry(m.encode(m.Stream(1, m.STREAM_BOTH, 2_000 if carrier == "stream" else 60))))
+    script.happens(30_000, scripts.AWAY)
+    for number in range(8):
+        script.mask(200_000 + 20_000 * number, 0x7F if number % 2 == 0 else 0xFF)
+    script.happens(400_000, scripts.BACK)
+    script.happens(600_000, scripts.END)
+    messages = play(script.as_bytes(), carrier).messages(carrier)
+    holes, raw = only(m.Holes, messages), only(m.Raw, messages)
+    assert {trouble.code for trouble in only(m.Trouble, messages)} == {m.SEND_BUFFER_FULL}
+    assert [frame.sequence for frame in holes] == list(range(len(holes)))
+    assert sum(before.covered_mask != after.covered_mask for before, after in pairwise(holes)) == 8
+    lost = sum(after.sequence - before.sequence - 1 for before, after in pairwise(raw))
+    assert sum(trouble.detail for trouble in only(m.Trouble, messages)) == lost > 5
+    assert [slope.sequence for slope in only(m.Slope, messages)] == list(range(8))
+
+
+def test_after_a_refused_stream_everything_streams_as_before(play: Player) -> None:
+    script = Script()
+    for number, request in enumerate(
+        (m.Stream(1, m.STREAM_BOTH, 500), m.Stream(2, m.STREAM_RAW, 5_000), m.Stream(3, 9, 100), m.GetThresholds(4))
+    ):
+        script.host_says(50_000 + 50_000 * number, to_sysex(m.encode(request)))
+    script.happens(400_000, scripts.END)
+    messages = play(script.as_bytes(), "sysex").messages("sysex")
+    assert [answer.status for answer in only(m.Answer, messages)] == [m.BAD_VALUE, m.BAD_VALUE, m.BAD_VALUE, m.DONE]
+    assert [len(answer.body) for answer in only(m.Answer, messages)[:3]] == [2, 2, 0]
+    assert only(m.Raw, messages) == []
+    assert len(only(m.Holes, messages)) >= 4
+
+
+def test_a_second_keep_while_the_first_is_stored_is_not_able(play: Player, storage: Path) -> None:
+    script = Script()
+    script.happens(20_000, scripts.STORAGE, 2)
+    script.host_says(50_000, to_stream(m.encode(m.Keep(1))))
+    script.host_says(100_000, to_stream(m.encode(m.Keep(2))))
+    script.mask(150_000, 0x01)
+    script.happens(600_000, scripts.END)
+    messages = play(script.as_bytes()).messages()
+    # The slow storage takes 300 ms; the chanter plays on meanwhile, and answers within the second.
+    assert [(answer.request, answer.status) for answer in only(m.Answer, messages)] == [(2, m.NOT_ABLE), (1, m.DONE)]
+    times_us = [holes.ticks32 for holes in only(m.Holes, messages)]
+    assert all(after - before <= 100_000 for before, after in pairwise(times_us))
+    assert storage.read_bytes().count(b"FL") == 2
+
+
+def test_bit_2_promises_nothing(play: Player) -> None:
+    script = Script()
+    script.happens(20_000, scripts.END)
+    (hello,) = only(m.Hello, play(script.as_bytes()).messages())
+    assert not hello.abilities & m.CAN_STORE_TABLE
 
 
 def test_trouble_is_told_sensor_stuck_supply_low_overrun(play: Player) -> None:

@@ -68,6 +68,17 @@ def test_the_watchdog_of_the_board_ends_a_hang(emulate: Player) -> None:
     assert [message.code for message in messages if isinstance(message, m.Trouble)] == [m.WATCHDOG]
 
 
+def test_the_watchdog_is_fed_while_a_page_is_stored(emulate: Player) -> None:
+    """At the start nothing is scanned before the boot number is stored; here that takes 300 ms, the watchdog 100."""
+    script = Script(counted=False)
+    script.happens(0, scripts.STORAGE, 2)
+    script.happens(700_000, scripts.END)
+    messages = emulate(script.as_bytes()).messages()
+    assert [message.boot for message in messages if isinstance(message, m.Hello)] == [1]
+    assert not any(isinstance(message, m.Trouble) for message in messages)
+    assert 300_000 <= next(message.ticks32 for message in messages if isinstance(message, m.Holes)) < 400_000
+
+
 def test_thresholds_outlast_a_power_cycle(emulate: Player) -> None:
     levels = tuple((600 + hole, 300 + hole) for hole in range(8))
     first, second = Script(counted=False), Script(counted=False)
@@ -140,10 +151,12 @@ def test_two_thousand_scans_a_second_fit_into_a_small_processor_whatever_comes(
     assert [frame.sequence for frame in raw] == list(range(len(raw)))
     # Every second scan has its raw frame, none later than the next scan would have been.
     assert all(abs(after.ticks32 - before.ticks32 - 2 * SCAN_US) < SCAN_US for before, after in pairwise(raw))
-    longest, scans, ticks, longest_scan = (int(number) for number in played.told.split())
+    longest, scans, ticks, longest_scan, depth, most = (int(number) for number in played.told.split())
     instructions = [count * NS_PER_TICK // NS_PER_INSTRUCTION for count in (ticks // scans, longest_scan, longest)]
     record_property("instructions: mean scan, longest scan, longest step", instructions)
     print("instructions: mean scan, longest scan, longest step:", instructions)
+    print("stack: depth, size in bytes:", depth, most)
+    assert 200 < depth < most / 2
     # 16 MHz give 8 000 cycles to each of 2 000 scans a second.
     assert scans >= 1_950
     assert max(instructions) < 8_000

@@ -161,7 +161,7 @@ def test_new_levels_begin_anew(bridge: ctypes.CDLL) -> None:
     fingers = Fingers(20, 1)
     told = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers)
     # The same levels, asked for once more by so many bytes that they are read 8 s into the playing.
-    late = bytes(8 * 8_000) + to_stream(m.encode(m.SetThresholds(2, LEVELS)))
+    late = bytes(8 * 16_000) + to_stream(m.encode(m.SetThresholds(2, LEVELS)))
     again = troubles(bridge, lambda z, t: film(capacitive(z), 0.95, 150), fingers, requests=late)
     assert [trouble.detail == 0 for trouble in told] == [False] * len(told)
     over = [trouble for trouble in again if trouble.detail == 0]

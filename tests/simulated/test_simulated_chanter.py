@@ -339,3 +339,55 @@ def test_each_edge_has_the_slope_of_its_own_samples(seed: int, scan_us: int) -> 
         line = np.polyfit(np.arange(-span, span + 1) * scan_us / 1_000, around, 1)[0]
         assert rise_raw == pytest.approx(max(line if moved[t_us, hole] else -line, 0), abs=0.51)
         assert level_raw == around[span]
+
+
+def test_bit_2_promises_nothing_and_a_host_takes_no_notice_of_it() -> None:
+    conversation = Conversation()
+    (seen, *_) = of_kind(conversation.run(50_000), Seen)
+    assert isinstance(seen, Seen)
+    assert not seen.hello.abilities & wire.CAN_STORE_TABLE
+    host = HostLink()
+    events = host.receive(to_stream(wire.encode(replace(seen.hello, abilities=0xFF))), 0)
+    assert [type(event) for event in events] == [Seen]
+
+
+def test_a_request_too_short_gets_no_answer() -> None:
+    conversation = Conversation()
+    conversation.run(50_000)
+    short = wire.encode(wire.SetThresholds(1, ((2, 1),) * 8))[:-1]
+    assert of_kind(conversation.ask(to_stream(short)), Answered) == []
+    assert conversation.answer(conversation.host.who()).answer.status == wire.DONE
+
+
+def test_after_a_refused_stream_everything_streams_as_before() -> None:
+    conversation = Conversation()
+    conversation.run(50_000)
+    assert conversation.answer(conversation.host.stream(wire.STREAM_BOTH, 100)).answer.status == wire.DONE
+    before = len(of_kind(conversation.run(1_050_000), RawState))
+    refused = conversation.answer(conversation.host.stream(wire.STREAM_RAW, 60_000)).answer
+    assert (refused.status, refused.body) == (wire.BAD_VALUE, wire.rate_body(426))
+    assert abs(len(of_kind(conversation.run(2_050_000), RawState)) - before) <= 1
+
+
+def test_with_both_kinds_a_quarter_of_the_link_is_kept_for_edges() -> None:
+    conversation = Conversation()
+    conversation.run(50_000)
+    refused = conversation.answer(conversation.host.stream(wire.STREAM_BOTH, 60_000)).answer
+    assert (refused.status, refused.body) == (wire.BAD_VALUE, wire.rate_body(320))
+
+
+@pytest.mark.parametrize("carrier", ["stream", "sysex"])
+def test_where_nobody_reads_raw_frames_go_first(carrier: str) -> None:
+    chanter = Chanter(playing(20), carrier=carrier)
+    host = HostLink("sysex" if carrier == "sysex" else "stream")
+    host.receive(chanter.due(50_000), 0)
+    chanter.hear(host.stream(wire.STREAM_BOTH, 60), 50_000)
+    for now_us in range(100_000, 6_000_000, 50_000):
+        chanter.hear(b"", now_us)
+    events = host.receive(chanter.take(100_000), 0)
+    (trouble,) = of_kind(events, TroubleSeen)
+    assert isinstance(trouble, TroubleSeen)
+    # Not one holes frame is lost.
+    assert trouble.trouble.detail > 100
+    assert of_kind(events, Doubted) == []
+    assert len(of_kind(events, State)) > 60

@@ -17,6 +17,10 @@ void board_begin(void);
 #define INTERRUPTS 32
 void board_interrupt(void);
 
+/* How deep the stack has been, in bytes, and how deep it may be. */
+uint32_t stack_depth(void);
+uint32_t stack_size(void);
+
 /* The program has gone wrong; wait for the watchdog. */
 void board_fault(void);
 

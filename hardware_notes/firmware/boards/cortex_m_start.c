@@ -3,7 +3,7 @@
 
 #include <stddef.h>
 
-extern uint32_t data_load[], data_start[], data_end[], bss_start[], bss_end[], stack_top[];
+extern uint32_t data_load[], data_start[], data_end[], bss_start[], bss_end[], stack_bottom[], stack_top[];
 
 int main(void);
 
@@ -27,8 +27,24 @@ void *memset(void *at, int value, size_t size) {
     return at;
 }
 
+/* What the stack is filled with, to see later how far it was written over. */
+#define UNTOUCHED 0x5AFE57ACu
+
+uint32_t stack_size(void) { return (uint32_t)((uintptr_t)stack_top - (uintptr_t)stack_bottom); }
+
+uint32_t stack_depth(void) {
+    const uint32_t *at = stack_bottom;
+    while (at < stack_top && *at == UNTOUCHED) {
+        at++;
+    }
+    return (uint32_t)((uintptr_t)stack_top - (uintptr_t)at);
+}
+
 void reset_handler(void);
 void reset_handler(void) {
+    for (volatile uint32_t *to = stack_bottom; to < (uint32_t *)__builtin_frame_address(0) - 16; to++) {
+        *to = UNTOUCHED;
+    }
     const uint32_t *from = data_load;
     for (uint32_t *to = data_start; to < data_end;) {
         *to++ = *from++;

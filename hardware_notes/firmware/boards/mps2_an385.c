@@ -62,7 +62,7 @@ const struct board_facts board = {
 
 static uint32_t last_ticks, spare_ticks, timer_us;
 static uint32_t scan_began, step_began, longest_step, scan_steps, scan_ticks, longest_scan;
-static bool scanned, worked, begun;
+static bool scanned, worked, begun, timed;
 
 static uint32_t ticks(void) { return ~TIMER_VALUE; }
 
@@ -120,6 +120,7 @@ void board_read_samples(uint16_t samples[HOLES]) {
 uint32_t board_microseconds(void) {
     /* The timer wraps every 171 s at 25 MHz; what is left over of a microsecond is carried on. */
     uint32_t now = ticks(), passed = now - last_ticks + spare_ticks;
+    timed = true;
     last_ticks = now;
     timer_us += passed / TICKS_PER_US;
     spare_ticks = passed % TICKS_PER_US;
@@ -150,17 +151,21 @@ static void send_number(uint32_t number) {
     SCRIPT_UART->data = ' ';
 }
 
-/* All in timer ticks: the longest step; how many steps scanned, what they took together, the longest of them. */
+/* In timer ticks: the longest step; how many steps scanned, what they took together, the longest of them. In bytes: how
+ * deep the stack was, and how deep it may be. */
 static void tell_and_exit(void) {
     send_number(longest_step);
     send_number(scan_steps);
     send_number(scan_ticks);
     send_number(longest_scan);
+    send_number(stack_depth());
+    send_number(stack_size());
     SCRIPT_UART->data = '\n';
     (void)semihost(SYS_EXIT, (const void *)APPLICATION_EXIT);
 }
 
-/* Every step of the chanter asks once for a byte: from one such call to the next, without the sleep, is a step. */
+/* Every step of the chanter asks for the time, then for bytes: from one first byte to the next, without the sleep, is a
+ * step. */
 static void account_for_step(void) {
     uint32_t now = ticks(), took = now - step_began;
     step_began = now;
@@ -184,7 +189,10 @@ static void sleep_until_beat(void) {
 }
 
 int board_receive(void) {
-    account_for_step();
+    if (timed) {
+        account_for_step();
+    }
+    timed = false;
     if (KEPT->script.ended) {
         tell_and_exit();
     }

@@ -21,6 +21,7 @@ void script_restart(struct script *script) {
     script->now_us = 0;
     script->start_us = 0;
     script->polls = 0;
+    script->storing_us = 0;
     script->state = 0;
 }
 
@@ -48,6 +49,7 @@ static void carry_out(struct script *script, const uint8_t *record) {
         break;
     case SCRIPT_STORAGE:
         script->broken = body[0] == 0;
+        script->slow = body[0] == 2;
         break;
     case SCRIPT_STATE:
         script->state = body[0];
@@ -83,6 +85,14 @@ int script_receive(struct script *script) {
 }
 
 bool script_storing(struct script *script) {
+    if (script->slow) {
+        script->storing_us = script->storing_us == 0 ? script->now_us + 1 : script->storing_us;
+        if (script->now_us - script->storing_us + 1 < SLOW_STORING_US) {
+            return true;
+        }
+        script->storing_us = 0;
+        return false;
+    }
     script->polls = script->polls == STORING_POLLS ? 0 : (uint8_t)(script->polls + 1);
     return script->polls != 0;
 }

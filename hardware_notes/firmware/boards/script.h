@@ -17,6 +17,7 @@
 #define SCRIPT_HEADER_BYTES 16
 #define SCRIPT_RECORD_BYTES 21
 #define COUNTED_STEP_US 5u
+#define SLOW_STORING_US 300000u
 
 enum script_kind {
     SCRIPT_SAMPLES,  /* eight samples u16, until the next such record */
@@ -24,7 +25,7 @@ enum script_kind {
     SCRIPT_AWAY,     /* from here on the reader is away */
     SCRIPT_BACK,     /* the reader is back */
     SCRIPT_HANG,     /* the program hangs, for the watchdog to find */
-    SCRIPT_STORAGE,  /* u8: 0 the storage fails, 1 it works */
+    SCRIPT_STORAGE,  /* u8: 0 the storage fails, 1 it works, 2 it works but takes SLOW_STORING_US */
     SCRIPT_STATE,    /* u8: what board_state() says */
     SCRIPT_OVERSLEEP, /* u32: counted clock only; so many us pass at once */
     SCRIPT_END
@@ -42,7 +43,8 @@ struct script {
     uint8_t read, written;
     uint8_t state;
     uint8_t polls;
-    bool counted, led, away, hang, broken, ended;
+    uint32_t storing_us; /* when a slow store began, 0 where none is under way */
+    bool counted, led, away, hang, broken, slow, ended;
 };
 
 /* False where this is no script header. The records follow in memory. */

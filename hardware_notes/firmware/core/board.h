@@ -52,7 +52,7 @@ bool board_load(uint8_t slot, uint8_t page[PAGE_BYTES]);
 /* Start anew. May return where the new start comes a little later. */
 void board_restart(void);
 
-/* Called at every scan. A watchdog of 50 ms to 1 s restarts the board where this stays away. */
+/* Called at every scan, and while a page is being stored. A watchdog of 50 ms to 1 s restarts the board where this stays away. */
 void board_feed_watchdog(void);
 
 /* STATE_ bits. */

@@ -7,6 +7,7 @@
 #define TROUBLE_FRAME_MOST (TROUBLE_SIZE + CHECK_BYTES + 7) /* on the longer carrier */
 #define TELL_OVERRUN_EVERY_US 1000000u
 #define RESTART_AFTER_US 50000u /* so that the answer is off the board too, through whatever queue it has */
+#define READ_AT_ONCE 2
 #define TOLD UINT8_MAX
 #define STUCK_EDGES 200 /* a sample that has not moved by one count over so many edges of the others */
 
@@ -128,6 +129,7 @@ static void go_on_storing(struct chanter *c, uint32_t now_us) {
     }
     enum stored how = keeping_go_on(&c->keeping);
     if (how == STILL_STORING) {
+        board_feed_watchdog(); /* at the start there are no scans yet */
         return;
     }
     if (c->keep_asked) {
@@ -181,12 +183,15 @@ void chanter_step(struct chanter *c) {
     if (c->restarting && now_us - c->restart_us >= RESTART_AFTER_US && !c->keeping.busy) {
         board_restart();
     }
-    /* One byte at a time: whatever the host sends, the next scan is never far. */
-    int byte = starting ? -1 : board_receive();
-    if (byte >= 0) {
-        uint16_t size = reader_take(&c->reader, (uint8_t)byte);
+    /* Two bytes at a time, or one request: whatever the host sends, the next scan is never far. */
+    for (uint8_t most = starting ? 0 : READ_AT_ONCE; most > 0; most--) {
+        int byte = board_receive();
+        uint16_t size = byte < 0 ? 0 : reader_take(&c->reader, (uint8_t)byte);
         if (size > 0) {
             answer_request(c, size);
+        }
+        if (byte < 0 || size > 0) {
+            return;
         }
     }
 }

@@ -30,14 +30,17 @@ static const int8_t sine[64] = {0,    12,   25,   37,   49,   60,   71,   81,   
 
 static uint16_t apart(uint16_t a, uint16_t b) { return (uint16_t)(a > b ? a - b : b - a); }
 
-static void count(uint16_t *scans) { *scans = (uint16_t)(*scans + (*scans < UINT16_MAX)); }
+/* Every other scan of a hole is looked at. */
+#define EVERY 2u
+static void count(uint16_t *scans) { *scans = (uint16_t)(*scans + (*scans <= UINT16_MAX - EVERY ? EVERY : 0)); }
 
 void health_start(struct health *h, const uint16_t samples[HOLES]) {
     *h = (struct health){.scans = {SCANS(QUICK_US), SCANS(QUIET_US), SCANS(LONGEST_US), SCANS(REST_US), SCANS(LATE_US),
                                    SCANS(WINDOW_US)}};
     h->window = h->scans.window;
+    h->news = true;
     for (uint8_t mains = 0; mains < MAINS; mains++) {
-        h->step[mains] = UINT32_MAX / turn_us[mains] * board.scan_us;
+        h->step[mains] = UINT32_MAX / turn_us[mains] * MAINS * board.scan_us;
     }
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         h->settling[hole] = h->scans.late;
@@ -46,6 +49,7 @@ void health_start(struct health *h, const uint16_t samples[HOLES]) {
 }
 
 void health_forget(struct health *h) {
+    h->news = true;
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         h->rests[hole] = 0;
         for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
@@ -119,6 +123,7 @@ static void end_movement(struct health *h, uint8_t hole, uint32_t now_us) {
     judge(h, TROUBLE_SLOW_RELEASE - TROUBLE_CHATTER, hole, h->slow_mask & bit, now_us);
     judge(h, TROUBLE_DRIFT - TROUBLE_CHATTER, hole, drifted, now_us);
     judge(h, TROUBLE_SATURATION - TROUBLE_CHATTER, hole, h->full_mask & bit, now_us);
+    h->news = true;
     h->moving[hole] = 0;
     h->quick[hole] = 0;
     h->slow_mask &= (uint8_t)~bit;
@@ -188,7 +193,7 @@ static void end_window(struct health *h) {
             h->wave[mains][0][hole] = h->wave[mains][1][hole] = 0;
         }
         /* A wave of this height adds up to half its height times 127 in every scan. */
-        uint32_t height = seen / h->window * 2 / 127;
+        uint32_t height = seen / (h->window / MAINS) * 2 / 127;
         if (swing(h, hole) > 0 && height >= swing(h, hole) / 16u) {
             h->light[hole] = (uint8_t)(h->light[hole] < LIT ? h->light[hole] + LIT : 2 * LIT);
         } else if (h->light[hole] > 0) {
@@ -202,15 +207,16 @@ static void end_window(struct health *h) {
     }
 }
 
+/* One of the two in a scan, in turn: some five samples in each of its turns are enough. */
 static void watch_light(struct health *h, const uint16_t samples[HOLES]) {
-    for (uint8_t mains = 0; mains < MAINS; mains++) {
-        h->phase[mains] += h->step[mains];
-        int32_t cosine_now = sine[((h->phase[mains] >> 26) + 16) % 64], sine_now = sine[h->phase[mains] >> 26];
-        for (uint8_t hole = 0; hole < HOLES; hole++) {
-            int32_t sample = (int32_t)samples[hole] - h->rest[0][hole];
-            h->wave[mains][0][hole] += cosine_now * sample;
-            h->wave[mains][1][hole] += sine_now * sample;
-        }
+    uint8_t mains = h->turn % MAINS;
+    h->phase[mains] += h->step[mains];
+    int32_t cosine_now = sine[((h->phase[mains] >> 26) + 16) % 64], sine_now = sine[h->phase[mains] >> 26];
+    int32_t *cosines = h->wave[mains][0], *sines = h->wave[mains][1];
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        int32_t sample = (int32_t)samples[hole] - h->rest[0][hole];
+        cosines[hole] += cosine_now * sample;
+        sines[hole] += sine_now * sample;
     }
     if (--h->window == 0) {
         end_window(h);
@@ -223,16 +229,17 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
                 const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us) {
     uint8_t turn = h->turn++ % HOLES;
     bool full = slopes_full(slopes);
-    for (uint8_t hole = 0; hole < HOLES; hole++) {
-        uint8_t covered = seen_mask >> hole & 1;
-        uint16_t sample = samples[hole], ago = full ? slopes_oldest(slopes, hole) : sample;
+    for (uint8_t hole = 0; flipped >> hole; hole++) {
         if (flipped >> hole & 1) {
-            cross(h, hole, sample, ago, covered, levels->uncover_at[hole]);
-        } else {
-            count(&h->still[hole]);
-            if (covered) {
-                watch_leaving(h, hole, sample, ago, levels->uncover_at[hole]);
-            }
+            uint16_t ago = full ? slopes_oldest(slopes, hole) : samples[hole];
+            cross(h, hole, samples[hole], ago, seen_mask >> hole & 1, levels->uncover_at[hole]);
+        }
+    }
+    for (uint8_t hole = turn % EVERY; hole < HOLES; hole = (uint8_t)(hole + EVERY)) {
+        count(&h->still[hole]);
+        if (seen_mask >> hole & 1) {
+            uint16_t ago = full ? slopes_oldest(slopes, hole) : samples[hole];
+            watch_leaving(h, hole, samples[hole], ago, levels->uncover_at[hole]);
         }
         if (h->moving[hole] > 0) {
             count(&h->moving[hole]);
@@ -252,6 +259,7 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
 /* -- telling ------------------------------------------------------------------------------------------------------- */
 
 void health_again(struct health *h) {
+    h->news = true;
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
             h->state[kind][hole] |= h->state[kind][hole] & TOLD ? AGAIN : 0;
@@ -260,20 +268,25 @@ void health_again(struct health *h) {
 }
 
 bool health_next(struct health *h, uint32_t now_us, struct health_news *news) {
-    uint8_t kind = h->turn % HEALTH_KINDS;
-    for (uint8_t hole = 0; hole < HOLES; hole++) {
-        uint8_t *state = &h->state[kind][hole];
-        bool told = *state & TOLD, sure = (*state & AFFECTED_BITS) == 2 * AFFECTED;
-        bool over = told && !(*state & AFFECTED_BITS);
-        if (!over && !(sure && (!told || (*state & AGAIN)))) {
-            continue;
-        }
-        *state = over ? 0 : (uint8_t)((*state | TOLD) & ~AGAIN);
-        /* Rounded up: the first affected movement is within it. */
-        uint32_t ms = ((uint16_t)((now_us >> 16) - h->since[kind][hole]) + 1u) * 66u + LONGEST_US / 1000u;
-        *news = (struct health_news){(uint8_t)(TROUBLE_CHATTER + kind), hole,
-                                     over ? 0 : (uint16_t)(ms < UINT16_MAX ? ms : UINT16_MAX)};
-        return true;
+    if (!h->news) {
+        return false;
     }
+    for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
+        for (uint8_t hole = 0; hole < HOLES; hole++) {
+            uint8_t *state = &h->state[kind][hole];
+            bool told = *state & TOLD, sure = (*state & AFFECTED_BITS) == 2 * AFFECTED;
+            bool over = told && !(*state & AFFECTED_BITS);
+            if (!over && !(sure && (!told || (*state & AGAIN)))) {
+                continue;
+            }
+            *state = over ? 0 : (uint8_t)((*state | TOLD) & ~AGAIN);
+            /* Rounded up: the first affected movement is within it. */
+            uint32_t ms = ((uint16_t)((now_us >> 16) - h->since[kind][hole]) + 1u) * 66u + LONGEST_US / 1000u;
+            *news = (struct health_news){(uint8_t)(TROUBLE_CHATTER + kind), hole,
+                                         over ? 0 : (uint16_t)(ms < UINT16_MAX ? ms : UINT16_MAX)};
+            return true;
+        }
+    }
+    h->news = false;
     return false;
 }

@@ -34,7 +34,8 @@ struct health {
     uint8_t rests[HOLES];           /* how many there were; stays at its most */
     uint8_t light[HOLES];           /* how sure the flicker is */
     uint8_t lit_mask, slow_mask, full_mask, settled_mask; /* what this movement shows */
-    uint8_t turn;                   /* whose mean, which kind is next */
+    uint8_t turn;                   /* whose mean is next, and which light */
+    bool news;                      /* there may be something to tell */
 };
 
 struct health_news {
@@ -52,7 +53,7 @@ void health_forget(struct health *health);
 void health_see(struct health *health, const uint16_t samples[HOLES], const struct slopes *slopes,
                 const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us);
 
-/* What is to be told now; ask once in a scan. again: what lasts is told another time. */
+/* What is to be told now; ask once in a scan. health_again: what lasts is told another time. */
 bool health_next(struct health *health, uint32_t now_us, struct health_news *news);
 void health_again(struct health *health);
 

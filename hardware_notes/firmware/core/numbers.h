@@ -115,6 +115,7 @@
 #define BEAT_US                      95000u    /* a little less than the 100 ms that the wire asks for */
 #define SETTLE_US                    2000u     /* an edge is real once it has lasted this long */
 #define SLOWEST_RAW_HZ               10u
+#define EDGES_SHARE                  4u        /* one part in so many of the link is not for raw frames */
 
 /* Fingerings: each note's mask, low G up to high A; the note (0 to 8) that each mask sounds. */
 #define NOTES                        9

@@ -23,11 +23,39 @@ static uint16_t take_oldest(struct outbox *outbox, uint8_t *into) {
     return size;
 }
 
-static void drop_oldest(struct outbox *outbox) {
-    (void)take_oldest(outbox, 0);
-    if (outbox->dropped < UINT16_MAX) {
-        outbox->dropped++;
+static uint16_t place_of(const struct outbox *outbox, uint16_t offset) {
+    return (uint16_t)((outbox->oldest + offset) % OUTBOX_BYTES);
+}
+
+static uint16_t size_at(const struct outbox *outbox, uint16_t offset) {
+    uint16_t size = 1;
+    while (outbox->ring[place_of(outbox, (uint16_t)(offset + size - 1u))] != outbox->last_byte) {
+        size++;
     }
+    return size;
+}
+
+static void count_drop(struct outbox *outbox) { outbox->dropped = (uint16_t)(outbox->dropped + (outbox->dropped < UINT16_MAX)); }
+
+/* Takes the oldest raw frame out from among the others; the older ones move up. False where there is none. */
+static bool drop_raw(struct outbox *outbox) {
+    uint16_t offset = 0, size = 0;
+    while (offset < outbox->held) {
+        size = size_at(outbox, offset);
+        if (outbox->ring[place_of(outbox, (uint16_t)(offset + outbox->type_at))] == TYPE_RAW) {
+            break;
+        }
+        offset = (uint16_t)(offset + size);
+    }
+    if (offset >= outbox->held) {
+        return false;
+    }
+    while (offset-- > 0) {
+        outbox->ring[place_of(outbox, (uint16_t)(offset + size))] = outbox->ring[place_of(outbox, offset)];
+    }
+    outbox->oldest = place_of(outbox, size);
+    outbox->held = (uint16_t)(outbox->held - size);
+    return true;
 }
 
 void outbox_start(struct outbox *outbox, bool sysex) {
@@ -36,6 +64,7 @@ void outbox_start(struct outbox *outbox, bool sysex) {
     outbox->dropped = 0;
     outbox->sent = 0;
     outbox->last_byte = sysex ? SYSEX_END : 0;
+    outbox->type_at = sysex ? 5 : 1; /* behind the header and the first top bits, or behind the first code */
     /* On a stream a zero goes first: it ends whatever noise the line had before. */
     outbox->size = sysex ? 0 : 1;
     outbox->under_way[0] = 0;
@@ -44,8 +73,15 @@ void outbox_start(struct outbox *outbox, bool sysex) {
 bool outbox_has_room(const struct outbox *outbox, uint16_t size) { return size <= OUTBOX_BYTES - outbox->held; }
 
 void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size) {
+    if (frame[outbox->type_at] == TYPE_RAW && !outbox_has_room(outbox, (uint16_t)(size + KEPT_FOR_EDGES))) {
+        count_drop(outbox);
+        return;
+    }
     while (!outbox_has_room(outbox, size)) {
-        drop_oldest(outbox);
+        if (!drop_raw(outbox)) {
+            (void)take_oldest(outbox, 0);
+        }
+        count_drop(outbox);
     }
     uint16_t at = (uint16_t)((outbox->oldest + outbox->held) % OUTBOX_BYTES);
     for (uint16_t i = 0; i < size; i++) {

@@ -1,5 +1,6 @@
-/* Frames on their way to the host. Never waits: where it is full for want of a reader, it drops and counts the oldest.
- * A frame of which a part is on the line already is always finished.
+/* Frames on their way to the host. Never waits: where it is full, frames go and are counted. A raw frame pushes no other
+ * out, and leaves room for edges; any other frame pushes out the oldest raw frame, or where there is none the oldest of
+ * all. A frame of which a part is on the line already is always finished.
  */
 #ifndef FINGERLEAD_OUTBOX_H
 #define FINGERLEAD_OUTBOX_H
@@ -10,6 +11,7 @@
 #include "frames.h"
 
 #define OUTBOX_BYTES 512
+#define KEPT_FOR_EDGES 128 /* bytes that raw frames leave free */
 
 struct outbox {
     uint8_t ring[OUTBOX_BYTES];
@@ -20,6 +22,7 @@ struct outbox {
     uint16_t size;                    /* of the frame under way */
     uint16_t sent;                    /* bytes of it that are sent */
     uint8_t last_byte;                /* ends a frame, and stands nowhere else in one */
+    uint8_t type_at;                  /* where in a frame its type stands */
 };
 
 void outbox_start(struct outbox *outbox, bool sysex);

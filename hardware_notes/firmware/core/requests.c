@@ -20,7 +20,10 @@ static uint16_t stream(struct chanter *c, const uint8_t *request, uint8_t *statu
         return 0;
     }
     uint32_t frame_bytes = board.sysex ? RAW_SYSEX_FRAME : RAW_STREAM_FRAME;
-    uint32_t carried_hz = board.link_bytes_per_s / frame_bytes;
+    /* With both, a part of the link stays free for edges. */
+    uint32_t for_raw = board.link_bytes_per_s;
+    for_raw -= what == STREAM_BOTH ? for_raw / EDGES_SHARE : 0;
+    uint32_t carried_hz = for_raw / frame_bytes;
     if (asked_hz == 0) {
         asked_hz = carried_hz;
     }
@@ -34,7 +37,7 @@ static uint16_t stream(struct chanter *c, const uint8_t *request, uint8_t *statu
     uint32_t rate_hz = (1000000u + raw_us / 2) / raw_us;
     if (what & STREAM_RAW) {
         /* Exact, where a rounded rate would not be: a frame every raw_us takes more than the link has. */
-        if ((uint64_t)frame_bytes * 1000000u > (uint64_t)board.link_bytes_per_s * raw_us) {
+        if ((uint64_t)frame_bytes * 1000000u > (uint64_t)for_raw * raw_us) {
             *status = STATUS_BAD_VALUE;
             put_u16(body, (uint16_t)carried_hz);
             return 2;

@@ -25,6 +25,10 @@ BOOT_US = 150_000
 OUTBOX_BYTES = 4_096
 RAW_FRAME_BYTES = {"stream": 27, "sysex": 34}
 SLOWEST_RAW_HZ = 10
+# Streaming both, one part in so many of the link is kept for edges.
+EDGES_SHARE = 4
+# Bytes of the outbox that raw frames leave free.
+KEPT_FOR_EDGES = 128
 # Of a chanter that sends plain notes only.
 BASE_NOTE = 24
 CHANNEL = 16
@@ -183,9 +187,18 @@ class Chanter:
             self.waiting_bytes += len(frame)
 
     def _trim(self) -> None:
-        while self.waiting_bytes > OUTBOX_BYTES:
-            self.waiting_bytes -= len(self._outbox.popleft()[1])
-            self.dropped += 1
+        """Drop what does not fit: raw frames first, which leave room for edges besides."""
+        raw = [frame for frame in self._outbox if _is_raw(frame[1], self._carrier)]
+        least = OUTBOX_BYTES - KEPT_FOR_EDGES if raw else OUTBOX_BYTES
+        gone: set[int] = set()
+        for frame in (*raw, *self._outbox):
+            if self.waiting_bytes <= (least if len(gone) < len(raw) else OUTBOX_BYTES):
+                break
+            if id(frame) not in gone:
+                gone.add(id(frame))
+                self.waiting_bytes -= len(frame[1])
+        self.dropped += len(gone)
+        self._outbox = deque(frame for frame in self._outbox if id(frame) not in gone)
 
     def _own_up(self) -> None:
         if self.dropped:
@@ -264,7 +277,9 @@ class Chanter:
         if request.what not in range(4):
             return wire.BAD_VALUE, b""
         scan_hz = 1_000_000 / self.setup.scan_us
-        carried_hz = self.setup.link_bytes_per_s / RAW_FRAME_BYTES[self._carrier]
+        for_raw = self.setup.link_bytes_per_s
+        for_raw -= for_raw // EDGES_SHARE if request.what == wire.STREAM_BOTH else 0
+        carried_hz = for_raw / RAW_FRAME_BYTES[self._carrier]
         asked_hz = max(request.raw_rate_hz, SLOWEST_RAW_HZ) if request.raw_rate_hz else carried_hz
         every = max(1, ceil(scan_hz / asked_hz))  # never faster than asked
         rate_hz = scan_hz / every
@@ -278,6 +293,11 @@ class Chanter:
     def _restart(self, now_us: int) -> None:
         self._boot = (self._boot + 1) & 0xFFFF
         self._power_up(now_us + BOOT_US, 0)
+
+
+def _is_raw(frame: bytes, carrier: Framing) -> bool:
+    """Whether a frame on its way is a raw one, by where its type stands on each carrier."""
+    return frame[5 if carrier == "sysex" else 1] == wire.RAW
 
 
 class PlainLink:
