@@ -86,13 +86,13 @@ static void remember_rest(struct health *h, uint8_t hole, uint8_t covered) {
 }
 
 /* A covered hole has opened: whether its sample crept there long after the finger had left. A slow finger creeps too, but
- * as slowly when it covers, and not the slower the farther it is; and one that lay half off its hole goes quickly in the
- * end. Water lets go of some at once and of the rest ever more slowly. */
+ * as slowly when it covers, and without slackening; and one that lay half off its hole goes quickly in the end. Water lets
+ * go of some at once, and of the rest ever more slowly. */
 static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t last_drop) {
     uint32_t took = h->leaving[hole], covering = h->settling[hole], late = h->scans.late;
     uint32_t evenly = h->steepest[hole] > 0 ? (uint32_t)fall * SLOPE_REACH / h->steepest[hole] : UINT16_MAX;
-    bool slower = took > late + 2 * covering || took > late + 3 * evenly;
-    bool slackened = took > late + covering && last_drop * took * 5u < (uint32_t)fall * SLOPE_REACH * 2u;
+    bool slower = (took > late + 2 * covering && took > 4 * late) || took > late + 3 * evenly;
+    bool slackened = took > late + covering && h->slackening[hole] * 2u > took;
     return last_drop < fall / 4u && (slower || slackened);
 }
 
@@ -147,6 +147,7 @@ static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago,
     h->extreme[hole] = sample;
     h->still[hole] = 0;
     h->leaving[hole] = 0;
+    h->slackening[hole] = 0;
     h->steepest[hole] = 0;
     h->settled_mask &= (uint8_t) ~(1u << hole);
     h->moving[hole] = (uint16_t)(h->moving[hole] + (h->moving[hole] == 0));
@@ -158,11 +159,16 @@ static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint1
     uint16_t near = top > uncover_at ? (uint16_t)(top - (top - uncover_at) / 8u) : top;
     if (sample < near) {
         count(&h->leaving[hole]);
+        count(&h->slackening[hole]);
+        if (sample > uncover_at + (top - uncover_at) / 4u) {
+            h->slackening[hole] = 0;
+        }
         uint16_t drop = ago > sample ? (uint16_t)(ago - sample) : 0;
         h->steepest[hole] = drop > h->steepest[hole] ? drop : h->steepest[hole];
         return;
     }
     h->leaving[hole] = 0;
+    h->slackening[hole] = 0;
     h->steepest[hole] = 0;
     uint16_t rest = h->rest[1][hole];
     if (!(h->settled_mask >> hole & 1) && rest > uncover_at &&

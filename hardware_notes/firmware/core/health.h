@@ -26,6 +26,7 @@ struct health {
     uint16_t still[HOLES];          /* scans since the hole's last crossing, real or not */
     uint16_t moving[HOLES];         /* scans since this movement began; 0 between two */
     uint16_t leaving[HOLES];        /* scans since a covered hole's sample was last at its rest */
+    uint16_t slackening[HOLES];     /* of these, those in the last quarter of the way to the level */
     uint16_t steepest[HOLES];       /* the most that it fell in SLOPE_REACH scans since then */
     uint16_t settling[HOLES];       /* scans from a covering to the rest, the slowest of late */
     uint16_t since[HEALTH_KINDS][HOLES]; /* when the first affected movement ended, in 2^16 us */
