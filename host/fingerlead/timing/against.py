@@ -96,8 +96,24 @@ def notes_led_to(analysis: Analysis) -> list[int]:
     return led_to
 
 
+def doubted_notes(analysis: Analysis, *, wide: bool = False) -> list[bool]:
+    """For each melody note whether something was lost beside it: since the note before, and until the next one.
+
+    `wide`: while it, or the note before it, sounded.
+    """
+    a, doubts = analysis.arrays, doubt_spans(analysis.doubts)
+    if not doubts.size:
+        return [False] * len(a.note)
+    since_us = np.concatenate(([0], (a.start_us if wide else a.end_us)[:-1]))
+    until_us = a.end_us if wide else np.append(a.start_us[1:], a.end_us[-1:])
+    doubted: list[bool] = touches(since_us, until_us, doubts).tolist()
+    return doubted
+
+
 def departures(analysis: Analysis) -> list[Departure]:
     """Where the playing departs from what is asked for, in order of time."""
+    if not any(music.is_known for music in analysis.musics):
+        return []
     walk = _Walk(analysis)
     found = [one for number in range(len(analysis.held)) for one in walk.departures_at(number)]
     return sorted([*found, *walk.between_notes()], key=lambda one: one.start_us)
@@ -110,7 +126,7 @@ class _Walk:
         self._analysis, self._musics, self._table = analysis, analysis.musics, analysis.table
         self._held = analysis.held
         self._places: list[tuple[int, int, int]] = analysis.arrays.place.tolist()
-        self._doubts = doubt_spans(analysis.doubts)
+        self._doubted, self._doubted_widely = doubted_notes(analysis), doubted_notes(analysis, wide=True)
 
     def departures_at(self, number: int) -> Iterator[Departure]:
         """What a melody note departs from."""
@@ -219,16 +235,13 @@ class _Walk:
 
     def _at(self, number: int, kind: DepartureKind, index: int, gist: str, *, wide: bool = False) -> Departure:
         """A departure at a melody note; in doubt where something was lost beside it, or (`wide`) about the note too."""
-        held, note, place = self._held, self._held[number], self._places[number][0]
+        note, place = self._held[number], self._places[number][0]
         notes = self._musics[place].notes
         here = notes[index] if index < len(notes) else None
-        before = held[number - 1] if number else None
-        start_us = 0 if before is None else before.start_us if wide else before.end_us
-        end_us = note.end_us if wide or number + 1 == len(held) else held[number + 1].start_us
-        doubted = bool(self._doubts.size) and touches(np.array([start_us]), np.array([end_us]), self._doubts)[0]
+        doubted = (self._doubted_widely if wide else self._doubted)[number]
         written = here.note if here is not None and kind in ("missed", "wrong") else None
         bar = None if here is None else here.bar
-        return Departure(kind, place, index, written, note.note, None, note.start_us, bar, gist, bool(doubted))
+        return Departure(kind, place, index, written, note.note, None, note.start_us, bar, gist, doubted)
 
 
 class PlayedMusic(NamedTuple):

@@ -19,7 +19,7 @@ import numpy as np
 
 from fingering.moves import possible_strays
 from fingerlead.reading.reading import PERHAPS_US
-from fingerlead.timing.against import departures
+from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import Change, Verdict
 
@@ -281,15 +281,14 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
 
 def _take_in_written(summary: Summary, analysis: Analysis) -> None:
     """Count how often each written step was asked for, and what was played in place of its second note."""
-    wrong = {(one.start_us, one.uncertain) for one in departures(analysis) if one.kind == "wrong"}
-    for note in analysis.held:
+    for note, doubted in zip(analysis.held, doubted_notes(analysis), strict=True):
         at = note.written
-        if at is None or not at.number or (note.start_us, True) in wrong or not analysis.musics[at.music].asked.judged:
+        if at is None or not at.number or doubted or not analysis.musics[at.music].asked.judged:
             continue
-        step = tuple(one.note for one in analysis.musics[at.music].notes[at.number - 1 : at.number + 1])
-        of = summary.by_written.setdefault((step[0], step[1]), WrittenSummary(step[0], step[1]))
+        before, asked = analysis.musics[at.music].notes[at.number - 1 : at.number + 1]
+        of = summary.by_written.setdefault((before.note, asked.note), WrittenSummary(before.note, asked.note))
         of.count += 1
-        if (note.start_us, False) in wrong:
+        if note.note != asked.note:
             of.wrong.append((note.note, note.end_us - note.start_us))
 
 
@@ -333,7 +332,9 @@ def stands_out(astray: int, count: int) -> bool:
 
     An exact one-sided binomial test of the stray share against NOW_AND_THEN.
     """
-    return count >= FEWEST and at_least(astray, count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
+    # What is no more than now and then needs no sum.
+    often = count >= FEWEST and astray > NOW_AND_THEN * count
+    return often and at_least(astray, count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
 
 
 def at_least(successes: int, count: int, share: float) -> float:
