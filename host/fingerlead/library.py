@@ -22,12 +22,13 @@ from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, load_table, standard_table
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store.chanters import measured_skew_us
+from fingerlead.store.chanters import levels_at_seal, measured_skew_us
 from fingerlead.store.intake import IntakeError, Loaded, load
 from fingerlead.store.session_music import MusicAt, MusicError, musics_of
 from fingerlead.timing import analysis as whole
 from fingerlead.timing import published
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.budget import Budget
 from fingerlead.timing.results import (
     Change,
     FingerTime,
@@ -85,15 +86,19 @@ def analyse(
     settings: Settings = Settings(),
     skew_us: int | None = None,
     asked: SessionMusic | None = None,
+    budget: Budget | None = None,
 ) -> Analysis:
     """Every held note, change and movement of a file of playing, with the timing uncertainty.
 
     `table` is a fingering table, the standard one if None. `skew_us` is how far apart the chanter's sensors may fire;
     if None, what the file itself says counts, then what was measured with that chanter on this machine, then 3 ms.
+    `budget` is the chanter's own, in place of the assumed one.
     `asked` is the music that all of it is read against; if None, what the file itself carries. Raises MusicError where
     the ABC in `asked` cannot be read.
     """
-    timing = timing_of(loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us))
+    timing = timing_of(
+        loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us), budget, at_seal=_at_seal(loaded)
+    )
     musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
     problem = loaded.music_problem if asked is None else ""
     return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)
@@ -102,6 +107,11 @@ def analyse(
 def as_dict(analysis: Analysis, loaded: Loaded) -> dict[str, Any]:
     """The JSON object of `fingerlead analyse --format json`, ready for `json.dumps`: notes and fingers by name."""
     return published.as_dict(analysis, loaded.kind, str(loaded.path))
+
+
+def _at_seal(loaded: Loaded) -> bool:
+    hello = loaded.record.hello
+    return loaded.at_seal or (loaded.kind != "session" and hello is not None and levels_at_seal(hello.device_id))
 
 
 def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:

@@ -79,8 +79,8 @@ def test_json_is_as_it_was_published(listed):
         "from": "low G", "to": "B", "start_us": 500_000, "end_us": 515_000, "way": "one-way", "lead": "bottom little",
         "spread_us": 15_000,
         "fingers": [
-            {"finger": "bottom little", "motion": "lift", "after_start_us": 0},
-            {"finger": "bottom ring", "motion": "lift", "after_start_us": 15_000},
+            {"finger": "bottom little", "motion": "lift", "after_start_us": 0, "uncertainty_us": 1_000},
+            {"finger": "bottom ring", "motion": "lift", "after_start_us": 15_000, "uncertainty_us": 1_000},
         ],
         "strays": [
             {"note": "low A", "holes": "xxxxxxxo", "start_us": 500_000, "duration_us": 15_000, "heard": True}

@@ -14,6 +14,7 @@ import pytest
 
 from fingering.notes import NOTES
 from fingerlead.faces.report.page import MOST_MOMENTS, Played, played, render
+from fingerlead.faces.words import ms
 from fingerlead.timing.results import Timing
 from fingerlead.timing.summary import summarise
 from tests.faces.playing import STANDARD, analysed, moved, random_playing, session
@@ -129,7 +130,7 @@ def test_the_grid_has_each_change_with_its_numbers(html, mixed):
                 text = " ".join(re.sub(r"<[^>]*>", "", cell).split())
                 often = {"often": ", strays often", "some": ", strays now and then", "none": ""}[kind]
                 mark = {"often": "▲ ", "some": "△ ", "none": ""}[kind]
-                stray = f", {round(of.typical_stray_us / 1_000)} ms of stray" if of.astray else ""
+                stray = f", {ms(of.typical_stray_us, mixed.timing.uncertainty_us)} of stray" if of.astray else ""
                 share = round(100 * of.clean_share)
                 name = f"{NOTES[from_note]} to {NOTES[to_note]}"
                 assert text == f"{name}{often}: {mark}{of.count} times, {share} % clean{stray}"
@@ -163,7 +164,7 @@ def test_what_was_lost_and_left_out_is_told(html, mixed):
     kinds = [f"{verdicts[verdict]} {words}" for verdict, words in told.items() if verdicts[verdict]]
     assert len(kinds) > 2
     assert f"Not counted: {', '.join(kinds[:-1])} and {kinds[-1]}. Sensors see" in text
-    assert "to within 5 ms" in text
+    assert "each with an uncertainty of its own" in text
     assert "assumed" in text
     assert "a stray is heard from 10 ms, fingers together within 25 ms" in text
     assert "7 March 2026" in text

@@ -17,6 +17,7 @@ from fingerlead.simulated.script import write_script
 from fingerlead.simulated.sensing import sensors
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import KnownSkew
 from fingerlead.timing.timeline import timing_of
 from fingerlead.wire.events import Record
 from tests.firmware.against_truth import Disagrees, compare, counts
@@ -29,7 +30,7 @@ def published(performance, kind="usual"):
     states = sense(performance, sensors(kind), scan_us=SCAN_US)
     times, masks = zip(*states, strict=True)
     record = Record(np.array(times), np.array(masks, np.uint8), performance.end_us, scan_us=SCAN_US)
-    return as_dict(analyse(record, standard_table(), timing_of(record, "wire")), "wire", "it")
+    return as_dict(analyse(record, standard_table(), timing_of(record, "wire", KnownSkew(3_000))), "wire", "it")
 
 
 @pytest.fixture(scope="module")

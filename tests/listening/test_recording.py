@@ -292,6 +292,17 @@ def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, 
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
 
 
+@pytest.mark.parametrize(
+    ("devices", "at_seal"), [((DEVICE,), True), ((OTHER,), False), ((DEVICE, OTHER), False), ((OTHER, DEVICE), False)]
+)
+def test_a_session_says_that_its_chanter_s_levels_are_near_the_seal(path, devices, at_seal, monkeypatch):
+    monkeypatch.setattr("fingerlead.listening.recording.levels_at_seal", {DEVICE: True, OTHER: False}.get)
+    recording = Recording(SessionWriter(path, "stream", "x"))
+    recording.take(Chunk(hellos(*devices), 0), "stream")
+    recording.close()
+    assert recording.at_seal == load(path).at_seal == at_seal
+
+
 def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end(monkeypatch):
     looked_up = []
     monkeypatch.setattr(MEASURED, looked_up.append)

@@ -25,6 +25,7 @@ def playing(seed: int = 1, changes: int = 12, name: str = "mixed") -> bytes:
 
 def write(path: Path, data: bytes, day: int = 0, settings=None) -> Path:
     with SessionWriter(path, "stream", "sim", settings, FIRST_DAY + timedelta(days=day)) as writer, writer.at_once():
+        writer.tell(levels_at="seal")  # as of a chanter that was calibrated here
         for start in range(0, len(data), 60):
             writer.append(data[start : start + 60], start * 500)
     return path

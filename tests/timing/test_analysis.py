@@ -15,10 +15,11 @@ from fingering.table import standard_table
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
+from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import Rules, measure_in_pieces
 from fingerlead.timing.live import LiveAnalysis, Placed
 from fingerlead.timing.published import as_dict
-from fingerlead.timing.results import PlayedMovement, Settings, Timing
+from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
 from fingerlead.wire.events import Doubt, Record
 from tests.timing.plain_judge import judge
@@ -149,7 +150,7 @@ def test_cutting_into_pieces_changes_nothing(walk, music, piece_edges):
     states, end_us, doubts = walk
     whole = analyse(record_of(states, end_us, doubts), TABLE, SKEWED, SETTINGS, music)
     spans = np.array(doubts, dtype=np.int64).reshape(-1, 2)
-    rules = Rules(SETTINGS, geometry_of(TABLE), SKEWED.uncertainty_us, spans, music)
+    rules = Rules(SETTINGS, geometry_of(TABLE), errors_for(SKEWED), spans, music)
     pieces = list(measure_in_pieces(whole.edge_us, whole.covered, rules, piece_edges))
     assert told(replace(whole, parts=pieces)) == told(whole)
 
@@ -162,7 +163,7 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
     music = (Music(tuple(asked), states[0][0]),) if asked else ()
     batch = analyse(record_of(states, end_us, doubts), TABLE, SKEWED, SETTINGS, music)
     said = []
-    live = LiveAnalysis(TABLE, SETTINGS, said.append)
+    live = LiveAnalysis(TABLE, SETTINGS, said.append, skew=KnownSkew(SKEWED.skew_us))
     live.scan(1_000)
     if asked:
         live.begin_music(asked)

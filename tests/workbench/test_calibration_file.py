@@ -3,6 +3,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -113,6 +114,20 @@ def test_skew_is_kept_and_enters_the_timing(tmp_path):
     assert skew_file.load_skew(tmp_path, DEVICE) == skew
     assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) == skew.apart_us == 1_600
     assert skew_file.measured_skew_us(bytes.fromhex(OTHER), tmp_path) is None
+
+
+def test_levels_about_the_middle_do_not_count_as_levels_near_the_seal(tmp_path):
+    device = bytes.fromhex(DEVICE)
+    assert not skew_file.levels_at_seal(device, tmp_path)
+    near = replace(a_calibration("Ann"), levels=((740, 700),) * 8)
+    files.keep_calibration(tmp_path, near)
+    assert skew_file.levels_at_seal(device, tmp_path)
+    assert not skew_file.levels_at_seal(bytes.fromhex(OTHER), tmp_path)
+    # Of two pupils, one has levels from long ago.
+    path = files.keep_calibration(tmp_path, a_calibration("Bob"))
+    assert not skew_file.levels_at_seal(device, tmp_path)
+    path.write_bytes(b"garbage")
+    assert not skew_file.levels_at_seal(device, tmp_path)
 
 
 def test_a_skew_that_cannot_be_read_is_not_used(tmp_path):

@@ -103,3 +103,15 @@ def test_spikes_do_not_move_the_levels():
     taken.samples[rows] = rng.choice((0, 1_023), (len(rows), 8))
     after = levels_of(holes_of(taken))
     assert np.abs(np.array(before) - np.array(after)).max() < 40
+
+
+def test_the_levels_are_near_the_seal_and_a_half_covered_hole_is_open():
+    for seed in range(12):
+        taken, _ = calibration(seed)
+        for report in holes_of(taken):
+            swing = report.covered_raw - report.open_raw
+            at = ((report.cover_at + report.uncover_at) / 2 - report.open_raw) / swing
+            assert 0.7 <= at <= 0.9
+            assert report.cover_at - report.uncover_at <= 0.3 * swing
+            assert report.half is not None
+            assert report.open_raw + report.half * swing < report.uncover_at

@@ -166,6 +166,18 @@ def movement_sentence(movement: PlayedMovement) -> str:
 def timing_sentence(timing: Timing) -> str:
     """How far the times can be trusted."""
     clock = "the chanter's own clock" if timing.clock == "chanter" else "the times at which its messages arrived"
+    if timing.budget is not None:
+        sizes = (
+            "the sizes of the budget that you gave"
+            if timing.budget.how == "given"
+            else "assumed sizes, as not all of this chanter's errors were measured"
+        )
+        bar = " What a bar showed of its sensors holds at the bar's speed alone." if timing.skew == "measured" else ""
+        return (
+            f"Finger times are from {clock}, each with an uncertainty of its own: {ms(timing.uncertainty_us)} where "
+            f"the finger's pace is not known, by {sizes}. Fingers nearer together than theirs allow are too close to "
+            f"call.{bar}"
+        )
     whose = "this chanter's" if timing.scan_us else "it"
     skew = {
         "assumed": f"assumed, as {whose} has not been measured",

@@ -20,7 +20,7 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.live import LiveAnalysis, Placed, Told
 from fingerlead.timing.results import KnownSkew, Settings, Timing
 from fingerlead.wire.account import GAP_US
-from fingerlead.wire.events import Doubted, RawState, Seen, State
+from fingerlead.wire.events import Doubted, RawState, Seen, SlopeSeen, State
 from fingerlead.wire.plain_midi import NoteNumbers
 
 Heard = Decoded | Told | Placed
@@ -76,10 +76,13 @@ class Listening(Recording):
     def _analyse(self, what: Decoded) -> None:
         if isinstance(what, Doubted):
             self._live.doubt(what.doubt)
+        elif isinstance(what, SlopeSeen):
+            self._live.slope(what.t_us, what.slope.hole, what.slope.rise_raw, what.slope.level_raw)
         elif isinstance(what, Seen):
-            self._live.scan(self.scan_us)
+            self._live.scan(self.scan_us, what.hello.raw_bits)
             if self._measuring:
-                self._live.skew(None if self.skew_us is None else KnownSkew(self.skew_us, "measured"))
+                skew = None if self.skew_us is None else KnownSkew(self.skew_us, "measured")
+                self._live.skew(skew, at_seal=self.at_seal)
         if self.plain:
             self._live.clock = "host"
         self._pass_on(what)

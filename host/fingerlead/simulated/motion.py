@@ -12,7 +12,7 @@ gone less far, at the same pace. Heights and times other than the seal's are fro
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,17 +40,18 @@ class Motion:
     seal_mm: float = SEAL_MM
     roll_us: float = 0.0
 
-    @cached_property
-    def path(self) -> tuple[Floats, Floats]:
-        """Times in µs from the seal and heights in mm above the rim of a lift, both rising."""
-        share = np.linspace(0.0, 1.0, POINTS)
-        height_mm = (self.open_mm + self.press_mm) * share**3 * (10 - 15 * share + 6 * share**2) - self.press_mm
-        t_us = share * self.travel_us + self.roll_us * np.clip(height_mm / ROLL_MM, 0.0, 1.0)
-        return t_us - np.interp(self.seal_mm, height_mm, t_us), height_mm
-
     def height_mm(self, from_seal_us: Floats) -> Floats:
         """Heights so long after the seal of a lift, or before that of a covering; of the covered hole below 0."""
-        return np.interp(from_seal_us, *self.path)
+        return np.interp(from_seal_us, *path_of(self))
+
+
+@lru_cache(maxsize=64)
+def path_of(motion: Motion) -> tuple[Floats, Floats]:
+    """Times in µs from the seal and heights in mm above the rim of a lift, both rising."""
+    share = np.linspace(0.0, 1.0, POINTS)
+    height_mm = (motion.open_mm + motion.press_mm) * share**3 * (10 - 15 * share + 6 * share**2) - motion.press_mm
+    t_us = share * motion.travel_us + motion.roll_us * np.clip(height_mm / ROLL_MM, 0.0, 1.0)
+    return t_us - np.interp(motion.seal_mm, height_mm, t_us), height_mm
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,10 @@ class Course:
         """Heights above the rim at these times."""
         covered, since_us, until_us = self._around(t_us)
         nearest_us = np.minimum(since_us, until_us)
-        return self.motion.height_mm(np.where(covered, -nearest_us, nearest_us))
+        out = np.where(covered, -self.motion.press_mm, self.motion.open_mm)
+        moving = nearest_us < self.motion.travel_us + self.motion.roll_us
+        out[moving] = self.motion.height_mm(np.where(covered[moving], -nearest_us[moving], nearest_us[moving]))
+        return out
 
     def dry_us(self, t_us: Floats) -> Floats:
         """How long ago the finger left its hole; 0 while it covers, never where it has not covered yet."""

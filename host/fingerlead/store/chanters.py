@@ -25,6 +25,8 @@ CALIBRATION_SCHEMA = "fingerlead-calibration-1"
 SKEW_SCHEMA = "fingerlead-skew-1"
 ANYONE = "anyone"
 DRIFTED = 0.15  # of the swing; our own choice
+# Of the swing: where levels must be to count as near the seal; see `workbench/levels.py`.
+LEAST_SEAL, MOST_SEAL = 0.7, 0.9
 LONGEST_NAME = 80
 GREATEST_US = 1_000_000
 GREATEST_RAW = 65_535
@@ -191,6 +193,21 @@ def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> 
         return find_calibration(folder, device, pupil) or find_calibration(folder, device, ANYONE)
     except CalibrationError:
         return None
+
+
+def levels_at_seal(device_id: bytes, folder: Path | None = None) -> bool:
+    """Whether all that is kept of a chanter are levels near the seal, and something is; not those about the middle."""
+    try:
+        files = sorted(((folder or calibrations_folder()) / device_id.hex()).glob("pupil-*.toml"))
+        kept = [load_calibration(path) for path in files if not path.name.endswith(".before.toml")]
+    except (CalibrationError, OSError):
+        return False
+    shares = [
+        ((cover_at + uncover_at) / 2 - low) / max(high - low, 1.0)
+        for one in kept
+        for (cover_at, uncover_at), low, high in zip(one.levels, one.open_raw, one.covered_raw, strict=True)
+    ]
+    return bool(shares) and all(LEAST_SEAL <= share <= MOST_SEAL for share in shares)
 
 
 # --- The skew of a chanter's sensors.

@@ -20,7 +20,14 @@ from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import MusicAt
-from fingerlead.store.session_reading import read_session, session_record, stated_skew, timed_as, too_long
+from fingerlead.store.session_reading import (
+    read_session,
+    session_record,
+    stated_skew,
+    states_at_seal,
+    timed_as,
+    too_long,
+)
 from fingerlead.timing.results import KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
@@ -114,7 +121,8 @@ class Loaded:
     """What a file held; `skew` where it says itself how far apart the sensors may fire.
 
     `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read. `timed_as` is the
-    kind whose times they are, where it is another: a session may be made of a list.
+    kind whose times they are, where it is another: a session may be made of a list. `at_seal`: it says that the
+    chanter's levels are near the seal.
     """
 
     record: Record
@@ -124,6 +132,7 @@ class Loaded:
     asked: tuple[MusicAt, ...] = ()
     music_problem: str = ""
     timed_as: Kind | None = None
+    at_seal: bool = False
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -147,7 +156,10 @@ def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
             if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
                 record, skew = session_record(session), stated_skew(session)
-                return Loaded(record, "session", path, skew, session.asked, session.music_problem, timed_as(session))
+                return Loaded(
+                    record, "session", path, skew, session.asked, session.music_problem, timed_as(session),
+                    states_at_seal(session),
+                )  # fmt: skip
             kind = _kind(head)
             most = GREATEST_BYTES[kind]
             if size > most:

@@ -40,6 +40,7 @@ from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, reads_of
 MEASURED_SKEW = "measured_skew_us"  # in the description of a session
 MUSIC_PROBLEM = "music_problem"  # there too, in a copy of one whose music could not be read
 LONGEST_PROBLEM = 400
+LEVELS_AT = "levels_at"  # there too: "seal" where the chanter's levels are known to be near it
 LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
@@ -152,6 +153,11 @@ def stated_skew(session: StoredSession) -> KnownSkew | None:
     if measured.isascii() and measured.isdigit() and len(measured) < 10 and int(measured) <= GREATEST_SKEW_US:
         return KnownSkew(int(measured), "measured")
     return None
+
+
+def states_at_seal(session: StoredSession) -> bool:
+    """Whether the session says that its chanter's levels are near the seal."""
+    return session.meta.get(LEVELS_AT) == "seal"
 
 
 def timed_as(session: StoredSession) -> Literal["session", "csv"]:

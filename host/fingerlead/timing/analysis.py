@@ -6,7 +6,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 from itertools import chain, islice
 from typing import Any
@@ -18,6 +18,7 @@ from fingering.holes import fingers_of
 from fingering.table import Table
 from fingerlead.reading.music import Music
 from fingerlead.timing import timeline
+from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import LISTS, Part, Rules, measure_in_pieces, nothing
 from fingerlead.timing.results import (
     PLAIN,
@@ -69,14 +70,15 @@ def changes_of(
     """
     p = part
     strays: dict[int, list[Stray]] = defaultdict(list)
-    for number, note, mask, at_us, us in _rows(
-        p.stray_change, p.stray_note, p.stray_mask, p.stray_start_us, p.stray_us
+    for number, *stray in _rows(
+        p.stray_change, p.stray_note, p.stray_mask, p.stray_start_us, p.stray_us, p.stray_heard
     ):
-        strays[number].append(Stray(note, mask, at_us, us, us >= settings.heard_us))
+        strays[number].append(Stray(*stray))
     slips: dict[int, list[Slip]] = defaultdict(list)
     for number, finger, at_us, us in _rows(p.slip_change, p.slip_finger, p.slip_start_us, p.slip_us):
         slips[number].append(Slip(finger, at_us, us))
-    edges, finger_us = list(zip(edge_us.tolist(), covered.tolist(), strict=False)), iter(p.finger_us.tolist())
+    edges = list(zip(edge_us.tolist(), covered.tolist(), strict=False))
+    moves = [iter(column.tolist()) for column in (p.finger_us, p.unsure_us, p.common_us)]
     rows = _rows(
         p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
         p.stage_us, p.judged, p.first - edges_before, p.last - edges_before + 1,
@@ -97,6 +99,7 @@ def changes_of(
         stop,
     ) in enumerate(rows, changes_before):
         verdict, fingers = VERDICTS[code], _MOVED[was ^ to_mask]
+        times, *sizes = (list(islice(column, len(fingers))) for column in moves)
         because = REASONS.get(verdict)
         if because is None and plain and lead < 0 and len(fingers) > 1:
             because = TOO_CLOSE
@@ -112,8 +115,8 @@ def changes_of(
             lead=None if lead < 0 else lead,
             spread_us=spread_us,
             fingers=tuple(
-                FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us)
-                for after_us, finger in sorted(zip(islice(finger_us, len(fingers)), fingers, strict=True))
+                FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us, unsure_us, common_us)
+                for after_us, finger, unsure_us, common_us in sorted(zip(times, fingers, *sizes, strict=True))
             ),
             strays=tuple(strays.get(number, ())),
             slips=tuple(slips.get(number, ())),
@@ -217,9 +220,18 @@ def analyse(
 ) -> Analysis:
     """Analyse everything a record holds, against the musics that were asked for, in order of time."""
     edge_us, covered = timeline.edges(record.t_us, record.covered, record.end_us)
-    rules = Rules(settings, geometry_of(table), timing.uncertainty_us, doubt_spans(record.doubts), tuple(musics))
+    rules = Rules(
+        settings, geometry_of(table), errors_for(timing, record.slopes), doubt_spans(record.doubts), tuple(musics)
+    )
     parts = list(measure_in_pieces(edge_us, covered, rules))
+    timing = with_largest(timing, parts)
     return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), music_problem)
+
+
+def with_largest(timing: Timing, parts: Sequence[Part]) -> Timing:
+    """The timing with the uncertainty of the least certain finger of these parts, where each has its own."""
+    largest_us = max((int(part.unsure_us.max(initial=0)) for part in parts), default=0)
+    return replace(timing, uncertainty_us=largest_us) if timing.budget is not None and largest_us else timing
 
 
 def doubt_spans(doubts: list[Doubt]) -> NDArray[np.int64]:

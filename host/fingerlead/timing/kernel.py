@@ -19,6 +19,8 @@ from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
 from fingerlead.reading.reading import NoteReader
 from fingerlead.reading.walks import Row, rows_from
 from fingerlead.timing import measure as m
+from fingerlead.timing.budget import expanded_us
+from fingerlead.timing.edge_errors import EdgeErrors
 from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement, Settings
 from fingerlead.timing.segment import HeldNotes, stretches_of
 from fingerlead.timing.timeline import NO_NOTE, POPCOUNT, Geometry
@@ -33,11 +35,14 @@ _, PERHAPS, UNCLEAR = range(len(DOUBTS))
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """All that decides besides the edges. `doubts` is int64[k, 2]: the uncertain spans, ends included."""
+    """All that decides besides the edges; `errors` are those of their times.
+
+    `doubts` is int64[k, 2]: the uncertain spans, ends included.
+    """
 
     settings: Settings
     geometry: Geometry
-    uncertainty_us: int
+    errors: EdgeErrors
     doubts: NDArray[np.int64]
     musics: tuple[Music, ...] = ()
 
@@ -54,7 +59,8 @@ class Part:
     how many of its notes are done then, and whether the last of these is written for this note. Per change: the two
     notes and settled masks, `first` and `last` edge, `change_us` (start), `spread_us`, `lead` (-1 none), `verdict`,
     `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
-    times of the fingers that differ, from the change's start, flat in order of change and finger. Strays and slips are
+    times of the fingers that differ, from the change's start, flat in order of change and finger; `unsure_us` their
+    expanded uncertainties, `common_us` the standard one of it that all edges share. Strays and slips are
     flat, with the number of the change they belong to.
     """
 
@@ -72,6 +78,8 @@ class Part:
     change_us: NDArray[np.int64]
     spread_us: NDArray[np.int64] | NDArray[np.int32]
     finger_us: NDArray[np.int64] | NDArray[np.int32]
+    unsure_us: NDArray[np.int32]
+    common_us: NDArray[np.int32]
     lead: NDArray[np.int8]
     verdict: NDArray[np.uint8]
     plain: NDArray[np.bool_]
@@ -82,6 +90,7 @@ class Part:
     stray_mask: NDArray[np.uint8]
     stray_start_us: NDArray[np.int64]
     stray_us: NDArray[np.int64]
+    stray_heard: NDArray[np.bool_]
     slip_change: NDArray[np.int32]
     slip_finger: NDArray[np.uint8]
     slip_start_us: NDArray[np.int64]
@@ -159,9 +168,25 @@ def measure(
     is_change = windows.from_note != windows.to_note
     differs = windows.from_mask ^ windows.to_mask
     times = times[is_change]
-    lead, after_us, spread_us = m.leads(times, rules.uncertainty_us)
-    heard = np.zeros(len(windows), dtype=bool)
-    heard[strays.window[strays.duration_us >= settings.heard_us]] = True
+    errors = rules.errors
+    unsure_us: NDArray[Any]
+    lead, after_us, spread_us = m.leads(times, errors.flat_us or 0)
+    beyond_us = np.zeros(len(windows))
+    moved = times != m.NOT_MOVED
+    moved_count = int(moved.sum())
+    if errors.budget is None:
+        beyond_us[:] = errors.flat_us or 0
+        unsure_us, common_us = np.full(moved_count, errors.flat_us, dtype=np.int32), np.zeros(moved_count, np.int32)
+    else:
+        found = m.certain(times, edge_us[windows.first][is_change], windows.from_mask[is_change], errors)
+        lead[~found.clear] = m.NO_LEAD
+        beyond_us[is_change] = found.spread_us
+        unsure_us = np.ceil(expanded_us(found.own_us, found.common_us)).astype(np.int32)
+        common_us = np.rint(found.common_us).astype(np.int32)
+    lasting = strays.duration_us >= settings.heard_us
+    sure = lasting & m.sounds_surely(strays, edge_us, covered, errors)
+    heard, long = np.zeros((2, len(windows)), dtype=bool)
+    heard[strays.window[sure]] = long[strays.window[lasting]] = True
     spreads = np.zeros(len(windows), dtype=np.int64)
     spreads[is_change] = spread_us
     asked = [rules.musics[note.music] if note.music < len(rules.musics) else ANY for note in melody]
@@ -169,11 +194,11 @@ def measure(
     to_place = {note.at: number for number, note in enumerate(melody)}
     second = [to_place[gap.last] for gap in gaps]
     stage_us = np.array([stages[number] for number in second], dtype=np.int64)
-    verdict = np.where(spreads - stage_us > rules.uncertainty_us, m.APART, m.CLEAN).astype(np.uint8)
+    verdict = np.where(spreads - stage_us > beyond_us, m.APART, m.CLEAN).astype(np.uint8)
     verdict[heard] = m.STRAY
     verdict[kind == MOVEMENT] = m.EMBELLISHED
     # What sounded for long enough, and is no stray of these fingers, is a note too many.
-    too_many = (kind == EXTRA) | ((kind == STRAYS) & ~heard)
+    too_many = (kind == EXTRA) | ((kind == STRAYS) & ~long)
     verdict[too_many] = m.EXTRA
     verdict[doubt == PERHAPS] = m.PERHAPS
     verdict[doubt == UNCLEAR] = m.UNCLEAR
@@ -181,9 +206,7 @@ def measure(
         verdict[m.touches(edge_us[windows.first], edge_us[windows.last], rules.doubts)] = m.UNCERTAIN
 
     change_number = np.cumsum(is_change) - 1 + place.changes
-    moved_us = times.reshape(-1)
-    moved_us = moved_us[moved_us != m.NOT_MOVED]
-    finger_us = moved_us - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
+    finger_us = times[moved] - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
     sounds = notes.note != NO_NOTE
     given = sounds.copy()
@@ -211,6 +234,8 @@ def measure(
         change_us=edge_us[windows.first[is_change]] + after_us,
         spread_us=spread_us,
         finger_us=finger_us,
+        unsure_us=unsure_us,
+        common_us=common_us,
         lead=np.where(plain_change, lead, m.NO_LEAD).astype(np.int8),
         verdict=verdict[is_change],
         plain=plain_change,
@@ -221,6 +246,7 @@ def measure(
         stray_mask=strays.mask,
         stray_start_us=strays.start_us,
         stray_us=strays.duration_us,
+        stray_heard=sure,
         slip_change=change_number[returns.window[slip]].astype(np.int32),
         slip_finger=returns.finger[slip],
         slip_start_us=returns.start_us[slip],

@@ -6,6 +6,7 @@ late, a note that was a stray after all), and taken back where there was no such
 """
 
 from array import array
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, islice
@@ -19,10 +20,11 @@ from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
+from fingerlead.timing.edge_errors import EdgeErrors, errors_for
 from fingerlead.timing.kernel import Part, Progression, Rules, measure, nothing
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
-from fingerlead.wire.events import Doubt, Intake, Record
+from fingerlead.wire.events import Doubt, Intake, Record, Slopes
 
 _HELD_CODE: list[int] = HELD_CODE.tolist()
 # What sounds for less is told together with what comes after it.
@@ -87,12 +89,16 @@ class LiveAnalysis:
         self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
         self._skew, self._remember = skew, remember
         self._scan_us: int | None = None
+        self._raw_bits = 0
+        self._largest_us = 0  # the uncertainty of the least certain finger so far
+        self._at_seal = False
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
         self._musics: list[Music] = []
         self._edge_us = array("q")
         self._covered = bytearray()
         self._doubts: list[Doubt] = []
+        self._slopes: deque[tuple[int, int, int, int]] = deque()  # of the tail
         self._doubts_over = 0  # how many of them end before the tail
         self._place = Progression()
         self._parts: list[Part] = []
@@ -109,15 +115,16 @@ class LiveAnalysis:
     def timing(self) -> Timing:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
-        return timeline.timing_for(self.clock, scan_us, self._skew)
+        timing = timeline.timing_for(self.clock, scan_us, self._skew, raw_bits=self._raw_bits, at_seal=self._at_seal)
+        return replace(timing, uncertainty_us=self._largest_us) if timing.budget and self._largest_us else timing
 
-    def scan(self, scan_us: int | None) -> None:
-        """The chanter has told its scan period."""
-        self._scan_us, self._prepared = scan_us, None
+    def scan(self, scan_us: int | None, raw_bits: int = 0) -> None:
+        """The chanter has told its scan period, and how many bits a sample has."""
+        self._scan_us, self._raw_bits, self._prepared = scan_us, raw_bits, None
 
-    def skew(self, skew: KnownSkew | None) -> None:
-        """How far apart the chanter's sensors may fire has become known, or is not any more."""
-        self._skew, self._prepared = skew, None
+    def skew(self, skew: KnownSkew | None, *, at_seal: bool = False) -> None:
+        """How far apart the chanter's sensors may fire, and whether its levels are near the seal, as known now."""
+        self._skew, self._at_seal, self._prepared = skew, at_seal, None
 
     def doubt(self, doubt: Doubt) -> None:
         """Something may be missing between two times; to be said before the state that ends it."""
@@ -173,6 +180,11 @@ class LiveAnalysis:
             if self._unsettled and waiting > LONGEST_TAIL:
                 self._settle(final=False)
 
+    def slope(self, t_us: int, hole: int, rise_raw: int, level_raw: int) -> None:
+        """How steeply an edge crossed its level; it comes a little after the state of its time."""
+        self._slopes.append((t_us, hole, rise_raw, level_raw))
+        self._prepared = None
+
     def idle(self) -> None:
         """There is nothing else to do for a moment: settle what is over, and work out ahead what is to be told next.
 
@@ -212,13 +224,22 @@ class LiveAnalysis:
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
             self._doubts_over += 1
         doubts = doubt_spans(self._doubts[self._doubts_over :])
-        rules = Rules(self.settings, self._geometry, self.timing.uncertainty_us, doubts, tuple(self._musics))
+        rules = Rules(self.settings, self._geometry, self._errors(int(edge_us[0])), doubts, tuple(self._musics))
         measured = measure(edge_us, covered, rules, self._place, final=final)
         if measured is None:
             return None
         part, after = measured
         place = self._place
         return part, list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge)), after
+
+    def _errors(self, from_us: int) -> EdgeErrors:
+        """The errors of the edges of the tail."""
+        while self._slopes and self._slopes[0][0] < from_us:
+            self._slopes.popleft()
+        rows = np.array(self._slopes, dtype=np.int64).reshape(-1, 4).T
+        return errors_for(
+            self.timing, Slopes(rows[0], rows[1].astype(np.uint8), rows[2].astype(np.uint16), rows[3].astype(np.uint16))
+        )
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
@@ -263,6 +284,7 @@ class LiveAnalysis:
         part, changes, after = measured
         if len(part.note):
             self._last = part
+        self._largest_us = max(self._largest_us, int(part.unsure_us.max(initial=0)))
         if self._remember:
             self._parts.append(part)
         self._tell_changes(changes, None if final else after.changes)

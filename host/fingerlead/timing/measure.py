@@ -7,7 +7,7 @@ hold edge numbers, flat over all windows, with `window` giving the window each b
 Definitions:
 - a finger that differs between the settled masks has one time: its last edge into its new state, ignoring departures
   shorter than `bounce_us`; one that moves but does not differ *returns*;
-- the lead is the finger with the first time; none where the second comes less than the timing uncertainty later;
+- the lead is the finger with the first time; none where another comes less than the uncertainty of these two later;
 - notes that sound for `heard_us` or more between the two, where some finger moved more often than the change asks, and
   that make a movement of the movement table, are that movement;
 - otherwise a stretch is stray if it sounds neither note, its topmost open hole is not under a returning finger that
@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
+from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.segment import HeldNotes, Indices, ranges
 from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT
 
@@ -234,6 +235,57 @@ def leads(
     for finger, t_us in enumerate(unsigned):
         np.copyto(lead, np.int8(finger), where=clear & (t_us == first_us))
     return lead, first_us.astype(np.int64), by_finger.max(axis=0) - first_us.astype(times.dtype)
+
+
+@dataclass(slots=True)
+class Certain:
+    """What the errors of the edges allow to be said of windows.
+
+    `own_us` and `common_us` are those of the fingers that differ, flat in order of window and finger. `clear`, of each
+    window: every other finger is later than the first by more than the uncertainty of these two edges; `spread_us`: the
+    uncertainty of the time from the first finger to the last.
+    """
+
+    own_us: NDArray[np.float64]
+    common_us: NDArray[np.float64]
+    clear: NDArray[np.bool_]
+    spread_us: NDArray[np.float64]
+
+
+def certain(
+    times: NDArray[Any], begin_us: NDArray[np.int64], from_mask: NDArray[np.uint8], errors: EdgeErrors
+) -> Certain:
+    """What can be said of `finger_times`, counted from `begin_us`, by the errors of their edges."""
+    window, finger = (times != NOT_MOVED).nonzero()
+    after_us = times[window, finger].astype(np.int64)
+    own_us, common_us = errors.of(after_us + begin_us[window], finger, from_mask[window] >> finger & 1 != 0)
+    # Of each window its fingers by time, so that the first and the last stand at the ends.
+    order = np.lexsort((after_us, window))
+    counts = np.bincount(window, minlength=len(times))
+    ends = np.cumsum(counts)
+    first, last = order[ends - counts], order[ends - 1]
+    to_first = first[window]
+    need_us = apart_us(own_us, common_us, own_us[to_first], common_us[to_first])
+    near = after_us - after_us[to_first] < np.maximum(need_us, 1.0)
+    near[first] = False
+    clear = np.bincount(window[near], minlength=len(times)) == 0
+    return Certain(own_us, common_us, clear, need_us[last])
+
+
+def sounds_surely(
+    strays: Runs, edge_us: NDArray[np.int64], covered: NDArray[np.uint8], errors: EdgeErrors
+) -> NDArray[np.bool_]:
+    """Whether each run lasts longer than the uncertainty of its two edges, so that it was there at all."""
+    if errors.budget is None or not len(strays.window):
+        return np.ones(len(strays.window), dtype=bool)
+    sizes: list[NDArray[np.float64]] = []
+    for at_us in (strays.start_us, strays.start_us + strays.duration_us):
+        at = np.searchsorted(edge_us[: len(covered)], at_us)
+        at = np.clip(at, 1, len(covered) - 1)
+        toggled = covered[at] ^ covered[at - 1]
+        finger = HOLE_OF_BIT[toggled & -toggled.astype(np.int16)].astype(np.int64)
+        sizes += errors.of(at_us, finger, covered[at - 1] >> finger & 1 != 0)
+    return np.asarray(strays.duration_us >= apart_us(*sizes))
 
 
 def touches(start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]) -> NDArray[np.bool_]:

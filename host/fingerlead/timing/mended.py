@@ -18,6 +18,8 @@ from fingering.notes import SOUNDING
 from fingering.table import Table
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import changes_of
+from fingerlead.timing.budget import COVERAGE
+from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.kernel import Progression, Rules, measure
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
@@ -93,10 +95,21 @@ def proven(change: Change, diagnosis: Diagnosis, table: Table, settings: Setting
     return whole and same and slipped and not any(stray.heard for stray in mended.strays)
 
 
+def between_us(change: Change, first: int, second: int, timing: Timing) -> float:
+    """How far apart two fingers of a change must be for their order to be certain."""
+    if timing.budget is None:
+        return timing.uncertainty_us
+    sizes: list[float] = []
+    for finger in (first, second):
+        of = next(each for each in change.fingers if each.finger == finger)
+        sizes += [(max((of.uncertainty_us / COVERAGE) ** 2 - of.common_us**2, 0.0)) ** 0.5, of.common_us]
+    return float(apart_us(*np.array(sizes)))
+
+
 def trusted_diagnosis(change: Change, timing: Timing, table: Table, settings: Settings) -> Diagnosis | None:
     """The finger out of turn: only where the two fingers' order is certain, and mending is proven to help."""
     diagnosis = diagnose_change(change)
-    if diagnosis is None or diagnosis.apart_us < timing.uncertainty_us:
+    if diagnosis is None or diagnosis.apart_us < between_us(change, diagnosis.first, diagnosis.second, timing):
         return None
     return diagnosis if proven(change, diagnosis, table, settings) else None
 
@@ -110,6 +123,6 @@ def measured(from_mask: int, edges: Edges, table: Table, settings: Settings, unc
     edge_us = np.array([lead_us, *(at_us for at_us, _ in edges), edges[-1][0] + HELD_US], dtype=np.int64)
     covered = np.array([from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
     meant = Music(tuple(WrittenNote(SOUNDING[mask]) for mask in (from_mask, edges[-1][1])), lead_us)
-    rules = Rules(settings, geometry_of(table), uncertainty_us, np.zeros((0, 2), dtype=np.int64), (meant,))
+    rules = Rules(settings, geometry_of(table), EdgeErrors(uncertainty_us), np.zeros((0, 2), dtype=np.int64), (meant,))
     found = measure(edge_us, covered, rules, Progression(), final=True)
     return [] if found is None else list(changes_of(found[0], settings, edge_us, covered))

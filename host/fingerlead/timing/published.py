@@ -13,7 +13,7 @@ from fingerlead.reading.music import Music
 from fingerlead.timing.against import MISREAD, Departure, Pass, departures, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import Finding, findings
-from fingerlead.timing.results import Change, Held, PlayedMovement
+from fingerlead.timing.results import Change, Held, PlayedMovement, Timing
 from fingerlead.timing.summary import MovementSummary, summarise
 from fingerlead.wire.account import GAP_US
 
@@ -33,7 +33,7 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "source": {"kind": kind, "path": path},
-        "timing": asdict(analysis.timing),
+        "timing": _timing(analysis.timing),
         "intake": asdict(intake),
         "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
         "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
@@ -47,6 +47,16 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         "movements": [_movement(movement) for movement in analysis.movements],
         "misread": [_misread(one) for one in departures(analysis) if one.kind in MISREAD],
         "findings": [_finding(one) for one in findings(summarise([analysis]))],
+    }
+
+
+def _timing(timing: Timing) -> dict[str, Any]:
+    return {
+        "clock": timing.clock,
+        "uncertainty_us": timing.uncertainty_us,
+        "scan_us": timing.scan_us,
+        "skew_us": timing.skew_us,
+        "skew": timing.skew,
     }
 
 
@@ -172,7 +182,12 @@ def _change(change: Change, movement: int | None, written: dict[str, Any] | None
         "lead": None if change.lead is None else FINGERS[change.lead],
         "spread_us": change.spread_us,
         "fingers": [
-            {"finger": FINGERS[each.finger], "motion": each.motion, "after_start_us": each.after_start_us}
+            {
+                "finger": FINGERS[each.finger],
+                "motion": each.motion,
+                "after_start_us": each.after_start_us,
+                "uncertainty_us": each.uncertainty_us,
+            }
             for each in change.fingers
         ],
         "strays": [

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from fingering.rungs import STAGE_US
+from fingerlead.timing.budget import Budget
 
 Verdict = Literal["clean", "apart", "stray", "embellished", "extra", "perhaps", "unclear", "uncertain"]
 # A change counts in statistics where it has one of the former, and is counted beside them where it has another.
@@ -39,13 +40,20 @@ class KnownSkew(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """How far the finger times can be trusted."""
+    """How far the finger times can be trusted.
+
+    By `budget`, each edge has an uncertainty of its own, and `uncertainty_us` is the largest; before there are edges,
+    that at the assumed pace. Without one it is that of any two fingers. `raw_bits` is what a chanter says of its
+    samples, 0 where nothing.
+    """
 
     clock: Literal["chanter", "host"]
     uncertainty_us: int
     scan_us: int
     skew_us: int
     skew: Literal["measured", "assumed", "given"]
+    budget: Budget | None = None
+    raw_bits: int = 0
 
 
 class WrittenAt(NamedTuple):
@@ -76,11 +84,17 @@ class Held(NamedTuple):
 
 
 class FingerTime(NamedTuple):
-    """One finger's time within a change, counted from the change's start."""
+    """One finger's time within a change, counted from the change's start.
+
+    `uncertainty_us` is expanded; `common_us` is the standard uncertainty that it shares with all edges of the chanter,
+    above 0 in a lift and below in a covering.
+    """
 
     finger: int
     motion: Motion
     after_start_us: int
+    uncertainty_us: int = 0
+    common_us: int = 0
 
 
 class Stray(NamedTuple):

@@ -18,6 +18,7 @@ from fingering.holes import HANDS_OFF, HOLES
 from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
+from fingerlead.timing.budget import Budget, assumed, expanded_us
 from fingerlead.timing.results import KnownSkew, Timing
 from fingerlead.wire.events import Record
 
@@ -55,24 +56,45 @@ def timing_for(
     skew: KnownSkew | None = None,
     *,
     listed: bool = False,
+    raw_bits: int = 0,
+    budget: Budget | None = None,
+    at_seal: bool = False,
 ) -> Timing:
-    """The timing uncertainty: two scans plus the sensors' skew, ARRIVAL_US more without a chanter clock.
+    """How far times can be trusted: by `budget`, by the assumed one of a chanter with a clock, or flat.
 
-    A list of times from elsewhere (`listed`) names no scan: its uncertainty is the skew alone.
+    It is flat where the caller gives a skew, in a list of times from elsewhere (`listed`) and without a chanter clock:
+    two scans plus the sensors' skew, ARRIVAL_US more without a chanter clock; of a list, the skew alone.
     """
     scan_us = 0 if listed else scan_us
     skew_us = skew.us if skew is not None else LISTED_TIMES_SKEW_US if listed else ASSUMED_SKEW_US
+    how = "assumed" if skew is None else skew.how
+    if budget is None and clock == "chanter" and not listed and how != "given":
+        budget = assumed(scan_us, calibrated=at_seal)
+    if budget is not None:
+        sizes = [
+            (budget.own_us(way, budget.slowness_us_per_mm), budget.common_us(way, budget.slowness_us_per_mm))
+            for way in (True, False)
+        ]
+        return Timing(
+            clock, round(max(float(expanded_us(*size)) for size in sizes)), scan_us, skew_us, how, budget, raw_bits
+        )
     uncertainty_us = SCANS * scan_us + skew_us + (ARRIVAL_US if clock == "host" else 0)
-    return Timing(clock, uncertainty_us, scan_us, skew_us, "assumed" if skew is None else skew.how)
+    return Timing(clock, uncertainty_us, scan_us, skew_us, how)
 
 
-def timing_of(record: Record, kind: str, skew: KnownSkew | None = None) -> Timing:
+def timing_of(
+    record: Record, kind: str, skew: KnownSkew | None = None, budget: Budget | None = None, *, at_seal: bool = False
+) -> Timing:
     """The timing uncertainty of a record of a kind (`wire`, `midi`, `csv` or `session`).
 
-    Where no hello told the scan period, the smallest step between different stamps stands for it.
+    Where no hello told the scan period, the smallest step between different stamps stands for it. `at_seal`: a
+    calibration has put the chanter's levels near the seal.
     """
     scan_us = record.scan_us if record.scan_us is not None else smallest_step_us(record.t_us)
-    return timing_for(record.clock, scan_us, skew, listed=kind == "csv")
+    raw_bits = record.hello.raw_bits if record.hello is not None else 0
+    return timing_for(
+        record.clock, scan_us, skew, listed=kind == "csv", raw_bits=raw_bits, budget=budget, at_seal=at_seal
+    )
 
 
 # All eight holes open is hands off: it sounds, but is never held as a note.

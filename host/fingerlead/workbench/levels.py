@@ -1,7 +1,9 @@
 """From a calibration to the levels of each hole, and whether they can be trusted.
 
 Question: from which sample on is a hole covered, and from which is it open? The samples of open and of covered holes
-make two clusters; the levels lie about the middle between the two, as far apart as hysteresis and noise ask.
+make two clusters. The levels lie near the covered one, where the finger is about to seal its hole and the curve is
+steep: there a lift and a covering, a slow finger and a quick one are seen nearest to the seal, and a half-covered hole
+is open. They are as far apart as the noise asks.
 
 Otsu: N. Otsu, IEEE Trans. SMC 9(1), 1979, 62-66 (from memory): the threshold with the greatest w0 w1 (m1 - m0)².
 """
@@ -16,10 +18,13 @@ from fingerlead.workbench.faults import Fault, HoleVerdict, judge
 from fingerlead.workbench.samples import Taken
 from fingerlead.workbench.signs import Signs, read_signs
 
-# Of the swing between the two levels: capacitive-sensing guides publish 15 %.
-HYSTERESIS = 0.15
-# However much noise there is, the levels stay within the middle of the swing.
-WIDEST = 0.5
+# The share of the swing at which a finger is 0.2 mm above the rim: 0.76 of a capacitive sensor (reach 0.8 mm), 0.83 of
+# an infrared one (2 mm); from memory, and calculated.
+SEAL = 0.8
+# The levels are at least so far apart, as a share of the swing, or by so many times the noise from peak to peak.
+LEAST_APART, NOISES = 0.04, 1.5
+# However much noise there is.
+WIDEST = 0.3
 # A finger in playing covers less firmly than one that is asked to: the levels keep below nearly all that playing shows.
 # Fingers on their way are in it too, up to a twentieth in a quick scale.
 LIGHTLY = 0.1
@@ -113,7 +118,7 @@ def clusters(taken: Taken, hole: int) -> tuple[NDArray[np.int64], int]:
 
 
 def _levels(taken: Taken, signs: Signs, hole: int) -> tuple[int, int]:
-    """(cover at, uncover at): about the middle of the clusters' middles."""
+    """(cover at, uncover at): about the seal's share of the way from the open cluster's middle to the covered one's."""
     try:
         counts, last_open = clusters(taken, hole)
     except ValueError:
@@ -121,10 +126,10 @@ def _levels(taken: Taken, signs: Signs, hole: int) -> tuple[int, int]:
     covered = counts[last_open + 1 :]
     low, high = _rank(counts[: last_open + 1], 0.5), last_open + 1 + _rank(covered, 0.5)
     swing = max(high - low, 2)
-    centre = (low + high) / 2
+    centre = low + SEAL * swing
     light = last_open + 1 + _rank(covered, LIGHTLY)
     noise = float(max(signs.open_noise[hole], signs.covered_noise[hole]))
-    apart = min(max(HYSTERESIS * swing, noise), WIDEST * swing)
+    apart = min(max(LEAST_APART * swing, NOISES * noise), WIDEST * swing)
     # Not below a third of the way up: there a finger only hovers.
     centre = max(min(centre, light - apart / 2 - noise / 2), low + swing / 3)
     uncover_at = max(0, round(centre - apart / 2))

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from fingering.table import Table, TableError, load_table, standard_table
+from fingering.toml_file import SIZE_LIMIT, FileError, read_bytes
 from fingerlead import library
 from fingerlead.faces.cli.options import NO_MUSIC, ReadOptions
 from fingerlead.faces.cli.problem import problem_from
@@ -12,6 +13,7 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.sound.tuning import MidiVoice, Tuning
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.budget import Budget, BudgetError, read_budget
 
 
 def table_from(table: Path | None, alternates: bool) -> Table:
@@ -29,8 +31,23 @@ def analysed(
     asked = None if expect is None else SessionMusic() if expect == NO_MUSIC else session_music(expect)
     with problem_from(IntakeError), StatusLine(f"reading {file}"):
         loaded = library.read(file, first_note=reading.first_note, channel=reading.channel)
-        analysis = library.analyse(loaded, table=table, settings=reading.settings, skew_us=reading.skew_us, asked=asked)
+        analysis = library.analyse(
+            loaded,
+            table=table,
+            settings=reading.settings,
+            skew_us=reading.skew_us,
+            asked=asked,
+            budget=budget_from(reading.budget),
+        )
         return loaded, analysis
+
+
+def budget_from(path: Path | None) -> Budget | None:
+    """The budget that the options name; raises Problem."""
+    if path is None:
+        return None
+    with problem_from(BudgetError, FileError):
+        return read_budget(read_bytes(path, FileError)[:SIZE_LIMIT].decode("utf-8", "replace"), path.name)
 
 
 def midi_voice(low_a_hz: float, scale: str, bend: bool) -> MidiVoice:

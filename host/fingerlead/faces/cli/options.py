@@ -33,6 +33,12 @@ SkewUs = Annotated[
         help="How far apart the sensors may fire, in microseconds, where it has been measured.",
     ),
 ]
+BudgetFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--budget", metavar="FILE", help="What your chanter's errors are, a TOML file; see hardware_notes/timing.md."
+    ),
+]
 FirstNote = Annotated[
     int,
     typer.Option("--first-note", min=0, max=120, help="Plain MIDI notes: the thumb's; the other holes follow upwards."),
@@ -135,6 +141,7 @@ class ReadOptions:
     """How files of playing are read and analysed; the fields are the options, in the order of the help."""
 
     skew_us: SkewUs = None
+    budget: BudgetFile = None
     steady_us: SteadyUs = DEFAULTS.steady_us
     heard_us: HeardUs = DEFAULTS.heard_us
     stage_us: StageUs = DEFAULTS.stage_us

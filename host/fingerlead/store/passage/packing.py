@@ -17,6 +17,7 @@ from functools import lru_cache
 from itertools import chain, islice, repeat
 from typing import Literal, TypeVar
 
+from fingering.holes import fingers_of
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.reading.asked import SessionMusic
@@ -30,6 +31,7 @@ from fingerlead.store.passage.stretch import (
     Passage,
 )
 from fingerlead.store.passage.text import PassageError
+from fingerlead.timing.budget import STEEP_AT_SEAL, Budget, assumed
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Cause, Doubt
 
@@ -40,6 +42,7 @@ CAUSES: tuple[Cause, ...] = ("lost", "gap", "restart")
 SEVERAL = 8  # in place of a single finger's number: more than one moved at once
 USUAL = astuple(Settings())
 MOST_ALTERNATES = 255
+MOST_BITS = 16
 # How much one sight of a symbol weighs against never having seen it.
 WEIGHT = 24
 # Bits of the greatest number that `number` can write.
@@ -202,7 +205,10 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics)
+    # Last, so that a message from before there were budgets ends where this one has none.
+    timing = _budget(p.timing, timing, coder)
+    slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
+    return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes)
 
 
 def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
@@ -253,6 +259,41 @@ def _timing(timing: Timing, coder: Coder, sizes: SymbolCounts) -> Timing:
     times_us = (timing.uncertainty_us, timing.scan_us, timing.skew_us)
     uncertainty_us, scan_us, skew_us = (coder.number(value_us, sizes) for value_us in times_us)
     return Timing(clock, uncertainty_us, scan_us, skew_us, skew)
+
+
+def _budget(given: Timing, timing: Timing, coder: Coder) -> Timing:
+    """The timing with its budget: none, one of the assumed, or its sizes in thousandths."""
+    known = (None, assumed(timing.scan_us), assumed(timing.scan_us, calibrated=True))
+    which = coder.among(next((n for n, each in enumerate(known) if each == given.budget), len(known)), len(known) + 1)
+    if which == 0:
+        return timing
+    sizes, raw_bits = SymbolCounts(), coder.among(min(given.raw_bits, MOST_BITS), MOST_BITS + 1)
+    budget = known[which] if which < len(known) else None
+    if budget is None:
+        told = given.budget or assumed(timing.scan_us)
+        budget = Budget(
+            tuple(
+                replace(share, size=coder.number(round(share.size * 1_000), sizes) / 1_000, how="given")
+                for share in told.shares
+            ),
+            STEEP_AT_SEAL,
+        )
+    return replace(timing, budget=budget, raw_bits=raw_bits)
+
+
+def _slopes(p: Passage, edges: list[tuple[int, int]], coder: Coder) -> Iterator[tuple[int, int, int]]:
+    """The slope of each move that has one: 0 where it has none, else one more than its rise."""
+    told, sizes, stood = (
+        {(t_us, hole): rise for t_us, hole, rise in p.slopes},
+        SymbolCounts(),
+        edges[0][1] if edges else 0,
+    )
+    for t_us, mask in edges:
+        for hole in fingers_of(mask ^ stood):
+            rise = coder.number(told.get((t_us, hole), -1) + 1, sizes) - 1
+            if rise >= 0:
+                yield t_us, hole, rise
+        stood = mask
 
 
 @lru_cache(maxsize=1)

@@ -10,10 +10,11 @@ Units: `_us` microseconds, from the passage's beginning; `at_us` is where that i
 
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
-from fingering.holes import HANDS_OFF
+from fingering.holes import HANDS_OFF, HOLES, fingers_of
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
 from fingerlead.reading.asked import SessionMusic
@@ -23,7 +24,7 @@ from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
 from fingerlead.timing.kernel import Part
 from fingerlead.timing.results import Held, Settings, Timing
-from fingerlead.wire.events import Doubt, Intake, Record
+from fingerlead.wire.events import Doubt, Intake, Record, Slopes
 
 # More than any message holds; what hostile counts may cost is bounded by them.
 MOST_EDGES = 5_000
@@ -33,6 +34,7 @@ GREATEST_AT_US = 1 << 62  # as in lists of times
 GREATEST_NUMBER = 1_000_000_000
 GREATEST_SETTING_US = 10_000_000
 LONGEST_NAME = 60
+GREATEST_RISE = 0xFFFF
 # A reading is settled a few notes later, where it is nearly as good as another.
 WIDER = (0, 1, 2, 3, 5, 8, 13, 21, 34)
 MOST_SKIPPED = 2 * WIDER[-1]
@@ -47,7 +49,8 @@ class Passage:
 
     `number` is its first change's place in the session (from 0), `count` how many changes it is about, `skip` how many
     that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0. `musics` are the
-    session's in this stretch, each with the melody that was read there in place of its own notes.
+    session's in this stretch, each with the melody that was read there in place of its own notes. `slopes` are
+    (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told.
     """
 
     number: int
@@ -61,6 +64,7 @@ class Passage:
     settings: Settings
     table: Table
     musics: tuple[Music, ...] = ()
+    slopes: tuple[tuple[int, int, int], ...] = ()
 
     def check(self) -> None:
         """All that a passage promises, on both sides; raises PassageError."""
@@ -93,6 +97,12 @@ class Passage:
             _expect(1 <= value_us <= GREATEST_SETTING_US, f"{name} from 1 to {GREATEST_SETTING_US}", value_us)
         _check_table(p.table)
         _expect(len(p.musics) <= MOST_MUSICS, f"at most {MOST_MUSICS} musics", len(p.musics))
+        for t_us, hole, rise_raw in p.slopes:
+            _expect(
+                0 <= t_us <= p.end_us and 0 <= hole < HOLES and 0 <= rise_raw <= GREATEST_RISE,
+                f"slopes of edges up to {GREATEST_RISE}",
+                f"{rise_raw} at {t_us} µs",
+            )
         before_us = -1
         for music in p.musics:
             _expect(before_us < music.start_us <= p.end_us, "musics one after the other", f"{music.start_us} µs")
@@ -114,6 +124,12 @@ class Passage:
             intake=Intake(frames=len(self.edges), lost_frames=lost, restarts=restarts),
             clock=self.timing.clock,
             scan_us=self.timing.scan_us,
+            slopes=Slopes(
+                np.array([t_us for t_us, _, _ in self.slopes], dtype=np.int64),
+                np.array([hole for _, hole, _ in self.slopes], dtype=np.uint8),
+                np.array([rise_raw for _, _, rise_raw in self.slopes], dtype=np.uint16),
+                np.zeros(len(self.slopes), dtype=np.uint16),
+            ),
         )
 
     def analysis(self) -> Analysis:
@@ -122,7 +138,7 @@ class Passage:
         found = len(whole.changes)
         if found < self.skip + self.count:
             raise PassageError(f"finger times for {self.skip + self.count} changes", f"times for {found}")
-        return replace(whole, parts=[_changes_alone(whole, self.skip, self.skip + self.count)])
+        return replace(whole, timing=self.timing, parts=[_changes_alone(whole, self.skip, self.skip + self.count)])
 
 
 def _expect(holds: bool, expected: str, got: object) -> None:
@@ -167,7 +183,10 @@ def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
     return replace(
         part,
         **chosen,
-        finger_us=part.finger_us[offsets[begin] : offsets[stop]],
+        **{
+            name: getattr(part, name)[offsets[begin] : offsets[stop]]
+            for name in ("finger_us", "unsure_us", "common_us")
+        },
         movements=[
             movement if movement.change is None else replace(movement, change=movement.change - begin)
             for movement in part.movements
@@ -217,7 +236,8 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
     if wider and end == len(a.note) - 1:
         end_us = int(analysis.edge_us[-1])
     one, stop = np.searchsorted(analysis.edge_us, (from_us, end_us), side="left").tolist()
-    edges = zip((analysis.edge_us[one:stop] - from_us).tolist(), analysis.covered[one:stop].tolist(), strict=True)
+    columns = (analysis.edge_us[one:stop] - from_us, analysis.covered[one:stop])
+    edges = tuple(zip(*(column.tolist() for column in columns), strict=True))
     doubts = (
         Doubt(max(d.start_us, from_us) - from_us, min(d.end_us, end_us) - from_us, d.cause, d.count)
         for d in sorted(analysis.doubts, key=lambda doubt: (doubt.start_us, doubt.end_us))
@@ -228,16 +248,31 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
         count=last + 1 - first,
         skip=int((a.first[:first] > one).sum()),
         at_us=from_us,
-        edges=tuple(edges),
+        edges=edges,
         end_us=end_us - from_us,
         doubts=tuple(doubts),
         timing=analysis.timing,
         settings=analysis.settings,
         table=analysis.table,
         musics=tuple(_musics(analysis, begin, end, from_us, end_us)),
+        slopes=tuple(_slopes(analysis, edges, from_us)),
     )
     passage.check()
     return passage
+
+
+def _slopes(analysis: Analysis, edges: tuple[tuple[int, int], ...], from_us: int) -> Iterator[tuple[int, int, int]]:
+    """The slopes of the fingers that move in these edges, where any counts."""
+    if analysis.timing.budget is None:
+        return
+    slopes = analysis.record.slopes
+    here = (slopes.t_us >= from_us) & (slopes.t_us <= from_us + edges[-1][0])
+    columns = (slopes.t_us[here] - from_us, slopes.hole[here], slopes.rise_raw[here])
+    told = {(t_us, hole): rise for t_us, hole, rise in zip(*(each.tolist() for each in columns), strict=True)}
+    for (_, before), (t_us, mask) in pairwise(edges):
+        for hole in fingers_of(before ^ mask):
+            if (t_us, hole) in told:
+                yield t_us, hole, told[t_us, hole]
 
 
 def _reads_the_same(passage: Passage, analysis: Analysis) -> bool:

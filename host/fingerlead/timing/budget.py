@@ -1,0 +1,180 @@
+"""What the error of a finger time is made of, and how its shares combine.
+
+Question: how far may a time that a chanter gives of an edge lie from its seal, the instant at which the hole's sound
+changes? Each share is a standard uncertainty, in µs, or in mm of finger height: a height counts by how slowly the
+finger passes there. They combine as independent ones do, by the GUM (JCGM 100:2008, 5.1.2 and 5.2.2); what is stated is
+expanded by COVERAGE (6.2), about 95 %. `hardware_notes/timing.md` gives each share's model and how its size was found.
+
+A **common** share is the same for all edges of a chanter: it makes a lift late by as much as a covering early. Between
+two lifts at one pace it cancels, between a lift and a covering it counts twice. The others are each edge's own.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fingering.toml_file import parse_toml, shortened
+
+Floats = NDArray[np.float64]
+How = Literal["assumed", "measured", "given"]
+Unit = Literal["us", "mm"]
+
+SCHEMA = "fingerlead-budget-1"
+COVERAGE = 2.0
+# A finger's whole way takes 12 to 250 ms, each as likely on a logarithmic scale; near the rim a way of 10 mm at minimum
+# jerk passes 1 mm in a quarter of it. This is the root mean square of that.
+SLOWNESS_US_PER_MM = 25_500.0
+# How steep a sample is near the rim, as a share of all that it can be for each mm, in a lift and in a covering: where
+# nothing is known of the levels, and where they are near the seal. A lift begins from rest, so that it is slower at the
+# seal than its slope around the crossing says; a covering is not.
+STEEP_ANYWHERE = (1.0, 1.0)
+STEEP_AT_SEAL = (0.55, 0.36)
+# How far fingers of one change differ in pace, as a share: what is common to them cancels but for that.
+PACES_DIFFER = 0.15
+GREATEST = 1e6
+
+
+class BudgetError(ValueError):
+    """A budget that cannot be used; str() is one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One share of the error: its standard uncertainty, and how that was found. `lifts` alone have the film's."""
+
+    name: str
+    unit: Unit
+    size: float
+    common: bool = False
+    lifts: bool = False
+    how: How = "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """All shares of one chanter."""
+
+    shares: tuple[Share, ...]
+    steep_per_mm: tuple[float, float] = STEEP_ANYWHERE
+    slowness_us_per_mm: float = SLOWNESS_US_PER_MM
+
+    def total(self, unit: Unit, *, common: bool, lift: bool) -> float:
+        """The combined standard uncertainty of the shares of one unit, common or own, of a lift or a covering."""
+        return combined(
+            [
+                share.size
+                for share in self.shares
+                if share.unit == unit and share.common == common and (lift or not share.lifts)
+            ]
+        )
+
+    def own_us(self, lift: bool, slowness_us_per_mm: ArrayLike) -> Floats:
+        """An edge's own standard uncertainty, by how slowly the finger passes the rim."""
+        own_us: Floats = np.hypot(
+            self.total("us", common=False, lift=lift), self.own_mm(lift) * np.asarray(slowness_us_per_mm)
+        )
+        return own_us
+
+    def own_mm(self, lift: bool) -> float:
+        """What of it counts by the slowness, in mm."""
+        differs = PACES_DIFFER * self.total("mm", common=True, lift=lift)
+        return math.hypot(self.total("mm", common=False, lift=lift), differs)
+
+    def common_us(self, lift: bool, slowness_us_per_mm: ArrayLike) -> Floats:
+        """What is common to all edges, as a signed standard uncertainty: late in a lift, early in a covering."""
+        mm = self.total("mm", common=True, lift=lift)
+        return np.asarray((1.0 if lift else -1.0) * mm * np.asarray(slowness_us_per_mm), dtype=np.float64)
+
+    @property
+    def how(self) -> How:
+        """Measured or given, where all of it is that; else assumed."""
+        kinds = {share.how for share in self.shares}
+        return next(iter(kinds)) if len(kinds) == 1 else "assumed"
+
+    def with_size(self, name: str, size: float, how: How) -> "Budget":
+        """The budget with another size of one share."""
+        return replace(
+            self,
+            shares=tuple(replace(s, size=size, how=how) if s.name == name else s for s in self.shares),
+        )
+
+
+def combined(contributions: Sequence[float], correlation: ArrayLike | None = None) -> float:
+    """The combined standard uncertainty of contributions, each a sensitivity times a standard uncertainty.
+
+    Independent, by the GUM's equation (11a); with a matrix of correlation coefficients, by its equation (16).
+    """
+    if correlation is None:
+        return math.hypot(*contributions)
+    c = np.asarray(contributions, dtype=np.float64)
+    return math.sqrt(float(c @ np.asarray(correlation, dtype=np.float64) @ c))
+
+
+def expanded_us(own_us: ArrayLike, common_us: ArrayLike) -> Floats:
+    """The expanded uncertainty of single edges."""
+    return np.asarray(COVERAGE * np.hypot(own_us, common_us), dtype=np.float64)
+
+
+# The sizes of a chanter that was never measured: hardware_notes/timing.md says where they are from.
+_SPECIFIED = (
+    Share("scan", "us", 0.0),
+    Share("filter", "us", 0.0),
+    Share("link", "us", 0.0),
+    Share("slope and level", "mm", 0.09),
+    Share("lift against cover", "mm", 0.30, common=True),
+    Share("rim to rim", "mm", 0.06),
+    Share("seal", "mm", 0.145, common=True),
+    Share("temperature", "mm", 0.03, common=True),
+    Share("film", "mm", 0.06, lifts=True),
+)
+NAMES = tuple(share.name for share in _SPECIFIED)
+# What is left between a lift and a covering where a calibration has put the levels near the seal.
+CALIBRATED_MM = 0.03
+
+
+@lru_cache(maxsize=64)
+def assumed(scan_us: float, *, calibrated: bool = False) -> Budget:
+    """The budget of a chanter of which nothing was measured but, perhaps, its levels."""
+    budget = Budget(_SPECIFIED).with_size("scan", scan_us / 12**0.5, "assumed")
+    if not calibrated:
+        return budget
+    return replace(budget.with_size("lift against cover", CALIBRATED_MM, "measured"), steep_per_mm=STEEP_AT_SEAL)
+
+
+def read_budget(text: str, source: str) -> Budget:
+    """A maker's own budget: TOML with every share in its unit. BudgetError where one is missing or below 0."""
+    try:
+        values: dict[str, Any] = parse_toml(text)
+    except ValueError as error:
+        raise BudgetError(f"{source}: expected a budget in TOML; {error}") from None
+    if values.get("schema") != SCHEMA:
+        raise BudgetError(f'{source}: expected schema = "{SCHEMA}"; got {shortened(repr(values.get("schema")))}')
+    for unit in ("us", "mm"):
+        names = [share.name for share in _SPECIFIED if share.unit == unit]
+        table = values.get(unit)
+        if not isinstance(table, dict) or (missing := [name for name in names if name not in table]):
+            wanted = names if not isinstance(table, dict) else missing
+            raise BudgetError(f"{source}: expected [{unit}] with {_listed(wanted)}; add what is missing")
+    unknown = [name for unit in ("us", "mm") for name in values[unit] if name not in NAMES]
+    unknown += [name for name in values if name not in ("schema", "us", "mm")]
+    if unknown:
+        raise BudgetError(f"{source}: expected no share but {_listed(NAMES)}; got {shortened(repr(unknown[0]))}")
+    shares = []
+    for share in _SPECIFIED:
+        size = values[share.unit].get(share.name)
+        if isinstance(size, bool) or not isinstance(size, (int, float)) or not 0 <= size <= GREATEST:
+            raise BudgetError(
+                f"{source}: expected a standard uncertainty of 0 or more {'µs' if share.unit == 'us' else 'mm'} for "
+                f'"{share.name}"; got {repr(size)[:40]}'
+            )
+        shares.append(replace(share, size=round(float(size), 3), how="given"))
+    return Budget(tuple(shares), STEEP_AT_SEAL)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(f'"{name}"' for name in names)

@@ -1,0 +1,155 @@
+"""The budget of a finger time: held against the GUM's own example, against Monte Carlo, and against bad files."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from fingerlead.timing.budget import (
+    COVERAGE,
+    NAMES,
+    SCHEMA,
+    Budget,
+    BudgetError,
+    assumed,
+    combined,
+    expanded_us,
+    read_budget,
+)
+from fingerlead.timing.edge_errors import apart_us
+
+SOUND = f"""schema = "{SCHEMA}"
+[us]
+scan = 290
+filter = 0
+link = 0
+[mm]
+"slope and level" = 0.05
+"lift against cover" = 0.1
+"rim to rim" = 0.06
+seal = 0.15
+temperature = 0.03
+film = 0.03
+"""
+
+
+def test_the_end_gauge_of_the_gum_comes_to_its_own_figures():
+    """JCGM 100:2008, H.1, its figures from memory: 32 nm, 16 degrees of freedom, 93 nm at 99 %."""
+    length_nm = 50e6
+    repeated, systematic, random = 5.8, 3.9, 6.7
+    compared = combined([repeated, systematic, random])
+    assert compared == pytest.approx(9.7, abs=0.05)
+    expansion = length_nm * 0.1 * 0.58e-6  # the expansion coefficients differ
+    temperature = length_nm * 11.5e-6 * 0.029  # the gauges' temperatures differ
+    parts = [25.0, compared, expansion, temperature]
+    assert combined(parts) == pytest.approx(32, abs=0.5)
+    freedom = combined(parts) ** 4 / sum(u**4 / v for u, v in zip(parts, (18, 25.6, 50, 2), strict=True))
+    assert int(freedom) == 16
+    assert stats.t.ppf(0.995, 16) * 32 == pytest.approx(93, abs=1)
+
+
+def test_fully_correlated_contributions_add_as_they_are():
+    """JCGM 100:2008, 5.2.2, note 1: ten resistors of one calibration."""
+    assert combined([0.1] * 10, np.ones((10, 10))) == pytest.approx(1.0)
+    assert combined([0.1] * 10, np.eye(10)) == pytest.approx(combined([0.1] * 10)) == pytest.approx(0.1 * 10**0.5)
+
+
+def drawn_errors(
+    budget: Budget, lift: bool, slowness: np.ndarray, chance: np.random.Generator, common: dict
+) -> np.ndarray:
+    """Errors of edges after the model, share by share."""
+    out = np.zeros(len(slowness))
+    for share in budget.shares:
+        if share.lifts and not lift:
+            continue
+        if share.common:
+            size = common.setdefault(share.name, chance.normal(0, share.size, len(slowness)))
+            out += (1 if lift else -1) * size * slowness
+        else:
+            out += chance.normal(0, share.size, len(slowness)) * (slowness if share.unit == "mm" else 1)
+    return out
+
+
+@pytest.mark.parametrize(("one", "other"), list(product((True, False), repeat=2)))
+def test_what_is_combined_is_what_monte_carlo_finds(one, other):
+    """After JCGM 101:2008, 200 000 trials: single edges, and the time between two of one chanter at one pace."""
+    chance, slowness = np.random.default_rng(7), np.full(200_000, 5_000.0)
+    budget, common = assumed(1_000.0), {}
+    errors = [drawn_errors(budget, lift, slowness, chance, common) for lift in (one, other)]
+    sizes = [(budget.own_us(lift, 5_000.0), budget.common_us(lift, 5_000.0)) for lift in (one, other)]
+    # The paces of the two differ here by nothing, which own_us allows for.
+    for error, size in zip(errors, sizes, strict=True):
+        assert error.std() == pytest.approx(float(expanded_us(*size)) / COVERAGE, rel=0.03)
+        assert np.mean(np.abs(error) <= expanded_us(*size)) == pytest.approx(0.955, abs=0.008)
+    between = float(apart_us(*sizes[0], *sizes[1])) / COVERAGE
+    found = (errors[0] - errors[1]).std()
+    assert found <= between
+    assert found == pytest.approx(between, rel=0.02 if one != other else 0.25)
+
+
+@given(st.sampled_from([True, False]), st.floats(100, 60_000), st.floats(1.01, 3))
+def test_a_slower_finger_is_less_certain(lift, slowness, times):
+    budget = assumed(1_000.0)
+    sizes = [
+        float(expanded_us(budget.own_us(lift, each), budget.common_us(lift, each)))
+        for each in (slowness, times * slowness)
+    ]
+    assert sizes[0] < sizes[1]
+
+
+def test_the_bias_counts_between_a_lift_and_a_covering_alone():
+    budget = assumed(1_000.0)
+    lift, lower = ((budget.own_us(way, 5_000.0), budget.common_us(way, 5_000.0)) for way in (True, False))
+    assert apart_us(*lift, *lower) > 3 * apart_us(*lift, *lift)
+
+
+def test_what_was_not_measured_shrinks_nothing():
+    unknown, known = assumed(1_000.0), assumed(1_000.0, calibrated=True)
+    for before, after in zip(unknown.shares, known.shares, strict=True):
+        assert (before.size == after.size) == (after.how == "assumed")
+
+
+def test_a_makers_budget_is_read():
+    budget = read_budget(SOUND, "mine.toml")
+    assert [share.name for share in budget.shares] == list(NAMES)
+    assert budget.how == "given"
+    assert budget.total("us", common=False, lift=True) == 290
+    assert budget.total("mm", common=True, lift=False) == pytest.approx(math.hypot(0.1, 0.15, 0.03))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        (SOUND.replace("film = 0.03\n", ""), '"film"'),
+        (SOUND.replace("seal = 0.15", "seal = -0.15"), '0 or more mm for "seal"; got -0.15'),
+        (SOUND.replace("scan = 290", "scan = nan"), '"scan"; got nan'),
+        (SOUND.replace("scan = 290", 'scan = "a little"'), "scan"),
+        (SOUND.replace("scan = 290", "scan = true"), "scan"),
+        (SOUND.replace("seal =", "sael = 1\nseal ="), "sael"),
+        (SOUND.replace("[us]", "[ms]"), "[us]"),
+        (SOUND.replace("budget-1", "budget-9"), "schema"),
+        ("", "schema"),
+        ("garbage \0", "TOML"),
+        ("us = 5\n" + SOUND.replace("[us]", "[xs]"), "[us]"),
+    ],
+)
+def test_a_budget_that_cannot_be_used_is_one_sentence(wrong, words):
+    with pytest.raises(BudgetError) as refused:
+        read_budget(wrong, "mine.toml")
+    said = str(refused.value)
+    assert said.startswith("mine.toml: expected")
+    assert words in said
+    assert "\n" not in said
+
+
+@given(st.text(max_size=200))
+@settings(max_examples=100)
+def test_any_text_is_a_budget_or_refused(text):
+    with pytest.raises(BudgetError):
+        read_budget(text, "mine.toml")
