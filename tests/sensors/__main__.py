@@ -15,15 +15,15 @@ import numpy as np
 
 from fingerlead.workbench.skew import bar_events, fit
 from tests.firmware.firmware_tools import made
-from tests.sensors.bad import BADS, good_ones, healthy, look
+from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, healthy, look, near_seal
 from tests.sensors.holes import HOLES, Kind, Sensors, draw
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
 from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
 from tests.sensors.workshop import Bar, bar_states, calibrated, kept, levels_of, middle_levels
 
 KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
-HEALTHY = 600  # changes of a good chanter
-GOOD, CHANGES_EACH = 20, 100  # chanters from a workshop, and what each plays
+HEALTHY = 200  # changes of a good chanter
+GOOD, CHANGES_EACH = 50, 103  # chanters from a workshop, and what each plays: an hour in all
 
 
 def all_at_one_instant(kind: Kind, chanters: int = 20, changes: int = 100) -> dict[str, Against]:
@@ -102,6 +102,10 @@ def bad_sensors() -> list[str]:
         made(Path(folder), "host")
         firmware = Firmware(Path(folder) / "chanter", Path(folder) / "storage")
         lines = [f"{name}: {look(bad, firmware).words()}" for name, bad in BADS.items()]
+        lines += [
+            f"{name}, levels near the seal: {look(bad, firmware, levels=near_seal(bad)).words()}"
+            for name, bad in NEAR_SEAL.items()
+        ]
         told = good_ones(firmware, GOOD, CHANGES_EACH)
         minutes = GOOD * CHANGES_EACH * PERIOD_US / 60e6
         lines.append(f"{GOOD} good chanters, {minutes:.0f} minutes in all: {len(told)} troubles told {told[:5]}")

@@ -17,7 +17,7 @@ from tests.sensors.carried import MIDDLE, State, states_of
 from tests.sensors.holes import HOLES, Sensors, draw, spoilt
 from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware, raw_of, read_back
 from tests.sensors.playing import PERIOD_US, Hand, Played, back_and_forth, crossings, play
-from tests.sensors.workshop import calibrated, levels_of
+from tests.sensors.workshop import calibrated, levels_at, levels_of
 
 OUT_US = 10_000
 OF_A_SENSOR = range(6, 11)
@@ -50,6 +50,19 @@ BADS = {
     "noise at the levels": _bad(CAPACITIVE, high_raw=505.0, trembling=0.08),
     "pressure": Bad(CAPACITIVE, PRESSURE),
 }
+
+
+# With levels near the seal: the film has to hold more to make a lift late, and a covered hole has less room to drift.
+NEAR_SEAL = {
+    **{name: BADS[name] for name in ("light at 100 Hz", "light at 120 Hz", "drift up", "drift down")},
+    "water film": _bad(CAPACITIVE, film=0.82),
+    "water that dries over two seconds": _bad(CAPACITIVE, film=0.82, drying_us=2e6),
+}
+
+
+def near_seal(bad: Bad) -> Levels:
+    """The levels of the good chanter near its seal."""
+    return levels_at(bad.good, 0.80, 0.76)
 
 
 @dataclass(frozen=True, slots=True)

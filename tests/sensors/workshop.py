@@ -80,14 +80,22 @@ def levels_of(reports: list[HoleReport]) -> Levels:
     return tuple((report.cover_at, report.uncover_at) for report in reports)
 
 
-def middle_levels(sensors: Sensors) -> Levels:
-    """Levels in the middle of each hole's swing, as a maker may set them who never calibrated."""
+def levels_at(sensors: Sensors, cover: float, uncover: float) -> Levels:
+    """Levels at these shares of each hole's swing."""
     away, lying = sensors.at_rest()
     low, swing = sensors.low_raw, sensors.high_raw - sensors.low_raw
     return tuple(
-        (round(low[hole] + swing[hole] * (o + 0.55 * (c - o))), round(low[hole] + swing[hole] * (o + 0.45 * (c - o))))
+        (
+            round(low[hole] + swing[hole] * (o + cover * (c - o))),
+            round(low[hole] + swing[hole] * (o + uncover * (c - o))),
+        )
         for hole, (o, c) in enumerate(zip(away.tolist(), lying.tolist(), strict=True))
     )
+
+
+def middle_levels(sensors: Sensors) -> Levels:
+    """Levels in the middle of each hole's swing, as a maker may set them who never calibrated."""
+    return levels_at(sensors, 0.55, 0.45)
 
 
 @contextmanager
