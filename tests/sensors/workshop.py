@@ -83,14 +83,10 @@ def levels_of(reports: list[HoleReport]) -> Levels:
 def levels_at(sensors: Sensors, cover: float, uncover: float) -> Levels:
     """Levels at these shares of each hole's swing."""
     away, lying = sensors.at_rest()
-    low, swing = sensors.low_raw, sensors.high_raw - sensors.low_raw
-    return tuple(
-        (
-            round(low[hole] + swing[hole] * (o + cover * (c - o))),
-            round(low[hole] + swing[hole] * (o + uncover * (c - o))),
-        )
-        for hole, (o, c) in enumerate(zip(away.tolist(), lying.tolist(), strict=True))
-    )
+    swing = (sensors.high_raw - sensors.low_raw) * (lying - away)
+    begin = sensors.low_raw + (sensors.high_raw - sensors.low_raw) * away
+    at = zip((begin + cover * swing).tolist(), (begin + uncover * swing).tolist(), strict=True)
+    return tuple((round(high), round(low)) for high, low in at)
 
 
 def middle_levels(sensors: Sensors) -> Levels:
