@@ -19,7 +19,7 @@ from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, healthy, look, near_se
 from tests.sensors.holes import HOLES, Kind, Sensors, draw
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
 from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
-from tests.sensors.workshop import Bar, bar_states, calibrated, kept, levels_of, middle_levels
+from tests.sensors.workshop import Bar, bar_states, calibrated, calibration_of, kept, levels_of, middle_levels
 
 KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
 HEALTHY = 200  # changes of a good chanter
@@ -45,9 +45,9 @@ def measured_more_and_more(sensors: Sensors, notes: tuple[int, ...], hand: Hand,
     skew = fit(bar_events(bar_states(sensors, levels, Bar(), chance)))
     out = {"never measured": session(sensors, notes, hand, seed, middle_levels(sensors))}
     played, data = sent(sensors, notes, hand, seed, levels)
-    with kept(reports):
+    with kept(calibration_of(reports)):
         out["calibrated"] = against(played, read_back(data))
-    with kept(reports, skew):
+    with kept(calibration_of(reports), skew):
         out["calibrated, skew measured"] = against(played, read_back(data))
     return out
 
@@ -61,7 +61,7 @@ def coverage(kind: Kind, chanters: int = 200, changes: int = 20) -> dict[str, Ag
         hand = Hand(apart_us=40_000)
         out["never measured"].add(session(sensors, notes, hand, seed, middle_levels(sensors)))
         reports = calibrated(sensors, chance)
-        with kept(reports):
+        with kept(calibration_of(reports)):
             out["calibrated"].add(session(sensors, notes, hand, seed, levels_of(reports)))
     return out
 
@@ -74,7 +74,7 @@ def at_thirty(kind: Kind, chanters: int = 20, changes: int = 60) -> Against:
         sensors, notes = draw(kind, chance), crossings(changes, chance)
         hand = Hand(travel_us=(30_000, 30_000), apart_us=40_000)
         reports = calibrated(sensors, chance)
-        with kept(reports):
+        with kept(calibration_of(reports)):
             out.add(session(sensors, notes, hand, seed, levels_of(reports)))
     return out
 

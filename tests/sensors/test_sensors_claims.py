@@ -5,28 +5,32 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.sensors.__main__ import KINDS, measured_more_and_more
+from tests.sensors.__main__ import KINDS
 from tests.sensors.holes import HOLES, Sensors, draw
 from tests.sensors.judged import Against, session
 from tests.sensors.playing import PLAIN_HAND, Hand, back_and_forth, crossings
-from tests.sensors.workshop import middle_levels
+from tests.sensors.workshop import flawless, kept, middle_levels
+
+CHANTERS, CHANGES = 12, 10
 
 
 @pytest.fixture(scope="module", params=KINDS)
 def at_one_instant(request):
     """All fingers of every crossing at one instant; travel of 12 to 250 ms, uneven holes."""
-    out: dict[str, Against] = {}
-    for seed in (1, 2):
+    out = {"never measured": Against(), "calibrated": Against()}
+    for seed in range(CHANTERS):
         chance = np.random.default_rng(seed)
-        sensors, notes = draw(request.param, chance), crossings(40, chance)
-        for what, told in measured_more_and_more(sensors, notes, Hand(), seed).items():
-            out.setdefault(what, Against()).add(told)
+        sensors, notes = draw(request.param, chance), crossings(CHANGES, chance)
+        out["never measured"].add(session(sensors, notes, Hand(), seed, middle_levels(sensors)))
+        calibration = flawless(sensors)
+        with kept(calibration):
+            out["calibrated"].add(session(sensors, notes, Hand(), seed, calibration.levels))
     return out
 
 
 def test_fingers_that_seal_at_one_instant_get_neither_lead_nor_blame(at_one_instant):
     for told in at_one_instant.values():
-        assert told.changes == 80
+        assert told.changes == CHANTERS * CHANGES
         assert told.told_share <= 0.05
 
 
@@ -34,7 +38,7 @@ def test_the_stated_uncertainty_covers_lifts_and_coverings_apart(at_one_instant)
     for told in at_one_instant.values():
         for lift in (True, False):
             errors, stated = told.of(lift)
-            assert len(errors) > 100
+            assert len(errors) > 150
             assert (np.abs(errors) <= stated).mean() >= 0.93
 
 

@@ -32,7 +32,6 @@ SCALE = (*range(9), *range(7, -1, -1))
 SCALE_NOTE_US = 400_000
 LONGEST_US = 240_000_000
 FRONT = range(1, HOLES)
-RESTS = ("open_raw", "covered_raw")
 MADE = "2026-01-01T12:00:00+00:00"
 
 
@@ -94,20 +93,29 @@ def middle_levels(sensors: Sensors) -> Levels:
     return levels_at(sensors, 0.55, 0.45)
 
 
+def calibration_of(reports: list[HoleReport]) -> Calibration:
+    """A calibration as the program keeps it."""
+    open_raw, covered_raw = (tuple(getattr(report, name) for report in reports) for name in ("open_raw", "covered_raw"))
+    return Calibration(DEVICE.hex(), "judge", MADE, levels_of(reports), open_raw, covered_raw)
+
+
+def flawless(sensors: Sensors, cover: float = 0.80, uncover: float = 0.76) -> Calibration:
+    """A calibration without a hand: levels at these shares of the swing, and the holes as they are."""
+    away, lying = (sensors.low_raw + (sensors.high_raw - sensors.low_raw) * rest for rest in sensors.at_rest())
+    levels = levels_at(sensors, cover, uncover)
+    return Calibration(DEVICE.hex(), "judge", MADE, levels, tuple(away.tolist()), tuple(lying.tolist()))
+
+
 @contextmanager
-def kept(reports: list[HoleReport], skew: Skew | None = None) -> Iterator[None]:
+def kept(calibration: Calibration, skew: Skew | None = None) -> Iterator[None]:
     """While it lasts, the machine keeps this calibration of the judge's chanter, and this skew."""
     before = os.environ.get("XDG_DATA_HOME")
     with tempfile.TemporaryDirectory() as folder:
         os.environ["XDG_DATA_HOME"] = folder
         try:
-            device = DEVICE.hex()
-            open_raw, covered_raw = (tuple(getattr(report, name) for report in reports) for name in RESTS)
-            keep_calibration(
-                calibrations_folder(), Calibration(device, "judge", MADE, levels_of(reports), open_raw, covered_raw)
-            )
+            keep_calibration(calibrations_folder(), calibration)
             if skew is not None:
-                keep_skew(calibrations_folder(), device, MADE, skew)
+                keep_skew(calibrations_folder(), DEVICE.hex(), MADE, skew)
             yield
         finally:
             if before is None:
