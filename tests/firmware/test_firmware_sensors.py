@@ -10,6 +10,7 @@ import pytest
 
 from fingerlead.wire.carriers import StreamReader
 from fingerlead.wire.messages import Holes, Slope, decode
+from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, look, near_seal
 from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
 from tests.sensors.holes import draw
 from tests.sensors.judged import SCAN_US, Firmware
@@ -46,3 +47,22 @@ def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
     ]
     rises = [slope.rise_raw for slope in sorted(told, key=lambda one: (one.ticks32, one.hole))]
     assert np.abs(np.array(rises) - [slope.rise_raw for slope in plain]).max() <= 1
+
+
+NEAR = {f"{name}, levels near the seal": bad for name, bad in NEAR_SEAL.items() if name == "water film"}
+TOLD = {**{name: BADS[name] for name in ("drift up", "water film", "noise at the levels")}, **NEAR}
+
+
+@pytest.mark.parametrize("name", TOLD)
+def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, name):
+    bad = TOLD[name]
+    seen = look(bad, firmware, changes=45 if "drift" in name else 12, levels=near_seal(bad) if name in NEAR else MIDDLE)
+    assert seen.before_told is not None
+    assert seen.before_told <= 2
+    assert seen.others_named == 0
+    # From then on the program trusts none of them.
+    assert seen.trusted == 0
+
+
+def test_good_chanters_are_called_good(firmware):
+    assert good_ones(firmware, chanters=2, changes=40) == []
