@@ -42,6 +42,11 @@ def test_the_stated_uncertainty_covers_lifts_and_coverings_apart(at_one_instant)
             assert (np.abs(errors) <= stated).mean() >= 0.93
 
 
+def test_a_calibration_makes_what_is_stated_smaller(at_one_instant):
+    stated = {what: np.median(told.stated_us) for what, told in at_one_instant.items()}
+    assert stated["calibrated"] < stated["never measured"] / 2
+
+
 def test_no_finger_is_blamed_for_levels_in_the_middle_of_the_swing():
     """E and D in turn, 30 ms of travel: lifts are seen late, coverings early, and the masks show a third note."""
     flush = Sensors(seal_mm=np.zeros(HOLES), noise=0.001)
