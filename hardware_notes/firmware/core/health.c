@@ -189,7 +189,7 @@ static uint32_t length_of(int32_t a, int32_t b) {
 
 /* A window has ended. A movement inside it shows a 30th of the swing at most; two windows in 2 s with a 16th are light.
  * A covered hole does not see it, so it is remembered for 6 s. */
-static void end_window(struct health *h) {
+static void end_window(struct health *h, const struct levels *levels) {
     h->window = h->scans.window;
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         uint32_t seen = 0, bit = 1u << hole;
@@ -200,7 +200,11 @@ static void end_window(struct health *h) {
         }
         /* A wave of this height adds up to half its height times 127 in every scan. */
         uint32_t height = seen / (h->window / MAINS) * 2 / 127;
-        if (swing(h, hole) > 0 && height >= swing(h, hole) / 16u) {
+        /* While the swing is not known: what goes far beyond both levels, and is no small share of the whole range. */
+        uint32_t gap = 5u * (uint32_t)(levels->cover_at[hole] - levels->uncover_at[hole]) / 2;
+        uint32_t range = (1u << board.raw_bits) / 32;
+        uint32_t bar = swing(h, hole) > 0 ? swing(h, hole) / 16u : gap > range ? gap : range;
+        if (height >= bar) {
             h->light[hole] = (uint8_t)(h->light[hole] < LIT ? h->light[hole] + LIT : 2 * LIT);
         } else if (h->light[hole] > 0) {
             h->light[hole]--;
@@ -214,7 +218,7 @@ static void end_window(struct health *h) {
 }
 
 /* One of the two in a scan, in turn: some five samples in each of its turns are enough. */
-static void watch_light(struct health *h, const uint16_t samples[HOLES]) {
+static void watch_light(struct health *h, const uint16_t samples[HOLES], const struct levels *levels) {
     uint8_t mains = h->turn % MAINS;
     h->phase[mains] += h->step[mains];
     int32_t cosine_now = sine[((h->phase[mains] >> 26) + 16) % 64], sine_now = sine[h->phase[mains] >> 26];
@@ -225,7 +229,7 @@ static void watch_light(struct health *h, const uint16_t samples[HOLES]) {
         sines[hole] += sine_now * sample;
     }
     if (--h->window == 0) {
-        end_window(h);
+        end_window(h, levels);
     }
 }
 
@@ -259,7 +263,7 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
     if (full && h->still[turn] > SLOPE_REACH && (seen_mask >> turn & 1 ? mean > *extreme : mean < *extreme)) {
         *extreme = mean;
     }
-    watch_light(h, samples);
+    watch_light(h, samples, levels);
 }
 
 /* -- telling ------------------------------------------------------------------------------------------------------- */
@@ -274,10 +278,7 @@ void health_again(struct health *h) {
 }
 
 bool health_next(struct health *h, uint32_t now_us, struct health_news *news) {
-    if (!h->news) {
-        return false;
-    }
-    for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
+    for (uint8_t kind = 0; h->news && kind < HEALTH_KINDS; kind++) {
         for (uint8_t hole = 0; hole < HOLES; hole++) {
             uint8_t *state = &h->state[kind][hole];
             bool told = *state & TOLD, sure = (*state & AFFECTED_BITS) == 2 * AFFECTED;
