@@ -191,16 +191,32 @@ def test_music_that_cannot_be_read_is_said_on_every_face(tmp_path):
 
 
 def test_a_passage_that_is_opened_says_what_the_session_says_and_no_more(tmp_path):
-    played, asked = playing()["beginner"]
-    path = write_playing(tmp_path / "a.session", played, *asked)
+    # High A is left out, then a B too many, and low G in the place of low A; three times over.
+    played = together_player([0, 3, 1, 4, 2, 5, 0, 6, 3, 1] * 3, 10_000, 3)
+    path = write_playing(tmp_path / "a.session", played, (0, music_of([0, 3, 8, 1, 4, 5, 1, 6, 3, 1] * 3)))
     ours = json.loads(out_of("analyse", path, "--format", "json"))
-    message = CliRunner().invoke(app, ["send", str(path), "--changes", "3..8"]).stdout
-    theirs = json.loads(out_of("open", message, "--format", "json"))
-    assert [(c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in theirs["changes"]] == [
-        (c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in ours["changes"][2:8]
-    ]
-    assert (theirs["passes"], theirs["misread"]) == ([], [])
-    assert {note["written"] for note in theirs["notes"]} == {None}
+    told, count = [], len(ours["changes"])
+    for first in range(1, count + 1, 6):
+        last = min(first + 5, count)
+        message = CliRunner().invoke(app, ["send", str(path), "--changes", f"{first}..{last}"]).stdout
+        theirs = json.loads(out_of("open", message, "--format", "json"))
+        assert [(c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in theirs["changes"]] == [
+            (c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in ours["changes"][first - 1 : last]
+        ]
+        assert theirs["passes"] == []
+        assert {note["written"] for note in theirs["notes"]} == {None}
+        at_us = theirs["passage"]["at_us"]
+        misread = [{**one, "start_us": one["start_us"] + at_us} for one in theirs["misread"]]
+        assert all(one in ours["misread"] for one in misread)
+        text = out_of("open", message)
+        assert ("Not as written:" in text) == bool(misread)
+        assert all(one["words"] in text for one in misread)
+        told += misread
+    # Neighbouring passages share a note; between them they say all of it.
+    between = (ours["changes"][0]["start_us"], ours["changes"][-1]["end_us"])
+    wanted = [one for one in ours["misread"] if between[0] <= one["start_us"] <= between[1]]
+    assert {"missed", "wrong", "extra"} <= {one["kind"] for one in wanted}
+    assert all(one in told for one in wanted)
 
 
 def test_a_session_that_has_got_its_music_since_is_taken_in_once_more(tmp_path):

@@ -19,8 +19,9 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
 from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
-from fingerlead.store.passage.stretch import cut
+from fingerlead.store.passage.stretch import Misread, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
+from fingerlead.timing.against import MISREAD
 from fingerlead.timing.results import Settings, Timing
 from tests.reading.players import beginner, movement_player, run_player
 from tests.reading.repertoire import drawn_movements
@@ -413,12 +414,44 @@ def test_a_passage_with_a_false_part_is_refused_or_carried(data):
         (dict(settings=Settings(steady_us=0)), "steady_us from 1"),
         (dict(settings=Settings(stage_us=10**9)), "stage_us from 1"),
         (dict(timing=Timing("host", 10**17, 0, 0, "given")), "a timing uncertainty of at most a day"),
+        (dict(misread=(Misread("missed", 0, None, None, None, None, False),)), "a written note"),
+        (dict(misread=(Misread("extra", 0, 3, 4, None, None, False),)), "a written note"),
+        (dict(misread=(Misread("wrong", 0, 3, None, None, 7, False),)), "a note that was played"),
+        (dict(misread=(Misread("missed", 0, 3, 4, None, 7, True),)), "a note that was played"),
+        (dict(misread=(Misread("repeated", 0, None, 4, 5, None, False),)), "a finger with a note too many"),
+        (dict(misread=(Misread("extra", 10**12, None, 4, 5, None, False),)), "notes not as written in order of time"),
     ],
 )
 def test_each_false_part_has_its_sentence(change, sentence):
     with pytest.raises(PassageError) as caught:
         decode_passage(text.write(pack(replace(PASSAGE, **change))))
     assert sentence in str(caught.value)
+
+
+@settings(deadline=None)
+@given(st.data())
+def test_what_is_not_as_written_comes_whole_and_in_words(data):
+    kinds = data.draw(st.lists(st.sampled_from(MISREAD), max_size=12))
+    times = sorted(data.draw(st.lists(st.integers(0, PASSAGE.end_us), min_size=len(kinds), max_size=len(kinds))))
+    a_note, a_bar = st.integers(0, 8), st.none() | st.integers(0, 400)
+    misread = tuple(
+        Misread(
+            kind,
+            at_us,
+            data.draw(a_note) if kind in ("missed", "wrong") else None,
+            None if kind == "missed" else data.draw(a_note),
+            data.draw(st.none() | st.integers(0, 7)) if kind == "extra" else None,
+            data.draw(a_bar),
+            data.draw(st.booleans()),
+        )
+        for kind, at_us in zip(kinds, times, strict=True)
+    )
+    passage = decode_passage(text.write(pack(replace(PASSAGE, misread=misread))))
+    assert passage.misread == misread
+    told = passage.misread_words(passage.analysis())
+    for one, words in zip(misread, told, strict=True):
+        assert words.startswith("" if one.bar is None else f"Bar {one.bar}: ")
+        assert words.endswith("Something was lost there.") == one.uncertain
 
 
 def test_hostile_counts_cost_nothing():

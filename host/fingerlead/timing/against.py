@@ -62,8 +62,7 @@ class Departure(NamedTuple):
     @property
     def words(self) -> str:
         """The sentence with its place."""
-        lost = " Something was lost there." if self.uncertain else ""
-        return f"{'' if self.bar is None else f'Bar {self.bar}: '}{self.gist}{lost}"
+        return placed_words(self.gist, self.bar, self.uncertain)
 
 
 def passes(analysis: Analysis) -> tuple[list[Pass], list[int | None]]:
@@ -138,23 +137,24 @@ class _Walk:
         was_done = self._done_before(number)
         if not is_written:
             again = before is not None and before.note == note.note
-            yield self._at(number, "repeated" if again else "extra", done, _unwritten_gist(note.note, again))
+            kind: MisreadKind = "repeated" if again else "extra"
+            yield self._at(number, kind, done, misread_gist(kind, None, note.note))
             return
         index = done - 1
         goes_on = index == was_done
         if index > was_done + MOST_MISSED or (index < was_done - 1 and not music.begins_again(was_done, index)):
             gist = _jump_gist(music.notes[was_done - 1] if was_done else None, music.notes[index], index > was_done)
-            kind: DepartureKind = "left out" if index > was_done else "restart"
-            yield self._at(number, kind, index, gist, wide=True)._replace(bar=None)
+            jump: DepartureKind = "left out" if index > was_done else "restart"
+            yield self._at(number, jump, index, gist, wide=True)._replace(bar=None)
         elif before is not None and before.note == note.note and before.written == note.written:
             # After another note it would put that right.
-            yield self._at(number, "repeated", index, _unwritten_gist(note.note, again=True))
+            yield self._at(number, "repeated", index, misread_gist("repeated", None, note.note))
         for missed in range(was_done, index if index <= was_done + MOST_MISSED else 0):
-            gist = f"{NOTES[music.notes[missed].note]} was left out."
+            gist = misread_gist("missed", music.notes[missed].note, None)
             yield self._at(number, "missed", missed, gist, wide=True)._replace(note=None)
         asked = music.notes[index].note
         if note.note != asked:
-            yield self._at(number, "wrong", index, f"{NOTES[note.note]} instead of {NOTES[asked]}.")
+            yield self._at(number, "wrong", index, misread_gist("wrong", asked, note.note))
         elif goes_on and index and before is not None and self._is_right(number - 1):
             yield from self._idle(number, index, before, note)
 
@@ -173,12 +173,11 @@ class _Walk:
                 continue
             end_us = extra.start_us + extra.duration_us
             near = [one for one in slips.get(number, []) if one[1] < end_us and one[2] > extra.start_us]
-            gist, finger = _unwritten_gist(extra.note), None
+            gist, finger = misread_gist("extra", None, extra.note), None
             if near:
                 finger = near[0][0]
                 slips[number] = [one for one in slips[number] if one not in near]
-                before = self._held[number - 1]
-                gist = f"{_idle_gist(before, self._held[number], finger)[:-1]}: {a_note(extra.note)} sounded."
+                gist = idle_extra_gist(self._held[number - 1], self._held[number], finger, extra.note)
             found = self._at(number, "extra", self._done_before(number), gist)
             yield found._replace(note=extra.note, finger=finger, start_us=extra.start_us)
         for number, moved in slips.items():
@@ -277,8 +276,24 @@ def played_musics(analysis: Analysis) -> list[PlayedMusic]:
     ]  # fmt: skip
 
 
-def _unwritten_gist(note: int, again: bool = False) -> str:
-    return f"{NOTES[note]} twice." if again else f"A{a_note(note)[1:]} that is not written."
+def placed_words(gist: str, bar: int | None, uncertain: bool) -> str:
+    """A sentence with its place."""
+    lost = " Something was lost there." if uncertain else ""
+    return f"{'' if bar is None else f'Bar {bar}: '}{gist}{lost}"
+
+
+def misread_gist(kind: MisreadKind, written: int | None, note: int | None) -> str:
+    """What happened to a written note, or which note sounded that is not written."""
+    if kind in ("missed", "wrong"):
+        assert written is not None
+        return f"{NOTES[written]} was left out." if note is None else f"{NOTES[note]} instead of {NOTES[written]}."
+    assert note is not None
+    return f"{NOTES[note]} twice." if kind == "repeated" else f"A{a_note(note)[1:]} that is not written."
+
+
+def idle_extra_gist(before: Held, note: Held, finger: int, sounded: int) -> str:
+    """A finger that takes no part in a change moved, and sounded a note that is not written."""
+    return f"{_idle_gist(before, note, finger)[:-1]}: {a_note(sounded)} sounded."
 
 
 def _idle_gist(before: Held, note: Held, finger: int, stays: bool = False) -> str:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from fingering.notes import NOTES
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
@@ -120,9 +121,20 @@ def open(
 def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     """The published object, and which changes these are in the session: their numbers as people count, and where."""
     found = as_dict(analysis, "passage", "message")
-    # A passage carries the melody as it was read: what of it is written, and what was missed, the session alone knows.
+    # A passage carries the melody as it was read, and what of it is not as written: where in the music the notes stand,
+    # the session alone knows.
     unplaced = {kind: [{**one, "written": None} for one in found[kind]] for kind in ("notes", "changes")}
-    found.update(passes=[], misread=[], **unplaced)
+    misread = [
+        {
+            "kind": one.kind,
+            "written": None if one.written is None else NOTES[one.written],
+            "note": None if one.note is None else NOTES[one.note],
+            "start_us": one.start_us,
+            "words": words,
+        }
+        for one, words in zip(passage.misread, passage.misread_words(analysis), strict=True)
+    ]
+    found.update(passes=[], misread=misread, **unplaced)
     first, last = passage.number + 1, passage.number + passage.count
     found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
     return found
@@ -170,6 +182,10 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
     yield timing_sentence(analysis.timing)
     if passage.doubts:
         yield intake_sentence(analysis)
+    if passage.misread:
+        yield "Not as written:"
+    for one, words in zip(passage.misread, passage.misread_words(analysis), strict=True):
+        yield f"      {clock_text(passage.at_us + one.start_us)}  {words}"
     yield ""
     for change in changes:
         at = clock_text(passage.at_us + change.start_us)

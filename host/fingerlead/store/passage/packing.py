@@ -17,7 +17,7 @@ from functools import lru_cache
 from itertools import chain, islice, repeat
 from typing import Literal, TypeVar
 
-from fingering.holes import fingers_of
+from fingering.holes import HOLES, fingers_of
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.reading.asked import SessionMusic
@@ -28,9 +28,11 @@ from fingerlead.store.passage.stretch import (
     MOST_EDGES,
     MOST_GRACES,
     MOST_MUSICS,
+    Misread,
     Passage,
 )
 from fingerlead.store.passage.text import PassageError
+from fingerlead.timing.against import MISREAD
 from fingerlead.timing.budget import STEEP_AT_SEAL, Budget, assumed
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Cause, Doubt
@@ -205,10 +207,13 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    # Last, so that a message from before there were budgets ends where this one has none.
+    # Last, so that a message from before there were budgets, or words of what is not as written, ends where it has none.
     timing = _budget(p.timing, timing, coder)
     slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
-    return Passage(number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes)
+    misread = tuple(_misread(p.misread, coder, timing.scan_us))
+    return Passage(
+        number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes, misread
+    )
 
 
 def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
@@ -251,6 +256,27 @@ def _musics(given: tuple[Music, ...], coder: Coder, scan_us: int) -> Iterator[Mu
         read.append(Music(tuple(notes), start_us, asked=SessionMusic(judged=judged, stage_us=stage_us)))
     for number, music in enumerate(read):
         yield replace(music, end_us=read[number + 1].start_us if number + 1 < count else music.end_us)
+
+
+def _misread(given: tuple[Misread, ...], coder: Coder, scan_us: int) -> Iterator[Misread]:
+    sizes, kinds, steps = SymbolCounts(), SymbolCounts(len(MISREAD)), TimeSteps(scan_us)
+    count = coder.number(len(given), sizes)
+    if count > MOST_EDGES:
+        raise PassageError(f"at most {MOST_EDGES} notes not as written", f"{count}")
+    start_us = 0
+
+    def one_of(value: int | None, values: int) -> int | None:
+        found = coder.among(values if value is None else value, values + 1)
+        return None if found == values else found
+
+    for one in _filled_up(given, Misread("missed", 0, None, None, None, None, False), count):
+        kind = MISREAD[coder.symbol(MISREAD.index(one.kind), kinds)]
+        start_us += steps.step(one.start_us - start_us, coder)
+        notes = one_of(one.written, len(NOTES)), one_of(one.note, len(NOTES))
+        finger = one_of(one.finger, HOLES)
+        bar = coder.number(0 if one.bar is None else one.bar + 1, sizes)
+        uncertain = bool(coder.among(int(one.uncertain), 2))
+        yield Misread(kind, start_us, *notes, finger, bar - 1 if bar else None, uncertain)
 
 
 def _timing(timing: Timing, coder: Coder, sizes: SymbolCounts) -> Timing:

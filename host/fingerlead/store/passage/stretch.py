@@ -8,9 +8,11 @@ change between the two is then left out of the results (`skip`).
 Units: `_us` microseconds, from the passage's beginning; `at_us` is where that is in the session.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass, fields, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +23,14 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.text import PassageError
+from fingerlead.timing.against import (
+    MISREAD,
+    MisreadKind,
+    departures,
+    idle_extra_gist,
+    misread_gist,
+    placed_words,
+)
 from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
 from fingerlead.timing.kernel import Part
 from fingerlead.timing.results import Held, Settings, Timing
@@ -43,6 +53,21 @@ MOST_MUSICS = 200
 MOST_GRACES = 30
 
 
+class Misread(NamedTuple):
+    """Where the playing departs from the music: a note missed, wrong, too many or twice, as `timing.against` has it.
+
+    `start_us` is in the passage, or before it for what began there. `finger` moved though it has no part.
+    """
+
+    kind: MisreadKind
+    start_us: int
+    written: int | None
+    note: int | None
+    finger: int | None
+    bar: int | None
+    uncertain: bool
+
+
 @dataclass(frozen=True)
 class Passage:
     """Finger times, and all that decides how they are judged.
@@ -50,7 +75,8 @@ class Passage:
     `number` is its first change's place in the session (from 0), `count` how many changes it is about, `skip` how many
     that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0. `musics` are the
     session's in this stretch, each with the melody that was read there in place of its own notes. `slopes` are
-    (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told.
+    (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told. `misread` is what is not as
+    written.
     """
 
     number: int
@@ -65,6 +91,7 @@ class Passage:
     table: Table
     musics: tuple[Music, ...] = ()
     slopes: tuple[tuple[int, int, int], ...] = ()
+    misread: tuple[Misread, ...] = ()
 
     def check(self) -> None:
         """All that a passage promises, on both sides; raises PassageError."""
@@ -111,6 +138,29 @@ class Passage:
             stage_us = 1 if music.asked.stage_us is None else music.asked.stage_us
             _expect(1 <= stage_us <= GREATEST_SETTING_US, f"a stage from 1 to {GREATEST_SETTING_US}", stage_us)
             before_us = music.start_us
+        _expect(len(p.misread) <= MOST_EDGES, f"at most {MOST_EDGES} notes not as written", len(p.misread))
+        before_us = 0
+        for one in p.misread:
+            _expect(
+                before_us <= one.start_us <= p.end_us, "notes not as written in order of time", f"{one.start_us} µs"
+            )
+            _expect((one.written is not None) == (one.kind in ("missed", "wrong")), "a written note", one.kind)
+            _expect((one.note is None) == (one.kind == "missed"), "a note that was played", one.kind)
+            _expect(one.finger is None or one.kind == "extra", "a finger with a note too many", one.kind)
+            before_us = one.start_us
+
+    def misread_words(self, analysis: Analysis) -> list[str]:
+        """A sentence for each of `misread`; `analysis` is the passage's own."""
+        held = analysis.held
+        told = []
+        for one in self.misread:
+            number = bisect_left(held, one.start_us, key=lambda note: note.start_us)
+            if one.finger is not None and one.note is not None and 0 < number < len(held):
+                gist = idle_extra_gist(held[number - 1], held[number], one.finger, one.note)
+            else:
+                gist = misread_gist(one.kind, one.written, one.note)
+            told.append(placed_words(gist, one.bar, one.uncertain))
+        return told
 
     def record(self) -> Record:
         """The hole states as if they had just come in."""
@@ -256,6 +306,7 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
         table=analysis.table,
         musics=tuple(_musics(analysis, begin, end, from_us, end_us)),
         slopes=tuple(_slopes(analysis, edges, from_us)),
+        misread=tuple(_misread(analysis, first, last, from_us)),
     )
     passage.check()
     return passage
@@ -301,6 +352,17 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
         notes = tuple(WrittenNote(note.note, _graces(note, music)) for note in read)
         asked = SessionMusic(judged=music.asked.judged, stage_us=music.asked.stage_us)
         yield Music(notes, start_us, stop_us, asked)
+
+
+def _misread(analysis: Analysis, first: int, last: int, from_us: int) -> Iterator[Misread]:
+    """What is not as written, from the note that the first change leaves to the one that the last leads to."""
+    a = analysis.arrays
+    left = int(np.searchsorted(a.start_us, analysis.edge_us[a.first[first] - 1], side="right")) - 1
+    from_note_us, until_us = int(a.start_us[left]), int(analysis.edge_us[a.last[last]])
+    for one in departures(analysis):
+        if one.kind in MISREAD and from_note_us <= one.start_us <= until_us:
+            at_us = one.start_us - from_us
+            yield Misread(one.kind, at_us, one.written, one.note, one.finger, one.bar, one.uncertain)
 
 
 def _graces(note: Held, music: Music) -> tuple[int, ...]:
