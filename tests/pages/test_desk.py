@@ -20,7 +20,7 @@ from fingerlead.studio.index import analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
-from tests.reading.players import run_player
+from tests.reading.players import run_player, together_player
 from tests.store.playing import music_of, write_playing
 from tests.studio.studios import playing, rebuild, write
 
@@ -115,6 +115,24 @@ def test_a_session_whose_music_cannot_be_read_says_so_though_it_is_kept_without(
     pages = [desk.get(f"/session/{each.digest}").text for each in desk.studio.index.sessions(key)]
     assert len(pages) == 2
     assert not any("cannot be read" in page for page in pages)
+
+
+def test_a_passage_that_is_opened_says_what_is_not_as_written(desk, tmp_path):
+    played = together_player([0, 3, 1, 4, 2, 5] * 2, 10_000, 3)
+    path = write_playing(tmp_path / "a.session", played, (0, music_of([0, 3, 1, 8, 2, 5] * 2)))
+    key = desk.studio.add("Ailsa").key
+    digest = desk.studio.take_in(key, path).digest
+    page = desk.get(f"/session/{digest}/message", params={"first": 2, "last": 6}).text
+    message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
+    opened = desk.post("/message", data={"text": message}).text
+    assert "Not as written" in opened
+    assert "Bar 1: D instead of high A." in opened
+    whole = re.search(
+        r"<textarea[^>]*>(.*?)</textarea>",
+        desk.get(f"/session/{digest}/message", params={"first": 5, "last": 6}).text,
+        re.S,
+    ).group(1)
+    assert "Not as written" not in desk.post("/message", data={"text": whole}).text
 
 
 def test_remarks_are_pinned_and_taken_back(desk, pupil):

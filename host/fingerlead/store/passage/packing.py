@@ -207,7 +207,7 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    # Last, so that a message from before there were budgets, or words of what is not as written, ends where it has none.
+    # Last, so that a message from before there were budgets, or notes not as written, ends where it has none.
     timing = _budget(p.timing, timing, coder)
     slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
     misread = tuple(_misread(p.misread, coder, timing.scan_us))

@@ -75,8 +75,8 @@ class Passage:
     `number` is its first change's place in the session (from 0), `count` how many changes it is about, `skip` how many
     that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0. `musics` are the
     session's in this stretch, each with the melody that was read there in place of its own notes. `slopes` are
-    (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told. `misread` is what is not as
-    written.
+    (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told. `misread` is what is
+    not as written.
     """
 
     number: int

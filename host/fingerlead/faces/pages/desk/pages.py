@@ -22,6 +22,7 @@ from fingerlead.faces.phrases import capital, day_words
 from fingerlead.faces.report.numbers import difference_row
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.words import clock_text, intake_sentence, practised_names, what_happened
+from fingerlead.store.passage import Passage
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
@@ -159,13 +160,14 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
     )
 
 
-def passage_page(analysis: Analysis, source: str, sentence: str) -> str:
+def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
     """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
     return render(
         "passage.html",
         sentence=sentence,
         source=source,
         end_us=analysis.record.end_us,
+        misread=passage.misread_words(analysis),
         moments=[_moment(analysis, change, f"m{change.number}") for change in analysis.changes],
         notice="",
     )

@@ -27,7 +27,7 @@ from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.listening.sources import open_source
-from fingerlead.store.passage import decode_passage, message_of
+from fingerlead.store.passage import Passage, decode_passage, message_of
 from fingerlead.store.passage.text import PassageError
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
@@ -51,7 +51,7 @@ class Desk:
 
     def __init__(self, studio: Studio, today: Callable[[], date] = date.today, round: Round | None = None) -> None:
         self.studio, self.today, self.round = studio, today, round
-        self.opened: dict[str, Analysis] = {}
+        self.opened: dict[str, tuple[Passage, Analysis]] = {}
 
     def app(self) -> PageApp:
         """All addresses as one app."""
@@ -233,7 +233,7 @@ class Desk:
         except PassageError as error:
             return HTMLResponse(pages.render("message.html", text=text, notice=str(error)), status_code=400)
         number = secrets.token_hex(8)
-        self.opened[number] = passage.analysis()
+        self.opened[number] = passage, passage.analysis()
         while len(self.opened) > MOST_OPENED:
             self.opened.pop(next(iter(self.opened)))
         return _next(f"/message/{number}")
@@ -253,7 +253,8 @@ class Desk:
         """A passage that was opened."""
         analysis = self._analysed(request)
         sentence = work_on_first(summarise([analysis]))
-        return HTMLResponse(pages.passage_page(analysis, request.url.path, sentence))
+        opened, _ = self.opened[request.path_params["number"]]
+        return HTMLResponse(pages.passage_page(opened, analysis, request.url.path, sentence))
 
     def _analysed(self, request: Request) -> Analysis:
         number = request.path_params.get("number")
@@ -261,7 +262,7 @@ class Desk:
             return _analysis(self.studio.session_path(request.path_params["digest"]))
         if number not in self.opened:
             raise StudioError("this message is no longer open; paste it again")
-        return self.opened[number]
+        return self.opened[number][1]
 
 
 # What a request may end with, and is answered in a sentence.
