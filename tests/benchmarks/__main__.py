@@ -11,6 +11,7 @@ import time
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from tests.benchmarks.calibration_rows import calibration_rows
 from tests.benchmarks.finger_to_sound import finger_rows
 from tests.benchmarks.firmware_delay import firmware_rows
 from tests.benchmarks.live_latency import latencies_us
+from tests.benchmarks.live_work import live_work_rows
 from tests.benchmarks.more_rows import sheet_rows, wire_rows
 from tests.benchmarks.page_latency import page_rows
 from tests.benchmarks.sound_latency import sound_latency_rows
@@ -52,42 +54,32 @@ def machine() -> str:
 def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str, str]]:
     """The analysis: what the reading takes of it, how fast the arrays are, memory; whether ten hours cost ten times."""
     from fingering.table import standard_table
-    from fingerlead.reading.music import Music, WrittenNote
-    from fingerlead.reading.reading import NoteReader
-    from fingerlead.timing.kernel import Rules, measure_in_pieces
+    from fingerlead.reading.music import Music
+    from fingerlead.timing import kernel
+    from fingerlead.timing.analysis import Analysis, analyse
     from fingerlead.timing.results import Settings
-    from fingerlead.timing.timeline import geometry_of
+    from fingerlead.wire.events import Record
     from tests.timing.plain_judge import judge
 
-    def rules(*musics: Music) -> Rules:
-        no_doubts = np.zeros((0, 2), dtype=np.int64)
-        return Rules(Settings(), geometry_of(standard_table()), 5_000, no_doubts, musics)
-
     reading_s = []
-    read = NoteReader.read
+    read = kernel.read_notes
 
-    def timed(reader: NoteReader) -> object:
+    def timed(*of: Any, **how: Any) -> object:
         begin = time.perf_counter()
-        found = read(reader)
+        found = read(*of, **how)
         reading_s[-1] += time.perf_counter() - begin
         return found
 
-    def analysed(edge_us: np.ndarray, covered: np.ndarray, *musics: Music) -> None:
+    def analysed(edge_us: np.ndarray, covered: np.ndarray, *musics: Music) -> Analysis:
         reading_s.append(0.0)
-        list(measure_in_pieces(edge_us, covered, rules(*musics)))
+        record = Record(edge_us[:-1], covered, int(edge_us[-1]), [])
+        return analyse(record, standard_table(), playing.TIMING, musics=musics)
 
-    NoteReader.read = timed
+    kernel.read_notes = timed
     hour_s = best_of(5, lambda: analysed(edge_us, covered))
     free_s = min(reading_s)
-    NoteReader.read = read
-    # A tune over and over, as long in all: what a plain reading finds in its first time is what is written.
-    edges = 400
-    tune_us, times = int(edge_us[edges]), len(covered) // edges
-    again_us = np.append((edge_us[:edges] + tune_us * np.arange(times)[:, None]).reshape(-1), times * tune_us)
-    again = np.tile(covered[:edges], times)
-    parts = measure_in_pieces(edge_us[: edges + 1], covered[:edges], rules())
-    melody = np.concatenate([part.note for part in parts]).tolist()
-    tune = Music(tuple(WrittenNote(note) for at, note in enumerate(melody) if not at or melody[at - 1] != note))
+    kernel.read_notes = read
+    again_us, again, tune = playing.tune_over_and_over(edge_us, covered)
     tune_free_s = best_of(2, lambda: analysed(again_us, again))
     against_s = best_of(2, lambda: analysed(again_us, again, tune))
 
@@ -101,9 +93,9 @@ def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str
     long_us = (edge_us[:-1] + length_us * np.arange(hours)[:, None]).reshape(-1)
     long_us = np.append(long_us, hours * length_us)
     long_covered = np.tile(covered, hours)
-    long_s = best_of(2, lambda: list(measure_in_pieces(long_us, long_covered, rules())))
+    long_s = best_of(2, lambda: analysed(long_us, long_covered))
     tracemalloc.start()
-    parts = list(measure_in_pieces(long_us, long_covered, rules()))
+    parts = analysed(long_us, long_covered).parts
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     notes = sum(len(part.note) for part in parts)
@@ -112,12 +104,12 @@ def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str
         (
             "finger times, leads and strays, one core",
             f"{len(covered) / (hour_s - free_s) / 1e6:.1f} million edges/s",
-            f"the whole analysis: {ratio:.0f} × plain Python loops",
+            "",
         ),
         (
             f"an hour of dense playing ({len(covered):,} edges)",
             f"{hour_s * 1e3:.0f} ms, {peak / notes:.0f} bytes a note",
-            f"{free_s / hour_s:.0%} of it is the reading",
+            f"{ratio:.0f} × plain Python loops; {free_s / hour_s:.0%} of it is the reading",
         ),
         (
             f"a tune of {len(tune.notes)} notes, as long in all, against its music",
@@ -134,22 +126,27 @@ def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tu
     import warnings
 
     from fingering.table import standard_table
+    from fingerlead.reading.music import Music
     from fingerlead.store.intake import load
     from fingerlead.timing.analysis import analyse
     from fingerlead.timing.published import as_dict
     from fingerlead.timing.timeline import timing_of
 
-    session, song = folder / "hour.session", folder / "hour.mid"
+    session, song, again = folder / "hour.session", folder / "hour.mid", folder / "again.session"
     playing.write_session(session, playing.wire_frames(edge_us, covered))
+    *tune_edges, tune = playing.tune_over_and_over(edge_us, covered)
+    playing.write_session(again, playing.wire_frames(*tune_edges))
     notes = playing.write_sounding_notes(song, edge_us, covered)
 
-    def to_json() -> str:
-        loaded = load(session)
-        analysis = analyse(loaded.record, standard_table(), timing_of(loaded.record, loaded.kind))
-        return json.dumps(as_dict(analysis, loaded.kind, str(session)))
+    def to_json(path: Path, *musics: Music) -> str:
+        loaded = load(path)
+        timing = timing_of(loaded.record, loaded.kind)
+        analysis = analyse(loaded.record, standard_table(), timing, musics=musics)
+        return json.dumps(as_dict(analysis, loaded.kind, str(path)))
 
     arrays_s = best_of(9, lambda: load(session))
-    json_s = best_of(5, to_json)
+    json_s = best_of(5, lambda: to_json(session))
+    against_s = best_of(3, lambda: to_json(again, tune))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import partitura
@@ -164,7 +161,12 @@ def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tu
             f"{pretty_s / arrays_s:.0f} × pretty_midi ({pretty_s * 1e3:.0f} ms), "
             f"{partitura_s / arrays_s:.0f} × partitura ({partitura_s * 1e3:.0f} ms)",
         ),
-        ("session file to JSON, an hour", f"{json_s * 1e3:.0f} ms", ""),
+        ("session file to JSON, an hour", f"{json_s * 1e3:.0f} ms", f"{json_s / pretty_s:.1f} × pretty_midi"),
+        (
+            "the tune's hour to JSON, against its music",
+            f"{against_s * 1e3:.0f} ms",
+            f"{against_s / pretty_s:.1f} × pretty_midi, which reads only the notes",
+        ),
     ]
 
 
@@ -209,6 +211,7 @@ def main() -> None:
             *file_rows(Path(folder), edge_us, covered),
             *wire_rows(best_of),
             *live_rows(),
+            *live_work_rows(),
             *sheet_rows(best_of),
             *sound_rows(),
             *sound_latency_rows(),

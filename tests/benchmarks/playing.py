@@ -12,8 +12,12 @@ import numpy as np
 
 from fingering.notes import NOTES
 from fingering.table import standard_table
+from fingerlead.reading.music import Music, WrittenNote
+from fingerlead.timing.analysis import analyse
+from fingerlead.timing.results import Timing
 from fingerlead.timing.timeline import SOUND
 from fingerlead.wire.carriers import to_stream
+from fingerlead.wire.events import Record
 from fingerlead.wire.messages import Hello, Holes, encode
 
 HOUR_EDGES = 60_000
@@ -22,6 +26,7 @@ EVERY_US = 175_000
 HEARTBEAT_US = 100_000
 SCAN_US = 1_000
 READ_US = 4_000
+TIMING = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
 
 
 def hour_of_edges(seed: int = 7) -> tuple[np.ndarray, np.ndarray]:
@@ -90,3 +95,15 @@ def write_sounding_notes(path: Path, edge_us: np.ndarray, covered: np.ndarray) -
         now = end
     song.save(path)
     return len(turns)
+
+
+def tune_over_and_over(
+    edge_us: np.ndarray, covered: np.ndarray, edges: int = 400
+) -> tuple[np.ndarray, np.ndarray, Music]:
+    """The first edges over and over, as long in all, and as music what a plain reading finds in their first time."""
+    lasts_us, times = int(edge_us[edges]), len(covered) // edges
+    again_us = np.append((edge_us[:edges] + lasts_us * np.arange(times)[:, None]).reshape(-1), times * lasts_us)
+    once = Record(edge_us[:edges], covered[:edges], lasts_us, [])
+    notes = [held.note for held in analyse(once, standard_table(), TIMING).held]
+    tune = tuple(WrittenNote(note) for at, note in enumerate(notes) if not at or notes[at - 1] != note)
+    return again_us, np.tile(covered[:edges], times), Music(tune)

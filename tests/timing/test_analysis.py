@@ -16,8 +16,9 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.edge_errors import errors_for
-from fingerlead.timing.kernel import Rules, measure_in_pieces
+from fingerlead.timing.kernel import measure_in_pieces
 from fingerlead.timing.live import LiveAnalysis, Placed
+from fingerlead.timing.notes import Rules
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import geometry_of

@@ -133,31 +133,38 @@ class Pricing:
         A price of `most` or more may be any such price.
         """
         s, costs = self._s, self.costs[last]
-        notes = s.note[first], s.note[last]
-        if NO_NOTE in notes:
+        from_note, to_note = s.note[first], s.note[last]
+        if from_note == NO_NOTE or to_note == NO_NOTE:
             return self._coming_off(first, last), DIRECT
         short = 0 if costs is WRITTEN else self._short(first, last)
         if not sounds:
             return short, DIRECT
         returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
-        ways = explanations(*notes, self._notes(sounds), returned, costs)
-        extra = short + costs.extra * len(sounds)
-        if extra >= most and (not ways or short + ways[0].cost >= most):
-            return extra, DIRECT
+        ways = explanations(from_note, to_note, tuple([s.note[at] for at in sounds]), returned, costs)
+        extra = costs.extra * len(sounds)
+        if short + extra >= most and not (ways and short + ways[0].cost < most):
+            return short + extra, DIRECT
         shorter_us = self._shorter(first, last)
-        best, why = NEVER, DIRECT
+        lengths_us = [s.length_us[at] for at in sounds]
+        are_brief = self._may_be_stray(max(lengths_us), shorter_us, costs)
+        if not are_brief:
+            extra += costs.extra_long * sum(not self._may_be_stray(us, shorter_us, costs) for us in lengths_us)
+        # Of equals, what explains it.
+        best, why = extra + 1, None
         for one in ways:
             if one.cost >= best:
                 break
-            cost = one.cost + self._lengths(one, sounds, notes, shorter_us, costs)
-            if cost < best:
-                best, why = cost, one
-        extra = self._extra(sounds, shorter_us, costs)
-        return (short + extra, Explanation("extra", extra)) if extra < best else (short + best, why)
+            if one.notes or are_brief:
+                cost = one.cost + self._lengths(one, sounds, (from_note, to_note), shorter_us, costs)
+                if cost < best:
+                    best, why = cost, one
+        return (short + extra, Explanation("extra", extra)) if why is None else (short + best, why)
 
     def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
         """What lies between two melody notes, before the second of which grace notes may be written."""
         sounds = self._sounds_between(first, last)
+        if not sounds and not graces:
+            return Gap(first, last)
         plain, why = self.between(first, last, sounds)
         gap = Gap(first, last, sounds, why)
         if graces:
@@ -183,7 +190,9 @@ class Pricing:
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
             return left_out, best
-        why = written_explanation(s.note[gap.first], s.note[gap.last], graces, self._notes(gap.sounds), costs)
+        why = written_explanation(
+            s.note[gap.first], s.note[gap.last], graces, tuple([s.note[at] for at in gap.sounds]), costs
+        )
         if why.cost >= NEVER:
             return left_out, best
         notes = s.note[gap.first], s.note[gap.last]
@@ -191,9 +200,6 @@ class Pricing:
         if cost < left_out:
             return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
         return left_out, best
-
-    def _notes(self, sounds: tuple[int, ...]) -> tuple[int, ...]:
-        return tuple(map(self._s.note.__getitem__, sounds))
 
     def _shorter(self, first: int, last: int) -> int:
         """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
@@ -205,7 +211,9 @@ class Pricing:
         lengths, costs = self._s.length_us, self.costs[last]
         if last == self._sounds_on or self.is_known(last):
             return 0
-        shorter_us, longer_us = sorted((lengths[first], lengths[last]))
+        shorter_us, longer_us = lengths[first], lengths[last]
+        if shorter_us > longer_us:
+            shorter_us, longer_us = longer_us, shorter_us
         if shorter_us >= OFF_STEP_US or 3 * shorter_us >= longer_us:
             return 0
         return -costs.short * log_third(shorter_us, longer_us) // 1_000
@@ -232,14 +240,6 @@ class Pricing:
         if costs is WRITTEN:
             return length_us <= costs.stray_us or 2 * length_us < shorter_us
         return length_us < costs.stray_us and 100 * length_us <= costs.ratio * shorter_us
-
-    def _extra(self, sounds: tuple[int, ...], shorter_us: int, costs: Tariff) -> int:
-        """The price of leaving what was heard unexplained."""
-        lengths_us = list(map(self._s.length_us.__getitem__, sounds))
-        if self._may_be_stray(max(lengths_us), shorter_us, costs):
-            return costs.extra * len(sounds)
-        long = sum(not self._may_be_stray(length_us, shorter_us, costs) for length_us in lengths_us)
-        return costs.extra * len(sounds) + costs.extra_long * long
 
     def _coming_off(self, first: int, last: int) -> int:
         """The price of what sounds while the hands come off, or on: one hole after the other, or hardly heard."""

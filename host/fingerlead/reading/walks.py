@@ -9,7 +9,7 @@ A row of walks hangs on the stretches up to its own alone. So the rows of stretc
 comes next, are kept, and reading that goes on is the same as reading that never stopped.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from fingerlead.reading.costs import MOST_INNER, NEVER
@@ -41,8 +41,8 @@ class Step:
 
 # The walks to one stretch that still compete, the cheapest first; none where it is no melody note.
 Row = list[Step]
-# From where a player goes on: the cost up to there, the last step, and where the next note may bring them.
-_Stand = tuple[int, Step | None, Iterable[Place]]
+# For a position, where the next note may bring the player.
+_Leads = Mapping[int, Iterable[Place]]
 _LONG_AGO = ((0, 0), (0, 0))
 
 
@@ -128,33 +128,32 @@ class Walks:
                 begins = self._begins(at)
                 break
             row = self.rows[before]
-            room = arrivals.limit - row[0].cost
+            cheapest = row[0]
+            room = arrivals.limit - cheapest.cost
             if room <= 0:
                 continue
             # Where grace notes are written, they may explain what is dear without.
-            graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
-            plain, why = prices.between(before, at, sounds, NEVER if graced else room)
-            if plain >= (NEVER if graced else room):
+            may_be_graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
+            room = NEVER if may_be_graced else room
+            plain, why = prices.between(before, at, sounds, room)
+            if plain >= room:
                 continue
-            priced = Graced(prices, before, at, sounds, plain, why) if graced else None
+            graced = Graced(prices, before, at, sounds, plain, why) if may_be_graced else None
             if self._musics[before] is music:
-                if back is None or row[0].cost + plain < back[0]:
-                    back = row[0].cost + plain, row[0], plain, priced
-                most_cost = arrivals.limit - (0 if graced else plain)
-                stands: list[_Stand] = [
-                    (step.cost, step, leads[step.place.position]) for step in row if step.cost < most_cost
-                ]
+                arrivals.add(row, leads, plain, graced)
+                if back is None or cheapest.cost + plain < back[0]:
+                    back = cheapest.cost + plain, cheapest, plain, graced
             else:
-                stands = self._stands(before, at)
-            arrivals.add(stands, plain, priced)
+                for walks, places, more in self._stands(before, at):
+                    arrivals.add(walks, places, plain, graced, more)
         if back is not None and note != NO_NOTE:
             # Going back, or on to a later bar, starts from the cheapest way to a melody note.
-            so_far, step, plain, priced = back
-            most = arrivals.limit - (step.cost if priced is not None else so_far)
+            so_far, step, plain, graced = back
+            most = arrivals.limit - (step.cost if graced is not None else so_far)
             from_off = self._s.note[step.at - self._number] == NO_NOTE
             jumps = music.jumps(step.place.position, note, after_pause=from_off, most=most)
-            arrivals.add([(step.cost, step, jumps)], plain, priced)
-        arrivals.add([(prices.left_over(0, at), None, begins)], 0, None)
+            arrivals.add([step], {step.place.position: jumps}, plain, graced)
+        arrivals.begin(begins, prices.left_over(0, at))
         return self._likely(at, arrivals)
 
     def _begins(self, at: int) -> Iterable[Place]:
@@ -165,17 +164,16 @@ class Walks:
         places = (*music.leads[note][0], *music.jumps(0, note, after_pause=False))
         return [place._replace(graces=NOTHING_WRITTEN) for place in places]
 
-    def _stands(self, before: int, at: int) -> list[_Stand]:
-        """Where the player may stand after a melody note, where other music was asked for then."""
+    def _stands(self, before: int, at: int) -> Iterator[tuple[Row, _Leads, int]]:
+        """Where the player may stand after a melody note, where other music was asked for then, and its price."""
         s, row, music, other = self._s, self.rows[before], self._musics[at], self._musics[before]
-        leads, cheapest = music.leads[s.note[at]], row[0]
-        stands: list[_Stand] = [(cheapest.cost, cheapest, self._begins(at))]
+        leads, first, position = music.leads[s.note[at]], row[:1], row[0].place.position
+        yield first, {position: self._begins(at)}, 0
         if music.goes_on_from(other):
-            stands += [(step.cost, step, leads[step.place.position]) for step in row]
+            yield row, leads, 0
         elif s.note[before] != NO_NOTE and s.start_us[before] + s.length_us[before] >= music.start_us:
-            firsts = music.first_places(s.note[before])
-            stands += [(cheapest.cost + one.cost, cheapest, leads[one.position]) for one in firsts]
-        return stands
+            for one in music.first_places(s.note[before]):
+                yield first, {position: leads[one.position]}, one.cost
 
     def _likely(self, at: int, arrivals: "_Arrivals") -> Row:
         """The walks worth going on with: not far dearer than the cheapest, and one with it some seconds ago.
@@ -183,8 +181,8 @@ class Walks:
         Of equal ones the farthest on comes first: more is likelier to be missed than to be played anew.
         """
         own = self._prices.own(at)
-        ways = sorted(way for way in arrivals.found.values() if way[0] < arrivals.limit)
-        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways[:MOST_WALKS]]
+        limit, ways = arrivals.limit, sorted(arrivals.found.values())[:MOST_WALKS]
+        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways if cost < limit]
         if len(row) < 2:
             return row
         ago = row[0].lately[1]
@@ -212,16 +210,30 @@ class _Arrivals:
         self.found: dict[int, tuple[int, int, Place, Step | None]] = {}
         self.limit = NEVER
 
-    def add(self, stands: Iterable[_Stand], plain: int, graced: Graced | None) -> None:
-        """Go on from where the player stands, at the price of what lies between, `graced` where that is written."""
+    def begin(self, places: Iterable[Place], left_over: int) -> None:
+        """Begin with this melody note, at the price of what stands before it."""
+        for place in places:
+            if place.position not in self.found or left_over + place.cost < self.found[place.position][0]:
+                self.found[place.position] = left_over + place.cost, -place.position, place, None
+                self.limit = min(self.limit, left_over + place.cost + FAR_DEARER)
+
+    def add(self, row: Row, leads: _Leads, plain: int, graced: Graced | None, more: int = 0) -> None:
+        """Go on with walks, at the `plain` price of what lies between, or as it is `graced` where that is written.
+
+        `leads` tells where from each of their positions, and `more` is what it costs to stand there.
+        """
         found, limit = self.found, self.limit
-        for so_far, step, places in stands:
-            for place in places:
+        for step in row:
+            so_far = step.cost + more
+            if graced is None:
+                so_far += plain
+            if so_far >= limit:
+                break
+            for place in leads[step.place.position]:
                 position, cost, graces, _ = place
                 cost += so_far
-                if cost >= limit:
-                    continue
-                cost += graced[graces] if graces and graced is not None else plain
+                if graced is not None and cost < limit:
+                    cost += graced[graces] if graces else plain
                 if cost < limit and (position not in found or cost < found[position][0]):
                     found[position] = cost, -position, place, step
                     if cost + FAR_DEARER < limit:

@@ -8,18 +8,18 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
-from itertools import chain, islice
+from itertools import chain
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fingering.holes import fingers_of
 from fingering.table import Table
 from fingerlead.reading.music import Music
-from fingerlead.timing import timeline
+from fingerlead.timing import collector, timeline
 from fingerlead.timing.edge_errors import errors_for
-from fingerlead.timing.kernel import LISTS, Part, Rules, measure_in_pieces, nothing
+from fingerlead.timing.kernel import LISTS, Part, measure_in_pieces, nothing
+from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import (
     PLAIN,
     UNPLAIN,
@@ -27,6 +27,7 @@ from fingerlead.timing.results import (
     ExtraNote,
     FingerTime,
     Held,
+    Motion,
     PlayedMovement,
     Settings,
     Slip,
@@ -47,7 +48,7 @@ REASONS: dict[Verdict, str] = {
     "extra": "a note sounded in it that its fingers do not sound by moving apart",
     "embellished": "an embellishment or a grace note was played in it",
 }
-_MOVED = tuple(fingers_of(mask) for mask in range(256))
+MOTIONS: tuple[Motion, Motion] = ("lower", "lift")
 TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
 
 
@@ -78,54 +79,49 @@ def changes_of(
     for number, finger, at_us, us in _rows(p.slip_change, p.slip_finger, p.slip_start_us, p.slip_us):
         slips[number].append(Slip(finger, at_us, us))
     edges = list(zip(edge_us.tolist(), covered.tolist(), strict=False))
-    moves = [iter(column.tolist()) for column in (p.finger_us, p.unsure_us, p.common_us)]
+    fingers, offsets = _fingers(p), finger_offsets(p)
+    crosses = (p.from_mask & ~p.to_mask != 0) & (p.to_mask & ~p.from_mask != 0)
     rows = _rows(
         p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
-        p.stage_us, p.judged, p.first - edges_before, p.last - edges_before + 1,
+        p.stage_us, p.judged, crosses, p.first - edges_before, p.last - edges_before + 1, offsets[:-1], offsets[1:],
     )  # fmt: skip
-    for number, (
-        note,
-        to_note,
-        was,
-        to_mask,
-        start_us,
-        spread_us,
-        lead,
-        code,
-        plain,
-        stage_us,
-        judged,
-        first,
-        stop,
-    ) in enumerate(rows, changes_before):
-        verdict, fingers = VERDICTS[code], _MOVED[was ^ to_mask]
-        times, *sizes = (list(islice(column, len(fingers))) for column in moves)
+    for number, row in enumerate(rows, changes_before):
+        note, to_note, mask, to_mask, start_us, spread_us, lead, code, plain, stage_us, judged, *rest = row
+        is_crossing, first_edge, stop_edge, first_finger, stop_finger = rest
+        verdict = VERDICTS[code]
         because = REASONS.get(verdict)
-        if because is None and plain and lead < 0 and len(fingers) > 1:
+        if because is None and plain and lead < 0 and stop_finger - first_finger > 1:
             because = TOO_CLOSE
         yield Change(
             number=number,
             from_note=note,
             to_note=to_note,
-            from_mask=was,
+            from_mask=mask,
             to_mask=to_mask,
             start_us=start_us,
             end_us=start_us + spread_us,
-            way="crossing" if was & ~to_mask and to_mask & ~was else "one-way",
+            way="crossing" if is_crossing else "one-way",
             lead=None if lead < 0 else lead,
             spread_us=spread_us,
-            fingers=tuple(
-                FingerTime(finger, "lift" if was >> finger & 1 else "lower", after_us, unsure_us, common_us)
-                for after_us, finger, unsure_us, common_us in sorted(zip(times, fingers, *sizes, strict=True))
-            ),
+            fingers=tuple(fingers[first_finger:stop_finger]),
             strays=tuple(strays.get(number, ())),
             slips=tuple(slips.get(number, ())),
             verdict=verdict,
             because=because,
-            edges=tuple(edges[first:stop]),
+            edges=tuple(edges[first_edge:stop_edge]),
             stage_us=stage_us,
             judged=judged,
         )
+
+
+def _fingers(part: Part) -> list[FingerTime]:
+    """The fingers of all changes, one change after the other, those of a change in order of time."""
+    change, finger = np.unpackbits((part.from_mask ^ part.to_mask)[:, None], axis=1, bitorder="little").nonzero()
+    order = np.lexsort((finger, part.finger_us, change))
+    lifts = part.from_mask[change] >> finger & 1
+    motions = map(MOTIONS.__getitem__, lifts[order].tolist())
+    times = (column[order].tolist() for column in (part.finger_us, part.unsure_us, part.common_us))
+    return list(map(FingerTime._make, zip(finger[order].tolist(), motions, *times, strict=True)))
 
 
 def _rows(*columns: NDArray[Any]) -> Iterator[tuple[Any, ...]]:
@@ -210,6 +206,7 @@ class Analysis:
         return self.record.doubts
 
 
+@collector.put_off()
 def analyse(
     record: Record,
     table: Table,

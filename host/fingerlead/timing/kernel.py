@@ -13,38 +13,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.reading.between import GRACE_NOTES, Kind, name_of, places_too_many
-from fingerlead.reading.music import ANY, Music
-from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
-from fingerlead.reading.reading import NoteReader
-from fingerlead.reading.walks import Row, rows_from
+from fingerlead.reading.between import GRACE_NOTES, name_of, places_too_many
+from fingerlead.reading.music import ANY
+from fingerlead.reading.pricing import Gap
+from fingerlead.reading.walks import rows_from
 from fingerlead.timing import measure as m
 from fingerlead.timing.budget import expanded_us
-from fingerlead.timing.edge_errors import EdgeErrors
-from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement, Settings
+from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, Rules, read_notes
+from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement
 from fingerlead.timing.segment import HeldNotes, stretches_of
-from fingerlead.timing.timeline import NO_NOTE, POPCOUNT, Geometry
+from fingerlead.timing.timeline import NO_NOTE, POPCOUNT
 
-# Fits the second-level cache of common machines; measured, not critical.
-PIECE_EDGES = 1 << 15
-KINDS: tuple[Kind, ...] = ("direct", "strays", "movement", "extra")
-_, STRAYS, MOVEMENT, EXTRA = range(len(KINDS))
-DOUBTS: tuple[DoubtKind | None, ...] = (None, "perhaps", "unclear")
-_, PERHAPS, UNCLEAR = range(len(DOUBTS))
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """All that decides besides the edges; `errors` are those of their times.
-
-    `doubts` is int64[k, 2]: the uncertain spans, ends included.
-    """
-
-    settings: Settings
-    geometry: Geometry
-    errors: EdgeErrors
-    doubts: NDArray[np.int64]
-    musics: tuple[Music, ...] = ()
+# What is being read takes the most room, some hundred bytes an edge; measured, and not critical.
+PIECE_EDGES = 1 << 14
 
 
 # The columns of a part that are lists.
@@ -105,22 +86,9 @@ def nothing() -> Part:
     columns: dict[str, Any] = {
         column.name: np.zeros(0, dtype=np.int64) for column in fields(Part) if column.name not in LISTS
     }
-    return Part(**{**columns, "place": np.zeros((0, 3), dtype=np.int32)})
-
-
-@dataclass(slots=True)
-class Progression:
-    """Where the measuring stands: the next part's first edge, and how many stretches and changes lie before it.
-
-    Where stretches lie before it, the next part begins with the last note of the one before. `rows` is what was read of
-    the tail so far; measuring it again adds to that.
-    """
-
-    edge: int = 0
-    stretches: int = 0
-    changes: int = 0
-    rows: list[Row] = field(default_factory=list)
-    doubt: DoubtKind | None = None  # about the change after it
+    columns["place"] = np.zeros((0, 3), dtype=np.int32)
+    columns["from_mask"] = columns["to_mask"] = np.zeros(0, dtype=np.uint8)
+    return Part(**columns)
 
 
 def measure(
@@ -130,38 +98,19 @@ def measure(
 
     `edge_us` int64[n + 1] and `covered` uint8[n] as in `segment`, beginning at edge number `place.edge`.
     """
-    settings, geometry = rules.settings, rules.geometry
-    stretches = stretches_of(edge_us, covered, settings, geometry)
-    # What the last solid stretch of the tail will have been is known when the next one has come.
-    closed = max(_closed(stretches, settings), len(place.rows))
-    if len(stretches) <= closed and not final:
-        return None  # less than was read of it before
-    count = len(stretches) if final else closed
-    read = NoteReader(
-        _as_lists(stretches, edge_us, covered, count, settings.bounce_us, geometry), settings.heard_us, rules.musics,
-        place.rows, closed=closed, number=place.stretches, final=final,
-    ).read()  # fmt: skip
-    melody, gaps, last = read.melody, read.gaps, None
-    if not final:
-        if read.settled is None:
-            return None
-        melody = melody[: read.settled + 1]
-        last = melody[-1].at
-        if stretches.begin[last] == 0:
-            return None
-        gaps = [gap for gap in gaps if gap.last <= last]
-    if gaps and place.doubt:
-        gaps[0].doubt = "unclear" if "unclear" in (place.doubt, gaps[0].doubt) else place.doubt
-    chosen = stretches.note[: count if last is None else last + 1] == NO_NOTE
-    chosen[[note.at for note in melody]] = True
-    places = chosen.nonzero()[0]
-    next_edge = len(covered) if last is None else int(stretches.begin[last])
-    notes = stretches.take(places)
+    settings = rules.settings
+    stretches = stretches_of(edge_us, covered, settings, rules.geometry)
+    read = read_notes(stretches, edge_us, covered, rules, place, final=final)
+    if read is None:
+        return None
+    settled = read.settled
+    chosen = stretches.note[: read.count if settled is None else settled + 1] == NO_NOTE
+    chosen[read.at] = True
+    notes = stretches.take(chosen.nonzero()[0])
     windows = m.windows_between(notes, covered)
     at, window = m.edges_in(windows)
     times, returns = m.finger_times(windows, at, window, edge_us, covered, settings.bounce_us)
-    kind = np.array([KINDS.index(gap.why.kind) for gap in gaps], dtype=np.uint8)
-    doubt = np.array([DOUBTS.index(gap.doubt) for gap in gaps], dtype=np.uint8)
+    kind, doubt = read.kind, read.doubt
     plain = kind <= STRAYS
     strays = m.strays_in(windows, at, window, returns, ~plain, edge_us, covered)
 
@@ -189,11 +138,14 @@ def measure(
     heard[strays.window[sure]] = long[strays.window[lasting]] = True
     spreads = np.zeros(len(windows), dtype=np.int64)
     spreads[is_change] = spread_us
-    asked = [rules.musics[note.music] if note.music < len(rules.musics) else ANY for note in melody]
-    stages = [settings.stage_us if music.asked.stage_us is None else music.asked.stage_us for music in asked]
-    to_place = {note.at: number for number, note in enumerate(melody)}
-    second = [to_place[gap.last] for gap in gaps]
-    stage_us = np.array([stages[number] for number in second], dtype=np.int64)
+    sounds = notes.note != NO_NOTE
+    # A change is judged by the music of the note that it leads to.
+    musics = (*rules.musics, ANY)
+    asked, is_known = [one.asked for one in musics], np.array([one.is_known for one in musics], dtype=np.bool_)
+    music = read.music[(np.cumsum(sounds) - 1)[windows.held + 1]]
+    stages = [settings.stage_us if one.stage_us is None else one.stage_us for one in asked]
+    stage_us = np.array(stages, dtype=np.int64)[music]
+    judged = np.array([one.judged for one in asked], dtype=np.bool_)[music]
     verdict = np.where(spreads - stage_us > beyond_us, m.APART, m.CLEAN).astype(np.uint8)
     verdict[heard] = m.STRAY
     verdict[kind == MOVEMENT] = m.EMBELLISHED
@@ -208,17 +160,13 @@ def measure(
     change_number = np.cumsum(is_change) - 1 + place.changes
     finger_us = times[moved] - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
-    sounds = notes.note != NO_NOTE
     given = sounds.copy()
     if place.stretches:
         given[0] = False  # it was given with the part before
     plain_change = plain[is_change]
     number_of = np.where(is_change, change_number, -1).tolist()
     where = np.zeros((len(notes), 3), dtype=np.int32)
-    where[sounds] = [
-        (note.music if music.is_known else -1, note.position, note.written)
-        for note, music in zip(melody, asked, strict=True)
-    ] or where[:0]
+    where[sounds] = read.place
     part = Part(
         note=notes.note[given],
         mask=notes.mask[given],
@@ -240,7 +188,7 @@ def measure(
         verdict=verdict[is_change],
         plain=plain_change,
         stage_us=stage_us[is_change],
-        judged=np.array([asked[number].asked.judged for number in second], dtype=np.bool_)[is_change],
+        judged=judged[is_change],
         stray_change=change_number[strays.window].astype(np.int32),
         stray_note=strays.note,
         stray_mask=strays.mask,
@@ -253,22 +201,22 @@ def measure(
         slip_us=returns.duration_us[slip],
         movements=[
             _played_movement(gap, stretches, code == m.UNCERTAIN, number)
-            for gap, code, number in zip(gaps, verdict.tolist(), number_of, strict=True)
+            for gap, code, number in zip(read.gaps, verdict.tolist(), number_of, strict=True)
             if gap.why.kind == "movement" or gap.graces
         ],
         extras=[
             extra
-            for gap, is_extra, number in zip(gaps, too_many.tolist(), second, strict=True)
-            if asked[number].is_known
+            for gap, is_extra, known in zip(read.gaps, too_many.tolist(), is_known[music].tolist(), strict=True)
+            if known
             for extra in _extra_notes(gap, stretches, is_extra)
         ],
         off=[(int(a), int(b)) for a, b in zip(notes.start_us[~sounds], notes.end_us[~sounds], strict=True)],
     )
     after = Progression(
-        edge=place.edge + next_edge,
-        stretches=place.stretches + (last or 0),
+        edge=place.edge + (len(covered) if settled is None else int(stretches.begin[settled])),
+        stretches=place.stretches + (settled or 0),
         changes=place.changes + int(is_change.sum()),
-        rows=rows_from(place.rows, last) if last else [],
+        rows=rows_from(place.rows, settled) if settled else [],
         doubt=read.doubt_after,
     )
     return part, after
@@ -289,54 +237,6 @@ def measure_in_pieces(
         part, place = measured
         size = piece_edges
         yield part
-
-
-def _closed(stretches: HeldNotes, settings: Settings) -> int:
-    """How many of the stretches stand as they are, whatever comes next: those before the last solid one but one."""
-    solid = (stretches.end_us - stretches.start_us >= settings.bounce_us)[:-1].nonzero()[0]
-    return int(solid[-1]) if solid.size else 0
-
-
-def _lasting_moves(
-    edge_us: NDArray[np.int64], covered: NDArray[np.uint8], bounce_us: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """How many fingers move at each edge, and how many of them close, those left out that come back in `bounce_us`."""
-    toggled = covered ^ np.concatenate((covered[:1], covered[:-1]))
-    finger, at = np.unpackbits(toggled[:, None], axis=1, bitorder="little").T.nonzero()
-    if not at.size:
-        return np.zeros(len(covered), dtype=np.intp), np.zeros(len(covered), dtype=np.intp)
-    # Of moves that follow one another so closely only the last counts, and none where they cancel out.
-    is_last = (finger[1:] != finger[:-1]) | (edge_us[at[1:]] - edge_us[at[:-1]] >= bounce_us)
-    ends = np.append(is_last.nonzero()[0], len(at) - 1)
-    counts = ends[np.diff(ends, prepend=-1) % 2 == 1]
-    closes = covered[at[counts]] >> finger[counts] & 1 != 0
-    return np.bincount(at[counts], minlength=len(covered)), np.bincount(at[counts[closes]], minlength=len(covered))
-
-
-def _as_lists(
-    stretches: HeldNotes,
-    edge_us: NDArray[np.int64],
-    covered: NDArray[np.uint8],
-    count: int,
-    bounce_us: int,
-    geometry: Geometry,
-) -> Stretches:
-    """The first `count` stretches as the reader takes them."""
-    moves, closings = (np.cumsum(each, dtype=np.int32) for each in _lasting_moves(edge_us, covered, bounce_us))
-    still_us = np.maximum.reduceat(edge_us[1:] - edge_us[:-1], stretches.begin)[:count]
-    s = stretches.take(slice(0, count))
-    return Stretches(
-        note=s.note.tolist(),
-        start_us=s.start_us.tolist(),
-        length_us=(s.end_us - s.start_us).tolist(),
-        mask=s.mask.tolist(),
-        reached=moves[s.first].tolist(),
-        left=moves[s.last].tolist(),
-        closings=closings[s.begin].tolist(),
-        openings=(moves - closings)[s.begin].tolist(),
-        standard=(s.mask == geometry.standard[s.note]).tolist(),
-        still_us=still_us.tolist(),
-    )
 
 
 def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int) -> PlayedMovement:

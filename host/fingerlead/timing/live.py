@@ -21,7 +21,8 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
 from fingerlead.timing.edge_errors import EdgeErrors, errors_for
-from fingerlead.timing.kernel import Part, Progression, Rules, measure, nothing
+from fingerlead.timing.kernel import Part, measure, nothing
+from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
 from fingerlead.wire.events import Doubt, Intake, Record, Slopes

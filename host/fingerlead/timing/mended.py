@@ -20,7 +20,8 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import changes_of
 from fingerlead.timing.budget import COVERAGE
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
-from fingerlead.timing.kernel import Progression, Rules, measure
+from fingerlead.timing.kernel import measure
+from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
 

@@ -10,6 +10,7 @@ from typing import Any
 from fingering.holes import FINGERS, to_text
 from fingering.notes import NOTES
 from fingerlead.reading.music import Music
+from fingerlead.timing import collector
 from fingerlead.timing.against import MISREAD, Departure, Pass, departures, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import Finding, findings
@@ -21,6 +22,7 @@ SCHEMA = "fingerlead-analysis-2"
 _TEXT = tuple(to_text(mask) for mask in range(256))
 
 
+@collector.put_off()
 def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
     """The JSON object, ready for `json.dumps`."""
     intake = analysis.record.intake

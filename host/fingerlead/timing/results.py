@@ -115,8 +115,7 @@ class Slip(NamedTuple):
     duration_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(NamedTuple):
     """One change between two neighbouring melody notes that differ.
 
     It is together where `spread_us` is within `stage_us`; where not `judged`, nothing is asked for and nothing counts.
