@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES
+from fingerlead.simulated.hands import SEEN_US
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
@@ -33,8 +34,7 @@ from fingerlead.workbench.skew import FRONT
 from tests.firmware.against_truth import Agreement, Disagrees, compare, counts
 from tests.firmware.chanters_user import User, first_stamp_us
 from tests.firmware.firmware_tools import PACKAGES, made
-from tests.firmware.led_chanter import CheckFailed, Feel, height_sensors
-from tests.simulated.known import known_lag_us
+from tests.firmware.led_chanter import CheckFailed, Feel
 
 # Eight sensors that differ as hand-made ones do. Of seven, the levels that the firmware begins with are never crossed.
 FEELS = (
@@ -115,11 +115,12 @@ class Check:
             raise CheckFailed(f"expected {HOLES} holes to be called good; got {verdicts}: {' / '.join(told)}")
         for hole, (feel, levels) in enumerate(zip(FEELS, calibration.levels, strict=True)):
             heights = [feel.height_at(level) for level in levels]
-            if not 0.2 < heights[1] < heights[0] < 0.8:
+            if not 0.5 < heights[1] < heights[0] < 0.95:
                 raise CheckFailed(
-                    f"expected the levels of the {FINGERS[hole]} to lie well within the finger's way; got {heights}"
+                    f"expected the levels of the {FINGERS[hole]} to lie near the covered end of the finger's way, "
+                    f"and within it; got {heights}"
                 )
-        say(f"calibrated: {len(PLAN)} steps, {HOLES} holes good, each with both levels well within its finger's way.")
+        say(f"calibrated: {len(PLAN)} steps, {HOLES} holes good, with both levels near the covered end of a finger's way.")
         return calibration
 
     def kept_through_a_power_cut(self, chanter: Path, calibration: Calibration) -> None:
@@ -139,8 +140,11 @@ class Check:
         (path,) = self.user.kept("skew.toml")
         skew = load_skew(path.parents[1], path.parent.name)
         assert skew is not None
-        seen = height_sensors(FEELS, calibration.levels)
-        true = np.stack([_bent([known_lag_us(seen[hole], way) for hole in FRONT]) for way in ("lift", "lower")])
+        # The bar moves evenly through a sensor's sight, so a lag is a height; only differences of lags can be known.
+        laid, lifted = zip(
+            *([FEELS[hole].height_at(level) for level in calibration.levels[hole]] for hole in FRONT), strict=True
+        )
+        true = SEEN_US * np.stack([_bent([-height for height in lifted]), _bent(list(laid))])
         half = np.array(skew.bias_us) / 2
         out_us = np.abs(true - np.stack([skew.skew_us + half, skew.skew_us - half])).max()
         # Twice what it calls its uncertainty: four standard errors of a hole's lift or lay.
@@ -222,10 +226,10 @@ def pupils_playing() -> Performance:
     return perform(pupil, write_script(pupil, SEED, changes=CHANGES), SEED)
 
 
-def _bent(lags_us: list[int]) -> NDArray[np.float64]:
+def _bent(lags: list[float]) -> NDArray[np.float64]:
     """What of the lags along the chanter is neither constant nor even."""
-    places = np.arange(len(lags_us))
-    return np.array(lags_us) - np.polyval(np.polyfit(places, lags_us, 1), places)
+    places = np.arange(len(lags))
+    return np.array(lags) - np.polyval(np.polyfit(places, lags, 1), places)
 
 
 def words_of(agreement: Agreement, found: dict[str, Any]) -> str:

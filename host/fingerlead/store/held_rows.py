@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
 # Hours of dense playing (a test counts them). A row costs so much memory beside its bytes.
-MOST_HELD, ROW_COSTS = 1 << 24, 400
+MOST_HELD, ROW_COSTS = 18 << 20, 400
 MUSIC = "INSERT INTO music VALUES (?, ?, ?, ?, ?)"
 BATCH, MARK = "INSERT INTO batch VALUES (NULL, ?, ?, ?)", "INSERT INTO mark VALUES (NULL, ?, ?, ?)"
 
