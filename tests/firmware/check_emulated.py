@@ -120,7 +120,7 @@ class Check:
                     f"expected the levels of the {FINGERS[hole]} to lie near the covered end of the finger's way, "
                     f"and within it; got {heights}"
                 )
-        say(f"calibrated: {len(PLAN)} steps, {HOLES} holes good, with both levels near the covered end of a finger's way.")
+        say(f"calibrated: {len(PLAN)} steps, {HOLES} holes good, both levels near the covered end of a finger's way.")
         return calibration
 
     def kept_through_a_power_cut(self, chanter: Path, calibration: Calibration) -> None:
