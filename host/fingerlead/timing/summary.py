@@ -176,19 +176,20 @@ class WorthWork(NamedTuple):
 
 @dataclass(slots=True)
 class Summary:
-    """All changes of the sessions; `playing_us` is from their first held note to the end of their last.
-
-    `session_of` says in which session, counted from 0, each plain change was.
-    """
+    """All changes of the sessions; `playing_us` is from their first held note to the end of their last."""
 
     by_change: dict[tuple[int, int], ChangeSummary]
     playing_us: int
     uncertainty_us: int = 0  # the widest of the sessions'
-    session_of: dict[Change, int] = field(default_factory=dict, repr=False)
+    _sessions: dict[int, int] = field(default_factory=dict, repr=False)  # by the identity of each plain change
     by_movement: dict[tuple[str, int], MovementSummary] = field(default_factory=dict)
     by_written: dict[tuple[int, int], WrittenSummary] = field(default_factory=dict)
     # Lengths of short notes (from, note, to) that may be slow strays or may be meant.
     passing: dict[tuple[int, int, int], list[int]] = field(default_factory=dict)
+
+    def session_of(self, change: Change) -> int:
+        """In which session, counted from 0, one of these plain changes was."""
+        return self._sessions[id(change)]
 
     @property
     def plain(self) -> int:
@@ -261,10 +262,10 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
             if not change.judged:
                 continue
             key = change.from_note, change.to_note
-            of = summary.by_change.setdefault(key, ChangeSummary(*key))
+            of = summary.by_change.get(key) or summary.by_change.setdefault(key, ChangeSummary(*key))
             if change.is_plain:
                 of.plain.append(change)
-                summary.session_of[change] = number
+                summary._sessions[id(change)] = number
             else:
                 of.beside[change.verdict] += 1
         for before, note, after in passing_notes(analysis.changes):

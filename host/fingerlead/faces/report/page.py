@@ -194,7 +194,7 @@ def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> li
         kinds = [(f"Typical and {far.lower()}", worst)]
     strips: list[dict[str, str]] = []
     for kind, instance in kinds:
-        of = played[summary.session_of[instance]]
+        of = played[summary.session_of(instance)]
         timing = of.analysis.timing
         strips.append(
             {
