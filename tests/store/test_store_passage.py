@@ -91,6 +91,18 @@ def test_fingers_moved_anyhow_are_the_same_on_both_sides(seed, data):
     same_on_both_sides(analysis, first, data.draw(st.integers(first, min(first + 4, len(analysis.changes) - 1))))
 
 
+@pytest.mark.parametrize(
+    ("seed", "ours", "first"),
+    [
+        (259, Settings(), 30),
+        (259, Settings(steady_us=90_000), 31),
+        (2659, Settings(heard_us=30_000), 27),
+    ],
+)
+def test_a_note_whose_fingering_hangs_on_the_notes_beside_it_is_the_same_on_both_sides(seed, ours, first):
+    same_on_both_sides(anyhow(seed, 120, ours, standard_table(alternates=False)), first, first)
+
+
 def test_a_neighbour_goes_along_where_it_has_a_say_and_is_left_out_of_the_results():
     seen = set()
     for seed in range(12):

@@ -4,6 +4,7 @@
 side, whatever the chat did to its lines; `Passage.analysis` then finds what it finds on this side.
 
     stretch.py   what a passage is, how it is cut out of a session, what it promises
+    agreement.py what both sides must find alike
     packing.py   a passage as one great number
     text.py      that number as text for a chat
 

@@ -12,7 +12,7 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass, fields, replace
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from fingering.table import Table
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.reading.reading import PERHAPS_US
+from fingerlead.store.passage.agreement import changes_alone, findings, notes_around
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.against import (
     MISREAD,
@@ -31,8 +32,7 @@ from fingerlead.timing.against import (
     misread_gist,
     placed_words,
 )
-from fingerlead.timing.analysis import Analysis, analyse, finger_offsets
-from fingerlead.timing.kernel import Part
+from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.results import Held, Settings, Timing
 from fingerlead.wire.events import Doubt, Intake, Record, Slopes
 
@@ -48,7 +48,6 @@ GREATEST_RISE = 0xFFFF
 # A reading is settled a few notes later, where it is nearly as good as another.
 WIDER = (0, 1, 2, 3, 5, 8, 13, 21, 34)
 MOST_SKIPPED = 2 * WIDER[-1]
-COMPARED = ("from_mask", "to_mask", "spread_us", "lead", "verdict", "stage_us", "judged")
 MOST_MUSICS = 200
 MOST_GRACES = 30
 
@@ -188,7 +187,7 @@ class Passage:
         found = len(whole.changes)
         if found < self.skip + self.count:
             raise PassageError(f"finger times for {self.skip + self.count} changes", f"times for {found}")
-        return replace(whole, timing=self.timing, parts=[_changes_alone(whole, self.skip, self.skip + self.count)])
+        return replace(whole, timing=self.timing, parts=[changes_alone(whole, self.skip, self.skip + self.count)])
 
 
 def _expect(holds: bool, expected: str, got: object) -> None:
@@ -209,42 +208,6 @@ def _check_table(table: Table) -> None:
         _expect(SOUNDING[mask] == note, f"a fingering that sounds {NOTES[note]}", f"one of {NOTES[SOUNDING[mask]]}")
 
 
-def _changes_alone(analysis: Analysis, begin: int, stop: int) -> Part:
-    """The results with no other changes, nor movements outside them, than those from `begin` to before `stop`."""
-    part = analysis.arrays
-    of_change = slice(begin, stop)
-    offsets = finger_offsets(part)
-    chosen = {
-        name: getattr(part, name)[of_change]
-        for name in (
-            "from_note", "to_note", "from_mask", "to_mask", "first", "last", "change_us", "spread_us", "lead",
-            "verdict", "plain", "stage_us", "judged",
-        )
-    }  # fmt: skip
-    for kind in ("stray", "slip"):
-        numbers = getattr(part, f"{kind}_change")
-        here = (numbers >= begin) & (numbers < stop)
-        for column in fields(part):
-            if column.name.startswith(f"{kind}_"):
-                chosen[column.name] = getattr(part, column.name)[here]
-        chosen[f"{kind}_change"] = chosen[f"{kind}_change"] - begin
-    from_us = int(analysis.edge_us[part.first[begin]])
-    until_us = int(analysis.edge_us[part.last[stop - 1]])
-    return replace(
-        part,
-        **chosen,
-        **{
-            name: getattr(part, name)[offsets[begin] : offsets[stop]]
-            for name in ("finger_us", "unsure_us", "common_us")
-        },
-        movements=[
-            movement if movement.change is None else replace(movement, change=movement.change - begin)
-            for movement in part.movements
-            if from_us <= movement.start_us and movement.end_us <= until_us
-        ],
-    )
-
-
 def cut(analysis: Analysis, first: int, last: int) -> Passage:
     """The passage of the changes from number `first` to number `last`, both from 0 and both in it.
 
@@ -257,9 +220,10 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
             f"{first + 1} to {last + 1}",
             "their numbers are in: fingerlead analyse FILE --format csv",
         )
+    ours = findings(analysis, first, last)
     for wider in WIDER:
         passage = _cut(analysis, first, last, wider)
-        if _reads_the_same(passage, analysis):
+        if _reads_the_same(passage, ours):
             return passage
     raise PassageError(
         "changes that read the same by themselves", f"{first + 1} to {last + 1}, which do not", "send more around them"
@@ -268,12 +232,8 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
 
 def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
     """The passage with so many more notes on each side than are known to have a say."""
-    # The held notes before the first change and after the last, and the one more on each side.
     a = analysis.arrays
-    begin, end = (
-        int(np.searchsorted(a.start_us, analysis.edge_us[edge], side="right")) - 1
-        for edge in (a.first[first] - 1, a.last[last])
-    )
+    begin, end = notes_around(analysis, first, last)
     if begin > 0 and _leans(analysis, begin):
         begin -= 1
     if end < len(a.note) - 1 and _leans(analysis, end):
@@ -326,16 +286,13 @@ def _slopes(analysis: Analysis, edges: tuple[tuple[int, int], ...], from_us: int
                 yield t_us, hole, told[t_us, hole]
 
 
-def _reads_the_same(passage: Passage, analysis: Analysis) -> bool:
-    """Whether the other side finds the same changes in it."""
+def _reads_the_same(passage: Passage, ours: dict[str, list[Any]]) -> bool:
+    """Whether the other side finds in it what this side finds."""
     try:
-        theirs = passage.analysis().arrays
+        theirs = passage.analysis()
     except PassageError:
         return False
-    ours, here = analysis.arrays, slice(passage.number, passage.number + passage.count)
-    return np.array_equal(theirs.change_us + passage.at_us, ours.change_us[here]) and all(
-        np.array_equal(getattr(theirs, column), getattr(ours, column)[here]) for column in COMPARED
-    )
+    return findings(theirs, 0, passage.count - 1, passage.at_us) == ours
 
 
 def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int) -> Iterator[Music]:
@@ -357,7 +314,7 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
 def _misread(analysis: Analysis, first: int, last: int, from_us: int) -> Iterator[Misread]:
     """What is not as written, from the note that the first change leaves to the one that the last leads to."""
     a = analysis.arrays
-    left = int(np.searchsorted(a.start_us, analysis.edge_us[a.first[first] - 1], side="right")) - 1
+    left, _ = notes_around(analysis, first, last)
     from_note_us, until_us = int(a.start_us[left]), int(analysis.edge_us[a.last[last]])
     for one in departures(analysis):
         if one.kind in MISREAD and from_note_us <= one.start_us <= until_us:
