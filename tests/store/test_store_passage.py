@@ -16,12 +16,14 @@ from hypothesis import strategies as st
 from fingering.table import Table, TableRow, standard_table
 from fingerlead import library
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
 from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
 from fingerlead.store.passage.stretch import Misread, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.against import MISREAD
+from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Settings, Timing
 from tests.reading.players import beginner, movement_player, run_player
 from tests.reading.repertoire import drawn_movements
@@ -142,6 +144,21 @@ def test_runs_and_movements_are_the_same_on_both_sides_against_music(tmp_path):
     analysis = library.analyse(library.read(write_playing(tmp_path / "b", moved, (0, music_of(moved.music)))))
     assert sum(movement.written is not None for movement in analysis.movements) > len(some) // 2
     for first in range(0, len(analysis.changes), 4):
+        same_on_both_sides(analysis, first, min(first + 3, len(analysis.changes) - 1))
+
+
+@pytest.mark.parametrize("seed", [204, 218, 224])
+def test_grace_notes_that_were_not_asked_for_again_do_not_go_along(seed):
+    """A note corrected after a wrong one is read without the grace notes that are written before it."""
+    chance, played_freely = random.Random(seed), anyhow(seed, 120)
+    written = tuple(
+        WrittenNote(note.note, tuple(chance.randrange(9) for _ in range(chance.choice((0, 0, 1, 3)))))
+        for note in played_freely.held
+        if chance.random() < 0.9
+    )
+    record, timing, ours = played_freely.record, played_freely.timing, played_freely.settings
+    analysis = analyse(record, standard_table(), timing, ours, (Music(written),))
+    for first in range(0, len(analysis.changes), 5):
         same_on_both_sides(analysis, first, min(first + 3, len(analysis.changes) - 1))
 
 

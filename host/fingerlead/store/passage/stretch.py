@@ -300,13 +300,22 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
 
     The whole music would be too long for a message, and a part of it would leave open where the player stood.
     """
-    held = analysis.held[begin : end + 1]
+    held = analysis.held
+    # A note that corrects a wrong one is read without the grace notes that are written before it.
+    graced = {
+        bisect_left(held, movement.end_us, key=lambda note: note.start_us)
+        for movement in analysis.movements
+        if movement.written is not None
+    }
     here = [music for music in analysis.musics if music.start_us <= end_us and music.end_us > from_us]
     starts_us = [max(music.start_us, from_us) - from_us for music in here]
     ends_us = [*starts_us[1:], Music().end_us]
     for music, start_us, stop_us in zip(here, starts_us, ends_us, strict=False):
-        read = [note for note in held if music.is_known and start_us <= note.start_us - from_us < stop_us]
-        notes = tuple(WrittenNote(note.note, _graces(note, music)) for note in read)
+        notes = tuple(
+            WrittenNote(note.note, _graces(note, music) if number in graced else ())
+            for number, note in enumerate(held[begin : end + 1], begin)
+            if music.is_known and start_us <= note.start_us - from_us < stop_us
+        )
         asked = SessionMusic(judged=music.asked.judged, stage_us=music.asked.stage_us)
         yield Music(notes, start_us, stop_us, asked)
 
