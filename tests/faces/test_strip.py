@@ -19,6 +19,7 @@ from fingerlead.faces.strip import (
     LETTERS,
     RIGHT,
     TOP,
+    WIDTH,
     drawing,
     step_us,
     strip_svg,
@@ -41,6 +42,14 @@ def some_changes():
 
 
 CHANGES = list(some_changes())
+
+
+def unsure_by(change, us):
+    """The change with its first finger's time uncertain by so much, and the others' by a little."""
+    first, *others = change.fingers
+    return change._replace(
+        fingers=(first._replace(uncertainty_us=us), *(one._replace(uncertainty_us=500) for one in others))
+    )
 
 
 def svg_of(change, timing=SURE):
@@ -188,14 +197,14 @@ def test_svg_reads_at_6_cm():
     assert points > 6
 
 
-def test_the_uncertainty_is_a_bar_at_the_scale():
+def test_the_uncertainty_of_its_least_certain_finger_is_a_bar_at_the_scale_and_stays_within():
     change = one_change(0, {6: 0, 7: 20_000})
-    wide = [
-        float(of_class(svg_of(change, Timing("chanter", us, 0, us, "given")), "unsure")[0].get("width"))
-        for us in (2_000, 8_000)
-    ]
+    wide = [float(of_class(svg_of(unsure_by(change, us)), "unsure")[0].get("width")) for us in (2_000, 8_000, 900_000)]
     assert wide[1] == pytest.approx(4 * wide[0], abs=0.5)
-    assert "±8 ms" in strip_text(change, Timing("chanter", 8_000, 0, 8_000, "given"))
+    assert wide[2] < LANES
+    assert "±8 ms" in strip_text(unsure_by(change, 8_000), SURE)
+    narrow, wider = (strip_text(unsure_by(change, us), SURE).count("▒") for us in (20_000, 900_000))
+    assert narrow < wider <= WIDTH
 
 
 def test_every_run_of_the_picture_sounds_what_it_says():
@@ -228,8 +237,9 @@ def test_golden_strips(golden):
     crossing = one_change(4, {3: 38_000, 4: 0, 5: 5_000, 6: 17_000, 7: 24_000})
     assert crossing.to_mask == STANDARD[5]
     timing = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
-    golden("strips.txt", "\n\n".join(strip_text(change, timing) for change in (astray, crossing)) + "\n")
-    golden("strip.svg", strip_svg(crossing, timing, "strip").replace("><", ">\n<") + "\n")
+    shown = [unsure_by(change, timing.uncertainty_us) for change in (astray, crossing)]
+    golden("strips.txt", "\n\n".join(strip_text(change, timing) for change in shown) + "\n")
+    golden("strip.svg", strip_svg(shown[1], timing, "strip").replace("><", ">\n<") + "\n")
 
 
 def test_the_strip_in_the_readme_is_drawn_by_the_program_as_it_is():

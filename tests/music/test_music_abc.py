@@ -332,5 +332,6 @@ def test_the_work_grows_with_the_text(scrap):
         return time.process_time() - begin
 
     took(10)
-    small, large = took(250), took(2_000)
+    # The least of three: what the machine does beside it, and the search for cycles, only ever add.
+    small, large = (min(took(times) for _ in range(3)) for times in (250, 2_000))
     assert large < 40 * max(small, 0.0005)

@@ -127,10 +127,11 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
         column = (at_us - picture.begin_us) * width // span_us
         scale = scale[:column] + label + scale[column + len(label) :]
     lines.append(f"  {'ms':<14} {scale.rstrip()}")
-    bar = "▒" * max(1, round(timing.uncertainty_us / span_us * width))
+    unsure_us = _unsure_us(change, timing)
+    bar = "▒" * max(1, round(min(unsure_us, picture.end_us) / span_us * width))
     marks = ("  " if picture.lead is None else "▶ ", f"{hint} ")
     lines += [f"{'':15}{mark}{told}" for mark, told in zip(marks, lead_words(picture), strict=False)]
-    lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(timing.uncertainty_us)}"
+    lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(unsure_us)}"
     return "\n".join(lines)
 
 
@@ -238,8 +239,13 @@ def _lane(picture: Drawing, hole: int, y: int, x: Callable[[int], float]) -> lis
     ]
 
 
+def _unsure_us(change: Change, timing: Timing) -> int:
+    """The uncertainty of the least certain of a change's fingers."""
+    return max(finger.uncertainty_us for finger in change.fingers) or timing.uncertainty_us
+
+
 def _scale(change: Change, picture: Drawing, timing: Timing, x: Callable[[int], float], y: int) -> list[str]:
-    unsure = max(x(timing.uncertainty_us) - x(0), 1)
+    unsure = max(x(min(_unsure_us(change, timing), picture.end_us)) - x(0), 1)
     parts = [f'<rect x="{x(0)}" y="{y}" width="{unsure:.1f}" height="5" class="unsure"/>']
     for at_us in ticks_us(change, picture):
         parts.append(f'<path d="M{x(at_us)} {y - 2}v7" class="tick"/>')
