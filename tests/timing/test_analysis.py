@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import random
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import event, example, given, settings
 from hypothesis import strategies as st
 
 from fingering.notes import NOTES
@@ -194,6 +195,56 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
             stands[number] = item.result
     assert [stands[number] for number in sorted(stands)] == list(batch.changes)
     assert [item.result for item in said if isinstance(item.result, PlayedMovement)] == batch.movements
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 1_000), st.integers(0, 30), st.integers(1, 12), st.integers(1, 40))
+def test_a_doubt_that_is_told_late_makes_uncertain_what_was_told_before(seed, first, many, later):
+    """Forty plain notes, some with a finger ahead, some with a grace note; a trouble is told well after it began."""
+    chance = random.Random(seed)
+    states = [(0, STANDARD[0])]
+    for note in (chance.randrange(9) for _ in range(40)):
+        at_us = states[-1][0] + chance.randrange(200_000, 500_000)
+        target = STANDARD[note]
+        for finger in chance.sample(range(8), 8):
+            if (states[-1][1] ^ target) >> finger & 1:
+                states.append((at_us, states[-1][1] ^ 1 << finger))
+                at_us += chance.choice([0, 0, 1_000, 12_000, 30_000])
+        if note < 7 and chance.random() < 0.3:
+            states += [(at_us + 200_000, target & ~0x02), (at_us + 230_000, target)]
+    states = list(dict(states).items())
+    end_us = states[-1][0] + 300_000
+    span = (states[first][0], states[min(first + many, len(states) - 1)][0])
+    batch = analyse(record_of(states, end_us, [span]), TABLE, SKEWED, SETTINGS)
+    said, late = [], 0
+    live = LiveAnalysis(TABLE, SETTINGS, said.append, skew=KnownSkew(SKEWED.skew_us))
+    live.scan(1_000)
+    told_at = min(first + many + later, len(states) - 1)
+    for place, (t_us, mask) in enumerate(states):
+        live.state(t_us, mask)
+        live.idle()
+        if place == told_at:
+            before = len(said)
+            live.doubt(Doubt(*span, "trouble", 0, 6, 3))
+            late = len(said) - before
+    live.close(end_us)
+    ours, theirs = told(live.analysis()), told(batch)
+    for movement in (*ours[2], *theirs[2]):
+        # One that stands in no change is doubted from its first sound to its last, not from edge to edge.
+        if movement["change"] is None:
+            movement["verdict"] = ""
+    assert ours == theirs
+    stands = {}
+    for item in said:
+        if isinstance(item, Placed) or isinstance(item.result, PlayedMovement):
+            continue
+        number = item.result.number
+        assert item.again == (number in stands)
+        stands[number] = item.result
+        if item.taken_back:
+            del stands[number]
+    assert [stands[number] for number in sorted(stands)] == list(batch.changes)
+    event(f"told again: {min(late, 3)}")
 
 
 @settings(max_examples=50, deadline=None)

@@ -7,7 +7,7 @@ and near; live measures the unsettled tail.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -220,6 +220,23 @@ def measure(
         doubt=read.doubt_after,
     )
     return part, after
+
+
+def doubt_late(part: Part, edges_us: NDArray[np.int64], doubts: NDArray[np.int64], changes_before: int) -> list[int]:
+    """Make uncertain what of a part touches spans that are known to be doubtful only now; which of its changes it was.
+
+    `edges_us` int64[changes, 2] are the first and the last edge of each change. An embellishment between two melody
+    notes of one pitch stands in no change: it is taken from its first sound to its last.
+    """
+    touched = m.touches(edges_us[:, 0], edges_us[:, 1], doubts)
+    late = touched & (part.verdict != m.UNCERTAIN)
+    part.verdict[late] = m.UNCERTAIN
+    for place, one in enumerate(part.movements):
+        alone = one.change is None and m.touches(np.array([one.start_us]), np.array([one.end_us]), doubts)[0]
+        if alone or (one.change is not None and touched[one.change - changes_before]):
+            part.movements[place] = replace(one, verdict="uncertain")
+    found: list[int] = late.nonzero()[0].tolist()
+    return found
 
 
 def measure_in_pieces(

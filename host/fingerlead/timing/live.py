@@ -19,9 +19,9 @@ from fingering.table import Table
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
-from fingerlead.timing.analysis import Analysis, changes_of, doubt_spans
+from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_spans
 from fingerlead.timing.edge_errors import EdgeErrors, errors_for
-from fingerlead.timing.kernel import Part, measure, nothing
+from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
 from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
@@ -34,6 +34,8 @@ TOLD_US = 80_000
 PLACED = 4
 # Edges that may wait to be settled: where no note stands for so long, and where there is never an idle moment.
 LONG_TAIL, LONGEST_TAIL = 48, 256
+# How far back a chanter may say that it was in trouble: its milliseconds are of 16 bits.
+TROUBLE_BACK_US = 66_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,8 @@ class LiveAnalysis:
         self._unsettled = False
         self._now_us = 0
         self._last = nothing()  # the part that was settled last
+        # Settled parts and their changes of as long as what is said now may be about, in the order of time.
+        self._lately: deque[tuple[Part, list[Change]]] = deque()
         # For how many edges; the tail as it reads then, and the changes to publish.
         self._prepared: tuple[int, Part, list[Change]] | None = None
 
@@ -128,9 +132,14 @@ class LiveAnalysis:
         self._skew, self._at_seal, self._prepared = skew, at_seal, None
 
     def doubt(self, doubt: Doubt) -> None:
-        """Something may be missing between two times; to be said before the state that ends it."""
+        """Something may be missing between two times; to be said before the state that ends it.
+
+        A trouble is told when it has gone on for a while: what is settled and touches it is told again, as uncertain.
+        """
         self._doubts.append(doubt)
         self._prepared = None
+        for part, changes in self._lately:
+            self._doubt_late(part, changes, doubt)
 
     def begin_music(
         self,
@@ -242,6 +251,18 @@ class LiveAnalysis:
             self.timing, Slopes(rows[0], rows[1].astype(np.uint8), rows[2].astype(np.uint16), rows[3].astype(np.uint16))
         )
 
+    def _doubt_late(self, part: Part, changes: list[Change], doubt: Doubt) -> None:
+        """Tell again what is settled, and touches what is known to be doubtful only now."""
+        edges_us = np.array([(self._edge_us[a], self._edge_us[b]) for a, b in zip(part.first, part.last, strict=True)])
+        movements = list(part.movements)
+        before = changes[0].number if changes else 0
+        for place in doubt_late(part, edges_us.reshape(-1, 2), doubt_spans([doubt]), before):
+            changes[place] = changes[place]._replace(verdict="uncertain", because=REASONS["uncertain"])
+            self.tell(Told(changes[place], again=True))
+        for movement, was in zip(part.movements, movements, strict=True):
+            if movement != was:
+                self.tell(Told(movement, again=True))
+
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
         self._tell_changes(self._prepare(t_us)[1], None)
@@ -288,6 +309,9 @@ class LiveAnalysis:
         self._largest_us = max(self._largest_us, int(part.unsure_us.max(initial=0)))
         if self._remember:
             self._parts.append(part)
+        self._lately.append((part, changes))
+        while len(part.note) and self._lately[0][0].end_us.max(initial=0) < part.end_us[-1] - TROUBLE_BACK_US:
+            self._lately.popleft()
         self._tell_changes(changes, None if final else after.changes)
         for movement in part.movements:
             self.tell(Told(movement))

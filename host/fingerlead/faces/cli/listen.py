@@ -201,13 +201,13 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
 
     def hear(what: Heard, timing: Timing) -> None:
         if isinstance(what, Told):
+            again = "On second look: " if what.again else ""
             if isinstance(what.result, Change):
-                again = "On second look: " if what.again else ""
                 say(again + change_sentence(what.result, timing), indent="  ")
                 if strips and what.result.verdict in ("stray", "apart"):
                     typer.echo(strip_text(what.result, timing) + "\n")
             else:
-                typer.echo(movement_sentence(what.result))
+                typer.echo(again + movement_sentence(what.result))
         elif isinstance(what, Seen) and what.hello.device_id not in seen:
             seen.add(what.hello.device_id)
             typer.echo(chanter_sentence(what.hello))
