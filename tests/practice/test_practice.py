@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -235,11 +234,11 @@ def test_what_was_told_too_early_is_one_change_in_the_end_and_counted_once():
     at_us, number = player.now_us, player.of(Judged)[-1].change.number + 1
     edges = ((at_us, STANDARD[1]), (at_us + 200_000, STANDARD[2]))
     (first,), (whole,) = (measured(STANDARD[0], edges[:count], TABLE, SETTINGS) for count in (1, 2))
-    player._pass_on(Told(replace(first, number=number)))
+    player._pass_on(Told(first._replace(number=number)))
     early = player.of(Judged)[-1]
     assert (early.change.from_note, early.change.to_note, early.again) == (0, 1, False)
     assert (0, 1) in {(c.from_note, c.to_note) for c in player.practice.summary().changes}
-    player._pass_on(Told(replace(whole, number=number), again=True))
+    player._pass_on(Told(whole._replace(number=number), again=True))
     now = player.of(Judged)[-1]
     assert (now.take, now.again, now.outcome) == (early.take, True, "stray")
     assert (now.change.from_note, now.change.to_note) == (0, 2)
