@@ -11,7 +11,7 @@ from fingerlead.faces.templates import templates
 from fingerlead.workbench.rig import Estimate, RigResult, class_words
 
 # Of a plot, in its own units.
-WIDE, HIGH, LEFT, TOP, RIGHT, BOTTOM = 360, 220, 46, 10, 8, 34
+WIDE, HIGH, LEFT, TOP, RIGHT, BOTTOM = 360, 220, 46, 10, 16, 34
 MOST_POINTS = 600  # of one plot; more are thinned out evenly
 
 
@@ -95,7 +95,7 @@ def plot(across: np.ndarray, error_ms: np.ndarray, lift: np.ndarray, words: str,
         parts.append(f'<text class="ms" x="{LEFT - 6}" y="{y(value) + 4}" text-anchor="end">{number}</text>')
     for at, error, up in zip(across.tolist(), error_ms.tolist(), lift.tolist(), strict=True):
         parts.append(
-            f'<circle class="should" cx="{x(at)}" cy="{y(error)}" r="2.4"/>'
+            f'<circle class="ahead" cx="{x(at)}" cy="{y(error)}" r="2.4"/>'
             if up
             else f'<rect class="ink" x="{x(at) - 2}" y="{y(error) - 2}" width="4" height="4"/>'
         )
