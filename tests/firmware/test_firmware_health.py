@@ -25,6 +25,7 @@ from tests.firmware.sensor_signals import (
 )
 
 LEVELS = ((540, 460),) * HOLES
+NEAR_SEAL = ((756, 727),) * HOLES  # 0.80 and 0.76 of the swing
 HOLE = 3
 Signal = Callable[[Floats, Floats], Floats]
 
@@ -113,6 +114,45 @@ def test_drift_is_told_when_it_is_a_quarter_of_the_swing(bridge: ctypes.CDLL, wa
     # A quarter is reached at 25 to 30 s.
     assert moves_until(fingers, told[0], 25) <= 6
     assert told[0].ticks32 > 20_000_000
+
+
+@pytest.mark.parametrize("way", ["down", "weaker"])
+def test_drift_is_told_before_a_covering_is_lost(bridge: ctypes.CDLL, way: str) -> None:
+    """Half of the swing in 60 s: a covered hole comes down to its level in some 24 s."""
+
+    def signal(z: Floats, t: Floats) -> Floats:
+        return capacitive(z) - 0.5 * t / 60 if way == "down" else capacitive(z) * (1 - 0.5 * t / 60)
+
+    told = troubles(bridge, signal, Fingers(30, 5), levels=NEAR_SEAL)
+    assert {(trouble.code, trouble.hole) for trouble in told} == {(m.DRIFT, HOLE)}
+    assert 10_000_000 < told[0].ticks32 < 22_000_000
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_coverings_that_stop_short_of_the_level_are_drift(bridge: ctypes.CDLL, seed: int) -> None:
+    """All is lost at once, so that the hole never crosses a level again."""
+
+    def signal(z: Floats, t: Floats) -> Floats:
+        return capacitive(z) - 0.22 * (t > 10)
+
+    fingers = Fingers(20, seed)
+    told = troubles(bridge, signal, fingers, levels=NEAR_SEAL)
+    assert {(trouble.code, trouble.hole) for trouble in told} == {(m.DRIFT, HOLE)}
+    lost = [start_s for start_s, _, to_mm in fingers.moves[HOLE] if start_s > 10 and to_mm == 0]
+    assert told[0].ticks32 < 1_000_000 * lost[2]
+    assert told[0].ticks32 - 1_000 * told[0].detail < 1_000_000 * (lost[0] + 0.12)
+
+
+@pytest.mark.parametrize("every", [1, 3])
+def test_a_hole_that_is_half_covered_on_purpose_has_not_drifted(bridge: ctypes.CDLL, every: int) -> None:
+    """From some time on all of its coverings, or a third of them, stop at 0.3 to 0.7 of the swing."""
+    fingers, rng = Fingers(60, 7), np.random.default_rng(7)
+    moves = fingers.moves[HOLE]
+    coverings = [i for i, (start_s, _, to_mm) in enumerate(moves) if to_mm == 0 and start_s > 10]
+    for i in coverings[::every]:
+        away = float(capacitive(np.array(moves[i - 1][2])))
+        moves[i] = (*moves[i][:2], 0.8 / (away + (1 - away) * rng.uniform(0.3, 0.7)) - 0.8)
+    assert troubles(bridge, lambda z, t: capacitive(z), fingers, levels=NEAR_SEAL) == []
 
 
 @pytest.mark.parametrize("model", [capacitive, reflective])

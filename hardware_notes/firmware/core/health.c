@@ -111,18 +111,23 @@ static void judge(struct health *h, uint8_t kind, uint8_t hole, bool affected, u
     }
 }
 
-static void end_movement(struct health *h, uint8_t hole, uint32_t now_us) {
+/* Whether a rest has come far from where it began, or the covered one near the level that it has to reach. */
+static bool has_drifted(const struct health *h, uint8_t hole, uint16_t cover_at) {
+    uint16_t far = swing(h, hole) / 4u, first = h->rest_at_first[1][hole], covered = h->rest[1][hole];
+    int32_t room = (int32_t)first - cover_at;
+    bool low = room > 0 && 4 * ((int32_t)first - covered) > 3 * room;
+    return far > 0 && (low || apart(covered, first) > far || apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far);
+}
+
+static void end_movement(struct health *h, uint8_t hole, bool drifted, uint32_t now_us) {
     uint8_t bit = (uint8_t)(1u << hole);
-    uint16_t far = swing(h, hole) / 4u;
-    bool drifted = far > 0 && (apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far ||
-                               apart(h->rest[1][hole], h->rest_at_first[1][hole]) > far);
     /* Light makes a hole chatter too. */
     bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && h->light[hole] == 0;
-    judge(h, TROUBLE_CHATTER - TROUBLE_CHATTER, hole, chatters, now_us);
-    judge(h, TROUBLE_FLICKER - TROUBLE_CHATTER, hole, h->lit_mask & bit, now_us);
-    judge(h, TROUBLE_SLOW_RELEASE - TROUBLE_CHATTER, hole, h->slow_mask & bit, now_us);
-    judge(h, TROUBLE_DRIFT - TROUBLE_CHATTER, hole, drifted, now_us);
-    judge(h, TROUBLE_SATURATION - TROUBLE_CHATTER, hole, h->full_mask & bit, now_us);
+    const bool shows[HEALTH_KINDS] = {chatters, h->lit_mask & bit, h->slow_mask & bit,
+                                      drifted, h->full_mask & bit};
+    for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
+        judge(h, kind, hole, shows[kind], now_us);
+    }
     h->news = true;
     h->moving[hole] = 0;
     h->quick[hole] = 0;
@@ -149,8 +154,24 @@ static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago,
     h->leaving[hole] = 0;
     h->slackening[hole] = 0;
     h->steepest[hole] = 0;
+    h->nearly[hole] = 0;
     h->settled_mask &= (uint8_t) ~(1u << hole);
     h->moving[hole] = (uint16_t)(h->moving[hole] + (h->moving[hole] == 0));
+}
+
+/* While a hole is open: a finger that covers it, stays and leaves, and does not reach the level, is a movement that drift
+ * took. A half-covered hole is not so high above the open rest. */
+static void watch_covering(struct health *h, uint8_t hole, uint16_t mean, uint32_t now_us) {
+    uint32_t way = swing(h, hole), rise = (uint32_t)(mean - h->extreme[hole]);
+    if (4 * rise > 3 * way) {
+        h->nearly[hole] = (uint16_t)(h->nearly[hole] + (h->nearly[hole] < UINT16_MAX));
+    } else if (2 * rise < way) {
+        uint32_t scans = (uint32_t)h->nearly[hole] * HOLES;
+        if (scans >= h->scans.rest) {
+            end_movement(h, hole, true, now_us - scans * board.scan_us);
+        }
+        h->nearly[hole] = 0;
+    }
 }
 
 /* While a hole is covered: how long ago its sample was at its rest, and how fast it fell since. */
@@ -254,14 +275,19 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
         if (h->moving[hole] > 0) {
             count(&h->moving[hole]);
             if (h->still[hole] >= h->scans.quiet || h->moving[hole] >= h->scans.longest) {
-                end_movement(h, hole, now_us);
+                end_movement(h, hole, has_drifted(h, hole, levels->cover_at[hole]), now_us);
             }
         }
     }
     /* Of the means one in a scan is enough. A rest's begin once the crossing is behind them. */
     uint16_t mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
-    if (full && h->still[turn] > SLOPE_REACH && (seen_mask >> turn & 1 ? mean > *extreme : mean < *extreme)) {
-        *extreme = mean;
+    bool covered = seen_mask >> turn & 1;
+    if (full && h->still[turn] > SLOPE_REACH) {
+        if (covered ? mean > *extreme : mean < *extreme) {
+            *extreme = mean;
+        } else if (!covered && swing(h, turn) > 0) {
+            watch_covering(h, turn, mean, now_us);
+        }
     }
     watch_light(h, samples, levels);
 }

@@ -29,6 +29,7 @@ struct health {
     uint16_t slackening[HOLES];     /* of these, those in the last quarter of the way to the level */
     uint16_t steepest[HOLES];       /* the most that it fell in SLOPE_REACH scans since then */
     uint16_t settling[HOLES];       /* scans from a covering to the rest, the slowest of late */
+    uint16_t nearly[HOLES];         /* turns of eight scans that an open hole's mean is as high as a covering's */
     uint16_t since[HEALTH_KINDS][HOLES]; /* when the first affected movement ended, in 2^16 us */
     uint8_t state[HEALTH_KINDS][HOLES];  /* TOLD, affected movements so far, clean ones since */
     uint8_t quick[HOLES];           /* crossings of this movement that came too soon for a finger */
