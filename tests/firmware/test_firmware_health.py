@@ -157,7 +157,7 @@ def test_a_hole_that_is_half_covered_on_purpose_has_not_drifted(bridge: ctypes.C
 
 @pytest.mark.parametrize("model", [capacitive, reflective])
 @pytest.mark.parametrize("travel_ms", [(12, 120), (12, 250), (200, 250)])
-@pytest.mark.parametrize("levels", [(540, 460), (700, 620)])
+@pytest.mark.parametrize("levels", [(540, 460), (700, 620), (756, 676)])
 def test_of_good_sensors_nothing_is_told(
     bridge: ctypes.CDLL, model: Callable[[Floats], Floats], travel_ms: tuple[float, float], levels: tuple[int, int]
 ) -> None:
@@ -212,5 +212,6 @@ def test_new_levels_begin_anew(bridge: ctypes.CDLL) -> None:
 def test_its_memory_and_flash_are_within_a_budget_of_their_own(tmp_path: Path) -> None:
     needs("arm-none-eabi-gcc")
     flash, memory = sizes_of(tmp_path, "health")
+    flash += sizes_of(tmp_path, "troubles")[0]  # whose memory is in that of health
     assert 1_000 < flash <= 3_072
     assert 200 < memory <= 512

@@ -49,7 +49,7 @@ def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
     assert np.abs(np.array(rises) - [slope.rise_raw for slope in plain]).max() <= 1
 
 
-NEAR = {f"{name}, levels near the seal": bad for name, bad in NEAR_SEAL.items() if name == "water film"}
+NEAR = {f"{name}, levels near the seal": bad for name, bad in NEAR_SEAL.items() if name in ("water film", "drift down")}
 TOLD = {**{name: BADS[name] for name in ("drift up", "water film", "noise at the levels")}, **NEAR}
 
 

@@ -70,8 +70,8 @@ static void tell_slope(struct chanter *c) {
 }
 
 static void tell_health(struct chanter *c, uint32_t now_us) {
-    struct health_news news;
-    if (health_next(&c->health, now_us, &news)) {
+    struct trouble_news news;
+    if (troubles_next(&c->health.troubles, now_us, &news)) {
         say_trouble(c, news.code, news.hole, news.detail, now_us);
     }
 }
@@ -114,7 +114,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
 
 static void hello_again(struct chanter *c, uint32_t now_us) {
     say_hello(c, now_us);
-    health_again(&c->health);
+    troubles_again(&c->health.troubles);
     if (board_state() & STATE_SUPPLY_LOW) {
         say_trouble(c, TROUBLE_SUPPLY_LOW, NO_HOLE, 0, now_us);
     }

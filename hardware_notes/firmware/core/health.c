@@ -5,19 +5,11 @@
 #define SCANS(us) ((uint16_t)((us) / board.scan_us))
 #define QUICK_US 6000u     /* two crossings nearer than this are no finger's: the quickest strike takes some 10 ms */
 #define QUIET_US 40000u    /* so long without a crossing ends a movement */
-#define LONGEST_US 200000u /* and so long with them */
 #define REST_US 30000u     /* a shorter stay is none: a grace note's finger hardly comes to rest */
 #define LATE_US 15000u     /* a lift that creeps for longer is held up by water */
 #define WINDOW_US 100000u  /* ten turns of 100 Hz, twelve of 120 Hz: neither is seen in the other */
 #define LIT 30             /* what a window with light counts, in windows without */
 #define FIRST_RESTS 4      /* of these the latest of either kind is where the sensor began */
-
-/* A trouble's state. */
-#define TOLD 0x80u
-#define AGAIN 0x40u
-#define AFFECTED 0x10u /* one movement; two are enough */
-#define AFFECTED_BITS 0x30u
-#define CLEAN_BITS 0x0Fu
 
 static const uint32_t turn_us[MAINS] = {10000, 8333};
 
@@ -38,7 +30,7 @@ void health_start(struct health *h, const uint16_t samples[HOLES]) {
     *h = (struct health){.scans = {SCANS(QUICK_US), SCANS(QUIET_US), SCANS(LONGEST_US), SCANS(REST_US), SCANS(LATE_US),
                                    SCANS(WINDOW_US)}};
     h->window = h->scans.window;
-    h->news = true;
+    h->troubles.news = true;
     for (uint8_t mains = 0; mains < MAINS; mains++) {
         h->step[mains] = UINT32_MAX / turn_us[mains] * MAINS * board.scan_us;
     }
@@ -49,12 +41,9 @@ void health_start(struct health *h, const uint16_t samples[HOLES]) {
 }
 
 void health_forget(struct health *h) {
-    h->news = true;
+    troubles_forget(&h->troubles);
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         h->rests[hole] = 0;
-        for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
-            h->state[kind][hole] &= TOLD;
-        }
     }
 }
 
@@ -96,21 +85,6 @@ static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t 
     return last_drop < fall / 4u && (slower || slackened);
 }
 
-static void judge(struct health *h, uint8_t kind, uint8_t hole, bool affected, uint32_t now_us) {
-    uint8_t *state = &h->state[kind][hole];
-    if (affected) {
-        if (!(*state & AFFECTED_BITS)) {
-            h->since[kind][hole] = (uint16_t)(now_us >> 16);
-        }
-        *state &= (uint8_t)~CLEAN_BITS;
-        if ((*state & AFFECTED_BITS) < 2 * AFFECTED) {
-            *state = (uint8_t)(*state + AFFECTED);
-        }
-    } else if ((*state & AFFECTED_BITS) && (++*state & CLEAN_BITS) >= CLEAN_MOVEMENTS) {
-        *state &= TOLD;
-    }
-}
-
 /* Whether a rest has come far from where it began, or the covered one near the level that it has to reach. */
 static bool has_drifted(const struct health *h, uint8_t hole, uint16_t cover_at) {
     uint16_t far = swing(h, hole) / 4u, first = h->rest_at_first[1][hole], covered = h->rest[1][hole];
@@ -119,16 +93,14 @@ static bool has_drifted(const struct health *h, uint8_t hole, uint16_t cover_at)
     return far > 0 && (low || apart(covered, first) > far || apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far);
 }
 
-static void end_movement(struct health *h, uint8_t hole, bool drifted, uint32_t now_us) {
+static void end_movement(struct health *h, uint8_t hole, bool drifted, uint32_t since_us) {
     uint8_t bit = (uint8_t)(1u << hole);
     /* Light makes a hole chatter too. */
     bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && h->light[hole] == 0;
-    const bool shows[HEALTH_KINDS] = {chatters, h->lit_mask & bit, h->slow_mask & bit,
-                                      drifted, h->full_mask & bit};
-    for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
-        judge(h, kind, hole, shows[kind], now_us);
+    const bool shows[TROUBLE_KINDS] = {chatters, h->lit_mask & bit, h->slow_mask & bit, drifted, h->full_mask & bit};
+    for (uint8_t kind = 0; kind < TROUBLE_KINDS; kind++) {
+        troubles_judge(&h->troubles, kind, hole, shows[kind], since_us);
     }
-    h->news = true;
     h->moving[hole] = 0;
     h->quick[hole] = 0;
     h->slow_mask &= (uint8_t)~bit;
@@ -290,36 +262,4 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
         }
     }
     watch_light(h, samples, levels);
-}
-
-/* -- telling ------------------------------------------------------------------------------------------------------- */
-
-void health_again(struct health *h) {
-    h->news = true;
-    for (uint8_t hole = 0; hole < HOLES; hole++) {
-        for (uint8_t kind = 0; kind < HEALTH_KINDS; kind++) {
-            h->state[kind][hole] |= h->state[kind][hole] & TOLD ? AGAIN : 0;
-        }
-    }
-}
-
-bool health_next(struct health *h, uint32_t now_us, struct health_news *news) {
-    for (uint8_t kind = 0; h->news && kind < HEALTH_KINDS; kind++) {
-        for (uint8_t hole = 0; hole < HOLES; hole++) {
-            uint8_t *state = &h->state[kind][hole];
-            bool told = *state & TOLD, sure = (*state & AFFECTED_BITS) == 2 * AFFECTED;
-            bool over = told && !(*state & AFFECTED_BITS);
-            if (!over && !(sure && (!told || (*state & AGAIN)))) {
-                continue;
-            }
-            *state = over ? 0 : (uint8_t)((*state | TOLD) & ~AGAIN);
-            /* Rounded up: the first affected movement is within it. */
-            uint32_t ms = ((uint16_t)((now_us >> 16) - h->since[kind][hole]) + 1u) * 66u + LONGEST_US / 1000u;
-            *news = (struct health_news){(uint8_t)(TROUBLE_CHATTER + kind), hole,
-                                         over ? 0 : (uint16_t)(ms < UINT16_MAX ? ms : UINT16_MAX)};
-            return true;
-        }
-    }
-    h->news = false;
-    return false;
 }

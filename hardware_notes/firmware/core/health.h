@@ -7,9 +7,8 @@
 
 #include "sensing.h"
 #include "slopes.h"
+#include "troubles.h"
 
-#define HEALTH_KINDS (TROUBLE_SATURATION - TROUBLE_CHATTER + 1)
-#define CLEAN_MOVEMENTS 8
 #define MAINS 2 /* the light of mains flickers at 100 or 120 Hz */
 
 struct health {
@@ -30,19 +29,12 @@ struct health {
     uint16_t steepest[HOLES];       /* the most that it fell in SLOPE_REACH scans since then */
     uint16_t settling[HOLES];       /* scans from a covering to the rest, the slowest of late */
     uint16_t nearly[HOLES];         /* turns of eight scans that an open hole's mean is as high as a covering's */
-    uint16_t since[HEALTH_KINDS][HOLES]; /* when the first affected movement ended, in 2^16 us */
-    uint8_t state[HEALTH_KINDS][HOLES];  /* TOLD, affected movements so far, clean ones since */
     uint8_t quick[HOLES];           /* crossings of this movement that came too soon for a finger */
     uint8_t rests[HOLES];           /* how many there were; stays at its most */
     uint8_t light[HOLES];           /* how sure the flicker is */
     uint8_t lit_mask, slow_mask, full_mask, settled_mask; /* what this movement shows */
+    struct troubles troubles;
     uint8_t turn;                   /* whose mean is next, and which light */
-    bool news;                      /* there may be something to tell */
-};
-
-struct health_news {
-    uint8_t code, hole;
-    uint16_t detail; /* ms since the first affected movement, 0 where it is over */
 };
 
 /* At the first scan. */
@@ -54,9 +46,5 @@ void health_forget(struct health *health);
 /* Take in a scan, before the slopes do: the seen mask, and the holes that differ from the scan before. */
 void health_see(struct health *health, const uint16_t samples[HOLES], const struct slopes *slopes,
                 const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us);
-
-/* What is to be told now; ask once in a scan. health_again: what lasts is told another time. */
-bool health_next(struct health *health, uint32_t now_us, struct health_news *news);
-void health_again(struct health *health);
 
 #endif
