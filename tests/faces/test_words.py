@@ -133,8 +133,8 @@ def test_a_stray_is_told_by_its_advice_alone():
 
 def test_slips_are_named_once_each():
     change = one_change(0, {6: 0, 7: 5_000})
-    one = replace(change, slips=(Slip(2, 0, 6_000), Slip(2, 8_000, 6_000)))
-    two = replace(change, slips=(Slip(2, 0, 6_000), Slip(0, 8_000, 6_000)))
+    one = change._replace(slips=(Slip(2, 0, 6_000), Slip(2, 8_000, 6_000)))
+    two = change._replace(slips=(Slip(2, 0, 6_000), Slip(0, 8_000, 6_000)))
     assert told(one).endswith("The top middle moved too, though it has no part in this change.")
     assert told(two).endswith("The top middle and the thumb moved too, though they have no part in this change.")
 
@@ -165,7 +165,7 @@ def test_of_two_doubtful_changes_only_a_stray_of_the_direct_change_is_told():
 
 def test_uncertain_and_embellished_changes_are_told_as_such():
     change = one_change(0, {7: 0, 6: 20_000})
-    assert told(replace(change, verdict="uncertain")).startswith("uncertain")
+    assert told(change._replace(verdict="uncertain")).startswith("uncertain")
     grace = [(0, STANDARD[1]), (500_000, 0b01111101), (530_000, 0b00111101), (540_000, 0b00111111)]
     (embellished,) = analysed(grace).changes
     assert embellished.verdict == "embellished"
