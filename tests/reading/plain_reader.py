@@ -389,14 +389,16 @@ class PlainReader:
             return cost, Why("direct", 0)
         notes = tuple(self.stretches[at].note for at in sounds)
         ways = [strays_in(a.note, b.note, notes, costs)]
-        if self.moves_between(a, b) > (a.mask ^ b.mask).bit_count():
+        strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
+        # What lasts longer in known music is a note too many, and no embellishment that is not written.
+        may_embellish = strays_all or self.music(last) is None
+        if may_embellish and self.moves_between(a, b) > (a.mask ^ b.mask).bit_count():
             ways.append(movement_in(a.note, b.note, notes, costs))
         best = None
         for why in sorted((way for way in ways if way is not None), key=lambda way: way.cost):
             whole = why.cost + self.lengths(why, first, last, sounds)
             if whole < NEVER and (best is None or whole < best[0]):
                 best = whole, why
-        strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
         if not costs.short or strays_all:
             extra = sum(costs.extra + (0 if self.may_be_stray(at, first, last) else costs.extra_long) for at in sounds)
             if best is None or extra < best[0]:

@@ -154,7 +154,8 @@ class Pricing:
         for one in ways:
             if one.cost >= best:
                 break
-            if one.notes or are_brief:
+            # With the music known, what lasts too long for a stray is no unwritten embellishment either, but a note.
+            if are_brief or (one.notes and costs is not WRITTEN):
                 cost = one.cost + self._lengths(one, sounds, (from_note, to_note), shorter_us, costs)
                 if cost < best:
                     best, why = cost, one
