@@ -13,7 +13,7 @@ from fingering.moves import move
 from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
-from fingerlead.faces.phrases import capital, listed
+from fingerlead.phrases import capital, listed
 from fingerlead.timing.findings import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Slip, Timing

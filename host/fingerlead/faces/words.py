@@ -7,7 +7,7 @@ from fingering.ladder import ladder
 from fingering.moves import change_text, move
 from fingering.notes import NOTES, a_note
 from fingering.tunes import easy_tunes
-from fingerlead.faces.phrases import capital, listed
+from fingerlead.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import finger_name, ms, together_words
 from fingerlead.timing.mended import diagnose_change

@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from fingering.notes import SCALES
 from fingerlead.music.pulse import BeatGrid, LoopDelay, TapsError, pulse_of
+from fingerlead.phrases import capital
 from fingerlead.ports.base import Found
 from fingerlead.practice.events import Origin
 from fingerlead.practice.inbox import SetMetronome, SetSound
@@ -59,7 +60,7 @@ class Pulsing:
             self.loop = LoopDelay.from_taps(tuple(self._beats_us), tuple(self._taps_us))
             self.sentence = self.loop.words
         except TapsError as error:
-            self.sentence = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            self.sentence = f"{capital(str(error))}."
 
     def note(self, host_us: int, parts: int = 1) -> bool:
         """A note began; whether there is something new to say of the pulse. `parts` is how a beat is cut."""

@@ -18,6 +18,7 @@ from pathlib import Path
 
 from fingering.holes import FINGERS, HOLES
 from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
+from fingerlead.phrases import listed
 from fingerlead.store.files import own_folder, own_private, write_whole
 from fingerlead.wire.messages import Levels
 
@@ -182,8 +183,7 @@ def drift_words(calibration: Calibration, open_raw: tuple[float, ...]) -> str | 
     moved = [name for name, was, covered, now in holes if 0 < DRIFTED * (covered - was) < abs(now - was)]
     if not moved:
         return None
-    listed = " and ".join(filter(None, (", ".join(moved[:-1]), moved[-1])))
-    return f"Open, {listed} no longer read as when they were calibrated: calibrate again when you have time."
+    return f"Open, {listed(moved)} no longer read as when they were calibrated: calibrate again when you have time."
 
 
 def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> Calibration | None:

@@ -13,6 +13,7 @@ from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
 from fingering.moves import change_text, hair, hair_words, move
 from fingering.notes import NOTES, a_note
+from fingerlead.phrases import capital
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Cause, cause_of
 from fingerlead.timing.summary import (
@@ -54,7 +55,7 @@ class Finding(NamedTuple):
     @property
     def words(self) -> str:
         """The sentence."""
-        return f"{_capital(self.subject)}: {self.rest}"
+        return f"{capital(self.subject)}: {self.rest}"
 
 
 def findings(summary: Summary) -> list[Finding]:
@@ -134,7 +135,7 @@ def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
         size = ms(worth.size_us, uncertainty_us)
         if worth.kind == "apart":
             rest = f"in {share} the fingers were not together, typically {size} apart. "
-            rest += f"{_capital(together_words(of.from_note, of.to_note))}."
+            rest += f"{capital(together_words(of.from_note, of.to_note))}."
         else:
             strays = list(of.strays())
             sounded = "another note" if len(strays) > 1 else a_note(strays[0])
@@ -180,7 +181,3 @@ def usual_advice(of: ChangeSummary, usual: tuple[Diagnosis, int], uncertainty_us
         f"The {FINGERS[diagnosis.finger]} was {diagnosis.how} {often} {ms(diagnosis.apart_us, uncertainty_us)}: "
         f"{together_words(of.from_note, of.to_note, (diagnosis.first, diagnosis.second))}."
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, HOLES
 from fingering.table import standard_table
+from fingerlead.phrases import capital, listed
 from fingerlead.workbench.samples import Kind
 
 Floats = NDArray[np.float64]
@@ -86,8 +87,7 @@ def is_hand_moved(seen: StepSeen, kind: Kind, before: int | None) -> bool:
 
 def named(holes: Sequence[int]) -> str:
     """These fingers in words: the thumb, the top index and the top ring."""
-    names = [f"the {FINGERS[hole]}" for hole in holes]
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return listed([f"the {FINGERS[hole]}" for hole in holes])
 
 
 def again_words(kind: Kind, hole: int | None, seen: StepSeen | None, share: Floats | None) -> str:
@@ -104,18 +104,18 @@ def again_words(kind: Kind, hole: int | None, seen: StepSeen | None, share: Floa
         return f"The fingers kept moving: {do}, and hold still."
     if kind == "scale":
         told = f"{named(seen.missing)} never moved" if seen.missing else "low G did not come at its end"
-        return f"{begun(told)}: {do}."
+        return f"{capital(told)}: {do}."
     if kind == "all":
         where = "" if len(seen.missing) == HOLES else f" at {named(seen.missing)}"
         return f"Nothing changed{where}: {do}."
     if seen.too_many and kind != "open" and seen.instead is not None:
-        return f"{begun(named(seen.too_many))} answered, not the {finger}: {do}."
+        return f"{capital(named(seen.too_many))} answered, not the {finger}: {do}."
     if seen.too_many:
         also = "also " if kind != "open" and not seen.missing else "still "
         do = do if kind != "covered" or len(seen.too_many) < HOLES // 2 else f"take all fingers off, then {do}"
-        return f"{begun(named(seen.too_many))} {also}{_do(seen.too_many, 'lies', 'lie')} on a hole: {do}."
+        return f"{capital(named(seen.too_many))} {also}{_do(seen.too_many, 'lies', 'lie')} on a hole: {do}."
     if seen.fallen:
-        return f"{begun(named(seen.fallen))} lay on a hole at the beginning: take all fingers off."
+        return f"{capital(named(seen.fallen))} lay on a hole at the beginning: take all fingers off."
     if kind == "half" and hole is not None:
         if share[hole] >= HALF[1]:
             return f"The {finger} still covers its whole hole: move it aside until half of the hole is open."
@@ -123,11 +123,6 @@ def again_words(kind: Kind, hole: int | None, seen: StepSeen | None, share: Floa
     if seen.weakly:
         return f"The {finger} answered only a little: {do}, as firmly as you play."
     return f"Nothing changed at the {finger}: take all fingers off, then {do}."
-
-
-def begun(text: str) -> str:
-    """The text, as a sentence begins."""
-    return text[:1].upper() + text[1:]
 
 
 def _do(holes: Sequence[int], one: str, several: str) -> str:

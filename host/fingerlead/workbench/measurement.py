@@ -5,10 +5,11 @@ from collections.abc import Generator
 import numpy as np
 
 from fingering.holes import HOLES
+from fingerlead.phrases import capital
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
 from fingerlead.wire.events import Event, RawState, State
-from fingerlead.workbench.evidence import begun, named
+from fingerlead.workbench.evidence import named
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
@@ -110,7 +111,7 @@ class Calibrating(RawTalk):
         told = [] if self.steps is None else self.steps.missing
         unseen = [hole for hole in self.unseen if self.reports[hole].verdict != "bad"]
         if unseen:
-            told.append(f"{begun(named(unseen))} {'keeps its' if len(unseen) == 1 else 'keep their'} old levels.")
+            told.append(f"{capital(named(unseen))} {'keeps its' if len(unseen) == 1 else 'keep their'} old levels.")
         return told
 
     def talk(self) -> Dialogue:

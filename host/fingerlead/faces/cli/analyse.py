@@ -14,7 +14,6 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.phrases import capital, counted, path_text
 from fingerlead.faces.words import (
     ALL_AS_WRITTEN,
     change_sentence,
@@ -25,6 +24,7 @@ from fingerlead.faces.words import (
     passing_words,
     timing_sentence,
 )
+from fingerlead.phrases import capital, counted, path_text
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi

@@ -15,8 +15,8 @@ from typing import Annotated, Any
 import typer
 
 from fingerlead.faces.cli.problem import Problem, writing
-from fingerlead.faces.phrases import path_text
 from fingerlead.log import is_log
+from fingerlead.phrases import path_text
 from fingerlead.ports import midi_out, sound_port
 from fingerlead.ports.catalogue import midi_ports, serial_ports
 from fingerlead.practice.choices import Choices

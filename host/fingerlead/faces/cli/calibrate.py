@@ -16,7 +16,7 @@ from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import StatusLine, say, until_interrupted
 from fingerlead.faces.cli.serving import serve, web_place
 from fingerlead.faces.pages.workbench.page import opened
-from fingerlead.faces.phrases import path_text
+from fingerlead.phrases import path_text
 from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest

@@ -22,11 +22,11 @@ from fingerlead.faces.cli.pages import serve_studio
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import expect_all
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.page import played, render
 from fingerlead.listening.reader import Reader
 from fingerlead.listening.recording import Recording, record
 from fingerlead.listening.sources import open_source
+from fingerlead.phrases import path_text
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.store.files import demo_folder, write_output

@@ -13,7 +13,7 @@ from fingering.notes import NOTES, note_index
 from fingering.table import Table, TableError, load_table, standard_table
 from fingerlead.faces.cli.options import TextOrJson
 from fingerlead.faces.cli.problem import Problem, problem_from
-from fingerlead.faces.phrases import listed
+from fingerlead.phrases import listed
 
 FINGERING_SCHEMA = "fingerlead-fingering-1"
 MOVES_SCHEMA = "fingerlead-moves-1"

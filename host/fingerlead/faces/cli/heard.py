@@ -12,8 +12,8 @@ from fingering.moves import advice, change_text, move, moves, possible_strays
 from fingering.notes import NOTES, note_index
 from fingerlead.faces.cli.options import TextOrJson
 from fingerlead.faces.cli.problem import Problem, writing
-from fingerlead.faces.phrases import capital, counted, listed, path_text, small
 from fingerlead.faces.templates import templates
+from fingerlead.phrases import capital, counted, listed, path_text, small
 from fingerlead.store.files import write_output
 
 SCHEMA = "fingerlead-heard-1"

@@ -10,7 +10,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import music_asked
-from fingerlead.faces.phrases import path_text
+from fingerlead.phrases import path_text
 from fingerlead.store.intake import IntakeError
 from fingerlead.store.keeping import KeepError, Kept
 from fingerlead.store.keeping import keep as keep_session

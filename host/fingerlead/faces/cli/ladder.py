@@ -14,7 +14,7 @@ from fingering.tunes import EasyTune, easy_tunes
 from fingerlead.faces.cli.options import RungsFile, TextOrJson
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.cli.tunes import easy_tune_of, rungs_from
-from fingerlead.faces.phrases import capital
+from fingerlead.phrases import capital
 
 SCHEMA = "fingerlead-ladder-1"
 

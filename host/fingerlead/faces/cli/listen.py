@@ -23,7 +23,6 @@ from fingerlead.faces.cli.running import (
     until_interrupted,
 )
 from fingerlead.faces.cli.tunes import music_asked
-from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import (
     change_sentence,
@@ -36,6 +35,7 @@ from fingerlead.listening.reader import Back, Lost, Reader
 from fingerlead.listening.recording import Recording
 from fingerlead.listening.recording import record as keep_recording
 from fingerlead.listening.sources import open_source, replayed_music
+from fingerlead.phrases import path_text
 from fingerlead.ports.base import PortRefused, now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic

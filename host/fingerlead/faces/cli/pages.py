@@ -17,7 +17,7 @@ from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice import page
 from fingerlead.faces.pages.practice.page import PracticePage
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
-from fingerlead.faces.phrases import path_text
+from fingerlead.phrases import path_text
 from fingerlead.practice.tonight import music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder

@@ -13,9 +13,9 @@ from fingering.notes import NOTES
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
-from fingerlead.faces.phrases import path_text
 from fingerlead.faces.strip import strip_text
 from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
+from fingerlead.phrases import path_text
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.store.files import write_output
 from fingerlead.store.passage import decode_passage, message_of

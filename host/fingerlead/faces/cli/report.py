@@ -12,9 +12,9 @@ from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import tune_of
 from fingerlead.faces.pages.desk.pages import printed_glance
-from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.numbers import Player, as_csv, as_json, rows
 from fingerlead.faces.report.page import PdfError, played, render, to_pdf
+from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
 from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio

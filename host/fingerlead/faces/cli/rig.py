@@ -9,8 +9,8 @@ import typer
 from fingering.holes import FINGERS
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.phrases import path_text
 from fingerlead.faces.report.rig_page import figure_text, render
+from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
 from fingerlead.workbench.rig import RigResult, as_dict, class_words, measure
 from fingerlead.workbench.rig_log import Log, RigLogError, read_log

@@ -11,11 +11,11 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.tunes import easy_tune_of, is_abc_file, music_of, read_tunes, rung_of, rungs_from
-from fingerlead.faces.phrases import date_text, path_text
 from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
 from fingerlead.faces.sheet.source import sheet_source
+from fingerlead.phrases import date_text, path_text
 from fingerlead.store.files import write_output
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.summary import summarise

@@ -10,10 +10,10 @@ from fingering.ladder import LEVELS, LadderError, find_rung, ladder, load_ladder
 from fingering.rungs import Rung
 from fingering.tunes import EasyTune, easy_tunes
 from fingerlead.faces.cli.problem import Problem, problem_from
-from fingerlead.faces.phrases import path_text
 from fingerlead.music.abc import SIZE_LIMIT, first_tune_text, parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
+from fingerlead.phrases import path_text
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.store.session_music import LONGEST_NAME, MusicError, row_of, written_notes
 

@@ -10,7 +10,7 @@ from typing import Any
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import NOTES
-from fingerlead.faces.phrases import capital, day_words
+from fingerlead.phrases import capital, day_words
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import ms, share_words
 from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together

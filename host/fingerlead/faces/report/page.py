@@ -12,12 +12,12 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
-from fingerlead.faces.phrases import capital, date_text, path_text
 from fingerlead.faces.report.against import KEY, against
 from fingerlead.faces.report.numbers import divided
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.templates import templates
 from fingerlead.music.tune import Tune
+from fingerlead.phrases import capital, date_text, path_text
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis

@@ -6,8 +6,8 @@ import numpy as np
 from markupsafe import Markup
 
 from fingering.holes import FINGERS
-from fingerlead.faces.phrases import capital
 from fingerlead.faces.templates import templates
+from fingerlead.phrases import capital
 from fingerlead.workbench.rig import Estimate, RigResult, class_words
 
 # Of a plot, in its own units.

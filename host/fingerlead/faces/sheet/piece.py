@@ -10,10 +10,10 @@ from typing import Literal
 
 from fingering.moves import advice, change_text, move
 from fingering.rungs import Rung
-from fingerlead.faces.phrases import capital, small
 from fingerlead.music.abc import parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
+from fingerlead.phrases import capital, small
 
 Letters = Literal["full", "short", "none"]
 Pictures = Literal["first", "all", "none"]

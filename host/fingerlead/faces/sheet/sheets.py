@@ -11,7 +11,6 @@ from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.moves import change_text
 from fingering.notes import NOTES
-from fingerlead.faces.phrases import capital
 from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.notation import PITCHES, quoted, tagged
 from fingerlead.faces.sheet.piece import (
@@ -26,6 +25,7 @@ from fingerlead.faces.sheet.piece import (
 )
 from fingerlead.faces.sheet.source import column, header, holes, letter, preamble, sheet_source, staff_source
 from fingerlead.music.tune import Tune
+from fingerlead.phrases import capital
 from fingerlead.timing.summary import ChangeSummary, Summary
 
 TITLE = "The nine notes of the chanter"

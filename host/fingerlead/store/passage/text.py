@@ -19,6 +19,7 @@ import unicodedata
 import zlib
 
 from fingering.toml_file import shortened
+from fingerlead.phrases import capital
 
 BEGIN, END = "FINGERTIMES", "THATSALL"
 ALPHABET = "ABCDEFGHJKLMNPQRSTVWXYZ3479"
@@ -37,7 +38,7 @@ class PassageError(ValueError):
 
     def __init__(self, expected: str, got: str, advice: str = AGAIN) -> None:
         self.expected, self.got, self.advice = expected, got, advice
-        super().__init__(f"expected {expected}; got {got}. {advice[:1].upper()}{advice[1:]}")
+        super().__init__(f"expected {expected}; got {got}. {capital(advice)}")
 
 
 class TooLongError(PassageError):

@@ -12,7 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from fingering.moves import change_text
-from fingerlead.faces.phrases import capital
+from fingerlead.phrases import capital
 from fingerlead.studio.overview import monday
 from fingerlead.timing.findings import ms, share_words, whole_ms
 from fingerlead.timing.progress import Tally

@@ -5,10 +5,10 @@ from datetime import date
 from fingering.ladder import ladder
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
-from fingerlead.faces.phrases import day_words
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
 from fingerlead.faces.sheet.sheets import pages
 from fingerlead.music.abc import parse_abc
+from fingerlead.phrases import day_words
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.studio.pupils import Homework, StudioError
 from fingerlead.timing.analysis import Analysis

@@ -18,10 +18,10 @@ from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.kit import templates
-from fingerlead.faces.phrases import capital, day_words
 from fingerlead.faces.report.numbers import difference_row
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.words import clock_text, intake_sentence, practised_names, what_happened
+from fingerlead.phrases import capital, day_words
 from fingerlead.store.passage import Passage
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders

@@ -2,7 +2,7 @@
 
 from fingering.holes import FINGERS
 from fingering.moves import change_text
-from fingerlead.faces.phrases import capital, listed
+from fingerlead.phrases import capital, listed
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
 from fingerlead.timing.findings import ms, together_words
 from fingerlead.timing.progress import Fault, Tally

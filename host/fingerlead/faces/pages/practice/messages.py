@@ -13,11 +13,11 @@ from fingering.notes import NOTES
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.templates import catalogue
-from fingerlead.faces.phrases import capital, listed
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import false_fingering, what_happened
 from fingerlead.music.tune import Tune
+from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
 from fingerlead.store.session_file import seconds_text
 from fingerlead.timing.findings import finger_name
