@@ -221,13 +221,12 @@ def analyse(
         settings, geometry_of(table), errors_for(timing, record.slopes), doubt_spans(record.doubts), tuple(musics)
     )
     parts = list(measure_in_pieces(edge_us, covered, rules))
-    timing = with_largest(timing, parts)
+    timing = with_largest(timing, max((part.largest_us for part in parts), default=0))
     return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), music_problem)
 
 
-def with_largest(timing: Timing, parts: Sequence[Part]) -> Timing:
-    """The timing with the uncertainty of the least certain finger of these parts, where each has its own."""
-    largest_us = max((int(part.unsure_us.max(initial=0)) for part in parts), default=0)
+def with_largest(timing: Timing, largest_us: int) -> Timing:
+    """The timing with the uncertainty of the least certain finger so far (0 before any), where each has its own."""
     return replace(timing, uncertainty_us=largest_us) if timing.budget is not None and largest_us else timing
 
 

@@ -48,16 +48,11 @@ class EdgeErrors:
             steep = np.where(lift, *self.budget.steep_per_mm)
             told = np.minimum(self.scale_us[place] * steep, SLOWEST_US_PER_MM)
             slowness = np.where(self.keys[place] == keys, told, slowness)
-        sizes = [
-            (
-                self.budget.total("us", common=False, lift=way),
-                self.budget.own_mm(way),
-                (1 if way else -1) * self.budget.total("mm", common=True, lift=way),
-            )
-            for way in (True, False)
-        ]
-        own_us, own_mm, common_mm = (np.where(lift, *both) for both in zip(*sizes, strict=True))
-        return np.hypot(own_us, own_mm * slowness), common_mm * slowness
+        own_us, common_us = (
+            np.where(lift, of(True, slowness), of(False, slowness))
+            for of in (self.budget.own_us, self.budget.common_us)
+        )
+        return own_us, common_us
 
 
 def errors_for(timing: Timing, slopes: Slopes = NO_SLOPES) -> EdgeErrors:

@@ -80,6 +80,11 @@ class Part:
     extras: list[ExtraNote] = field(default_factory=list)
     off: list[tuple[int, int]] = field(default_factory=list)
 
+    @property
+    def largest_us(self) -> int:
+        """The uncertainty of its least certain finger, 0 where none moved."""
+        return int(self.unsure_us.max(initial=0))
+
 
 def nothing() -> Part:
     """The part of a timeline without edges."""

@@ -19,7 +19,7 @@ from fingering.table import Table
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
-from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_spans
+from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_spans, with_largest
 from fingerlead.timing.edge_errors import EdgeErrors, errors_for
 from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
 from fingerlead.timing.notes import Progression, Rules
@@ -121,7 +121,7 @@ class LiveAnalysis:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
         timing = timeline.timing_for(self.clock, scan_us, self._skew, raw_bits=self._raw_bits, at_seal=self._at_seal)
-        return replace(timing, uncertainty_us=self._largest_us) if timing.budget and self._largest_us else timing
+        return with_largest(timing, self._largest_us)
 
     def scan(self, scan_us: int | None, raw_bits: int = 0) -> None:
         """The chanter has told its scan period, and how many bits a sample has."""
@@ -139,7 +139,9 @@ class LiveAnalysis:
         self._doubts.append(doubt)
         self._prepared = None
         for part, changes in self._lately:
-            self._doubt_late(part, changes, doubt)
+            # What was lost lies after all that is settled; a trouble alone reaches back.
+            if part.end_us[-1] >= doubt.start_us:
+                self._doubt_late(part, changes, doubt)
 
     def begin_music(
         self,
@@ -306,12 +308,12 @@ class LiveAnalysis:
         part, changes, after = measured
         if len(part.note):
             self._last = part
-        self._largest_us = max(self._largest_us, int(part.unsure_us.max(initial=0)))
+            self._lately.append((part, changes))
+            while self._lately[0][0].end_us[-1] < part.end_us[-1] - TROUBLE_BACK_US:
+                self._lately.popleft()
+        self._largest_us = max(self._largest_us, part.largest_us)
         if self._remember:
             self._parts.append(part)
-        self._lately.append((part, changes))
-        while len(part.note) and self._lately[0][0].end_us.max(initial=0) < part.end_us[-1] - TROUBLE_BACK_US:
-            self._lately.popleft()
         self._tell_changes(changes, None if final else after.changes)
         for movement in part.movements:
             self.tell(Told(movement))
