@@ -11,7 +11,7 @@ from fingering.holes import FINGERS, to_text
 from fingering.notes import NOTES
 from fingerlead.reading.music import Music
 from fingerlead.timing import collector
-from fingerlead.timing.against import MISREAD, Departure, Pass, departures, notes_led_to, passes
+from fingerlead.timing.against import MISREAD, Pass, departures, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import Finding, findings
 from fingerlead.timing.results import Change, Held, PlayedMovement, Timing
@@ -47,7 +47,11 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
             for change, number in zip(analysis.changes, notes_led_to(analysis), strict=True)
         ],
         "movements": [_movement(movement) for movement in analysis.movements],
-        "misread": [_misread(one) for one in departures(analysis) if one.kind in MISREAD],
+        "misread": [
+            misread_dict(one.kind, one.written, one.note, one.start_us, one.words)
+            for one in departures(analysis)
+            if one.kind in MISREAD
+        ],
         "findings": [_finding(one) for one in findings(summarise([analysis]))],
     }
 
@@ -95,13 +99,14 @@ def _passes(found: Sequence[Pass]) -> list[dict[str, Any]]:
     ]
 
 
-def _misread(one: Departure) -> dict[str, Any]:
+def misread_dict(kind: str, written: int | None, note: int | None, start_us: int, words: str) -> dict[str, Any]:
+    """A note missed, wrong, too many or twice."""
     return {
-        "kind": one.kind,
-        "written": None if one.written is None else NOTES[one.written],
-        "note": None if one.note is None else NOTES[one.note],
-        "start_us": one.start_us,
-        "words": one.words,
+        "kind": kind,
+        "written": None if written is None else NOTES[written],
+        "note": None if note is None else NOTES[note],
+        "start_us": start_us,
+        "words": words,
     }
 
 

@@ -9,7 +9,6 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from fingering.notes import NOTES
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
@@ -22,7 +21,7 @@ from fingerlead.store.passage import decode_passage, message_of
 from fingerlead.store.passage.stretch import Passage
 from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.published import as_dict
+from fingerlead.timing.published import as_dict, misread_dict
 
 # Numbers of changes that went astray, told to help choose: as many as a glance takes in.
 MOST_NAMED = 10
@@ -125,13 +124,7 @@ def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     # the session alone knows.
     unplaced = {kind: [{**one, "written": None} for one in found[kind]] for kind in ("notes", "changes")}
     misread = [
-        {
-            "kind": one.kind,
-            "written": None if one.written is None else NOTES[one.written],
-            "note": None if one.note is None else NOTES[one.note],
-            "start_us": one.start_us,
-            "words": words,
-        }
+        misread_dict(one.kind, one.written, one.note, one.start_us, words)
         for one, words in zip(passage.misread, passage.misread_words(analysis), strict=True)
     ]
     found.update(passes=[], misread=misread, **unplaced)
