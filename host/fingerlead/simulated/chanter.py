@@ -188,6 +188,8 @@ class Chanter:
 
     def _trim(self) -> None:
         """Drop what does not fit: raw frames first, which leave room for edges besides."""
+        if self.waiting_bytes <= OUTBOX_BYTES - KEPT_FOR_EDGES:
+            return
         raw = [frame for frame in self._outbox if _is_raw(frame[1], self._carrier)]
         least = OUTBOX_BYTES - KEPT_FOR_EDGES if raw else OUTBOX_BYTES
         gone: set[int] = set()

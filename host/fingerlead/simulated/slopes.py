@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fingering.holes import HOLES
+from fingering.holes import fingers_of
 from fingerlead.simulated.sensing import CHUNK, Heights
 from fingerlead.wire.messages import Levels
 
@@ -48,9 +48,7 @@ class SlopeMeter:
     def edge(self, t_us: int, moved_mask: int, covered_mask: int) -> None:
         """Holes have moved at the scan of `t_us`."""
         scan = self._heights.scan_from(t_us)
-        self._waiting.extend(
-            (scan, hole, bool(covered_mask >> hole & 1)) for hole in range(HOLES) if moved_mask >> hole & 1
-        )
+        self._waiting.extend((scan, hole, bool(covered_mask >> hole & 1)) for hole in fingers_of(moved_mask))
 
     def look(self, scan: int) -> list[Steepness]:
         """The slopes that are whole at this scan."""

@@ -138,8 +138,10 @@ class Account:
 
     def trouble(self, kind: int, tag: int, t_us: int) -> list[Doubt]:
         """The doubt that a timed frame makes because it tells a lasting trouble, else none."""
+        if kind != TROUBLE_KIND:
+            return []
         code, hole, detail_ms = tag & 0xFF, tag >> 8 & 0xFF, tag >> 16
-        if kind != TROUBLE_KIND or code not in LASTING or not detail_ms:
+        if code not in LASTING or not detail_ms:
             return []
         start_us = max(self._begun_us, t_us - 1_000 * detail_ms)
         return [Doubt(start_us, t_us + TROUBLE_US, "trouble", 0, code, hole)]
