@@ -268,6 +268,10 @@ def test_edges_push_out_raw_frames_and_never_the_other_way(play: Player, carrier
     lost = sum(after.sequence - before.sequence - 1 for before, after in pairwise(raw))
     assert sum(trouble.detail for trouble in only(m.Trouble, messages)) == lost > 5
     assert [slope.sequence for slope in only(m.Slope, messages)] == list(range(8))
+    # What waited for the reader came before the raw frames that waited.
+    last_edge = max(at for at, message in enumerate(messages) if isinstance(message, m.Slope))
+    waited = [raw for raw in only(m.Raw, messages[last_edge:]) if raw.ticks32 < 400_000]
+    assert len(waited) >= 4
 
 
 def test_after_a_refused_stream_everything_streams_as_before(play: Player) -> None:

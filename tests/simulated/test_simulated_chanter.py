@@ -377,6 +377,21 @@ def test_with_both_kinds_a_quarter_of_the_link_is_kept_for_edges() -> None:
 
 
 @pytest.mark.parametrize("carrier", ["stream", "sysex"])
+def test_raw_frames_wait_for_all_others(carrier: str) -> None:
+    chanter = Chanter(playing(20), carrier=carrier)
+    host = HostLink("sysex" if carrier == "sysex" else "stream")
+    host.receive(chanter.due(50_000), 0)
+    chanter.hear(host.stream(wire.STREAM_BOTH, 60), 50_000)
+    chanter.hear(b"", 400_000)
+    first: list[type[Event]] = []
+    while chanter.waiting_bytes:
+        first += [type(event) for event in host.receive(chanter.take(1), 0)]
+    assert {State, RawState} <= set(first)
+    assert RawState not in first[: -first.count(RawState)]
+    assert host.intake.lost_frames == host.intake.restarts == 0
+
+
+@pytest.mark.parametrize("carrier", ["stream", "sysex"])
 def test_where_nobody_reads_raw_frames_go_first(carrier: str) -> None:
     chanter = Chanter(playing(20), carrier=carrier)
     host = HostLink("sysex" if carrier == "sysex" else "stream")

@@ -1,6 +1,6 @@
-/* Frames on their way to the host. Never waits: where it is full, frames go and are counted. A raw frame pushes no other
- * out, and leaves room for edges; any other frame pushes out the oldest raw frame, or where there is none the oldest of
- * all. A frame of which a part is on the line already is always finished.
+/* Frames on their way to the host. Never waits: where it is full, the oldest frame gives way and is counted. Raw frames
+ * have a room of their own: they push out no other frame, and any other goes before them. A frame of which a part is on
+ * the line already is always finished.
  */
 #ifndef FINGERLEAD_OUTBOX_H
 #define FINGERLEAD_OUTBOX_H
@@ -10,14 +10,20 @@
 
 #include "frames.h"
 
-#define OUTBOX_BYTES 512
-#define KEPT_FOR_EDGES 128 /* bytes that raw frames leave free */
+#define OUTBOX_BYTES 504
+#define RAW_BYTES    136 /* of them for raw frames: 5 on a stream, 4 in system exclusive */
+
+/* Whole frames, the oldest first, in the part of the outbox from `start` on. */
+struct ring {
+    uint16_t start, size;
+    uint16_t oldest; /* where the oldest frame begins, from the start */
+    uint16_t held;   /* bytes in it */
+};
 
 struct outbox {
-    uint8_t ring[OUTBOX_BYTES];
+    uint8_t bytes[OUTBOX_BYTES];
+    struct ring raw, prompt;          /* raw frames; all others */
     uint8_t under_way[LONGEST_FRAME]; /* the frame that is being sent */
-    uint16_t oldest;                  /* where the oldest frame begins in the ring */
-    uint16_t held;                    /* bytes in the ring */
     uint16_t dropped;                 /* frames that went since that was last told; stays at its most */
     uint16_t size;                    /* of the frame under way */
     uint16_t sent;                    /* bytes of it that are sent */
@@ -29,7 +35,7 @@ void outbox_start(struct outbox *outbox, bool sysex);
 
 void outbox_add(struct outbox *outbox, const uint8_t *frame, uint16_t size);
 
-/* Whether a frame of this size can be added with none going for it. */
+/* Whether there is room again: for a frame of this size that is no raw one, and for a raw one. */
 bool outbox_has_room(const struct outbox *outbox, uint16_t size);
 
 /* Give the board what it will take now; whether it took any. */

@@ -145,7 +145,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
         something_happens();
         for (uint8_t steps = next_byte() % 200u + 1; steps > 0 && !life.restarted; steps--) {
             chanter_step(&chanter);
-            REQUIRE(chanter.outbox.held <= OUTBOX_BYTES && chanter.outbox.sent <= chanter.outbox.size);
+            REQUIRE(chanter.outbox.raw.held <= chanter.outbox.raw.size);
+            REQUIRE(chanter.outbox.prompt.held <= chanter.outbox.prompt.size);
+            REQUIRE(chanter.outbox.sent <= chanter.outbox.size);
             REQUIRE(levels_sound(&chanter.levels));
         }
         if (life.restarted) {

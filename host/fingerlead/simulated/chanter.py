@@ -9,6 +9,7 @@ import random
 from collections import deque
 from dataclasses import dataclass
 from math import ceil
+from operator import itemgetter
 
 from fingering.holes import HOLES
 from fingerlead.simulated.performance import Performance
@@ -27,8 +28,8 @@ RAW_FRAME_BYTES = {"stream": 27, "sysex": 34}
 SLOWEST_RAW_HZ = 10
 # Streaming both, one part in so many of the link is kept for edges.
 EDGES_SHARE = 4
-# Bytes of the outbox that raw frames leave free.
-KEPT_FOR_EDGES = 128
+# Of them, bytes for raw frames.
+RAW_BYTES = 1_024
 # Of a chanter that sends plain notes only.
 BASE_NOTE = 24
 CHANNEL = 16
@@ -86,6 +87,7 @@ class Chanter:
         self._heights = Heights(performance, self._sensors, self.setup.scan_us, self.setup.phase_us)
         self._stored = levels_of(self._sensors)
         self._outbox: deque[tuple[int, bytes]] = deque()
+        self._raw: deque[tuple[int, bytes]] = deque()
         self.waiting_bytes = 0
         self._next_scan = 0
         self._boot = self.setup.boot
@@ -183,24 +185,19 @@ class Chanter:
 
     def _say(self, message: wire.Message, at_us: int) -> None:
         if frame := self._link.send(message):
-            self._outbox.append((at_us, frame))
+            (self._raw if isinstance(message, wire.Raw) else self._outbox).append((at_us, frame))
             self.waiting_bytes += len(frame)
 
     def _trim(self) -> None:
-        """Drop what does not fit: raw frames first, which leave room for edges besides."""
-        if self.waiting_bytes <= OUTBOX_BYTES - KEPT_FOR_EDGES:
-            return
-        raw = [frame for frame in self._outbox if _is_raw(frame[1], self._carrier)]
-        least = OUTBOX_BYTES - KEPT_FOR_EDGES if raw else OUTBOX_BYTES
-        gone: set[int] = set()
-        for frame in (*raw, *self._outbox):
-            if self.waiting_bytes <= (least if len(gone) < len(raw) else OUTBOX_BYTES):
-                break
-            if id(frame) not in gone:
-                gone.add(id(frame))
-                self.waiting_bytes -= len(frame[1])
-        self.dropped += len(gone)
-        self._outbox = deque(frame for frame in self._outbox if id(frame) not in gone)
+        """Drop the oldest frames that do not fit."""
+        for frames, room in ((self._raw, RAW_BYTES), (self._outbox, OUTBOX_BYTES - RAW_BYTES)):
+            if self.waiting_bytes > room:
+                excess = sum(len(frame) for _, frame in frames) - room
+                while excess > 0:
+                    size = len(frames.popleft()[1])
+                    excess -= size
+                    self.waiting_bytes -= size
+                    self.dropped += 1
 
     def _own_up(self) -> None:
         if self.dropped:
@@ -208,11 +205,11 @@ class Chanter:
             self.report(wire.SEND_BUFFER_FULL, detail=min(dropped, 0xFFFF))
 
     def take(self, limit: int) -> bytes:
-        """Whole frames that wait, at least one, together at most `limit` bytes where there are more."""
+        """Whole frames that wait, raw ones last: at least one, together at most `limit` bytes where there are more."""
         self._own_up()
         out = bytearray()
-        while self._outbox and (not out or len(out) + len(self._outbox[0][1]) <= limit):
-            out += self._outbox.popleft()[1]
+        while (frames := self._outbox or self._raw) and (not out or len(out) + len(frames[0][1]) <= limit):
+            out += frames.popleft()[1]
         self.waiting_bytes -= len(out)
         return bytes(out)
 
@@ -225,7 +222,10 @@ class Chanter:
         self._run(now_us)
         self._own_up()
         frames = list(self._outbox)
+        if self._raw:
+            frames = sorted((*frames, *self._raw), key=itemgetter(0))
         self._outbox.clear()
+        self._raw.clear()
         self.waiting_bytes = 0
         return frames
 
@@ -293,13 +293,10 @@ class Chanter:
         return wire.DONE, wire.rate_body(round(rate_hz) if request.what & wire.STREAM_RAW else 0)
 
     def _restart(self, now_us: int) -> None:
+        self.waiting_bytes -= sum(len(frame) for _, frame in self._raw)
+        self._raw.clear()  # they would come after the next start's first frames
         self._boot = (self._boot + 1) & 0xFFFF
         self._power_up(now_us + BOOT_US, 0)
-
-
-def _is_raw(frame: bytes, carrier: Framing) -> bool:
-    """Whether a frame on its way is a raw one, by where its type stands on each carrier."""
-    return frame[5 if carrier == "sysex" else 1] == wire.RAW
 
 
 class PlainLink:
