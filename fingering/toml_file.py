@@ -1,6 +1,7 @@
 """Reading a user's own TOML, with the file and line of whatever is wrong."""
 
 import re
+from copy import copy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
@@ -45,7 +46,17 @@ class TomlFile:
             self.refuse(data[: bad.start].count(b"\n") + 1, "expected UTF-8 text; save the file as UTF-8 and try again")
         self.lines = self._text.split("\n")
         self.head = TomlEntry(self, None, self._parse())
-        found = self.head.values.get(section, [])
+        self._find_entries()
+
+    def beside(self, section: str) -> "TomlFile":
+        """The same file by the entries of another section."""
+        other = copy(self)
+        other.section = section
+        other._find_entries()
+        return other
+
+    def _find_entries(self) -> None:
+        section, found = self.section, self.head.values.get(self.section, [])
         if not isinstance(found, list) or not all(isinstance(entry, dict) for entry in found):
             self.head.refuse(section, f"expected entries that each begin with a line [[{section}]]")
         self.entries = [TomlEntry(self, index, entry) for index, entry in enumerate(found)]

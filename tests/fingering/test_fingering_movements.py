@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from fingering.movements import forms_between, movements
+from fingering.movements import MovementError, forms_between, movements
 from fingering.notes import ABC_LETTERS, NOTES
 
 ALL = movements()
@@ -157,3 +157,109 @@ def test_every_family_of_the_trade_is_there():
         "cadence",
     ]
     assert set(families) == set(trade)
+
+
+def test_every_note_of_every_form_has_a_range_with_its_source():
+    roles = {role for movement in ALL for role in movement.roles}
+    assert {role.name for role in roles} == {"grace", "strike", "inner", "catch", "turn", "opening", "held"}
+    for role in roles:
+        assert role.source.startswith("from memory")
+        assert 0 < role.skilled[0] < role.skilled[1]
+        assert role.skilled[0] < role.learner[0] < role.learner[1] > role.skilled[1]
+    assert all(len(movement.roles) == len(movement.notes) for movement in ALL)
+
+
+# What a piper remembers of whole movements, in ms: facts of the trade, from memory. Their notes can come to both ends.
+@pytest.mark.parametrize(
+    ("name", "letters", "skilled", "learner"),
+    [
+        ("throw", "Gdc", (110, 180), (250, 500)),
+        ("grip", "GdG", (90, 150), (250, 400)),
+        ("birl", "AGAG", (110, 170), (250, 450)),
+        ("taorluath", "GdGe", (130, 220), (300, 600)),
+        ("crunluath", "GdGeAfA", (260, 400), (600, 900)),
+    ],
+)
+def test_the_notes_of_a_movement_add_up_to_the_whole(name, letters, skilled, learner):
+    movement = next(one for one in ALL if (one.name, one.notes) == (name, spelled(letters)))
+    for pace, (least, most) in (("skilled", skilled), ("learner", learner)):
+        ends = [sum(getattr(role, pace)[end] for role in movement.roles) for end in (0, 1)]
+        assert ends[0] <= 1.2 * least
+        assert most <= ends[1]
+
+
+def test_inner_notes_and_catches_are_named_as_such():
+    def roles(name, letters):
+        return [role.name for role in next(m for m in ALL if (m.name, m.notes) == (name, spelled(letters))).roles]
+
+    assert roles("doubling", "gAd") == ["grace", "inner", "grace"]
+    assert roles("taorluath", "GdGe") == ["catch", "grace", "catch", "grace"]
+    assert roles("heavy throw", "GdGc") == ["opening", "grace", "catch", "turn"]
+    assert roles("half grip", "dGdG") == ["inner", "catch", "grace", "catch"]
+    assert roles("cadence", "ged") == ["grace", "held", "grace"]
+
+
+OWN = """
+[[movement]]
+name = "taorluath"
+notes = { A = "GBGe" }
+roles = { G = "catch", other = "grace" }
+source = "my teacher"
+"""
+
+
+def test_a_teacher_s_own_forms_take_the_place_of_those_of_that_name_on_that_note(tmp_path):
+    (tmp_path / "own.toml").write_text(OWN)
+    mine = movements(tmp_path / "own.toml")
+    assert (mine[0].name, mine[0].notes, mine[0].on) == ("taorluath", spelled("GBGe"), 1)
+    assert mine[1:] == ALL
+    (tmp_path / "any.toml").write_text(OWN.replace("A =", "any ="))
+    kept = movements(tmp_path / "any.toml")[1:]
+    assert kept == tuple(one for one in ALL if one.name != "taorluath")
+
+
+ROLE = """
+[[role]]
+name = "long"
+skilled = [100, 200]
+learner = [200, 400]
+source = "my teacher"
+"""
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "line", "words"),
+    [
+        ('A = "GBGe"', 'A = "GBxe"', 10, "letter of GABcdefga; got 'x'"),
+        ('A = "GBGe"', 'H = "GBGe"', 10, "letter of GABcdefga; got 'H'"),
+        ('A = "GBGe"', '"" = "GBGe"', 10, "letter of GABcdefga; got ''"),
+        ('A = "GBGe"', 'A = "GGe"', 10, "has low G twice in a row"),
+        ('A = "GBGe"', "A = 3", 10, "expected notes to be a list; got 3"),
+        ('A = "GBGe"', 'A = ""', 10, "1 to 12 notes"),
+        ("{ A =", "{ A = [1], B =", 10, "letters of GABcdefga; got 1"),
+        ("[100, 200]", "[200, 100]", 4, "turn it round"),
+        ("[100, 200]", "[-1, 100]", 4, "two lengths in ms"),
+        ("[100, 200]", "[nan, 100]", 4, "two lengths in ms"),
+        ("[100, 200]", "[true, 100]", 4, "two lengths in ms"),
+        ("[200, 400]", "[90, 400]", 5, "a learner to take longer"),
+        ('source = "my teacher"\n\n', "\n", 2, "source is missing"),
+        ('other = "grace"', 'other = "graces"', 11, "expected a role of"),
+        (', other = "grace"', "", 11, "B has none: add other"),
+        ('other = "grace"', 'other = "grace", x9 = "grace"', 11, "got 'x9'"),
+        ("roles =", "rolls =", 11, "got 'rolls'"),
+    ],
+)
+def test_what_is_wrong_with_a_table_is_said_with_its_line(tmp_path, was, becomes, line, words):
+    text = ROLE + OWN
+    assert was in text
+    (tmp_path / "own.toml").write_text(text.replace(was, becomes, 1))
+    with pytest.raises(MovementError) as refused:
+        movements(tmp_path / "own.toml")
+    assert words in str(refused.value)
+    assert refused.value.line == line
+
+
+def test_a_table_without_a_movement_is_refused(tmp_path):
+    (tmp_path / "own.toml").write_text("")
+    with pytest.raises(MovementError, match="there is none"):
+        movements(tmp_path / "own.toml")

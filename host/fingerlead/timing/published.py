@@ -13,8 +13,9 @@ from fingerlead.reading.music import Music
 from fingerlead.timing import collector
 from fingerlead.timing.against import MISREAD, Pass, departures, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.fault_words import fault_words
 from fingerlead.timing.findings import Finding, findings
-from fingerlead.timing.results import Change, Held, PlayedMovement, Timing
+from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement, Timing
 from fingerlead.timing.summary import MovementSummary, summarise
 from fingerlead.wire.account import GAP_US
 
@@ -176,6 +177,20 @@ def _movement(movement: PlayedMovement) -> dict[str, Any]:
             for one in movement.notes
         ],
         "verdict": movement.verdict,
+        "variant": movement.variant,
+        "tempo_ratio": movement.tempo_ratio,
+        "faults": [_fault(movement, fault) for fault in movement.faults],
+    }
+
+
+def _fault(movement: PlayedMovement, fault: MovementFault) -> dict[str, Any]:
+    return {
+        "kind": fault.kind,
+        "note": fault.note,
+        "finger": None if fault.finger is None else FINGERS[fault.finger],
+        "size_us": fault.size_us,
+        "sounded": None if fault.sounded is None else NOTES[fault.sounded],
+        "words": fault_words(movement, fault),
     }
 
 

@@ -7,6 +7,7 @@ which the first frame is 0. These are the plain objects that faces read; the ana
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from fingering.movements import FaultKind
 from fingering.rungs import STAGE_US
 from fingerlead.timing.budget import Budget
 
@@ -157,12 +158,31 @@ class MovementNote(NamedTuple):
     written: int | None = None
 
 
+class MovementFault(NamedTuple):
+    """What a teacher hears in a movement, on one of its notes.
+
+    `note` counts the notes of the movement's form (`PlayedMovement.variant`) from 0; of a note that is in none ("extra
+    catch", "stray inside") it is that of the note to come, as many as there are after the last. `finger` is the one
+    whose edge, put right, is proven to mend it, None where that is not proven. `size_us` is how long the note sounded,
+    0 where it did not; of "early" and "late" how far it was off. `sounded` is the note that sounded where that is not
+    the form's own, else None.
+    """
+
+    kind: FaultKind
+    note: int
+    finger: int | None
+    size_us: int
+    sounded: int | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class PlayedMovement:
     """An embellishment or grace note, as played or as left out, between two melody notes.
 
     `written` is the name of what is written there, None where nothing is. `change` is the number of the change it
-    stands in, None where its two melody notes are one and the same.
+    stands in, None where its two melody notes are one and the same. `variant` is the form that it is taken for, its
+    notes as ABC letters, and `tempo_ratio` how its lengths stand to those of skilled playing, as a factor; None where
+    it was not played.
     """
 
     name: str
@@ -174,3 +194,6 @@ class PlayedMovement:
     notes: tuple[MovementNote, ...]
     verdict: MovementVerdict
     change: int | None
+    variant: str | None = None
+    tempo_ratio: float | None = None
+    faults: tuple[MovementFault, ...] = ()
