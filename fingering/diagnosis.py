@@ -30,6 +30,7 @@ What holds, and is tested over every order of all 72 changes:
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import accumulate, groupby, permutations
 from operator import xor
 from statistics import median
@@ -101,30 +102,36 @@ def diagnose_note(from_note: int, to_note: int, stray: int) -> tuple[Diagnosis, 
 
 def _shortest_mend(mask: int, notes: tuple[int, int], times_us: Mapping[int, int]) -> Diagnosis | None:
     """The diagnosis of a change that starts on a mask; None where it sounds no third note, or no mend is found."""
-
-    def sounds_third(times_us: Mapping[int, int]) -> bool:
-        covered, since_us = mask, start_us
-        for at_us, finger in sorted((at_us, finger) for finger, at_us in times_us.items()):
-            if at_us > since_us and SOUNDING[covered] not in notes:
-                return True
-            covered, since_us = covered ^ 1 << finger, at_us
-        return end_us > since_us and SOUNDING[covered] not in notes
-
-    start_us, end_us = min(times_us.values()), max(times_us.values())
-    if not sounds_third(times_us):
+    rank = {at_us: number for number, at_us in enumerate(sorted(set(times_us.values())))}
+    found = []
+    for finger, other in _mends(mask, notes, tuple((each, rank[at_us]) for each, at_us in times_us.items())):
+        at_us, other_us = times_us[finger], times_us[other]
+        apart_us = abs(at_us - median(us for each, us in times_us.items() if each != finger))
+        found.append((abs(other_us - at_us), -apart_us, at_us > other_us, finger, other))
+    if not found:
         return None
-    tries = []
-    for finger, at_us in times_us.items():
-        apart_us = abs(at_us - median(us for other, us in times_us.items() if other != finger))
-        tries += [
-            (abs(other_us - at_us), -apart_us, at_us > other_us, finger, other)
-            for other, other_us in times_us.items()
-            if other_us != at_us
-        ]
-    for by_us, _, late, finger, other in sorted(tries):
-        if not sounds_third({**times_us, finger: times_us[other]}):
-            return Diagnosis(finger, "late" if late else "early", (other,), by_us)
-    return None
+    by_us, _, late, finger, other = min(found)
+    return Diagnosis(finger, "late" if late else "early", (other,), by_us)
+
+
+@lru_cache(maxsize=4_096)
+def _mends(mask: int, notes: tuple[int, int], ranks: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+    """Each finger, and the one to whose instant it may move, so that no third note is left; none where none sounds.
+
+    `ranks` are the fingers of the change and the number of the instant at which each moves.
+    """
+
+    rank = dict(ranks)
+    last = max(rank.values())
+
+    def sounds_third(rank: Mapping[int, int]) -> bool:
+        sounding = (sum(1 << finger for finger, at in rank.items() if at <= number) ^ mask for number in range(last))
+        return any(SOUNDING[covered] not in notes for covered in sounding)
+
+    if not sounds_third(rank):
+        return ()
+    pairs = [(finger, other) for finger in rank for other in rank if rank[other] != rank[finger]]
+    return tuple(pair for pair in pairs if not sounds_third({**rank, pair[0]: rank[pair[1]]}))
 
 
 @dataclass(frozen=True, slots=True)
