@@ -122,14 +122,13 @@ def kernel_rows(edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str
 
 def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tuple[str, str, str]]:
     """From a session file to arrays and to JSON, beside two readers of the same sounding notes as MIDI."""
-    import json
     import warnings
 
     from fingering.table import standard_table
     from fingerlead.reading.music import Music
     from fingerlead.store.intake import load
     from fingerlead.timing.analysis import analyse
-    from fingerlead.timing.published import as_dict
+    from fingerlead.timing.published import as_json
     from fingerlead.timing.timeline import timing_of
 
     session, song, again = folder / "hour.session", folder / "hour.mid", folder / "again.session"
@@ -142,7 +141,7 @@ def file_rows(folder: Path, edge_us: np.ndarray, covered: np.ndarray) -> list[tu
         loaded = load(path)
         timing = timing_of(loaded.record, loaded.kind)
         analysis = analyse(loaded.record, standard_table(), timing, musics=musics)
-        return json.dumps(as_dict(analysis, loaded.kind, str(path)))
+        return as_json(analysis, loaded.kind, str(path))
 
     arrays_s = best_of(9, lambda: load(session))
     json_s = best_of(5, lambda: to_json(session))

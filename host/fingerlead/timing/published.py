@@ -3,6 +3,7 @@
 Times are integers in microseconds on the clock on which the first frame (or row) is 0; notes and fingers by name.
 """
 
+import json
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
@@ -55,6 +56,17 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
         ],
         "findings": [_finding(one) for one in findings(summarise([analysis]))],
     }
+
+
+def as_json(analysis: Analysis, kind: str, path: str) -> str:
+    """The JSON object as text on one line."""
+    import orjson
+
+    told = as_dict(analysis, kind, path)
+    try:
+        return orjson.dumps(told).decode()
+    except orjson.JSONEncodeError:  # a path may hold bytes that are no text
+        return json.dumps(told)
 
 
 def _timing(timing: Timing) -> dict[str, Any]:

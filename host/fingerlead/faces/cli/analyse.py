@@ -1,6 +1,5 @@
 """`fingerlead analyse` and `fingerlead export`: a file of playing in words, as JSON or CSV, or as a MIDI file."""
 
-import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
@@ -31,7 +30,7 @@ from fingerlead.store.midi_export import export as write_midi
 from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
-from fingerlead.timing.published import as_dict
+from fingerlead.timing.published import as_json
 from fingerlead.timing.results import Change
 from fingerlead.timing.summary import passing_notes, summarise
 
@@ -55,7 +54,7 @@ def analyse(
     """Tell of each change which finger led, by how much, and what sounded in between."""
     loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)
     if form == "json":
-        typer.echo(json.dumps(as_dict(analysis, loaded.kind, str(loaded.path))))
+        typer.echo(as_json(analysis, loaded.kind, str(loaded.path)))
     else:
         for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis):
             typer.echo(line)
