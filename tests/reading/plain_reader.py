@@ -420,12 +420,14 @@ class PlainReader:
         around = self.stretches[first].note, self.stretches[last].note
         return self.stretches[at].note in around and self.stretches[at].lasts_us >= prices.BRIEF_US
 
-    def lengths(self, why, first, last, sounds):
-        """The price of how long the sounds of an explanation are."""
+    def lengths(self, why, first, last, sounds, written=False):
+        """The price of how long the sounds of an explanation are; what is written may be long on purpose."""
         costs, shorter_us, cost = self.costs(last), self.shorter_us(first, last), 0
         for place, at in enumerate(sounds):
             us = self.stretches[at].lasts_us
             if place in why.notes:
+                if written and self.is_long_on_purpose(why.movement, at):
+                    continue
                 if 100 * us > costs.ratio * shorter_us or us >= prices.LONGEST_INNER_US:
                     return NEVER
                 cost += max(0, costs.long * (log_of(us, shorter_us, 3) + 100) // 1_000)
@@ -433,6 +435,13 @@ class PlainReader:
             elif self.has_bounced(at, first, last) or not self.may_be_stray(at, first, last):
                 return NEVER
         return cost
+
+    def is_long_on_purpose(self, movement, at):
+        """Whether a note of a movement is one that players hold at will, and no longer than they ever do."""
+        one = self.stretches[at]
+        roles = zip(movement.notes, movement.roles, strict=True) if movement else ()
+        most_us = max((1_000 * role.learner[1] for note, role in roles if note == one.note), default=0)
+        return prices.LONGEST_INNER_US < most_us >= one.lasts_us
 
     def coming_off(self, first, last):
         """The price of what sounds while the hands come off, or on."""
@@ -473,7 +482,7 @@ class PlainReader:
             notes = tuple(self.stretches[at].note for at in between.sounds)
             why = written_in(a, b, graces, notes, costs)
             if why is not None:
-                cost = why.cost + self.lengths(why, between.first, between.last, between.sounds)
+                cost = why.cost + self.lengths(why, between.first, between.last, between.sounds, written=True)
                 if cost < left_out:
                     return cost, Between(between.first, between.last, between.sounds, why, graces)
         return left_out, best

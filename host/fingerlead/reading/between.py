@@ -8,7 +8,7 @@ matched by sound: as the table has it, without its first note where that is the 
 its last where that is the note it leads to. A short stray between its notes is told apart from them.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
@@ -16,7 +16,7 @@ from typing import Literal
 
 from fingering.movements import Movement, forms_between
 from fingering.moves import possible_strays
-from fingerlead.reading.costs import NEVER, Tariff
+from fingerlead.reading.costs import LONGEST_INNER_US, NEVER, Tariff
 
 Kind = Literal["direct", "strays", "movement", "extra"]
 
@@ -48,6 +48,15 @@ def name_of(from_note: int, to_note: int, graces: tuple[int, ...]) -> str | None
     """What grace notes that are written between two melody notes are called; None where there are none."""
     form = forms_between(from_note, to_note).get(graces)
     return (form.movement.name if form else GRACE_NOTES) if graces else None
+
+
+@lru_cache(maxsize=256)
+def long_on_purpose(movement: Movement) -> Mapping[int, int]:
+    """The notes of a movement that may be held at will, as the E of a cadence, and how long at most, in µs."""
+    longest_us = [
+        (note, round(1_000 * role.learner[1])) for note, role in zip(movement.notes, movement.roles, strict=True)
+    ]
+    return {note: us for note, us in longest_us if us > LONGEST_INNER_US}
 
 
 def are_silent(from_note: int, to_note: int, graces: tuple[int, ...]) -> bool:

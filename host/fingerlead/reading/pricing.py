@@ -5,12 +5,19 @@ hands came off here? Prices are those of `costs`, explanations those of `between
 through all stretches is cheapest is asked by `reading`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import Literal
 
-from fingerlead.reading.between import DIRECT, Explanation, are_silent, explanations, written_explanation
+from fingerlead.reading.between import (
+    DIRECT,
+    Explanation,
+    are_silent,
+    explanations,
+    long_on_purpose,
+    written_explanation,
+)
 from fingerlead.reading.costs import (
     BRIEF_US,
     LONGEST_INNER_US,
@@ -36,6 +43,7 @@ OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Grace notes that are left out cost no more than so many.
 MOST_LEFT_OUT = 3
+NOTHING_HELD: Mapping[int, int] = {}
 
 
 @dataclass(slots=True)
@@ -197,7 +205,8 @@ class Pricing:
         if why.cost >= NEVER:
             return left_out, best
         notes = s.note[gap.first], s.note[gap.last]
-        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs)
+        held_us = long_on_purpose(why.movement) if why.movement else {}
+        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs, held_us)
         if cost < left_out:
             return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
         return left_out, best
@@ -220,9 +229,18 @@ class Pricing:
         return -costs.short * log_third(shorter_us, longer_us) // 1_000
 
     def _lengths(
-        self, why: Explanation, sounds: tuple[int, ...], notes: tuple[int, int], shorter_us: int, costs: Tariff
+        self,
+        why: Explanation,
+        sounds: tuple[int, ...],
+        notes: tuple[int, int],
+        shorter_us: int,
+        costs: Tariff,
+        held_us: Mapping[int, int] = NOTHING_HELD,
     ) -> int:
-        """The price of the lengths in an explanation of what was heard between two notes."""
+        """The price of the lengths in an explanation of what was heard between two notes.
+
+        `held_us` has the notes that cost nothing however long they are, up to so long.
+        """
         cost = 0
         for place, at in enumerate(sounds):
             length_us = self._s.length_us[at]
@@ -230,6 +248,8 @@ class Pricing:
                 bounced = self._s.note[at] in notes and length_us >= BRIEF_US
                 if bounced or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
+                continue
+            if length_us <= held_us.get(self._s.note[at], 0):
                 continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
                 return NEVER

@@ -1,0 +1,50 @@
+"""The judge of embellishments, by players that share no code with it: here small, whole by `python -m
+tests.embellishments`."""
+
+from __future__ import annotations
+
+import pytest
+
+from fingerlead.reading.music import Music, WrittenNote
+from tests.embellishments.measures import TEMPI_US, measured
+from tests.reading.analysed import analysed, spelled
+from tests.reading.hands import Performance
+from tests.reading.instrument import STANDARD, shape_of
+
+
+@pytest.mark.parametrize("tempo_us", TEMPI_US)
+def test_what_is_well_played_is_as_written_at_any_tempo(tempo_us):
+    found = measured("well", 120, tempo_us, seeds=(21,))
+    assert found.of > 100
+    assert found.share >= 0.98, found.cases
+
+
+def held(before, letters, after, lengths_ms):
+    """One movement between two melody notes of 600 ms, each of its notes for so long; what is told of it."""
+    notes = spelled(letters)
+    before, after = spelled(before + after)
+    edges, t_us = [(0, STANDARD[before])], 600_000
+    for number, (note, length_ms) in enumerate(zip(notes, lengths_ms, strict=True)):
+        on = STANDARD[note] if length_ms > 100 else shape_of(note, notes[number + 1] if note == 7 else after)
+        edges.append((t_us, on))
+        t_us += 1_000 * length_ms
+    performance = Performance((), (*edges, (t_us, STANDARD[after])), t_us + 600_000, (), ())
+    return analysed(performance, Music((WrittenNote(before), WrittenNote(after, notes)))).movements
+
+
+@pytest.mark.parametrize("length_ms", [120, 300, 500, 900, 1_500, 1_900])
+def test_the_e_of_a_written_cadence_is_as_long_as_its_player_will(length_ms):
+    (found,) = held("A", "ged", "B", (50, length_ms, 50))
+    assert (found.name, found.verdict, found.variant or "ged") == ("cadence", "as written", "ged")
+    assert [note.duration_us for note in found.notes] == [50_000, 1_000 * length_ms, 50_000]
+
+
+@pytest.mark.parametrize("length_ms", [120, 500, 900])
+def test_the_first_low_g_of_a_written_throw_may_be_held(length_ms):
+    (found,) = held("B", "Gdc", "d", (length_ms, 40, 50))
+    assert (found.name, found.verdict) == ("throw", "as written")
+
+
+@pytest.mark.parametrize(("letters", "after"), [("gBd", "B"), ("GdG", "B")])
+def test_no_other_note_of_a_written_movement_may_be_held(letters, after):
+    assert all(one.verdict != "as written" for one in held("A", letters, after, (50, 900, 50)[: len(letters)]))
