@@ -22,7 +22,7 @@ from fingering.holes import FINGERS
 from fingering.notes import NOTES
 from fingering.table import Table, load_table, standard_table
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store.chanters import levels_at_seal, measured_skew_us
+from fingerlead.store.chanters import measured_skew_us, seal_of
 from fingerlead.store.intake import IntakeError, Loaded, load
 from fingerlead.store.session_music import MusicAt, MusicError, musics_of
 from fingerlead.timing import analysis as whole
@@ -33,6 +33,7 @@ from fingerlead.timing.results import (
     Change,
     FingerTime,
     Held,
+    KnownSeal,
     KnownSkew,
     MovementFault,
     MovementNote,
@@ -98,9 +99,7 @@ def analyse(
     `asked` is the music that all of it is read against; if None, what the file itself carries. Raises MusicError where
     the ABC in `asked` cannot be read.
     """
-    timing = timing_of(
-        loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us), budget, at_seal=_at_seal(loaded)
-    )
+    timing = timing_of(loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us), budget, _seal(loaded))
     musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
     problem = loaded.music_problem if asked is None else ""
     return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)
@@ -111,9 +110,9 @@ def as_dict(analysis: Analysis, loaded: Loaded) -> dict[str, Any]:
     return published.as_dict(analysis, loaded.kind, str(loaded.path))
 
 
-def _at_seal(loaded: Loaded) -> bool:
+def _seal(loaded: Loaded) -> KnownSeal | None:
     hello = loaded.record.hello
-    return loaded.at_seal or (loaded.kind != "session" and hello is not None and levels_at_seal(hello.device_id))
+    return loaded.seal if loaded.kind == "session" or hello is None else seal_of(hello.device_id)
 
 
 def _skew(loaded: Loaded, given_us: int | None) -> KnownSkew | None:

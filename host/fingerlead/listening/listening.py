@@ -21,6 +21,7 @@ from fingerlead.timing.live import LiveAnalysis, Placed, Told
 from fingerlead.timing.results import KnownSkew, Settings, Timing
 from fingerlead.wire.account import GAP_US
 from fingerlead.wire.events import Doubted, RawState, Seen, SlopeSeen, State
+from fingerlead.wire.messages import CAN_SLOPES
 from fingerlead.wire.plain_midi import NoteNumbers
 
 Heard = Decoded | Told | Placed
@@ -79,10 +80,10 @@ class Listening(Recording):
         elif isinstance(what, SlopeSeen):
             self._live.slope(what.t_us, what.slope.hole, what.slope.rise_raw, what.slope.level_raw)
         elif isinstance(what, Seen):
-            self._live.scan(self.scan_us, what.hello.raw_bits)
+            self._live.scan(self.scan_us, what.hello.raw_bits, slopes=what.hello.abilities & CAN_SLOPES != 0)
             if self._measuring:
                 skew = None if self.skew_us is None else KnownSkew(self.skew_us, "measured")
-                self._live.skew(skew, at_seal=self.at_seal)
+                self._live.skew(skew, self.seal)
         if self.plain:
             self._live.clock = "host"
         self._pass_on(what)

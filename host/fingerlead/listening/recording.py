@@ -13,9 +13,11 @@ from typing import TypeVar
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Chunk, PortEnded, now_us
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store.chanters import levels_at_seal, measured_skew_us
+from fingerlead.store.chanters import measured_skew_us, seal_of
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_music import MusicAt, written_notes
+from fingerlead.store.session_reading import seal_meta
+from fingerlead.timing.results import KnownSeal
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
@@ -53,7 +55,7 @@ class Recording:
     ) -> None:
         self.writer, self._hear, self._plays = writer, hear, plays
         self.skew_us: int | None = None  # where it was measured
-        self.at_seal = False  # whether all chanters' levels are known to be near the seal
+        self.seal: KnownSeal | None = None  # what is known of all chanters' levels
         self._skews_us: dict[bytes, int | None] = {}
         self.bytes = 0
         self.covered_mask: int | None = None
@@ -187,14 +189,17 @@ class Recording:
             return
         self._skews_us[device_id] = measured_skew_us(device_id)
         # What is not known of one of several chanters is not known of the session.
-        self.at_seal = levels_at_seal(device_id) and (self.at_seal or len(self._skews_us) == 1)
+        seal = seal_of(device_id)
+        if len(self._skews_us) > 1 and seal != self.seal:
+            seal = None if seal is None or self.seal is None else KnownSeal()
+        self.seal = seal
         known_us = [skew_us for skew_us in self._skews_us.values() if skew_us is not None]
         # Of several chanters, one that was never measured makes it unknown for all.
         self.skew_us = max(known_us) if len(known_us) == len(self._skews_us) else None
         if self.writer is not None and known_us:
             self.writer.tell(measured_skew_us="" if self.skew_us is None else str(self.skew_us))
-        if self.writer is not None and (self.at_seal or len(self._skews_us) > 1):
-            self.writer.tell(levels_at="seal" if self.at_seal else "")
+        if self.writer is not None and (seal is not None or len(self._skews_us) > 1):
+            self.writer.tell(**seal_meta(seal))
 
     def _doubted(self, states: list[State]) -> list[Event]:
         """A plain chanter's states; a doubt before the first since it was away, as it has no clock that could tell."""

@@ -14,19 +14,24 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
+from operator import attrgetter
 from pathlib import Path
 
 from fingering.holes import FINGERS, HOLES
 from fingering.toml_file import FileError, TomlFile, read_bytes, shortened
 from fingerlead.phrases import listed
 from fingerlead.store.files import own_folder, own_private, write_whole
+from fingerlead.timing.results import KnownSeal
 from fingerlead.wire.messages import Levels
 
 CALIBRATION_SCHEMA = "fingerlead-calibration-1"
 SKEW_SCHEMA = "fingerlead-skew-1"
 ANYONE = "anyone"
 DRIFTED = 0.15  # of the swing; our own choice
-# Of the swing: where levels must be to count as near the seal; see `workbench/levels.py`.
+# The share of the swing at which a finger is 0.2 mm above the rim: 0.76 of a capacitive sensor (reach 0.8 mm), 0.83 of
+# an infrared one (2 mm); from memory, and calculated.
+SEAL = 0.8
+# Of the swing: where levels must be to count as near the seal.
 LEAST_SEAL, MOST_SEAL = 0.7, 0.9
 LONGEST_NAME = 80
 GREATEST_US = 1_000_000
@@ -195,19 +200,30 @@ def calibration_of(device_id: bytes, pupil: str, folder: Path | None = None) -> 
         return None
 
 
-def levels_at_seal(device_id: bytes, folder: Path | None = None) -> bool:
-    """Whether all that is kept of a chanter are levels near the seal, and something is; not those about the middle."""
+def seal_of(device_id: bytes, folder: Path | None = None) -> KnownSeal | None:
+    """How far a chanter's levels lie beyond the seal, by what is kept of it last.
+
+    None where nothing is kept, or any levels that are not near the seal, such as those about the middle.
+    """
     try:
         files = sorted(((folder or calibrations_folder()) / device_id.hex()).glob("pupil-*.toml"))
         kept = [load_calibration(path) for path in files if not path.name.endswith(".before.toml")]
     except (CalibrationError, OSError):
-        return False
+        return None
     shares = [
         ((cover_at + uncover_at) / 2 - low) / max(high - low, 1.0)
         for one in kept
         for (cover_at, uncover_at), low, high in zip(one.levels, one.open_raw, one.covered_raw, strict=True)
     ]
-    return bool(shares) and all(LEAST_SEAL <= share <= MOST_SEAL for share in shares)
+    if not shares or not all(LEAST_SEAL <= share <= MOST_SEAL for share in shares):
+        return None
+    last = max(kept, key=attrgetter("made"))
+    seals = [low + SEAL * (high - low) for low, high in zip(last.open_raw, last.covered_raw, strict=True)]
+    holes = list(zip(last.levels, seals, strict=True))
+    return KnownSeal(
+        tuple(round(seal - uncover_at) for (_, uncover_at), seal in holes),
+        tuple(round(cover_at - seal) for (cover_at, _), seal in holes),
+    )
 
 
 # --- The skew of a chanter's sensors.

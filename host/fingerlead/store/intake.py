@@ -23,12 +23,12 @@ from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import (
     read_session,
     session_record,
+    stated_seal,
     stated_skew,
-    states_at_seal,
     timed_as,
     too_long,
 )
-from fingerlead.timing.results import KnownSkew
+from fingerlead.timing.results import KnownSeal, KnownSkew
 from fingerlead.wire.carriers import HEADER as SYSEX_HEAD
 from fingerlead.wire.events import Intake, Record
 from fingerlead.wire.plain_midi import NoteNumbers
@@ -121,8 +121,8 @@ class Loaded:
     """What a file held; `skew` where it says itself how far apart the sensors may fire.
 
     `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read. `timed_as` is the
-    kind whose times they are, where it is another: a session may be made of a list. `at_seal`: it says that the
-    chanter's levels are near the seal.
+    kind whose times they are, where it is another: a session may be made of a list. `seal` is what it says of the
+    chanter's levels.
     """
 
     record: Record
@@ -132,7 +132,7 @@ class Loaded:
     asked: tuple[MusicAt, ...] = ()
     music_problem: str = ""
     timed_as: Kind | None = None
-    at_seal: bool = False
+    seal: KnownSeal | None = None
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -158,7 +158,7 @@ def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
                 record, skew = session_record(session), stated_skew(session)
                 return Loaded(
                     record, "session", path, skew, session.asked, session.music_problem, timed_as(session),
-                    states_at_seal(session),
+                    stated_seal(session),
                 )  # fmt: skip
             kind = _kind(head)
             most = GREATEST_BYTES[kind]

@@ -23,17 +23,17 @@ from fingerlead.store.listed import LONGEST_US, frames_of_list
 from fingerlead.store.session_file import SessionError, SessionWriter, remove_session
 from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import (
-    LEVELS_AT,
     LISTED,
     MEASURED_SKEW,
     MUSIC_PROBLEM,
     PortMark,
     StoredSession,
     read_session,
+    seal_meta,
     settings_of,
     started_utc,
+    stated_seal,
     stated_skew,
-    states_at_seal,
 )
 from fingerlead.timing.timeline import edges
 from fingerlead.wire.carriers import Carrier, Framing, to_stream
@@ -115,8 +115,8 @@ def copy_session(
         skew = stated_skew(session)
         if skew is not None and skew.how == "measured":
             writer.tell(**{MEASURED_SKEW: str(skew.us)})
-        if states_at_seal(session):
-            writer.tell(**{LEVELS_AT: "seal"})
+        if (seal := stated_seal(session)) is not None:
+            writer.tell(**seal_meta(seal))
         for data, host_us in session.reads():
             while marks and marks[0].host_us <= host_us:
                 writer.mark(*_mark(marks.pop(0)))

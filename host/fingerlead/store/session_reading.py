@@ -7,6 +7,7 @@ is being recorded, or its recording was cut off), both are copied to another fol
 
 import contextlib
 import json
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -19,6 +20,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.holes import HOLES
 from fingerlead.plain_text import plain_line
 from fingerlead.store.session_file import (
     APPLICATION_ID,
@@ -32,7 +34,7 @@ from fingerlead.store.session_file import (
     names_another_file,
 )
 from fingerlead.store.session_music import MOST_ROWS, MusicAt, MusicError, read_rows, unreadable
-from fingerlead.timing.results import KnownSkew
+from fingerlead.timing.results import KnownSeal, KnownSkew
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.events import Doubt, Record
 from fingerlead.wire.plain_midi import NoteNumbers, PlainNotes, reads_of
@@ -41,6 +43,7 @@ MEASURED_SKEW = "measured_skew_us"  # in the description of a session
 MUSIC_PROBLEM = "music_problem"  # there too, in a copy of one whose music could not be read
 LONGEST_PROBLEM = 400
 LEVELS_AT = "levels_at"  # there too: "seal" where the chanter's levels are known to be near it
+BEYOND_SEAL = "beyond_seal"  # and how far they lie beyond it: of lifts, of coverings, by hole, in raw counts
 LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
@@ -155,9 +158,22 @@ def stated_skew(session: StoredSession) -> KnownSkew | None:
     return None
 
 
-def states_at_seal(session: StoredSession) -> bool:
-    """Whether the session says that its chanter's levels are near the seal."""
-    return session.meta.get(LEVELS_AT) == "seal"
+def stated_seal(session: StoredSession) -> KnownSeal | None:
+    """What the session says of its chanter's levels, None where nothing; what cannot be read is not used."""
+    if session.meta.get(LEVELS_AT) != "seal":
+        return None
+    told = session.meta.get(BEYOND_SEAL, "")
+    if not re.fullmatch(f"(-?[0-9]{{1,5}} ){{{2 * HOLES - 1}}}-?[0-9]{{1,5}}", told):
+        return KnownSeal()
+    sizes = tuple(map(int, told.split()))
+    return KnownSeal(sizes[:HOLES], sizes[HOLES:])
+
+
+def seal_meta(seal: KnownSeal | None) -> dict[str, str]:
+    """What `stated_seal` finds, as a session's description has it."""
+    if seal is None:
+        return {LEVELS_AT: "", BEYOND_SEAL: ""}
+    return {LEVELS_AT: "seal", BEYOND_SEAL: " ".join(map(str, (*seal.lift_raw, *seal.cover_raw)))}
 
 
 def timed_as(session: StoredSession) -> Literal["session", "csv"]:

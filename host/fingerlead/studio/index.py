@@ -32,8 +32,8 @@ from fingerlead.store.session_reading import (
     session_record,
     settings_of,
     started_utc,
+    stated_seal,
     stated_skew,
-    states_at_seal,
     timed_as,
     too_long,
 )
@@ -342,7 +342,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     record = session_record(session)
     if why := too_long(record):
         raise SessionError(path, why)
-    timing = timing_of(record, timed_as(session), stated_skew(session), at_seal=states_at_seal(session))
+    timing = timing_of(record, timed_as(session), stated_skew(session), seal=stated_seal(session))
     musics = musics_of(session.asked)
     return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
 

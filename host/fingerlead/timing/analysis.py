@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from fingering.table import Table
 from fingerlead.reading.music import Music
 from fingerlead.timing import collector, timeline
+from fingerlead.timing.correction import corrected, doubts_in_reach
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import LISTS, Part, measure_in_pieces, nothing
 from fingerlead.timing.notes import Rules
@@ -37,7 +38,7 @@ from fingerlead.timing.results import (
     WrittenAt,
 )
 from fingerlead.timing.timeline import POPCOUNT, geometry_of
-from fingerlead.wire.events import Doubt, Record
+from fingerlead.wire.events import NO_SLOPES, Doubt, Record, Slopes
 
 # In the order of the codes of `measure`.
 VERDICTS: tuple[Verdict, ...] = (*PLAIN, *UNPLAIN)
@@ -130,7 +131,10 @@ def _rows(*columns: NDArray[Any]) -> Iterator[tuple[Any, ...]]:
 
 @dataclass
 class Analysis:
-    """The melody notes, how each change went, and which movements were played; see `results` for the objects."""
+    """The melody notes, how each change went, and which movements were played; see `results` for the objects.
+
+    `edge_us`, `covered` and `slopes` are the record's, each edge at its seal where that can be told.
+    """
 
     record: Record
     settings: Settings
@@ -140,6 +144,7 @@ class Analysis:
     covered: NDArray[np.uint8]
     parts: list[Part]
     musics: tuple[Music, ...] = ()
+    slopes: Slopes = NO_SLOPES
     music_problem: str = ""  # one sentence, where music was there and cannot be read
 
     @cached_property
@@ -203,7 +208,7 @@ class Analysis:
     @property
     def doubts(self) -> list[Doubt]:
         """The spans in which frames were lost, the chanter was away or reported a bad sensor."""
-        return self.record.doubts
+        return doubts_in_reach(self.record.doubts, self.timing)
 
 
 @collector.put_off()
@@ -216,13 +221,14 @@ def analyse(
     music_problem: str = "",
 ) -> Analysis:
     """Analyse everything a record holds, against the musics that were asked for, in order of time."""
-    edge_us, covered = timeline.edges(record.t_us, record.covered, record.end_us)
-    rules = Rules(
-        settings, geometry_of(table), errors_for(timing, record.slopes), doubt_spans(record.doubts), tuple(musics)
+    edge_us, covered, slopes = corrected(
+        *timeline.edges(record.t_us, record.covered, record.end_us), record.slopes, timing
     )
+    doubts = doubt_spans(doubts_in_reach(record.doubts, timing))
+    rules = Rules(settings, geometry_of(table), errors_for(timing, slopes), doubts, tuple(musics))
     parts = list(measure_in_pieces(edge_us, covered, rules))
     timing = with_largest(timing, max((part.largest_us for part in parts), default=0))
-    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), music_problem)
+    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem)
 
 
 def with_largest(timing: Timing, largest_us: int) -> Timing:

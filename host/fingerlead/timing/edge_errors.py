@@ -43,11 +43,9 @@ class EdgeErrors:
             return own, np.zeros(t_us.shape)
         slowness = np.full(t_us.shape, self.budget.slowness_us_per_mm)
         if len(self.keys):
-            keys = t_us * HOLES + finger
-            place = np.minimum(np.searchsorted(self.keys, keys), len(self.keys) - 1)
+            place, told = found(self.keys, t_us * HOLES + finger)
             steep = np.where(lift, *self.budget.steep_per_mm)
-            told = np.minimum(self.scale_us[place] * steep, SLOWEST_US_PER_MM)
-            slowness = np.where(self.keys[place] == keys, told, slowness)
+            slowness = np.where(told, np.minimum(self.scale_us[place] * steep, SLOWEST_US_PER_MM), slowness)
         own_us, common_us = (
             np.where(lift, of(True, slowness), of(False, slowness))
             for of in (self.budget.own_us, self.budget.common_us)
@@ -67,6 +65,14 @@ def apart_us(own_us: Floats, common_us: Floats, other_own_us: Floats, other_comm
     return np.asarray(
         COVERAGE * np.sqrt(own_us**2 + other_own_us**2 + (common_us - other_common_us) ** 2), dtype=np.float64
     )
+
+
+def found(keys: NDArray[np.int64], wanted: NDArray[np.int64]) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Where in keys that rise the wanted ones are, and which of them are there at all."""
+    if not len(keys):
+        return np.zeros(wanted.shape, dtype=np.intp), np.zeros(wanted.shape, dtype=bool)
+    place = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+    return place, keys[place] == wanted
 
 
 def scales_of(slopes: Slopes, raw_bits: int) -> tuple[NDArray[np.int64], Floats]:

@@ -20,10 +20,11 @@ from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_spans, with_largest
-from fingerlead.timing.edge_errors import EdgeErrors, errors_for
+from fingerlead.timing.correction import REACH_US, Edges, Tail, doubts_in_reach, reach_us
+from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
 from fingerlead.timing.notes import Progression, Rules
-from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
+from fingerlead.timing.results import Change, KnownSeal, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
 from fingerlead.wire.events import Doubt, Intake, Record, Slopes
 
@@ -34,6 +35,8 @@ TOLD_US = 80_000
 PLACED = 4
 # Edges that may wait to be settled: where no note stands for so long, and where there is never an idle moment.
 LONG_TAIL, LONGEST_TAIL = 48, 256
+# So long an edge is waited for to have its slope, before it is settled.
+SLOPE_US = 30_000
 # How far back a chanter may say that it was in trouble: its milliseconds are of 16 bits.
 TROUBLE_BACK_US = 66_000_000
 
@@ -72,6 +75,15 @@ class Placed(NamedTuple):
     notes: tuple[PlacedNote, ...]
 
 
+class _Measured(NamedTuple):
+    """A tail as it reads: what of it is measured, its changes, where the next begins, and its edges."""
+
+    part: Part
+    changes: list[Change]
+    after: Progression
+    edges: Edges
+
+
 class LiveAnalysis:
     """Feed it states and doubts in order of time; it hands each result to `tell`.
 
@@ -94,12 +106,15 @@ class LiveAnalysis:
         self._scan_us: int | None = None
         self._raw_bits = 0
         self._largest_us = 0  # the uncertainty of the least certain finger so far
-        self._at_seal = False
+        self._slopes_told = False
+        self._seal: KnownSeal | None = None
         self._smallest_step_us = 0
         self._geometry = geometry_of(table)
         self._musics: list[Music] = []
+        # What is settled, and what is not; before the first state there is neither.
         self._edge_us = array("q")
         self._covered = bytearray()
+        self._tail: Tail | None = None
         self._doubts: list[Doubt] = []
         self._slopes: deque[tuple[int, int, int, int]] = deque()  # of the tail
         self._doubts_over = 0  # how many of them end before the tail
@@ -111,25 +126,27 @@ class LiveAnalysis:
         self._unsettled = False
         self._now_us = 0
         self._last = nothing()  # the part that was settled last
-        # Settled parts and their changes of as long as what is said now may be about, in the order of time.
-        self._lately: deque[tuple[Part, list[Change]]] = deque()
-        # For how many edges; the tail as it reads then, and the changes to publish.
-        self._prepared: tuple[int, Part, list[Change]] | None = None
+        # Settled parts, their changes and when these begin and end, of as long as what is said now may be about.
+        self._lately: deque[tuple[Part, list[Change], NDArray[np.int64]]] = deque()
+        # The tail as it reads with the edges so far, and the changes to publish.
+        self._prepared: tuple[Part, list[Change]] | None = None
 
     @property
     def timing(self) -> Timing:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
-        timing = timeline.timing_for(self.clock, scan_us, self._skew, raw_bits=self._raw_bits, at_seal=self._at_seal)
+        timing = timeline.timing_for(
+            self.clock, scan_us, self._skew, raw_bits=self._raw_bits, slopes=self._slopes_told, seal=self._seal
+        )
         return with_largest(timing, self._largest_us)
 
-    def scan(self, scan_us: int | None, raw_bits: int = 0) -> None:
-        """The chanter has told its scan period, and how many bits a sample has."""
-        self._scan_us, self._raw_bits, self._prepared = scan_us, raw_bits, None
+    def scan(self, scan_us: int | None, raw_bits: int = 0, *, slopes: bool = False) -> None:
+        """The chanter has told its scan period, how many bits a sample has, and whether it tells slopes."""
+        self._scan_us, self._raw_bits, self._slopes_told, self._prepared = scan_us, raw_bits, slopes, None
 
-    def skew(self, skew: KnownSkew | None, *, at_seal: bool = False) -> None:
-        """How far apart the chanter's sensors may fire, and whether its levels are near the seal, as known now."""
-        self._skew, self._at_seal, self._prepared = skew, at_seal, None
+    def skew(self, skew: KnownSkew | None, seal: KnownSeal | None = None) -> None:
+        """How far apart the chanter's sensors may fire, and what is known of its levels, as known now."""
+        self._skew, self._seal, self._prepared = skew, seal, None
 
     def doubt(self, doubt: Doubt) -> None:
         """Something may be missing between two times; to be said before the state that ends it.
@@ -138,10 +155,11 @@ class LiveAnalysis:
         """
         self._doubts.append(doubt)
         self._prepared = None
-        for part, changes in self._lately:
+        [wider] = doubts_in_reach([doubt], self.timing)
+        for part, changes, edges_us in self._lately:
             # What was lost lies after all that is settled; a trouble alone reaches back.
-            if part.end_us[-1] >= doubt.start_us:
-                self._doubt_late(part, changes, doubt)
+            if part.end_us[-1] >= wider.start_us:
+                self._doubt_late(part, changes, edges_us, wider)
 
     def begin_music(
         self,
@@ -162,17 +180,16 @@ class LiveAnalysis:
 
     def state(self, t_us: int, covered_mask: int) -> None:
         """The mask that stands from `t_us` on; also when it has not changed."""
-        covered, edge_us = self._covered, self._edge_us
-        if not covered:
-            edge_us.append(t_us)
-            covered.append(covered_mask)
+        tail = self._tail
+        if tail is None:
+            self._tail = Tail(t_us, covered_mask)
             self._note_start_us = self._now_us = t_us
             return
         step_us, self._now_us = t_us - self._now_us, t_us
         if step_us and (step_us < self._smallest_step_us or not self._smallest_step_us):
             self._smallest_step_us = step_us
-        note = _HELD_CODE[covered[-1]]
-        changed = covered_mask != covered[-1]
+        note = _HELD_CODE[tail.covered_mask]
+        changed = covered_mask != tail.covered_mask
         closes = changed and _HELD_CODE[covered_mask] != note
         stood_us = t_us - self._note_start_us if note != NO_NOTE else 0
         if stood_us >= self.settings.steady_us and not self._note_placed:
@@ -183,10 +200,10 @@ class LiveAnalysis:
             self._note_told = True
             self._look(t_us)
         if changed:
-            edge_us.append(t_us)
-            covered.append(covered_mask)
+            tail.add(t_us, covered_mask)
+            self._prepared = None
         if closes:
-            waiting = len(covered) - self._place.edge
+            waiting = len(tail)
             self._unsettled |= long_enough or waiting > LONG_TAIL
             self._note_start_us, self._note_placed, self._note_told = t_us, False, False
             if self._unsettled and waiting > LONGEST_TAIL:
@@ -204,20 +221,25 @@ class LiveAnalysis:
         """
         if self._unsettled:
             self._settle(final=False)
-        if self._covered and not self._note_told and _HELD_CODE[self._covered[-1]] != NO_NOTE:
+        if self._tail is not None and not self._note_told and _HELD_CODE[self._tail.covered_mask] != NO_NOTE:
             self._prepare(max(self._now_us, self._note_start_us + TOLD_US))
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
         self._now_us = max(self._now_us, end_us or 0)
-        if self._place.edge < len(self._covered):
+        if self._tail is not None:
             self._settle(final=True)
 
     def analysis(self, intake: Intake | None = None) -> Analysis:
         """All that is settled, as an analysis. ValueError where it was not remembered."""
         if not self._remember:
             raise ValueError("expected an analysis that remembers what is settled")
-        edge_us, covered = self._edges(0, self._now_us)
+        edge_us, covered = np.array(self._edge_us), np.frombuffer(bytes(self._covered), dtype=np.uint8)
+        if self._tail is None:
+            edge_us = np.append(edge_us, self._now_us)
+        else:
+            tail = self._tail.edges(self._now_us, self._slopes_of_tail(), self.timing)
+            edge_us, covered = np.concatenate((edge_us, tail.edge_us)), np.concatenate((covered, tail.covered))
         record = Record(
             edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
         )
@@ -225,40 +247,36 @@ class LiveAnalysis:
             record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
         )
 
-    def _edges(self, begin: int, end_us: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
-        edge_us = self._edge_us[begin:]
-        edge_us.append(end_us)
-        return np.array(edge_us, dtype=np.int64), np.frombuffer(bytes(self._covered[begin:]), dtype=np.uint8)
-
-    def _measure(self, end_us: int, *, final: bool) -> tuple[Part, list[Change], Progression] | None:
+    def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
         """The tail measured, and its changes; None where nothing of it is settled."""
-        edge_us, covered = self._edges(self._place.edge, end_us)
-        while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0]:
+        timing, place = self.timing, self._place
+        edges = tail.edges(end_us, self._slopes_of_tail(), timing)
+        edge_us, covered = edges.edge_us, edges.covered
+        if not final and reach_us(timing):
+            # An edge whose slope may yet come may yet move.
+            sure = max(int(np.searchsorted(edge_us[:-1], self._now_us - SLOPE_US - REACH_US, side="right")), 1)
+            edge_us, covered = edge_us[: sure + 1], covered[:sure]
+        while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0] - REACH_US:
             self._doubts_over += 1
-        doubts = doubt_spans(self._doubts[self._doubts_over :])
-        rules = Rules(self.settings, self._geometry, self._errors(int(edge_us[0])), doubts, tuple(self._musics))
-        measured = measure(edge_us, covered, rules, self._place, final=final)
+        doubts = doubt_spans(doubts_in_reach(self._doubts[self._doubts_over :], timing))
+        rules = Rules(self.settings, self._geometry, errors_for(timing, edges.slopes), doubts, tuple(self._musics))
+        measured = measure(edge_us, covered, rules, place, final=final)
         if measured is None:
             return None
         part, after = measured
-        place = self._place
-        return part, list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge)), after
+        changes = list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge))
+        return _Measured(part, changes, after, edges)
 
-    def _errors(self, from_us: int) -> EdgeErrors:
-        """The errors of the edges of the tail."""
-        while self._slopes and self._slopes[0][0] < from_us:
-            self._slopes.popleft()
+    def _slopes_of_tail(self) -> Slopes:
+        """The slopes that have come of the edges that are not settled."""
         rows = np.array(self._slopes, dtype=np.int64).reshape(-1, 4).T
-        return errors_for(
-            self.timing, Slopes(rows[0], rows[1].astype(np.uint8), rows[2].astype(np.uint16), rows[3].astype(np.uint16))
-        )
+        return Slopes(rows[0], rows[1].astype(np.uint8), rows[2].astype(np.uint16), rows[3].astype(np.uint16))
 
-    def _doubt_late(self, part: Part, changes: list[Change], doubt: Doubt) -> None:
+    def _doubt_late(self, part: Part, changes: list[Change], edges_us: NDArray[np.int64], doubt: Doubt) -> None:
         """Tell again what is settled, and touches what is known to be doubtful only now."""
-        edges_us = np.array([(self._edge_us[a], self._edge_us[b]) for a, b in zip(part.first, part.last, strict=True)])
         movements = list(part.movements)
         before = changes[0].number if changes else 0
-        for place in doubt_late(part, edges_us.reshape(-1, 2), doubt_spans([doubt]), before):
+        for place in doubt_late(part, edges_us, doubt_spans([doubt]), before):
             changes[place] = changes[place]._replace(verdict="uncertain", because=REASONS["uncertain"])
             self.tell(Told(changes[place], again=True))
         for movement, was in zip(part.movements, movements, strict=True):
@@ -294,21 +312,21 @@ class LiveAnalysis:
 
     def _prepare(self, end_us: int) -> tuple[Part, list[Change]]:
         """The tail, and its changes, if the last mask stands until `end_us`; worked out once for the edges so far."""
-        count = len(self._covered)
-        if self._prepared is None or self._prepared[0] != count:
-            measured = self._measure(end_us, final=True)
-            self._prepared = count, *(measured[:2] if measured else (nothing(), []))
-        return self._prepared[1:]
+        if self._prepared is None:
+            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True)
+            self._prepared = measured[:2] if measured else (nothing(), [])
+        return self._prepared
 
     def _settle(self, *, final: bool) -> None:
         self._unsettled = False
-        measured = self._measure(self._now_us, final=final)
+        measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final)
         if measured is None:
             return
-        part, changes, after = measured
+        part, changes, after, edges = measured
         if len(part.note):
             self._last = part
-            self._lately.append((part, changes))
+            windows = np.column_stack((part.first, part.last)) - self._place.edge
+            self._lately.append((part, changes, edges.edge_us[windows]))
             while self._lately[0][0].end_us[-1] < part.end_us[-1] - TROUBLE_BACK_US:
                 self._lately.popleft()
         self._largest_us = max(self._largest_us, part.largest_us)
@@ -317,8 +335,20 @@ class LiveAnalysis:
         self._tell_changes(changes, None if final else after.changes)
         for movement in part.movements:
             self.tell(Told(movement))
-        self._place = after
+        self._pass_over(edges, after.edge - self._place.edge)
+        self._place, self._prepared = after, None
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
+
+    def _pass_over(self, edges: Edges, count: int) -> None:
+        """So many edges of the tail are settled."""
+        self._edge_us.extend(edges.edge_us[:count].tolist())
+        self._covered += edges.covered[:count].tobytes()
+        if self._tail is None or count == len(edges.covered):
+            self._tail = None
+            return
+        self._tail.settle(edges, count)
+        while self._slopes and self._slopes[0][0] < edges.edge_us[count] - REACH_US:
+            self._slopes.popleft()
 
     def _tell_changes(self, changes: list[Change], before_number: int | None) -> None:
         """Tell what is new in the changes from the tail's first on, up to a number (None: to the last there is)."""

@@ -39,13 +39,23 @@ class KnownSkew(NamedTuple):
     how: Literal["measured", "given"] = "given"
 
 
+class KnownSeal(NamedTuple):
+    """That a calibration has put a chanter's levels near the seal, and how far beyond it, by hole, in raw counts.
+
+    Empty where it is not known how far.
+    """
+
+    lift_raw: tuple[int, ...] = ()
+    cover_raw: tuple[int, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Timing:
     """How far the finger times can be trusted.
 
     By `budget`, each edge has an uncertainty of its own, and `uncertainty_us` is the largest; before there are edges,
     that at the assumed pace. Without one it is that of any two fingers. `raw_bits` is what a chanter says of its
-    samples, 0 where nothing.
+    samples, 0 where nothing. `seal` is what is known of its levels, None where nothing.
     """
 
     clock: Literal["chanter", "host"]
@@ -55,6 +65,7 @@ class Timing:
     skew: Literal["measured", "assumed", "given"]
     budget: Budget | None = None
     raw_bits: int = 0
+    seal: KnownSeal | None = None
 
 
 class WrittenAt(NamedTuple):

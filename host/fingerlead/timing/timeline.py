@@ -19,8 +19,9 @@ from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
 from fingerlead.timing.budget import Budget, assumed, expanded_us
-from fingerlead.timing.results import KnownSkew, Timing
+from fingerlead.timing.results import KnownSeal, KnownSkew, Timing
 from fingerlead.wire.events import Record
+from fingerlead.wire.messages import CAN_SLOPES
 
 # Sensors fire at different finger heights; how much so is unknown until it is measured. Assumed values, our own choice.
 ASSUMED_SKEW_US = 3_000
@@ -57,44 +58,51 @@ def timing_for(
     *,
     listed: bool = False,
     raw_bits: int = 0,
+    slopes: bool = False,
     budget: Budget | None = None,
-    at_seal: bool = False,
+    seal: KnownSeal | None = None,
 ) -> Timing:
     """How far times can be trusted: by `budget`, by the assumed one of a chanter with a clock, or flat.
 
     It is flat where the caller gives a skew, in a list of times from elsewhere (`listed`) and without a chanter clock:
     two scans plus the sensors' skew, ARRIVAL_US more without a chanter clock; of a list, the skew alone.
+    `seal` is what is known of the chanter's levels; without `slopes` it says no more than that they are near the seal.
     """
     scan_us = 0 if listed else scan_us
     skew_us = skew.us if skew is not None else LISTED_TIMES_SKEW_US if listed else ASSUMED_SKEW_US
     how = "assumed" if skew is None else skew.how
     if budget is None and clock == "chanter" and not listed and how != "given":
-        budget = assumed(scan_us, calibrated=at_seal)
+        budget = assumed(scan_us, calibrated=seal is not None)
     if budget is not None:
         sizes = [
             (budget.own_us(way, budget.slowness_us_per_mm), budget.common_us(way, budget.slowness_us_per_mm))
             for way in (True, False)
         ]
-        return Timing(
-            clock, round(max(float(expanded_us(*size)) for size in sizes)), scan_us, skew_us, how, budget, raw_bits
-        )
+        widest_us = round(max(float(expanded_us(*size)) for size in sizes))
+        known = KnownSeal() if seal is not None and not slopes else seal
+        return Timing(clock, widest_us, scan_us, skew_us, how, budget, raw_bits, known)
     uncertainty_us = SCANS * scan_us + skew_us + (ARRIVAL_US if clock == "host" else 0)
     return Timing(clock, uncertainty_us, scan_us, skew_us, how)
 
 
 def timing_of(
-    record: Record, kind: str, skew: KnownSkew | None = None, budget: Budget | None = None, *, at_seal: bool = False
+    record: Record,
+    kind: str,
+    skew: KnownSkew | None = None,
+    budget: Budget | None = None,
+    seal: KnownSeal | None = None,
 ) -> Timing:
     """The timing uncertainty of a record of a kind (`wire`, `midi`, `csv` or `session`).
 
-    Where no hello told the scan period, the smallest step between different stamps stands for it. `at_seal`: a
-    calibration has put the chanter's levels near the seal.
+    Where no hello told the scan period, the smallest step between different stamps stands for it. `seal`: what is known
+    of the chanter's levels.
     """
     scan_us = record.scan_us if record.scan_us is not None else smallest_step_us(record.t_us)
-    raw_bits = record.hello.raw_bits if record.hello is not None else 0
+    raw_bits, abilities = (0, 0) if record.hello is None else (record.hello.raw_bits, record.hello.abilities)
     return timing_for(
-        record.clock, scan_us, skew, listed=kind == "csv", raw_bits=raw_bits, budget=budget, at_seal=at_seal
-    )
+        record.clock, scan_us, skew, listed=kind == "csv", raw_bits=raw_bits, slopes=abilities & CAN_SLOPES != 0,
+        budget=budget, seal=seal,
+    )  # fmt: skip
 
 
 # All eight holes open is hands off: it sounds, but is never held as a note.

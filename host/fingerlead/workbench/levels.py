@@ -14,13 +14,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from fingerlead.store.chanters import SEAL
 from fingerlead.workbench.faults import Fault, HoleVerdict, judge
 from fingerlead.workbench.samples import Taken
 from fingerlead.workbench.signs import Signs, read_signs
 
-# The share of the swing at which a finger is 0.2 mm above the rim: 0.76 of a capacitive sensor (reach 0.8 mm), 0.83 of
-# an infrared one (2 mm); from memory, and calculated.
-SEAL = 0.8
 # The levels are at least so far apart, as a share of the swing, or by so many times the noise from peak to peak.
 LEAST_APART, NOISES = 0.04, 1.5
 # However much noise there is.

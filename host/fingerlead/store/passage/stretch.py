@@ -261,7 +261,8 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
         edges=edges,
         end_us=end_us - from_us,
         doubts=tuple(doubts),
-        timing=analysis.timing,
+        # Its edges are at their seals already.
+        timing=replace(analysis.timing, seal=None),
         settings=analysis.settings,
         table=analysis.table,
         musics=tuple(_musics(analysis, begin, end, from_us, end_us)),
@@ -276,7 +277,7 @@ def _slopes(analysis: Analysis, edges: tuple[tuple[int, int], ...], from_us: int
     """The slopes of the fingers that move in these edges, where any counts."""
     if analysis.timing.budget is None:
         return
-    slopes = analysis.record.slopes
+    slopes = analysis.slopes
     here = (slopes.t_us >= from_us) & (slopes.t_us <= from_us + edges[-1][0])
     columns = (slopes.t_us[here] - from_us, slopes.hole[here], slopes.rise_raw[here])
     told = {(t_us, hole): rise for t_us, hole, rise in zip(*(each.tolist() for each in columns), strict=True)}
