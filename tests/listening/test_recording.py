@@ -20,7 +20,7 @@ from fingerlead.simulated.script import write_script
 from fingerlead.store.intake import load
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_reading import read_session, session_record
-from fingerlead.timing.results import KnownSkew
+from fingerlead.timing.results import KnownSeal, KnownSkew
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, State
 
@@ -292,15 +292,35 @@ def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, 
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
 
 
+SEAL = KnownSeal(tuple(range(8)), tuple(range(-4, 4)))
+
+
 @pytest.mark.parametrize(
-    ("devices", "at_seal"), [((DEVICE,), True), ((OTHER,), False), ((DEVICE, OTHER), False), ((OTHER, DEVICE), False)]
+    ("devices", "others", "seal"),
+    [
+        ((DEVICE,), None, SEAL),
+        ((OTHER,), None, None),
+        ((DEVICE, OTHER), None, None),
+        ((OTHER, DEVICE), None, None),
+        ((DEVICE, OTHER), SEAL, SEAL),
+        ((DEVICE, OTHER), KnownSeal((3,) * 8, (4,) * 8), KnownSeal()),
+    ],
 )
-def test_a_session_says_that_its_chanter_s_levels_are_near_the_seal(path, devices, at_seal, monkeypatch):
-    monkeypatch.setattr("fingerlead.listening.recording.levels_at_seal", {DEVICE: True, OTHER: False}.get)
+def test_a_session_says_how_far_its_chanter_s_levels_lie_beyond_the_seal(path, devices, others, seal, monkeypatch):
+    monkeypatch.setattr("fingerlead.listening.recording.seal_of", {DEVICE: SEAL, OTHER: others}.get)
     recording = Recording(SessionWriter(path, "stream", "x"))
     recording.take(Chunk(hellos(*devices), 0), "stream")
     recording.close()
-    assert recording.at_seal == load(path).at_seal == at_seal
+    assert recording.seal == load(path).seal == seal
+
+
+@pytest.mark.parametrize("told", ["", "1 2 3", "x" * 80, " ".join(["1"] * 17), " ".join(["123456"] * 16), "1 " * 16])
+def test_levels_that_a_session_does_not_tell_as_it_should_are_near_the_seal_and_no_more(path, told):
+    recording = Recording(SessionWriter(path, "stream", "x"))
+    recording.take(Chunk(hellos(DEVICE), 0), "stream")
+    recording.writer.tell(levels_at="seal", beyond_seal=told)
+    recording.close()
+    assert load(path).seal == KnownSeal()
 
 
 def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end(monkeypatch):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from fingerlead.store import chanters as files
 from fingerlead.store import chanters as skew_file
 from fingerlead.store.chanters import Calibration, CalibrationError, Skew
+from fingerlead.timing.results import KnownSeal
 
 DEVICE = "0123456789abcdef"
 OTHER = "ffffffffffffffff"
@@ -118,16 +119,19 @@ def test_skew_is_kept_and_enters_the_timing(tmp_path):
 
 def test_levels_about_the_middle_do_not_count_as_levels_near_the_seal(tmp_path):
     device = bytes.fromhex(DEVICE)
-    assert not skew_file.levels_at_seal(device, tmp_path)
+    assert skew_file.seal_of(device, tmp_path) is None
     near = replace(a_calibration("Ann"), levels=((740, 700),) * 8)
     files.keep_calibration(tmp_path, near)
-    assert skew_file.levels_at_seal(device, tmp_path)
-    assert not skew_file.levels_at_seal(bytes.fromhex(OTHER), tmp_path)
+    # Samples of 100 to 900: the seal is at 740.
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((40,) * 8, (0,) * 8)
+    assert skew_file.seal_of(bytes.fromhex(OTHER), tmp_path) is None
+    files.keep_calibration(tmp_path, replace(near, pupil="Cat", made="2026-02-01T10:00:00", levels=((760, 730),) * 8))
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((10,) * 8, (20,) * 8)
     # Of two pupils, one has levels from long ago.
     path = files.keep_calibration(tmp_path, a_calibration("Bob"))
-    assert not skew_file.levels_at_seal(device, tmp_path)
+    assert skew_file.seal_of(device, tmp_path) is None
     path.write_bytes(b"garbage")
-    assert not skew_file.levels_at_seal(device, tmp_path)
+    assert skew_file.seal_of(device, tmp_path) is None
 
 
 def test_a_skew_that_cannot_be_read_is_not_used(tmp_path):

@@ -133,7 +133,9 @@ def at_seal(start_us: int, covered_mask: int, moves: Moves, end_us: int, slopes:
     times = np.concatenate(([start_us], t_us[order]))
     masks = np.bitwise_xor.accumulate(np.concatenate((np.array([covered_mask], dtype=np.uint8), bit[order])))
     # Of moves at once the last mask counts; an edge is where another mask begins to stand.
-    lasts = np.append(np.diff(apart[order], prepend=-1) != 0, True).nonzero()[0]
+    is_last = np.ones(len(times), dtype=bool)
+    is_last[1:-1] = np.diff(apart[order]) != 0
+    lasts = is_last.nonzero()[0]
     turns = lasts[np.append(True, np.diff(masks[lasts].astype(np.int16)) != 0)]
     of_move = np.empty(len(t_us), dtype=np.int64)
     of_move[order] = np.searchsorted(turns, np.arange(1, len(times)))
