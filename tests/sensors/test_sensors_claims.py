@@ -47,6 +47,21 @@ def test_a_calibration_makes_what_is_stated_smaller(at_one_instant):
     assert stated["calibrated"] < stated["never measured"] / 2
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_at_30_ms_of_travel_a_calibrated_time_is_within_1500_us_of_the_seal(kind):
+    told = Against()
+    for seed in range(CHANTERS):
+        chance = np.random.default_rng(500 + seed)
+        sensors, notes = draw(kind, chance), crossings(30, chance)
+        calibration = flawless(sensors)
+        with kept(calibration):
+            told.add(session(sensors, notes, Hand((30_000, 30_000), apart_us=40_000), seed, calibration.levels))
+    for lift in (True, False):
+        errors, _ = told.of(lift)
+        assert len(errors) > 600
+        assert np.sqrt((errors**2).mean()) <= 1_500
+
+
 def test_no_finger_is_blamed_for_levels_in_the_middle_of_the_swing():
     """E and D in turn, 30 ms of travel: lifts are seen late, coverings early, and the masks show a third note."""
     flush = Sensors(seal_mm=np.zeros(HOLES), noise=0.001)

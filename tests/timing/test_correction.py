@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import random
 from itertools import pairwise
 from unittest import mock
 
 import numpy as np
 import pytest
-from hypothesis import event, given, settings
+from hypothesis import event, example, given, settings
 from hypothesis import strategies as st
 
 from fingering.table import standard_table
@@ -21,7 +22,8 @@ from fingerlead.simulated.serve import wire_frames
 from fingerlead.store.passage.stretch import cut
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.correction import REACH_US, corrected
-from fingerlead.timing.results import KnownSeal
+from fingerlead.timing.live import LiveAnalysis
+from fingerlead.timing.results import KnownSeal, Settings
 from fingerlead.timing.timeline import timing_for, timing_of
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import NO_SLOPES, Doubt, Record, Slopes
@@ -177,3 +179,38 @@ def test_a_passage_has_its_edges_where_the_session_has_them():
 def test_without_slopes_half_a_scan_is_all_that_is_taken_off():
     edge_us, covered = np.array([0, 10_000, 20_000, 90_000]), np.array([0, 1, 3], dtype=np.uint8)
     assert corrected(edge_us, covered, NO_SLOPES, timing(FAR))[0].tolist() == [0, 9_500, 19_500, 90_000]
+
+
+@given(SEEDS)
+@example(1)
+@example(42)
+@settings(max_examples=3, deadline=None)
+def test_slopes_that_come_after_their_edges_count_alike_in_a_run_that_never_rests(seed):
+    """Notes of 3 to 90 ms, so that the live reading settles while fingers move; a slope comes 6 to 20 ms late."""
+    chance = random.Random(seed)
+    states, slopes, t_us = [(0, 0xFF)], [], 0
+    for _ in range(60):
+        t_us = states[-1][0] + chance.choice([3_000, 12_000, 20_000, 45_000, 90_000])
+        at_us, target = t_us, TABLE.standard[chance.randrange(9)]
+        for hole in chance.sample(range(8), 8):
+            if (states[-1][1] ^ target) >> hole & 1:
+                states.append((at_us, states[-1][1] ^ 1 << hole))
+                slopes.append((at_us, hole, chance.choice([10, 40, 150])))
+                at_us += chance.choice([1_000, 2_000])
+    end_us = t_us + 200_000
+    hello = Hello(abilities=CAN_SLOPES, raw_bits=10)
+    columns = np.array(states, dtype=np.int64).T
+    record = Record(
+        columns[0], columns[1].astype(np.uint8), end_us, scan_us=SCAN_US, hello=hello, slopes=slopes_of(slopes)
+    )
+    live = LiveAnalysis(TABLE, Settings(), lambda told: None)
+    live.scan(SCAN_US, 10, slopes=True)
+    live.skew(None, FAR)
+    coming = [(slope[0] + chance.randrange(6_000, 20_000), slope) for slope in slopes]
+    for _, what in sorted([*((t, (t, mask)) for t, mask in states), *coming]):
+        live.slope(*what, 0) if len(what) == 3 else live.state(*what)
+        live.idle()
+    live.close(end_us)
+    batch = analyse(record, TABLE, timing_of(record, "wire", seal=FAR))
+    assert live.analysis().changes == batch.changes
+    assert live.analysis().edge_us.tolist() == batch.edge_us.tolist()

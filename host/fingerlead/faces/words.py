@@ -9,6 +9,7 @@ from fingering.notes import NOTES, a_note
 from fingering.tunes import easy_tunes
 from fingerlead.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.correction import reach_us
 from fingerlead.timing.findings import finger_name, ms, together_words
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
@@ -172,11 +173,12 @@ def timing_sentence(timing: Timing) -> str:
             if timing.budget.how == "given"
             else "assumed sizes, as not all of this chanter's errors were measured"
         )
+        moved = " Each is moved from its sensor's level to the seal, by its own slope." if reach_us(timing) else ""
         bar = " What a bar showed of its sensors holds at the bar's speed alone." if timing.skew == "measured" else ""
         return (
             f"Finger times are from {clock}, each with an uncertainty of its own: {ms(timing.uncertainty_us)} where "
             f"the finger's pace is not known, by {sizes}. Fingers nearer together than theirs allow are too close to "
-            f"call.{bar}"
+            f"call.{moved}{bar}"
         )
     whose = "this chanter's" if timing.scan_us else "it"
     skew = {

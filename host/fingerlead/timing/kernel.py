@@ -97,15 +97,22 @@ def nothing() -> Part:
 
 
 def measure(
-    edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules, place: Progression, *, final: bool
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    rules: Rules,
+    place: Progression,
+    *,
+    final: bool,
+    sure_us: int | None = None,
 ) -> tuple[Part, Progression] | None:
     """Measure edges from `place` on, as far as the reading is settled (to the end, where `final`); None if it is not.
 
     `edge_us` int64[n + 1] and `covered` uint8[n] as in `segment`, beginning at edge number `place.edge`.
+    Edges after `sure_us` may yet move a little.
     """
     settings = rules.settings
     stretches = stretches_of(edge_us, covered, settings, rules.geometry)
-    read = read_notes(stretches, edge_us, covered, rules, place, final=final)
+    read = read_notes(stretches, edge_us, covered, rules, place, final=final, sure_us=sure_us)
     if read is None:
         return None
     settled = read.settled

@@ -252,15 +252,13 @@ class LiveAnalysis:
         timing, place = self.timing, self._place
         edges = tail.edges(end_us, self._slopes_of_tail(), timing)
         edge_us, covered = edges.edge_us, edges.covered
-        if not final and reach_us(timing):
-            # An edge whose slope may yet come may yet move.
-            sure = max(int(np.searchsorted(edge_us[:-1], self._now_us - SLOPE_US - REACH_US, side="right")), 1)
-            edge_us, covered = edge_us[: sure + 1], covered[:sure]
+        # An edge whose slope may yet come may yet move.
+        sure_us = self._now_us - SLOPE_US - REACH_US if reach_us(timing) else self._now_us
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0] - REACH_US:
             self._doubts_over += 1
         doubts = doubt_spans(doubts_in_reach(self._doubts[self._doubts_over :], timing))
         rules = Rules(self.settings, self._geometry, errors_for(timing, edges.slopes), doubts, tuple(self._musics))
-        measured = measure(edge_us, covered, rules, place, final=final)
+        measured = measure(edge_us, covered, rules, place, final=final, sure_us=sure_us)
         if measured is None:
             return None
         part, after = measured

@@ -84,11 +84,12 @@ def read_notes(
     place: Progression,
     *,
     final: bool,
+    sure_us: int | None = None,
 ) -> ReadNotes | None:
     """Read the stretches of a tail as far as that is settled (all of them, where `final`); None where nothing is."""
     settings = rules.settings
     # What the last solid stretch of the tail will have been is known when the next one has come.
-    closed = max(_closed(stretches, settings), len(place.rows))
+    closed = max(_closed(stretches, settings, sure_us), len(place.rows))
     if len(stretches) <= closed and not final:
         return None  # less than was read of it before
     count = len(stretches) if final else closed
@@ -123,9 +124,13 @@ def read_notes(
     )
 
 
-def _closed(stretches: HeldNotes, settings: Settings) -> int:
-    """How many of the stretches stand as they are, whatever comes next: those before the last solid one but one."""
-    solid = (stretches.end_us - stretches.start_us >= settings.bounce_us)[:-1].nonzero()[0]
+def _closed(stretches: HeldNotes, settings: Settings, sure_us: int | None) -> int:
+    """How many of the stretches stand as they are, whatever comes next: those before the last solid one but one.
+
+    Of those that end by `sure_us`.
+    """
+    ended = stretches.end_us[:-1] if sure_us is None else stretches.end_us[:-1][stretches.end_us[:-1] <= sure_us]
+    solid = (ended - stretches.start_us[: len(ended)] >= settings.bounce_us).nonzero()[0]
     return int(solid[-1]) if solid.size else 0
 
 
