@@ -5,19 +5,27 @@ two tunes are equal when the same music is written, wherever in a file it stands
 
 An `Expectation` is what a tune or an exercise asks a chanter to hold, in order. A chanter cannot part two equal notes
 without a grace note or a rest between them: such a pair is one held note.
+
+Its `Rhythm` counts beats: the dotted note in a compound meter (6/8, 9/8, 12/8), else the meter's own note. A dotted or
+cut pair fills its own place in a beat, or whole beats, within one bar; notes that sound as one are in no pair.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import accumulate, pairwise
 from typing import Literal
 
 from fingering.notes import NOTES
+from fingerlead.reading.music import Rhythm
 
 Barline = Literal["", "|", "||", "|]", "[|"]
 
 # A repeat sign can ask for more than twice (ABC 2.1, section 4.8); no player repeats a part more often than this.
 MOST_TIMES = 9
+# How long to short in a dotted and in a cut pair; in a compound meter also the latter. Common practice.
+_POINTED = (Fraction(3), Fraction(1, 3))
+_SWUNG = (Fraction(2), Fraction(1, 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +200,7 @@ class Wanted:
     """One note to be held, 0 to 8, and the grace notes before it.
 
     `bar` is its number as players count, None without bars; `begins_bar` where it is the first of its bar; `place` is
-    (index of the bar, index of the note in it) in the tune.
+    (index of the bar, index of the note in it) in the tune. `rhythm` is None without a meter.
     """
 
     note: int
@@ -200,6 +208,7 @@ class Wanted:
     bar: int | None = None
     begins_bar: bool = False
     place: tuple[int, int] | None = None
+    rhythm: Rhythm | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,13 +245,70 @@ def _of_notes(notes: Sequence[int]) -> tuple[Wanted, ...]:
 
 def _of_tune(tune: Tune) -> tuple[Wanted, ...]:
     wanted: list[Wanted] = []
-    first, ends_at, bar_before = tune.first_bar_number, None, (-1, -1)
-    for note in tune.played():
-        joined = wanted and wanted[-1].note == note.note and not note.graces and note.starts_at == ends_at
-        ends_at = note.starts_at + note.length
+    first, bar_before = tune.first_bar_number, (-1, -1)
+    for note, joined, rhythm in _rhythms(tune):
         if not joined:
             # A bar that is played again begins anew: its places start over.
             begins_bar = note.bar != bar_before[0] or note.place <= bar_before[1]
-            wanted.append(Wanted(note.note, note.graces, note.bar + first, begins_bar, (note.bar, note.place)))
+            place = note.bar, note.place
+            wanted.append(Wanted(note.note, note.graces, note.bar + first, begins_bar, place, rhythm))
         bar_before = (note.bar, note.place)
     return tuple(wanted)
+
+
+def beat_of(meter: tuple[int, int]) -> Fraction:
+    """The length of a beat, as a part of a whole note."""
+    return Fraction(3 if is_compound(meter) else 1, meter[1])
+
+
+def is_compound(meter: tuple[int, int]) -> bool:
+    """Whether its beats are made of three."""
+    return meter[0] > 3 and meter[0] % 3 == 0 and meter[1] >= 8
+
+
+def _rhythms(tune: Tune) -> Iterator[tuple[Expected, bool, Rhythm | None]]:
+    """The notes to be played, whether each joins the one before it, and its rhythm (None without a meter)."""
+    played = tune.played()
+    joined = [False] * (len(played) + 1)
+    for number, (before, note) in enumerate(pairwise(played), 1):
+        joined[number] = before.note == note.note and not note.graces and _follows(before, note)
+    if tune.meter is None:
+        yield from ((note, join, None) for note, join in zip(played, joined, strict=False))
+        return
+    offsets = [[Fraction(0), *accumulate(note.length for note in bar.notes)] for bar in tune.bars]
+    meters = list(accumulate((bar.meter for bar in tune.bars), lambda old, new: new or old, initial=tune.meter))[1:]
+    beat, number, bar_at, paired = beat_of(tune.meter), -1, Fraction(-1), -1
+    for place, note in enumerate(played):
+        meter, offset = meters[note.bar], offsets[note.bar][note.place]
+        assert meter is not None
+        if note.starts_at - offset != bar_at:
+            number, bar_at = number + 1, note.starts_at - offset
+        pair = None
+        if place > paired and place + 2 < len(played) and not any(joined[place : place + 3]):
+            pair = _pair(played[place : place + 3], offset, offsets[note.bar][-1], meter)
+            paired = place if pair is None else place + 1
+        on_beat = (offset + _upbeat(tune, note.bar, meters)) % beat_of(meter) == 0
+        yield note, joined[place], Rhythm(note.starts_at / beat, number, bar_at / beat, on_beat, pair)
+
+
+def _follows(before: Expected, note: Expected) -> bool:
+    return before.starts_at + before.length == note.starts_at
+
+
+def _pair(notes: list[Expected], offset: Fraction, bar_length: Fraction, meter: tuple[int, int]) -> Fraction | None:
+    """How the first two of three notes share their time, where they are a pair that begins so far into its bar."""
+    first, second, after = notes
+    whole, beat, ratio = first.length + second.length, beat_of(meter), first.length / second.length
+    fills = offset % beat % whole == 0 if whole < beat else offset % beat == 0
+    known = ratio in _POINTED or (is_compound(meter) and ratio in _SWUNG)
+    unbroken = _follows(first, second) and _follows(second, after) and offset + whole <= bar_length
+    return ratio if known and fills and unbroken else None
+
+
+def _upbeat(tune: Tune, bar: int, meters: Sequence[tuple[int, int] | None]) -> Fraction:
+    """How much is missing before a bar that is an upbeat: the first bar, or one after a bar that is short too."""
+
+    def short(index: int) -> Fraction:
+        return max(Fraction(*(meters[index] or (0, 1))) - tune.bars[index].length, Fraction(0))
+
+    return short(bar) if bar == 0 or short(bar - 1) else Fraction(0)

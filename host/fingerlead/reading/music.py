@@ -10,6 +10,7 @@ Conventions: a *position* is how many written notes are done, 0 to the number of
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cached_property
 from typing import NamedTuple
 
@@ -39,13 +40,31 @@ DEAREST = 1 << 40
 MOST_PLAIN_SOUNDS = 5
 
 
+class Rhythm(NamedTuple):
+    """When a written note is to begin: `at`, in beats from the start of the music, rests and repeats counted.
+
+    `bar_at` is where its bar begins, which is the bar numbered `bar` from 0, as they are played. `pair` is how its
+    length stands to the next note's where the two are a dotted pair (above 1) or a cut one (below), else None.
+    """
+
+    at: Fraction
+    bar: int
+    bar_at: Fraction
+    on_beat: bool
+    pair: Fraction | None = None
+
+
 class WrittenNote(NamedTuple):
-    """A written melody note, 0 to 8, with the grace notes before it; `bar` as players count, None without bars."""
+    """A written melody note, 0 to 8, with the grace notes before it; `bar` as players count, None without bars.
+
+    `rhythm` is None where the music has no meter.
+    """
 
     note: int
     graces: tuple[int, ...] = NOTHING_WRITTEN
     begins_bar: bool = False
     bar: int | None = None
+    rhythm: Rhythm | None = None
 
 
 class Place(NamedTuple):

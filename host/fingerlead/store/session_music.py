@@ -111,7 +111,7 @@ def _notes_of(abc: str) -> tuple[WrittenNote, ...]:
         expected = expect(tunes[0] if tunes else ())
     except (AbcError, ExpectationError) as error:
         raise MusicError(str(error)) from None
-    return tuple(WrittenNote(note.note, note.graces, note.begins_bar, note.bar) for note in expected.notes)
+    return tuple(WrittenNote(note.note, note.graces, note.begins_bar, note.bar, note.rhythm) for note in expected.notes)
 
 
 def _music_in(body: str) -> SessionMusic:

@@ -16,13 +16,16 @@ from fingering.notes import NOTES, a_note
 from fingerlead.phrases import capital
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Cause, cause_of
+from fingerlead.timing.pulse_words import pairs_name, unpointed_words
 from fingerlead.timing.summary import (
     CONFIDENCE,
     FEWEST,
     NOW_AND_THEN,
     ChangeSummary,
     MovementSummary,
+    PairsSummary,
     Summary,
+    WorkedOn,
     WorthWork,
     WrittenSummary,
     at_least,
@@ -44,7 +47,7 @@ class Finding(NamedTuple):
     `subject` and `rest` are its words: "low G to B", "in 6 of 8 ...".
     """
 
-    of: ChangeSummary | MovementSummary | WrittenSummary
+    of: WorkedOn
     times: int
     of_all: int
     size_us: int
@@ -125,6 +128,11 @@ def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
     of, share = worth.of, share_words(worth.times, worth.of_all)
     if isinstance(of, MovementSummary):
         subject, rest = f"the {of.name} on {NOTES[of.to_note]}", f"{share} were not as written."
+    elif isinstance(of, PairsSummary):
+        subject, rest = (
+            f"the {pairs_name(of.dotted)}",
+            f"{share} were {unpointed_words(of.unpointed, of.written_ratio)}.",
+        )
     elif isinstance(of, WrittenSummary):
         played = Counter(note for note, _ in of.wrong)
         ((most, _), *others) = played.most_common()

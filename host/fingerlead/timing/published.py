@@ -16,8 +16,9 @@ from fingerlead.timing.against import MISREAD, Pass, departures, notes_led_to, p
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import fault_words
 from fingerlead.timing.findings import Finding, findings
+from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
 from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement, Timing
-from fingerlead.timing.summary import MovementSummary, summarise
+from fingerlead.timing.summary import MovementSummary, PairsSummary, summarise
 from fingerlead.wire.account import GAP_US
 
 SCHEMA = "fingerlead-analysis-2"
@@ -25,8 +26,8 @@ _TEXT = tuple(to_text(mask) for mask in range(256))
 
 
 @collector.put_off()
-def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
-    """The JSON object, ready for `json.dumps`."""
+def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") -> dict[str, Any]:
+    """The JSON object, ready for `json.dumps`; `onset` is what counts as the beginning of a note in `pulse`."""
     intake = analysis.record.intake
     found, pass_of = passes(analysis)
     written = [
@@ -54,7 +55,8 @@ def as_dict(analysis: Analysis, kind: str, path: str) -> dict[str, Any]:
             for one in departures(analysis)
             if one.kind in MISREAD
         ],
-        "findings": [_finding(one) for one in findings(summarise([analysis]))],
+        "pulse": [_pulse(one) for one in pulses(analysis, onset)],
+        "findings": [_finding(one) for one in findings(summarise([analysis], onset))],
     }
 
 
@@ -123,12 +125,32 @@ def misread_dict(kind: str, written: int | None, note: int | None, start_us: int
     }
 
 
+def _pulse(one: PassPulse) -> dict[str, Any]:
+    """The pulse of a pass; a ratio is that of long to short, dotted or cut."""
+    return {
+        "music": one.music,
+        "pass": one.number,
+        "beat_us": one.beat_us,
+        "from": one.source,
+        "onset": one.onset,
+        "spread_us": one.spread_us,
+        "drift_percent_per_minute": one.drift,
+        "pairs": [
+            {"bar": pair.bar, "written_ratio": pair.written_ratio, "played_ratio": round(pair.played_ratio, 3)}
+            for pair in one.pairs
+        ],
+        "uncertainty_us": one.uncertainty_us,
+    }
+
+
 def _finding(one: Finding) -> dict[str, Any]:
-    """What to work on, a change or a movement on a note: `in` so many `of` all."""
+    """What to work on, a change, a movement on a note, or pairs of one kind: `in` so many `of` all."""
     of = one.of
     what: dict[str, Any] = (
         {"movement": {"name": of.name, "on": NOTES[of.to_note]}}
         if isinstance(of, MovementSummary)
+        else {"pairs": {"kind": "dotted" if of.dotted else "cut", "written_ratio": of.written_ratio}}
+        if isinstance(of, PairsSummary)
         else {"change": {"from": NOTES[of.from_note], "to": NOTES[of.to_note]}}
     )
     counts = {"of": one.of_all, "in": one.times, "size_us": one.size_us, "interval": list(one.interval)}

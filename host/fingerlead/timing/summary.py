@@ -21,6 +21,7 @@ from fingering.moves import possible_strays
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
 from fingerlead.timing.results import Change, Verdict
 
 CONFIDENCE = 0.95
@@ -160,14 +161,36 @@ class WrittenSummary:
         return round(median(us for _, us in self.wrong)) if self.wrong else 0
 
 
+@dataclass(slots=True)
+class PairsSummary:
+    """The dotted pairs, or the cut ones, of one written ratio, long to short: those played in a way that is clear."""
+
+    dotted: bool
+    written_ratio: float
+    clear: list[PlayedPair] = field(default_factory=list)
+
+    @property
+    def unpointed(self) -> list[PlayedPair]:
+        """Those played even or backwards."""
+        return [pair for pair in self.clear if pair.verdict != "pointed"]
+
+    @property
+    def typical_us(self) -> int:
+        """By how much the second note of an unpointed one typically misses its place; 0 where there are none."""
+        return round(median(pair.off_us for pair in self.unpointed)) if self.unpointed else 0
+
+
+WorkedOn = ChangeSummary | MovementSummary | WrittenSummary | PairsSummary
+
+
 class WorthWork(NamedTuple):
     """What goes wrong more than now and then: `times` of `of_all`, typically by `size_us` (0 for a movement).
 
     `weight_us` is how much it is heard: what is worth most work first has the most.
     """
 
-    of: ChangeSummary | MovementSummary | WrittenSummary
-    kind: Literal["stray", "apart", "wrong", "movement"]
+    of: WorkedOn
+    kind: Literal["stray", "apart", "wrong", "movement", "pairs"]
     times: int
     of_all: int
     size_us: int
@@ -184,6 +207,7 @@ class Summary:
     _sessions: dict[int, int] = field(default_factory=dict, repr=False)  # by the identity of each plain change
     by_movement: dict[tuple[str, int], MovementSummary] = field(default_factory=dict)
     by_written: dict[tuple[int, int], WrittenSummary] = field(default_factory=dict)
+    by_pairs: dict[tuple[bool, float], PairsSummary] = field(default_factory=dict)
     # Lengths of short notes (from, note, to) that may be slow strays or may be meant.
     passing: dict[tuple[int, int, int], list[int]] = field(default_factory=dict)
 
@@ -231,7 +255,7 @@ class Summary:
         return self.unread > 0 and self.unread >= MUCH * (self.unread + self.plain)
 
     def worth_work(self) -> list[WorthWork]:
-        """Runs, fingers apart, wrong notes and movements in one order, by how often and how loud; no chance ones."""
+        """Runs, fingers apart, wrong notes, movements, pairs: in one order, by how often and how loud; no chance ones."""
         found = []
         for of in self.by_change.values():
             found.append(WorthWork(of, "stray", len(of.astray), of.count, of.typical_stray_us, of.heard_us))
@@ -244,6 +268,11 @@ class Summary:
         for movement in self.by_movement.values():
             weight_us = movement.faulty * MOVEMENT_WEIGHT_US
             found.append(WorthWork(movement, "movement", movement.faulty, movement.count, 0, weight_us))
+        for pairs in self.by_pairs.values():
+            # Every note is right: as of fingers apart, a quarter counts, so that wrong ones come first.
+            off_us = sum(pair.off_us for pair in pairs.unpointed) // 4
+            times = len(pairs.unpointed)
+            found.append(WorthWork(pairs, "pairs", times, len(pairs.clear), pairs.typical_us, off_us))
         worth = [one for one in found if stands_out(one.times, one.of_all)]
         return sorted(worth, key=lambda one: -one.weight_us)
 
@@ -252,8 +281,8 @@ class Summary:
         return next((change for change in self.ranked() if change.stands_out), None)
 
 
-def summarise(analyses: Iterable[Analysis]) -> Summary:
-    """Put the changes of some sessions together."""
+def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary:
+    """Put the changes of some sessions together; `onset` is what counts as the beginning of a note in a pair."""
     summary = Summary({}, 0)
     for number, analysis in enumerate(analyses):
         summary.uncertainty_us = max(summary.uncertainty_us, analysis.timing.uncertainty_us)
@@ -271,6 +300,9 @@ def summarise(analyses: Iterable[Analysis]) -> Summary:
         for before, note, after in passing_notes(analysis.changes):
             summary.passing.setdefault((before.from_note, before.to_note, after.to_note), []).append(note)
         _take_in_written(summary, analysis)
+        for pair in (pair for pulse in pulses(analysis, onset) for pair in pulse.pairs if pair.verdict != "unclear"):
+            kind = pair.dotted, pair.written_ratio
+            summary.by_pairs.setdefault(kind, PairsSummary(*kind)).clear.append(pair)
         for movement in analysis.movements:
             if movement.written is not None and movement.verdict not in ("unclear", "uncertain"):
                 name = movement.written, movement.to_note
