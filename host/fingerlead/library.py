@@ -29,6 +29,7 @@ from fingerlead.timing import analysis as whole
 from fingerlead.timing import published
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.budget import Budget
+from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.results import (
     Change,
     FingerTime,
@@ -105,9 +106,12 @@ def analyse(
     return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)
 
 
-def as_dict(analysis: Analysis, loaded: Loaded) -> dict[str, Any]:
-    """The JSON object of `fingerlead analyse --format json`, ready for `json.dumps`: notes and fingers by name."""
-    return published.as_dict(analysis, loaded.kind, str(loaded.path))
+def as_dict(analysis: Analysis, loaded: Loaded, *, onset: OnsetOf = "theme") -> dict[str, Any]:
+    """The JSON object of `fingerlead analyse --format json`, ready for `json.dumps`: notes and fingers by name.
+
+    `onset` is what falls on the beat: the "theme" note, or the "first grace" note before it.
+    """
+    return published.as_dict(analysis, loaded.kind, str(loaded.path), onset)
 
 
 def _seal(loaded: Loaded) -> KnownSeal | None:

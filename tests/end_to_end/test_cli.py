@@ -50,7 +50,7 @@ def test_json_is_as_it_was_published(listed):
     found = json.loads(done.stdout)
     assert list(found) == [
         "schema", "source", "timing", "intake", "settings", "music", "passes", "off", "notes", "changes", "movements",
-        "misread", "findings",
+        "misread", "pulse", "findings",
     ]  # fmt: skip
     assert found["schema"] == "fingerlead-analysis-2"
     assert found["source"] == {"kind": "csv", "path": str(listed)}

@@ -60,11 +60,11 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
     }
 
 
-def as_json(analysis: Analysis, kind: str, path: str) -> str:
+def as_json(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") -> str:
     """The JSON object as text on one line."""
     import orjson
 
-    told = as_dict(analysis, kind, path)
+    told = as_dict(analysis, kind, path, onset)
     try:
         return orjson.dumps(told).decode()
     except orjson.JSONEncodeError:  # a path may hold bytes that are no text

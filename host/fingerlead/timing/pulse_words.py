@@ -7,47 +7,54 @@ from statistics import median
 from typing import Literal
 
 from fingerlead.phrases import listed
+from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import MINUTE_US
-from fingerlead.timing.pulse import PairVerdict, PassPulse, PlayedPair
+from fingerlead.timing.pulse import OnsetOf, PairVerdict, PassPulse, PlayedPair, pulses
 
 # A bar is told where it rushes or drags in at least so many of the times it was played.
 OFTEN = 0.5
 _PLAYED: dict[PairVerdict, str] = {"even": "nearly even", "backwards": "backwards", "pointed": "pointed"}
 
 
-def pulse_sentences(pulses: Sequence[PassPulse]) -> Iterator[str]:
-    """What there is to say of all passes through one music."""
-    if not pulses:
-        return
-    yield beat_sentence(pulses)
-    for pulse in pulses:
+def pulse_told(analysis: Analysis, onset: OnsetOf = "theme") -> list[tuple[str, list[str]]]:
+    """For each music of which a pulse can be told, by its name in the session: its sentences."""
+    by_name: dict[str, list[PassPulse]] = {}
+    for pulse in pulses(analysis, onset):
+        by_name.setdefault(analysis.musics[pulse.music].asked.name, []).append(pulse)
+    return [(name, list(pulse_sentences(found))) for name, found in by_name.items()]
+
+
+def pulse_sentences(found: Sequence[PassPulse]) -> Iterator[str]:
+    """What there is to say of some passes, one or more, through one music."""
+    yield beat_sentence(found)
+    for pulse in found:
         if pulse.drifts and pulse.drift is not None:
-            which = f" in pass {pulse.number}" if len(pulses) > 1 else ""
+            which = f" in pass {pulse.number}" if len(found) > 1 else ""
             yield f"It gets {'faster' if pulse.drift > 0 else 'slower'}{which}, by {abs(pulse.drift):.0f} % a minute."
-    yield from bar_sentences(pulses)
-    pairs = sorted((pair for pulse in pulses for pair in pulse.pairs), key=_kind)
+    yield from bar_sentences(found)
+    pairs = sorted((pair for pulse in found for pair in pulse.pairs), key=_kind)
     for (cut, written), same in groupby(pairs, key=_kind):
         yield pairs_sentence(not cut, written, list(same))
 
 
-def beat_sentence(pulses: Sequence[PassPulse]) -> str:
+def beat_sentence(found: Sequence[PassPulse]) -> str:
     """The beat, and how far from it the notes on it lie."""
-    beat_us = median(pulse.beat_us for pulse in pulses)
-    source = "by the metronome" if all(pulse.source == "metronome" for pulse in pulses) else "fitted to the notes on it"
-    spread_ms = max(1, round(median(pulse.spread_us for pulse in pulses) / 1_000))
-    times = "" if len(pulses) == 1 else f"{len(pulses)} times through. "
-    unsure_ms = max(1, round(max(pulse.uncertainty_us for pulse in pulses) / 1_000))
+    beat_us = median(pulse.beat_us for pulse in found)
+    source = "by the metronome" if all(pulse.source == "metronome" for pulse in found) else "fitted to the notes on it"
+    spread_ms = max(1, round(median(pulse.spread_us for pulse in found) / 1_000))
+    times = "" if len(found) == 1 else f"{len(found)} times through. "
+    unsure_ms = max(1, round(max(pulse.uncertainty_us for pulse in found) / 1_000))
     return (
         f"{times}The beat, {source}: {MINUTE_US / beat_us:.0f} a minute. Half of the notes on it lie within "
         f"{spread_ms} ms; each time may be off by {unsure_ms} ms."
     )
 
 
-def bar_sentences(pulses: Sequence[PassPulse]) -> Iterator[str]:
+def bar_sentences(found: Sequence[PassPulse]) -> Iterator[str]:
     """Which bars rush or drag, and by how much."""
     measured: Counter[int] = Counter()
     told: dict[Literal["rush", "drag"], dict[int, list[float]]] = {"rush": {}, "drag": {}}
-    for bar, time in (each for pulse in pulses for each in pulse.bars):
+    for bar, time in (each for pulse in found for each in pulse.bars):
         if bar is not None:
             measured[bar] += 1
             if time.rushes or time.drags:

@@ -255,7 +255,7 @@ class Summary:
         return self.unread > 0 and self.unread >= MUCH * (self.unread + self.plain)
 
     def worth_work(self) -> list[WorthWork]:
-        """Runs, fingers apart, wrong notes, movements, pairs: in one order, by how often and how loud; no chance ones."""
+        """All that goes wrong, of every kind, in one order: by how often and how loud; no chance ones."""
         found = []
         for of in self.by_change.values():
             found.append(WorthWork(of, "stray", len(of.astray), of.count, of.typical_stray_us, of.heard_us))

@@ -31,6 +31,8 @@ from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.published import as_json
+from fingerlead.timing.pulse import OnsetOf
+from fingerlead.timing.pulse_words import pulse_told
 from fingerlead.timing.results import Change
 from fingerlead.timing.summary import passing_notes, summarise
 
@@ -48,15 +50,17 @@ def analyse(
         typer.Option("--format", help="Words, one JSON object, or a CSV row for each change."),
     ] = "text",
     expect: options.Expect = None,
+    beat_on: options.BeatOn = "theme",
     *,
     reading: options.ReadOptions,
 ) -> None:
     """Tell of each change which finger led, by how much, and what sounded in between."""
     loaded, analysis = analysed(file, table_from(reading.table, reading.alternates), reading, expect)
+    onset = options.ONSETS[beat_on]
     if form == "json":
-        typer.echo(as_json(analysis, loaded.kind, str(loaded.path)))
+        typer.echo(as_json(analysis, loaded.kind, str(loaded.path), onset))
     else:
-        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis):
+        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis, onset):
             typer.echo(line)
 
 
@@ -80,7 +84,7 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
         yield ",".join(map(str, cells))
 
 
-def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
+def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> Iterator[str]:
     """What a learner or a teacher reads: the whole in a few sentences, then each change that was not clean."""
     changes = list(analysis.changes)
     clean = sum(change.verdict == "clean" for change in changes)
@@ -89,13 +93,17 @@ def text_lines(loaded: Loaded, analysis: Analysis) -> Iterator[str]:
     if not changes:
         yield "There is nothing to time: that takes two different notes in a row."
         return
-    yield work_on_first(summarise([analysis]))
+    yield work_on_first(summarise([analysis], onset))
     yield timing_sentence(analysis.timing)
     yield intake_sentence(analysis)
     for music in played_musics(analysis):
         yield ""
         yield f"Held against {music_name(music.name)}, {music.right} of {music.played} notes were as written:"
         yield from (f"  {sentence}" for sentence in music.words or [ALL_AS_WRITTEN])
+    for name, sentences in pulse_told(analysis, onset):
+        yield ""
+        yield f"The pulse of {music_name(name)}:"
+        yield from (f"  {sentence}" for sentence in sentences)
     told = sorted(_told(analysis, changes))
     if told:
         yield ""

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.results import Settings
 
 DEFAULTS = Settings()
@@ -52,10 +53,15 @@ Expect = Annotated[
         help="Read it against a tune or a rung, in place of the music that it carries; none reads it freely.",
     ),
 ]
+BeatOn = Annotated[
+    Literal["theme", "first-grace"],
+    typer.Option("--beat-on", help="What of an embellished note is on the beat: its theme note, or its first grace."),
+]
 MusicName = Annotated[
     str | None,
     typer.Option("--music", metavar="RUNG|TUNE.abc", help="What is played: the session keeps it.", show_default=False),
 ]
+ONSETS: dict[str, OnsetOf] = {"theme": "theme", "first-grace": "first grace"}
 NO_MUSIC = "none"  # what --expect takes for reading freely
 SteadyUs = Annotated[
     int, typer.Option("--steady-us", min=1, max=10_000_000, help="A note shorter than this is not held.")
