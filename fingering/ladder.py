@@ -18,7 +18,7 @@ as it is for the ladder of the program:
 """
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from itertools import combinations
 from pathlib import Path
@@ -60,13 +60,16 @@ def places(key: str) -> dict[str, int]:
     return {level: 1 + [rung.key for rung in ladder(scatter_us)].index(key) for level, scatter_us in LEVELS.items()}
 
 
-def find_rung(rungs: Sequence[Rung], text: str) -> Rung:
-    """A rung by its key, its name or its number from the bottom; ValueError says what was expected."""
+def find_rung(rungs: Sequence[Rung], text: str, others: Iterable[Rung] = ()) -> Rung:
+    """A rung by its key, its name or its number from the bottom; one of the `others` by its key or name.
+
+    ValueError says what was expected.
+    """
     wanted = "-".join(text.lower().replace("-", " ").split())
     number = text.strip()
     if number.isascii() and number.isdigit() and len(number) <= 4 and 0 < int(number) <= len(rungs):
         return rungs[int(number) - 1]
-    for rung in rungs:
+    for rung in (*rungs, *others):
         if wanted in (rung.key.lower(), "-".join(rung.name.lower().replace("-", " ").split())):
             return rung
     shown = text if len(text) <= 40 else text[:40] + "…"

@@ -23,8 +23,8 @@ UNITS = 4  # how often the row is gone through in the mixed part
 # A note (None for a rest) and its length in beats.
 Sound = tuple[int | None, int]
 
-Group = Literal["one note", "one hand", "both hands", "crossing"]
-GROUPS: tuple[Group, ...] = ("one note", "one hand", "both hands", "crossing")
+Group = Literal["one note", "one hand", "both hands", "crossing", "embellishment"]
+GROUPS: tuple[Group, ...] = ("one note", "one hand", "both hands", "crossing", "embellishment")
 
 # Days of ordinary practice, as wide as teachers' answers are: common practice, no source.
 DAYS_SOURCE = "common practice, no source"
@@ -44,6 +44,10 @@ PASSED_ONE_NOTE = (
     "while you count to four: first without a beat, then with one. Uncertain ones do not count. "
     "Then the same again on another day."
 )
+PASSED_MOVEMENT = (
+    "Ten in a row as they are written: first without a beat{}, then with one, {}. Uncertain ones do not count. "
+    "Then the same again on another day."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,9 @@ class Rung:
     """One rung. `key` is its name for machines, `notes` the row of notes (0 to 8) that it goes through and back.
 
     `difficulty` is that of its hardest change. `mixes` are the keys of rungs below that its music mixes in. `days` is
-    the typical time to learn, from and to. `own` tells that a teacher's file wrote the music.
+    the typical time to learn, from and to. `own` tells that a teacher's file wrote the music. Where it trains
+    embellishments, `movements` are the names of those that count, `needs` the keys of the rungs of embellishments that
+    come first, `note_us` the longest a grace note may be on average, without a beat and with one (None: any length).
     """
 
     key: str
@@ -65,6 +71,9 @@ class Rung:
     days: tuple[int, int]
     passed: str
     own: bool = False
+    movements: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    note_us: tuple[int | None, int | None] = (None, None)
 
     @property
     def out(self) -> tuple[tuple[int, int], ...]:
@@ -127,6 +136,12 @@ def passed_words(notes: Sequence[int], stage_us: int = STAGE_US) -> str:
     if len(notes) == 1:
         return PASSED_ONE_NOTE.format(note=NOTES[notes[0]])
     return PASSED.format(*(row_us / 1_000 for row_us in row_stages_us(stage_us)[:3]))
+
+
+def movement_passed_words(note_us: tuple[int | None, int | None]) -> str:
+    """What passes a rung of embellishments, by the longest that its grace notes may be without a beat and with one."""
+    alone, beat = ("" if us is None else f"at most {us / 1_000:g} ms a grace note on average" for us in note_us)
+    return PASSED_MOVEMENT.format(f", {alone}" if alone else "", beat or "at any tempo")
 
 
 def rung_key(notes: Sequence[int]) -> str:
@@ -214,7 +229,7 @@ def mixable(notes: Sequence[int], mixed: Sequence[int], at: int) -> bool:
 
 def rung_abc(notes: Sequence[int], mixed: Sequence[Sequence[int]], number: int, title: str) -> str:
     """The music of a row of notes as ABC text, with the rows in `mixed` mixed in."""
-    head = _head(number, title)
+    head = abc_head(title, number)
     if len(notes) == 1:
         held = _even([notes[0], None] * 2, BEATS)
         return f"{head}|: {_bars(held)} :|\n{_bars([(notes[0], 4)])} |]\n"
@@ -225,10 +240,11 @@ def rung_abc(notes: Sequence[int], mixed: Sequence[Sequence[int]], number: int, 
 
 def notes_abc(notes: Sequence[int], title: str) -> str:
     """Notes of one beat each as ABC text, for whatever is played once through; no two neighbours are the same."""
-    return f"{_head(1, title)}{_bars(_even(notes, 1))} |]\n"
+    return f"{abc_head(title)}{_bars(_even(notes, 1))} |]\n"
 
 
-def _head(number: int, title: str) -> str:
+def abc_head(title: str, number: int = 1) -> str:
+    """What stands before the notes of a rung's ABC."""
     return f"X:{number}\nT:{title}\nM:4/4\nL:1/4\nK:HP\n"
 
 

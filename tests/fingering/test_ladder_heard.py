@@ -14,7 +14,9 @@ from fingering.diagnosis import changes_with, explain_stray
 from fingering.holes import FINGERS, to_text
 from fingering.moves import move, moves
 from fingering.notes import NOTES
+from fingering.orders import rungs_in
 from fingering.table import standard_table
+from fingering.tunes import easy_tunes
 from fingerlead.faces.cli.heard import card_page
 from fingerlead.faces.cli.heard import heard as heard_command
 from fingerlead.faces.cli.ladder import ladder as ladder_command
@@ -144,7 +146,7 @@ def test_the_card_has_every_stray_of_every_change_and_needs_no_network(tmp_path)
 
 def test_the_ladder_is_listed_and_fits_a_terminal():
     text = run("ladder")
-    assert sum(bool(re.match(r" ?\d+  [a-z]", line)) for line in text.splitlines()) == 37
+    assert sum(bool(re.match(r" ?\d+  [a-z]", line)) for line in text.splitlines()) == len(rungs_in())
     assert "assumed" in text
     assert "common practice, no source" in text
     assert max(map(len, text.splitlines())) <= 125
@@ -166,7 +168,7 @@ def test_the_whole_ladder_exports_as_one_book_of_abc():
     from fingerlead.music.abc import parse_abc
 
     tunes, warnings = parse_abc(run("ladder", "--abc"))
-    assert len(tunes) == 37 + 7
+    assert len(tunes) == len(rungs_in()) + len(easy_tunes())
     assert not warnings
     numbers = [tune.number for tune in tunes]
     assert len(numbers) == len(set(numbers))
@@ -176,7 +178,7 @@ def test_the_ladder_as_json():
     told = json.loads(run("ladder", "--format", "json"))
     assert told["schema"] == "fingerlead-ladder-1"
     assert told["scatter"] == {"level": "usual", "scatter_us": 12_000, "source": "assumed"}
-    assert len(told["rungs"]) == 37
+    assert [rung["key"] for rung in told["rungs"]] == [rung.key for rung in rungs_in()]
     rung = next(rung for rung in told["rungs"] if rung["key"] == "low-g-b")
     assert rung["out"] == [
         {
@@ -188,6 +190,20 @@ def test_the_ladder_as_json():
     ]
     assert rung["back"][0]["order"] == [["bottom little"], ["bottom ring"]]
     assert set(rung["places"]) == {"calm", "usual", "shaky"}
+
+
+def test_the_taught_order_and_a_rung_of_embellishments():
+    text = run("ladder", "--order", "taught")
+    assert re.findall(r"^ ?\d+  (\S+)", text, re.MULTILINE) == [rung.key for rung in rungs_in("taught")]
+    assert "common practice, no source" in text
+    # A key means the same in whatever order.
+    assert run("ladder", "low-g-c-d") == run("ladder", "low-g-c-d", "--order", "taught").removeprefix("3. ")
+    told = json.loads(run("ladder", "doublings-slow", "--order", "taught", "--format", "json"))
+    assert (told["order"], told["rungs"][0]["number"]) == ("taught", 20)
+    assert told["rungs"][0]["movements"] == ["doubling"]
+    text = run("ladder", "doublings-slow")
+    assert "1 high G: lift the top index and the bottom ring; 2 B: put down the top index; 3 D: lift the" in text
+    assert "First: low A and B; high G grace notes; D grace notes." in text
 
 
 def test_a_teachers_own_rungs_and_what_is_wrong_with_them(tmp_path):

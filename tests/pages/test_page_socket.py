@@ -21,6 +21,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.frames import Frame, Opcode
 from websockets.sync.client import ClientConnection, connect
 
+from fingering.orders import rungs_in
 from fingerlead.faces.pages.kit import guard
 from fingerlead.faces.pages.kit.guard import POLICY_VIOLATED
 from fingerlead.faces.pages.kit.hub import WAITING
@@ -73,7 +74,16 @@ def test_a_page_begins_with_everything(online):
     assert first["rung"]["staff_svg"] == "<svg></svg>"
     assert len(first["notes"]) == len(first["chart"]) == 9
     assert first["chart"] == list(TABLE.standard)
-    assert len(first["ladder"]) == 37
+    assert [rung["key"] for rung in first["ladder"]] == [rung.key for rung in rungs_in()]
+
+
+def test_the_order_of_the_ladder_is_a_choice_that_every_page_is_told(online):
+    with online.page() as page:
+        json.loads(page.recv(timeout=PATIENCE_S))
+        ask(page, kind="order", order="taught")
+        # Every page is told all there is anew.
+        told = read_until(page, lambda message: message.get("order") == "taught" and len(message["ladder"]) < 50)
+    assert [rung["key"] for rung in told["ladder"]] == [rung.key for rung in rungs_in("taught")]
 
 
 def test_fingers_on_the_page_come_back_as_notes_and_changes(online):

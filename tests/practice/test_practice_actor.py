@@ -74,12 +74,14 @@ def test_a_session_says_what_was_practised_and_which_hand_was_on_top(tmp_path):
     by_hand = SessionByHand(tmp_path)
     by_hand.actor.carry_out(inbox.Listen("quiet"))
     by_hand.actor.carry_out(inbox.HandOnTop("right"))
+    by_hand.actor.carry_out(inbox.OrderRungs("taught"))
     by_hand.actor.carry_out(inbox.KeyboardHolds(6))  # of a page, which does not play here
     by_hand.play(DATA)
     by_hand.actor.carry_out(inbox.Finish())
     (session,) = files(tmp_path)
     practised = json.loads(read_session(session).meta["settings"])
-    assert practised == {"base_note": 24, "channel": 15, "rungs": ["low-g-b"], "passed": [], "hand_on_top": "right"}
+    chosen = {"hand_on_top": "right", "order": "taught"}
+    assert practised == {"base_note": 24, "channel": 15, "rungs": ["low-g-b"], "passed": [], **chosen}
 
 
 def test_two_sessions_in_one_second_have_two_names(tmp_path):

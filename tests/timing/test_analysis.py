@@ -182,9 +182,16 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
     assert told(live.analysis()) == told(batch)
     stands = {}
     said = [item for item in said if not isinstance(item, Placed)]
+    movements = {}
     for item in said:
         if isinstance(item.result, PlayedMovement):
-            assert not item.again
+            at_us = item.result.start_us
+            assert item.again == (at_us in movements)
+            if item.taken_back:
+                assert movements.pop(at_us) == item.result
+            else:
+                assert item.result != movements.get(at_us)
+                movements[at_us] = item.result
             continue
         number = item.result.number
         assert item.again == (number in stands)
@@ -194,7 +201,7 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
             assert item.result != stands.get(number)
             stands[number] = item.result
     assert [stands[number] for number in sorted(stands)] == list(batch.changes)
-    assert [item.result for item in said if isinstance(item.result, PlayedMovement)] == batch.movements
+    assert [movements[at_us] for at_us in sorted(movements)] == batch.movements
 
 
 @settings(max_examples=60, deadline=None)

@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 
 from fingering.diagnosis import Diagnosis
-from fingering.ladder import ladder
 from fingering.moves import change_text, move
 from fingering.notes import NOTES, a_note
+from fingering.orders import every_rung
 from fingering.tunes import easy_tunes
 from fingerlead.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
@@ -30,7 +30,7 @@ def stray_name(from_note: int, to_note: int) -> str:
 
 def practised_names() -> dict[str, str]:
     """The names of all rungs, and the titles of the easy tunes, by their keys."""
-    return {rung.key: rung.name for rung in ladder()} | {tune.key: tune.title for tune in easy_tunes()}
+    return {rung.key: rung.name for rung in every_rung().values()} | {tune.key: tune.title for tune in easy_tunes()}
 
 
 ALL_AS_WRITTEN = "No note was wrong, missed or extra."

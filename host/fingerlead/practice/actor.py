@@ -108,6 +108,7 @@ class PracticeActor(Actor[inbox.Request]):
     def begin(self) -> None:
         """Tell everything for the first time."""
         self._tell(events.HandNow(self._choices.hand_on_top))
+        self._tell(events.OrderNow(self._choices.order))
         self._practise()
         self._tell(events.SoundNow(self._sounding.settings()))
         self._tell(events.MetronomeNow(self._sounding.beat()))
@@ -171,6 +172,11 @@ class PracticeActor(Actor[inbox.Request]):
             case inbox.HandOnTop(hand):
                 self._choices.choose_hand(hand)
                 self._tell(events.HandNow(hand))
+            case inbox.OrderRungs(order):
+                self._choices.choose_order(order)
+                self._tell(events.OrderNow(order))
+                self._tell_all(self._practice.climb(order))
+                self._tell_music()
             case inbox.KeyboardHolds(count):
                 self._keyboard_holds = count
             case inbox.SetSound():
@@ -269,6 +275,7 @@ class PracticeActor(Actor[inbox.Request]):
             "rungs": list(summary.played),
             "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed if passed.what in DONE)),
             "hand_on_top": self._choices.hand_on_top,
+            "order": self._choices.order,
         }
         if source.origin == "page" and self._keyboard_holds is not None:
             practised["keyboard_holds"] = self._keyboard_holds

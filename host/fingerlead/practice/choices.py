@@ -1,4 +1,4 @@
-"""What a learner has chosen once and need not choose again: which hand is on top, and how the chanter sounds.
+"""What a learner has chosen once and need not choose again: the hand on top, the order of the ladder, the sound.
 
 A small JSON file beside the sessions. How loud is never kept: every session starts quiet.
 """
@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 from typing import Any, Literal
 
+from fingering.orders import Order
 from fingerlead.practice.sounding import SoundSettings
 from fingerlead.store.files import make_private, write_whole
 
@@ -36,6 +37,11 @@ class Choices:
         """Which hand is the upper one; the left unless chosen otherwise."""
         return "right" if self._kept.get("hand_on_top") == "right" else "left"
 
+    @property
+    def order(self) -> Order:
+        """The order of the ladder; the derived one unless chosen otherwise."""
+        return "taught" if self._kept.get("order") == "taught" else "derived"
+
     def sound(self) -> SoundSettings:
         """How it sounds, quiet; the usual where nothing sensible was chosen."""
         chosen = {name: self._kept[name] for name, kind in SOUND.items() if isinstance(self._kept.get(name), kind)}
@@ -46,6 +52,10 @@ class Choices:
     def choose_hand(self, hand: Literal["left", "right"]) -> None:
         """Keep which hand is on top."""
         self._keep(hand_on_top=hand)
+
+    def choose_order(self, order: Order) -> None:
+        """Keep in which order the ladder is climbed."""
+        self._keep(order=order)
 
     def choose_sound(self, settings: SoundSettings) -> None:
         """Keep how it sounds."""

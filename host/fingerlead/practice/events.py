@@ -8,14 +8,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from fingering.diagnosis import Diagnosis
+from fingering.orders import Order
 from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
 from fingerlead.practice.state import Place
-from fingerlead.timing.results import Change, FingeringKind, Timing
+from fingerlead.timing.results import Change, FingeringKind, PlayedMovement, Timing
 
-# How one turn of a change ended.
-Outcome = Literal["clean", "stray", "apart", "false fingering", "not counted"]
+# How one turn of a change, or of an embellishment, ended.
+Outcome = Literal["clean", "stray", "apart", "false fingering", "not as written", "too slow", "not counted"]
 # What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
 PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
 RungState = Literal["open", "passed", "due", "confirmed"]
@@ -71,8 +72,18 @@ class HoldJudged:
 
 
 @dataclass(frozen=True, slots=True)
+class MovementJudged:
+    """An embellishment that a rung is of, as it went; its notes are `note_us` long on average, and may be `most_us`."""
+
+    played: PlayedMovement
+    note_us: int
+    most_us: int | None
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
 class Progressed:
-    """How many clean changes in a row, out and back (None for a note alone, which counts in `out`).
+    """How many clean changes in a row, out and back (None where there is one row alone, which counts in `out`).
 
     `needed` is 0 where nothing is counted (a tune, Tonight). `with_beat`: the row counts only while a beat sounds, and
     `waits_for_beat` that it does not sound now. `passed`: nothing more to do here today.
@@ -85,6 +96,7 @@ class Progressed:
     with_beat: bool
     waits_for_beat: bool
     passed: bool
+    first: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +180,7 @@ class Snapshot:
     tune: Tune
     is_tune: bool
     notes: tuple[tuple[int, tuple[int, int] | None], ...]  # in order of playing: the note, and where it is written
+    graces: tuple[tuple[int, ...], ...]  # before each of them
     lit: Lit
     progressed: Progressed
     help: tuple[int, ...]
@@ -270,6 +283,13 @@ class HandNow:
 
 
 @dataclass(frozen=True, slots=True)
+class OrderNow:
+    """In which order the ladder is climbed."""
+
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
 class StaffNow:
     """The staff of the music with this name is engraved, or why it was not."""
 
@@ -318,6 +338,7 @@ Event = (
     | Judged
     | TakenBack
     | HoldJudged
+    | MovementJudged
     | Progressed
     | Passed
     | TonightTurn
@@ -329,6 +350,7 @@ Event = (
     | MetronomeNow
     | RestDue
     | HandNow
+    | OrderNow
     | StaffNow
     | Notice
     | KeepingNow

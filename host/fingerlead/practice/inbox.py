@@ -4,6 +4,8 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from fingering.orders import Order
+
 
 @dataclass(frozen=True, slots=True)
 class Listen:
@@ -44,6 +46,13 @@ class HandOnTop:
     """Which hand is the upper one."""
 
     hand: Literal["left", "right"]
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRungs:
+    """Climb the ladder in an order from now on."""
+
+    order: Order
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +138,7 @@ Request = (
     | BeginTonight
     | BeginAgain
     | HandOnTop
+    | OrderRungs
     | SetSound
     | SoundChanged
     | SetMetronome

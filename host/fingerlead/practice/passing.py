@@ -14,23 +14,37 @@ A note alone is hands off and on again, the note at once, every hole sealed, hel
 `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
 a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open. A try that
 touches a loss is uncertain.
+
+An embellishment counts where it is as written, and its notes are no longer on average than the rung allows; it counts
+nothing until what it stands on is passed. What breaks its row: any other way to play what is written there.
 """
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from datetime import date
 from typing import Literal
 
 from fingering.holes import HANDS_OFF, fingers_of
+from fingering.orders import comes_first
 from fingering.rungs import Rung, row_stages_us
 from fingering.table import Table
-from fingerlead.practice.events import Due, Event, HoldEnd, HoldJudged, Judged, Outcome, Passed, PassKind, Progressed
+from fingerlead.practice.events import (
+    Due,
+    Event,
+    HoldEnd,
+    HoldJudged,
+    Judged,
+    MovementJudged,
+    Outcome,
+    Passed,
+    PassKind,
+    Progressed,
+)
 from fingerlead.store.practice_log import Progress
-from fingerlead.timing.results import Change, Settings
+from fingerlead.timing.results import Change, PlayedMovement, Settings
 
 COUNTS = 4
 COUNT_US = 750_000  # counting to four at leisure: 80 a minute
 NEEDED = 10
-Directed = tuple[int, int]
 _WHAT: dict[tuple[str, int], PassKind] = {
     ("open", 1): "without a beat",
     ("open", 2): "passed",
@@ -105,21 +119,38 @@ def _fingered(covered_mask: int, table: Table) -> bool:
     return table.verdict(covered_mask, ()).fingering in ("standard", "alternate")
 
 
+def movement_outcome(played: PlayedMovement, most_us: int | None) -> Outcome:
+    """How an embellishment counts where its notes may be `most_us` long on average, or of any length."""
+    if played.verdict in ("unclear", "uncertain", "unwritten"):
+        return "not counted"
+    if played.verdict != "as written":
+        return "not as written"
+    return "too slow" if most_us is not None and note_length_us(played) > most_us else "clean"
+
+
+def note_length_us(played: PlayedMovement) -> int:
+    """How long the notes of an embellishment are on average; 0 where none sounded."""
+    return round(sum(note.duration_us for note in played.notes) / max(len(played.notes), 1))
+
+
 class CleanRow:
-    """The rows of one rung, both ways. Outcomes come by the number of the take, and may be taken back."""
+    """The rows of one rung, both ways, of whatever is counted in it (changes; one name for all embellishments).
 
-    def __init__(self, rung: Rung | None) -> None:
-        self._out, self._back = ((), ()) if rung is None else (rung.out, rung.back)
-        self._outcomes: dict[int, tuple[Directed, Outcome]] = {}
-        self._counts: dict[Directed, int] = {}
-        self._begun_after = 0  # this take; it and those before it belong to the rows before
+    Outcomes come by the number of the take, and may be taken back.
+    """
 
-    def judge(self, take: int, change: Directed, outcome: Outcome) -> bool:
+    def __init__(self, out: Sequence[Hashable], back: Sequence[Hashable]) -> None:
+        self._out, self._back = out, back
+        self._outcomes: dict[int, tuple[Hashable, Outcome]] = {}
+        self._counts: dict[Hashable, int] = {}
+        self._begun_after = -1  # this take; it and those before it belong to the rows before
+
+    def judge(self, take: int, what: Hashable, outcome: Outcome) -> bool:
         """Take in an outcome, in place of an earlier one of that take; whether this or the earlier is of this row."""
         was = self.take_back(take)
-        if change not in (*self._out, *self._back) or take <= self._begun_after:
+        if what not in (*self._out, *self._back) or take <= self._begun_after:
             return was
-        self._outcomes[take] = change, outcome
+        self._outcomes[take] = what, outcome
         self._count()
         return True
 
@@ -132,10 +163,10 @@ class CleanRow:
 
     def _count(self) -> None:
         self._counts = {}
-        for _, (change, how) in sorted(self._outcomes.items()):
-            before = self._counts.get(change, 0)
+        for _, (what, how) in sorted(self._outcomes.items(), key=lambda one: one[0]):
+            before = self._counts.get(what, 0)
             if before < NEEDED and how != "not counted":
-                self._counts[change] = before + 1 if how == "clean" else 0
+                self._counts[what] = before + 1 if how == "clean" else 0
 
     def begin(self) -> None:
         """The next row: all counts from nothing."""
@@ -155,22 +186,32 @@ class CleanRow:
     @property
     def full(self) -> bool:
         """Whether both ways are."""
-        return self.out >= NEEDED and self.back >= NEEDED
+        return self._least((*self._out, *self._back)) >= NEEDED
 
-    def _least(self, changes: Iterable[Directed]) -> int:
-        return min((self._counts.get(change, 0) for change in changes), default=0)
+    def _least(self, all_of: Iterable[Hashable]) -> int:
+        return min((self._counts.get(what, 0) for what in all_of), default=0)
 
 
 class Toward:
-    """Counts for one rung, or for nothing (a tune, Tonight): then every try is judged, and none counted."""
+    """Counts for one rung, or for nothing (a tune, Tonight): then every try is judged, and none counted.
+
+    `rungs` are those of the order, in which what comes before an embellishment is named.
+    """
 
     def __init__(
-        self, rung: Rung | None, note: int | None, progress: Progress, table: Table, settings: Settings
+        self,
+        rung: Rung | None,
+        note: int | None,
+        progress: Progress,
+        table: Table,
+        settings: Settings,
+        rungs: Sequence[Rung] = (),
     ) -> None:
-        self.rung, self._progress, self._stage_us = rung, progress, settings.stage_us
+        self.rung, self._progress, self._stage_us, self.rungs = rung, progress, settings.stage_us, rungs
         self.bpm: float | None = None
         self.holds = None if note is None else Holds(note, table.standard[note], settings)
-        self._row = CleanRow(rung)
+        out, back = _counted_in(rung)
+        self._row, self._one_way = CleanRow(out, back), not back
         self._held = 0  # tries at a note alone in a row
 
     def beat(self, bpm: float | None) -> None:
@@ -191,11 +232,30 @@ class Toward:
         if self.rung is None:
             return Progressed(0, None, 0, 1, False, False, False)
         number = self._progress.next_row(self.rung.key, today)
-        alone = len(self.rung.notes) == 1
         if number is None:
-            return Progressed(NEEDED, None if alone else NEEDED, NEEDED, 2, False, False, True)
-        out, back = (self._held, None) if alone else (self._row.out, self._row.back)
-        return Progressed(out, back, NEEDED, number, number == 2, number == 2 and self.bpm is None, False)
+            return Progressed(NEEDED, None if self._one_way else NEEDED, NEEDED, 2, False, False, True)
+        out, back = self._row.out if self.holds is None else self._held, None if self._one_way else self._row.back
+        waits, first = number == 2 and self.bpm is None, tuple(rung.name for rung in self._comes_first())
+        return Progressed(out, back, NEEDED, number, number == 2, waits, False, first)
+
+    def movement(self, played: PlayedMovement, today: date, taken_back: bool = False) -> list[Event]:
+        """An embellishment was played, was left out, or is something else after all, or none."""
+        rung, number = self.rung, self._counting(today)
+        if rung is None or not rung.movements or played.written is None:
+            return []
+        if taken_back:
+            return [self.progressed(today)] if number and self._row.take_back(played.start_us) else []
+        if played.written not in rung.movements:
+            # A step to the whole one; or a whole one without some of its notes, which reads alike.
+            outcome: Outcome = "not counted" if movement_outcome(played, None) == "not counted" else "not as written"
+            counts = number and self._row.judge(played.start_us, rung.movements, outcome)
+            return [self.progressed(today)] if counts else []
+        row = number or self.progressed(today).pass_number
+        most_us = rung.note_us[row - 1]
+        judged = MovementJudged(played, note_length_us(played), most_us, movement_outcome(played, most_us))
+        if number is None or not self._row.judge(played.start_us, rung.movements, judged.outcome):
+            return [judged]
+        return [judged, *self._counted(number, self._row.full, today)]
 
     def judge(self, judged: Judged, today: date) -> list[Event]:
         """A change was played, or is something else after all."""
@@ -221,7 +281,11 @@ class Toward:
     def _counting(self, today: date) -> Literal[1, 2] | None:
         """Which row counts now; None where nothing counts, or the row waits for a beat."""
         number = None if self.rung is None else self._progress.next_row(self.rung.key, today)
-        return None if number == 2 and self.bpm is None else number
+        return None if (number == 2 and self.bpm is None) or self._comes_first() else number
+
+    def _comes_first(self) -> tuple[Rung, ...]:
+        """What is to be passed before anything counts here."""
+        return () if self.rung is None else comes_first(self.rung, self.rungs, self._progress.passed())
 
     def _counted(self, number: Literal[1, 2], full: bool, today: date) -> list[Event]:
         assert self.rung is not None
@@ -236,3 +300,12 @@ class Toward:
             if what == "confirmed":
                 events.append(Due(self._progress.due(today)))
         return events
+
+
+def _counted_in(rung: Rung | None) -> tuple[Sequence[Hashable], Sequence[Hashable]]:
+    """What is counted in a rung on the way out and back: one row where both ways are the same, or it is no change."""
+    if rung is None:
+        return (), ()
+    if rung.movements:
+        return (rung.movements,), ()
+    return (rung.out, ()) if set(rung.out) == set(rung.back) else (rung.out, rung.back)

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
-from fingering.ladder import ladder
-from fingering.rungs import STAGE_US, passed_words
+from fingering.orders import Order, comes_first, rung_named, rungs_in
+from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
@@ -30,21 +30,29 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
 from fingerlead.timing.live import Placed, Told
-from fingerlead.timing.results import Change, Held, Settings, Timing
+from fingerlead.timing.results import Change, Held, PlayedMovement, Settings, Timing
 from fingerlead.wire.events import Doubted, State
 
 
 class Practice:
     """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
 
-    It begins on the lowest rung that is due, else the lowest that is not passed. `stage_us` is how close together the
-    fingers are asked to move.
+    It begins on the lowest rung that is due, else the lowest that is not passed and can count. `stage_us` is how close
+    together the fingers are asked to move, `order` that of the ladder.
     """
 
-    def __init__(self, table: Table, progress: Progress, today: date, kept: bool, stage_us: int = STAGE_US) -> None:
+    def __init__(
+        self,
+        table: Table,
+        progress: Progress,
+        today: date,
+        kept: bool,
+        stage_us: int = STAGE_US,
+        order: Order = "derived",
+    ) -> None:
         self.table, self.settings, self.today, self.kept = table, Settings(stage_us=stage_us), today, kept
         self.progress = progress if kept else Progress()
-        self.rungs = ladder()
+        self.rungs = rungs_in(order)
         self._playing = Playing(self.settings)
         self._takes = Takes(table, self.settings)
         self._sums = Sums(self.progress)
@@ -108,6 +116,12 @@ class Practice:
             self._home = music.rung.key
         return self._play(music)
 
+    def climb(self, order: Order) -> list[Event]:
+        """Climb the ladder in an order from now on; the music on the staff stays."""
+        self.rungs = rungs_in(order)
+        self._toward.rungs = self.rungs
+        return [self._progressed()]
+
     def restart(self) -> list[Event]:
         """The music from its first note; what was counted stays."""
         self._follow()
@@ -143,7 +157,9 @@ class Practice:
         if isinstance(what, Placed):
             return self._placed(what)
         if isinstance(what, Told):
-            return self._told(what.result, timing, what.taken_back) if isinstance(what.result, Change) else []
+            if isinstance(what.result, PlayedMovement):
+                return self._noted(self._toward.movement(what.result, self.today, what.taken_back))
+            return self._told(what.result, timing, what.taken_back)
         if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
             self._toward.holds.doubt()
         return []
@@ -173,13 +189,14 @@ class Practice:
         return Snapshot(
             key=on_staff.key,
             name=on_staff.name,
-            number=None if rung is None else self.rungs.index(rung) + 1,
+            number=None if rung not in self.rungs else self.rungs.index(rung) + 1,
             of=len(self.rungs),
             trains="" if rung is None else rung.trains,
-            passed_text="" if rung is None else passed_words(rung.notes, self.settings.stage_us),
+            passed_text="" if rung is None else self._passed_text(rung),
             tune=on_staff.tune,
             is_tune=self.doing == "tune",
             notes=tuple((wanted.note, wanted.place) for wanted in on_staff.wanted.notes),
+            graces=tuple(wanted.graces for wanted in on_staff.wanted.notes),
             lit=self._lit,
             progressed=self._progressed(),
             help=tuple(self.progress.help_for(note) for note in range(9)),
@@ -217,7 +234,7 @@ class Practice:
         self._on_staff = music
         notes = {wanted.note for wanted in music.wanted.notes}
         alone = notes.pop() if len(notes) == 1 else None
-        self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings)
+        self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings, self.rungs)
         self._toward.beat(self._bpm)
         self._follow()
         self._ask(anew=True)
@@ -238,18 +255,28 @@ class Practice:
     def _progressed(self) -> events.Progressed:
         return self._toward.progressed(self.today)
 
+    def _passed_text(self, rung: Rung) -> str:
+        return rung.passed if rung.movements else passed_words(rung.notes, self.settings.stage_us)
+
     def _next_key(self) -> str | None:
-        states = {rung.key: self.progress.state(rung.key, self.today) for rung in self.rungs}
-        return next((key for wanted in ("due", "open") for key, state in states.items() if state == wanted), None)
+        passed, ready = self.progress.passed(), []
+        for rung in self.rungs:
+            state = self.progress.state(rung.key, self.today)
+            if state == "due":
+                return rung.key
+            if state == "open" and not comes_first(rung, self.rungs, passed):
+                ready.append(rung.key)
+        return next(iter(ready), None)
 
     def _known(self) -> list[tuple[int, ...]]:
         """The rows of notes that the learner is at or has passed, the present one first; two at least."""
-        at = [rung.key for rung in self.rungs].index(self._home)
+        home = rung_named(self._home)
         passed = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
-        rows = list(dict.fromkeys(rung.notes for rung in (self.rungs[at], *passed[::-1])))
+        rows = list(dict.fromkeys(rung.notes for rung in (home, *passed[::-1]) if not rung.movements))
         # A learner at the very beginning has one rung alone: its neighbour, so that turns can change.
-        beside = [self.rungs[place].notes for place in (at + 1, at - 1) if 0 <= place < len(self.rungs)]
-        return rows if len(rows) > 1 else [*rows, *beside[:1]]
+        at = self.rungs.index(home) if home in self.rungs else 0
+        beside = [self.rungs[place].notes for place in (at + 1, at - 1, 0, 1) if 0 <= place < len(self.rungs)]
+        return rows if len(rows) > 1 else list(dict.fromkeys([*rows, *beside]))[:2]
 
     def _state(self, t_us: int, covered_mask: int) -> list[Event]:
         begun, over = self._playing.state(t_us, covered_mask)

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from fingering.ladder import find_rung
 from fingering.notes import ABC_LETTERS
+from fingering.orders import rung_named
 from fingering.rungs import Rung, rung_name
 from fingering.tunes import easy_tunes
 from fingerlead.music.abc import parse_abc
@@ -151,12 +151,15 @@ class OnStaff:
 
 
 def music_of(key: str, rungs: Sequence[Rung]) -> OnStaff:
-    """The music of a rung (by key, name or number) or an easy tune (by key); ValueError says what was expected."""
+    """The music of a rung (by key or name; by number among `rungs`) or an easy tune (by key).
+
+    ValueError says what was expected.
+    """
     for easy in easy_tunes():
         if key == easy.key:
             tune = _parsed(easy.abc)
             return OnStaff(easy.key, easy.title, easy.abc, tune, expect(tune))
-    rung = find_rung(rungs, key)
+    rung = rung_named(key, rungs)
     tune = _parsed(rung.abc)
     return OnStaff(rung.key, rung.name, rung.abc, tune, expect(tune), rung)
 

@@ -261,6 +261,10 @@ class Progress:
             return "confirmed"
         return "passed" if record.passed_on == today else "due"
 
+    def passed(self) -> frozenset[str]:
+        """The rungs that were passed, on whatever day."""
+        return frozenset(rung for rung, record in self._rungs.items() if record.rows >= 2)
+
     def next_row(self, rung: str, today: date) -> Literal[1, 2] | None:
         """The row to fill next; None where nothing is left to do today."""
         if self.state(rung, today) in ("passed", "confirmed"):

@@ -43,9 +43,9 @@ TROUBLE_BACK_US = 66_000_000
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A change or a movement; `again` where one of its number was told before and is different now.
+    """A change or a movement; `again` where one of its number, or start, was told before and is different now.
 
-    `taken_back`: there is no change of this number after all; the result is what was told before.
+    `taken_back`: there is none of this number or start after all; the result is what was told before.
     """
 
     result: Change | PlayedMovement
@@ -121,6 +121,7 @@ class LiveAnalysis:
         self._place = Progression()
         self._parts: list[Part] = []
         self._told: dict[int, Change] = {}
+        self._told_movements: dict[int, PlayedMovement] = {}  # of the tail, by their starts
         self._note_start_us = 0
         self._note_placed = self._note_told = False
         self._unsettled = False
@@ -283,7 +284,9 @@ class LiveAnalysis:
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        self._tell_changes(self._prepare(t_us)[1], None)
+        part, changes = self._prepare(t_us)
+        self._tell_changes(changes, None)
+        self._tell_movements(part.movements)
 
     def _place_note(self, t_us: int) -> None:
         """Tell where in the music the note that sounds brings the player."""
@@ -331,9 +334,15 @@ class LiveAnalysis:
         if self._remember:
             self._parts.append(part)
         self._tell_changes(changes, None if final else after.changes)
-        for movement in part.movements:
-            self.tell(Told(movement))
-        self._pass_over(edges, after.edge - self._place.edge)
+        count = after.edge - self._place.edge
+        settled_us = None if count == len(edges.covered) else int(edges.edge_us[count])
+        self._tell_movements(part.movements, settled_us)
+        self._told_movements = {
+            start_us: movement
+            for start_us, movement in self._told_movements.items()
+            if settled_us is not None and start_us >= settled_us
+        }
+        self._pass_over(edges, count)
         self._place, self._prepared = after, None
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
 
@@ -359,6 +368,19 @@ class LiveAnalysis:
         gone = [number for number in self._told if number not in there and number >= self._place.changes]
         for number in [number for number in gone if before_number is None or number < before_number]:
             self.tell(Told(self._told.pop(number), again=True, taken_back=True))
+
+    def _tell_movements(self, movements: Sequence[PlayedMovement], before_us: int | None = None) -> None:
+        """Tell what is new in the movements from the tail's first on, up to a time (None: to the last there is)."""
+        told = self._told_movements
+        gone = told.keys() - {movement.start_us for movement in movements}
+        # First what is none: one that began a little earlier after all is not counted twice.
+        for start_us in sorted(start_us for start_us in gone if before_us is None or start_us < before_us):
+            self.tell(Told(told.pop(start_us), again=True, taken_back=True))
+        for movement in movements:
+            before = told.get(movement.start_us)
+            if movement != before:
+                told[movement.start_us] = movement
+                self.tell(Told(movement, again=before is not None))
 
 
 def _melody_notes(part: Part) -> list[tuple[Any, ...]]:

@@ -206,7 +206,7 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
                 say(again + change_sentence(what.result, timing), indent="  ")
                 if strips and what.result.verdict in ("stray", "apart"):
                     typer.echo(strip_text(what.result, timing) + "\n")
-            else:
+            elif not what.taken_back:
                 typer.echo(again + movement_sentence(what.result))
         elif isinstance(what, Seen) and what.hello.device_id not in seen:
             seen.add(what.hello.device_id)

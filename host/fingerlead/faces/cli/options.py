@@ -23,6 +23,10 @@ Strips = Annotated[
 RungsFile = Annotated[
     Path | None, typer.Option("--rungs", metavar="FILE", help="Rungs of your own, a TOML file.", show_default=False)
 ]
+LadderOrder = Annotated[
+    Literal["derived", "taught"],
+    typer.Option("--order", help="The order of the ladder: from the changes' geometry, or as it is often taught."),
+]
 
 # Of reading playing.
 SkewUs = Annotated[

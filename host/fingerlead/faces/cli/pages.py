@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
-from fingering.ladder import ladder
+from fingering.orders import rungs_in
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import table_from
 from fingerlead.faces.cli.problem import problem_from
@@ -35,6 +35,10 @@ def practice(
         ),
     ] = None,
     rung: Annotated[str, typer.Option("--rung", help="Begin with this rung or easy tune.", show_default=False)] = "",
+    order: Annotated[
+        Literal["derived", "taught"] | None,
+        typer.Option("--order", help="The order of the ladder, kept for the next time.", show_default=False),
+    ] = None,
     browser: options.Browser = True,
     address: options.WebAddress = "127.0.0.1",
     web_port: options.WebPort = None,
@@ -67,7 +71,7 @@ def practice(
     chart = table_from(table, alternates)
     if rung:
         with problem_from(ValueError):
-            music_of(rung, ladder())
+            music_of(rung, rungs_in(order or "derived"))
     if (studio is None) != (not pupil):
         raise typer.BadParameter("to practise for a teacher, name both: --studio FOLDER --pupil NAME")
     if studio is not None and folder is not None:
@@ -86,6 +90,7 @@ def practice(
                     at=at,
                     folder=kept_in,
                     rung=rung,
+                    order=order,
                     stage_us=stage_us,
                     sound=sound,
                     skew_us=skew_us,

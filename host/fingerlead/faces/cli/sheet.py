@@ -6,6 +6,7 @@ from typing import Annotated, Literal, cast
 
 import typer
 
+from fingering.orders import Order
 from fingering.table import standard_table
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed
@@ -55,6 +56,7 @@ def sheet(
     number: Annotated[
         int | None, typer.Option("--number", help="Only the tune with this number (X:) of a file.", show_default=False)
     ] = None,
+    order: options.LadderOrder = "derived",
     rungs: options.RungsFile = None,
     homework: Annotated[
         list[Path] | None,
@@ -75,7 +77,7 @@ def sheet(
         raise typer.BadParameter("name one thing to print: a rung, a tune, a file of ABC, chart, or --homework FILE")
     style = Style(paper, letters, pictures)
     with problem_from(SheetError):
-        source = _source(what, homework or [], pupil, style, fade, number, rungs)
+        source = _source(what, homework or [], pupil, style, fade, number, rungs, order)
         pages = engrave(source, cast("Format", format[1:]))
     for path, page in zip(_paths(output, len(pages)), pages, strict=True):
         with writing("the sheet", path):
@@ -91,6 +93,7 @@ def _source(
     fade: bool | None,
     number: int | None,
     rungs: Path | None,
+    order: Order,
 ) -> str:
     if what == "chart":
         return chart_source(style)
@@ -98,7 +101,7 @@ def _source(
         return sheet_source(_homework(homework, pupil), style)
     if is_abc_file(what):
         return sheet_source(_tunes(Path(what), bool(fade), number), style)
-    return sheet_source(_rung(what, rungs, fade is not False, bool(fade)), style)
+    return sheet_source(_rung(what, rungs, order, fade is not False, bool(fade)), style)
 
 
 def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
@@ -110,13 +113,13 @@ def _tunes(path: Path, fade: bool, number: int | None) -> Sheet:
     return Sheet(tuple(tune_piece(tune, fade) for tune in chosen))
 
 
-def _rung(text: str, path: Path | None, fade_rungs: bool, fade_tunes: bool) -> Sheet:
+def _rung(text: str, path: Path | None, order: Order, fade_rungs: bool, fade_tunes: bool) -> Sheet:
     easy = easy_tune_of(text)
     if easy is not None:
         return Sheet((tune_piece(music_of(easy), fade_tunes),))
-    found = rungs_from(path)
-    rung = rung_of(text, found)
-    return Sheet((rung_piece(rung, found.index(rung) + 1, len(found), fade_rungs),))
+    found = rungs_from(path, order=order)
+    rung = rung_of(text, found, own=path is not None)
+    return Sheet((rung_piece(rung, found.index(rung) + 1 if rung in found else 1, len(found), fade_rungs),))
 
 
 def _homework(files: list[Path], pupil: str) -> Sheet:

@@ -1,12 +1,13 @@
 """What was meant, as users name it: a rung of the ladder, an easy tune of the program's own, or a file of ABC."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import typer
 
-from fingering.ladder import LEVELS, LadderError, find_rung, ladder, load_ladder
+from fingering.ladder import LEVELS, LadderError, find_rung, load_ladder
+from fingering.orders import Order, every_rung, rungs_in
 from fingering.rungs import Rung
 from fingering.tunes import EasyTune, easy_tunes
 from fingerlead.faces.cli.problem import Problem, problem_from
@@ -22,7 +23,7 @@ def tune_of(what: str) -> Tune:
     """The music of a rung or an easy tune, or the first tune of a file of ABC; raises Problem."""
     if is_abc_file(what):
         return read_tunes(Path(what))[0]
-    return music_of(easy_tune_of(what) or rung_of(what, ladder()))
+    return music_of(easy_tune_of(what) or rung_of(what))
 
 
 def session_music(what: str) -> SessionMusic:
@@ -34,7 +35,7 @@ def session_music(what: str) -> SessionMusic:
     elif (easy := easy_tune_of(what)) is not None:
         music = SessionMusic("tune", easy.key, easy.abc)
     else:
-        rung = rung_of(what, ladder())
+        rung = rung_of(what)
         music = SessionMusic("rung", rung.key, rung.abc)
     with problem_from(MusicError, words=lambda error: f"{what}: {error}"):
         row_of(1, 0, music)
@@ -82,18 +83,21 @@ def easy_tune_of(what: str, among: Iterable[EasyTune] = easy_tunes()) -> EasyTun
     return next((easy for easy in among if wanted in (easy.key, easy.title.lower())), None)
 
 
-def rung_of(what: str, rungs: tuple[Rung, ...]) -> Rung:
-    """A rung by its key or number; raises Problem."""
+def rung_of(what: str, rungs: Sequence[Rung] | None = None, own: bool = False) -> Rung:
+    """A rung by its key or number among `rungs`, or by its key in any order, unless these are a teacher's `own`.
+
+    Raises Problem.
+    """
     try:
-        return find_rung(rungs, what)
+        return find_rung(rungs or rungs_in(), what, () if own else every_rung().values())
     except ValueError as error:
         raise Problem(f"{error}; or name a file of ABC (`fingerlead ladder` lists the rungs)") from None
 
 
-def rungs_from(path: Path | None, scatter: str = "usual") -> tuple[Rung, ...]:
-    """The program's ladder at a level of scatter, or a teacher's own from a file; raises Problem."""
+def rungs_from(path: Path | None, scatter: str = "usual", order: Order = "derived") -> tuple[Rung, ...]:
+    """The program's ladder in an order, at a level of scatter, or a teacher's own from a file; raises Problem."""
     if path is None:
-        return ladder(LEVELS[scatter])
+        return rungs_in(order, LEVELS[scatter])
     with problem_from(LadderError):
         rungs = load_ladder(path)
     for rung in rungs:

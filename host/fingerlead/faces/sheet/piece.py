@@ -10,6 +10,8 @@ from typing import Literal
 
 from fingering.moves import advice, change_text, move
 from fingering.rungs import Rung
+from fingering.steps import steps_words
+from fingering.tunes import Embellished, embellished
 from fingerlead.music.abc import parse_abc
 from fingerlead.music.abc_text import AbcError
 from fingerlead.music.tune import Tune
@@ -22,6 +24,8 @@ Shape = Literal["cross", "square", "triangle", "ring"]
 
 # The first notes of a piece keep their letters, the rest is read: how much of it, by the third of the ladder that a
 # rung stands in. Our own choice.
+# So many strips of embellishments leave room for the music on one page.
+MOST_STRIPS = 4
 LETTERS_BY_THIRD = (Fraction(1), Fraction(1, 2), Fraction(1, 4))
 
 
@@ -52,7 +56,7 @@ class SheetPiece:
 
     `letters_until` is the share of its bars that has letters under the notes. Where `taught` is given, only these notes
     and the changes between them get fingering pictures. `marks` stand above notes, by bar and place in it. `after` is
-    printed below the music.
+    printed below the music, and above it a fingering strip of each embellishment in `strips`.
     """
 
     title: str
@@ -63,6 +67,7 @@ class SheetPiece:
     letters_until: Fraction = Fraction(1)
     taught: tuple[int, ...] | None = None
     marks: Mapping[tuple[int, int], StaffMark] = field(default_factory=dict)
+    strips: tuple[Embellished, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +101,8 @@ def rung_piece(rung: Rung, number: int, count: int, fade: bool = True) -> SheetP
     pictures any more.
     """
     third = min(3 * (number - 1) // max(count, 1), 2) if fade else 0
+    if rung.movements:
+        return _movement_piece(rung, LETTERS_BY_THIRD[third])
     return SheetPiece(
         capital(rung.name),
         _rung_tune(rung),
@@ -104,6 +111,22 @@ def rung_piece(rung: Rung, number: int, count: int, fade: bool = True) -> SheetP
         after=f"How it is passed: {small(rung.passed)}",
         letters_until=LETTERS_BY_THIRD[third],
         taught=rung.notes if third else None,
+    )
+
+
+def _movement_piece(rung: Rung, letters_until: Fraction) -> SheetPiece:
+    """A rung of embellishments: how its fingers go stands in its strips, and for the first in words too."""
+    strips = embellished(rung.abc, rung.movements)
+    first = strips[0]
+    return SheetPiece(
+        capital(rung.name),
+        _rung_tune(rung),
+        trains=capital(rung.trains),
+        advice=(steps_words(first.from_note, first.graces, first.to_note),),
+        after=f"How it is passed: {small(rung.passed)}",
+        letters_until=letters_until,
+        taught=(),
+        strips=strips[:MOST_STRIPS],
     )
 
 

@@ -13,12 +13,16 @@ from typing import get_args
 
 from fingering.moves import order
 from fingering.notes import ABC_LETTERS, NOTES
+from fingering.steps import finger_steps
 from fingering.table import standard_table
+from fingering.tunes import Embellished
 from fingerlead.faces.sheet.notation import music, quoted, scaled
 from fingerlead.faces.sheet.piece import Letters, Paper, Pictures, Shape, Sheet, SheetError, SheetPiece, Style
 from fingerlead.music.tune import Note, Tune
+from fingerlead.phrases import capital
 
 PICTURE_SIZE = 1.0
+STRIP_SIZE = 0.9
 LONGEST_SYLLABLE = 20
 _NO_SYLLABLE = (None, "", "_")  # "_" holds the syllable before
 # Staff sizes in points, the largest first. 26 is legible on a music stand two metres away.
@@ -239,7 +243,24 @@ def fitting_size(tune: Tune, paper: Paper) -> int:
 
 def _score(piece: SheetPiece, number: int, style: Style, first: bool) -> str:
     score = f"\\score {{ {_staff(piece, number, style)} \\header {{ heading = {_heading(piece, first)} }} }}"
-    return f"{score}\n{column([_paragraphs([piece.after])])}" if piece.after else score
+    below = [_strip(one) for one in piece.strips] + ([_paragraphs([piece.after])] if piece.after else [])
+    return "\n".join([score, *map(column, ([line] for line in below))])
+
+
+def _strip(one: Embellished) -> str:
+    """The fingering strip of an embellishment: the holes of each note, and between them the fingers that move."""
+    name = capital(f"{one.movement} on {NOTES[one.to_note]}, from {NOTES[one.from_note]}")
+    pictures = [_strip_column(one.from_note, standard_table().standard[one.from_note])]
+    for step in finger_steps(one.from_note, one.graces, one.to_note):
+        moves = [f"({finger} 1 #f)" for finger in step.lifts] + [f"({finger} 1 #t)" for finger in step.lowers]
+        pictures.append(f"\\column {{ \\vspace #1 \\moved #{STRIP_SIZE} #'({' '.join(moves)}) }}")
+        pictures.append(_strip_column(step.note, step.covered_mask))
+    strip = f"\\line {{ {' '.join(pictures)} }}"
+    return f"\\column {{ \\vspace #0.6 \\bold {quoted(name)} \\vspace #0.2 {strip} \\vspace #0.8 }}"
+
+
+def _strip_column(note: int, covered_mask: int) -> str:
+    return f"\\center-column {{ \\bold {quoted(ABC_LETTERS[note])} \\holes #{STRIP_SIZE} #{covered_mask} }}"
 
 
 def _staff(piece: SheetPiece, number: int, style: Style) -> str:

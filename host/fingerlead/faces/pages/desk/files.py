@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from fingering.ladder import ladder
+from fingering.orders import every_rung, rungs_in
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
@@ -52,8 +52,9 @@ def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]
 
 def homework_pdf(given: Homework, pupil: str) -> bytes:
     """The sheet as PDF; raises StudioError where it cannot be engraved."""
-    rungs = {rung.key: (rung, number, len(ladder())) for number, rung in enumerate(ladder(), 1)}
-    pieces = [rung_piece(*rungs[key]) for key in given.rungs if key in rungs]
+    rungs, known = rungs_in(), every_rung()
+    numbers = {rung.key: number for number, rung in enumerate(rungs, 1)}
+    pieces = [rung_piece(known[key], numbers.get(key, 1), len(rungs)) for key in given.rungs if key in known]
     pieces += [tune_piece(parse_abc(tune.abc)[0][0], True) for tune in easy_tunes() if tune.key in given.tunes]
     if not pieces:
         raise StudioError("none of the rungs and tunes given is known here; give others")

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from fingering.ladder import ladder
 from fingering.moves import change_text
+from fingering.orders import rungs_in
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
@@ -121,7 +122,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
-        rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(ladder(), 1)],
+        rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(rungs_in(), 1)],
         tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
         weakest=_weakest_rungs(list(recent.values())),
         notice=notice,
@@ -278,7 +279,7 @@ def _homework_row(given: folders.Homework) -> dict[str, Any]:
 
 def _furthest(keys: Set[str]) -> str:
     """The highest of some rungs, with its number."""
-    rungs = reversed(list(enumerate(ladder(), 1)))
+    rungs = reversed(list(enumerate(rungs_in(), 1)))
     return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import NOTES
+from fingering.orders import every_rung
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.templates import catalogue
@@ -20,6 +21,7 @@ from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
 from fingerlead.store.session_file import seconds_text
+from fingerlead.timing.fault_words import fault_sentence
 from fingerlead.timing.findings import finger_name
 
 PACKAGE = "fingerlead.faces.pages.practice"
@@ -64,11 +66,27 @@ def hold_sentence(hold: events.HoldJudged) -> str:
     return say(f"hold_{hold.end.replace(' ', '_')}", note=capital(note), fingers=fingers)
 
 
+def movement_sentence(judged: events.MovementJudged) -> str:
+    """One try at an embellishment."""
+    played, ms = judged.played, round(judged.note_us / 1_000)
+    name = f"{capital(played.written or played.name)} on {NOTES[played.to_note]}"
+    if judged.outcome in ("clean", "too slow"):
+        most = None if judged.most_us is None else round(judged.most_us / 1_000)
+        return say(f"movement_{judged.outcome.replace(' ', '_')}", name=name, ms=ms, most=most)
+    if judged.outcome == "not counted":
+        return say("movement_not_counted", name=name)
+    if played.faults:
+        return fault_sentence(played, played.faults[0])
+    return say(f"movement_{played.verdict.replace(' ', '_')}", name=name, other=played.name)
+
+
 def row_names(snapshot: events.Snapshot) -> tuple[str, str]:
     """What the rows out and back are called."""
     notes = tuple(dict.fromkeys(note for note, _ in snapshot.notes))
     if snapshot.progressed.back is None or len(notes) < 2:
         return snapshot.name, ""
+    if snapshot.key in every_rung() and len(every_rung()[snapshot.key].notes) > 2:
+        return say("row_there"), say("row_back")
     return change_text(notes[0], notes[1]), change_text(notes[1], notes[0])
 
 
@@ -78,6 +96,8 @@ def progress_sentence(progressed: events.Progressed, out_name: str, back_name: s
         return say("free")
     if progressed.passed:
         return say("passed_today")
+    if progressed.first:
+        return say("comes_first", names=listed(list(progressed.first)))
     if progressed.waits_for_beat:
         return say("wait_beat")
     rows = ((out_name, progressed.out), (back_name, progressed.back))
@@ -154,7 +174,7 @@ class Publisher:
         self._unkept = False
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
-            tonight=None, summary=None, remarks=[],
+            tonight=None, summary=None, remarks=[], order="derived",
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
@@ -176,6 +196,8 @@ class Publisher:
                 self._publish_metronome()
             case events.HandNow(hand):
                 self._hub.remember(hand_on_top=hand)
+            case events.OrderNow(order):
+                self._hub.remember(order=order)
             case events.RestDue(played_us):
                 self._publish("remind", sentence=say("rest", minutes=round(played_us / 60_000_000)))
             case events.Notice(sentence):
@@ -192,6 +214,9 @@ class Publisher:
                 self._publish("change", number=take, take=take, again=True, gone=True)
             case events.HoldJudged() if snapshot is not None:
                 self._tried = hold_sentence(event)
+                self._publish("progress", **progress_of(snapshot, self._tried))
+            case events.MovementJudged() if snapshot is not None:
+                self._tried = movement_sentence(event)
                 self._publish("progress", **progress_of(snapshot, self._tried))
             case events.Progressed() if snapshot is not None:
                 self._snapshot = snapshot = replace(snapshot, progressed=event)
@@ -267,8 +292,13 @@ class Publisher:
             "trains": snapshot.trains,
             "staff_svg": self._staff_of(snapshot.name, snapshot.tune),
             "notes": [
-                {"id": None if place is None else note_id(*place), "note": note, "letter": LETTERS[note]}
-                for note, place in snapshot.notes
+                {
+                    "id": None if place is None else note_id(*place),
+                    "note": note,
+                    "letter": LETTERS[note],
+                    "graces": list(graces),
+                }
+                for (note, place), graces in zip(snapshot.notes, snapshot.graces, strict=True)
             ],
             "help": list(snapshot.help),
             "passed_text": snapshot.passed_text,

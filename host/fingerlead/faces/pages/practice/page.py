@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from fingering.orders import Order
 from fingering.rungs import STAGE_US
 from fingering.table import Table
 from fingerlead.actor import Actor
@@ -106,6 +107,7 @@ def opened(
     at: WebPlace = WebPlace(),
     folder: Path | None = None,
     rung: str = "",
+    order: Order | None = None,
     stage_us: int = STAGE_US,
     sound: bool = True,
     skew_us: int | None = None,
@@ -115,6 +117,7 @@ def opened(
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
+    `order` is that of the ladder, kept for the next time; None is the order chosen last.
     `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
@@ -124,13 +127,15 @@ def opened(
     hub = Hub()
     staffs = Staffs(lambda name, why_not: actor.ask(Engraved(name, why_not)))
     choices = Choices(folder)
+    if order is not None:
+        choices.choose_order(order)
 
     def on_change() -> None:
         actor.ask(SoundChanged())
 
     actor = PracticeActor(
         PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
-        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, choices.order),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,

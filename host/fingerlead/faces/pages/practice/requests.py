@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from fingering.orders import ORDERS
 from fingerlead.faces.pages.kit.requests import Field, number, one_of, read_fields, text, true_or_false, whole
 from fingerlead.practice import inbox
 
@@ -50,6 +51,8 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
             return inbox.BeginAgain()
         case "hand":
             return inbox.HandOnTop(one_of("left", "right")("on_top", message.get("on_top")))
+        case "order":
+            return inbox.OrderRungs(one_of(*ORDERS)("order", message.get("order")))
         case "sound":
             return inbox.SetSound(**read_fields(message, SOUND))
         case "metronome":

@@ -2,7 +2,7 @@
 
 import { byId, draw, make, tell, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
-import { shownMask, state, wantedNote } from "./state.js";
+import { shownMask, state, wantedGraces, wantedNote } from "./state.js";
 import { keyNames } from "./keys.js";
 
 const HOLES_Y = [52, 96, 150, 204, 284, 338, 392, 446];
@@ -19,6 +19,7 @@ export function drawChanter() {
     mask: shownMask(), wanted: wantedNote(), help: helpFor(wantedNote()), hand: state.handOnTop,
     keys: state.playing === "keys" ? keyNames().join() : "", away: state.chanter?.state === "away" && !state.playing,
     replay: Boolean(state.replay), note: heardNote(), fingering: state.holes?.fingering,
+    graces: wantedGraces().join(),
   };
   if (!parts || look.hand !== last.hand || look.keys !== last.keys) build(look);
   if (Object.keys(look).every((key) => look[key] === last[key])) return;
@@ -51,7 +52,7 @@ function heardNote() {
 }
 
 function drawNames(look) {
-  const { nowLabel, now, next, nextLabel, false: wrong } = parts.names;
+  const { nowLabel, now, next, nextLabel, graces, false: wrong } = parts.names;
   const silent = look.mask == null ? "–" : look.mask === 0 ? say("now.silent") : "";
   const name = look.note == null ? silent || "–" : state.notes[look.note];
   write(nowLabel, say(look.replay ? "now.played" : "now.now"));
@@ -61,6 +62,8 @@ function drawNames(look) {
   const shown = look.wanted != null && look.help >= 1;
   writeNote(next, shown ? state.notes[look.wanted] : "");
   nextLabel.hidden = !shown;
+  const named = wantedGraces().map((note) => state.notes[note]).join(", ");
+  tell(graces, named ? say("now.graces", { graces: named }) : "");
 }
 
 // "low A" as a large A with a small "low" before it; other words stay words.
@@ -99,9 +102,10 @@ function build(look) {
     nowLabel: make("span", { class: "name-label" }), now: make("span", { class: "note now" }),
     nextLabel: make("span", { class: "name-label" }, say("now.next")), next: make("span", { class: "note next" }),
     false: make("p", { class: "false small", hidden: true }),
+    graces: make("p", { class: "graces", hidden: true }),
   };
   byId("names").replaceChildren(
-    make("p", { class: "one-name wanted" }, names.nextLabel, names.next),
+    make("p", { class: "one-name wanted" }, names.nextLabel, names.next), names.graces,
     make("p", { class: "one-name" }, names.nowLabel, names.now), names.false);
   parts = { svg, holes, next, arrows, names };
   last = {};

@@ -50,11 +50,12 @@ function build() {
     level: slider(), levelDb: make("output", { class: "small" }),
     lowA: number("low_a_hz", 220, 490, 0.1), falseCents: number("false_cents", -100, 100), delay: number("delay_ms", 0, 1000),
     drones: make("input", { type: "checkbox", onchange: (event) => send({ kind: "sound", drones: event.target.checked }) }),
-    hand: choice((value) => act.hand(value)), told: make("p", { class: "soft" }), health: make("p", { class: "soft small" }),
+    hand: choice((value) => act.hand(value)), order: choice((value) => send({ kind: "order", order: value })), told: make("p", { class: "soft" }), health: make("p", { class: "soft small" }),
   };
   const f = fields;
   fill(f.where, ["host", "page", "nowhere"].map((one) => [one, say(`sound.${one}`)]));
   fill(f.hand, ["left", "right"].map((one) => [one, say(`sound.${one}`)]));
+  fill(f.order, ["derived", "taught"].map((one) => [one, say(`sound.${one}`)]));
   fill(f.voice, ["practice", "pipe"].map((one) => [one, say(`sound.${one}`)]));
   f.deviceField = field(say("sound.device"), f.device);
   f.delayField = field(say("sound.delay"), f.delay, say("sound.ms"));
@@ -65,7 +66,7 @@ function build() {
     field(say("sound.voice"), f.voice), field(say("sound.low_a"), f.lowA, say("sound.hz")),
     field(say("sound.scale"), f.scale), field(say("sound.drones"), f.drones),
     field(say("sound.false_cents"), f.falseCents, say("sound.cents")), f.delayField, f.health,
-    field(say("sound.hand"), f.hand));
+    field(say("sound.hand"), f.hand), field(say("sound.order"), f.order));
 }
 
 let act = { hand: () => {} };
@@ -98,6 +99,7 @@ export function drawSettings() {
   if (!fields) build();
   const { sound } = state;
   put(fields.hand, state.handOnTop);
+  put(fields.order, state.order);
   if (!sound || sound === lastSound) return;
   lastSound = sound;
   const f = fields;

@@ -8,7 +8,7 @@ export const state = {
   sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null, atFirst: null,
-  handOnTop: "left",
+  handOnTop: "left", order: "derived",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
   playing: null, ownMask: 0, replay: null,
   // Asked for and not yet there: shows the choice of chanter although one is heard.
@@ -28,6 +28,7 @@ export function take(message) {
     state.remarks = what.remarks ?? [];
     state.teacher = what.teacher ?? null;
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
+    state.order = what.order === "taught" ? "taught" : "derived";
     state.atFirst = state.joined && state.atFirst ? state.atFirst : state.progress?.sentence ?? null;
     state.joined = true;
   } else if (kind === "change") {
@@ -77,5 +78,8 @@ export function shownMask() {
   if (state.playing) return state.ownMask;
   return state.holes?.covered_mask ?? null;
 }
+
+// The grace notes before the lit note.
+export const wantedGraces = () => state.rung?.notes?.[state.lit?.index]?.graces ?? [];
 
 export const wantedNote = () => state.lit?.note ?? null;
