@@ -65,4 +65,5 @@ def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, na
 
 
 def test_good_chanters_are_called_good(firmware):
-    assert good_ones(firmware, chanters=2, changes=40) == []
+    # A slow hand, and a room with nearly as much light as counts.
+    assert good_ones(firmware, (21, 28), changes=103) == []

@@ -106,7 +106,7 @@ def bad_sensors() -> list[str]:
             f"{name}, levels near the seal: {look(bad, firmware, levels=near_seal(bad)).words()}"
             for name, bad in NEAR_SEAL.items()
         ]
-        told = good_ones(firmware, GOOD, CHANGES_EACH)
+        told = good_ones(firmware, range(GOOD), CHANGES_EACH)
         minutes = GOOD * CHANGES_EACH * PERIOD_US / 60e6
         lines.append(f"{GOOD} good chanters, {minutes:.0f} minutes in all: {len(told)} troubles told {told[:5]}")
         return [*lines, f"good, {HEALTHY * PERIOD_US / 60e6:.0f} minutes: {healthy(firmware, HEALTHY).words()}"]

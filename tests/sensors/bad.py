@@ -6,6 +6,7 @@ good chanter, or not at all, or more than once. A good chanter's own movements n
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -135,10 +136,13 @@ def healthy(firmware: Firmware | None, changes: int, seed: int = 5) -> Seen:
     return look(Bad(good, good), firmware, changes, seed=seed)
 
 
-def good_ones(firmware: Firmware, chanters: int, changes: int) -> Told:
-    """What is told of chanters fresh from a workshop, calibrated, in a room with some light: (time, code, hole)."""
+def good_ones(firmware: Firmware, chanters: Iterable[int], changes: int) -> Told:
+    """What is told of chanters fresh from a workshop, calibrated, in a room with some light: (time, code, hole).
+
+    `chanters` are their numbers.
+    """
     told = []
-    for seed in range(chanters):
+    for seed in chanters:
         chance = np.random.default_rng(30_000 + seed)
         sensors = draw("infrared" if seed % 2 else "capacitive", chance)
         if seed % 2:

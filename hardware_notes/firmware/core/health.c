@@ -76,13 +76,14 @@ static void remember_rest(struct health *h, uint8_t hole, uint8_t covered) {
 
 /* A covered hole has opened: whether its sample crept there long after the finger had left. A slow finger creeps too, but
  * as slowly when it covers, and without slackening; and one that lay half off its hole goes quickly in the end. Water lets
- * go of some at once, and of the rest ever more slowly. */
+ * go of some at once, and of the rest ever more slowly: the last quarter of the way alone takes long, where any finger is
+ * quickest. */
 static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t last_drop) {
     uint32_t took = h->leaving[hole], covering = h->settling[hole], late = h->scans.late;
     uint32_t evenly = h->steepest[hole] > 0 ? (uint32_t)fall * SLOPE_REACH / h->steepest[hole] : UINT16_MAX;
     bool slower = (took > late + 2 * covering && took > 4 * late) || took > late + 3 * evenly;
     bool slackened = took > late + covering && h->slackening[hole] * 2u > took;
-    return last_drop < fall / 4u && (slower || slackened);
+    return h->slackening[hole] > late && last_drop < fall / 4u && (slower || slackened);
 }
 
 /* Whether a rest has come far from where it began, or the covered one near the level that it has to reach. */
@@ -180,7 +181,8 @@ static uint32_t length_of(int32_t a, int32_t b) {
     return x > y ? x + y / 2 : y + x / 2;
 }
 
-/* A window has ended. A movement inside it shows a 30th of the swing at most; two windows in 2 s with a 16th are light.
+/* A window has ended. Two of them in 2 s with a 16th of the swing are light. A movement inside one shows a 30th at most,
+ * beside what light there is: the two add up to a 14th, as waves do that know nothing of each other.
  * A covered hole does not see it, so it is remembered for 6 s. */
 static void end_window(struct health *h, const struct levels *levels) {
     h->window = h->scans.window;
@@ -196,7 +198,8 @@ static void end_window(struct health *h, const struct levels *levels) {
         /* While the swing is not known: what goes far beyond both levels, and is no small share of the whole range. */
         uint32_t gap = 5u * (uint32_t)(levels->cover_at[hole] - levels->uncover_at[hole]) / 2;
         uint32_t range = (1u << board.raw_bits) / 32;
-        uint32_t bar = swing(h, hole) > 0 ? swing(h, hole) / 16u : gap > range ? gap : range;
+        uint32_t share = h->still[hole] < h->scans.window ? 14u : 16u;
+        uint32_t bar = swing(h, hole) > 0 ? swing(h, hole) / share : gap > range ? gap : range;
         if (height >= bar) {
             h->light[hole] = (uint8_t)(h->light[hole] < LIT ? h->light[hole] + LIT : 2 * LIT);
         } else if (h->light[hole] > 0) {
