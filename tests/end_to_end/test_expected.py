@@ -183,6 +183,9 @@ def test_a_newcomer_plays_a_rung_and_reads_the_planted_fault(tmp_path, kind):
         (["--tune", "c-e", "--changes", "3"], 2, "to its end"),
         (["--tune", "c-e", "--fault", "slow", "--pupil", "mixed"], 2, "leave the pupil out"),
         (["--tune", "low-g", "--fault", "early"], 1, "try another tune"),
+        (["--tune", "c-e", "--fault", "crushed:1"], 1, "no grace notes"),
+        (["--tune", "c-e", "--fault", "crusht:1"], 2, "as crushed:3"),
+        (["--tune", "c-e", "--fault", "slow", "--fault", "late:1"], 2, "alone"),
         (["--tune", "no such rung"], 1, "fingerlead ladder"),
         (["--tune", "missing.abc"], 1, "missing.abc"),
     ],
@@ -192,6 +195,21 @@ def test_what_cannot_be_played_is_refused_in_a_sentence(options, code, says):
     assert done.returncode == code
     assert says in " ".join(done.stderr.replace("│", "").split())
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("bar", "says"),
+    [("{gg}B2", "high G stands twice in a row"), ("{A}B2", "from low A to B; of {A} all of it sounds like the notes")],
+)
+def test_a_movement_that_cannot_be_played_is_refused_with_its_bar(tmp_path, bar, says):
+    path = tmp_path / "t.abc"
+    path.write_text(f"X:1\nT:t\nM:2/4\nL:1/4\nK:HP\nB2 | A2 | {bar} |]\n", encoding="utf-8")
+    done = subprocess.run(
+        [PROGRAM, "simulate", "--on", "pty", "--tune", path], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert f"{path}, bar 3: expected a movement that can be played" in done.stderr
+    assert says in done.stderr
 
 
 def test_a_tune_with_grace_notes_is_played_as_written_from_a_file_of_abc():

@@ -135,4 +135,6 @@ def _read_fault(body: dict[str, Any]) -> PlantedFault:
         body.get("place"),
         note_index(body["written"]) if "written" in body else None,
         body.get("stopped_at"),
+        body.get("movement"),
+        body.get("index"),
     )

@@ -12,7 +12,28 @@ from fingering.notes import HIGH_G
 from fingerlead.simulated.motion import TRAVEL_US
 
 Motion = Literal["lift", "lower"]
-FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble", "wrong", "restart"]
+FaultKind = Literal[
+    "early",
+    "late",
+    "slow",
+    "slip",
+    "false",
+    "tremble",
+    "wrong",
+    "restart",
+    # of a movement; so are "early" and "late" where it says which
+    "missing",
+    "swallowed",
+    "crushed",
+    "dragged",
+    "uneven",
+    "wrong note",
+    "extra catch",
+    "stray inside",
+    "false fingering",
+    "left out",
+    "another",
+]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -46,7 +67,8 @@ class PlantedFault:
     `by_us`, never negative: how early or late (early, late, slow), or how long (slip, false, tremble, the wrong note,
     the pause before a restart). `finger` is None for a wrong note and a restart. In a tune, `place` is where that note
     is written, `written` the note that stands there where another was played, and `stopped_at` the place of the last
-    note before a restart, which goes on from `place`.
+    note before a restart, which goes on from `place`. A fault in a movement has its number in the tune from 1,
+    `movement`, and the written note of it that goes wrong, `index`, from 0, None where it is no single one.
     """
 
     kind: FaultKind
@@ -59,6 +81,8 @@ class PlantedFault:
     place: int | None = None
     written: int | None = None
     stopped_at: int | None = None
+    movement: int | None = None
+    index: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from fingering.holes import fingers_of
 from fingering.notes import HIGH_G, SOUNDING
+from fingerlead.simulated.grace_notes import grace_steps
 from fingerlead.simulated.performance import (
     Edge,
     FaultKind,
@@ -27,9 +28,6 @@ GRACE_US = (25_000, 45_000)
 SLIP_US = (15_000, 45_000)
 SHORTEST_WITH_EXTRAS_US = 220_000
 CLIP = 3.0
-# One grace note of a tune; less where the note after it is short.
-TUNE_GRACE_US = 28_000
-GRACES_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,17 +147,15 @@ class _Player:
                 offset_us = self.scatter(min(self.pupil.scatter_us[finger], rest_us / (4 * CLIP)))
                 self._edge(t_us + offset_us, finger, "lift" if t_us < after.t_us else "lower", after)
 
-    def graces_before(self, before: PerformedNote, after: PerformedNote, graces: Sequence[int], hold_us: int) -> None:
+    def graces_before(self, before: PerformedNote, after: PerformedNote, step: ScriptNote) -> None:
         """Play the grace notes of a tune and settle on the note after them, the fingers of each step together."""
-        length_us = round(min(TUNE_GRACE_US, GRACES_SHARE * hold_us / len(graces)))
-        mask, t_us = before.covered_mask, after.t_us
-        for note in graces:
-            if note == SOUNDING[mask]:
-                continue
-            there = _nearest(note, mask, after.covered_mask)
-            self._together(mask, there, t_us, after)
-            self.graces.append(PlayedGrace(t_us, length_us, after.note, after.number, note))
-            mask, t_us = there, t_us + length_us
+        masks = before.covered_mask, after.covered_mask
+        mask, t_us = before.covered_mask, after.t_us + step.aside_us
+        for grace in step.steps or grace_steps(*masks, step.graces, step.hold_us):
+            self._together(mask, grace.covered_mask, t_us, after)
+            note = SOUNDING[grace.covered_mask]
+            self.graces.append(PlayedGrace(t_us, grace.length_us, after.note, after.number, note))
+            mask, t_us = grace.covered_mask, t_us + grace.length_us
         self._together(mask, after.covered_mask, t_us, after)
 
     def _together(self, from_mask: int, to_mask: int, t_us: int, after: PerformedNote) -> None:
@@ -218,14 +214,12 @@ def _careful(before: PerformedNote, after: PerformedNote) -> tuple[int | None, i
     return None, (lowers[0] if lowers else None)
 
 
-def _nearest(note: int, from_mask: int, to_mask: int) -> int:
-    """The mask that sounds a note with the fewest moves from one mask and on to another: how grace notes are played."""
-    masks = [mask for mask in range(1, 256) if SOUNDING[mask] == note]
-    return min(masks, key=lambda mask: ((mask ^ from_mask).bit_count(), (mask ^ to_mask).bit_count()))
-
-
 def _run_together(before: ScriptNote, after: ScriptNote) -> bool:
-    return before.note == after.note and not after.rest_us and all(grace == after.note for grace in after.graces)
+    return (
+        before.note == after.note
+        and not (after.rest_us or after.steps)
+        and all(grace == after.note for grace in after.graces)
+    )
 
 
 def perform(pupil: SimulatedPupil, script: Script, seed: int, plants: Sequence[Plant] = ()) -> Performance:
@@ -247,8 +241,8 @@ def perform(pupil: SimulatedPupil, script: Script, seed: int, plants: Sequence[P
         longer_us = 0
         if step.rest_us:
             player.rest(before, after, step.rest_us)
-        elif step.graces:
-            player.graces_before(before, after, step.graces, step.hold_us)
+        elif step.graces or step.steps:
+            player.graces_before(before, after, step)
         else:
             longer_us = player.change(before, after, step_before.hold_us, step.hold_us)
         notes.append(after)

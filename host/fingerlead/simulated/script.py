@@ -13,6 +13,7 @@ from fractions import Fraction
 from itertools import accumulate, count
 
 from fingering.notes import NOTES
+from fingerlead.simulated.grace_notes import GraceStep
 from fingerlead.simulated.pupil import SimulatedPupil
 
 FIRST_HOLD_US = 1_000_000
@@ -25,6 +26,7 @@ class ScriptNote:
     """One note (0 to 8) and how long the pupil means to hold it.
 
     `graces` are played before it, after the hands were off for `rest_us`. `place` is where in a tune it is written.
+    `steps`, where there are any, are how its grace notes are fingered instead; all begins `aside_us` off its time.
     """
 
     note: int
@@ -32,6 +34,8 @@ class ScriptNote:
     graces: tuple[int, ...] = ()
     rest_us: int = 0
     place: int | None = None
+    steps: tuple[GraceStep, ...] = ()
+    aside_us: int = 0
 
 
 Script = tuple[ScriptNote, ...]

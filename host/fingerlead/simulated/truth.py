@@ -23,6 +23,11 @@ written out, and so has a fault. Then there are two kinds more, whose finger is 
 
     wrong     note number `change` was to be "written", but "to" was played, for `by_us`
     restart   the pupil stopped after the note at "stopped_at", paused for `by_us`, and went on from "place"
+
+A fault in a movement has "movement", its number in the tune from 1, and "index", the written note that goes wrong, from
+0 (left out where it is no single one). Its kinds, and its finger or null, stand in `planted_movements`; its time is
+where the movement begins, or should have; `by_us` is how far a length is outside its range, or how long the note in
+question sounds.
 """
 
 import json

@@ -2,18 +2,22 @@
 
 import os
 from dataclasses import replace
+from itertools import pairwise
 from math import isnan
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
+from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.tunes import tune_of
+from fingerlead.music.tune import Tune
 from fingerlead.simulated.chanter import Chanter, setup_for
 from fingerlead.simulated.outlets import OutletError, open_outlet
 from fingerlead.simulated.performance import Performance
-from fingerlead.simulated.planting import NotPlantableError, PlantedKind, plant_one
+from fingerlead.simulated.planted_movements import MOVEMENT_KINDS, MovementPlant, plant_movements
+from fingerlead.simulated.planting import KINDS, NotPlantableError, PlantedKind, plant_one
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import PupilError, load_scenario
 from fingerlead.simulated.script import tune_script, write_script
@@ -21,6 +25,12 @@ from fingerlead.simulated.sensing import sensors as make_sensors
 from fingerlead.simulated.serve import serve
 from fingerlead.simulated.truth import truth_text
 from fingerlead.store.files import write_output
+
+Faults = PlantedKind | list[MovementPlant]
+
+
+def _hyphened(kind: str) -> str:
+    return kind.replace(" ", "-")
 
 
 def simulate(
@@ -42,8 +52,13 @@ def simulate(
         ),
     ] = None,
     fault: Annotated[
-        PlantedKind | None,
-        typer.Option(help="Play the tune cleanly but for one fault, told in the truth file.", show_default=False),
+        list[str] | None,
+        typer.Option(
+            metavar="KIND|KIND:N",
+            help=f"Play the tune cleanly but for a fault, told in the truth file: {', '.join(KINDS)}; or, in movement "
+            f"number N (may be repeated), {', '.join(map(_hyphened, MOVEMENT_KINDS))}.",
+            show_default=False,
+        ),
     ] = None,
     changes: Annotated[
         int | None, typer.Option(min=1, max=1_000_000, help="How many changes to play; else the pupil's own number.")
@@ -76,15 +91,15 @@ def simulate(
     if seconds is not None and isnan(seconds):
         raise typer.BadParameter("expected a number of seconds", param_hint="--for")
     if tune is None:
-        if fault is not None:
+        if fault:
             raise typer.BadParameter("expected a tune to plant it in: --tune FILE.abc|RUNG", param_hint="--fault")
         performance = _session(pupil or "mixed", seed, changes, seconds)
     else:
         if changes is not None or seconds is not None:
             raise typer.BadParameter("a tune is played once, to its end", param_hint="--changes, --for")
-        if fault is not None and pupil is not None:
+        if fault and pupil is not None:
             raise typer.BadParameter("a fault is planted in clean playing: leave the pupil out", param_hint="--pupil")
-        performance = _tune(tune, pupil or "clean", fault, seed)
+        performance = _tune(tune, pupil or "clean", _asked(fault or []), seed)
     seed = performance.seed
     # The one thing that no seed decides: every start has a boot number of its own.
     setup = replace(setup_for(seed, scan_us, ticks), boot=int.from_bytes(os.urandom(2), "little"))
@@ -112,7 +127,26 @@ def _session(name: str, seed: int | None, changes: int | None, seconds: float | 
     return perform(scenario.pupil, script, seed)
 
 
-def _tune(what: str, name: str, fault: PlantedKind | None, seed: int | None) -> Performance:
+def _asked(texts: list[str]) -> Faults:
+    """One fault of a tune, or some in its movements."""
+    plain = next((kind for kind in KINDS if [kind] == texts), None)
+    return plain or [_movement_plant(text) for text in texts]
+
+
+def _movement_plant(text: str) -> MovementPlant:
+    name, _, number = text.partition(":")
+    kind = next((kind for kind in MOVEMENT_KINDS if _hyphened(kind) == name), None)
+    if kind is not None and number.isdecimal() and number.isascii() and len(number) < 7:
+        return MovementPlant(kind, int(number))
+    kinds = ", ".join(map(_hyphened, MOVEMENT_KINDS))
+    raise typer.BadParameter(
+        f"expected {', '.join(KINDS)} alone, or the fault and the number of a movement, as crushed:3 (of {kinds}); "
+        f"got {text!r}",
+        param_hint="--fault",
+    )
+
+
+def _tune(what: str, name: str, faults: Faults, seed: int | None) -> Performance:
     # Only a tune needs it, and it brings all of listening with it.
     from fingerlead.practice.pupil_port import TEMPO, written_notes
 
@@ -120,12 +154,35 @@ def _tune(what: str, name: str, fault: PlantedKind | None, seed: int | None) -> 
     notes = written_notes(tune)
     if not notes:
         raise Problem(f"{what}: expected a tune with notes to play; this one has none")
+    _check_movements(what, tune)
     script = tune_script(notes, round(4 * 60_000_000 / (tune.tempo or TEMPO)))
     with problem_from(NotPlantableError, PupilError):
-        if fault is not None:
-            return plant_one(fault, script, 1 if seed is None else seed)[0]
+        if isinstance(faults, str):
+            return plant_one(faults, script, 1 if seed is None else seed)[0]
+        if faults:
+            return plant_movements(faults, script, 1 if seed is None else seed)
         scenario = load_scenario(name)
     return perform(scenario.pupil, script, scenario.seed if seed is None else seed)
+
+
+def _check_movements(what: str, tune: Tune) -> None:
+    """Refuse a movement that cannot be played from the note before it."""
+    played = tune.played()
+    for before, after in pairwise(played):
+        row = (before.note, *after.graces, after.note)
+        twice = next((a for a, b in pairwise(after.graces) if a == b), None)
+        if twice is not None:
+            why = f"{NOTES[twice]} stands twice in a row with nothing between to part it"
+        elif after.graces and sum(a != b for a, b in pairwise(row)) < 2:
+            why = "all of it sounds like the notes around it"
+        else:
+            continue
+        letters = "".join(ABC_LETTERS[note] for note in after.graces)
+        bar = after.bar + tune.first_bar_number
+        raise Problem(
+            f"{what}, bar {bar}: expected a movement that can be played from {NOTES[before.note]} to "
+            f"{NOTES[after.note]}; of {{{letters}}} {why}"
+        )
 
 
 def _speed(text: str) -> float | None:
