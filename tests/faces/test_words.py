@@ -14,7 +14,7 @@ from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.faces import words
 from fingerlead.phrases import capital, listed
-from fingerlead.timing.findings import ms, whole_ms
+from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Slip, Timing
 from fingerlead.timing.summary import passing_notes

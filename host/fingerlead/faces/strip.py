@@ -17,7 +17,7 @@ from fingering.holes import FINGERS, HOLES
 from fingering.moves import change_text, hair, hair_words
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.phrases import listed
-from fingerlead.timing.findings import ms, whole_ms
+from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, Timing
 

@@ -10,7 +10,9 @@ from fingering.tunes import easy_tunes
 from fingerlead.phrases import capital, listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.correction import reach_us
-from fingerlead.timing.findings import finger_name, ms, together_words
+from fingerlead.timing.fault_words import faults_told
+from fingerlead.timing.findings import together_words
+from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
 from fingerlead.wire.events import Doubt, trouble_words
@@ -151,7 +153,7 @@ def passing_words(before: Change, short_us: int) -> str:
 
 
 def movement_sentence(movement: PlayedMovement) -> str:
-    """A movement as played, or as it was left out."""
+    """A movement as played, with its faults, or as it was left out."""
     name = f"{capital(movement.name)} on {NOTES[movement.to_note]}"
     if not movement.notes:
         return f"{name}: it was left out."
@@ -161,7 +163,8 @@ def movement_sentence(movement: PlayedMovement) -> str:
         "unclear": "if it was one",
         "uncertain": "uncertain, as something was lost",
     }.get(movement.verdict)
-    return f"{name}, {ms(movement.end_us - movement.start_us)}{f' ({said})' if said else ''}."
+    lasts = f"{name}, {ms(movement.end_us - movement.start_us)}{f' ({said})' if said else ''}."
+    return " ".join([lasts, *map(capital, faults_told(movement))])
 
 
 def timing_sentence(timing: Timing) -> str:

@@ -1,71 +1,97 @@
 """A movement's faults as a teacher says them: which note, what became of it, what to try.
 
-A note is named within the form of the movement that it was taken for, "the second low G" where there are several.
-Advice stands beside a finger only where that is proven to mend it.
+A note is named within the form that the movement was taken for, "the second low G" where it has several. Advice names a
+finger only where that is proven to mend it.
 """
 
 from fingering.holes import top_open_hole
-from fingering.notes import ABC_LETTERS, NOTES, a_note
+from fingering.movements import FaultKind
+from fingering.notes import ABC_LETTERS, LOW_G, NOTES, a_note
 from fingering.table import standard_table
 from fingerlead.phrases import capital
-from fingerlead.timing.findings import finger_name, ms
+from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.results import MovementFault, PlayedMovement
 
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth")
+# Faults of a note's length: that it is uneven besides goes without saying.
+_LENGTHS: tuple[FaultKind, ...] = ("swallowed", "crushed", "dragged")
 
 
 def fault_sentence(movement: PlayedMovement, fault: MovementFault) -> str:
-    """A fault with its movement: `Taorluath: the second low G is missing; the bottom index stayed up.`"""
+    """A fault with its movement: `Taorluath: the second low G is missing; the bottom index stayed up. ...`"""
     return f"{capital(movement.name)}: {fault_words(movement, fault)}"
 
 
+def faults_told(movement: PlayedMovement) -> list[str]:
+    """The words of all faults that say something of their own."""
+    lengths = {fault.note for fault in movement.faults if fault.kind in _LENGTHS}
+    return [
+        fault_words(movement, fault)
+        for fault in movement.faults
+        if not (fault.kind == "uneven" and fault.note in lengths)
+    ]
+
+
+def fault_name(movement: PlayedMovement, fault: MovementFault) -> str:
+    """What became of which note, in short and without a capital: `the second low G is missing`."""
+    form = _form(movement)
+    note = _at(movement, form, fault.note)
+    sounded = "another note" if fault.sounded is None else a_note(fault.sounded)
+    match fault.kind:
+        case "wrong note":
+            return f"{sounded} sounds in place of {note}"
+        case "extra catch":
+            return f"{sounded} too many sounds before {note}"
+        case "stray inside":
+            return f"{sounded} sounds on the way to {note}"
+        case "false fingering":
+            return f"{note} has wrong fingers"
+        case "uneven":
+            return f"{note} is uneven with the others like it"
+        case "early" | "late":
+            return f"it comes {fault.kind}"
+        case _:
+            return f"{note} is {fault.kind}"
+
+
 def fault_words(movement: PlayedMovement, fault: MovementFault) -> str:
-    """A fault of a movement, in a sentence or two without a capital."""
-    form = tuple(map(ABC_LETTERS.index, movement.variant or ""))
-    note, size, finger = note_name(form, fault.note), ms(fault.size_us), fault.finger
-    here, after = (_after(movement, form, place) for place in (fault.note, fault.note + 1))
+    """A fault of a movement with its size, and what to try: a sentence or two, the first without a capital."""
+    said, size = fault_name(movement, fault), ms(fault.size_us)
+    finger, form = fault.finger, _form(movement)
+    named = "" if finger is None else finger_name(finger)
     match fault.kind:
         case "missing":
-            stayed = "" if finger is None else f"; {finger_name(finger)} stayed {_stayed(form[fault.note], finger)}"
-            return f"{note} is missing{stayed}. {capital(_sound(form[fault.note], finger, after))}."
-        case "swallowed":
-            return f"{note} is swallowed: it sounds for {size}, too short to be heard.{_longer(finger)}"
-        case "crushed":
-            return f"{note} is crushed: it sounds for {size}.{_longer(finger)}"
+            note, after = form[fault.note], _at(movement, form, fault.note + 1)
+            stayed = "" if finger is None else f"; {named} stayed {_stayed(note, finger)}"
+            return f"{said}{stayed}. {capital(_sound(note, finger, after))}."
+        case "swallowed" | "crushed":
+            return f"{said}: it sounds for {size}.{f' Give {named} time for it.' if named else ''}"
         case "dragged":
-            shorter = "" if finger is None else f" Move {finger_name(finger)} there and straight back."
-            return f"{note} is dragged: it sounds for {size}.{shorter}"
+            return f"{said}: it sounds for {size}.{f' Bring {named} back sooner.' if named else ''}"
         case "uneven":
-            return f"{note} is uneven with the others like it: it sounds for {size}. Play them equally long."
-        case "wrong note":
-            assert fault.sounded is not None
-            by = "" if finger is None else f"; it is {finger_name(finger)}"
-            return f"{a_note(fault.sounded)} sounds in place of {note}{by}."
+            return f"{said}: it sounds for {size}. Play them equally long."
+        case "wrong note" | "false fingering":
+            return f"{said}{f'; look to {named}' if named else ''}."
         case "extra catch":
-            assert fault.sounded is not None
-            by = "" if finger is None else f"; {finger_name(finger)} moves once too often"
-            return f"{a_note(fault.sounded)} too many sounds before {here}, for {size}{by}."
+            return f"{said}, for {size}{f'; {named} moves once too often' if named else ''}."
         case "stray inside":
-            assert fault.sounded is not None
-            by = "" if finger is None else f"; {finger_name(finger)} is out of turn"
-            return f"{a_note(fault.sounded)} sounds on the way to {here}, for {size}{by}."
-        case "false fingering":
-            by = "" if finger is None else f"; look to {finger_name(finger)}"
-            return f"{note} sounds right, with wrong fingers{by}."
+            return f"{said}, for {size}{f'; {named} is out of turn' if named else ''}."
         case "early" | "late":
-            return f"it comes {size} {'ahead of' if fault.kind == 'early' else 'after'} the beat."
+            return f"{said}, by {size}."
 
 
 def note_name(form: tuple[int, ...], place: int) -> str:
     """A note of a form: `the E`, or `the second low G` where it has several."""
-    if place >= len(form):
-        return "what follows"
     note, which = form[place], form[:place].count(form[place])
-    ordinal = f"{ORDINALS[which]} " if form.count(note) > 1 else ""
+    ordinal = f"{ORDINALS[min(which, len(ORDINALS) - 1)]} " if form.count(note) > 1 else ""
     return f"the {ordinal}{NOTES[note]}"
 
 
-def _after(movement: PlayedMovement, form: tuple[int, ...], place: int) -> str:
+def _form(movement: PlayedMovement) -> tuple[int, ...]:
+    return tuple(map(ABC_LETTERS.index, movement.variant or ""))
+
+
+def _at(movement: PlayedMovement, form: tuple[int, ...], place: int) -> str:
     """The note at a place of a form, or the melody note after it."""
     return note_name(form, place) if place < len(form) else f"the {NOTES[movement.to_note]}"
 
@@ -76,12 +102,8 @@ def _stayed(note: int, finger: int) -> str:
 
 
 def _sound(note: int, finger: int | None, after: str) -> str:
-    if note == 0:
+    if note == LOW_G:
         return f"close fully before {after}"
     if finger is None:
         return f"let it sound before {after}"
     return f"{'lift' if _stayed(note, finger) == 'down' else 'lower'} {finger_name(finger)} before {after}"
-
-
-def _longer(finger: int | None) -> str:
-    return "" if finger is None else f" Give {finger_name(finger)} time for it."

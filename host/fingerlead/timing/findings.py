@@ -14,6 +14,7 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text, hair, hair_words, move
 from fingering.notes import NOTES, a_note
 from fingerlead.phrases import capital
+from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.progress import Cause, cause_of
 from fingerlead.timing.pulse_words import pairs_name, unpointed_words
@@ -77,22 +78,6 @@ def work_on_first(summary: Summary) -> str:
     return " ".join(told) or _no_first(summary)
 
 
-def whole_ms(us: float, uncertainty_us: int = 0) -> int:
-    """A duration in milliseconds with no more digits than the uncertainty allows: in tens where it is 10 ms or more."""
-    step = int(10 ** max(0, len(str(uncertainty_us // 1_000)) - 1))
-    return round(us / (1_000 * step)) * step
-
-
-def ms(us: float, uncertainty_us: int = 0) -> str:
-    """A duration for people."""
-    return f"{whole_ms(us, uncertainty_us)} ms"
-
-
-def finger_name(finger: int) -> str:
-    """A finger with its article."""
-    return f"the {FINGERS[finger]}"
-
-
 def together_words(from_note: int, to_note: int, order: tuple[int, int] | None = None) -> str:
     """What to try in a change, without a capital: `together, the bottom ring a hair ahead`.
 
@@ -127,7 +112,7 @@ def _music_unknown(summary: Summary) -> list[str]:
 def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
     of, share = worth.of, share_words(worth.times, worth.of_all)
     if isinstance(of, MovementSummary):
-        subject, rest = f"the {of.name} on {NOTES[of.to_note]}", f"{share} were not as written."
+        subject, rest = f"the {of.name} on {NOTES[of.to_note]}", f"{share} were not as written{_mostly(of)}."
     elif isinstance(of, PairsSummary):
         subject, rest = (
             f"the {pairs_name(of.dotted)}",
@@ -151,6 +136,15 @@ def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
             usual = usual_diagnosis(of)
             rest += f" {usual_advice(of, usual, uncertainty_us)}" if usual else ""
     return Finding(of, worth.times, worth.of_all, worth.size_us, wilson(worth.times, worth.of_all), subject, rest)
+
+
+def _mostly(of: MovementSummary) -> str:
+    """The commonest fault of a movement, and in how many it is."""
+    said = Counter(of.faults)
+    if not said:
+        return ""
+    ((name, times),) = said.most_common(1)
+    return f": {name}, in {times} of them" if of.faulty > 1 else f": {name}"
 
 
 def _no_first(summary: Summary) -> str:

@@ -19,6 +19,7 @@ from fingerlead.reading.pricing import Gap
 from fingerlead.reading.walks import rows_from
 from fingerlead.timing import measure as m
 from fingerlead.timing.budget import expanded_us
+from fingerlead.timing.movement_takes import MovementTake, Sound, played_forms, written_forms
 from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, Rules, read_notes
 from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement
 from fingerlead.timing.segment import HeldNotes, stretches_of
@@ -29,7 +30,7 @@ PIECE_EDGES = 1 << 14
 
 
 # The columns of a part that are lists.
-LISTS = ("movements", "extras", "off")
+LISTS = ("movements", "takes", "extras", "off")
 
 
 @dataclass(slots=True)
@@ -42,7 +43,8 @@ class Part:
     `plain` (nothing but strays sounded in it), `stage_us`, `judged`. `finger_us`: the
     times of the fingers that differ, from the change's start, flat in order of change and finger; `unsure_us` their
     expanded uncertainties, `common_us` the standard one of it that all edges share. Strays and slips are
-    flat, with the number of the change they belong to.
+    flat, with the number of the change they belong to. `takes` are what its `movements` are judged by, None where
+    one is not.
     """
 
     note: NDArray[np.uint8]
@@ -77,6 +79,7 @@ class Part:
     slip_start_us: NDArray[np.int64]
     slip_us: NDArray[np.int64]
     movements: list[PlayedMovement] = field(default_factory=list)
+    takes: list[MovementTake | None] = field(default_factory=list)
     extras: list[ExtraNote] = field(default_factory=list)
     off: list[tuple[int, int]] = field(default_factory=list)
 
@@ -179,6 +182,10 @@ def measure(
     number_of = np.where(is_change, change_number, -1).tolist()
     where = np.zeros((len(notes), 3), dtype=np.int32)
     where[sounds] = read.place
+    embellished = [at for at, gap in enumerate(read.gaps) if gap.why.kind == "movement" or gap.graces]
+    movements = [
+        _played_movement(read.gaps[at], stretches, verdict[at] == m.UNCERTAIN, number_of[at]) for at in embellished
+    ]
     part = Part(
         note=notes.note[given],
         mask=notes.mask[given],
@@ -211,10 +218,10 @@ def measure(
         slip_finger=returns.finger[slip],
         slip_start_us=returns.start_us[slip],
         slip_us=returns.duration_us[slip],
-        movements=[
-            _played_movement(gap, stretches, code == m.UNCERTAIN, number)
-            for gap, code, number in zip(read.gaps, verdict.tolist(), number_of, strict=True)
-            if gap.why.kind == "movement" or gap.graces
+        movements=movements,
+        takes=[
+            _take(read.gaps[at], stretches, windows, at, place.edge, settings.heard_us) if is_judged(one) else None
+            for at, one in zip(embellished, movements, strict=True)
         ],
         extras=[
             extra
@@ -246,7 +253,7 @@ def doubt_late(part: Part, edges_us: NDArray[np.int64], doubts: NDArray[np.int64
     for place, one in enumerate(part.movements):
         alone = one.change is None and m.touches(np.array([one.start_us]), np.array([one.end_us]), doubts)[0]
         if alone or (one.change is not None and touched[one.change - changes_before]):
-            part.movements[place] = replace(one, verdict="uncertain")
+            part.movements[place] = replace(one, verdict="uncertain", variant=None, tempo_ratio=None, faults=())
     found: list[int] = late.nonzero()[0].tolist()
     return found
 
@@ -297,6 +304,36 @@ def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: in
     end_us = notes[-1].start_us + notes[-1].duration_us if notes else int(stretches.start_us[gap.last])
     return PlayedMovement(
         name, written, from_note, to_note, start_us, end_us, notes, verdict, None if change < 0 else change
+    )
+
+
+def is_judged(movement: PlayedMovement) -> bool:
+    """Whether a movement is sure enough, and near enough to something known, to be judged note by note."""
+    return bool(movement.notes) and movement.verdict in ("as written", "faulty", "unwritten")
+
+
+def _take(gap: Gap, stretches: HeldNotes, windows: m.Windows, at: int, edge: int, heard_us: int) -> MovementTake:
+    """What a movement is judged by; `edge` is the number of the first edge, `at` that of its window."""
+    s, inner = stretches, slice(gap.first + 1, gap.last)
+    from_note, to_note = int(s.note[gap.first]), int(s.note[gap.last])
+    rows = (s.note[inner], s.start_us[inner], s.end_us[inner], s.mask[inner])
+    if gap.graces:
+        forms = written_forms(from_note, to_note, gap.graces)
+    else:
+        assert gap.why.movement is not None
+        forms = played_forms(gap.why.movement, from_note, to_note)
+    return MovementTake(
+        from_note,
+        to_note,
+        int(windows.from_mask[at]),
+        int(windows.to_mask[at]),
+        int(windows.first[at]) + edge,
+        int(windows.last[at]) + edge,
+        tuple(
+            Sound(note, start_us, end_us, mask, end_us - start_us >= heard_us)
+            for note, start_us, end_us, mask in zip(*(row.tolist() for row in rows), strict=True)
+        ),
+        forms,
     )
 
 

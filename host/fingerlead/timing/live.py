@@ -23,6 +23,7 @@ from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_span
 from fingerlead.timing.correction import REACH_US, Edges, Tail, doubts_in_reach, reach_us
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
+from fingerlead.timing.movement_verdicts import judge_movements
 from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, KnownSeal, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
@@ -248,8 +249,8 @@ class LiveAnalysis:
             record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
         )
 
-    def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
-        """The tail measured, and its changes; None where nothing of it is settled."""
+    def _measure(self, tail: Tail, end_us: int, *, final: bool, judged: bool = False) -> _Measured | None:
+        """The tail measured, its movements `judged` or not, and its changes; None where nothing of it is settled."""
         timing, place = self.timing, self._place
         edges = tail.edges(end_us, self._slopes_of_tail(), timing)
         edge_us, covered = edges.edge_us, edges.covered
@@ -263,6 +264,8 @@ class LiveAnalysis:
         if measured is None:
             return None
         part, after = measured
+        if judged:
+            judge_movements(part, edge_us, covered, rules, place.edge)
         changes = list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge))
         return _Measured(part, changes, after, edges)
 
@@ -320,7 +323,7 @@ class LiveAnalysis:
 
     def _settle(self, *, final: bool) -> None:
         self._unsettled = False
-        measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final)
+        measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final, judged=True)
         if measured is None:
             return
         part, changes, after, edges = measured

@@ -278,14 +278,26 @@ def sounds_surely(
     """Whether each run lasts longer than the uncertainty of its two edges, so that it was there at all."""
     if errors.budget is None or not len(strays.window):
         return np.ones(len(strays.window), dtype=bool)
+    unsure_us = lengths_unsure_us(strays.start_us, strays.start_us + strays.duration_us, edge_us, covered, errors)
+    return np.asarray(strays.duration_us >= unsure_us)
+
+
+def lengths_unsure_us(
+    start_us: NDArray[np.int64],
+    end_us: NDArray[np.int64],
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    errors: EdgeErrors,
+) -> NDArray[np.float64]:
+    """The expanded uncertainty of each length, by the two edges at which it begins and ends."""
     sizes: list[NDArray[np.float64]] = []
-    for at_us in (strays.start_us, strays.start_us + strays.duration_us):
+    for at_us in (start_us, end_us):
         at = np.searchsorted(edge_us[: len(covered)], at_us)
         at = np.clip(at, 1, len(covered) - 1)
         toggled = covered[at] ^ covered[at - 1]
         finger = HOLE_OF_BIT[toggled & -toggled.astype(np.int16)].astype(np.int64)
         sizes += errors.of(at_us, finger, covered[at - 1] >> finger & 1 != 0)
-    return np.asarray(strays.duration_us >= apart_us(*sizes))
+    return apart_us(*sizes)
 
 
 def touches(start_us: NDArray[np.int64], end_us: NDArray[np.int64], doubts: NDArray[np.int64]) -> NDArray[np.bool_]:

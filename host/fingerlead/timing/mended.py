@@ -8,12 +8,9 @@ The edge that moves is the one that gave the finger its time, with the bounces t
 instant of the finger that it should not have gone before (or after). Every other finger keeps every one of its edges.
 """
 
-from collections.abc import Iterable
-
 import numpy as np
 
 from fingering.diagnosis import Diagnosis, diagnose_times
-from fingering.holes import HOLES
 from fingering.notes import SOUNDING
 from fingering.table import Table
 from fingerlead.reading.music import Music, WrittenNote
@@ -21,15 +18,10 @@ from fingerlead.timing.analysis import changes_of
 from fingerlead.timing.budget import COVERAGE
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.kernel import measure
+from fingerlead.timing.moved_edges import HELD_US, Edges, edges_of, toggles
 from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
-
-# How long the two notes of a change are held in simulation; longer than any length that decides something.
-HELD_US = 1_000_000
-
-Edges = tuple[tuple[int, int], ...]
-Toggle = tuple[int, int]  # time, finger
 
 
 def diagnose_change(change: Change) -> Diagnosis | None:
@@ -38,32 +30,6 @@ def diagnose_change(change: Change) -> Diagnosis | None:
         return None
     times_us = {finger.finger: finger.after_start_us for finger in change.fingers}
     return diagnose_times(change.from_mask, change.to_mask, times_us)
-
-
-def toggles(from_mask: int, edges: Iterable[tuple[int, int]]) -> list[Toggle]:
-    """Each finger's moves, as (time, finger), in order of time and finger."""
-    found: list[Toggle] = []
-    before = from_mask
-    for at_us, mask in edges:
-        found += [(at_us, finger) for finger in range(HOLES) if (before ^ mask) >> finger & 1]
-        before = mask
-    return found
-
-
-def edges_of(from_mask: int, moves: Iterable[Toggle]) -> Edges:
-    """The edges that moves make; moves at one time make one edge, and none where they cancel out."""
-    masks: dict[int, int] = {}
-    mask = from_mask
-    for at_us, finger in sorted(moves):
-        mask ^= 1 << finger
-        masks[at_us] = mask
-    edges: list[tuple[int, int]] = []
-    before = from_mask
-    for at_us, mask in masks.items():
-        if mask != before:
-            edges.append((at_us, mask))
-        before = mask
-    return tuple(edges)
 
 
 def mended_edges(change: Change, diagnosis: Diagnosis) -> Edges:

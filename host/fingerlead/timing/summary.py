@@ -21,6 +21,7 @@ from fingering.moves import possible_strays
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.fault_words import fault_name
 from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
 from fingerlead.timing.results import Change, Verdict
 
@@ -136,12 +137,16 @@ class ChangeSummary:
 
 @dataclass(slots=True)
 class MovementSummary:
-    """One written movement on one melody note: how often it was asked for, and how often it was not as written."""
+    """One written movement on one melody note: how often it was asked for, and how often it was not as written.
+
+    `faults` are those of all of them in words, each fault on each of its notes once a time.
+    """
 
     name: str
     to_note: int
     count: int = 0
     faulty: int = 0
+    faults: list[str] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -309,6 +314,7 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
                 asked = summary.by_movement.setdefault(name, MovementSummary(*name))
                 asked.count += 1
                 asked.faulty += movement.verdict != "as written"
+                asked.faults += dict.fromkeys(fault_name(movement, fault) for fault in movement.faults)
     return summary
 
 

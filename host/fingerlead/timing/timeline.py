@@ -122,11 +122,13 @@ HOLE_OF_BIT[1 << np.arange(HOLES)] = np.arange(HOLES)
 @dataclass(frozen=True)
 class Geometry:
     """`standard` uint8[10]: the chart's mask of each note (255 past the ninth); `may_stray` bool[10, 10, 10]:
-    whether the third note can sound in a direct change from the first to the second, in some order of the fingers.
+    whether the third note can sound in a direct change from the first to the second, in some order of the fingers;
+    `alternates`: further masks that are right.
     """
 
     standard: NDArray[np.uint8]
     may_stray: NDArray[np.bool_]
+    alternates: frozenset[int] = frozenset()
 
 
 @lru_cache(maxsize=8)
@@ -137,4 +139,4 @@ def geometry_of(table: Table) -> Geometry:
         for to_note in range(len(NOTES)):
             if from_note != to_note:
                 may_stray[from_note, to_note, list(possible_strays(from_note, to_note, table))] = True
-    return Geometry(np.array([*table.standard, 255], dtype=np.uint8), may_stray)
+    return Geometry(np.array([*table.standard, 255], dtype=np.uint8), may_stray, frozenset(table.alternates))

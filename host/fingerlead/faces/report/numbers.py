@@ -12,7 +12,8 @@ from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.phrases import capital, day_words
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.findings import ms, share_words
+from fingerlead.timing.findings import share_words
+from fingerlead.timing.measured_words import ms
 from fingerlead.timing.progress import Difference, Side, Tally, compare, holm, mann_whitney, tally, together
 from fingerlead.timing.results import UNPLAIN
 from fingerlead.timing.summary import CONFIDENCE, stands_out, wilson

@@ -21,7 +21,8 @@ from fingerlead.phrases import capital, date_text, path_text
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.findings import ms, usual_advice, usual_diagnosis, whole_ms, work_on_first
+from fingerlead.timing.findings import usual_advice, usual_diagnosis, work_on_first
+from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.results import Change, Held
 from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, passing_notes, summarise
 from fingerlead.wire.events import Doubt

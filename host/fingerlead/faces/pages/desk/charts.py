@@ -14,7 +14,8 @@ from markupsafe import Markup
 from fingering.moves import change_text
 from fingerlead.phrases import capital
 from fingerlead.studio.overview import monday
-from fingerlead.timing.findings import ms, share_words, whole_ms
+from fingerlead.timing.findings import share_words
+from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
 

@@ -4,7 +4,8 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.phrases import capital, listed
 from fingerlead.studio.overview import DAYS_BEFORE, Glance
-from fingerlead.timing.findings import ms, together_words
+from fingerlead.timing.findings import together_words
+from fingerlead.timing.measured_words import ms
 from fingerlead.timing.progress import Fault, Tally
 
 

@@ -22,7 +22,7 @@ from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
 from fingerlead.store.session_file import seconds_text
 from fingerlead.timing.fault_words import fault_sentence
-from fingerlead.timing.findings import finger_name
+from fingerlead.timing.measured_words import finger_name
 
 PACKAGE = "fingerlead.faces.pages.practice"
 SHOWN_CHANGES = 5

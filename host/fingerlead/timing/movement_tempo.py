@@ -1,0 +1,81 @@
+"""How fast a movement is played as a whole, and which of its notes are too short or too long for that.
+
+A tempo is one number: 0 is skilled playing, 1 a learner's; each role's range moves between the two with it, by the
+same factor for each step. Each note says at which tempo it is in the middle of its range; the movement's is the middle
+one of these, so that one note that is out of place does not decide it.
+"""
+
+import math
+from collections.abc import Sequence
+from statistics import median
+from typing import NamedTuple
+
+from fingering.movements import Role
+
+# A master's grace note lasts 20 ms, a learner's that stands alone 200 ms (from memory).
+FASTEST, SLOWEST = -0.25, 1.5
+# The ranges are to start from: a note lies outside where it does so by almost a third.
+MARGIN = 1.3
+# A range that is so many times as wide says nothing of the tempo.
+WIDE = 4.0
+
+
+class MeasuredNote(NamedTuple):
+    """A note of a movement: its place in the form, its role and how long it sounds, give or take `unsure_us`."""
+
+    place: int
+    role: Role
+    length_us: int
+    unsure_us: float = 0.0
+
+    @property
+    def tempo(self) -> float:
+        """The tempo at which it lies in the middle of its range."""
+        skilled, learner = _middle_us(self.role.skilled), _middle_us(self.role.learner)
+        return math.log(max(self.length_us, 1) / skilled) / math.log(learner / skilled)
+
+    def outside(self, tempo: float) -> int:
+        """Whether it lies outside its range at a tempo: -1 too short, 1 too long, 0 neither."""
+        shortest_us, longest_us = range_us(self.role, tempo)
+        if self.length_us + self.unsure_us < shortest_us:
+            return -1
+        return int(self.length_us - self.unsure_us > longest_us)
+
+
+def range_us(role: Role, tempo: float) -> tuple[float, float]:
+    """The shortest and the longest that a note of a role sounds at a tempo."""
+    shortest, longest = (1_000 * a * (b / a) ** tempo for a, b in zip(role.skilled, role.learner, strict=True))
+    return shortest / MARGIN, longest * MARGIN
+
+
+def tempo_of(notes: Sequence[MeasuredNote]) -> float:
+    """The tempo of a movement, from its notes."""
+    tempos = sorted(note.tempo for note in notes if not _is_wide(note.role))
+    if len(tempos) == 2:
+        # They may contradict each other: then the one that is nearer to how people play.
+        return min(tempos, key=_unusual) if tempos[1] - tempos[0] > 1 - _BETWEEN else sum(tempos) / 2
+    if not tempos:
+        return _BETWEEN
+    return min(max(median(tempos), FASTEST), SLOWEST) if len(tempos) == 1 else median(tempos)
+
+
+def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
+    """How the lengths stand to those in the middle of the skilled ranges, as a factor; None where nothing says it."""
+    ratios = [note.length_us / _middle_us(note.role.skilled) for note in notes if not _is_wide(note.role)]
+    return round(median(ratios), 2) if ratios else None
+
+
+_BETWEEN = 0.5
+
+
+def _unusual(tempo: float) -> float:
+    """How far a tempo lies from those between skilled playing and a learner's."""
+    return max(-tempo, tempo - 1, 0.0)
+
+
+def _middle_us(ends_ms: tuple[float, float]) -> float:
+    return 1_000 * math.sqrt(ends_ms[0] * ends_ms[1])
+
+
+def _is_wide(role: Role) -> bool:
+    return role.skilled[1] >= WIDE * role.skilled[0]
