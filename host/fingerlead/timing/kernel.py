@@ -140,7 +140,8 @@ def measure(
     moved_count = int(moved.sum())
     if errors.budget is None:
         beyond_us[:] = errors.flat_us or 0
-        unsure_us, common_us = np.full(moved_count, errors.flat_us, dtype=np.int32), np.zeros(moved_count, np.int32)
+        flat_us = min(errors.flat_us or 0, np.iinfo(np.int32).max)
+        unsure_us, common_us = np.full(moved_count, flat_us, dtype=np.int32), np.zeros(moved_count, np.int32)
     else:
         found = m.certain(times, edge_us[windows.first][is_change], windows.from_mask[is_change], errors)
         lead[~found.clear] = m.NO_LEAD

@@ -23,7 +23,7 @@ from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_span
 from fingerlead.timing.correction import REACH_US, Edges, Tail, doubts_in_reach, reach_us
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
-from fingerlead.timing.movement_verdicts import judge_movements
+from fingerlead.timing.movement_verdicts import Known, judge_movements
 from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, KnownSeal, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import HELD_CODE, NO_NOTE, geometry_of
@@ -123,6 +123,7 @@ class LiveAnalysis:
         self._parts: list[Part] = []
         self._told: dict[int, Change] = {}
         self._told_movements: dict[int, PlayedMovement] = {}  # of the tail, by their starts
+        self._known: Known = {}  # what was said of the movements of the tail
         self._note_start_us = 0
         self._note_placed = self._note_told = False
         self._unsettled = False
@@ -249,8 +250,11 @@ class LiveAnalysis:
             record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
         )
 
-    def _measure(self, tail: Tail, end_us: int, *, final: bool, judged: bool = False) -> _Measured | None:
-        """The tail measured, its movements `judged` or not, and its changes; None where nothing of it is settled."""
+    def _measure(self, tail: Tail, end_us: int, *, final: bool, known: Known | None = None) -> _Measured | None:
+        """The tail measured, and its changes; None where nothing of it is settled.
+
+        What is `known` of its movements is not judged anew.
+        """
         timing, place = self.timing, self._place
         edges = tail.edges(end_us, self._slopes_of_tail(), timing)
         edge_us, covered = edges.edge_us, edges.covered
@@ -264,8 +268,7 @@ class LiveAnalysis:
         if measured is None:
             return None
         part, after = measured
-        if judged:
-            judge_movements(part, edge_us, covered, rules, place.edge)
+        judge_movements(part, edge_us, covered, rules, place.edge, known)
         changes = list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge))
         return _Measured(part, changes, after, edges)
 
@@ -317,13 +320,13 @@ class LiveAnalysis:
     def _prepare(self, end_us: int) -> tuple[Part, list[Change]]:
         """The tail, and its changes, if the last mask stands until `end_us`; worked out once for the edges so far."""
         if self._prepared is None:
-            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True)
+            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True, known=self._known)
             self._prepared = measured[:2] if measured else (nothing(), [])
         return self._prepared
 
     def _settle(self, *, final: bool) -> None:
         self._unsettled = False
-        measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final, judged=True)
+        measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final)
         if measured is None:
             return
         part, changes, after, edges = measured
@@ -347,6 +350,7 @@ class LiveAnalysis:
         }
         self._pass_over(edges, count)
         self._place, self._prepared = after, None
+        self._known.clear()
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
 
     def _pass_over(self, edges: Edges, count: int) -> None:

@@ -16,11 +16,22 @@ from fingerlead.timing.movement_takes import MovementTake
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import PlayedMovement
 
+# What was said of movements, as they were read, before.
+Known = dict[tuple[PlayedMovement, MovementTake], PlayedMovement]
+
 
 def judge_movements(
-    part: Part, edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules, edges_before: int = 0
+    part: Part,
+    edge_us: NDArray[np.int64],
+    covered: NDArray[np.uint8],
+    rules: Rules,
+    edges_before: int = 0,
+    known: Known | None = None,
 ) -> None:
-    """Judge the movements of a part in place; the timeline is given from edge number `edges_before` on."""
+    """Judge the movements of a part in place; the timeline is given from edge number `edges_before` on.
+
+    What is `known` already is not judged anew, and what is found joins it.
+    """
     if not part.movements:
         return
     settings = rules.settings
@@ -28,10 +39,21 @@ def judge_movements(
         edge_us, covered, edges_before, rules.errors, rules.geometry, settings.heard_us, settings.bounce_us
     )
     part.movements[:] = [
-        movement if take is None else _judged(movement, take, timeline, rules)
+        movement if take is None else _judged_once(movement, take, timeline, rules, known)
         for movement, take in zip(part.movements, part.takes, strict=True)
     ]
     part.takes[:] = []
+
+
+def _judged_once(
+    movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules, known: Known | None
+) -> PlayedMovement:
+    """The movement as it was judged before, else as it is judged now."""
+    if known is None:
+        return _judged(movement, take, timeline, rules)
+    if (movement, take) not in known:
+        known[movement, take] = _judged(movement, take, timeline, rules)
+    return known[movement, take]
 
 
 def _judged(movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules) -> PlayedMovement:
