@@ -11,7 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, NoReturn, get_args
 
-from fingering.notes import ABC_LETTERS, NOTES, note_index
+from fingering.notes import ABC_LETTERS, NOTES, SOUNDING, note_index
 from fingering.toml_file import FileError, TomlEntry, TomlFile, read_bytes, shortened
 
 Opening = Literal["high G", "high A", "none"]
@@ -130,6 +130,12 @@ def forms_between(from_note: int, to_note: int) -> Mapping[tuple[int, ...], Form
         found.setdefault(notes, Form(movement, len(movement.notes) - len(notes)))
     found.pop((), None)
     return found
+
+
+def nearest_mask(note: int, from_mask: int, to_mask: int) -> int:
+    """The mask that sounds a note with the fewest moves from one mask and on to another: how grace notes are played."""
+    masks = [mask for mask in range(1, 256) if SOUNDING[mask] == note]
+    return min(masks, key=lambda mask: ((mask ^ from_mask).bit_count(), (mask ^ to_mask).bit_count()))
 
 
 def _read(data: bytes, path: str, known: Mapping[str, Role]) -> tuple[Movement, ...]:

@@ -7,7 +7,7 @@ behind; the grey bar at the scale is the timing uncertainty. The same in a termi
 """
 
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from itertools import groupby
@@ -132,6 +132,15 @@ def strip_text(change: Change, timing: Timing, width: int = WIDTH) -> str:
     marks = ("  " if picture.lead is None else "▶ ", f"{hint} ")
     lines += [f"{'':15}{mark}{told}" for mark, told in zip(marks, lead_words(picture), strict=False)]
     lines[-1] = f"{lines[-1]:<{width + 1}} {bar} ±{ms(unsure_us)}"
+    return "\n".join(lines)
+
+
+def steps_text(masks: Sequence[int], width: int = 5) -> str:
+    """The fingers of a row of notes in nine lines of a terminal: what sounds, and a lane for each hole."""
+    lines = [f"  {'sounds':<14} " + "".join(f"{LETTERS[SOUNDING[mask]]:<{width}}" for mask in masks).rstrip()]
+    for hole in range(HOLES):
+        lane = "".join(("▄" if mask >> hole & 1 else "─") * width for mask in masks)
+        lines.append(f"  {FINGERS[hole]:<14} {lane}")
     return "\n".join(lines)
 
 

@@ -6,7 +6,7 @@ The lengths are those of the roles in the table of movements. A row of grace not
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from fingering.movements import Role, forms_between
+from fingering.movements import Role, forms_between, nearest_mask
 from fingering.notes import SOUNDING
 
 # From 0 for a skilled player's tempo to 1 for a learner's.
@@ -31,7 +31,7 @@ def grace_steps(
     mask = from_mask
     for index, note in enumerate(graces):
         if note != SOUNDING[mask]:
-            mask = _nearest(note, mask, to_mask)
+            mask = nearest_mask(note, mask, to_mask)
             kept.append((index, mask))
     if kept and SOUNDING[kept[-1][1]] == SOUNDING[to_mask]:
         kept.pop()
@@ -61,9 +61,3 @@ def usual_us(role: Role, pace: float) -> float:
     """A length in the middle of a role's range, as ears measure: by ratio."""
     low, high = range_us(role, pace)
     return float((low * high) ** 0.5)
-
-
-def _nearest(note: int, from_mask: int, to_mask: int) -> int:
-    """The mask that sounds a note with the fewest moves from one mask and on to another: how grace notes are played."""
-    masks = [mask for mask in range(1, 256) if SOUNDING[mask] == note]
-    return min(masks, key=lambda mask: ((mask ^ from_mask).bit_count(), (mask ^ to_mask).bit_count()))

@@ -57,6 +57,10 @@ COMMANDS = {
         "sheet",
         "Engrave a sheet for the music stand: staff, letters, fingering, and the order in which the fingers move.",
     ),
+    "movements": (
+        "movements",
+        "Show the grace notes and embellishments: their notes and fingers, how long each lasts, what to listen for.",
+    ),
     "moves": (
         "fingering",
         "Show, for each of the 72 changes, the fingers that must lead and follow so that no third note sounds.",
