@@ -38,6 +38,7 @@ DOORS = {
     "export": ["NAME.csv", "-o", "NAME.mid"],
     "ladder": ["--rungs", "NAME.csv"],
     "sheet": ["NAME.csv", "-o", "NAME.pdf"],
+    "movements": ["NAME", "--own", "NAME.csv"],
     "moves": ["NAME", "NAME", "NAME"],
     "fingering": ["--table", "NAME.csv"],
     "heard": ["--card", "NAME.html"],
