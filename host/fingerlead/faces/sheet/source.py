@@ -23,6 +23,7 @@ from fingerlead.phrases import capital
 
 PICTURE_SIZE = 1.0
 STRIP_SIZE = 0.9
+STRIP_WIDTH = 42  # at least, in staff spaces: two stand side by side
 LONGEST_SYLLABLE = 20
 _NO_SYLLABLE = (None, "", "_")  # "_" holds the syllable before
 # Staff sizes in points, the largest first. 26 is legible on a music stand two metres away.
@@ -243,7 +244,10 @@ def fitting_size(tune: Tune, paper: Paper) -> int:
 
 def _score(piece: SheetPiece, number: int, style: Style, first: bool) -> str:
     score = f"\\score {{ {_staff(piece, number, style)} \\header {{ heading = {_heading(piece, first)} }} }}"
-    below = [_strip(one) for one in piece.strips] + ([_paragraphs([piece.after])] if piece.after else [])
+    pairs = [piece.strips[place : place + 2] for place in range(0, len(piece.strips), 2)]
+    below = [f"\\line {{ {' '.join(map(_strip, pair))} }}" for pair in pairs] + (
+        [_paragraphs([piece.after])] if piece.after else []
+    )
     return "\n".join([score, *map(column, ([line] for line in below))])
 
 
@@ -255,7 +259,7 @@ def _strip(one: Embellished) -> str:
         moves = [f"({finger} 1 #f)" for finger in step.lifts] + [f"({finger} 1 #t)" for finger in step.lowers]
         pictures.append(f"\\column {{ \\vspace #1 \\moved #{STRIP_SIZE} #'({' '.join(moves)}) }}")
         pictures.append(_strip_column(step.note, step.covered_mask))
-    strip = f"\\line {{ {' '.join(pictures)} }}"
+    strip = f"\\line {{ {' '.join(pictures)} }} \\hspace #{STRIP_WIDTH}"
     return f"\\column {{ \\vspace #0.6 \\bold {quoted(name)} \\vspace #0.2 {strip} \\vspace #0.8 }}"
 
 
