@@ -77,7 +77,7 @@ def test_each_kind_is_planted_as_it_is_told_and_the_same_for_its_seed(kind: Move
             told(kind, fault.index, [note for note, _ in clean], sounds)
             (tmp_path / "truth").write_text(truth_text(performance, setup_for(seed)), encoding="utf-8")
             assert read_truth(tmp_path / "truth").performance == performance
-    assert count >= 6
+    assert count >= 2
 
 
 def told(kind: MovementKind, index: int | None, notes: list[int], sounds: list[tuple[int, int]]) -> None:
@@ -103,7 +103,7 @@ def told(kind: MovementKind, index: int | None, notes: list[int], sounds: list[t
     if kind == "swallowed":
         assert index is not None
         assert lengths[index] < 10_000
-        assert min(us for n, us in enumerate(lengths) if n != index) >= 10_000 if len(lengths) > 1 else True
+        assert all(us >= 10_000 for n, us in enumerate(lengths) if n != index)
     if kind == "crushed":
         assert index is not None
         assert 10_000 <= lengths[index] < 25_000

@@ -3,8 +3,8 @@
 A movement is a written row of grace notes, counted from 1. `index` of a fault counts its written notes from 0.
 
 missing, swallowed   a note does not sound, or for 6 ms; the finger is the one that should have moved for it
-crushed, dragged     half its shortest length, or twice its longest, at the pace of the movement
-uneven               of two notes that are meant alike, one is 2.6 times as long as the other
+crushed, dragged     0.4 times its shortest length, or twice its longest, at the pace of the movement's other notes
+uneven               of two notes that are meant alike, one is four times as long as the other; `index` is null
 wrong note           a finger lifts or lowers as well, and another note sounds in the written one's place
 extra catch          one note more, a low G where it can be; `index` is the note before which it sounds
 stray inside         the finger leads or comes last by 25 ms, and a third note sounds; `index` is the note it leads to
@@ -47,11 +47,11 @@ MovementKind = Literal[
 ]
 MOVEMENT_KINDS: tuple[MovementKind, ...] = get_args(MovementKind)
 
-PACE = 0.3  # of a movement with a fault: between a skilled player's and a learner's
+PACE = 0.6  # of a movement with a fault: between a skilled player's and a learner's
 SWALLOWED_US = 6_000
 STRAY_US = 25_000
 ASIDE_US = 90_000
-UNEVEN = 2.6
+CRUSHED, DRAGGED, UNEVEN = 0.4, 2.0, 4.0
 ROOM = 0.7  # the most of the note after it that a movement with a fault takes
 # A role that may be longer than this is held at will: no length of it is a fault to plant.
 HELD_MS = 200
@@ -203,8 +203,8 @@ def _unheard(kind: MovementKind, masks: list[int], whole: list[GraceStep]) -> It
 def _lengths(kind: MovementKind, masks: list[int], whole: list[GraceStep]) -> Iterable[_Spoilt]:
     notes = [SOUNDING[mask] for mask in masks]
     roles = roles_between(notes[0], notes[-1], notes[1:-1])
-    # A grace note alone has no tempo of its own but a learner's or a master's.
-    alone = len(roles) == 1
+    if len(roles) == 1:  # a note alone has no tempo that it could fall out of
+        return
     for at, role in enumerate(roles):
         step = whole[at]
         if kind == "uneven":
@@ -213,13 +213,13 @@ def _lengths(kind: MovementKind, masks: list[int], whole: list[GraceStep]) -> It
                     long_us, short_us = round(step.length_us * UNEVEN**0.5), round(step.length_us / UNEVEN**0.5)
                     steps = _with(whole, at, step._replace(length_us=short_us))
                     steps = _with(steps, other, whole[other]._replace(length_us=long_us))
-                    yield _Spoilt(steps, step.written, None, long_us - short_us)
+                    yield _Spoilt(steps, None, None, long_us - short_us)
         elif role.skilled[1] <= HELD_MS:
-            least_us, most_us = range_us(role, float(kind == "dragged") if alone else PACE)
             # A movement before a short note is quicker as a whole.
-            quicker = 1.0 if alone else step.length_us / usual_us(role, PACE)
-            length_us = round(quicker * (0.5 * least_us if kind == "crushed" else 2 * most_us))
-            by_us = abs(length_us - round(quicker * (least_us if kind == "crushed" else most_us)))
+            quicker = step.length_us / usual_us(role, PACE)
+            least_us, most_us = (quicker * us for us in range_us(role, PACE))
+            length_us = round(CRUSHED * least_us if kind == "crushed" else DRAGGED * most_us)
+            by_us = round(least_us - length_us if kind == "crushed" else length_us - most_us)
             if length_us > SWALLOWED_US * 2:
                 yield _Spoilt(_with(whole, at, step._replace(length_us=length_us)), step.written, None, by_us)
 
@@ -247,7 +247,9 @@ def _between(kind: MovementKind, masks: list[int], whole: list[GraceStep]) -> It
     for at, (mask, there) in enumerate(pairwise(masks)):
         index = whole[at].written if at < len(whole) else None
         if kind == "extra catch":
-            if at > 0 and LOW_G not in (SOUNDING[mask], SOUNDING[there]):
+            # A low G on the way, which the fingers that move can sound, is a stray.
+            on_the_way = not (mask ^ 0xFF) & ~(mask ^ there)
+            if at > 0 and not on_the_way and LOW_G not in (SOUNDING[mask], SOUNDING[there]):
                 extra = GraceStep(0xFF, whole[at - 1].length_us, None)
                 yield _Spoilt([*whole[:at], extra, *whole[at:]], index, _only(fingers_of(mask ^ 0xFF)), extra.length_us)
             continue
