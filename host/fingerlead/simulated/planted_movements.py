@@ -6,7 +6,7 @@ missing, swallowed   a note does not sound, or for 6 ms; the finger is the one t
 crushed, dragged     0.4 times its shortest length, or twice its longest, at the pace of the movement's other notes
 uneven               of two notes that are meant alike, one is four times as long as the other; `index` is null
 wrong note           a finger lifts or lowers as well, and another note sounds in the written one's place
-extra catch          one note more, a low G where it can be; `index` is the note before which it sounds
+extra catch          one note more, a low G; `index` is the note before which it sounds
 stray inside         the finger leads or comes last by 25 ms, and a third note sounds; `index` is the note it leads to
 false fingering      the right note, but for one finger
 early, late          the whole movement begins 90 ms before or after its beat
