@@ -165,9 +165,12 @@ def test_notes_longer_than_the_rung_allows_do_not_count():
         "low-a-b", "low-g-low-a", "low-g-b", "low-g-c", "low-g-d", "c-d", "low-a-e", "low-a-f",
         "high-g-grace-notes-slow",
     )  # fmt: skip
-    for grace_us, wanted in ((150_000, "clean"), (260_000, "too slow")):
+    known.row_filled(TOMORROW, "high-g-grace-notes", 1)
+    # With a beat a grace note is to last 120 ms at most.
+    for grace_us, wanted in ((90_000, "clean"), (150_000, "too slow")):
         learner = Learner(a_practice(known, today=TOMORROW), grace_us)
         learner.choose("high-g-grace-notes")
+        learner.practice.beat(60.0)
         assert not learner.practice.snapshot().progressed.first
         for _ in range(9):
             learner.play()
