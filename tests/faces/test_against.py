@@ -24,7 +24,7 @@ TUNE = parse_abc(ABC)[0][0]
 STANDARD = standard_table().standard
 
 
-def played(letters: str, *, early_us: int = 0):
+def played(letters: str, *, early_us: int = 0, asked=(MusicAt(0, SessionMusic("tune", "Three bars", ABC)),)):
     """Half a second a note; the bottom index moves so much ahead of the others."""
     states = [(0, STANDARD[note_index(letters[0])])]
     for place, (before, letter) in enumerate(pairwise(letters), 1):
@@ -35,8 +35,7 @@ def played(letters: str, *, early_us: int = 0):
         states.append((place * 500_000, to_mask))
     t_us, masks = np.array([t for t, _ in states], dtype=np.int64), np.array([m for _, m in states], dtype=np.uint8)
     record = Record(t_us, masks, int(t_us[-1]) + 500_000)
-    musics = musics_of([MusicAt(0, SessionMusic("tune", "Three bars", ABC))])
-    return analyse(record, standard_table(), Timing("chanter", 1_000, 0, 1_000, "given"), musics=musics)
+    return analyse(record, standard_table(), Timing("chanter", 1_000, 0, 1_000, "given"), musics=musics_of(asked))
 
 
 @pytest.mark.parametrize(
@@ -49,19 +48,19 @@ def played(letters: str, *, early_us: int = 0):
     ],
 )
 def test_each_note_that_was_not_as_written_is_marked_by_shape_and_word(letters, marks):
-    found = room.marks(played(letters), TUNE)
+    found = room.marks(played(letters), TUNE, {0})
     assert {place: (mark.shape, mark.word) for place, mark in found.items()} == marks
 
 
 def test_the_marks_are_said_for_those_who_cannot_see_them():
-    said = room.marked_words(room.marks(played("GAec"), TUNE))
+    said = room.marked_words(room.marks(played("GAec"), TUNE, {0}))
     assert said == "bar 2, note 1: was E"
-    assert room.marked_words(room.marks(played("GABc"), TUNE)) == "every note was as written"
+    assert room.marked_words(room.marks(played("GABc"), TUNE, {0})) == "every note was as written"
 
 
 @pytest.mark.parametrize("early_us", [30_000, 120_000])
 def test_a_stray_is_marked_at_the_note_that_it_leads_to(early_us):
-    found = room.marks(played("GABcde", early_us=early_us), TUNE)
+    found = room.marks(played("GABcde", early_us=early_us), TUNE, {0})
     assert {place: mark.word for place, mark in found.items()} == {(2, 1): "stray C"}
 
 
@@ -70,12 +69,30 @@ def test_without_an_engraver_the_words_stand_alone(monkeypatch):
         raise SheetError("LilyPond is missing")
 
     monkeypatch.setattr("fingerlead.faces.report.against.staff_svg", refuses)
-    found = room.against(played("GAec"), TUNE)
+    (found,) = room.against(played("GAec"), 1)
     assert found["staff"] == ""
     assert "LilyPond is missing" in found["missing"]
     assert found["words"] == ["E instead of B."]
     assert (found["name"], found["right"], found["played"]) == ("Three bars", 3, 4)
-    assert room.against(played("GABc"), TUNE)["words"] == ["No note was wrong, missed or extra."]
+    assert room.against(played("GABc"), 1)[0]["words"] == ["No note was wrong, missed or extra."]
+
+
+def test_each_music_of_a_session_has_its_own_marks_and_staff(monkeypatch):
+    monkeypatch.setattr(room, "staff_svg", lambda tune, made: f"{tune.title}: {room.marked_words(made)}")
+    asked = [
+        MusicAt(0, SessionMusic("tune", "Three bars", ABC)),
+        MusicAt(2_900_000, SessionMusic("rung", "low-g-low-a", ABC.replace("Three bars", "A rung"))),
+        MusicAt(5_900_000, SessionMusic("tune", "Again", ABC.replace("Three bars", "Again"))),
+    ]
+    analysis = played("GAecdeGABcdeGABcfe", asked=asked)
+    assert [(one["staff"], one["right"], one["played"]) for one in room.against(analysis, 9)] == [
+        ("Three bars: bar 2, note 1: was E", 5, 6),
+        ("Again: bar 3, note 1: was F", 5, 6),
+    ]
+    first, again = room.against(analysis, 1)
+    assert first["staff"]
+    assert not again["staff"]
+    assert "at most 6" in again["missing"]
 
 
 def test_tune_is_what_this_test_takes_it_for():

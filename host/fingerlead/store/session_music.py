@@ -10,10 +10,13 @@ import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from functools import lru_cache
-from typing import NamedTuple, get_args
+from typing import TYPE_CHECKING, NamedTuple, get_args
 
 from fingerlead.reading.asked import MusicKind, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
+
+if TYPE_CHECKING:
+    from fingerlead.music.tune import Tune
 
 FORMAT = 1
 MOST_ROWS = 10_000
@@ -99,17 +102,28 @@ def written_notes(music: SessionMusic) -> tuple[WrittenNote, ...]:
     return _notes_of(music.abc) if music.kind != "none" else ()
 
 
-@lru_cache(maxsize=64)
-def _notes_of(abc: str) -> tuple[WrittenNote, ...]:
+def tune_in(abc: str) -> "Tune":
+    """The tune that a music's ABC asks for: the first in it; raises MusicError where it cannot be read."""
     # The grammar of ABC takes a while to come in, and most commands do without.
     from fingerlead.music.abc import parse_abc
     from fingerlead.music.abc_text import AbcError
-    from fingerlead.music.tune import ExpectationError, expect
 
     try:
         tunes, _ = parse_abc(abc)
-        expected = expect(tunes[0] if tunes else ())
-    except (AbcError, ExpectationError) as error:
+    except AbcError as error:
+        raise MusicError(str(error)) from None
+    if not tunes:
+        raise MusicError("no tune is in its ABC")
+    return tunes[0]
+
+
+@lru_cache(maxsize=64)
+def _notes_of(abc: str) -> tuple[WrittenNote, ...]:
+    from fingerlead.music.tune import ExpectationError, expect
+
+    try:
+        expected = expect(tune_in(abc))
+    except ExpectationError as error:
         raise MusicError(str(error)) from None
     return tuple(WrittenNote(note.note, note.graces, note.begins_bar, note.bar, note.rhythm) for note in expected.notes)
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from fingering.holes import FINGERS, fingers_of
 from fingering.notes import NOTES, a_note
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import MOST_MISSED, Music, WrittenNote
 from fingerlead.timing.analysis import Analysis, doubt_spans
 from fingerlead.timing.measure import touches
@@ -244,9 +245,13 @@ class _Walk:
 
 
 class PlayedMusic(NamedTuple):
-    """All that was played of one music: how many of how many notes were as written, and what was not, in words."""
+    """All that was played of one music: how many of how many notes were as written, and what was not, in words.
 
-    name: str
+    `musics` are the numbers of the musics that ask for it, once or again and again; `asked` is the first of them.
+    """
+
+    asked: SessionMusic
+    musics: frozenset[int]
     right: int
     played: int
     words: list[str]
@@ -268,12 +273,14 @@ def played_musics(analysis: Analysis) -> list[PlayedMusic]:
     for one in departures(analysis):
         if not one.uncertain:
             gists.setdefault(names[one.music], Counter())[one.gist] += 1
-    return [
-        PlayedMusic(key[0], right[key], count, [
+    told = []
+    for key, count in played.items():
+        musics = frozenset(number for number, name in names.items() if name == key)
+        words = [
             gist if times == 1 else f"{gist} ({times} times)" for gist, times in gists.get(key, Counter()).most_common()
-        ])
-        for key, count in played.items()
-    ]  # fmt: skip
+        ]
+        told.append(PlayedMusic(analysis.musics[min(musics)].asked, musics, right[key], count, words))
+    return told
 
 
 def placed_words(gist: str, bar: int | None, uncertain: bool) -> str:

@@ -98,7 +98,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> 
     yield intake_sentence(analysis)
     for music in played_musics(analysis):
         yield ""
-        yield f"Held against {music_name(music.name)}, {music.right} of {music.played} notes were as written:"
+        yield f"Held against {music_name(music.asked.name)}, {music.right} of {music.played} notes were as written:"
         yield from (f"  {sentence}" for sentence in music.words or [ALL_AS_WRITTEN])
     for name, sentences in pulse_told(analysis, onset):
         yield ""

@@ -10,7 +10,6 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.cli.tunes import tune_of
 from fingerlead.faces.pages.desk.pages import printed_glance
 from fingerlead.faces.report.numbers import Player, as_csv, as_json, rows
 from fingerlead.faces.report.page import PdfError, played, render, to_pdf
@@ -60,11 +59,10 @@ def report(
 
 
 def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.ReadOptions) -> str:
-    tune = None if expect in (None, options.NO_MUSIC) else tune_of(expect)
     chart = table_from(reading.table, reading.alternates)
     analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]
     if ending not in NUMBERS:
-        return render(played(analyses), date.today(), tune, since)
+        return render(played(analyses), date.today(), since)
     return NUMBERS[ending](
         rows(Player(path_text(file.name), playing_us(each), tuple(tally(each))) for file, each in analyses)
     )

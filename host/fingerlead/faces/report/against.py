@@ -1,7 +1,7 @@
 """Played against written: the staff of a tune with a mark, a shape and a word, at each note that was not as written."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from typing import Any
 
 from markupsafe import Markup
@@ -11,6 +11,7 @@ from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
 from fingerlead.faces.sheet.sheets import staff_svg
 from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
 from fingerlead.music.tune import Tune, expect
+from fingerlead.store.session_music import tune_in
 from fingerlead.timing.against import DepartureKind, departures, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
 
@@ -25,6 +26,8 @@ _LOOKS: dict[DepartureKind, tuple[Shape, str]] = {
     "restart": ("ring", "from here"),
     "idle": ("ring", "idle finger"),
 }
+# Each takes about a second to engrave.
+MOST_STAVES = 6
 KEY: tuple[tuple[str, str], ...] = (
     ("□", "another note was played"),
     ("✕", "missed"),
@@ -33,32 +36,48 @@ KEY: tuple[tuple[str, str], ...] = (
 )
 
 
-def against(analysis: Analysis, tune: Tune) -> dict[str, Any]:
-    """What the page shows of one session read against a tune; without LilyPond, the words alone and why."""
-    played = next(iter(played_musics(analysis)), None)
-    made = marks(analysis, tune)
-    try:
-        # Engraved by the program's own notation from notes; texts in it are LilyPond's own escaped ones.
-        staff, missing = Markup(staff_svg(tune, made)), ""
-    except SheetError as error:
-        staff, missing = Markup(""), f"The staff is not shown: {error}."
-    return {
-        "name": tune.title or "the tune" if played is None else music_name(played.name),
-        "right": 0 if played is None else played.right,
-        "played": 0 if played is None else played.played,
-        "words": [] if played is None else played.words or [ALL_AS_WRITTEN],
-        "staff": staff,
-        "missing": missing,
-        "marked": marked_words(made),
-    }
+def against(analysis: Analysis, most_staves: int) -> list[dict[str, Any]]:
+    """What the page shows of each music that a session was read against, of the first ones with a staff.
+
+    Rungs are many and short: one alone has a staff, among others a tune has. Without LilyPond, the words alone and why.
+    """
+    shown: list[dict[str, Any]] = []
+    musics = played_musics(analysis)
+    for played in musics:
+        if not played.asked.abc or (played.asked.kind != "tune" and len(musics) > 1):
+            continue
+        tune = tune_in(played.asked.abc)
+        made = marks(analysis, tune, played.musics)
+        staff, missing = Markup(""), f"Its staff is not shown: a page has at most {MOST_STAVES}."
+        if len(shown) < most_staves:
+            try:
+                # Engraved by the program's own notation from notes; texts in it are LilyPond's own escaped ones.
+                staff, missing = Markup(staff_svg(tune, made)), ""
+            except SheetError as error:
+                missing = f"The staff is not shown: {error}."
+        shown.append(
+            {
+                "name": music_name(played.asked.name),
+                "right": played.right,
+                "played": played.played,
+                "words": played.words or [ALL_AS_WRITTEN],
+                "staff": staff,
+                "missing": missing,
+                "marked": marked_words(made),
+            }
+        )
+    return shown
 
 
-def marks(analysis: Analysis, tune: Tune) -> dict[Place, StaffMark]:
-    """For each written note the most frequent thing that was not as written, or strayed before it, and how often."""
+def marks(analysis: Analysis, tune: Tune, musics: Container[int]) -> dict[Place, StaffMark]:
+    """For each written note the most frequent thing that was not as written, or strayed before it, and how often.
+
+    `musics` are the numbers of those that ask for the tune.
+    """
     wanted = expect(tune).notes
     counts: dict[Place, Counter[tuple[Shape, str]]] = {}
-    for number, look in _looks(analysis):
-        place = wanted[number].place if number < len(wanted) else None
+    for music, number, look in _looks(analysis):
+        place = wanted[number].place if music in musics and number < len(wanted) else None
         if place is not None:
             counts.setdefault(place, Counter())[look] += 1
     made = {}
@@ -68,18 +87,18 @@ def marks(analysis: Analysis, tune: Tune) -> dict[Place, StaffMark]:
     return made
 
 
-def _looks(analysis: Analysis) -> Iterator[tuple[int, tuple[Shape, str]]]:
-    """The numbers of written notes, and what is marked there."""
+def _looks(analysis: Analysis) -> Iterator[tuple[int, int, tuple[Shape, str]]]:
+    """The numbers of musics and of their written notes, and what is marked there."""
     for one in departures(analysis):
         look = _LOOKS.get(one.kind)
         if look is not None and not one.uncertain:
-            yield one.number, (look[0], look[1].format(played="" if one.note is None else _short(one.note)))
+            yield one.music, one.number, (look[0], look[1].format(played="" if one.note is None else _short(one.note)))
     held = analysis.held
     for change, led_to in zip(analysis.changes, notes_led_to(analysis), strict=True):
         written = held[led_to].written
         if change.judged and change.verdict == "stray" and written is not None:
             longest = max(change.strays, key=lambda stray: stray.duration_us)
-            yield written.number, ("triangle", f"stray {_short(longest.note)}")
+            yield written.music, written.number, ("triangle", f"stray {_short(longest.note)}")
 
 
 def marked_words(made: dict[Place, StaffMark]) -> str:

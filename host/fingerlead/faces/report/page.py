@@ -12,11 +12,10 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
-from fingerlead.faces.report.against import KEY, against
+from fingerlead.faces.report.against import KEY, MOST_STAVES, against
 from fingerlead.faces.report.numbers import divided
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.templates import templates
-from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital, date_text, path_text
 from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import read_session, started_utc
@@ -70,10 +69,10 @@ def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
     return [Played(path_text(path.name), each, _day(path)) for path, each in files]
 
 
-def render(played: list[Played], made_on: date, tune: Tune | None = None, divide: str = "") -> str:
+def render(played: list[Played], made_on: date, divide: str = "") -> str:
     """The page as HTML. All text is escaped but for the strips and the staff, which are made here.
 
-    A tune is what was to be played; `divide` is an ISO day, and what was played before it is compared with the rest.
+    `divide` is an ISO day, and what was played before it is compared with the rest.
     """
     summary = summarise(each.analysis for each in played)
     template = templates("fingerlead.faces.report").get_template("page.html")
@@ -91,7 +90,7 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, divide
         grid=_grid(summary),
         changes=[_change(played, summary, each) for each in _in_order(summary)],
         open=OPEN,
-        against=[{"file": each.name, **against(each.analysis, tune)} for each in played] if tune else [],
+        against=_against(played),
         against_key=KEY,
         divided=divided([(each.analysis, each.day) for each in played], divide) if divide else None,
         passing=_passing(played),
@@ -105,6 +104,15 @@ def render(played: list[Played], made_on: date, tune: Tune | None = None, divide
         running_foot=f"fingerlead, {made}; strays heard from {settings['heard_us'] // 1_000} ms, "
         f"together within {settings['stage_us'] // 1_000} ms",
     )
+
+
+def _against(played: list[Played]) -> list[dict[str, Any]]:
+    """The musics of all sessions with their staves, as many as a page has."""
+    shown: list[dict[str, Any]] = []
+    for each in played:
+        left = MOST_STAVES - sum(bool(one["staff"]) for one in shown)
+        shown += ({"file": each.name, **one} for one in against(each.analysis, left))
+    return shown
 
 
 def _day(path: Path) -> str:
