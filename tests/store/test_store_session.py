@@ -20,7 +20,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingerlead.store import session_reading
-from fingerlead.store.session_file import MAGIC, SAVE_AFTER_US, SessionError, SessionWriter, seconds_text
+from fingerlead.store.session_file import (
+    CHECKPOINT_PAGES,
+    MAGIC,
+    SAVE_AFTER_US,
+    SessionError,
+    SessionWriter,
+    seconds_text,
+)
 from fingerlead.store.session_reading import PortMark, read_session, session_record
 from fingerlead.wire.carriers import to_stream
 from fingerlead.wire.columns import read_record
@@ -369,6 +376,25 @@ def test_it_can_be_read_while_it_is_written(tmp_path):
     assert seen == sorted(seen)
     assert len(seen) > 3
     assert beside(path) == ["a.session"]
+
+
+@pytest.mark.parametrize("since", ["it was looked at", "it was opened"])
+def test_a_log_that_comes_while_it_is_read_in_place_is_seen(tmp_path, monkeypatch, since):
+    path = tmp_path / "a.session"
+    writer = SessionWriter(path, "stream", "x")
+    step = "_opened" if since == "it was looked at" else "_check_schema"
+    really, pages = getattr(session_reading, step), 2 * CHECKPOINT_PAGES
+
+    def meanwhile(*of):
+        monkeypatch.setattr(session_reading, step, really)
+        for number in range(pages):
+            writer.append(bytes([number % 256]) * 4_096, number * SAVE_AFTER_US)
+            writer.save()
+        return really(*of)
+
+    monkeypatch.setattr(session_reading, step, meanwhile)
+    assert len(read_session(path).data) == pages * 4_096
+    writer.close()
 
 
 def test_a_strange_name_is_a_name(tmp_path):

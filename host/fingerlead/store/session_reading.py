@@ -92,8 +92,34 @@ class StoredSession:
 
 
 def read_session(path: Path | str) -> StoredSession:
-    """Read a whole session; raises SessionError."""
+    """Read a whole session, one that is being written as it is at one instant; raises SessionError."""
     path = Path(path)
+    for _ in range(SNAPSHOT_TRIES):
+        rest = _at_rest(path)
+        try:
+            session = _read_once(path)
+        except SessionError:
+            if rest in (None, _at_rest(path)):
+                raise
+        else:
+            if rest in (None, _at_rest(path)):
+                return session
+    raise SessionError(path, _NEVER_AT_REST)
+
+
+def _at_rest(path: Path) -> tuple[int, ...] | None:
+    """What tells a session file without a log from the same file written on; None beside a log, or without the file.
+
+    A session may be written on while it is read. Where it had no log before, it is read in place, and a log that comes
+    meanwhile is moved into the file page by page: what was read then is none of its states.
+    """
+    with contextlib.suppress(OSError):
+        state = path.stat()
+        return None if _has_log(path) else (state.st_ino, state.st_size, state.st_mtime_ns)
+    return None
+
+
+def _read_once(path: Path) -> StoredSession:
     try:
         with path.open("rb") as file:
             if file.read(len(MAGIC)) != MAGIC:
@@ -270,7 +296,7 @@ def _snapshot(path: Path, copy: Path) -> Path:
             raise SessionError(path, f"{_EXPECTED}; the journal beside it names a file to be deleted. Do not trust it")
         if before == _header(copy) == _header(path):
             return copy
-    raise SessionError(path, "expected a session at rest; this one changes all the time. Try again")
+    raise SessionError(path, _NEVER_AT_REST)
 
 
 def _header(path: Path) -> bytes:
@@ -376,6 +402,7 @@ def _join(
 
 
 _EXPECTED = "expected a session of fingerlead"
+_NEVER_AT_REST = "expected a session at rest; this one changes all the time. Try again"
 _TOO_BIG = f"expected a session of at most {GREATEST_FILE >> 20} MiB; this one is larger. Record shorter sessions"
 
 
