@@ -97,7 +97,7 @@ def read_session(path: Path | str) -> StoredSession:
     for _ in range(SNAPSHOT_TRIES):
         rest = _at_rest(path)
         try:
-            session = _read_once(path)
+            session = _read_once(path, in_place=rest is not None)
         except SessionError:
             if rest in (None, _at_rest(path)):
                 raise
@@ -119,12 +119,12 @@ def _at_rest(path: Path) -> tuple[int, ...] | None:
     return None
 
 
-def _read_once(path: Path) -> StoredSession:
+def _read_once(path: Path, in_place: bool) -> StoredSession:
     try:
         with path.open("rb") as file:
             if file.read(len(MAGIC)) != MAGIC:
                 raise SessionError(path, f"{_EXPECTED}; this is something else. Name another file")
-        with _opened(path.resolve()) as db:
+        with _opened(path.resolve(), in_place) as db:
             _check_schema(db, path)
             return _read(db, path)
     except sqlite3.Error as error:
@@ -233,16 +233,16 @@ def _times_away(marks: list[PortMark], t_us: NDArray[np.int64], first_us: int) -
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+def _opened(path: Path, in_place: bool) -> Iterator[sqlite3.Connection]:
     with contextlib.ExitStack() as stack:
-        if _has_log(path):
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="fingerlead-")))
-            copy = _snapshot(path, folder / "session")
-            uri = copy.as_uri() + "?mode=rw"
-        else:
+        if in_place:
             # Immutable: SQLite then neither looks for nor makes a log, so a folder that cannot be written will do.
             uri = path.as_uri() + "?mode=ro&immutable=1"
             _check_size(path)
+        else:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="fingerlead-")))
+            copy = _snapshot(path, folder / "session")
+            uri = copy.as_uri() + "?mode=rw"
         db = sqlite3.connect(uri, uri=True, isolation_level=None)
         stack.callback(db.close)
         db.execute("PRAGMA trusted_schema = OFF")
