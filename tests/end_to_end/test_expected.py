@@ -23,6 +23,7 @@ from fingerlead.music.abc import parse_abc
 from fingerlead.practice.pupil_port import written_notes
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated.chanter import setup_for
+from fingerlead.simulated.planted_movements import MOVEMENT_KINDS, MovementPlant, plant_movements
 from fingerlead.simulated.planting import CLEAN, KINDS, NotPlantableError, plant_one, sounds_alike
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import STANDARD
@@ -217,3 +218,23 @@ def test_a_tune_with_grace_notes_is_played_as_written_from_a_file_of_abc():
     text = "X:1\nT:The Tide Mill\nM:2/4\nL:1/4\nQ:1/4=70\nK:HP\n{g}A {d}B | {GdGe}A {g}c | {gef}e {g}e | {e}A2 |]\n"
     tune = parse_abc(text)[0][0]
     assert told(perform(CLEAN, script_of(tune, 70), 3), asked("tune", "The Tide Mill", text), 3) == ([], [])
+
+
+# "early" and "late" are told against a metronome, which is not here.
+@pytest.mark.parametrize("kind", [kind for kind in MOVEMENT_KINDS if kind not in ("early", "late", "another")])
+def test_a_fault_planted_in_a_movement_is_told_on_that_movement_alone(kind):
+    text = "X:1\nT:The Gate\nM:4/4\nL:1/2\nQ:1/4=60\nK:HP\nB {GdGe}A | {g}e {gBd}B | {Gdc}d A |]\n"
+    script = script_of(parse_abc(text)[0][0], 60)
+    number = 3 if kind in ("crushed", "swallowed", "extra catch") else 1
+    performance = plant_movements([MovementPlant(kind, number)], script, 2)
+    (fault,) = performance.faults
+    record = read_record(wire_bytes(performance, setup_for(2), sensors("usual")), None)
+    musics = asked("tune", "The Gate", text)
+    movements = analyse(record, standard_table(), timing_of(record, "wire"), musics=musics).movements
+    odd = {n: movement for n, movement in enumerate(movements, 1) if movement.verdict != "as written"}
+    assert list(odd) == [number]
+    told = [(each.kind, each.note, each.finger) for each in odd[number].faults] or [(odd[number].verdict, None, None)]
+    named = [(note, finger) for name, note, finger in told if name == kind]
+    assert named
+    assert fault.index is None or fault.index in [note for note, _ in named]
+    assert all(finger in (None, fault.finger) for _, finger in named if fault.finger is not None)
