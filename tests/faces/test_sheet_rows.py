@@ -14,9 +14,10 @@ from fingering.moves import move
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import standard_table
 from fingerlead.faces.sheet.piece import SheetError, SheetPiece, StaffMark, rung_piece, tune_piece
-from fingerlead.faces.sheet.sheets import homework
+from fingerlead.faces.sheet.sheets import homework, weakest
 from fingerlead.faces.sheet.source import holes, letters_row, marks_row, moved, pictures_row, words_row
 from fingerlead.music.abc import parse_abc
+from fingerlead.timing.summary import ChangeSummary, MovementSummary, Summary, WorthWork, WrittenSummary
 from tests.faces.sheet_tools import tunes
 
 
@@ -155,6 +156,30 @@ def test_marks_are_shapes_with_words():
     assert marks_row(piece("A4|]")) == ""
     with pytest.raises(SheetError, match="shape"):
         marks_row(replace(one, marks={(0, 1): StaffMark("cross) #(x", "")}))
+
+
+def test_homework_is_of_all_that_is_worth_work_and_not_of_strays_alone():
+    """Wrong notes, fingers apart, strays: the worst of them first; a movement has no change of its own."""
+    rolled = ChangeSummary(0, 2)
+    worth = [
+        WorthWork(MovementSummary("grip", 3), "movement", 9, 9, 0, 400_000),
+        WorthWork(WrittenSummary(3, 4), "wrong", 5, 9, 300_000, 300_000),
+        WorthWork(rolled, "apart", 8, 12, 60_000, 200_000),
+        WorthWork(ChangeSummary(2, 0), "stray", 7, 11, 20_000, 100_000),
+        WorthWork(ChangeSummary(5, 4), "stray", 6, 10, 20_000, 90_000),
+    ]
+
+    class Worth(Summary):
+        def worth_work(self):
+            return worth
+
+    assert weakest(Worth({}, 0)) == {
+        (3, 4): "another note was played in 5 of 9",
+        (0, 2): "the fingers were not together in 8 of 12",
+        (5, 4): "another note sounded in between in 6 of 10",
+    }
+    worth.clear()
+    assert weakest(Worth({}, 0)) == {}
 
 
 def test_homework_is_a_rung_for_each_change_with_the_weak_way_first():

@@ -14,7 +14,7 @@ from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.tunes import easy_tune_of, is_abc_file, music_of, read_tunes, rung_of, rungs_from
 from fingerlead.faces.sheet.lilypond import Format, engrave
 from fingerlead.faces.sheet.piece import Sheet, SheetError, Style, rung_piece, tune_piece
-from fingerlead.faces.sheet.sheets import chart_source, homework, weakest, what_was_heard
+from fingerlead.faces.sheet.sheets import chart_source, homework, weakest
 from fingerlead.faces.sheet.source import sheet_source
 from fingerlead.phrases import date_text, path_text
 from fingerlead.store.files import write_output
@@ -127,12 +127,7 @@ def _homework(files: list[Path], pupil: str) -> Sheet:
     found = weakest(summary)
     if not found:
         raise Problem(f"no homework was found in the playing. {work_on_first(summary)} Name a rung to print it")
-    return homework(
-        [(change.from_note, change.to_note) for change in found],
-        pupil,
-        date_text(date.today()),
-        {(change.from_note, change.to_note): what_was_heard(change) for change in found},
-    )
+    return homework(list(found), pupil, date_text(date.today()), found)
 
 
 def _paths(output: Path, count: int) -> list[Path]:

@@ -26,7 +26,7 @@ from fingerlead.faces.sheet.piece import (
 from fingerlead.faces.sheet.source import column, header, holes, letter, preamble, sheet_source, staff_source
 from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital
-from fingerlead.timing.summary import ChangeSummary, Summary
+from fingerlead.timing.summary import ChangeSummary, Summary, WrittenSummary
 
 TITLE = "The nine notes of the chanter"
 SUBTITLE = "The standard fingering, from low G to high A. The thumb hole is at the back."
@@ -57,22 +57,31 @@ def chart_source(style: Style) -> str:
     return "\n".join(parts) + "\n"
 
 
-def weakest(summary: Summary, most: int = MOST) -> list[ChangeSummary]:
-    """The changes to work on, the one that costs most first, each pair of notes once; empty where nothing stands out.
+_HEARD = {
+    "stray": "another note sounded in between",
+    "apart": "the fingers were not together",
+    "wrong": "another note was played",
+}
 
-    Those that stand out come before those that may be chance.
+
+def weakest(summary: Summary, most: int = MOST) -> dict[Changed, str]:
+    """The changes to work on and what was heard of them, the worst first, each pair of notes once.
+
+    Empty where nothing stands out. Those that stand out come before strays that may be chance.
     """
-    if summary.first() is None:
-        return []
-    chosen: dict[frozenset[int], ChangeSummary] = {}
-    for change in sorted(summary.ranked(), key=lambda change: not change.stands_out):
-        chosen.setdefault(frozenset((change.from_note, change.to_note)), change)
-    return list(chosen.values())[:most]
-
-
-def what_was_heard(change: ChangeSummary) -> str:
-    """How often a change went astray."""
-    return f"another note sounded in between in {len(change.astray)} of {change.count}"
+    worth = [
+        ((one.of.from_note, one.of.to_note), _HEARD[one.kind], one.times, one.of_all)
+        for one in summary.worth_work()
+        if isinstance(one.of, ChangeSummary | WrittenSummary)
+    ]
+    if worth:
+        by_chance = (change for change in summary.ranked() if change.astray)
+        worth += [((c.from_note, c.to_note), _HEARD["stray"], len(c.astray), c.count) for c in by_chance]
+    chosen: dict[frozenset[int], tuple[Changed, str]] = {}
+    for change, what, times, of_all in worth:
+        if len(set(change)) == 2:
+            chosen.setdefault(frozenset(change), (change, f"{what} in {times} of {of_all}"))
+    return dict(list(chosen.values())[:most])
 
 
 def homework(
