@@ -45,8 +45,10 @@ def _with(steps: Sequence[Step], at: int, *put: Step, instead: int = 1) -> list[
 
 
 def _place(movement: Movement, steps: Sequence[Step], at: int) -> int:
-    """The written place of a step, of the melody note after the last."""
-    return next((one.written for one in steps[at:] if one.written is not None), len(movement.written))
+    """The written place of a step; after the last, that of the melody note, or of a grace note that merges with it."""
+    merges = movement.written[-1] == LETTERS[movement.after]
+    end = len(movement.written) - merges
+    return next((one.written for one in steps[at:] if one.written is not None), end)
 
 
 def _is_free(movement: Movement, steps: Sequence[Step], at: int) -> bool:
@@ -135,6 +137,9 @@ def _extra(movement: Movement, steps: list[Step], random: Random) -> Planted | N
     if catches:
         # Within a strike the hand is not on low G: its little finger taps once more.
         hole = random.choice([7, 4]) if movement.shapes[at][1] == 0 else 7
+        if 8 - hole in (movement.before, movement.after):
+            # The hand may as well have gone back to the melody note, or on to it.
+            return None
         lift = Step(step.mask & ~(1 << hole), grace_us, None, hole, marked=True)
         put = [step, lift, replace(step, written=None)]
     elif graces:

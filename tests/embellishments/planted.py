@@ -169,15 +169,26 @@ def _is_heard_so(plan: Plan, edges: list[Edge], since_us: int, until_us: int) ->
 
 @cache
 def _others(written: Movement) -> tuple[Movement, ...]:
-    """Movements that are played in place of another one, and are not nearly the same."""
+    """Movements that are played in place of one: none that adds notes to it or leaves some out, or nearly so."""
+    family = written.name.split()[-1]
+    named = names_of(written.before, written.after)
+    forms = [row for row, name in named.items() if name.split()[-1] == family]
     return tuple(
         one
         for one in everything()
         if (one.before, one.after) == (written.before, written.after)
-        and one.name not in (written.name, "cadence")
-        and names_of(one.before, one.after)[one.sounds] == one.name
-        and _distance(one.sounds, written.sounds) > 1
+        and one.name != "cadence"
+        and named[one.sounds] == one.name
+        and one.name.split()[-1] != family
+        and min(_distance(one.sounds, form) for form in forms) > 1
+        and not any(_is_part(one.sounds, form) or _is_part(form, one.sounds) for form in forms)
     )
+
+
+def _is_part(one: Sequence[int], other: Sequence[int]) -> bool:
+    """Whether the notes are among the others, in their order."""
+    left = iter(other)
+    return all(note in left for note in one)
 
 
 def _distance(one: Sequence[int], other: Sequence[int]) -> int:
