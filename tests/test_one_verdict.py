@@ -18,6 +18,7 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import VERDICTS
+from tests.embellishments.planted import recital
 from tests.listening.test_music_live import chunks, listened
 from tests.reading.players import beginner, run_player, together_player
 from tests.store.playing import csv_of, music_of, write_playing
@@ -103,6 +104,37 @@ def test_the_same_session_says_the_same_on_every_face(tmp_path, which):
     pieces = chunks(played, 0)
     heard = [(sum(piece.host_us <= at_us for piece in pieces) if at_us else 0, music) for at_us, music in asked]
     assert counts_of(listened(tmp_path / "live.session", pieces, heard)) == counts
+
+
+def movements_of(analysis):
+    """Each movement with its verdict and the faults that are told of it."""
+    return [
+        (m.name, m.written, m.verdict, m.variant, [(f.kind, f.note, f.finger, f.size_us) for f in m.faults])
+        for m in analysis.movements
+    ]
+
+
+@pytest.mark.parametrize("kind", ["well", "missing", "stray inside", "uneven"])
+def test_a_movement_and_its_faults_are_the_same_on_every_face(tmp_path, kind):
+    played = recital(kind, 12, 55_000, 80_000, seed=31).performance
+    asked = (0, music_of(played.music))
+    path = write_playing(tmp_path / "a.session", played, asked)
+    truth = fingerlead.analyse(fingerlead.read(path))
+    movements = movements_of(truth)
+    assert any(faults for *_, faults in movements) is (kind != "well")
+    out_of("keep", path, "-o", tmp_path / "kept.session")
+    for copy in (path, tmp_path / "kept.session"):
+        for read in (studio_analysed, desk_analysed):
+            assert movements_of(read(copy)[1]) == movements
+    told = json.loads(out_of("analyse", path, "--format", "json"))["movements"]
+    assert [m["verdict"] for m in told] == [verdict for _, _, verdict, *_ in movements]
+    assert [[(f["kind"], f["note"], f["size_us"]) for f in m["faults"]] for m in told] == [
+        [(kind, note, size_us) for kind, note, _, size_us in faults] for *_, faults in movements
+    ]
+    text = out_of("analyse", path)
+    words = [fault["words"] for m in told for fault in m["faults"]]
+    assert all(one[0].upper() + one[1:] in text for one in words), text
+    assert movements_of(listened(tmp_path / "live.session", chunks(played, 0), [asked])) == movements
 
 
 def test_with_its_music_all_runs_are_named_and_without_it_none_is_called_clean(tmp_path):

@@ -180,7 +180,7 @@ def _others(written: Movement) -> tuple[Movement, ...]:
         and one.name != "cadence"
         and named[one.sounds] == one.name
         and one.name.split()[-1] != family
-        and min(_distance(one.sounds, form) for form in forms) > 1
+        and all(_distance(one.sounds, form) > 1 for form in forms)
         and not any(_is_part(one.sounds, form) or _is_part(form, one.sounds) for form in forms)
     )
 

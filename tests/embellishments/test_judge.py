@@ -19,13 +19,29 @@ def test_what_is_well_played_is_as_written_at_any_tempo(tempo_us):
     assert found.share >= 0.98, found.cases
 
 
+# The share of planted faults that is told with its note, in hundredths, as `python -m` of this folder measures it.
+TOLD = {"uneven": 90, "stray inside": 95, "dragged": 90, "wrong note": 80, "missing": 70, "swallowed": 60}
+
+
+@pytest.mark.parametrize("kind", TOLD)
+def test_a_planted_fault_is_told_with_its_note_and_no_other_finger(kind):
+    found = measured(kind, 60, TEMPI_US[1], seeds=(22,))
+    assert 100 * found.named >= TOLD[kind] * found.of, found.cases
+    assert found.right_fingers >= 0.8 * found.fingers, found.cases
+    assert found.worse <= 0.03 * found.advised
+
+
+def test_what_is_left_out_is_told_so():
+    assert measured("left out", 60, TEMPI_US[1], seeds=(23,)).share >= 0.98
+
+
 def held(before, letters, after, lengths_ms):
     """One movement between two melody notes of 600 ms, each of its notes for so long; what is told of it."""
     notes = spelled(letters)
     before, after = spelled(before + after)
     edges, t_us = [(0, STANDARD[before])], 600_000
     for number, (note, length_ms) in enumerate(zip(notes, lengths_ms, strict=True)):
-        on = STANDARD[note] if length_ms > 100 else shape_of(note, notes[number + 1] if note == 7 else after)
+        on = STANDARD[note] if length_ms > 100 or note == 3 else shape_of(note, [*notes, after][number + 1])
         edges.append((t_us, on))
         t_us += 1_000 * length_ms
     performance = Performance((), (*edges, (t_us, STANDARD[after])), t_us + 600_000, (), ())
@@ -39,9 +55,9 @@ def test_the_e_of_a_written_cadence_is_as_long_as_its_player_will(length_ms):
     assert [note.duration_us for note in found.notes] == [50_000, 1_000 * length_ms, 50_000]
 
 
-@pytest.mark.parametrize("length_ms", [120, 500, 900])
-def test_the_first_low_g_of_a_written_throw_may_be_held(length_ms):
-    (found,) = held("B", "Gdc", "d", (length_ms, 40, 50))
+@pytest.mark.parametrize("lengths_ms", [(120, 40, 50), (500, 40, 50), (900, 95, 100)])
+def test_the_first_low_g_of_a_written_throw_may_be_held(lengths_ms):
+    (found,) = held("B", "Gdc", "d", lengths_ms)
     assert (found.name, found.verdict) == ("throw", "as written")
 
 

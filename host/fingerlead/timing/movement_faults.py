@@ -255,11 +255,20 @@ def _fingerings(
     faults = []
     for place, sound_at in at.items():
         sound = sounds[sound_at]
-        if not is_right(sound.mask, take, form.notes, timeline.geometry):
+        right = is_right(sound.mask, take, form.notes, timeline.geometry)
+        if not right and not _is_on_the_way(take, sound_at, sounds):
             lasts_us = _stands_us(sound, timeline)
             if lasts_us >= timeline.heard_us and lasts_us > timeline.unsure_us([sound])[0]:
                 faults.append(FoundFault(MovementFault("false fingering", place, None, sound.length_us), sound_at))
     return faults
+
+
+def _is_on_the_way(take: MovementTake, at: int, sounds: Sequence[Sound]) -> bool:
+    """Whether the hand changes while a grace note sounds: each other finger stands as before it, or as after it."""
+    before = next((sounds[place].mask for place in range(at - 1, -1, -1) if sounds[place].heard), take.from_mask)
+    after = next((sound.mask for sound in sounds[at + 1 :] if sound.heard), take.to_mask)
+    mask = sounds[at].mask
+    return sounds[at].note > take.to_note and not (mask ^ before) & (mask ^ after) & ~TOP_OPEN_BIT[mask]
 
 
 def is_right(mask: int, take: MovementTake, form: tuple[int, ...], geometry: Geometry) -> bool:
