@@ -115,6 +115,14 @@ def test_what_was_not_measured_shrinks_nothing():
         assert (before.size == after.size) == (after.how == "assumed")
 
 
+def test_levels_of_which_nothing_is_known_lie_anywhere_from_the_seal_to_the_middle():
+    """A capacitive sample is 1 / (1 + z / 0.8 mm): the middle's two levels, and a seal of 0.2 mm."""
+    uncover_mm, cover_mm = (0.8 * (1 / share - 1) - 0.2 for share in (0.45, 0.55))
+    size_mm = math.sqrt((uncover_mm**2 + cover_mm**2) / 2 / 3)
+    [share] = [share for share in assumed(1_000).shares if share.name == "lift against cover"]
+    assert share.size == pytest.approx(size_mm, abs=0.005)
+
+
 def test_a_makers_budget_is_read():
     budget = read_budget(SOUND, "mine.toml")
     assert [share.name for share in budget.shares] == list(NAMES)

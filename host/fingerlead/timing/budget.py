@@ -126,7 +126,7 @@ _SPECIFIED = (
     Share("filter", "us", 0.0),
     Share("link", "us", 0.0),
     Share("slope and level", "mm", 0.09),
-    Share("lift against cover", "mm", 0.30, common=True),
+    Share("lift against cover", "mm", 0.37, common=True),
     Share("rim to rim", "mm", 0.06),
     Share("seal", "mm", 0.145, common=True),
     Share("temperature", "mm", 0.03, common=True),
