@@ -18,6 +18,7 @@ from fingerlead.faces.words import ms
 from fingerlead.timing.results import Timing
 from fingerlead.timing.summary import summarise
 from tests.faces.playing import STANDARD, analysed, moved, random_playing, session
+from tests.timing.test_pulse import EVEN_TUNE, play_plain
 
 DAY = date(2026, 3, 7)
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -232,3 +233,16 @@ def test_golden_page(golden):
     timing = Timing("chanter", 5_000, 1_000, 3_000, "assumed")
     html = render([Played("evening.session", analysed(states, timing))], DAY)
     golden("page.html", html.replace("><", ">\n<"))
+
+
+def test_the_pulse_is_drawn_bar_by_bar_and_told_in_words():
+    even = play_plain({5: 0.85, 6: 0.85}).analysis(EVEN_TUNE)
+    page = render([Played("even", even)], DAY)
+    (picture,) = re.findall(r'<svg class="pulse".*?</svg>', page, re.DOTALL)
+    assert picture.count("<circle") == picture.count('class="written"') == 32
+    assert re.findall(r">bar (\d)<", picture) == list("12345678")
+    assert re.findall(r">(rushes|drags) \d+ %<", picture) == ["rushes", "rushes"]
+    assert "Bars 5 and 6 rush: " in page
+    # A rung without a metronome asks for no beat.
+    rung = play_plain().analysis(EVEN_TUNE, kind="rung")
+    assert "Pulse and pointing" not in render([Played("rung", rung)], DAY)

@@ -45,6 +45,9 @@ PLAIN = "ABcd|efga|gfed|cBAG|" * 2
 EVEN_TUNE = HEAD.format("Plain", "4/4").replace("1/8", "1/4") + PLAIN + "\n"
 
 
+GRACE_US = 30_000
+
+
 class Player:
     """Onsets of notes over time, each with a hand's noise; `wander` is how much each interval is off as a share."""
 
@@ -178,7 +181,7 @@ def test_pairs_of_every_tune_are_told_apart(tune):
     upbeat = written.bars[0].length if written.first_bar_number == 0 else 0
     heard = {}
     for ratio, verdict in ((None, "pointed"), (1, "even"), (-1, "backwards")):
-        player = Player(600_000, 8_000)
+        player = Player(833_000, 6_000)
         lengths = [note.length for note in played]
         place = 0
         while place < len(played) - 1:
@@ -191,13 +194,19 @@ def test_pairs_of_every_tune_are_told_apart(tune):
                 place += 1
             place += 1
         for note, length in zip(played, lengths, strict=True):
+            player.wait(-GRACE_US * len(note.graces))
+            for grace in note.graces:
+                player.play(grace, GRACE_US / player.beat_us)
             if player.notes and player.notes[-1] == note.note:
                 player.now_us += float(length / beat) * player.beat_us
             else:
                 player.play(note.note, float(length / beat))
         for pulse in pulses(player.analysis(tune.abc)):
             heard.setdefault(verdict, []).extend(pair.verdict for pair in pulse.pairs)
-    assert bool(heard.get("pointed")) == bool(heard.get("even"))
+    pairs = sum(note.rhythm.pair is not None for note in written_notes(SessionMusic("tune", "it", tune.abc)))
+    assert set(heard) <= {"pointed", "even", "backwards"}
+    assert all(len(told) >= 0.75 * pairs for told in heard.values())
+    assert not pairs or len(heard) == 3
     for verdict, told in heard.items():
         assert told.count(verdict) >= 0.8 * len(told), (verdict, told)
 

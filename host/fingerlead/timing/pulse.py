@@ -116,6 +116,23 @@ def has_beat(music: Music) -> bool:
     return asked.judged and last is not None and last.bar > 0 and (asked.kind != "rung" or asked.beat_us is not None)
 
 
+def onsets_of(analysis: Analysis, onset: OnsetOf) -> list[int]:
+    """When each melody note begins, or the first grace note of the movement that leads to it."""
+    onsets_us: list[int] = analysis.arrays.start_us.tolist()
+    if onset == "first grace":
+        for movement, number in zip(analysis.movements, _led_to(analysis), strict=True):
+            if movement.notes and number < len(onsets_us):
+                onsets_us[number] = movement.start_us
+    return onsets_us
+
+
+def _led_to(analysis: Analysis) -> list[int]:
+    """For each movement the number of the melody note that it leads to."""
+    ends_us = [movement.end_us for movement in analysis.movements]
+    numbers: list[int] = np.searchsorted(analysis.arrays.start_us, ends_us).tolist()
+    return numbers
+
+
 class _Playing:
     """The melody notes with their onsets, and how far each may be off."""
 
@@ -125,16 +142,14 @@ class _Playing:
         self.passes, pass_of = passes(analysis)
         self._doubted = doubted_notes(analysis)
         self._off_us = [start_us for start_us, _ in analysis.off]
-        starts_us = analysis.arrays.start_us
-        theme_us, grace_us = starts_us.tolist(), starts_us.tolist()
-        self._broken: set[int] = set()  # the notes before which something sounded that is not written
-        for movement in analysis.movements:
-            number = bisect_left(theme_us, movement.end_us)
-            if movement.notes and number < len(theme_us):
-                grace_us[number] = movement.start_us
-                if movement.verdict not in ("as written", "faulty"):
-                    self._broken.add(number)
-        self._us: dict[OnsetOf, list[int]] = {"theme": theme_us, "first grace": grace_us}
+        theme_us = onsets_of(analysis, "theme")
+        # The notes before which something sounded that is not written.
+        self._broken = {
+            number
+            for movement, number in zip(analysis.movements, _led_to(analysis), strict=True)
+            if movement.notes and movement.verdict not in ("as written", "faulty")
+        }
+        self._us: dict[OnsetOf, list[int]] = {"theme": theme_us, "first grace": onsets_of(analysis, "first grace")}
         self._own = np.full(len(theme_us), analysis.timing.uncertainty_us / COVERAGE)
         self._common = np.zeros(len(theme_us))
         for change, number in zip(analysis.changes, notes_led_to(analysis), strict=True):

@@ -33,6 +33,10 @@ COMMANDS = {
         "All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine.",
     ),
     "report": ("report", "Make one page of some sessions: what to work on first, and every change with its fingers."),
+    "unison": (
+        "unison",
+        "Lay two sessions of one tune over each other: how far apart their notes begin, and their movements' lengths.",
+    ),
     "keep": (
         "keep",
         "Keep any file of playing as a session: CSV, MIDI, wire bytes, an old session; and say what was played.",

@@ -18,6 +18,7 @@ from fingerlead.store.files import write_output
 from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import tally, together
+from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.summary import playing_us
 
 NUMBERS = {".csv": as_csv, ".json": as_json}
@@ -35,6 +36,7 @@ def report(
     since: Annotated[
         str, typer.Option("--since", metavar="DAY", help="Compare what was played before this day with the rest.")
     ] = "",
+    beat_on: options.BeatOn = "theme",
     *,
     reading: options.ReadOptions,
 ) -> None:
@@ -51,18 +53,20 @@ def report(
         if len(files) == 1 and (files[0] / "pupils").is_dir():
             text = _of_studio(files[0], ending, since)
         else:
-            text = _of_files(files, ending, since, expect, reading)
+            text = _of_files(files, ending, since, expect, options.ONSETS[beat_on], reading)
     with writing("the page", output), StatusLine(f"writing {output}"), problem_from(PdfError):
         write_output(output, to_pdf(text) if ending == ".pdf" else text)
     what = "ready" if ending in (*NUMBERS, ".pdf") else "open it in a browser, or print it"
     typer.echo(f"{path_text(output)}: {what}.")
 
 
-def _of_files(files: list[Path], ending: str, since: str, expect: str | None, reading: options.ReadOptions) -> str:
+def _of_files(
+    files: list[Path], ending: str, since: str, expect: str | None, onset: OnsetOf, reading: options.ReadOptions
+) -> str:
     chart = table_from(reading.table, reading.alternates)
     analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]
     if ending not in NUMBERS:
-        return render(played(analyses), date.today(), since)
+        return render(played(analyses), date.today(), since, onset)
     return NUMBERS[ending](
         rows(Player(path_text(file.name), playing_us(each), tuple(tally(each))) for file, each in analyses)
     )

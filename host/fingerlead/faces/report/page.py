@@ -14,6 +14,7 @@ from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
 from fingerlead.faces.report.against import KEY, MOST_STAVES, against
 from fingerlead.faces.report.numbers import divided
+from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.templates import templates
 from fingerlead.phrases import capital, date_text, path_text
@@ -22,6 +23,7 @@ from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import usual_advice, usual_diagnosis, work_on_first
 from fingerlead.timing.measured_words import ms, whole_ms
+from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.results import Change, Held
 from fingerlead.timing.summary import ChangeSummary, Spread, Summary, heard_stray_us, passing_notes, summarise
 from fingerlead.wire.events import Doubt
@@ -69,12 +71,13 @@ def played(files: list[tuple[Path, Analysis]]) -> list[Played]:
     return [Played(path_text(path.name), each, _day(path)) for path, each in files]
 
 
-def render(played: list[Played], made_on: date, divide: str = "") -> str:
+def render(played: list[Played], made_on: date, divide: str = "", onset: OnsetOf = "theme") -> str:
     """The page as HTML. All text is escaped but for the strips and the staff, which are made here.
 
-    `divide` is an ISO day, and what was played before it is compared with the rest.
+    `divide` is an ISO day, and what was played before it is compared with the rest. `onset` is what of an embellished
+    note is on the beat.
     """
-    summary = summarise(each.analysis for each in played)
+    summary = summarise((each.analysis for each in played), onset)
     template = templates("fingerlead.faces.report").get_template("page.html")
     # Of all that is worth work the first, where that is a change with strips to show.
     first = next((worth.of for worth in summary.worth_work()[:1] if isinstance(worth.of, ChangeSummary)), None)
@@ -92,6 +95,7 @@ def render(played: list[Played], made_on: date, divide: str = "") -> str:
         open=OPEN,
         against=_against(played),
         against_key=KEY,
+        pulse=[{"file": each.name, **one} for each in played for one in pulse_page(each.analysis, onset)],
         divided=divided([(each.analysis, each.day) for each in played], divide) if divide else None,
         passing=_passing(played),
         apart=_moments(played, _apart_or_slipped),
