@@ -32,6 +32,7 @@ DOORS = {
     "analyse": ["NAME.csv"],
     "studio": ["NAME.csv", "--no-browser"],
     "report": ["NAME.csv", "-o", "NAME.html"],
+    "unison": ["NAME.csv", "NAME"],
     "keep": ["NAME.csv", "-o", "NAME.session", "--music", "NAME"],
     "send": ["NAME.csv"],
     "open": ["NAME"],
