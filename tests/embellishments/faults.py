@@ -58,10 +58,20 @@ def _is_free(movement: Movement, steps: Sequence[Step], at: int) -> bool:
     return not opens and not (movement.name == "cadence" and step.hole == 8)
 
 
+def _strokes(movement: Movement, steps: list[Step], at: int) -> set[int]:
+    """The fingers whose stroke makes a note: they move where it begins, and back where it ends.
+
+    A grace note's is that of its own hole; a strike's is the finger of the hole that sounded, which covers it.
+    """
+    before = steps[at - 1].mask if at else STANDARD[movement.before]
+    after = steps[at + 1].mask if at + 1 < len(steps) else STANDARD[movement.after]
+    return set(movers(before, steps[at].mask)) & set(movers(steps[at].mask, after)) or {steps[at].hole}
+
+
 def _missing(movement: Movement, steps: list[Step], random: Random) -> Planted | None:
     at = random.randrange(len(steps))
     if steps[at].hole < 8:
-        fingers = {steps[at].hole}
+        fingers = _strokes(movement, steps, at)
     elif at and steps[at - 1].hole < 8:
         # The finger of the grace note before it did not come back in time.
         fingers = {steps[at - 1].hole}
@@ -82,7 +92,7 @@ def _length(kind: str, factor: tuple[float, float], bounds_us: tuple[float, floa
         lasts_us = max(lasts_us, 12_000) if kind == "crushed" else lasts_us
         if kind == "swallowed":
             lasts_us = random.uniform(6_500, 9_000)
-        fingers = {step.hole} if step.hole < 8 else set(range(8))
+        fingers = _strokes(movement, steps, at) if step.hole < 8 else set(range(8))
         put = replace(step, lasts_us=lasts_us, marked=True)
         return _with(steps, at, put), Fault(kind, frozenset({_place(movement, steps, at)}), frozenset(fingers))
 

@@ -27,7 +27,7 @@ TOLD = {"uneven": 90, "stray inside": 95, "dragged": 90, "wrong note": 80, "miss
 def test_a_planted_fault_is_told_with_its_note_and_no_other_finger(kind):
     found = measured(kind, 60, TEMPI_US[1], seeds=(22,))
     assert 100 * found.named >= TOLD[kind] * found.of, found.cases
-    assert found.right_fingers >= 0.8 * found.fingers, found.cases
+    assert found.right_fingers >= 0.97 * found.fingers, found.cases
     assert found.worse <= 0.03 * found.advised
 
 

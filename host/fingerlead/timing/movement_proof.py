@@ -36,7 +36,29 @@ def finger_of(
     for finger, mended in _mends(found, judgement, take, moves):
         if finger not in proven and len(proven) < 2 and _helps(found, judgement, take, mended, timeline, rules):
             proven.add(finger)
-    return next(iter(proven)) if len(proven) == 1 else None
+    if len(proven) != 1:
+        return None
+    (finger,) = proven
+    return finger if _alone(finger, found, judgement, moves) else None
+
+
+def _alone(finger: int, found: FoundFault, judgement: JudgedTake, moves: list[Toggle]) -> bool:
+    """Whether a proven finger is the only one that can have made a fault.
+
+    Of fingers that move at one time no edge can say whether one was early or the others late. So a finger that moves
+    where a note is missing is not told; and of a note too short or too long none that is not alone at each end of it,
+    but for the one that makes the note by its own stroke.
+    """
+    sounds = judgement.sounds
+    ends = [sounds[found.at].start_us if found.at < len(sounds) else sounds[-1].end_us]
+    if found.fault.kind in ("crushed", "dragged", "swallowed"):
+        ends.append(sounds[found.at].end_us)
+    elif found.fault.kind != "missing":
+        return True
+    movers = [{one for moved_us, one in moves if abs(moved_us - at_us) <= ANY_LENGTH_US // 2} for at_us in ends]
+    if found.fault.kind == "missing":
+        return finger not in movers[0]
+    return all(finger in each for each in movers) or all(len(each) == 1 for each in movers)
 
 
 def _mends(
