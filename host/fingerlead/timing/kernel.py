@@ -221,8 +221,8 @@ def measure(
         slip_us=returns.duration_us[slip],
         movements=movements,
         takes=[
-            _take(read.gaps[at], stretches, windows, at, place.edge, settings.heard_us) if is_judged(one) else None
-            for at, one in zip(embellished, movements, strict=True)
+            _take(gap, stretches, windows, at, place.edge, settings.heard_us) if _is_judged(one, gap) else None
+            for at, one, gap in zip(embellished, movements, (read.gaps[at] for at in embellished), strict=True)
         ],
         extras=[
             extra
@@ -308,8 +308,13 @@ def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: in
     )
 
 
-def is_judged(movement: PlayedMovement) -> bool:
-    """Whether a movement is sure enough, and near enough to something known, to be judged note by note."""
+def _is_judged(movement: PlayedMovement, gap: Gap) -> bool:
+    """Whether a movement is sure enough, and near enough to something known, to be judged note by note.
+
+    One that seems left out may have sounded too briefly to be heard.
+    """
+    if movement.verdict == "left out":
+        return gap.last - gap.first > 1 and not gap.sounds
     return bool(movement.notes) and movement.verdict in ("as written", "faulty", "unwritten")
 
 

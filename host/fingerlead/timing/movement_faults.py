@@ -207,7 +207,10 @@ def _notes(
         sound = None if one.sound is None else sounds[one.sound]
         if one.step == "missing":
             # Something of the shortest length may have sounded, where edges are so uncertain.
-            at_us = sounds[one.before].start_us if one.before < len(sounds) else sounds[-1].end_us
+            ends_us = [sound.start_us for sound in sounds[one.before : one.before + 1]] or [
+                s.end_us for s in sounds[-1:]
+            ]
+            at_us = ends_us[0] if ends_us else int(timeline.edge_us[take.first - timeline.before])
             least_us = _least_us(form, one.note, tempo)
             if timeline.unsure_at(at_us) < least_us:
                 faults.append(FoundFault(MovementFault("missing", one.note, None, 0), one.before))

@@ -58,6 +58,8 @@ def _judged_once(
 
 def _judged(movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules) -> PlayedMovement:
     judgement = judge(take, timeline)
+    if movement.verdict == "left out" and not any(one.fault.kind == "swallowed" for one in judgement.faults):
+        return movement
     faults = tuple(
         one.fault._replace(finger=finger_of(one, judgement, take, timeline, rules)) for one in judgement.faults
     )
