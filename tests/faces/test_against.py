@@ -17,6 +17,7 @@ from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.session_music import MusicAt, musics_of
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.results import Timing
+from fingerlead.timing.summary import summarise
 from fingerlead.wire.events import Record
 
 ABC = "X:1\nT:Three bars\nM:2/4\nL:1/4\nK:HP\nG A | B c | d e |]\n"
@@ -62,6 +63,20 @@ def test_the_marks_are_said_for_those_who_cannot_see_them():
 def test_a_stray_is_marked_at_the_note_that_it_leads_to(early_us):
     found = room.marks(played("GABcde", early_us=early_us), TUNE, {0})
     assert {place: mark.word for place, mark in found.items()} == {(2, 1): "stray C"}
+
+
+def test_grace_notes_left_out_are_marked_and_counted():
+    abc = ABC.replace("G A | B", "G {g}A | {GdG}B")
+    analysis = played("GABcde", asked=[MusicAt(0, SessionMusic("tune", "Three bars", abc))])
+    found = room.marks(analysis, parse_abc(abc)[0][0], {0})
+    assert {place: (mark.shape, mark.word) for place, mark in found.items()} == {
+        (0, 1): ("cross", "no grace note"),
+        (1, 0): ("cross", "no grip"),
+    }
+    assert room.embellishments(summarise([analysis])) == [
+        {"name": "Grip on B", "asked": 1, "right": 0, "faults": "it was left out, 1×"},
+        {"name": "High G grace note on low A", "asked": 1, "right": 0, "faults": "it was left out, 1×"},
+    ]
 
 
 def test_without_an_engraver_the_words_stand_alone(monkeypatch):

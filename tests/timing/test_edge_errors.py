@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fingering.table import standard_table
@@ -36,8 +36,14 @@ def analysis_of(record: Record, **how):
     return analyse(record, TABLE, timing_of(record, "wire", **how))
 
 
+# An edge's own error is worked out here from whole microseconds: it comes from the difference of two squares that are
+# nearly alike where most of the error is common, so that half a microsecond in each counts several times over.
+ROUNDING_US = 8
+
+
 @given(SEEDS, st.sampled_from([12_000, 30_000, 100_000]), st.booleans())
 @settings(max_examples=12, deadline=None)
+@example(1536, 100_000, True)
 def test_a_lead_is_further_ahead_of_each_finger_than_these_two_edges_are_uncertain(seed, travel_us, told):
     record = read_record(wire_bytes(playing(seed, travel_us), setup_for(seed)))
     if not told:
@@ -47,13 +53,13 @@ def test_a_lead_is_further_ahead_of_each_finger_than_these_two_edges_are_uncerta
         first, *others = change.fingers
         clear = all(
             other.after_start_us - first.after_start_us
-            >= max(1, between_us(change, first.finger, other.finger, analysis.timing) + 2)
+            >= max(1, between_us(change, first.finger, other.finger, analysis.timing) + ROUNDING_US)
             for other in others
         )
         # Between the two, rounding decides.
         surely_not = any(
             other.after_start_us - first.after_start_us
-            < between_us(change, first.finger, other.finger, analysis.timing) - 2
+            < between_us(change, first.finger, other.finger, analysis.timing) - ROUNDING_US
             for other in others
         )
         if change.verdict in ("clean", "apart", "stray"):

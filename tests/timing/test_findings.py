@@ -91,7 +91,7 @@ def test_fingers_apart_and_movements_left_out_are_in_the_same_order():
     analysis = fingers.analysis(doubled * 6)
     (only,) = as_dict(analysis, "", "")["findings"]
     assert only == {
-        "words": "The doubling on E: 6 of 6 (61 to 100 %) were not as written.",
+        "words": "The doubling on E: 6 of 6 (61 to 100 %) were not as written: it was left out, in 6 of them.",
         "movement": {"name": "doubling", "on": "E"}, "of": 6, "in": 6, "size_us": 0, "interval": list(wilson(6, 6)),
     }  # fmt: skip
 

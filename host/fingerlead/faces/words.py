@@ -155,7 +155,7 @@ def passing_words(before: Change, short_us: int) -> str:
 def movement_sentence(movement: PlayedMovement) -> str:
     """A movement as played, with its faults, or as it was left out."""
     name = f"{capital(movement.name)} on {NOTES[movement.to_note]}"
-    if not movement.notes:
+    if movement.verdict == "left out":
         return f"{name}: it was left out."
     said = {
         "faulty": "not quite as written",
@@ -163,7 +163,9 @@ def movement_sentence(movement: PlayedMovement) -> str:
         "unclear": "if it was one",
         "uncertain": "uncertain, as something was lost",
     }.get(movement.verdict)
-    lasts = f"{name}, {ms(movement.end_us - movement.start_us)}{f' ({said})' if said else ''}."
+    # What was hardly heard has no notes.
+    length = f", {ms(movement.end_us - movement.start_us)}" if movement.notes else ""
+    lasts = f"{name}{length}{f' ({said})' if said else ''}."
     return " ".join([lasts, *map(capital, faults_told(movement))])
 
 

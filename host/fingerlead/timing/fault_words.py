@@ -32,6 +32,14 @@ def faults_told(movement: PlayedMovement) -> list[str]:
     ]
 
 
+def fault_names(movement: PlayedMovement) -> list[str]:
+    """All that is not as written in a movement, in short: its faults, that it was left out, or that it was another."""
+    if movement.verdict == "left out":
+        return ["it was left out"]
+    other = [f"the {movement.name} was played instead"] if movement.verdict == "another" else []
+    return other + [fault_name(movement, fault) for fault in movement.faults]
+
+
 def fault_name(movement: PlayedMovement, fault: MovementFault) -> str:
     """What became of which note, in short and without a capital: `the second low G is missing`."""
     form = _form(movement)

@@ -21,7 +21,7 @@ from fingering.moves import possible_strays
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.fault_words import fault_name
+from fingerlead.timing.fault_words import fault_names
 from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
 from fingerlead.timing.results import Change, Verdict
 
@@ -314,7 +314,7 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
                 asked = summary.by_movement.setdefault(name, MovementSummary(*name))
                 asked.count += 1
                 asked.faulty += movement.verdict != "as written"
-                asked.faults += dict.fromkeys(fault_name(movement, fault) for fault in movement.faults)
+                asked.faults += dict.fromkeys(fault_names(movement))
     return summary
 
 

@@ -1,5 +1,6 @@
 """Played against written: the staff of a tune with a mark, a shape and a word, at each note that was not as written."""
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Container, Iterator
 from typing import Any
@@ -11,9 +12,12 @@ from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
 from fingerlead.faces.sheet.sheets import staff_svg
 from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
 from fingerlead.music.tune import Tune, expect
+from fingerlead.phrases import capital
 from fingerlead.store.session_music import tune_in
 from fingerlead.timing.against import DepartureKind, departures, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.results import PlayedMovement
+from fingerlead.timing.summary import Summary
 
 Place = tuple[int, int]
 
@@ -26,12 +30,13 @@ _LOOKS: dict[DepartureKind, tuple[Shape, str]] = {
     "restart": ("ring", "from here"),
     "idle": ("ring", "idle finger"),
 }
+MOST_FAULTS = 3  # told of one movement
 # Each takes about a second to engrave.
 MOST_STAVES = 6
 KEY: tuple[tuple[str, str], ...] = (
     ("□", "another note was played"),
-    ("✕", "missed"),
-    ("△", "a note before it that is not written, or a stray"),
+    ("✕", "missed, or its grace notes left out"),
+    ("△", "a note before it that is not written, a stray, or a fault in its grace notes"),
     ("○", "played twice, taken up again from here, or a finger that has no part"),
 )
 
@@ -99,6 +104,36 @@ def _looks(analysis: Analysis) -> Iterator[tuple[int, int, tuple[Shape, str]]]:
         if change.judged and change.verdict == "stray" and written is not None:
             longest = max(change.strays, key=lambda stray: stray.duration_us)
             yield written.music, written.number, ("triangle", f"stray {_short(longest.note)}")
+    for movement in analysis.movements:
+        led_to = bisect_left(held, movement.end_us, key=lambda note: note.start_us)
+        written = held[led_to].written if led_to < len(held) else None
+        if written is not None and analysis.musics[written.music].asked.judged:
+            yield from ((written.music, written.number, look) for look in _looks_of(movement))
+
+
+def _looks_of(movement: PlayedMovement) -> list[tuple[Shape, str]]:
+    """What is marked at the note that a movement leads to: its first fault."""
+    if movement.written is None:
+        return []
+    if movement.verdict == "left out":
+        return [("cross", "no grace note" if len(movement.written.split()) > 2 else f"no {movement.written}")]
+    if movement.verdict == "another":
+        return [("square", f"was {movement.name}")]
+    return [("triangle", movement.faults[0].kind)] if movement.verdict == "faulty" and movement.faults else []
+
+
+def embellishments(summary: Summary) -> list[dict[str, Any]]:
+    """Each written movement that was asked for, the worst first: how often it was as written, and what was not."""
+    rows = sorted(summary.by_movement.values(), key=lambda one: (-one.faulty, -one.count, one.name, one.to_note))
+    return [
+        {
+            "name": f"{capital(one.name)} on {NOTES[one.to_note]}",
+            "asked": one.count,
+            "right": one.count - one.faulty,
+            "faults": "; ".join(f"{what}, {times}×" for what, times in Counter(one.faults).most_common(MOST_FAULTS)),
+        }
+        for one in rows
+    ]
 
 
 def marked_words(made: dict[Place, StaffMark]) -> str:
