@@ -8,32 +8,13 @@ its seal: the instant at which the sound of the hole changes (`motion`).
 from dataclasses import dataclass
 from typing import Literal
 
+from fingering.movements import FaultKind as MovementFaultKind
 from fingering.notes import HIGH_G
 from fingerlead.simulated.motion import TRAVEL_US
 
 Motion = Literal["lift", "lower"]
-FaultKind = Literal[
-    "early",
-    "late",
-    "slow",
-    "slip",
-    "false",
-    "tremble",
-    "wrong",
-    "restart",
-    # of a movement; so are "early" and "late" where it says which
-    "missing",
-    "swallowed",
-    "crushed",
-    "dragged",
-    "uneven",
-    "wrong note",
-    "extra catch",
-    "stray inside",
-    "false fingering",
-    "left out",
-    "another",
-]
+MovementKind = Literal[MovementFaultKind, "left out", "another"]
+FaultKind = Literal["early", "late", "slow", "slip", "false", "tremble", "wrong", "restart", MovementKind]
 
 
 @dataclass(frozen=True, slots=True, order=True)

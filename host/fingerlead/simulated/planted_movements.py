@@ -17,34 +17,19 @@ import random
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Literal, NamedTuple, get_args
+from typing import NamedTuple, get_args
 
 from fingering.holes import fingers_of
 from fingering.movements import forms_between, movements
 from fingering.notes import LOW_G, SOUNDING
 from fingering.table import standard_table
 from fingerlead.simulated.grace_notes import GraceStep, grace_steps, range_us, roles_between, usual_us
-from fingerlead.simulated.performance import Performance, PlantedFault
+from fingerlead.simulated.performance import MovementKind, Performance, PlantedFault
 from fingerlead.simulated.planting import CLEAN, NotPlantableError
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.pupil import STANDARD, SimulatedPupil
 from fingerlead.simulated.script import Script, ScriptNote
 
-MovementKind = Literal[
-    "missing",
-    "swallowed",
-    "crushed",
-    "dragged",
-    "uneven",
-    "wrong note",
-    "extra catch",
-    "stray inside",
-    "false fingering",
-    "early",
-    "late",
-    "left out",
-    "another",
-]
 MOVEMENT_KINDS: tuple[MovementKind, ...] = get_args(MovementKind)
 
 PACE = 0.6  # of a movement with a fault: between a skilled player's and a learner's
