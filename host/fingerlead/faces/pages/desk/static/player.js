@@ -141,6 +141,9 @@ export function startPlayer(player) {
 
   async function begin() {
     drawHoles();
+    // Until the session has come there is nothing to play: a button that does nothing would look broken.
+    const waiting = [...player.querySelectorAll("button"), ...document.querySelectorAll(".jump")];
+    for (const button of waiting) button.disabled = true;
     const answer = await ask(`${source}.json`).catch(() => null);
     if (!answer?.ok) {
       write(told, answer ? await answer.text() : NO_ANSWER);
@@ -169,6 +172,7 @@ export function startPlayer(player) {
         jump(Number(each.dataset.at));
       });
     }
+    for (const button of waiting) button.disabled = false;
     const moment = /^t=(\d+)$/.exec(asked);
     show(moment ? Math.min(Number(moment[1]), endUs) : 0);
   }
