@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from fingering.movements import forms_between, movements
 from fingering.moves import difficulty
-from fingering.notes import ABC_LETTERS, NOTES
+from fingering.notes import ABC_LETTERS, NOTES, listed
 from fingering.rungs import BEATS, Group, Rung, abc_head, movement_passed_words
 from fingering.tunes import EasyTune, easy_tunes
 
@@ -179,8 +179,3 @@ def written(graces: Sequence[int], note: int) -> str:
     """A note with the grace notes before it, as ABC."""
     letters = "".join(ABC_LETTERS[grace] for grace in graces)
     return f"{{{letters}}}{ABC_LETTERS[note]}" if letters else ABC_LETTERS[note]
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names as a list in words."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -6,6 +6,7 @@ open hole, so it sets the note (J. Wolfe, UNSW, "Woodwind acoustics: cutoff freq
 How the nine notes stand to low A is published in several sets of ratios. Sources differ, so the set is a choice.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -86,3 +87,8 @@ def scale(name: str) -> Scale:
 def a_note(note: int) -> str:
     """A note by its index, with its article: `a low A`, `an E`."""
     return f"{'an' if note in (E, F) else 'a'} {NOTES[note]}"
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"

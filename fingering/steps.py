@@ -9,7 +9,7 @@ from itertools import groupby, pairwise
 from typing import NamedTuple
 
 from fingering.holes import FINGERS, fingers_of
-from fingering.notes import NOTES, SOUNDING, a_note
+from fingering.notes import NOTES, SOUNDING, a_note, listed
 from fingering.table import grace_masks, standard_table
 
 
@@ -55,5 +55,4 @@ def _masks(notes: Sequence[int]) -> Iterator[int]:
 
 
 def _named(fingers: Sequence[int]) -> str:
-    names = [f"the {FINGERS[finger]}" for finger in fingers]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed([f"the {FINGERS[finger]}" for finger in fingers])

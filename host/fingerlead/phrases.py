@@ -1,10 +1,10 @@
 """Pieces of sentences: lists, counts, capitals, and paths as they can be printed."""
 
 import os
-from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+from fingering.notes import listed as listed
 from fingerlead.plain_text import plain_line
 
 
@@ -16,11 +16,6 @@ def capital(text: str) -> str:
 def small(text: str) -> str:
     """Without a capital at its head, as a sentence goes on."""
     return text[:1].lower() + text[1:]
-
-
-def listed(names: Sequence[str], last: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
 def counted(count: int, what: str) -> str:

@@ -96,6 +96,13 @@ def notes_led_to(analysis: Analysis) -> list[int]:
     return led_to
 
 
+def notes_embellished(analysis: Analysis) -> list[int]:
+    """For each movement the number of the melody note that it leads to."""
+    ends_us = [movement.end_us for movement in analysis.movements]
+    numbers: list[int] = np.searchsorted(analysis.arrays.start_us, ends_us).tolist()
+    return numbers
+
+
 def doubted_notes(analysis: Analysis, *, wide: bool = False) -> list[bool]:
     """For each melody note whether something was lost beside it: since the note before, and until the next one.
 

@@ -40,6 +40,10 @@ class FoundFault(NamedTuple):
     fault: MovementFault
     at: int
 
+    def begins_us(self, sounds: Sequence[Sound]) -> int:
+        """When it begins; after the last of the sounds, when that ends."""
+        return sounds[self.at].start_us if self.at < len(sounds) else sounds[-1].end_us
+
     @property
     def key(self) -> tuple[FaultKind, int]:
         """What makes it this fault and no other."""

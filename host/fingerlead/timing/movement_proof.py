@@ -50,7 +50,7 @@ def _alone(finger: int, found: FoundFault, judgement: JudgedTake, moves: list[To
     but for the one that makes the note by its own stroke.
     """
     sounds = judgement.sounds
-    ends = [sounds[found.at].start_us if found.at < len(sounds) else sounds[-1].end_us]
+    ends = [found.begins_us(sounds)]
     if found.fault.kind in ("crushed", "dragged", "swallowed"):
         ends.append(sounds[found.at].end_us)
     elif found.fault.kind != "missing":
@@ -75,7 +75,7 @@ def _mends(
             yield from _lasting(moves, sound.start_us, sound.end_us, length_us)
         case "missing":
             note = form.notes[fault.note]
-            at_us = sounds[found.at].start_us if found.at < len(sounds) else sounds[-1].end_us
+            at_us = found.begins_us(sounds)
             # Before the next note, after the last one, or in the middle of one that should have been two.
             starts = [at_us - length_us, at_us]
             starts += [(one.start_us + one.end_us - length_us) // 2 for one in sounds[max(found.at - 1, 0) : found.at]]

@@ -24,7 +24,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from fingerlead.reading.music import MOST_MISSED, Music, Rhythm
-from fingerlead.timing.against import doubted_notes, notes_led_to, passes
+from fingerlead.timing.against import doubted_notes, notes_embellished, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import BarTime, Floats, Run, bars_of, beat_through, drift_of, offs_of, runs_of, spread_of
 from fingerlead.timing.budget import COVERAGE
@@ -120,17 +120,10 @@ def onsets_of(analysis: Analysis, onset: OnsetOf) -> list[int]:
     """When each melody note begins, or the first grace note of the movement that leads to it."""
     onsets_us: list[int] = analysis.arrays.start_us.tolist()
     if onset == "first grace":
-        for movement, number in zip(analysis.movements, _led_to(analysis), strict=True):
+        for movement, number in zip(analysis.movements, notes_embellished(analysis), strict=True):
             if movement.notes and number < len(onsets_us):
                 onsets_us[number] = movement.start_us
     return onsets_us
-
-
-def _led_to(analysis: Analysis) -> list[int]:
-    """For each movement the number of the melody note that it leads to."""
-    ends_us = [movement.end_us for movement in analysis.movements]
-    numbers: list[int] = np.searchsorted(analysis.arrays.start_us, ends_us).tolist()
-    return numbers
 
 
 class _Playing:
@@ -146,7 +139,7 @@ class _Playing:
         # The notes before which something sounded that is not written.
         self._broken = {
             number
-            for movement, number in zip(analysis.movements, _led_to(analysis), strict=True)
+            for movement, number in zip(analysis.movements, notes_embellished(analysis), strict=True)
             if movement.notes and movement.verdict not in ("as written", "faulty")
         }
         self._us: dict[OnsetOf, list[int]] = {"theme": theme_us, "first grace": onsets_of(analysis, "first grace")}

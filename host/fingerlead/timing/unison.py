@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from fingerlead.reading.music import Music
-from fingerlead.timing.against import passes
+from fingerlead.timing.against import notes_embellished, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import Run, Times, beat_through, offs_of, runs_of, spread_of
 from fingerlead.timing.pulse import OnsetOf, onsets_of
@@ -168,7 +168,8 @@ def _laid(
 def _movements(analysis: Analysis, places: dict[int, int]) -> dict[int, PlayedMovement]:
     """The movements that were played as what is written there, by the written note that they lead to."""
     written_of = {number: index for index, number in places.items()}
-    starts_us = analysis.arrays.start_us
-    played = [one for one in analysis.movements if one.notes and one.verdict in ("as written", "faulty")]
-    leads_to = np.searchsorted(starts_us, [one.end_us for one in played]).tolist()
-    return {written_of[at]: one for one, at in zip(played, leads_to, strict=True) if at in written_of}
+    return {
+        written_of[at]: one
+        for one, at in zip(analysis.movements, notes_embellished(analysis), strict=True)
+        if at in written_of and one.notes and one.verdict in ("as written", "faulty")
+    }

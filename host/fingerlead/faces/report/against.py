@@ -1,6 +1,5 @@
 """Played against written: the staff of a tune with a mark, a shape and a word, at each note that was not as written."""
 
-from bisect import bisect_left
 from collections import Counter
 from collections.abc import Container, Iterator
 from typing import Any
@@ -14,7 +13,7 @@ from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
 from fingerlead.music.tune import Tune, expect
 from fingerlead.phrases import capital
 from fingerlead.store.session_music import tune_in
-from fingerlead.timing.against import DepartureKind, departures, notes_led_to, played_musics
+from fingerlead.timing.against import DepartureKind, departures, notes_embellished, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import PlayedMovement
 from fingerlead.timing.summary import Summary
@@ -104,8 +103,7 @@ def _looks(analysis: Analysis) -> Iterator[tuple[int, int, tuple[Shape, str]]]:
         if change.judged and change.verdict == "stray" and written is not None:
             longest = max(change.strays, key=lambda stray: stray.duration_us)
             yield written.music, written.number, ("triangle", f"stray {_short(longest.note)}")
-    for movement in analysis.movements:
-        led_to = bisect_left(held, movement.end_us, key=lambda note: note.start_us)
+    for movement, led_to in zip(analysis.movements, notes_embellished(analysis), strict=True):
         written = held[led_to].written if led_to < len(held) else None
         if written is not None and analysis.musics[written.music].asked.judged:
             yield from ((written.music, written.number, look) for look in _looks_of(movement))
