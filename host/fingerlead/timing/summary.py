@@ -281,10 +281,6 @@ class Summary:
         worth = [one for one in found if stands_out(one.times, one.of_all)]
         return sorted(worth, key=lambda one: -one.weight_us)
 
-    def first(self) -> ChangeSummary | None:
-        """What to work on first; None where nothing stands out."""
-        return next((change for change in self.ranked() if change.stands_out), None)
-
 
 def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary:
     """Put the changes of some sessions together; `onset` is what counts as the beginning of a note in a pair."""
