@@ -18,7 +18,7 @@ from fingerlead import library
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.simulated.scenario import BUILT_IN
-from fingerlead.store.passage import decode_passage, encode_passage, message_of, packing, text
+from fingerlead.store.passage import decode_passage, encode_changes, encode_passage, packing, text
 from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
 from fingerlead.store.passage.stretch import Misread, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
@@ -30,9 +30,9 @@ from tests.reading.repertoire import drawn_movements
 from tests.store.passages import anyhow, embellished, played, shifted, told
 from tests.store.playing import music_of, write_playing
 
-MESSAGE = message_of(played("mixed", 5, 60), 10, 21)
+MESSAGE = encode_changes(played("mixed", 5, 60), 10, 21)
 PASSAGE = decode_passage(MESSAGE)
-LONG = message_of(played("trembling", 5, 60), 2, 45)
+LONG = encode_changes(played("trembling", 5, 60), 2, 45)
 OF_CODE = text.ALPHABET + string.whitespace
 
 # --- the same on both sides ---
@@ -181,7 +181,7 @@ def test_a_fingering_table_of_ones_own_goes_along():
 def test_how_far_the_times_can_be_trusted_goes_along(clock, skew):
     timing = Timing(clock, 12_345, 1_733, 2_222, skew)
     analysis = anyhow(8, 120, timing=timing)
-    assert decode_passage(message_of(analysis, 0, 3)).timing == timing
+    assert decode_passage(encode_changes(analysis, 0, 3)).timing == timing
 
 
 # --- its length ---
@@ -192,7 +192,7 @@ def test_how_far_the_times_can_be_trusted_goes_along(clock, skew):
 def test_thirty_changes_fit(name, seed):
     analysis = played(name, seed, 120)
     for first in range(0, len(analysis.changes) - 30, 3):
-        assert len(message_of(analysis, first, first + 29)) <= LONGEST_MESSAGE
+        assert len(encode_changes(analysis, first, first + 29)) <= LONGEST_MESSAGE
 
 
 @pytest.mark.parametrize("name", BUILT_IN)
@@ -202,7 +202,7 @@ def test_thirty_changes_with_a_movement_in_each_fit(name, seed):
     analysis = embellished(name, seed, 40)
     assert len(analysis.movements) > 5
     for first in (0, len(analysis.changes) - 30):
-        message = message_of(analysis, first, first + 29)
+        message = encode_changes(analysis, first, first + 29)
         assert len(message) <= LONGEST_MESSAGE
         same_on_both_sides(analysis, first, first + 29)
 
@@ -219,18 +219,18 @@ def test_thirty_changes_fit_where_the_chanters_stamps_are_no_whole_scans_apart()
 def test_where_they_do_not_fit_it_says_how_many_do():
     analysis = played("trembling", 2, 200)
     with pytest.raises(TooLongError) as caught:
-        message_of(analysis, 4, len(analysis.changes) - 1)
+        encode_changes(analysis, 4, len(analysis.changes) - 1)
     assert "--changes 5.." in str(caught.value)
     fit = int(str(caught.value).split("5..")[1].split(".")[0]) - 4
-    assert len(message_of(analysis, 4, 3 + fit)) <= LONGEST_MESSAGE
+    assert len(encode_changes(analysis, 4, 3 + fit)) <= LONGEST_MESSAGE
     with pytest.raises(TooLongError):
-        message_of(analysis, 4, 4 + fit)
+        encode_changes(analysis, 4, 4 + fit)
 
 
 @pytest.mark.parametrize(("first", "last"), [(-1, 2), (3, 2), (0, 10_000), (80, 80)])
 def test_changes_that_are_not_there_are_refused(first, last):
     with pytest.raises(PassageError, match="expected changes from 1 to"):
-        message_of(played("clean", 1, 80), first, last)
+        encode_changes(played("clean", 1, 80), first, last)
 
 
 # --- every single error ---
@@ -252,7 +252,7 @@ def refused(damaged: str) -> bool:
 LETTERS = string.ascii_letters + string.digits
 
 
-@pytest.mark.parametrize("message", [MESSAGE, message_of(played("clean", 1, 80), 3, 3)])
+@pytest.mark.parametrize("message", [MESSAGE, encode_changes(played("clean", 1, 80), 3, 3)])
 def test_every_letter_changed_lost_or_added_is_refused(message):
     places = [place for place, letter in enumerate(message) if not letter.isspace()]
     assert decode_passage(message)
@@ -370,7 +370,7 @@ def test_what_is_no_whole_message_is_refused_in_a_sentence(damaged, sentence):
 
 
 def test_two_halves_of_two_messages_are_refused():
-    other = message_of(played("mixed", 6, 60), 10, 21)
+    other = encode_changes(played("mixed", 6, 60), 10, 21)
     rows, others = MESSAGE.split("\n"), other.split("\n")
     for many in range(2, min(len(rows), len(others)) - 1):
         assert refused("\n".join(rows[:many] + others[many:]))

@@ -24,10 +24,10 @@ from tests.workbench.rig_logs import EVERY_US, Planted, levels_of
 
 def log_of(planted: Planted, seed: int = 1, without: tuple[str, ...] = ()) -> Log:
     lines = {}
-    for name, turns in levels_of(planted, seed).items():
+    for name, toggles in levels_of(planted, seed).items():
         if name not in without:
-            kept = [turns[0]]
-            kept += [turn for before, turn in pairwise(turns) if turn[1] != before[1]]
+            kept = [toggles[0]]
+            kept += [toggle for before, toggle in pairwise(toggles) if toggle[1] != before[1]]
             lines[name] = Line(bool(kept[0][1]), np.array([t_us for t_us, _ in kept[1:]], dtype=np.int64))
     return Log(lines, EVERY_US * (planted.moves + 1))
 
@@ -101,9 +101,9 @@ def test_missed_moves_and_edges_too_many_are_counted():
     planted = Planted(misses=(3, 4), bounces=False)
     log = log_of(planted)
     pin = log.lines["hole3"]
-    false = pin.turns_us[20] + 50_000
-    turns = np.sort(np.append(pin.turns_us, [false, false + 30_000]))
-    rows = rows_of(Log({**log.lines, "hole3": Line(pin.high, turns)}, log.end_us))
+    false = pin.toggles_us[20] + 50_000
+    toggles = np.sort(np.append(pin.toggles_us, [false, false + 30_000]))
+    rows = rows_of(Log({**log.lines, "hole3": Line(pin.high, toggles)}, log.end_us))
     assert (rows["lift"].missed, rows["cover"].missed) == (1, 1)
     assert rows["lift"].extra + rows["cover"].extra == 2
 
@@ -111,9 +111,9 @@ def test_missed_moves_and_edges_too_many_are_counted():
 def test_what_does_not_last_is_no_edge_and_the_first_turn_counts():
     log = log_of(Planted(spread_us=0.0))
     pin = log.lines["hole3"]
-    flicker = pin.turns_us[10] + 100_000
-    turns = np.sort(np.append(pin.turns_us, [flicker, flicker + 1_500]))
-    noisy = rows_of(Log({**log.lines, "hole3": Line(pin.high, turns)}, log.end_us))
+    flicker = pin.toggles_us[10] + 100_000
+    toggles = np.sort(np.append(pin.toggles_us, [flicker, flicker + 1_500]))
+    noisy = rows_of(Log({**log.lines, "hole3": Line(pin.high, toggles)}, log.end_us))
     assert noisy == rows_of(log)
 
 

@@ -29,12 +29,12 @@ def same(one, other, within_us=0):
     assert one.lines.keys() == other.lines.keys()
     for name, line in one.lines.items():
         assert line.high == other.lines[name].high
-        assert np.abs(line.turns_us - other.lines[name].turns_us).max() <= within_us
+        assert np.abs(line.toggles_us - other.lines[name].toggles_us).max() <= within_us
 
 
 def test_one_rig_is_one_log_in_every_format():
     usual = logged(as_csv(LINES))
-    assert len(usual.lines["contact"].turns_us) == 3 * FEW.moves
+    assert len(usual.lines["contact"].toggles_us) == 3 * FEW.moves
     same(logged(as_vcd(LINES)), usual)
     same(logged(as_session(LINES, END_US)), usual, within_us=10)
     same(logged(as_session(LINES, END_US, unit=2, chunks=5, first_bit=7)), usual, within_us=10)
@@ -65,10 +65,10 @@ def test_a_name_may_be_spelled_as_people_do(text):
 
 
 def test_a_line_may_be_upside_down():
-    turned = {f"!{name}" if name == "contact" else name: turns for name, turns in LINES.items()}
-    turned["!contact"] = [(t_us, 1 - level) for t_us, level in turned["!contact"]]
-    same(logged(as_csv(turned)), logged(as_csv(LINES)))
-    same(logged(as_vcd(turned)), logged(as_csv(LINES)))
+    toggled = {f"!{name}" if name == "contact" else name: toggles for name, toggles in LINES.items()}
+    toggled["!contact"] = [(t_us, 1 - level) for t_us, level in toggled["!contact"]]
+    same(logged(as_csv(toggled)), logged(as_csv(LINES)))
+    same(logged(as_vcd(toggled)), logged(as_csv(LINES)))
 
 
 def session(metadata: str, **files: bytes) -> bytes:
@@ -141,11 +141,11 @@ def test_a_zip_file_of_nothing_but_room_is_read_no_further_than_the_limit(monkey
 def test_what_a_zip_file_says_of_its_sizes_is_not_believed():
     """A session that claims ten thousand million samples, and has three."""
     data = bytearray(session(ABOUT + "total samples=10000000000\n", logic_1=b"\0\1\2"))
-    assert len(logged(bytes(data)).lines["contact"].turns_us) == 2
+    assert len(logged(bytes(data)).lines["contact"].toggles_us) == 2
 
 
 def test_a_line_that_hums_is_refused(monkeypatch):
-    monkeypatch.setattr(rig_log, "MOST_TURNS", 1_000)
+    monkeypatch.setattr(rig_log, "MOST_TOGGLES", 1_000)
     rows = "\n".join(f"{at},{at % 2},0" for at in range(2_000))
     with pytest.raises(RigLogError, match="hums"):
         logged(f"time_us,contact,hole0\n{rows}\n".encode())

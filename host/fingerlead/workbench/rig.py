@@ -6,7 +6,7 @@ Conventions: times int64 µs; errors float µs, seen minus true, above 0 where t
 - *True* is the contact: when it first closes as the finger comes, when it last opens as the finger goes. What follows
   or precedes within BOUNCE_US is bounce.
 - *Seen* is the hole's pin, which the firmware sets in the scan that first sees the new state: the time of that scan,
-  where the line `scan` tells it. As on the wire, what does not last SETTLE_US was no edge, and the first turn counts.
+  where the line `scan` tells it. As on the wire, what does not last SETTLE_US was no edge, and the first toggle counts.
 - *Travel* is the time between the upper stop and the rim, from the line `top`; moves are sorted into classes by it.
 - *Bias* is the mean error, *spread* the standard deviation of what the drift leaves, *drift* the error's slope over the
   time in a log. Intervals are of 95 %, for errors that scatter normally: Student's for bias and drift, that of the χ²
@@ -139,14 +139,14 @@ def moves_of(log: Log) -> RigMoves:
 
 def true_moves(contact: Line) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """When the finger truly came and went: (times, whether it left). A contact that is high is closed."""
-    turns = contact.turns_us
-    if not len(turns):
-        return turns, np.zeros(0, dtype=bool)
-    begins = np.flatnonzero(np.diff(turns, prepend=turns[0] - BOUNCE_US - 1) > BOUNCE_US)
-    ends = np.append(begins[1:], len(turns)) - 1
+    toggles = contact.toggles_us
+    if not len(toggles):
+        return toggles, np.zeros(0, dtype=bool)
+    begins = np.flatnonzero(np.diff(toggles, prepend=toggles[0] - BOUNCE_US - 1) > BOUNCE_US)
+    ends = np.append(begins[1:], len(toggles)) - 1
     closed_before = contact.high ^ (begins % 2 == 1)
     moved = (ends - begins) % 2 == 0  # else the contact is after it as it was before
-    true_us = np.where(closed_before, turns[ends], turns[begins])
+    true_us = np.where(closed_before, toggles[ends], toggles[begins])
     return true_us[moved], closed_before[moved]
 
 
@@ -249,27 +249,27 @@ def chi_square(share: float, free: int) -> float:
 def _seen(log: Log, hole: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """(times, whether it opened) of the edges that last. A hole's pin is high while it is covered."""
     line = log.lines[HOLE_LINES[hole]]
-    turns = line.turns_us
-    lasts = np.diff(turns, append=np.iinfo(np.int64).max) >= SETTLE_US
-    covered = line.high ^ (np.arange(len(turns)) % 2 == 0)
-    at_us, state = turns[lasts], covered[lasts]
+    toggles = line.toggles_us
+    lasts = np.diff(toggles, append=np.iinfo(np.int64).max) >= SETTLE_US
+    covered = line.high ^ (np.arange(len(toggles)) % 2 == 0)
+    at_us, state = toggles[lasts], covered[lasts]
     news = state != np.concatenate(([line.high], state[:-1]))
     at_us, state = at_us[news], state[news]
     scan = log.lines.get("scan")
-    if scan is not None and len(scan.turns_us):
-        last = np.searchsorted(scan.turns_us, at_us, side="right") - 1
-        at_us = np.where(last >= 0, scan.turns_us[np.maximum(last, 0)], at_us)
+    if scan is not None and len(scan.toggles_us):
+        last = np.searchsorted(scan.toggles_us, at_us, side="right") - 1
+        at_us = np.where(last >= 0, scan.toggles_us[np.maximum(last, 0)], at_us)
     return at_us, ~state
 
 
 def _holes_of(
     bounds: NDArray[np.int64], seen: dict[int, tuple[NDArray[np.int64], NDArray[np.bool_]]]
 ) -> NDArray[np.int64]:
-    """Which hole the finger was over at each move: the one that turned; where none did, that of the move before."""
+    """Which hole the finger was over at each move: the one that toggled; where none did, that of the move before."""
     holes = list(seen)
-    turned = np.stack([np.diff(np.searchsorted(seen[hole][0], bounds)) > 0 for hole in holes])
-    busiest = np.argmax(turned.sum(axis=1))
-    which = np.where(turned.any(axis=0), np.argmax(turned, axis=0), -1)
+    toggled = np.stack([np.diff(np.searchsorted(seen[hole][0], bounds)) > 0 for hole in holes])
+    busiest = np.argmax(toggled.sum(axis=1))
+    which = np.where(toggled.any(axis=0), np.argmax(toggled, axis=0), -1)
     known = np.maximum.accumulate(np.where(which >= 0, np.arange(len(which)), -1))
     which = np.where(known >= 0, which[np.maximum(known, 0)], busiest)
     return np.array(holes)[which]

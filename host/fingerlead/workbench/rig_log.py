@@ -1,4 +1,4 @@
-"""What a logic analyser or a second board logged beside a chanter: lines that are high or low, and when they turn.
+"""What a logic analyser or a second board logged beside a chanter: lines that are high or low, and when they toggle.
 
 Stage: the bytes of a log -> `Log`. Three kinds are told by their content:
 
@@ -10,7 +10,7 @@ Stage: the bytes of a log -> `Log`. Three kinds are told by their content:
 
 A name with a `!` before it is that of a line upside down: `!contact` is low while the contact is closed. Lines that the
 rig does not name are left out. A log may be far longer than what is in it: samples are read piece by
-piece, only turns are kept, and there is a limit to both.
+piece, only toggles are kept, and there is a limit to both.
 """
 
 import configparser
@@ -29,7 +29,7 @@ from fingering.holes import HOLES
 
 HOLE_LINES = tuple(f"hole{hole}" for hole in range(HOLES))
 LINES = ("contact", "top", "scan", *HOLE_LINES)
-MOST_TURNS = 10_000_000
+MOST_TOGGLES = 10_000_000
 MOST_SAMPLE_BYTES = 2 << 30
 MOST_METADATA = 1 << 16
 LONGEST_LINE = 1 << 16
@@ -47,14 +47,14 @@ class RigLogError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line: whether it is high at first, and when it turns, int64[n] µs, rising."""
+    """One line: whether it is high at first, and when it toggles, int64[n] µs, rising."""
 
     high: bool
-    turns_us: NDArray[np.int64]
+    toggles_us: NDArray[np.int64]
 
     def rising(self, up: bool = True) -> NDArray[np.int64]:
         """When it goes up, or down."""
-        return self.turns_us[int(self.high == up) :: 2]
+        return self.toggles_us[int(self.high == up) :: 2]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,17 +89,17 @@ def line_name(text: str) -> str:
 
 
 def _upright(name: str, line: Line) -> Line:
-    return Line(not line.high, line.turns_us) if name.startswith("!") else line
+    return Line(not line.high, line.toggles_us) if name.startswith("!") else line
 
 
-class _Turns:
-    """Gathers the turns of lines. Times never fall."""
+class _Toggles:
+    """Gathers the toggles of lines. Times never fall."""
 
     def __init__(self, names: Iterable[str]) -> None:
         self.high: dict[str, bool] = {}
         self.now: dict[str, bool] = {}
-        self.turns: dict[str, list[NDArray[np.int64]]] = {name: [] for name in names}
-        self.single: dict[str, list[int]] = {name: [] for name in self.turns}
+        self.toggles: dict[str, list[NDArray[np.int64]]] = {name: [] for name in names}
+        self.single: dict[str, list[int]] = {name: [] for name in self.toggles}
         self.count = 0
 
     def see(self, name: str, t_us: int, high: bool) -> None:
@@ -114,19 +114,19 @@ class _Turns:
         self.now[name] = high
 
     def add(self, count: int) -> None:
-        """Count turns; RigLogError where they are too many to be a finger's."""
+        """Count toggles; RigLogError where they are too many to be a finger's."""
         self.count += count
-        if self.count > MOST_TURNS:
+        if self.count > MOST_TOGGLES:
             raise RigLogError(
-                f"expected at most {MOST_TURNS:,} turns of all lines together, but there are more; "
+                f"expected at most {MOST_TOGGLES:,} toggles of all lines together, but there are more; "
                 "log a shorter time, or look for a line that hums"
             )
 
     def log(self, end_us: int) -> Log:
         lines = {}
         for name, high in self.high.items():
-            turns = [*self.turns[name], np.array(self.single[name], dtype=np.int64)]
-            lines[name] = Line(high, np.concatenate(turns))
+            toggles = [*self.toggles[name], np.array(self.single[name], dtype=np.int64)]
+            lines[name] = Line(high, np.concatenate(toggles))
         return Log(lines, end_us)
 
 
@@ -160,7 +160,7 @@ def _csv(file: IO[bytes]) -> Log:
     scale = _UNITS_US[unit[1].lower()]
     columns = _named((str(place), name) for place, name in enumerate(header) if place != at)
     wanted = [(int(place), name) for place, name in columns.items()]
-    turns, first_us, last_us = _Turns(columns.values()), 0, 0
+    toggles, first_us, last_us = _Toggles(columns.values()), 0, 0
     for number, row in enumerate(rows, 2):
         try:
             t_us = round(float(row[at]) * scale)
@@ -174,8 +174,8 @@ def _csv(file: IO[bytes]) -> Log:
         last_us = _next_us(last_us, t_us, f"row {number}")
         _within(last_us - first_us)
         for name, high in levels:
-            turns.see(name, t_us - first_us, high)
-    return turns.log(last_us - first_us)
+            toggles.see(name, t_us - first_us, high)
+    return toggles.log(last_us - first_us)
 
 
 def _rows(file: IO[bytes]) -> Iterator[list[str]]:
@@ -242,7 +242,7 @@ def _vcd(file: IO[bytes]) -> Log:
     else:
         raise RigLogError("expected $enddefinitions after the names of the lines, but the file ends before it")
     wanted = _named(names)
-    turns, first_us, t_us = _Turns(wanted.values()), None, 0
+    toggles, first_us, t_us = _Toggles(wanted.values()), None, 0
     for token in tokens:
         if token.startswith("#"):
             try:
@@ -253,8 +253,8 @@ def _vcd(file: IO[bytes]) -> Log:
             first_us = now_us if first_us is None else first_us
             _within(t_us - first_us)
         elif token[0] in "01" and token[1:] in wanted:
-            turns.see(wanted[token[1:]], t_us - (first_us or 0), token[0] == "1")
-    return turns.log(t_us - (first_us or 0))
+            toggles.see(wanted[token[1:]], t_us - (first_us or 0), token[0] == "1")
+    return toggles.log(t_us - (first_us or 0))
 
 
 def _vcd_tokens(file: IO[bytes]) -> Iterator[str]:
@@ -291,21 +291,21 @@ def _session(archive: zipfile.ZipFile) -> Log:
         raise RigLogError(
             f"expected probes 1 to {8 * unit} in samples of {unit} bytes, but a line is named beyond that"
         )
-    turns, sample, step_us = _Turns(wanted.values()), 0, 1e6 / rate_hz
+    toggles, sample, step_us = _Toggles(wanted.values()), 0, 1e6 / rate_hz
     for piece in _pieces(archive, about.get("capturefile", "logic-1"), unit):
         rows = np.frombuffer(piece, dtype=np.uint8).reshape(-1, unit)
         for bit, name in wanted.items():
             level = (rows[:, bit // 8] >> (bit % 8) & 1).astype(bool)
-            turned = np.flatnonzero(level[1:] != level[:-1]) + 1
-            turns.see(name, round(sample * step_us), bool(level[0]))
-            turns.turns[name] += [np.array(turns.single[name], dtype=np.int64)] if turns.single[name] else []
-            turns.single[name].clear()
-            turns.turns[name].append(np.rint((sample + turned) * step_us).astype(np.int64))
-            turns.add(len(turned))
-            turns.now[name] = bool(level[-1])
+            toggled = np.flatnonzero(level[1:] != level[:-1]) + 1
+            toggles.see(name, round(sample * step_us), bool(level[0]))
+            toggles.toggles[name] += [np.array(toggles.single[name], dtype=np.int64)] if toggles.single[name] else []
+            toggles.single[name].clear()
+            toggles.toggles[name].append(np.rint((sample + toggled) * step_us).astype(np.int64))
+            toggles.add(len(toggled))
+            toggles.now[name] = bool(level[-1])
         sample += len(rows)
         _within(round(sample * step_us))
-    return turns.log(round(sample * step_us))
+    return toggles.log(round(sample * step_us))
 
 
 def _metadata(archive: zipfile.ZipFile) -> dict[str, str]:

@@ -17,7 +17,7 @@ from fingerlead.faces.words import change_sentence, clock_text, intake_sentence,
 from fingerlead.phrases import path_text
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.store.files import write_output
-from fingerlead.store.passage import decode_passage, message_of
+from fingerlead.store.passage import decode_passage, encode_changes
 from fingerlead.store.passage.stretch import Passage
 from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError
 from fingerlead.timing.analysis import Analysis
@@ -53,7 +53,7 @@ def send(
 
     first, last = wanted
     with problem_from(PassageError):
-        message = message_of(analysis, first - 1, last - 1)
+        message = encode_changes(analysis, first - 1, last - 1)
     typer.echo(message)
     typer.echo(
         f"{_numbered(first, last)} of {name}, in {len(message)} characters. "

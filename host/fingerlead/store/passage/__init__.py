@@ -1,7 +1,7 @@
 """The lesson in a message: a passage of playing as text that can be pasted into the chat of any call.
 
-`message_of` makes the message of some changes of a session. `decode_passage` makes the same passage of it on the other
-side, whatever the chat did to its lines; `Passage.analysis` then finds what it finds on this side.
+`encode_changes` makes the message of some changes of a session. `decode_passage` makes the same passage of it on the
+other side, whatever the chat did to its lines; `Passage.analysis` then finds what it finds on this side.
 
     stretch.py   what a passage is, how it is cut out of a session, what it promises
     agreement.py what both sides must find alike
@@ -19,7 +19,7 @@ from fingerlead.store.passage.stretch import Passage, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.analysis import Analysis
 
-__all__ = ["Passage", "PassageError", "TooLongError", "cut", "decode_passage", "encode_passage", "message_of"]
+__all__ = ["Passage", "PassageError", "TooLongError", "cut", "decode_passage", "encode_changes", "encode_passage"]
 
 
 def encode_passage(passage: Passage) -> str:
@@ -43,7 +43,7 @@ def decode_passage(message: str) -> Passage:
     return passage
 
 
-def message_of(analysis: Analysis, first: int, last: int) -> str:
+def encode_changes(analysis: Analysis, first: int, last: int) -> str:
     """The message for the changes from number `first` to number `last`, both from 0 and both in it.
 
     Raises PassageError; where they are too many, it says how many fit.

@@ -27,7 +27,7 @@ from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.listening.sources import open_source
-from fingerlead.store.passage import Passage, decode_passage, message_of
+from fingerlead.store.passage import Passage, decode_passage, encode_changes
 from fingerlead.store.passage.text import PassageError
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
@@ -243,7 +243,7 @@ class Desk:
         digest, query = request.path_params["digest"], request.query_params
         first, last = (_number(query.get(name, ""), f"the {name} change") for name in ("first", "last"))
         try:
-            text = message_of(self._analysed(request), first - 1, last - 1)
+            text = encode_changes(self._analysed(request), first - 1, last - 1)
         except PassageError as error:
             raise StudioError(str(error)) from None
         values = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
