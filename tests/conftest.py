@@ -97,7 +97,7 @@ def pytest_xdist_make_scheduler(config, log):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config):
-    """A worker for each processor, as sound needs one to itself; without it one more, which computes while others wait."""
+    """A worker for each processor, as sound needs one; where none is captured one more computes while others wait."""
     if not hasattr(os, "sched_getaffinity"):
         return None
     return len(os.sched_getaffinity(0)) + ("not jack" in config.option.markexpr)
