@@ -7,6 +7,7 @@ of the times asked for; `common_us` is signed, late in a lift and early in a cov
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -51,6 +52,11 @@ class EdgeErrors:
             for of in (self.budget.own_us, self.budget.common_us)
         )
         return own_us, common_us
+
+    def between(self, start_us: int, end_us: int) -> Hashable:
+        """All that decides the errors of edges from one time to another, both included."""
+        slopes = slice(*np.searchsorted(self.keys, (start_us * HOLES, (end_us + 1) * HOLES)))
+        return self.flat_us, self.budget, self.keys[slopes].tobytes(), self.scale_us[slopes].tobytes()
 
 
 def errors_for(timing: Timing, slopes: Slopes = NO_SLOPES) -> EdgeErrors:

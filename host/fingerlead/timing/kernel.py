@@ -20,7 +20,7 @@ from fingerlead.reading.walks import rows_from
 from fingerlead.timing import measure as m
 from fingerlead.timing.budget import expanded_us
 from fingerlead.timing.movement_takes import MovementTake, Sound, played_forms, written_forms
-from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, Rules, read_notes
+from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, ReadNotes, Rules, read_notes
 from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement
 from fingerlead.timing.segment import HeldNotes, stretches_of
 from fingerlead.timing.timeline import NO_NOTE, POPCOUNT
@@ -119,9 +119,7 @@ def measure(
     if read is None:
         return None
     settled = read.settled
-    chosen = stretches.note[: read.count if settled is None else settled + 1] == NO_NOTE
-    chosen[read.at] = True
-    notes = stretches.take(chosen.nonzero()[0])
+    notes = _melody(stretches, read)
     windows = m.windows_between(notes, covered)
     at, window = m.edges_in(windows)
     times, returns = m.finger_times(windows, at, window, edge_us, covered, settings.bounce_us)
@@ -183,7 +181,7 @@ def measure(
     number_of = np.where(is_change, change_number, -1).tolist()
     where = np.zeros((len(notes), 3), dtype=np.int32)
     where[sounds] = read.place
-    embellished = [at for at, gap in enumerate(read.gaps) if gap.why.kind == "movement" or gap.graces]
+    embellished = [at for at, gap in enumerate(read.gaps) if _is_embellished(gap)]
     movements = [
         _played_movement(read.gaps[at], stretches, verdict[at] == m.UNCERTAIN, number_of[at]) for at in embellished
     ]
@@ -242,6 +240,22 @@ def measure(
     return part, after
 
 
+def take_of(edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules) -> MovementTake | None:
+    """What a timeline of two melody notes has between them to be judged, as `measure` finds it; None where it has none.
+
+    `edge_us` and `covered` as there, from the first edge on. Nothing is lost in it.
+    """
+    stretches = stretches_of(edge_us, covered, rules.settings, rules.geometry)
+    read = read_notes(stretches, edge_us, covered, rules, Progression(), final=True)
+    if read is None or len(read.at) != 2 or len(read.gaps) != 1 or not _is_embellished(read.gaps[0]):
+        return None
+    (gap,) = read.gaps
+    if not _is_judged(_played_movement(gap, stretches, False, -1), gap):
+        return None
+    windows = m.windows_between(_melody(stretches, read), covered)
+    return _take(gap, stretches, windows, 0, 0, rules.settings.heard_us)
+
+
 def doubt_late(part: Part, edges_us: NDArray[np.int64], doubts: NDArray[np.int64], changes_before: int) -> list[int]:
     """Make uncertain what of a part touches spans that are known to be doubtful only now; which of its changes it was.
 
@@ -274,6 +288,17 @@ def measure_in_pieces(
         part, place = measured
         size = piece_edges
         yield part
+
+
+def _melody(stretches: HeldNotes, read: ReadNotes) -> HeldNotes:
+    """The melody notes that were read, and hands off among them."""
+    chosen = stretches.note[: read.count if read.settled is None else read.settled + 1] == NO_NOTE
+    chosen[read.at] = True
+    return stretches.take(chosen.nonzero()[0])
+
+
+def _is_embellished(gap: Gap) -> bool:
+    return gap.why.kind == "movement" or bool(gap.graces)
 
 
 def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int) -> PlayedMovement:

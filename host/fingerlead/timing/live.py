@@ -250,11 +250,8 @@ class LiveAnalysis:
             record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
         )
 
-    def _measure(self, tail: Tail, end_us: int, *, final: bool, known: Known | None = None) -> _Measured | None:
-        """The tail measured, and its changes; None where nothing of it is settled.
-
-        What is `known` of its movements is not judged anew.
-        """
+    def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
+        """The tail measured, and its changes; None where nothing of it is settled."""
         timing, place = self.timing, self._place
         edges = tail.edges(end_us, self._slopes_of_tail(), timing)
         edge_us, covered = edges.edge_us, edges.covered
@@ -268,7 +265,7 @@ class LiveAnalysis:
         if measured is None:
             return None
         part, after = measured
-        judge_movements(part, edge_us, covered, rules, place.edge, known)
+        judge_movements(part, edge_us, covered, rules, place.edge, self._known)
         changes = list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge))
         return _Measured(part, changes, after, edges)
 
@@ -320,7 +317,7 @@ class LiveAnalysis:
     def _prepare(self, end_us: int) -> tuple[Part, list[Change]]:
         """The tail, and its changes, if the last mask stands until `end_us`; worked out once for the edges so far."""
         if self._prepared is None:
-            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True, known=self._known)
+            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True)
             self._prepared = measured[:2] if measured else (nothing(), [])
         return self._prepared
 
@@ -350,7 +347,7 @@ class LiveAnalysis:
         }
         self._pass_over(edges, count)
         self._place, self._prepared = after, None
-        self._known.clear()
+        self._known = {key: judged for key, judged in self._known.items() if key[1].first >= after.edge}
         self._told = {number: change for number, change in self._told.items() if number >= after.changes}
 
     def _pass_over(self, edges: Edges, count: int) -> None:

@@ -7,7 +7,7 @@ Each fault is told only beyond the combined uncertainty of the two edges of what
 tell, nothing is told, and the judgement is not `sure`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import median
@@ -77,6 +77,12 @@ class Timeline:
     geometry: Geometry
     heard_us: int
     bounce_us: int
+
+    def grounds(self, take: MovementTake) -> Hashable:
+        """All of the timeline that a take's judgement hangs on: its edges, and their errors."""
+        first, last = take.first - self.before, take.last - self.before
+        times = self.edge_us[first : last + 1]
+        return times.tobytes(), self.covered[first : last + 1].tobytes(), self.errors.between(times[0], times[-1])
 
     def unsure_us(self, sounds: Sequence[Sound]) -> list[float]:
         """The uncertainty of each sound's length."""

@@ -7,6 +7,7 @@ alone.
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -14,15 +15,16 @@ from fingering.holes import HOLES
 from fingering.notes import SOUNDING
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.edge_errors import EdgeErrors
-from fingerlead.timing.kernel import measure
+from fingerlead.timing.kernel import take_of
 from fingerlead.timing.moved_edges import HELD_US, Edges, Toggle, edges_of, toggles
 from fingerlead.timing.movement_faults import FoundFault, JudgedTake, Timeline, judge
 from fingerlead.timing.movement_takes import MovementTake
 from fingerlead.timing.movement_tempo import range_us
-from fingerlead.timing.notes import Progression, Rules
+from fingerlead.timing.notes import Rules
 
 # A note that the table gives no length is put in as long as this.
 ANY_LENGTH_US = 40_000
+NO_DOUBTS = np.zeros((0, 2), dtype=np.int64)
 
 
 def finger_of(
@@ -32,6 +34,9 @@ def finger_of(
     first, last = take.first - timeline.before, take.last - timeline.before + 1
     edges = zip(timeline.edge_us[first:last].tolist(), timeline.covered[first:last].tolist(), strict=True)
     moves = toggles(take.from_mask, edges)
+    # Edges that have moved have no slope of their own: all are as uncertain as the least certain one.
+    errors = EdgeErrors(round(max(timeline.unsure_us(judgement.sounds), default=0.0)))
+    timeline = replace(timeline, errors=errors)
     proven: set[int] = set()
     for finger, mended in _mends(found, judgement, take, moves):
         if finger not in proven and len(proven) < 2 and _helps(found, judgement, take, mended, timeline, rules):
@@ -160,21 +165,18 @@ def _judged_again(
     edges: Edges, judgement: JudgedTake, take: MovementTake, timeline: Timeline, rules: Rules
 ) -> JudgedTake | None:
     """A take of its own read against the form that it was taken for, and judged; None where it is not that movement."""
-    lead_us = edges[0][0] - HELD_US
-    edge_us = np.array([lead_us, *(at_us for at_us, _ in edges), edges[-1][0] + HELD_US], dtype=np.int64)
+    begin_us = edges[0][0] - HELD_US
+    ends_us = [0, *(at_us - begin_us for at_us, _ in edges), edges[-1][0] + HELD_US - begin_us]
+    edge_us = np.array(ends_us, dtype=np.int64)
     covered = np.array([take.from_mask, *(mask for _, mask in edges)], dtype=np.uint8)
-    meant = Music((WrittenNote(take.from_note), WrittenNote(take.to_note, judgement.form.notes)), lead_us)
-    # Edges that have moved have no slope of their own: all are as uncertain as the least certain one.
-    unsure_us = round(max(timeline.unsure_us(judgement.sounds), default=0.0))
-    errors = EdgeErrors(unsure_us)
-    again = measure(
-        edge_us, covered, replace(rules, errors=errors, doubts=np.zeros((0, 2), dtype=np.int64), musics=(meant,)),
-        Progression(), final=True,
-    )  # fmt: skip
-    if again is None or len(again[0].note) != 2 or len(again[0].takes) != 1:
-        return None
-    (found,) = again[0].takes
+    meant = _meant(take.from_note, take.to_note, judgement.form.notes)
+    found = take_of(edge_us, covered, replace(rules, errors=timeline.errors, doubts=NO_DOUBTS, musics=(meant,)))
     if found is None:
         return None
     found = found._replace(forms=(judgement.form,))
-    return judge(found, replace(timeline, edge_us=edge_us, covered=covered, before=0, errors=errors))
+    return judge(found, replace(timeline, edge_us=edge_us, covered=covered, before=0))
+
+
+@lru_cache(maxsize=1 << 10)
+def _meant(from_note: int, to_note: int, graces: tuple[int, ...]) -> Music:
+    return Music((WrittenNote(from_note), WrittenNote(to_note, graces)))

@@ -1,8 +1,9 @@
 """The movements of a part, judged: their verdicts and faults, with the finger where that is proven.
 
-Batch and live both put each settled part through `judge_movements`, once.
+Batch and live both put each settled part through `judge_movements`.
 """
 
+from collections.abc import Hashable
 from dataclasses import replace
 
 import numpy as np
@@ -16,8 +17,8 @@ from fingerlead.timing.movement_takes import MovementTake
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import PlayedMovement
 
-# What was said of movements, as they were read, before.
-Known = dict[tuple[PlayedMovement, MovementTake], PlayedMovement]
+# What was said before of movements: of each as it was read, on the same grounds.
+Known = dict[tuple[PlayedMovement, MovementTake, Hashable], PlayedMovement]
 
 
 def judge_movements(
@@ -51,9 +52,10 @@ def _judged_once(
     """The movement as it was judged before, else as it is judged now."""
     if known is None:
         return _judged(movement, take, timeline, rules)
-    if (movement, take) not in known:
-        known[movement, take] = _judged(movement, take, timeline, rules)
-    return known[movement, take]
+    key = movement, take, timeline.grounds(take)
+    if key not in known:
+        known[key] = _judged(movement, take, timeline, rules)
+    return known[key]
 
 
 def _judged(movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules) -> PlayedMovement:
