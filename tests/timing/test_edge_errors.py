@@ -17,11 +17,12 @@ from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import write_script
 from fingerlead.simulated.serve import wire_bytes, wire_frames
 from fingerlead.timing.analysis import analyse
+from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.mended import between_us
 from fingerlead.timing.results import KnownSkew
-from fingerlead.timing.timeline import timing_of
+from fingerlead.timing.timeline import timing_for, timing_of
 from fingerlead.wire.columns import read_record
-from fingerlead.wire.events import NO_SLOPES, Record
+from fingerlead.wire.events import NO_SLOPES, Record, Slopes
 
 TABLE = standard_table()
 SEEDS = st.integers(0, 2**32 - 1)
@@ -65,6 +66,28 @@ def test_a_lead_is_further_ahead_of_each_finger_than_these_two_edges_are_uncerta
         if change.verdict in ("clean", "apart", "stray"):
             assert change.lead == first.finger if clear else True
             assert change.lead is None if surely_not else True
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(0, 7), st.integers(1, 900)), unique_by=lambda row: row[:2]),
+    st.integers(0, 40),
+    st.integers(0, 40),
+)
+def test_what_is_said_of_a_span_changes_where_the_slope_of_an_edge_in_it_does(rows, one, other):
+    start_us, end_us = sorted((one, other))
+    timing = timing_for("chanter", 1_000, raw_bits=10, slopes=True)
+
+    def errors(rows):
+        columns = np.array(rows, dtype=np.int64).reshape(-1, 3).T
+        return errors_for(timing, Slopes(*columns, np.zeros(len(rows))))
+
+    inside = [row for row in rows if start_us <= row[0] <= end_us]
+    said = errors(rows).between(start_us, end_us)
+    assert errors(inside).between(start_us, end_us) == said
+    for row in inside:
+        steeper = [(*row[:2], row[2] + 1), *(each for each in inside if each != row)]
+        assert errors(steeper).between(start_us, end_us) != said
+        assert errors([each for each in inside if each != row]).between(start_us, end_us) != said
 
 
 def test_a_slow_finger_is_told_as_less_certain_than_a_quick_one():

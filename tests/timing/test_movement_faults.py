@@ -11,9 +11,11 @@ from fingering.movements import movements
 from fingering.notes import ABC_LETTERS
 from fingering.table import standard_table
 from fingerlead.reading.music import Music, WrittenNote
+from fingerlead.timing import movement_verdicts
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.fault_words import fault_sentence, faults_told
 from fingerlead.timing.live import LiveAnalysis, Told
+from fingerlead.timing.movement_faults import judge
 from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings
 from fingerlead.timing.summary import summarise
 from fingerlead.timing.timeline import timing_for
@@ -217,6 +219,25 @@ def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
             if one.taken_back:
                 del movements[one.result.start_us]
     assert [movements[start_us] for start_us in sorted(movements)] == batch.movements
+
+
+def test_live_judges_no_movement_twice_however_often_it_looks_and_settles(monkeypatch):
+    playing, judged = badly_played(1), []
+
+    def counted(take, timeline):
+        judged.append(take)
+        return judge(take, timeline)
+
+    monkeypatch.setattr(movement_verdicts, "judge", counted)
+    live = LiveAnalysis(TABLE, Settings(), lambda _: None, skew=KnownSkew(1_000))
+    live.scan(1_000)
+    live.begin_music(playing.music, at_us=0)
+    for t_us, mask in playing.states:
+        for later_us in range(0, 16_000, 4_000):
+            live.state(t_us + later_us, mask)
+            live.idle()
+    live.close(playing.now_us)
+    assert len(judged) == len(set(judged)) >= 12
 
 
 def test_the_summary_says_what_became_of_a_movement_most():
