@@ -70,6 +70,12 @@ def family_rungs() -> tuple[Rung, ...]:
     return tuple(rung for number, family in enumerate(FAMILIES) for rung in _rungs(family, FIRST_NUMBER + 2 * number))
 
 
+def family_rung(movement: str) -> Rung | None:
+    """The rung that has a movement between many notes, by the movement's name; None where no family is of it."""
+    key = next((family.key for family in FAMILIES if family.movement == movement), None)
+    return next((rung for rung in family_rungs() if rung.key == key), None)
+
+
 @lru_cache(maxsize=1)
 def tune_rungs() -> tuple[Rung, ...]:
     """A rung for each of the program's own tunes with embellishments."""

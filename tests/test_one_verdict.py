@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
+from datetime import UTC, datetime
 
 import pytest
 from typer.testing import CliRunner
@@ -12,17 +13,21 @@ from typer.testing import CliRunner
 import fingerlead
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
+from fingerlead.faces.pages.desk.pages import pupil_page, session_page
 from fingerlead.faces.pages.desk.routes import analysed as desk_analysed
 from fingerlead.faces.report.page import played as report_played
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import VERDICTS
+from fingerlead.timing.movement_sums import COUNTED, movement_sums
+from fingerlead.timing.summary import summarise
 from tests.embellishments.planted import recital
 from tests.listening.test_music_live import chunks, listened
 from tests.reading.players import beginner, run_player, together_player
 from tests.store.playing import csv_of, music_of, write_playing
 
+TODAY = datetime.now(UTC).date()
 OFF = SessionMusic(judged=False, why="hands off asked")
 
 
@@ -114,14 +119,14 @@ def movements_of(analysis):
     ]
 
 
-@pytest.mark.parametrize("kind", ["well", "missing", "stray inside", "uneven"])
+@pytest.mark.parametrize("kind", ["well", "missing", "stray inside", "uneven", "left out"])
 def test_a_movement_and_its_faults_are_the_same_on_every_face(tmp_path, kind):
     played = recital(kind, 12, 55_000, 80_000, seed=31).performance
     asked = (0, music_of(played.music))
     path = write_playing(tmp_path / "a.session", played, asked)
     truth = fingerlead.analyse(fingerlead.read(path))
     movements = movements_of(truth)
-    assert any(faults for *_, faults in movements) is (kind != "well")
+    assert any(faults for *_, faults in movements) is (kind not in ("well", "left out"))
     out_of("keep", path, "-o", tmp_path / "kept.session")
     for copy in (path, tmp_path / "kept.session"):
         for read in (studio_analysed, desk_analysed):
@@ -134,7 +139,58 @@ def test_a_movement_and_its_faults_are_the_same_on_every_face(tmp_path, kind):
     text = out_of("analyse", path)
     words = [fault["words"] for m in told for fault in m["faults"]]
     assert all(one[0].upper() + one[1:] in text for one in words), text
-    assert movements_of(listened(tmp_path / "live.session", chunks(played, 0), [asked])) == movements
+    heard = listened(tmp_path / "live.session", chunks(played, 0), [asked])
+    assert movements_of(heard) == movements
+    # Added up: in the summary that the report shows, in the studio's index, on the desk, in the numbers of both.
+    counts = Counter((m["written"], m["between"][1], m["verdict"]) for m in told if m["written"] is not None)
+    counts = Counter({key: times for key, times in counts.items() if key[2] not in ("unclear", "uncertain")})
+    faults = Counter((m["written"], m["between"][1], f["kind"], m["variant"], f["note"], f["sounded"])
+                     for m in told if m["written"] is not None and m["verdict"] in ("faulty", "another")
+                     for f in {(f["kind"], f["note"], f["sounded"]): f for f in m["faults"]}.values()
+                     if f["kind"] != "uneven" or not has_length(m, f["note"]))  # fmt: skip
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Isla", "left", "", "").key
+        assert studio.take_in(key, path).outcome == "new"
+        (session,) = studio.index.sessions(key)
+        of_index = [one for *_, one in studio.index.movements(key)]
+        for sums in (summarise([truth]).by_movement.values(), of_index, movement_sums(heard)):
+            assert sum((verdicts_of(one) for one in sums), Counter()) == counts
+            assert sum((faults_of(one) for one in sums), Counter()) == faults
+        page = pupil_page(studio, key, TODAY) + session_page(studio, session.digest)
+    out_of("report", path, "-o", tmp_path / "n.json")
+    out_of("report", tmp_path / "studio", "-o", tmp_path / "s.json")
+    of_file, of_studio = (json.loads((tmp_path / name).read_text())["movements"] for name in ("n.json", "s.json"))
+    assert [{**row, "who": ""} for row in of_file] == [{**row, "who": ""} for row in of_studio]
+    assert Counter({(row["movement"], row["on"], verdict): row[verdict.replace(" ", "_")]
+                    for row in of_file for verdict in COUNTED if row[verdict.replace(" ", "_")]}) == counts  # fmt: skip
+    pages = [page]
+    if kind == "missing":  # engraving takes long
+        out_of("report", path, "-o", tmp_path / "page.html")
+        pages.append((tmp_path / "page.html").read_text())
+    for shown in pages:
+        for row in of_file:
+            cells = [row["asked"], *(row[name] for name in ("as_written", "faulty")), row["left_out"] + row["another"]]
+            name = row["movement"][0].upper() + row["movement"][1:] + " on " + row["on"]
+            assert f'>{name}</th><td class="num">' + '</td><td class="num">'.join(map(str, cells)) in shown
+    wrong = sum(times for (*_, verdict), times in counts.items() if verdict != "as written")
+    assert f"{sum(counts.values())} embellishments asked for, {wrong} not as written" in page
+
+
+def has_length(movement, note):
+    """Whether a note of a movement is told too short or too long: that it is uneven besides goes without saying."""
+    return any(f["note"] == note and f["kind"] in ("swallowed", "crushed", "dragged") for f in movement["faults"])
+
+
+def verdicts_of(one):
+    """How often a movement on a note had each verdict."""
+    return Counter({(one.name, NOTES[one.to_note], verdict): times for verdict, times in one.verdicts.items()})
+
+
+def faults_of(one):
+    """How often it had each fault on each note, but for what was left out or was another."""
+    told = {what: times for what, times in one.faults.items() if what.kind not in ("left out", "another")}
+    on, names = (one.name, NOTES[one.to_note]), {None: None, **dict(enumerate(NOTES))}
+    return Counter({(*on, w.kind, w.form, w.note, names[w.sounded]): times for w, times in told.items()})
 
 
 def test_with_its_music_all_runs_are_named_and_without_it_none_is_called_clean(tmp_path):

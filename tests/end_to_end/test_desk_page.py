@@ -56,7 +56,10 @@ def pages(page) -> list[str]:
     pupil = path_of(page.locator(".pupils a").first)
     go_to(page, pupil)
     session = path_of(page.locator(".sessions a").first)
-    return ["/", "/?by=fault", pupil, session, "/message"]
+    go_to(page, "/")
+    jory = path_of(page.get_by_role("link", name="Jory"))
+    go_to(page, jory)
+    return ["/", "/?by=fault", pupil, session, "/message", jory, path_of(page.locator(".sessions a").first)]
 
 
 def path_of(link) -> str:
@@ -100,6 +103,23 @@ def test_who_needs_help_with_what_is_read_at_once(page):
     assert "Low A to C has got worse; work on it first" in first.inner_text()
     page.get_by_role("link", name="Grouped by fault").click()
     playwright.expect(page.get_by_role("heading", name="Bottom little too early")).to_be_visible()
+
+
+def test_an_embellishment_that_goes_wrong_is_said_wherever_it_matters(page):
+    fault = "the second low G is crushed"
+    jory = page.locator(".pupils li", has_text="Jory")
+    assert f"work on the taorluath on low A first: {fault}, in " in jory.inner_text()
+    *_, pupil, session = pages(page)
+    go_to(page, pupil)
+    table = page.get_by_role("region", name="Table of embellishments")
+    assert fault in table.inner_text()
+    playwright.expect(page.get_by_role("img", name="taorluath on low A, share not as written by week")).to_be_visible()
+    go_to(page, session)
+    moments = page.locator("section[aria-labelledby=movements-h] .moment")
+    assert moments.count() == int(table.locator("td").nth(2).inner_text())
+    assert f"T{fault[1:]}: it sounds for" in moments.first.inner_text()
+    moments.first.get_by_role("button", name="Hear it").click()
+    playwright.expect(page.locator("#play")).to_have_text("Stop")
 
 
 def test_axe_finds_nothing_on_any_page(page):

@@ -25,8 +25,12 @@ from fingerlead.studio.overview import glances
 from fingerlead.studio.pupils import Homework, Pupil, StudioError
 from fingerlead.studio.round import bring_home
 from fingerlead.studio.studio import Studio, forget_index
+from fingerlead.timing.movement_sums import movements_together
 from fingerlead.timing.progress import tally, together
+from fingerlead.timing.summary import summarise
+from tests.embellishments.planted import recital
 from tests.store.journals import hot_journal
+from tests.store.playing import music_of, write_playing
 from tests.studio.studios import playing, rebuild, write
 
 NAME = "Ailsa Nic Unmistakable"
@@ -40,8 +44,9 @@ def studio(tmp_path):
 
 def contents(studio: Studio):
     rows = [(s.pupil, s.digest, s.started_utc, s.playing_us, s.rungs, s.problem) for s in studio.index.sessions()]
-    sums = studio.index.sums({pupil.key: ("", "") for pupil in studio.pupils()})
-    return rows, list(studio.index.tallies()), sorted(sums)
+    spans = {pupil.key: ("", "") for pupil in studio.pupils()}
+    sums = [*sorted(studio.index.sums(spans)), *sorted(studio.index.movement_sums(spans))]
+    return rows, list(studio.index.tallies()), list(studio.index.movements()), sums
 
 
 def test_a_session_is_taken_in_once_and_says_what_its_file_says(studio, tmp_path):
@@ -73,6 +78,37 @@ def test_the_index_made_anew_says_the_same(studio, tmp_path):
     (studio.folder / "index.sqlite").unlink()
     with Studio(studio.folder) as opened:
         assert contents(opened) == before
+
+
+def test_an_index_of_an_earlier_version_is_made_anew_without_loss(studio, tmp_path):
+    """As version 3 left it, which knew nothing of movements."""
+    key = studio.add("Ailsa").key
+    file = write_playing(tmp_path / "a.session", *recital_asked("missing"))
+    assert studio.take_in(key, file).outcome == "new"
+    before = contents(studio)
+    assert sum(one.wrong for *_, one in studio.index.movements()) > 0
+    studio.close()
+    with contextlib.closing(sqlite3.connect(studio.folder / "index.sqlite")) as db:
+        db.executescript("DROP TABLE movement; UPDATE result SET plain = 0; PRAGMA user_version = 3")
+    with Studio(studio.folder) as opened:
+        assert contents(opened) == before
+
+
+def test_movements_of_several_sessions_add_up(studio, tmp_path):
+    key = studio.add("Ailsa").key
+    for number, kind in enumerate(("well", "missing", "left out")):
+        played, asked = recital_asked(kind)
+        studio.take_in(key, write_playing(tmp_path / f"{number}.session", played, asked))
+    apart = [analysed(studio.session_path(session.digest))[1] for session in studio.index.sessions(key)]
+    assert movements_together(one for *_, one in studio.index.movements(key)) == summarise(apart).by_movement
+    by_index = {on: (asked, asked - right) for *_, on, asked, right, _ in studio.index.movement_sums({key: ("", "")})}
+    assert by_index == {on: (of.count, of.wrong) for on, of in summarise(apart).by_movement.items()}
+
+
+def recital_asked(kind):
+    """A tune with movements, each played in one way, and its music."""
+    played = recital(kind, 6, 55_000, 80_000, seed=31).performance
+    return played, (0, music_of(played.music))
 
 
 def test_a_span_of_days_is_cut_at_its_days(studio, tmp_path):
@@ -498,6 +534,11 @@ def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path
     assert studio.index.sessions(key) == [session]
 
 
+def movement_cells(cells: str) -> str:
+    """A statement that puts a movement's row with these cells into the index."""
+    return f"INSERT INTO movement SELECT digest, {cells} FROM session"
+
+
 @pytest.mark.parametrize(
     "statement",
     [
@@ -521,6 +562,15 @@ def test_a_session_of_no_day_or_a_strange_one_is_kept_and_found(studio, tmp_path
         "UPDATE result SET faults = '[[1, true, 2, 3, 4, 5, \"x\"]]'",
         "UPDATE session SET rungs = '[1]'",
         "UPDATE session SET problem = x'00'",
+        movement_cells("'grip', 9, 1, 0, 0, 0, '[]'"),
+        movement_cells("'grip', 2, 'x', 0, 0, 0, '[]'"),
+        movement_cells("x'00', 2, 1, 0, 0, 0, '[]'"),
+        movement_cells("'gr' || char(10), 2, 1, 0, 0, 0, '[]'"),
+        movement_cells("'grip', 2, 0, 1, 0, 0, '{}]'"),
+        movement_cells('\'grip\', 2, 0, 1, 0, 0, \'[["evil", "GdG", 1, null, "", 1]]\''),
+        movement_cells('\'grip\', 2, 0, 1, 0, 0, \'[["missing", "x", 1, null, "", 1]]\''),
+        movement_cells('\'grip\', 2, 0, 1, 0, 0, \'[["missing", "G", 5, null, "", 1]]\''),
+        movement_cells("'grip', 2, 0, 1, 0, 0, '[[[], \"G\", 1, null, \"\", 1]]'"),
     ],
 )
 def test_an_index_that_was_tampered_with_is_refused_and_made_anew(studio, tmp_path, statement):

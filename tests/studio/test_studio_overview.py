@@ -6,13 +6,24 @@ from datetime import date, timedelta
 import pytest
 
 from fingering.moves import move
+from fingering.notes import NOTES
 from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import invented, make_studio
-from fingerlead.studio.overview import between, by_fault, glances, monday, weeks, worst_first
+from fingerlead.studio.overview import (
+    between,
+    by_fault,
+    glances,
+    monday,
+    movement_weeks,
+    weeks,
+    weight_us,
+    worst_first,
+)
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.movement_sums import movements_together
 from fingerlead.timing.progress import together
 from fingerlead.timing.summary import stands_out, summarise
 from tests.simulated.known import with_worst_habit
@@ -42,11 +53,17 @@ def test_the_invented_studio_says_of_each_pupil_what_was_planted(studio):
             assert glance.fault.cause[3 if person.weeks_us[-1] < 0 else 2] == person.worst[2], name
         else:
             assert glance.fault.cause[:2] == (person.worst[2], person.weeks_us[-1] < 0), name
-    for name in ("Ishbel", "Jory"):
-        assert found[name].first is None
-        assert found[name].changed == ()
+    assert found["Ishbel"].first is None
+    assert found["Ishbel"].changed == ()
+    taorluath = found["Jory"].first
+    assert (taorluath.name, NOTES[taorluath.to_note]) == ("taorluath", "low A")
+    ((most, times),) = taorluath.faults.most_common(1)
+    planted = people["Jory"].movement
+    assert (most.kind, most.note, times) == (planted.kind, planted.note, taorluath.wrong)
+    assert found["Jory"].shared == "taorluath"
+    assert found["Jory"].changed == ()
     for name, trend in (("Fen", "better"), ("Orla", "better"), ("Brodie", "worse")):
-        told = {each.change: each.difference.trend for each in found[name].changed}
+        told = {each.what: each.difference.trend for each in found[name].changed}
         assert told == {people[name].worst[:2]: trend}, name
 
 
@@ -57,9 +74,11 @@ def test_a_glance_counts_what_was_played_since_the_lesson(studio):
         assert glance.playing_us == sum(session.playing_us for session in mine)
         assert glance.days == len({session.day for session in mine})
         tallies = together(t for *_, t in studio.index.tallies(glance.pupil.key, glance.since)).values()
+        moved = movements_together(m for *_, m in studio.index.movements(glance.pupil.key, glance.since)).values()
         # The same from whole tallies: a glance asks the index for sums alone.
-        standing_out = (tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain))
-        assert glance.first == next(standing_out, None)
+        standing_out = [tally for tally in worst_first(tallies) if stands_out(tally.astray, tally.plain)]
+        standing_out += [movement for movement in moved if stands_out(movement.wrong, movement.count)]
+        assert glance.first == max(standing_out, key=weight_us, default=None)
 
 
 def test_what_a_glance_adds_up_is_what_the_sessions_say(studio):
@@ -79,7 +98,8 @@ def test_pupils_are_grouped_by_the_finger_they_share(studio):
     assert sizes == sorted(sizes, reverse=True)
     assert sum(len(group) for _, group in groups) == len(studio.pupils())
     for fault, group in groups[:-1]:
-        assert all(glance.fault.cause[:2] == fault for glance in group)
+        assert all(glance.shared == fault for glance in group)
+        assert all(glance.fault.cause[:2] == fault for glance in group if glance.fault)
 
 
 def test_weeks_hold_every_change_once(studio):
@@ -90,6 +110,11 @@ def test_weeks_hold_every_change_once(studio):
         change: tally.plain for change, tally in every.items()
     }
     assert all(date.fromisoformat(week).weekday() == 0 for by in found.values() for week in by)
+    key = next(pupil.key for pupil in studio.pupils() if pupil.name == "Jory")
+    moved = movement_weeks(studio.index, key)
+    whole = movements_together(m for *_, m in studio.index.movements(key))
+    assert {on: movements_together(by.values())[on] for on, by in moved.items()} == whole
+    assert len(moved["taorluath", 1]) > 8
 
 
 def test_mondays_begin_weeks():
@@ -102,7 +127,7 @@ def test_two_dates_are_compared_with_the_clearest_first(studio):
     fen = next(pupil for pupil in studio.pupils() if pupil.name == "Fen")
     turn = (TODAY - timedelta(days=14)).isoformat()
     found = between(studio.index, fen.key, "", turn)
-    assert found[0].change == next(person for person in invented() if person.name == "Fen").worst[:2]
+    assert found[0].what == next(person for person in invented() if person.name == "Fen").worst[:2]
     assert found[0].difference.trend == "better"
     chances = [each.difference.chance for each in found]
     assert chances == sorted(chances)

@@ -13,7 +13,7 @@ from fingering.table import standard_table
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import movement_verdicts
 from fingerlead.timing.analysis import analyse
-from fingerlead.timing.fault_words import fault_sentence, faults_told
+from fingerlead.timing.fault_words import fault_sentence, faults_told, short_words
 from fingerlead.timing.live import LiveAnalysis, Told
 from fingerlead.timing.movement_faults import judge
 from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings
@@ -244,5 +244,6 @@ def test_the_summary_says_what_became_of_a_movement_most():
     playing = Playing()
     for _ in range(6):
         playing.movement(5, [*TAORLUATH[:2], (255, 85)], 1, spelled("GdGe"))
-    (finding,) = [f"{one.name}: {one.faults}" for one in summarise([playing.analysis()]).by_movement.values()]
-    assert finding == f"taorluath: {['the E is missing'] * 6}"
+    (found,) = summarise([playing.analysis()]).by_movement.values()
+    assert (found.name, found.to_note, found.verdicts) == ("taorluath", 1, {"faulty": 6})
+    assert {short_words(what, found.to_note): times for what, times in found.faults.items()} == {"the E is missing": 6}

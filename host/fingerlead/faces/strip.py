@@ -99,7 +99,7 @@ def step_us(length_us: int) -> int:
 
 def ticks_us(change: Change, picture: Drawing) -> range:
     """Where the scale is labelled: by the fingers' spread, or by all that is drawn where an movement is long."""
-    step = step_us(max(change.spread_us, SHORTEST_US))
+    step = step_us(picture.end_us if change.verdict == "embellished" else max(change.spread_us, SHORTEST_US))
     return range(0, picture.end_us, step if picture.end_us <= MOST_TICKS * step else step_us(picture.end_us))
 
 
@@ -144,6 +144,16 @@ def steps_text(masks: Sequence[int], width: int = 5) -> str:
     return "\n".join(lines)
 
 
+def _whole(change: Change) -> Change:
+    """A change as its picture counts time: one with a movement in it from the movement's first edge on, led by none."""
+    if change.verdict != "embellished":
+        return change
+    first_us, last_us = change.edges[0][0], change.edges[-1][0]
+    later_us = change.start_us - first_us
+    fingers = tuple(finger._replace(after_start_us=finger.after_start_us + later_us) for finger in change.fingers)
+    return change._replace(start_us=first_us, spread_us=last_us - first_us, lead=None, fingers=fingers)
+
+
 def lead_words(picture: Drawing) -> list[str]:
     """Which finger led, and which should go a hair ahead, or behind."""
     told = ["too close to call" if picture.lead is None else f"{FINGERS[picture.lead]} led"]
@@ -154,9 +164,10 @@ def lead_words(picture: Drawing) -> list[str]:
 
 def strip_svg(change: Change, timing: Timing, number: str, advise: bool = True) -> str:
     """The strip as an SVG element; `number` makes its ids its own on a page. Colours and type are the page's style."""
+    change = _whole(change)
     picture = drawing(change, advise)
     span_us = picture.end_us - picture.begin_us
-    told = lead_words(picture)
+    told = [] if change.verdict == "embellished" else lead_words(picture)
     hint = "ahead" if picture.ahead else "behind"
     bottom = TOP + HOLES * LANE
     height = bottom + FOOT + 16 * (len(told) - 1)
@@ -204,6 +215,9 @@ def in_words(change: Change, timing: Timing) -> str:
         f"to {ms(stray.start_us - change.start_us + stray.duration_us, timing.uncertainty_us)}"
         for stray in change.strays
     ]
+    if change.verdict == "embellished":
+        sounding = [NOTES[note] for note, _ in groupby(SOUNDING[mask] for _, mask in change.edges)]
+        return f"It begins with {NOTES[change.from_note]}; then sound {listed(sounding)}."
     return f"{listed(moved)}; {f'in between sounds {listed(sounded)}' if sounded else 'nothing sounds in between'}."
 
 

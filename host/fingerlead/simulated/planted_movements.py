@@ -43,10 +43,11 @@ HELD_MS = 200
 
 
 class MovementPlant(NamedTuple):
-    """A fault to plant in movement number `movement`, counted from 1."""
+    """A fault to plant in movement number `movement`, counted from 1; on written note `note`, by lot if None."""
 
     kind: MovementKind
     movement: int
+    note: int | None = None
 
 
 class _Spoilt(NamedTuple):
@@ -73,7 +74,8 @@ def plant_movements(
         if not 1 <= plant.movement <= len(numbers):
             raise NotPlantableError(f"expected a movement from 1 to {len(numbers)}; got {plant.movement}")
         at = numbers[plant.movement - 1]
-        found = _spoil(plant.kind, tune[at - 1] if at else None, tune[at], random.Random(f"{plant} {seed}"))
+        lot = random.Random(f"MovementPlant(kind={plant.kind!r}, movement={plant.movement}) {seed}")
+        found = _spoil(plant.kind, tune[at - 1] if at else None, tune[at], lot, plant.note)
         if found is None:
             where = [n for n, at in enumerate(numbers, 1) if _can(plant.kind, tune, at)]
             there = f"in movement {_some(where)}" if where else "in no movement of this tune"
@@ -123,7 +125,13 @@ def _fault(plant: MovementPlant, spoilt: _Spoilt, tune: Script, at: int, perform
     )  # fmt: skip
 
 
-def _spoil(kind: MovementKind, before: ScriptNote | None, after: ScriptNote, rng: random.Random) -> _Spoilt | None:
+def _spoil(
+    kind: MovementKind,
+    before: ScriptNote | None,
+    after: ScriptNote,
+    rng: random.Random,
+    index: int | None = None,
+) -> _Spoilt | None:
     """The movement before a note with a fault of a kind; None where it has no place for it."""
     if before is None or after.rest_us:
         return None
@@ -140,7 +148,8 @@ def _spoil(kind: MovementKind, before: ScriptNote | None, after: ScriptNote, rng
     choices = [
         one
         for one in _choices(kind, *masks, whole, after.hold_us)
-        if _heard_otherwise(kind, *masks, one, whole)
+        if (index is None or one.written == index)
+        and _heard_otherwise(kind, *masks, one, whole)
         and sum(step.length_us for step in one.steps) <= ROOM * after.hold_us
     ]
     return rng.choice(choices) if choices else None

@@ -1,7 +1,8 @@
 """The index of a studio: what each session says, in one SQLite file that can be made anew from the sessions.
 
-It holds keys and numbers, no name and no word that a person wrote. `session` has one row for each session file,
-`result` one for each directed change in it, with the lengths of its strays as little-endian u32 and its faults as JSON.
+It holds keys, numbers and the names of movements, no name of a person and no word that one wrote of another. `session`
+has one row for each session file, `result` one for each directed change in it, `movement` one for each movement that it
+asks for on one note; `index_rows` says what is in them.
 
 A session is named by a digest of what was played. As a studio keeps it, it was written anew by this program: nothing
 else of the file that was taken in comes along.
@@ -12,15 +13,12 @@ import hashlib
 import json
 import os
 import sqlite3
-import struct
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from fingering.holes import HOLES
-from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.store.files import close_to_others, open_private
 from fingerlead.store.keeping import copy_session
@@ -38,23 +36,30 @@ from fingerlead.store.session_reading import (
     too_long,
 )
 from fingerlead.studio import pupils
+from fingerlead.studio.index_rows import (
+    COUNTS,
+    VERDICT_COLUMNS,
+    change_in,
+    change_row,
+    movement_in,
+    movement_name,
+    movement_row,
+    note,
+    whole,
+)
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
-from fingerlead.timing.progress import Fault, Tally, tally
-from fingerlead.timing.results import UNPLAIN, Settings
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums
+from fingerlead.timing.progress import Tally, tally
+from fingerlead.timing.results import Settings
 from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 3
+VERSION = 4
 NAME = "index.sqlite"
-# The numbers of a change, in the order of their columns.
-COUNTS = ("plain", "apart", *UNPLAIN, "astray", "heard_us")
-NOTE_NUMBERS = frozenset(range(len(NOTES)))
-HOLE_SET = frozenset(range(HOLES))
-FAULT_CELLS = 7
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
@@ -65,7 +70,12 @@ SCHEMA = (
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
+    "CREATE TABLE movement (digest TEXT NOT NULL, name TEXT NOT NULL, to_note INTEGER NOT NULL, "
+    f"{' INTEGER NOT NULL, '.join(VERDICT_COLUMNS)} INTEGER NOT NULL, faults TEXT NOT NULL, "
+    "PRIMARY KEY (digest, name, to_note)) WITHOUT ROWID",
 )
+TABLES = ("result", "movement", "session")
+T = TypeVar("T")
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 
 
@@ -142,24 +152,27 @@ class Index:
         """How many files of each pupil cannot be read; pupils without any are left out."""
         return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))
 
-    def put(self, session: IndexedSession, tallies: Iterable[Tally]) -> None:
+    def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(session.digest)
         row = {**asdict(session), "rungs": json.dumps(session.rungs)}
         self.db.execute("INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(row.values()))
-        rows = ((session.digest, *_row(tally)) for tally in tallies)
-        self.db.executemany(f"INSERT INTO result VALUES ({', '.join('?' * (len(COUNTS) + 5))})", rows)
+        self._insert("result", ((session.digest, *change_row(tally)) for tally in tallies), len(COUNTS) + 5)
+        rows = ((session.digest, *movement_row(one)) for one in movements)
+        self._insert("movement", rows, len(VERDICT_COLUMNS) + 4)
 
     def drop(self, digest: str) -> None:
         """Forget a session."""
-        self.db.execute("DELETE FROM result WHERE digest = ?", (digest,))
-        self.db.execute("DELETE FROM session WHERE digest = ?", (digest,))
+        for table in TABLES:
+            self.db.execute(f"DELETE FROM {table} WHERE digest = ?", (digest,))
 
     def drop_pupil(self, pupil: str) -> None:
         """Forget all of a pupil's sessions, and leave no byte of them."""
         with self.writing():
-            self.db.execute("DELETE FROM result WHERE digest IN (SELECT digest FROM session WHERE pupil = ?)", (pupil,))
-            self.db.execute("DELETE FROM session WHERE pupil = ?", (pupil,))
+            for table in TABLES:
+                self.db.execute(
+                    f"DELETE FROM {table} WHERE digest IN (SELECT digest FROM session WHERE pupil = ?)", (pupil,)
+                )
         self.db.execute("VACUUM")
         self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
@@ -174,7 +187,7 @@ class Index:
         for digest, who, begun, *numbers, rungs, problem in rows:
             if not all(isinstance(text, str) for text in (digest, who, problem)):
                 raise self._foreign()
-            playing_us, uncertainty_us = self._whole(numbers)
+            playing_us, uncertainty_us = self._own(whole, numbers)
             day = self._day(begun)
             found.append(IndexedSession(digest, who, day, playing_us, uncertainty_us, self._texts(rungs), problem))
         return found
@@ -190,16 +203,22 @@ class Index:
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             (pupil, since, until),
         )
-        for who, digest, strays, faults, from_note, to_note, plain, apart, *beside in rows:
-            self._whole((plain, apart, *beside))
-            if not isinstance(strays, bytes) or len(strays) % 4:
-                raise self._foreign()
-            try:
-                found = _faults(faults)
-            except (ValueError, TypeError, IndexError):
-                raise self._foreign() from None
-            tally = Tally(*self._notes(from_note, to_note), plain, apart, tuple(beside), _lengths(strays), found)
-            yield who, digest, tally
+        for who, digest, *cells in rows:
+            yield who, digest, self._own(change_in, *cells)
+
+    def movements(
+        self, pupil: str | None = None, since: str = "", until: str = ENDLESS
+    ) -> Iterator[tuple[str, str, MovementSummary]]:
+        """(pupil, digest, how a movement went) of the sessions as `sessions` chooses them, in order of time."""
+        rows = self.db.execute(
+            f"SELECT s.pupil, m.digest, m.name, m.to_note, {', '.join(VERDICT_COLUMNS)}, m.faults "
+            "FROM session s JOIN movement m ON m.digest = s.digest "
+            "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
+            "ORDER BY s.started_utc, s.digest, m.name, m.to_note",
+            (pupil, since, until),
+        )
+        for who, digest, *cells in rows:
+            yield who, digest, self._own(movement_in, *cells)
 
     def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
         """For each pupil, side and directed change what is asked of a whole studio at once.
@@ -207,17 +226,42 @@ class Index:
         `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
         pupil, after, from note, to note, plain, astray, heard µs, sessions.
         """
-        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT)")
-        with self.writing():
-            self.db.execute("DELETE FROM span")
-            self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
+        self._ask_of(spans)
         rows = self.db.execute(
             "SELECT s.pupil, s.started_utc >= p.divide AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
             "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
             "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
         )
         for who, after, from_note, to_note, *numbers in rows:
-            yield who, bool(after), *self._notes(from_note, to_note), *self._whole(numbers)
+            plain, astray, heard_us, sessions = self._own(whole, numbers)
+            here, there = self._own(note, from_note), self._own(note, to_note)
+            yield who, bool(after), here, there, plain, astray, heard_us, sessions
+
+    def movement_sums(
+        self, spans: Mapping[str, tuple[str, str]]
+    ) -> Iterator[tuple[str, bool, MovementOn, int, int, int]]:
+        """The same of movements. Rows: pupil, after, the movement, asked for, as written, sessions."""
+        self._ask_of(spans)
+        rows = self.db.execute(
+            "SELECT s.pupil, s.started_utc >= p.divide AS after, m.name, m.to_note, "
+            f"sum({' + '.join(VERDICT_COLUMNS)}), sum(as_written), count(*) "
+            "FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
+            "JOIN movement m ON m.digest = s.digest GROUP BY 1, 2, 3, 4"
+        )
+        for who, after, name, to_note, *numbers in rows:
+            asked, right, sessions = self._own(whole, numbers)
+            on = self._own(movement_name, name), self._own(note, to_note)
+            yield who, bool(after), on, asked, right, sessions
+
+    def _ask_of(self, spans: Mapping[str, tuple[str, str]]) -> None:
+        """Put the spans of days where the sums ask for them."""
+        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT)")
+        with self.writing():
+            self.db.execute("DELETE FROM span")
+            self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
+
+    def _insert(self, table: str, rows: Iterable[tuple[object, ...]], cells: int) -> None:
+        self.db.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * cells)})", rows)
 
     def _lay_out(self) -> None:
         (application_id,) = self.db.execute("PRAGMA application_id").fetchone()
@@ -248,7 +292,7 @@ class Index:
             # Another program may have been first.
             if self.db.execute("PRAGMA user_version").fetchone() >= (VERSION,):
                 return
-            for table in ("result", "session"):
+            for table in TABLES:
                 self.db.execute(f"DROP TABLE IF EXISTS {table}")
 
     def _check(self) -> None:
@@ -265,15 +309,12 @@ class Index:
             "Move it away: it is made anew from the sessions"
         )
 
-    def _whole(self, numbers: Sequence[Any]) -> Sequence[int]:
-        if not all(type(number) is int for number in numbers):
-            raise self._foreign()
-        return numbers
-
-    def _notes(self, from_note: Any, to_note: Any) -> tuple[int, int]:
-        if from_note not in NOTE_NUMBERS or to_note not in NOTE_NUMBERS:
-            raise self._foreign()
-        return from_note, to_note
+    def _own(self, read: Callable[..., T], *cells: Any) -> T:
+        """What some cells say; raises StudioError where this program did not write them."""
+        try:
+            return read(*cells)
+        except (ValueError, TypeError, IndexError):
+            raise self._foreign() from None
 
     def _texts(self, text: Any) -> tuple[str, ...]:
         try:
@@ -305,35 +346,15 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
     )
 
 
-def _row(t: Tally) -> tuple[object, ...]:
-    faults = json.dumps([[*f.cause, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
-    strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
-    return t.from_note, t.to_note, t.plain, t.apart, *t.beside, t.astray, t.heard_us, strays, faults
-
-
-def _lengths(strays: bytes) -> tuple[int, ...]:
-    return struct.unpack(f"<{len(strays) // 4}I", strays) if strays else ()
-
-
-def _faults(text: str) -> tuple[Fault, ...]:
-    # Most changes have none.
-    rows = [] if text == "[]" else json.loads(text)
-    for row in rows:
-        whole = len(row) == FAULT_CELLS and all(type(cell) in (int, bool) for cell in row)
-        if not (whole and {row[0], row[2], row[3]} <= HOLE_SET):
-            raise ValueError("no fault")
-    return tuple(Fault((row[0], bool(row[1]), row[2], row[3]), *row[4:]) for row in rows)
-
-
-def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally]]:
-    """What a session file of a pupil says: its row, and its tallies. A file that cannot be read says why."""
+def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally], list[MovementSummary]]:
+    """What a session file of a pupil says: its row, its changes, its movements. A file that cannot be read says why."""
     try:
         session, analysis = analysed(path)
     except SessionError as error:
-        return IndexedSession(digest, key, "", problem=error.reason), []
+        return IndexedSession(digest, key, "", problem=error.reason), [], []
     uncertainty_us = analysis.timing.uncertainty_us
     row = IndexedSession(digest, key, started_utc(session), playing_us(analysis), uncertainty_us, rungs_of(session))
-    return row, tally(analysis)
+    return row, tally(analysis), movement_sums(analysis)
 
 
 def analysed(path: Path) -> tuple[StoredSession, Analysis]:

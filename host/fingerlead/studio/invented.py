@@ -15,12 +15,16 @@ from typing import Any, NamedTuple
 
 from fingering.holes import FINGERS
 from fingering.notes import note_index
+from fingering.orders import rung_named
 from fingering.rungs import notes_abc
+from fingerlead.music.abc import parse_abc
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
 from fingerlead.simulated import chanter, play, sensing
 from fingerlead.simulated import serve as whole
+from fingerlead.simulated.performance import MovementKind, Performance
+from fingerlead.simulated.planted_movements import MovementPlant, plant_movements
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
-from fingerlead.simulated.script import write_script
+from fingerlead.simulated.script import Written, tune_script, write_script
 from fingerlead.store.files import demo_folder
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio import pupils as folders
@@ -30,6 +34,7 @@ WEEKS = 12
 # The last lesson was before this week.
 LESSON = WEEKS - 2
 CHANGES_A_SESSION = 70
+WHOLE_US = 4_000_000  # a whole note of a rung, at 60 beats a minute
 ROW = "A row of notes"  # the title of what a session is played from
 # A serial port brings a few frames at a time.
 BYTES_A_READ, READ_US = 64, 10_000
@@ -41,6 +46,15 @@ class Sitting(NamedTuple):
     start: datetime
     data: bytes
     music: SessionMusic = NOTHING_ASKED
+
+
+class SpoiltMovement(NamedTuple):
+    """A rung of embellishments, and how many of ten have which fault on which written note, as `weeks_us` goes."""
+
+    rung: str
+    kind: MovementKind
+    note: int
+    of_ten: tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +69,7 @@ class Invented:
     weeks_us: tuple[int, int, int]  # in the first week, at the last lesson, in the last week
     worst: tuple[int, int, int] | None  # from note, to note, finger
     rungs: tuple[str, ...]
+    movement: SpoiltMovement | None = None
 
     def player(self, week: int) -> SimulatedPupil:
         """The pupil as they play in one of the weeks."""
@@ -62,8 +77,7 @@ class Invented:
         if self.worst is None:
             return pupil
         from_note, to_note, finger = self.worst
-        first_us, lesson_us, last_us = self.weeks_us
-        by_us = last_us if week >= LESSON else first_us + (lesson_us - first_us) * week // LESSON
+        by_us = _in_week(self.weeks_us, week)
         return replace(pupil, habits=(Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0),))
 
 
@@ -104,14 +118,34 @@ def play_sessions(person: Invented, today: date) -> list[Sitting]:
         for day in sorted(lot.sample(range(7), person.sessions_a_week)):
             on = today - timedelta(days=7 * (WEEKS - week) - day)
             seed = zlib.crc32(f"{person.name} {week} {day}".encode())
-            player = person.player(week)
-            script = write_script(player, seed, changes=CHANGES_A_SESSION)
-            performance = play.perform(player, script, seed)
+            performance, music = _play(person, week, seed)
             data = whole.wire_bytes(performance, chanter.setup_for(seed), sensing.sensors("usual"))
             start = datetime.combine(on, time(17 + lot.randrange(4), lot.randrange(60)), UTC)
-            music = SessionMusic("tune", ROW, notes_abc([step.note for step in script], ROW))
             found.append(Sitting(start, data, music))
     return found
+
+
+def _play(person: Invented, week: int, seed: int) -> tuple[Performance, SessionMusic]:
+    """One session of a pupil: a row of notes drawn for it, or the music of their rung of embellishments."""
+    player, spoilt = person.player(week), person.movement
+    if spoilt is None:
+        script = write_script(player, seed, changes=CHANGES_A_SESSION)
+        return play.perform(player, script, seed), SessionMusic(
+            "tune", ROW, notes_abc([step.note for step in script], ROW)
+        )
+    rung = rung_named(spoilt.rung)
+    tune = parse_abc(rung.abc)[0][0]
+    script = tune_script([Written(note.note, note.length, note.graces) for note in tune.played()], WHOLE_US)
+    lot, faulty = random.Random(seed), _in_week(spoilt.of_ten, week)
+    numbers = range(1, 1 + sum(bool(step.graces) for step in script))
+    plants = [MovementPlant(spoilt.kind, number, spoilt.note) for number in numbers if lot.randrange(10) < faulty]
+    return plant_movements(plants, script, seed, player), SessionMusic("rung", rung.key, rung.abc)
+
+
+def _in_week(three: tuple[int, int, int], week: int) -> int:
+    """A number in a week, of which are known the first, that at the last lesson, and the one since."""
+    first, lesson, last = three
+    return last if week >= LESSON else first + (lesson - first) * week // LESSON
 
 
 def write_session(path: Path, sitting: Sitting, rungs: tuple[str, ...] = ()) -> Path:
@@ -136,4 +170,9 @@ def _invented(row: dict[str, Any]) -> Invented:
         (first_ms * 1_000, lesson_ms * 1_000, last_ms * 1_000),
         worst and (note_index(worst["from"]), note_index(worst["to"]), FINGERS.index(worst["finger"])),
         tuple(row["rungs"]),
+        _spoilt_movement(row["movement"]) if "movement" in row else None,
     )
+
+
+def _spoilt_movement(row: dict[str, Any]) -> SpoiltMovement:
+    return SpoiltMovement(row["rung"], row["fault"], row["note"], tuple(row["of_ten"]))

@@ -10,21 +10,26 @@ from datetime import date, timedelta
 
 from fingerlead.studio.index import Index, IndexedSession
 from fingerlead.studio.pupils import Pupil
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movements_together
 from fingerlead.timing.progress import Difference, Fault, Side, Tally, compare, together
-from fingerlead.timing.summary import stands_out
+from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
 
 Change = tuple[int, int]
-# Of each directed change before (False) and after (True) a day: what is compared of it, and what was heard.
-Sums = dict[Change, dict[bool, tuple[Side, int]]]
+What = Change | MovementOn
+Played = Tally | MovementSummary
+# Of each change and movement before (False) and after (True) a day: what is compared of it, and how much it weighs.
+Sums = dict[What, dict[bool, tuple[Side, int]]]
+# What pupils may share: a finger and whether it is early, or a movement.
+Shared = tuple[int, bool] | str
 # Before a lesson so many days are looked at; without one, as many until today. Our own choice.
 DAYS_BEFORE = 28
 
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """One directed change before and since a day."""
+    """One directed change, or one movement on a note, before and since a day."""
 
-    change: Change
+    what: What
     difference: Difference
 
 
@@ -40,14 +45,26 @@ class Glance:
     sessions: int
     days: int
     playing_us: int
-    first: Tally | None
+    first: Played | None
     changed: tuple[Changed, ...]
     problems: int
 
     @property
     def fault(self) -> Fault | None:
-        """The finger to work on first."""
-        return self.first.faults[0] if self.first and self.first.faults else None
+        """The finger to work on first, of a change."""
+        return self.first.faults[0] if isinstance(self.first, Tally) and self.first.faults else None
+
+    @property
+    def weight_us(self) -> int:
+        """How much what is to be worked on first weighs; 0 where nothing is."""
+        return weight_us(self.first) if self.first else 0
+
+    @property
+    def shared(self) -> Shared | None:
+        """What others may have to work on too."""
+        if isinstance(self.first, MovementSummary):
+            return self.first.name
+        return self.fault.cause[:2] if self.fault else None
 
 
 def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
@@ -65,16 +82,15 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
     ]
 
 
-def by_fault(found: Iterable[Glance]) -> list[tuple[tuple[int, bool] | None, list[Glance]]]:
-    """Pupils who share a fault, as (finger, early), the most shared first; last those without any, under None."""
-    groups: dict[tuple[int, bool] | None, list[Glance]] = defaultdict(list)
+def by_fault(found: Iterable[Glance]) -> list[tuple[Shared | None, list[Glance]]]:
+    """Pupils who share a fault, or a movement to work on, the most shared first; last those without, under None."""
+    groups: dict[Shared | None, list[Glance]] = defaultdict(list)
     for each in found:
-        fault = each.fault
-        groups[fault.cause[:2] if fault else None].append(each)
-    return sorted(groups.items(), key=lambda group: (group[0] is None, -len(group[1]), group[0] or (0, False)))
+        groups[each.shared].append(each)
+    return sorted(groups.items(), key=lambda group: (group[0] is None, -len(group[1]), str(group[0])))
 
 
-def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
+def weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
     """Progress: for each directed change the tally of each week, by the ISO day of its Monday."""
     days = {session.digest: session.day for session in index.sessions(pupil)}
     lots: dict[Change, dict[str, list[Tally]]] = defaultdict(lambda: defaultdict(list))
@@ -87,14 +103,36 @@ def weeks(index: Index, pupil: str) -> dict[Change, dict[str, Tally]]:
     }
 
 
+def movement_weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
+    """Progress: for each movement on a note how it went in each week, by the ISO day of its Monday."""
+    days = {session.digest: session.day for session in index.sessions(pupil)}
+    lots: dict[MovementOn, dict[str, list[MovementSummary]]] = defaultdict(lambda: defaultdict(list))
+    for _, digest, one in index.movements(pupil):
+        if days.get(digest):
+            lots[one.name, one.to_note][monday(days[digest])].append(one)
+    return {
+        on: {week: movements_together(lot)[on] for week, lot in sorted(by_week.items())} for on, by_week in lots.items()
+    }
+
+
 def between(index: Index, pupil: str, since: str, divide: str) -> list[Changed]:
-    """Every change played on both sides of a day, the clearest first; see `progress.compare`."""
+    """Every change and movement played on both sides of a day, the clearest first; see `progress.compare`."""
     return _changed(_sums(index, {pupil: (since, divide)})[pupil])
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
     """The most heard stray time first; what is never astray is left out."""
     return sorted((t for t in tallies if t.heard_us), key=lambda t: (-t.heard_us, t.from_note, t.to_note))
+
+
+def what_of(played: Played) -> What:
+    """Which change or movement it is."""
+    return (played.from_note, played.to_note) if isinstance(played, Tally) else (played.name, played.to_note)
+
+
+def weight_us(played: Played) -> int:
+    """How much of it is heard to go wrong, as `Summary.worth_work` weighs it."""
+    return played.heard_us if isinstance(played, Tally) else played.wrong * MOVEMENT_WEIGHT_US
 
 
 def monday(day: str) -> str:
@@ -113,33 +151,40 @@ def _sums(index: Index, spans: Mapping[str, tuple[str, str]]) -> dict[str, Sums]
     sums: dict[str, Sums] = defaultdict(lambda: defaultdict(dict))
     for who, after, from_note, to_note, plain, astray, heard_us, sessions in index.sums(spans):
         sums[who][from_note, to_note][after] = Side(plain, astray, sessions), heard_us
+    for who, after, on, asked, right, sessions in index.movement_sums(spans):
+        wrong = asked - right
+        sums[who][on][after] = Side(asked, wrong, sessions), wrong * MOVEMENT_WEIGHT_US
     return sums
 
 
 def _glance(index: Index, pupil: Pupil, since: str, sums: Sums, kept: list[IndexedSession], problems: int) -> Glance:
     mine = [session for session in kept if session.started_utc >= since]
-    recent = {change: sides[True] for change, sides in sums.items() if True in sides}
-    worst = sorted(recent, key=lambda change: (-recent[change][1], change))
+    recent = {what: sides[True] for what, sides in sums.items() if True in sides}
+    worst = sorted(recent, key=lambda what: (-recent[what][1], str(what)))
     first = next((each for each in worst if stands_out(recent[each][0].astray, recent[each][0].plain)), None)
-    tally = None
-    if first is not None:
-        tally = together(t for *_, t in index.tallies(pupil.key, since) if (t.from_note, t.to_note) == first)[first]
     return Glance(
         pupil,
         since,
         len(mine),
         len({session.day for session in mine}),
         sum(session.playing_us for session in mine),
-        tally,
+        None if first is None else _whole(index, pupil.key, since, first),
         tuple(each for each in _changed(sums) if each.difference.trend in ("better", "worse")),
         problems,
     )
 
 
+def _whole(index: Index, pupil: str, since: str, what: What) -> Played:
+    """All that is known of a change or a movement since a day."""
+    if isinstance(what[0], str):
+        return movements_together(m for *_, m in index.movements(pupil, since) if (m.name, m.to_note) == what)[what]
+    return together(t for *_, t in index.tallies(pupil, since) if (t.from_note, t.to_note) == what)[what]
+
+
 def _changed(sums: Sums) -> list[Changed]:
-    both = sorted(change for change, sides in sums.items() if len(sides) == 2)
-    found = compare([(sums[change][False][0], sums[change][True][0]) for change in both])
+    both = sorted((what for what, sides in sums.items() if len(sides) == 2), key=str)
+    found = compare([(sums[what][False][0], sums[what][True][0]) for what in both])
     return sorted(
         map(Changed, both, found),
-        key=lambda each: (each.difference.chance, -abs(each.difference.difference), each.change),
+        key=lambda each: (each.difference.chance, -abs(each.difference.difference), str(each.what)),
     )

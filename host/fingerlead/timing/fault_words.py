@@ -4,6 +4,8 @@ A note is named within the form that the movement was taken for, "the second low
 finger only where that is proven to mend it.
 """
 
+from typing import Literal, NamedTuple
+
 from fingering.holes import top_open_hole
 from fingering.movements import FaultKind
 from fingering.notes import ABC_LETTERS, LOW_G, NOTES, a_note
@@ -17,6 +19,20 @@ ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth")
 _LENGTHS: tuple[FaultKind, ...] = ("swallowed", "crushed", "dragged")
 
 
+class NotAsWritten(NamedTuple):
+    """One thing in a movement that is not as written, without its size: what is counted over many.
+
+    `form` are the notes that it was taken for, as ABC letters, which `note` counts from 0; `sounded` is as in
+    `MovementFault`. `instead` names the movement that was played in its place.
+    """
+
+    kind: FaultKind | Literal["left out", "another"]
+    form: str = ""
+    note: int = 0
+    sounded: int | None = None
+    instead: str = ""
+
+
 def fault_sentence(movement: PlayedMovement, fault: MovementFault) -> str:
     """A fault with its movement: `Taorluath: the second low G is missing; the bottom index stayed up. ...`"""
     return f"{capital(movement.name)}: {fault_words(movement, fault)}"
@@ -24,28 +40,31 @@ def fault_sentence(movement: PlayedMovement, fault: MovementFault) -> str:
 
 def faults_told(movement: PlayedMovement) -> list[str]:
     """The words of all faults that say something of their own."""
-    lengths = {fault.note for fault in movement.faults if fault.kind in _LENGTHS}
-    return [
-        fault_words(movement, fault)
-        for fault in movement.faults
-        if not (fault.kind == "uneven" and fault.note in lengths)
-    ]
+    return [fault_words(movement, fault) for fault in _told(movement)]
 
 
-def fault_names(movement: PlayedMovement) -> list[str]:
-    """All that is not as written in a movement, in short: its faults, that it was left out, or that it was another."""
+def not_as_written(movement: PlayedMovement) -> list[NotAsWritten]:
+    """All that is not as written in a movement: its faults, that it was left out, or that it was another."""
     if movement.verdict == "left out":
-        return ["it was left out"]
-    other = [f"the {movement.name} was played instead"] if movement.verdict == "another" else []
-    return other + [fault_name(movement, fault) for fault in movement.faults]
+        return [NotAsWritten("left out")]
+    other = [NotAsWritten("another", instead=movement.name)] if movement.verdict == "another" else []
+    return other + [_named(movement, fault) for fault in _told(movement)]
 
 
 def fault_name(movement: PlayedMovement, fault: MovementFault) -> str:
     """What became of which note, in short and without a capital: `the second low G is missing`."""
-    form = _form(movement)
-    note = _at(movement, form, fault.note)
-    sounded = "another note" if fault.sounded is None else a_note(fault.sounded)
-    match fault.kind:
+    return short_words(_named(movement, fault), movement.to_note)
+
+
+def short_words(what: NotAsWritten, to_note: int) -> str:
+    """What is not as written in a movement on a note, in short and without a capital."""
+    note = _at(to_note, _form(what.form), what.note)
+    sounded = "another note" if what.sounded is None else a_note(what.sounded)
+    match what.kind:
+        case "left out":
+            return "it was left out"
+        case "another":
+            return f"the {what.instead} was played instead"
         case "wrong note":
             return f"{sounded} sounds in place of {note}"
         case "extra catch":
@@ -57,19 +76,19 @@ def fault_name(movement: PlayedMovement, fault: MovementFault) -> str:
         case "uneven":
             return f"{note} is uneven with the others like it"
         case "early" | "late":
-            return f"it comes {fault.kind}"
+            return f"it comes {what.kind}"
         case _:
-            return f"{note} is {fault.kind}"
+            return f"{note} is {what.kind}"
 
 
 def fault_words(movement: PlayedMovement, fault: MovementFault) -> str:
     """A fault of a movement with its size, and what to try: a sentence or two, the first without a capital."""
     said, size = fault_name(movement, fault), ms(fault.size_us)
-    finger, form = fault.finger, _form(movement)
+    finger, form = fault.finger, _form(movement.variant)
     named = "" if finger is None else finger_name(finger)
     match fault.kind:
         case "missing":
-            note, after = form[fault.note], _at(movement, form, fault.note + 1)
+            note, after = form[fault.note], _at(movement.to_note, form, fault.note + 1)
             stayed = "" if finger is None else f"; {named} stayed {_stayed(note, finger)}"
             return f"{said}{stayed}. {capital(_sound(note, finger, after))}."
         case "swallowed" | "crushed":
@@ -95,13 +114,23 @@ def note_name(form: tuple[int, ...], place: int) -> str:
     return f"the {ordinal}{NOTES[note]}"
 
 
-def _form(movement: PlayedMovement) -> tuple[int, ...]:
-    return tuple(map(ABC_LETTERS.index, movement.variant or ""))
+def _told(movement: PlayedMovement) -> list[MovementFault]:
+    """The faults that say something of their own."""
+    lengths = {fault.note for fault in movement.faults if fault.kind in _LENGTHS}
+    return [fault for fault in movement.faults if not (fault.kind == "uneven" and fault.note in lengths)]
 
 
-def _at(movement: PlayedMovement, form: tuple[int, ...], place: int) -> str:
+def _named(movement: PlayedMovement, fault: MovementFault) -> NotAsWritten:
+    return NotAsWritten(fault.kind, movement.variant or "", fault.note, fault.sounded)
+
+
+def _form(letters: str | None) -> tuple[int, ...]:
+    return tuple(map(ABC_LETTERS.index, letters or ""))
+
+
+def _at(to_note: int, form: tuple[int, ...], place: int) -> str:
     """The note at a place of a form, or the melody note after it."""
-    return note_name(form, place) if place < len(form) else f"the {NOTES[movement.to_note]}"
+    return note_name(form, place) if place < len(form) else f"the {NOTES[to_note]}"
 
 
 def _stayed(note: int, finger: int) -> str:

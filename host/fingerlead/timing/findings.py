@@ -14,8 +14,10 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text, hair, hair_words, move
 from fingering.notes import NOTES, a_note
 from fingerlead.phrases import capital
+from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Cause, cause_of
 from fingerlead.timing.pulse_words import pairs_name, unpointed_words
 from fingerlead.timing.summary import (
@@ -23,7 +25,6 @@ from fingerlead.timing.summary import (
     FEWEST,
     NOW_AND_THEN,
     ChangeSummary,
-    MovementSummary,
     PairsSummary,
     Summary,
     WorkedOn,
@@ -112,7 +113,7 @@ def _music_unknown(summary: Summary) -> list[str]:
 def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
     of, share = worth.of, share_words(worth.times, worth.of_all)
     if isinstance(of, MovementSummary):
-        subject, rest = f"the {of.name} on {NOTES[of.to_note]}", f"{share} were not as written{_mostly(of)}."
+        subject, rest = f"the {of.title}", f"{share} were not as written{_mostly(of)}."
     elif isinstance(of, PairsSummary):
         subject, rest = (
             f"the {pairs_name(of.dotted)}",
@@ -140,11 +141,11 @@ def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
 
 def _mostly(of: MovementSummary) -> str:
     """The commonest fault of a movement, and in how many it is."""
-    said = Counter(of.faults)
-    if not said:
+    if not of.faults:
         return ""
-    ((name, times),) = said.most_common(1)
-    return f": {name}, in {times} of them" if of.faulty > 1 else f": {name}"
+    ((what, times),) = of.faults.most_common(1)
+    name = short_words(what, of.to_note)
+    return f": {name}, in {times} of them" if of.wrong > 1 else f": {name}"
 
 
 def _no_first(summary: Summary) -> str:

@@ -16,9 +16,10 @@ from fingerlead.timing.against import MISREAD, Pass, departures, notes_led_to, p
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import fault_words
 from fingerlead.timing.findings import Finding, findings
+from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
 from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement, Timing
-from fingerlead.timing.summary import MovementSummary, PairsSummary, summarise
+from fingerlead.timing.summary import PairsSummary, summarise
 from fingerlead.wire.account import GAP_US
 
 SCHEMA = "fingerlead-analysis-2"

@@ -21,7 +21,7 @@ from fingering.moves import possible_strays
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.fault_words import fault_names
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums, movements_together
 from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
 from fingerlead.timing.results import Change, Verdict
 
@@ -136,20 +136,6 @@ class ChangeSummary:
 
 
 @dataclass(slots=True)
-class MovementSummary:
-    """One written movement on one melody note: how often it was asked for, and how often it was not as written.
-
-    `faults` are those of all of them in words, each fault on each of its notes once a time.
-    """
-
-    name: str
-    to_note: int
-    count: int = 0
-    faulty: int = 0
-    faults: list[str] = field(default_factory=list)
-
-
-@dataclass(slots=True)
 class WrittenSummary:
     """One step from a written note to the next: how often it was asked for, and each note (with its length) that was
     played in place of the second.
@@ -210,7 +196,7 @@ class Summary:
     playing_us: int
     uncertainty_us: int = 0  # the widest of the sessions'
     _sessions: dict[int, int] = field(default_factory=dict, repr=False)  # by the identity of each plain change
-    by_movement: dict[tuple[str, int], MovementSummary] = field(default_factory=dict)
+    by_movement: dict[MovementOn, MovementSummary] = field(default_factory=dict)
     by_written: dict[tuple[int, int], WrittenSummary] = field(default_factory=dict)
     by_pairs: dict[tuple[bool, float], PairsSummary] = field(default_factory=dict)
     # Lengths of short notes (from, note, to) that may be slow strays or may be meant.
@@ -271,8 +257,8 @@ class Summary:
             heard_us = sum(us for _, us in written.wrong)
             found.append(WorthWork(written, "wrong", len(written.wrong), written.count, written.typical_us, heard_us))
         for movement in self.by_movement.values():
-            weight_us = movement.faulty * MOVEMENT_WEIGHT_US
-            found.append(WorthWork(movement, "movement", movement.faulty, movement.count, 0, weight_us))
+            weight_us = movement.wrong * MOVEMENT_WEIGHT_US
+            found.append(WorthWork(movement, "movement", movement.wrong, movement.count, 0, weight_us))
         for pairs in self.by_pairs.values():
             # Every note is right: as of fingers apart, a quarter counts, so that wrong ones come first.
             off_us = sum(pair.off_us for pair in pairs.unpointed) // 4
@@ -304,13 +290,7 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
         for pair in (pair for pulse in pulses(analysis, onset) for pair in pulse.pairs if pair.verdict != "unclear"):
             kind = pair.dotted, pair.written_ratio
             summary.by_pairs.setdefault(kind, PairsSummary(*kind)).clear.append(pair)
-        for movement in analysis.movements:
-            if movement.written is not None and movement.verdict not in ("unclear", "uncertain"):
-                name = movement.written, movement.to_note
-                asked = summary.by_movement.setdefault(name, MovementSummary(*name))
-                asked.count += 1
-                asked.faulty += movement.verdict != "as written"
-                asked.faults += dict.fromkeys(fault_names(movement))
+        summary.by_movement = movements_together([*summary.by_movement.values(), *movement_sums(analysis)])
     return summary
 
 

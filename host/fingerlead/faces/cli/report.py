@@ -11,17 +11,18 @@ from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.pages.desk.pages import printed_glance
-from fingerlead.faces.report.numbers import Player, as_csv, as_json, rows
+from fingerlead.faces.report.numbers import Player, numbers
 from fingerlead.faces.report.page import PdfError, played, render, to_pdf
 from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
 from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.movement_sums import movement_sums, movements_together
 from fingerlead.timing.progress import tally, together
 from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.summary import playing_us
 
-NUMBERS = {".csv": as_csv, ".json": as_json}
+NUMBERS = (".csv", ".json")
 
 
 @options.with_reading
@@ -67,9 +68,11 @@ def _of_files(
     analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]
     if ending not in NUMBERS:
         return render(played(analyses), date.today(), since, onset)
-    return NUMBERS[ending](
-        rows(Player(path_text(file.name), playing_us(each), tuple(tally(each))) for file, each in analyses)
-    )
+    players = [
+        Player(path_text(file.name), playing_us(each), tuple(tally(each)), tuple(movement_sums(each)))
+        for file, each in analyses
+    ]
+    return numbers(players, ending)
 
 
 def _of_studio(folder: Path, ending: str, since: str) -> str:
@@ -81,5 +84,6 @@ def _of_studio(folder: Path, ending: str, since: str) -> str:
         for pupil in studio.pupils():
             playing = sum(session.playing_us for session in studio.index.sessions(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
-            players.append(Player(pupil.name, playing, tuple(tallies.values())))
-        return NUMBERS[ending](rows(players))
+            movements = movements_together(one for *_, one in studio.index.movements(pupil.key))
+            players.append(Player(pupil.name, playing, tuple(tallies.values()), tuple(movements.values())))
+        return numbers(players, ending)

@@ -11,12 +11,10 @@ from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
 from fingerlead.faces.sheet.sheets import staff_svg
 from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
 from fingerlead.music.tune import Tune, expect
-from fingerlead.phrases import capital
 from fingerlead.store.session_music import tune_in
 from fingerlead.timing.against import DepartureKind, departures, notes_embellished, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.results import PlayedMovement
-from fingerlead.timing.summary import Summary
 
 Place = tuple[int, int]
 
@@ -29,7 +27,6 @@ _LOOKS: dict[DepartureKind, tuple[Shape, str]] = {
     "restart": ("ring", "from here"),
     "idle": ("ring", "idle finger"),
 }
-MOST_FAULTS = 3  # told of one movement
 # Each takes about a second to engrave.
 MOST_STAVES = 6
 KEY: tuple[tuple[str, str], ...] = (
@@ -118,20 +115,6 @@ def _looks_of(movement: PlayedMovement) -> list[tuple[Shape, str]]:
     if movement.verdict == "another":
         return [("square", f"was {movement.name}")]
     return [("triangle", movement.faults[0].kind)] if movement.verdict == "faulty" and movement.faults else []
-
-
-def embellishments(summary: Summary) -> list[dict[str, Any]]:
-    """Each written movement that was asked for, the worst first: how often it was as written, and what was not."""
-    rows = sorted(summary.by_movement.values(), key=lambda one: (-one.faulty, -one.count, one.name, one.to_note))
-    return [
-        {
-            "name": f"{capital(one.name)} on {NOTES[one.to_note]}",
-            "asked": one.count,
-            "right": one.count - one.faulty,
-            "faults": "; ".join(f"{what}, {times}×" for what, times in Counter(one.faults).most_common(MOST_FAULTS)),
-        }
-        for one in rows
-    ]
 
 
 def marked_words(made: dict[Place, StaffMark]) -> str:

@@ -12,8 +12,8 @@ from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
-from fingerlead.faces.report.against import KEY, MOST_STAVES, against, embellishments
-from fingerlead.faces.report.numbers import divided
+from fingerlead.faces.report.against import KEY, MOST_STAVES, against
+from fingerlead.faces.report.numbers import divided, movement_rows
 from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip import strip_svg
 from fingerlead.faces.templates import templates
@@ -95,7 +95,7 @@ def render(played: list[Played], made_on: date, divide: str = "", onset: OnsetOf
         open=OPEN,
         against=_against(played),
         against_key=KEY,
-        embellishments=embellishments(summary),
+        embellishments=movement_rows(summary.by_movement.values()),
         pulse=[{"file": each.name, **one} for each in played for one in pulse_page(each.analysis, onset)],
         divided=divided([(each.analysis, each.day) for each in played], divide) if divide else None,
         passing=_passing(played),

@@ -1,19 +1,20 @@
-"""Small pictures of progress: one for each directed change, all with the same axes, so that they compare at a glance.
+"""Small pictures of progress: one for each change and movement, all with the same axes, to compare at a glance.
 
-Each week is a dot at the share of changes that went astray, with Wilson's interval as a line through it. The numbers
-drawn stand in `data-share`, and in words in the description.
+Each week is a dot at the share that went astray, or was not as written, with Wilson's interval as a line through it.
+The numbers drawn stand in `data-share`, and in words in the description.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from html import escape
 from typing import Any
 
 from markupsafe import Markup
 
-from fingering.moves import change_text
+from fingerlead.faces.pages.desk.words import what_text
+from fingerlead.faces.report.numbers import faults_words
 from fingerlead.phrases import capital
-from fingerlead.studio.overview import monday
+from fingerlead.studio.overview import Played, What, monday, weight_us, what_of
 from fingerlead.timing.findings import share_words
 from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.progress import Tally
@@ -26,44 +27,53 @@ LEFT, RIGHT, TOP, BOTTOM = 42, 8, 8, 20
 
 
 def charts(
-    by_change: Mapping[tuple[int, int], Mapping[str, Tally]],
-    recent: Mapping[tuple[int, int], Tally],
+    by_what: Mapping[What, Mapping[str, Played]],
+    recent: Iterable[Played],
     lesson: str,
     today: date,
 ) -> list[dict[str, Any]]:
-    """One pupil's pictures: what is heard most lately and over all the weeks; `lesson` is an ISO day or none."""
+    """One pupil's pictures: what weighs most lately and over all the weeks; `lesson` is an ISO day or none."""
     last = monday(today.isoformat())
     # A clock that was set wrong puts a session into another age: it is in the list, and not in the pictures.
     axis = [monday((today - timedelta(days=7 * back)).isoformat()) for back in reversed(range(MOST_WEEKS))]
-    by_change = {
-        change: shown
-        for change, by_week in by_change.items()
-        if (shown := {week: tally for week, tally in by_week.items() if axis[0] <= week <= last})
+    by_what = {
+        what: shown
+        for what, by_week in by_what.items()
+        if (shown := {week: played for week, played in by_week.items() if axis[0] <= week <= last})
     }
-    if not by_change:
+    if not by_what:
         return []
-    axis = [week for week in axis if week >= min(week for by_week in by_change.values() for week in by_week)]
-    cost = {change: sum(t.heard_us for t in by_week.values()) for change, by_week in by_change.items()}
-    lately = {change: tally.heard_us for change, tally in recent.items()}
-    worst = sorted(by_change, key=lambda change: (-lately.get(change, 0), -cost[change], change))
+    axis = [week for week in axis if week >= min(week for by_week in by_what.values() for week in by_week)]
+    cost = {what: sum(map(weight_us, by_week.values())) for what, by_week in by_what.items()}
+    lately = {what_of(played): weight_us(played) for played in recent}
+    worst = sorted(by_what, key=lambda what: (-lately.get(what, 0), -cost[what], str(what)))
     # The one that got better is as much news as the one to work on: half are chosen by all the weeks.
-    by_cost = sorted(by_change, key=lambda change: (-cost[change], change))
+    by_cost = sorted(by_what, key=lambda what: (-cost[what], str(what)))
     chosen = list(dict.fromkeys([*worst[: MOST_CHARTS // 2], *by_cost]))[:MOST_CHARTS]
     return [
         {
-            "name": capital(change_text(*change)),
-            "weeks": week_rows(by_change[change]),
-            "svg": Markup(
-                progress_svg(change_text(*change), by_change[change], axis, lesson, f"p{change[0]}{change[1]}")
-            ),
+            "name": capital(what_text(what)),
+            "weeks": week_rows(by_what[what]),
+            "shares": _wrong(next(iter(by_what[what].values()))),
+            "svg": Markup(progress_svg(what_text(what), by_what[what], axis, lesson, f"p{number}")),
         }
-        for change in chosen
-        if cost[change]
+        for number, what in enumerate(chosen)
+        if cost[what]
     ]
 
 
-def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], lesson: str, number: str) -> str:
-    """The share astray of one change week by week; `weeks` are all Mondays of the axis, `lesson` an ISO day or none."""
+def _share(played: Played) -> tuple[int, int]:
+    """How many went wrong, and of how many."""
+    return (played.astray, played.plain) if isinstance(played, Tally) else (played.wrong, played.count)
+
+
+def _wrong(played: Played) -> str:
+    """What it means that one went wrong."""
+    return "astray" if isinstance(played, Tally) else "not as written"
+
+
+def progress_svg(name: str, by_week: Mapping[str, Played], weeks: Sequence[str], lesson: str, number: str) -> str:
+    """The share that went wrong week by week; `weeks` are all Mondays of the axis, `lesson` an ISO day or none."""
     inner_w, inner_h = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 
     def x(day: str) -> float:
@@ -74,13 +84,12 @@ def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], 
     def y(share: float) -> float:
         return round(TOP + (1 - share) * inner_h, 1)
 
-    shown = {week: tally for week, tally in by_week.items() if tally.plain}
-    in_words = "; ".join(
-        f"week of {_day(week)}: {tally.astray} of {tally.plain} astray" for week, tally in sorted(shown.items())
-    )
+    shown = {week: _share(played) for week, played in sorted(by_week.items()) if _share(played)[1]}
+    kind = _wrong(next(iter(by_week.values())))
+    in_words = "; ".join(f"week of {_day(week)}: {wrong} of {of} {kind}" for week, (wrong, of) in shown.items())
     parts = [
         f'<svg class="progress" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-labelledby="{number}-t {number}-d">',
-        f'<title id="{number}-t">{escape(name)}, share astray by week</title>',
+        f'<title id="{number}-t">{escape(name)}, share {kind} by week</title>',
         f'<desc id="{number}-d">{escape(in_words)}.</desc>',
     ]
     for share in (0.0, 0.5, 1.0):
@@ -90,9 +99,9 @@ def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], 
         at = min(x(lesson), WIDTH - RIGHT)
         parts.append(f'<path d="M{at} {TOP}V{HEIGHT - BOTTOM}" class="lesson"/>')
     points = []
-    for week, tally in sorted(shown.items()):
-        share = tally.astray / tally.plain
-        low, high = wilson(tally.astray, tally.plain)
+    for week, (wrong, of) in shown.items():
+        share = wrong / of
+        low, high = wilson(wrong, of)
         points.append(f"{x(week)},{y(share)}")
         parts.append(f'<path d="M{x(week)} {y(low)}V{y(high)}" class="interval"/>')
         parts.append(
@@ -105,21 +114,24 @@ def progress_svg(name: str, by_week: Mapping[str, Tally], weeks: Sequence[str], 
     return "".join(parts) + "</svg>"
 
 
-def week_rows(by_week: Mapping[str, Tally]) -> list[dict[str, str]]:
-    """The same in numbers: for each week the share astray and the usual length of a stray, with their intervals."""
-    return [_row(week, tally) for week, tally in sorted(by_week.items()) if tally.plain]
+def week_rows(by_week: Mapping[str, Played]) -> list[dict[str, str]]:
+    """The same in numbers: for each week the share and its interval; of a change how long a stray usually is, of a
+    movement what was not as written most.
+    """
+    return [_row(week, played) for week, played in sorted(by_week.items()) if _share(played)[1]]
 
 
-def _row(week: str, tally: Tally) -> dict[str, str]:
+def _row(week: str, played: Played) -> dict[str, str]:
+    beside = _usual_stray(played) if isinstance(played, Tally) else faults_words(played) or "nothing"
+    return {"week": _day(week), "share": share_words(*_share(played)), "length": beside}
+
+
+def _usual_stray(tally: Tally) -> str:
     between = median_interval(tally.strays_us)
     length = ms(tally.typical_stray_us) if tally.astray else "none"
     if tally.astray:
         length += f" ({whole_ms(between[0])} to {whole_ms(between[1])})" if between else " (too few for an interval)"
-    return {
-        "week": _day(week),
-        "share": share_words(tally.astray, tally.plain),
-        "length": length,
-    }
+    return length
 
 
 def _day(week: str) -> str:

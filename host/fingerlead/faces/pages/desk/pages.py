@@ -12,28 +12,51 @@ from typing import Any
 
 from markupsafe import Markup
 
+from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.moves import change_text
+from fingering.notes import NOTES
 from fingering.orders import rungs_in
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.kit import templates
-from fingerlead.faces.report.numbers import difference_row
+from fingerlead.faces.report.numbers import difference_row, movement_rows
 from fingerlead.faces.strip import strip_svg
-from fingerlead.faces.words import clock_text, intake_sentence, practised_names, what_happened
+from fingerlead.faces.words import (
+    clock_text,
+    intake_sentence,
+    movement_sentence,
+    music_name,
+    practised_names,
+    what_happened,
+)
 from fingerlead.phrases import capital, day_words
 from fingerlead.store.passage import Passage
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
-from fingerlead.studio.overview import Glance, between, by_fault, glances, weeks, worst_first
+from fingerlead.studio.overview import (
+    Glance,
+    Played,
+    between,
+    by_fault,
+    glances,
+    movement_weeks,
+    weeks,
+    weight_us,
+    what_of,
+    worst_first,
+)
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.fault_words import not_as_written
 from fingerlead.timing.mended import trusted_diagnosis
+from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movement_sums, movements_together
 from fingerlead.timing.progress import Tally, together
-from fingerlead.timing.results import Change
+from fingerlead.timing.pulse_words import pulse_told
+from fingerlead.timing.results import Change, PlayedMovement
 from fingerlead.timing.summary import heard_stray_us, stands_out
 
 PACKAGE = "fingerlead.faces.pages.desk"
@@ -96,9 +119,10 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     (glance,) = glances(studio.index, [pupil], today)
     divide = folders.day_text(divide) or glance.since
     sessions = studio.index.sessions(key)
-    by_change = weeks(studio.index, key)
+    by_what = {**weeks(studio.index, key), **movement_weeks(studio.index, key)}
     tomorrow = (today + timedelta(days=1)).isoformat()
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
+    sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
     folder, compared = studio.of(key), between(studio.index, key, "", divide)
     return render(
         "pupil.html",
@@ -113,10 +137,13 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
-        charts=charts(by_change, recent, pupil.lesson, today),
-        worst=_worst(studio, key, glance.since, list(recent.values())),
+        charts=charts(by_what, [*recent.values(), *sums.values()], pupil.lesson, today),
+        worst=_worst(studio, key, glance, list(recent.values())),
+        movements=movement_rows(sums.values()),
         compared=[
-            difference_row(each.change, each.difference) for each in compared if each.difference.trend != "too little"
+            difference_row(say.what_text(each.what), each.difference)
+            for each in compared
+            if each.difference.trend != "too little"
         ],
         too_little=sum(each.difference.trend == "too little" for each in compared),
         sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
@@ -124,7 +151,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
         rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(rungs_in(), 1)],
         tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
-        weakest=_weakest_rungs(list(recent.values())),
+        weakest=_weakest_rungs(list(recent.values()), list(sums.values())),
         notice=notice,
     )
 
@@ -140,6 +167,8 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
     astray = [change for change in analysis.changes if change.verdict == "stray"]
     shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
+    sums = movement_sums(analysis)
+    faulty = [movement for movement in counted_movements(analysis) if movement.verdict != "as written"]
     return render(
         "session.html",
         pupil=pupil,
@@ -152,6 +181,12 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         end_us=analysis.record.end_us,
         moments=[_moment(analysis, change, f"m{change.number}") for change in shown],
         more=len(astray) - len(shown),
+        asked=sum(one.count for one in sums),
+        wrong=len(faulty),
+        movements=movement_rows(sums),
+        faulty=[_movement_moment(analysis, each, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
+        more_faulty=max(0, len(faulty) - MOST_MOMENTS),
+        pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
         remarks=[
             {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
             for each in folders.remarks(studio.of(key))
@@ -188,7 +223,7 @@ def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[
 def _need(glance: Glance) -> tuple[bool, int]:
     """Sorts those who got worse first, then those with something to work on by how much is heard, then the rest."""
     worse = any(each.difference.trend == "worse" for each in glance.changed)
-    return not worse, -(glance.first.heard_us if glance.first else 0)
+    return not worse, -glance.weight_us
 
 
 def _glance_row(glance: Glance) -> dict[str, Any]:
@@ -205,22 +240,31 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
     }
 
 
-def _worst(studio: Studio, key: str, since: str, tallies: list[Tally]) -> list[dict[str, Any]]:
-    """The worst changes since a day, each with its worst instance and, from before, another one beside it."""
-    ranked = worst_first(tallies)
+def _worst(studio: Studio, key: str, glance: Glance, tallies: list[Tally]) -> list[dict[str, Any]]:
+    """The worst since the last lesson: changes, each with its worst instance and one from before beside it.
+
+    A movement stands before them where it is to be worked on first.
+    """
+    ranked, since, first = worst_first(tallies), glance.since, glance.first
 
     def strips(change: tuple[int, int]) -> list[dict[str, Any]]:
         now, before = _instance(studio, key, change, since, ENDLESS), _instance(studio, key, change, "", since)
         pair = {"Since then, the worst": now, "Before, the worst": before}
         return [{"kind": kind, **instance} for kind, instance in pair.items() if instance]
 
-    return [
+    found: list[dict[str, Any]] = []
+    if isinstance(first, MovementSummary):
+        strip = _movement_instance(studio, key, first, since)
+        told = say.movement_sentence_of(first)
+        found = [{"name": capital(first.title), "sentence": told, "strips": [strip] if strip else []}]
+    return found + [
         {
             "name": capital(change_text(tally.from_note, tally.to_note)),
             "sentence": say.tally_sentence(tally),
             "strips": strips((tally.from_note, tally.to_note)),
         }
-        for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS] or ranked[:1]
+        for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS]
+        or ranked[: not found]
     ]
 
 
@@ -244,6 +288,28 @@ def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, unt
     return None if worst is None else {"digest": digest, **_moment(analysis, worst, number)}
 
 
+def _movement_instance(studio: Studio, key: str, wanted: MovementSummary, since: str) -> dict[str, Any] | None:
+    """A movement with the fault that it has most, from the session in which it went wrong most."""
+    cost = [
+        (one.wrong, digest)
+        for _, digest, one in studio.index.movements(key, since)
+        if what_of(one) == what_of(wanted) and one.wrong
+    ]
+    if not cost or not wanted.faults:
+        return None
+    ((most, _),) = wanted.faults.most_common(1)
+    _, digest = max(cost)
+    try:
+        _, analysis = analysed(studio.session_path(digest))
+    except (SessionError, folders.StudioError):
+        return None
+    same = (m for m in counted_movements(analysis) if (m.written, m.to_note) == what_of(wanted))
+    found = next((movement for movement in same if most in not_as_written(movement)), None)
+    if found is None:
+        return None
+    return {"kind": "Since then", "digest": digest, **_movement_moment(analysis, found, f"w{since}")}
+
+
 def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
     return {
         "number": change.number,
@@ -254,6 +320,24 @@ def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
         "svg": Markup(strip_svg(change, analysis.timing, number)),
         "stray": change.verdict == "stray",
         "mendable": trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings) is not None,
+    }
+
+
+def _movement_moment(analysis: Analysis, movement: PlayedMovement, number: str) -> dict[str, Any]:
+    """A movement that was not as written; its picture is that of the change it stands in, where there is one."""
+    strip = ""
+    if movement.change is not None and movement.notes:
+        strip = strip_svg(analysis.changes[movement.change], analysis.timing, number, advise=False)
+    name = f"{capital(movement.written or movement.name)} on {NOTES[movement.to_note]}"
+    return {
+        "number": None,
+        "at": clock_text(movement.start_us),
+        "at_us": movement.start_us,
+        "name": name,
+        "words": movement_sentence(movement).removeprefix(f"{name}: ").removeprefix(name).lstrip(",. "),
+        "svg": Markup(strip),
+        "stray": False,
+        "mendable": False,
     }
 
 
@@ -283,7 +367,11 @@ def _furthest(keys: Set[str]) -> str:
     return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
 
 
-def _weakest_rungs(tallies: list[Tally]) -> list[str]:
-    pairs = {frozenset(rung.notes): rung.key for rung in ladder() if len(rung.notes) == 2}
-    worst = [pairs.get(frozenset((t.from_note, t.to_note))) for t in worst_first(tallies)]
-    return list(dict.fromkeys(key for key in worst if key))[:MOST_STRIPS]
+def _weakest_rungs(tallies: list[Tally], movements: list[MovementSummary]) -> list[str]:
+    pairs = {frozenset(rung.notes): rung for rung in ladder() if len(rung.notes) == 2}
+    wrong: list[Played] = [*worst_first(tallies), *(one for one in movements if one.wrong)]
+    rungs = [
+        pairs.get(frozenset((one.from_note, one.to_note))) if isinstance(one, Tally) else family_rung(one.name)
+        for one in sorted(wrong, key=lambda one: -weight_us(one))
+    ]
+    return list(dict.fromkeys(rung.key for rung in rungs if rung))[:MOST_STRIPS]

@@ -3,9 +3,11 @@
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.phrases import capital, listed
-from fingerlead.studio.overview import DAYS_BEFORE, Glance
+from fingerlead.studio.overview import DAYS_BEFORE, Glance, Shared, What
+from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import ms
+from fingerlead.timing.movement_sums import MovementSummary, movement_title
 from fingerlead.timing.progress import Fault, Tally
 
 
@@ -24,10 +26,27 @@ def work_clause(glance: Glance) -> str:
     first = glance.first
     if first is None:
         return "nothing stands out now"
-    worse = {each.change for each in glance.changed if each.difference.trend == "worse"}
+    worse = {each.what for each in glance.changed if each.difference.trend == "worse"}
+    if isinstance(first, MovementSummary):
+        it = worse == {(first.name, first.to_note)}
+        return f"work on {'it' if it else f'the {first.title}'} first{most_clause(first)}"
     here = (first.from_note, first.to_note)
     what = "it" if worse == {here} else change_text(*here)
     return f"work on {what} first{fault_clause(here, glance.fault)}"
+
+
+def what_text(what: What) -> str:
+    """What a change, or a movement on a note, is called, without a capital."""
+    name, note = what
+    return movement_title((name, note)) if isinstance(name, str) else change_text(name, note)
+
+
+def most_clause(movement: MovementSummary) -> str:
+    """What is not as written in a movement most, after a colon; nothing where nothing is said of it."""
+    if not movement.faults:
+        return ""
+    ((what, times),) = movement.faults.most_common(1)
+    return f": {short_words(what, movement.to_note)}, in {times} of {movement.count}"
 
 
 def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
@@ -37,10 +56,12 @@ def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
     return f": {together_words(*change, fault.cause[2:])}"
 
 
-def shared_fault_name(fault: tuple[int, bool] | None) -> str:
+def shared_fault_name(fault: Shared | None) -> str:
     """What pupils of a group share."""
     if fault is None:
         return "Nothing stands out"
+    if isinstance(fault, str):
+        return capital(fault)
     finger, early = fault
     return f"{capital(FINGERS[finger])} too {'early' if early else 'late'}"
 
@@ -56,8 +77,14 @@ def tally_sentence(tally: Tally) -> str:
     )
 
 
+def movement_sentence_of(movement: MovementSummary) -> str:
+    """One movement over some sessions: how often it is as written, and what is not most."""
+    right = movement.verdicts["as written"]
+    return f"{capital(movement.title)}: {right} of {movement.count} as written{most_clause(movement)}."
+
+
 def _trend(glance: Glance, trend: str) -> str:
-    names = [change_text(*each.change) for each in glance.changed if each.difference.trend == trend]
+    names = [what_text(each.what) for each in glance.changed if each.difference.trend == trend]
     if not names:
         return ""
     rest = f" and {len(names) - 2} more" if len(names) > 3 else ""
