@@ -20,9 +20,9 @@ from fingering.rungs import BEATS, Group, Rung, abc_head, movement_passed_words
 from fingering.tunes import EasyTune, easy_tunes
 
 GROUP: Group = "embellishment"
-# The longest that the grace notes of a movement may be on average, without a beat and with one: from a learner's length
-# (200 ms, from memory) down towards a player's. Our own choice.
-SLOW_US, BETWEEN_US, TUNE_US = (None, 200_000), (200_000, 120_000), (150_000, 90_000)
+# How many times as long as skilled ones the notes of a movement may be, without a beat and with one: from a beginner's
+# (a grace note of 200 ms, from memory) down to the learner's lengths of the table. Our own choice.
+SLOW, BETWEEN, IN_TUNE = (None, 6.0), (6.0, 3.5), (4.5, 2.5)
 # Days of ordinary practice: common practice, no source.
 _DAYS, _TUNE_DAYS = (7, 42), (14, 90)
 
@@ -119,7 +119,7 @@ def _rungs(family: Family, number: int) -> Iterator[Rung]:
         (first, theme),
         of,
         family.needs,
-        SLOW_US,
+        SLOW,
     )
     trains, needs = f"{family.name} between many notes.", (slow, *family.needs)
     yield _rung(
@@ -130,7 +130,7 @@ def _rungs(family: Family, number: int) -> Iterator[Rung]:
         (*row, row[0]),
         of,
         needs,
-        BETWEEN_US,
+        BETWEEN,
     )
 
 
@@ -140,7 +140,7 @@ def _tune_rung(tune: EasyTune) -> Rung:
     row = tuple(note for _, note in tune.melody)
     head, rest = tune.abc.split("\n", 1)
     abc = f"X:{TUNE_NUMBER + int(head.removeprefix('X:'))}\n{rest}"
-    return _rung(f"in-{tune.key}", f"in the tune {tune.title}", trains, abc, row, tune.movements, needs, TUNE_US)
+    return _rung(f"in-{tune.key}", f"in the tune {tune.title}", trains, abc, row, tune.movements, needs, IN_TUNE)
 
 
 def _rung(
@@ -151,13 +151,13 @@ def _rung(
     row: Sequence[int],
     movements: tuple[str, ...],
     needs: tuple[str, ...],
-    note_us: tuple[int | None, int | None],
+    tempo: tuple[float | None, float | None],
 ) -> Rung:
     notes = tuple(note for note, _ in groupby(row))
     hardest = max(difficulty(a, b) for a, b in pairwise(notes))
-    days = _TUNE_DAYS if note_us == TUNE_US else _DAYS
-    passed = movement_passed_words(note_us)
-    return Rung(key, name, notes, GROUP, hardest, trains, (), abc, days, passed, False, movements, needs, note_us)
+    days = _TUNE_DAYS if tempo == IN_TUNE else _DAYS
+    passed = movement_passed_words(tempo)
+    return Rung(key, name, notes, GROUP, hardest, trains, (), abc, days, passed, False, movements, needs, tempo)
 
 
 def _slow_abc(first: int, theme: int, graces: tuple[int, ...], head: str) -> str:

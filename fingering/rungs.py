@@ -57,7 +57,7 @@ class Rung:
     `difficulty` is that of its hardest change. `mixes` are the keys of rungs below that its music mixes in. `days` is
     the typical time to learn, from and to. `own` tells that a teacher's file wrote the music. Where it trains
     embellishments, `movements` are the names of those that count, `needs` the keys of the rungs of embellishments that
-    come first, `note_us` the longest a grace note may be on average, without a beat and with one (None: any length).
+    come first, `tempo` how many times as long as skilled ones its notes may be, without a beat and with one (or any).
     """
 
     key: str
@@ -73,7 +73,7 @@ class Rung:
     own: bool = False
     movements: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
-    note_us: tuple[int | None, int | None] = (None, None)
+    tempo: tuple[float | None, float | None] = (None, None)
 
     @property
     def out(self) -> tuple[tuple[int, int], ...]:
@@ -138,9 +138,11 @@ def passed_words(notes: Sequence[int], stage_us: int = STAGE_US) -> str:
     return PASSED.format(*(row_us / 1_000 for row_us in row_stages_us(stage_us)[:3]))
 
 
-def movement_passed_words(note_us: tuple[int | None, int | None]) -> str:
-    """What passes a rung of embellishments, by the longest that its grace notes may be without a beat and with one."""
-    alone, beat = ("" if us is None else f"at most {us / 1_000:g} ms a grace note on average" for us in note_us)
+def movement_passed_words(tempo: tuple[float | None, float | None]) -> str:
+    """What passes a rung of embellishments, by how slow it may be without a beat and with one."""
+    alone, beat = (
+        "" if most is None else f"the notes at most {most:g} times as long as skilled ones" for most in tempo
+    )
     return PASSED_MOVEMENT.format(f", {alone}" if alone else "", beat or "at any tempo")
 
 

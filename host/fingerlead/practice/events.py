@@ -73,11 +73,10 @@ class HoldJudged:
 
 @dataclass(frozen=True, slots=True)
 class MovementJudged:
-    """An embellishment that a rung is of, as it went; its notes are `note_us` long on average, and may be `most_us`."""
+    """An embellishment that a rung is of, as it went; its notes may be `slowest` times as long as skilled ones."""
 
     played: PlayedMovement
-    note_us: int
-    most_us: int | None
+    slowest: float | None
     outcome: Outcome
 
 

@@ -15,7 +15,7 @@ A note alone is hands off and on again, the note at once, every hole sealed, hel
 a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open. A try that
 touches a loss is uncertain.
 
-An embellishment counts where it is as written, and its notes are no longer on average than the rung allows; it counts
+An embellishment counts where it is as written, and its tempo as a whole is no slower than the rung allows; it counts
 nothing until what it stands on is passed. What breaks its row: any other way to play what is written there.
 """
 
@@ -119,18 +119,14 @@ def _fingered(covered_mask: int, table: Table) -> bool:
     return table.verdict(covered_mask, ()).fingering in ("standard", "alternate")
 
 
-def movement_outcome(played: PlayedMovement, most_us: int | None) -> Outcome:
-    """How an embellishment counts where its notes may be `most_us` long on average, or of any length."""
+def movement_outcome(played: PlayedMovement, slowest: float | None) -> Outcome:
+    """How an embellishment counts where its notes may be `slowest` times as long as skilled ones, or of any length."""
     if played.verdict in ("unclear", "uncertain", "unwritten"):
         return "not counted"
     if played.verdict != "as written":
         return "not as written"
-    return "too slow" if most_us is not None and note_length_us(played) > most_us else "clean"
-
-
-def note_length_us(played: PlayedMovement) -> int:
-    """How long the notes of an embellishment are on average; 0 where none sounded."""
-    return round(sum(note.duration_us for note in played.notes) / max(len(played.notes), 1))
+    # Where every note may be held at will, none says how fast it is.
+    return "too slow" if slowest is not None and (played.tempo_ratio or 0) > slowest else "clean"
 
 
 class CleanRow:
@@ -251,8 +247,8 @@ class Toward:
             counts = number and self._row.judge(played.start_us, rung.movements, outcome)
             return [self.progressed(today)] if counts else []
         row = number or self.progressed(today).pass_number
-        most_us = rung.note_us[row - 1]
-        judged = MovementJudged(played, note_length_us(played), most_us, movement_outcome(played, most_us))
+        slowest = rung.tempo[row - 1]
+        judged = MovementJudged(played, slowest, movement_outcome(played, slowest))
         if number is None or not self._row.judge(played.start_us, rung.movements, judged.outcome):
             return [judged]
         return [judged, *self._counted(number, self._row.full, today)]

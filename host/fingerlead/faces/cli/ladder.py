@@ -161,7 +161,7 @@ def _as_dict(chosen: list[Any], found: tuple[Rung, ...], kind: Kind, scatter: st
 
 
 def _rung(rung: Rung, found: tuple[Rung, ...], kind: Kind) -> dict[str, Any]:
-    about = {"movements": list(rung.movements), "needs": list(rung.needs), "note_us": list(rung.note_us)}
+    about = {"movements": list(rung.movements), "needs": list(rung.needs), "tempo_ratio": list(rung.tempo)}
     return {
         "key": rung.key,
         "number": found.index(rung) + 1 if rung in found else None,

@@ -68,11 +68,12 @@ def hold_sentence(hold: events.HoldJudged) -> str:
 
 def movement_sentence(judged: events.MovementJudged) -> str:
     """One try at an embellishment."""
-    played, ms = judged.played, round(judged.note_us / 1_000)
+    played = judged.played
     name = f"{capital(played.written or played.name)} on {NOTES[played.to_note]}"
     if judged.outcome in ("clean", "too slow"):
-        most = None if judged.most_us is None else round(judged.most_us / 1_000)
-        return say(f"movement_{judged.outcome.replace(' ', '_')}", name=name, ms=ms, most=most)
+        ratio, most = played.tempo_ratio, f"{judged.slowest or 0:g}"
+        tempo = "" if ratio is None else say("movement_tempo", times=f"{ratio:.1f}")
+        return say(f"movement_{judged.outcome.replace(' ', '_')}", name=name, tempo=tempo, most=most)
     if judged.outcome == "not counted":
         return say("movement_not_counted", name=name)
     if played.faults:
