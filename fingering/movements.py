@@ -74,19 +74,74 @@ class Movement:
     faults: tuple[FaultKind, ...]
 
 
-@lru_cache(maxsize=8)
-def movements(own: Path | None = None) -> tuple[Movement, ...]:
-    """All forms of all movements, in the order of the table, which settles what sounds alike.
+class Form(NamedTuple):
+    """Notes as they are heard, one way in which a movement sounds; `left_out` counts the notes of it that are not."""
 
-    Those of a teacher's `own` file come first; on the melody notes that it has a movement for, it has all forms of that
-    name. Raises MovementError.
+    movement: Movement
+    left_out: int
+
+
+class Repertoire:
+    """All forms that a reading knows, in the order that settles what sounds alike. Each is its own, by identity.
+
+    `own` are a teacher's, which come first, `text` is the TOML that they were read from, `name` what that is called.
     """
-    if own is not None:
-        mine = _read(read_bytes(own, MovementError), str(own), _own_roles())
-        chosen = {(one.name, one.on) for one in mine}
-        rest = [one for one in movements() if not chosen & {(one.name, one.on), (one.name, None)}]
-        return (*mine, *rest)
-    return _read(_own_table(), "movements.toml", {})
+
+    __slots__ = ("_between", "forms", "name", "own", "text")
+
+    def __init__(
+        self, forms: tuple[Movement, ...], own: tuple[Movement, ...] = (), text: str = "", name: str = ""
+    ) -> None:
+        self.forms, self.own, self.text, self.name = forms, own, text, name
+        self._between: dict[tuple[int, int], Mapping[tuple[int, ...], Form]] = {}
+
+    def fitting(self, from_note: int, to_note: int) -> list[Movement]:
+        """The forms that may stand between two melody notes, which may be the same."""
+        return [m for m in self.forms if m.on in (None, to_note) and m.after in (None, from_note)]
+
+    def between(self, from_note: int, to_note: int) -> Mapping[tuple[int, ...], Form]:
+        """What every movement may sound like between two melody notes, by what is heard.
+
+        A first note that sounds already is no sound of its own (the half form that is then heard), and a last note that
+        is the melody note merges with it. Where two movements sound alike, the one that leaves out fewer notes gives
+        the name, then the one that stands first in the table. Forms that leave out inner notes equal to either melody
+        note count what they leave out.
+        """
+        key = from_note, to_note
+        found = self._between.get(key)
+        if found is None:
+            found = self._between[key] = _heard_as(self.fitting(*key), *key)
+        return found
+
+
+@lru_cache(maxsize=1)
+def standard_repertoire() -> Repertoire:
+    """The program's own table."""
+    return Repertoire(_read(_own_table(), "movements.toml", {}))
+
+
+def movements() -> tuple[Movement, ...]:
+    """All forms of all movements of the program's own table, in its order."""
+    return standard_repertoire().forms
+
+
+def own_repertoire(path: Path) -> Repertoire:
+    """The table with a teacher's own movements, a TOML file, before it; raises MovementError."""
+    data = read_bytes(path, MovementError)
+    _read(data, str(path), _own_roles())  # what is wrong is said with the whole path
+    return repertoire_in(data.decode("utf-8-sig"), path.name)
+
+
+@lru_cache(maxsize=8)
+def repertoire_in(text: str, name: str) -> Repertoire:
+    """The same of TOML that is read already, from what is called `name`; raises MovementError.
+
+    On the melody notes that the teacher has a movement for, they have all forms of that name.
+    """
+    mine = _read(text.encode("utf-8", "replace"), name, _own_roles())
+    chosen = {(one.name, one.on) for one in mine}
+    rest = [one for one in movements() if not chosen & {(one.name, one.on), (one.name, None)}]
+    return Repertoire((*mine, *rest), mine, text, name)
 
 
 def _own_table() -> bytes:
@@ -100,23 +155,12 @@ def _own_roles() -> Mapping[str, Role]:
     return {role.name: role for one in movements() for role in one.roles}
 
 
-class Form(NamedTuple):
-    """Notes as they are heard, one way in which a movement sounds; `left_out` counts the notes of it that are not."""
-
-    movement: Movement
-    left_out: int
-
-
-@lru_cache(maxsize=81)
 def forms_between(from_note: int, to_note: int) -> Mapping[tuple[int, ...], Form]:
-    """What every movement may sound like between two melody notes (which may be the same), by what is heard.
+    """What every movement of the program's own table may sound like between two melody notes; see `Repertoire`."""
+    return standard_repertoire().between(from_note, to_note)
 
-    A first note that sounds already is no sound of its own (the half form that is then heard), and a last note that is
-    the melody note merges with it. Where two movements sound alike, the one that leaves out fewer notes gives the name,
-    then the one that stands first in the table. Forms that leave out inner notes equal to either melody note count what
-    they leave out.
-    """
-    fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
+
+def _heard_as(fitting: list[Movement], from_note: int, to_note: int) -> Mapping[tuple[int, ...], Form]:
     found: dict[tuple[int, ...], Form] = {}
     for movement in fitting:
         found.setdefault(movement.notes, Form(movement, 0))

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from fingering.holes import FINGERS
+from fingering.movements import MovementError, own_repertoire
 from fingering.notes import NOTES
 from fingering.table import Table, load_table, standard_table
 from fingerlead.reading.asked import SessionMusic
@@ -56,6 +57,7 @@ __all__ = [
     "Held",
     "IntakeError",
     "Loaded",
+    "MovementError",
     "MovementFault",
     "MovementNote",
     "MusicError",
@@ -91,19 +93,22 @@ def analyse(
     skew_us: int | None = None,
     asked: SessionMusic | None = None,
     budget: Budget | None = None,
+    own: str | os.PathLike[str] | None = None,
 ) -> Analysis:
     """Every held note, change and movement of a file of playing, with the timing uncertainty.
 
     `table` is a fingering table, the standard one if None. `skew_us` is how far apart the chanter's sensors may fire;
     if None, what the file itself says counts, then what was measured with that chanter on this machine, then 3 ms.
-    `budget` is the chanter's own, in place of the assumed one.
+    `budget` is the chanter's own, in place of the assumed one. `own` is a file of a teacher's own movements (TOML), in
+    place of those that the file carries; raises MovementError where it cannot be used.
     `asked` is the music that all of it is read against; if None, what the file itself carries. Raises MusicError where
     the ABC in `asked` cannot be read.
     """
     timing = timing_of(loaded.record, loaded.timed_as or loaded.kind, _skew(loaded, skew_us), budget, _seal(loaded))
     musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
     problem = loaded.music_problem if asked is None else ""
-    return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem)
+    known = loaded.known if own is None else own_repertoire(Path(own))
+    return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem, known)
 
 
 def as_dict(analysis: Analysis, loaded: Loaded, *, onset: OnsetOf = "theme") -> dict[str, Any]:

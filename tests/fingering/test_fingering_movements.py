@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from fingering.movements import MovementError, forms_between, movements
+from fingering.movements import MovementError, forms_between, movements, own_repertoire
 from fingering.notes import ABC_LETTERS, NOTES
 
 ALL = movements()
@@ -210,11 +210,11 @@ source = "my teacher"
 
 def test_a_teacher_s_own_forms_take_the_place_of_those_of_that_name_on_that_note(tmp_path):
     (tmp_path / "own.toml").write_text(OWN)
-    mine = movements(tmp_path / "own.toml")
+    mine = own_repertoire(tmp_path / "own.toml").forms
     assert (mine[0].name, mine[0].notes, mine[0].on) == ("taorluath", spelled("GBGe"), 1)
     assert mine[1:] == ALL
     (tmp_path / "any.toml").write_text(OWN.replace("A =", "any ="))
-    kept = movements(tmp_path / "any.toml")[1:]
+    kept = own_repertoire(tmp_path / "any.toml").forms[1:]
     assert kept == tuple(one for one in ALL if one.name != "taorluath")
 
 
@@ -254,7 +254,7 @@ def test_what_is_wrong_with_a_table_is_said_with_its_line(tmp_path, was, becomes
     assert was in text
     (tmp_path / "own.toml").write_text(text.replace(was, becomes, 1))
     with pytest.raises(MovementError) as refused:
-        movements(tmp_path / "own.toml")
+        own_repertoire(tmp_path / "own.toml")
     assert words in str(refused.value)
     assert refused.value.line == line
 
@@ -262,4 +262,15 @@ def test_what_is_wrong_with_a_table_is_said_with_its_line(tmp_path, was, becomes
 def test_a_table_without_a_movement_is_refused(tmp_path):
     (tmp_path / "own.toml").write_text("")
     with pytest.raises(MovementError, match="there is none"):
-        movements(tmp_path / "own.toml")
+        own_repertoire(tmp_path / "own.toml")
+
+
+def test_a_file_that_is_written_anew_is_read_anew(tmp_path):
+    file = tmp_path / "own.toml"
+    file.write_text(OWN)
+    first = own_repertoire(file)
+    assert own_repertoire(file) is first  # so that what was worked out of it is known still
+    file.write_text(OWN.replace("GBGe", "GcGe"))
+    assert own_repertoire(file).forms[0].notes == spelled("GcGe")
+    assert first.between(2, 1)[spelled("GBGe")].movement is first.own[0]
+    assert spelled("GcGe") not in forms_between(2, 1)

@@ -7,7 +7,7 @@ from fingering.moves import change_text, move
 from fingering.notes import NOTES, a_note
 from fingering.orders import every_rung
 from fingering.tunes import easy_tunes
-from fingerlead.phrases import capital, listed
+from fingerlead.phrases import capital, listed, path_text
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.correction import reach_us
 from fingerlead.timing.fault_words import faults_told
@@ -205,7 +205,7 @@ def timing_sentence(timing: Timing) -> str:
 
 
 def intake_sentence(analysis: Analysis) -> str:
-    """What was lost, or that nothing was; and what is wrong with the music."""
+    """What was lost, or that nothing was; what is wrong with the music, and whose own movements it is read with."""
     intake = analysis.record.intake
     found = [
         _count(intake.lost_frames, "frame was lost", "frames were lost"),
@@ -216,6 +216,8 @@ def intake_sentence(analysis: Analysis) -> str:
     ]
     told = [part for part in found if part]
     problem = f" {analysis.music_problem}" if analysis.music_problem else ""
+    if analysis.known.own:
+        problem += f" Read with movements of a teacher's own, from {path_text(analysis.known.name) or 'the session'}."
     if not told:
         return f"Nothing was lost on the way.{problem}"
     uncertain = sum(change.verdict == "uncertain" for change in analysis.changes)

@@ -7,6 +7,7 @@ listener that plays the states on a MIDI output at once, with no analysis in bet
 
 from collections.abc import Callable
 
+from fingering.movements import Repertoire
 from fingering.table import Table
 from fingerlead.listening.reader import Lost
 from fingerlead.listening.recording import Heard as Decoded
@@ -14,6 +15,7 @@ from fingerlead.listening.recording import Recording
 from fingerlead.ports.base import now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_music import written_notes
 from fingerlead.timing.analysis import Analysis
@@ -45,12 +47,13 @@ class Listening(Recording):
         remember: bool = True,
         keep: SessionWriter | None = None,
         plays: NoteNumbers = NoteNumbers(),
+        known: Repertoire = STANDARD,
     ) -> None:
-        super().__init__(keep, self._analyse, plays)
+        super().__init__(keep, self._analyse, plays, known)
         self._tell = tell
         self._measuring = skew_us is None
         skew = None if skew_us is None else KnownSkew(skew_us)
-        self._live = LiveAnalysis(table, Settings(), self._pass_on, skew=skew, remember=remember)
+        self._live = LiveAnalysis(table, Settings(), self._pass_on, skew=skew, remember=remember, known=known)
         self._live.scan(scan_us)
 
     def begin_music(self, music: SessionMusic) -> None:

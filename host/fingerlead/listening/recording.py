@@ -10,13 +10,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
+from fingering.movements import Repertoire
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Chunk, PortEnded, now_us
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import measured_skew_us, seal_of
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_music import MusicAt, written_notes
-from fingerlead.store.session_reading import seal_meta
+from fingerlead.store.session_reading import movements_meta, seal_meta
 from fingerlead.timing.results import KnownSeal
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.errors import NotAChanter
@@ -44,7 +46,8 @@ def begin_session(
 class Recording:
     """What has been taken in so far, kept where there is a writer; `hear` gets everything as it is decoded.
 
-    `plays` says which notes a chanter of plain notes plays.
+    `plays` says which notes a chanter of plain notes plays; a teacher's own movements, where `known` has any, are kept
+    with the session.
     """
 
     def __init__(
@@ -52,8 +55,11 @@ class Recording:
         writer: SessionWriter | None,
         hear: Callable[[Heard], object] = lambda what: None,
         plays: NoteNumbers = NoteNumbers(),
+        known: Repertoire = STANDARD,
     ) -> None:
         self.writer, self._hear, self._plays = writer, hear, plays
+        if writer is not None and known.own:
+            writer.tell(**movements_meta(known))
         self.skew_us: int | None = None  # where it was measured
         self.seal: KnownSeal | None = None  # what is known of all chanters' levels
         self._skews_us: dict[bytes, int | None] = {}

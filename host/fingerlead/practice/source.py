@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from fingering.movements import Repertoire
 from fingering.table import Table
 from fingerlead.listening.listening import Heard, Listening
 from fingerlead.listening.reader import Item, Reader
@@ -22,6 +23,7 @@ from fingerlead.practice.pupil_port import PupilPort
 from fingerlead.practice.sealing import RAW_HZ, SealWatch
 from fingerlead.practice.state import CHANTER, Sign, step
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import Calibration
 from fingerlead.timing.results import Timing
 from fingerlead.wire.plain_midi import NoteNumbers
@@ -35,7 +37,8 @@ _log = logging.getLogger(__name__)
 class PracticeSetting:
     """What a practice is made with. `look` lists what is plugged in; `folder` None keeps no sessions.
 
-    `calibration_of` a device id is the learner's calibration of that chanter, if one is kept.
+    `calibration_of` a device id is the learner's calibration of that chanter, if one is kept. `known` are the movements
+    that there are.
     """
 
     table: Table
@@ -47,6 +50,7 @@ class PracticeSetting:
     open_port: Callable[[str], Port] = open_source
     clock: Callable[[], int] = now_us
     wall_clock: Callable[[], datetime] = datetime.now
+    known: Repertoire = STANDARD
 
 
 @dataclass(slots=True)
@@ -125,8 +129,9 @@ def begin_source(
     if pupil is None and setting.folder is not None:
         writer = begin_session(setting.folder, to, "stream", settings, setting.wall_clock())
     listening = Listening(
-        setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays
-    )
+        setting.table, hear, skew_us=skew_us, scan_us=scan_us, remember=False, keep=writer, plays=plays,
+        known=setting.known,
+    )  # fmt: skip
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
     return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), page, pupil)
 

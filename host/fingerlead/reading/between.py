@@ -14,7 +14,7 @@ from functools import lru_cache
 from itertools import combinations
 from typing import Literal
 
-from fingering.movements import Movement, forms_between
+from fingering.movements import Movement, Repertoire, standard_repertoire
 from fingering.moves import possible_strays
 from fingerlead.reading.costs import LONGEST_INNER_US, NEVER, Tariff
 
@@ -39,14 +39,15 @@ class Explanation:
     missing: int = 0
 
 
+STANDARD = standard_repertoire()
 DIRECT = Explanation("direct", 0)
 # What written grace notes are called that make no movement of the table.
 GRACE_NOTES = "grace notes"
 
 
-def name_of(from_note: int, to_note: int, graces: tuple[int, ...]) -> str | None:
+def name_of(from_note: int, to_note: int, graces: tuple[int, ...], known: Repertoire = STANDARD) -> str | None:
     """What grace notes that are written between two melody notes are called; None where there are none."""
-    form = forms_between(from_note, to_note).get(graces)
+    form = known.between(from_note, to_note).get(graces)
     return (form.movement.name if form else GRACE_NOTES) if graces else None
 
 
@@ -66,12 +67,17 @@ def are_silent(from_note: int, to_note: int, graces: tuple[int, ...]) -> bool:
 
 @lru_cache(maxsize=1 << 16)
 def explanations(
-    from_note: int, to_note: int, sounds: tuple[int, ...], returned: bool, costs: Tariff
+    from_note: int,
+    to_note: int,
+    sounds: tuple[int, ...],
+    returned: bool,
+    costs: Tariff,
+    known: Repertoire = STANDARD,
 ) -> tuple[Explanation, ...]:
     """Ways to explain what sounded between two melody notes, the cheapest first; none where nothing does.
 
     `sounds` are the notes in order, no two neighbours alike; `returned` says that some finger moved more often than the
-    change asks, without which nothing is an embellishment.
+    change asks, without which nothing is an embellishment. `known` are the movements that there are.
     """
     if not sounds:
         return (DIRECT,)
@@ -83,12 +89,14 @@ def explanations(
             cost = costs.stray + costs.stray_more * (len(third) - 1) + costs.bounced * (len(sounds) - len(third))
             found.append(Explanation("strays", cost))
     if returned:
-        found += _movements(from_note, to_note, sounds, costs)
+        found += _movements(from_note, to_note, sounds, costs, known)
     return tuple(sorted(found, key=lambda one: one.cost))
 
 
-def _movements(from_note: int, to_note: int, sounds: tuple[int, ...], costs: Tariff) -> Iterator[Explanation]:
-    forms = forms_between(from_note, to_note)
+def _movements(
+    from_note: int, to_note: int, sounds: tuple[int, ...], costs: Tariff, known: Repertoire
+) -> Iterator[Explanation]:
+    forms = known.between(from_note, to_note)
     count = len(sounds)
     for inside in range(min(MOST_INSIDE, count - 1) + 1):
         if count - inside > LONGEST_MOVEMENT:
@@ -122,15 +130,20 @@ def _may_stray_at(place: int, kept: tuple[int, ...], sounds: tuple[int, ...], fr
 
 @lru_cache(maxsize=1 << 14)
 def written_explanation(
-    from_note: int, to_note: int, graces: tuple[int, ...], sounds: tuple[int, ...], costs: Tariff
+    from_note: int,
+    to_note: int,
+    graces: tuple[int, ...],
+    sounds: tuple[int, ...],
+    costs: Tariff,
+    known: Repertoire = STANDARD,
 ) -> Explanation:
     """How what sounded fits the grace notes that are written there: the cheapest, over all forms of that movement."""
     forms = [graces]
-    named = forms_between(from_note, to_note).get(graces)
+    named = known.between(from_note, to_note).get(graces)
     if named is not None:
         forms += [
             notes
-            for notes, form in forms_between(from_note, to_note).items()
+            for notes, form in known.between(from_note, to_note).items()
             if form.movement.name == named.movement.name and not form.left_out
         ]
     movement = named.movement if named else None

@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from itertools import accumulate
 from typing import Literal
 
+from fingering.movements import Repertoire
 from fingerlead.reading.between import (
     DIRECT,
+    STANDARD,
     Explanation,
     are_silent,
     explanations,
@@ -91,11 +93,20 @@ class Gap:
 class Pricing:
     """The prices of stretches, the first of which is number 0; `costs` are those of the music that each stands in.
 
+    `known` are the movements that there are.
     `sounds_on` is the last stretch where it may sound on, so that no length counts against it; -1 where there is none.
     """
 
-    def __init__(self, stretches: Stretches, heard_us: int, costs: Sequence[Tariff], sounds_on: int) -> None:
+    def __init__(
+        self,
+        stretches: Stretches,
+        heard_us: int,
+        costs: Sequence[Tariff],
+        sounds_on: int,
+        known: Repertoire = STANDARD,
+    ) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
+        self._known = known
         lengths = list(zip(stretches.note, stretches.length_us, strict=True))
         # What may be a melody note: hands off, and whatever is heard.
         self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
@@ -148,7 +159,7 @@ class Pricing:
         if not sounds:
             return short, DIRECT
         returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
-        ways = explanations(from_note, to_note, tuple([s.note[at] for at in sounds]), returned, costs)
+        ways = explanations(from_note, to_note, tuple([s.note[at] for at in sounds]), returned, costs, self._known)
         extra = costs.extra * len(sounds)
         if short + extra >= most and not (ways and short + ways[0].cost < most):
             return short + extra, DIRECT
@@ -199,12 +210,10 @@ class Pricing:
         best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
         if not gap.sounds:
             return left_out, best
-        why = written_explanation(
-            s.note[gap.first], s.note[gap.last], graces, tuple([s.note[at] for at in gap.sounds]), costs
-        )
+        notes, sounds = (s.note[gap.first], s.note[gap.last]), tuple([s.note[at] for at in gap.sounds])
+        why = written_explanation(*notes, graces, sounds, costs, self._known)
         if why.cost >= NEVER:
             return left_out, best
-        notes = s.note[gap.first], s.note[gap.last]
         held_us = long_on_purpose(why.movement) if why.movement else {}
         cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs, held_us)
         if cost < left_out:

@@ -15,7 +15,9 @@ from dataclasses import dataclass, field
 from itertools import chain, pairwise
 from typing import NamedTuple
 
+from fingering.movements import Repertoire
 from fingering.moves import possible_strays
+from fingerlead.reading.between import STANDARD
 from fingerlead.reading.costs import FREE, WRITTEN
 from fingerlead.reading.music import ANY, NO_NOTE, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Pricing, Stretches
@@ -57,6 +59,7 @@ class NoteReader:
     `musics` are in order of time and do not overlap. The first `closed` stretches stand as they are, whatever comes
     next; `rows` are the walks to the first of these as they were read before, and grow by those to the others.
     `number` is that of the first stretch in the whole performance: where others come before it, it is a settled note.
+    `known` are the movements that there are.
     """
 
     def __init__(
@@ -69,6 +72,7 @@ class NoteReader:
         closed: int,
         number: int,
         final: bool,
+        known: Repertoire = STANDARD,
     ) -> None:
         self.s, self._rows, self._closed, self._number, self._final = stretches, rows, closed, number, final
         self._musics = [*musics, ANY]
@@ -77,7 +81,7 @@ class NoteReader:
         costs = [costs_of[number] for number in self._music_of]
         # The last stretch of all may sound on: no length counts against it.
         self._sounds_on = len(stretches) - 1 if final else -1
-        self.prices = Pricing(stretches, heard_us, costs, self._sounds_on)
+        self.prices = Pricing(stretches, heard_us, costs, self._sounds_on, known)
 
     def read(self) -> Reading:
         """The reading of all stretches; where it is not final, more will come, and `settled` says what is certain."""

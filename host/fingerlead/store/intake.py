@@ -16,6 +16,8 @@ from typing import Literal
 import numpy as np
 
 from fingering.holes import HolesError, from_text, to_text
+from fingering.movements import Repertoire
+from fingerlead.reading.between import STANDARD
 from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
 from fingerlead.store.session_file import SessionError
@@ -23,6 +25,7 @@ from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import (
     read_session,
     session_record,
+    stated_movements,
     stated_seal,
     stated_skew,
     timed_as,
@@ -122,7 +125,7 @@ class Loaded:
 
     `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read. `timed_as` is the
     kind whose times they are, where it is another: a session may be made of a list. `seal` is what it says of the
-    chanter's levels.
+    chanter's levels. `known` are the movements that it was played with.
     """
 
     record: Record
@@ -133,6 +136,7 @@ class Loaded:
     music_problem: str = ""
     timed_as: Kind | None = None
     seal: KnownSeal | None = None
+    known: Repertoire = STANDARD
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -156,9 +160,11 @@ def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
             if head.startswith(SESSION_MAGIC):
                 session = read_session(path)
                 record, skew = session_record(session), stated_skew(session)
+                known, problem = stated_movements(session)
+                problem = " ".join(filter(None, (session.music_problem, problem)))
                 return Loaded(
-                    record, "session", path, skew, session.asked, session.music_problem, timed_as(session),
-                    stated_seal(session),
+                    record, "session", path, skew, session.asked, problem, timed_as(session), stated_seal(session),
+                    known,
                 )  # fmt: skip
             kind = _kind(head)
             most = GREATEST_BYTES[kind]

@@ -16,7 +16,9 @@ from typing import Literal
 
 import numpy as np
 
+from fingering.movements import Repertoire
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.store import midi_reading
 from fingerlead.store.intake import Loaded, load
 from fingerlead.store.listed import LONGEST_US, frames_of_list
@@ -28,10 +30,12 @@ from fingerlead.store.session_reading import (
     MUSIC_PROBLEM,
     PortMark,
     StoredSession,
+    movements_meta,
     read_session,
     seal_meta,
     settings_of,
     started_utc,
+    stated_movements,
     stated_seal,
     stated_skew,
 )
@@ -65,10 +69,12 @@ def keep(
     when: datetime | None = None,
     music: SessionMusic | None = None,
     plays: NoteNumbers = NoteNumbers(),
+    known: Repertoire = STANDARD,
 ) -> Kept:
     """Keep a file of playing as a new session; raises KeepError, SessionError, and IntakeError.
 
-    `when` is when it was played, in place of what the file says. `music` is for playing that has none.
+    `when` is when it was played, in place of what the file says. `music` is for playing that has none. A teacher's own
+    movements in `known` take the place of those that the file carries.
     """
     loaded = load(path, plays)
     if out.exists():
@@ -83,7 +89,7 @@ def keep(
     begun = when or (datetime.fromisoformat(told) if told else None)
     beside = out.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        copy_session(beside, session, settings_of(session), begun, asked)
+        copy_session(beside, session, settings_of(session), begun, asked, known)
         again = load(beside)
         if not _same(loaded.record, again.record) or again.asked != asked:
             raise KeepError(f"{path}: as a session it would not read the same, so none was kept; keep the file itself")
@@ -104,8 +110,13 @@ def copy_session(
     settings: Mapping[str, object],
     begun: datetime | None,
     asked: Iterable[MusicAt],
+    known: Repertoire = STANDARD,
 ) -> None:
-    """Write a session's playing as a new file of this program's own, with its marks and with this music."""
+    """Write a session's playing as a new file of this program's own, with its marks and with this music.
+
+    A teacher's own movements go with it: those in `known`, or where that has none, the session's.
+    """
+    known = known if known.own else stated_movements(session)[0]
     marks = sorted(session.marks, key=lambda mark: mark.host_us)
     port = session.meta.get("port", "")
     started = begun or datetime.fromtimestamp(0, UTC)
@@ -117,6 +128,8 @@ def copy_session(
             writer.tell(**{MEASURED_SKEW: str(skew.us)})
         if (seal := stated_seal(session)) is not None:
             writer.tell(**seal_meta(seal))
+        if known.own:
+            writer.tell(**movements_meta(known))
         for data, host_us in session.reads():
             while marks and marks[0].host_us <= host_us:
                 writer.mark(*_mark(marks.pop(0)))

@@ -21,7 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.holes import HOLES
+from fingering.movements import MovementError, Repertoire, repertoire_in
 from fingerlead.plain_text import plain_line
+from fingerlead.reading.between import STANDARD
 from fingerlead.store.session_file import (
     APPLICATION_ID,
     CARRIERS,
@@ -44,6 +46,7 @@ MUSIC_PROBLEM = "music_problem"  # there too, in a copy of one whose music could
 LONGEST_PROBLEM = 400
 LEVELS_AT = "levels_at"  # there too: "seal" where the chanter's levels are known to be near it
 BEYOND_SEAL = "beyond_seal"  # and how far they lie beyond it: of lifts, of coverings, by hole, in raw counts
+OWN_MOVEMENTS, OWN_NAME = "own_movements", "own_movements_name"  # there too: a teacher's, as TOML, and its name
 LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
@@ -201,6 +204,32 @@ def seal_meta(seal: KnownSeal | None) -> dict[str, str]:
     if seal is None:
         return {LEVELS_AT: "", BEYOND_SEAL: ""}
     return {LEVELS_AT: "seal", BEYOND_SEAL: " ".join(map(str, (*seal.lift_raw, *seal.cover_raw)))}
+
+
+def stated_movements(session: StoredSession) -> tuple[Repertoire, str]:
+    """The movements that a session was played with, a teacher's own among them where it carries any.
+
+    And, in a sentence, why these cannot be read, if so: then the program's own table counts.
+    """
+    text = session.meta.get(OWN_MOVEMENTS, "")
+    if not text:
+        return STANDARD, ""
+    try:
+        return repertoire_in(text, plain_line(session.meta.get(OWN_NAME, ""))[:LONGEST_PROBLEM]), ""
+    except MovementError as error:
+        where = "" if error.line is None else f"line {error.line}: "
+        return STANDARD, f"Its own movements cannot be read, so the table's count: {where}{error.reason}."
+
+
+def movements_meta(known: Repertoire) -> dict[str, str]:
+    """What `stated_movements` finds, as a session's description has it; raises SessionError for what is too long."""
+    if len(known.text) > GREATEST_TEXT:
+        raise SessionError(
+            Path(known.name),
+            f"{known.name}: expected movements of at most {GREATEST_TEXT} letters, as a session keeps them; "
+            f"these have {len(known.text)}. Leave some out",
+        )
+    return {OWN_MOVEMENTS: known.text, OWN_NAME: known.name}
 
 
 def timed_as(session: StoredSession) -> Literal["session", "csv"]:

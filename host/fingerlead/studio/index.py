@@ -30,6 +30,7 @@ from fingerlead.store.session_reading import (
     session_record,
     settings_of,
     started_utc,
+    stated_movements,
     stated_seal,
     stated_skew,
     timed_as,
@@ -365,7 +366,9 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
         raise SessionError(path, why)
     timing = timing_of(record, timed_as(session), stated_skew(session), seal=stated_seal(session))
     musics = musics_of(session.asked)
-    return session, analyse(record, standard_table(), timing, Settings(), musics, session.music_problem)
+    known, problem = stated_movements(session)
+    problem = " ".join(filter(None, (session.music_problem, problem)))
+    return session, analyse(record, standard_table(), timing, Settings(), musics, problem, known)
 
 
 def digest_of(session: StoredSession) -> str:

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.movements import Repertoire
 from fingering.table import Table
+from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music
 from fingerlead.timing import collector, timeline
 from fingerlead.timing.correction import corrected, doubts_in_reach
@@ -147,6 +149,7 @@ class Analysis:
     musics: tuple[Music, ...] = ()
     slopes: Slopes = NO_SLOPES
     music_problem: str = ""  # one sentence, where music was there and cannot be read
+    known: Repertoire = STANDARD  # the movements that it was read with
 
     @cached_property
     def arrays(self) -> Part:
@@ -220,18 +223,24 @@ def analyse(
     settings: Settings = Settings(),
     musics: Sequence[Music] = (),
     music_problem: str = "",
+    known: Repertoire = STANDARD,
 ) -> Analysis:
-    """Analyse everything a record holds, against the musics that were asked for, in order of time."""
+    """Analyse everything a record holds, against the musics that were asked for, in order of time.
+
+    `known` are the movements that there are.
+    """
     edge_us, covered, slopes = corrected(
         *timeline.edges(record.t_us, record.covered, record.end_us), record.slopes, timing
     )
     doubts = doubt_spans(doubts_in_reach(record.doubts, timing))
-    rules = Rules(settings, geometry_of(table), errors_for(timing, slopes), doubts, tuple(musics))
+    rules = Rules(settings, geometry_of(table), errors_for(timing, slopes), doubts, tuple(musics), known)
     parts = list(measure_in_pieces(edge_us, covered, rules))
     for part in parts:
         judge_movements(part, edge_us, covered, rules)
     timing = with_largest(timing, max((part.largest_us for part in parts), default=0))
-    return Analysis(record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem)
+    return Analysis(
+        record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem, known
+    )
 
 
 def with_largest(timing: Timing, largest_us: int) -> Timing:

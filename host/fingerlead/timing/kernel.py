@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.movements import Repertoire
 from fingerlead.reading.between import GRACE_NOTES, name_of, places_too_many
 from fingerlead.reading.music import ANY
 from fingerlead.reading.pricing import Gap
@@ -183,7 +184,8 @@ def measure(
     where[sounds] = read.place
     embellished = [at for at, gap in enumerate(read.gaps) if _is_embellished(gap)]
     movements = [
-        _played_movement(read.gaps[at], stretches, verdict[at] == m.UNCERTAIN, number_of[at]) for at in embellished
+        _played_movement(read.gaps[at], stretches, verdict[at] == m.UNCERTAIN, number_of[at], rules.known)
+        for at in embellished
     ]
     part = Part(
         note=notes.note[given],
@@ -219,7 +221,7 @@ def measure(
         slip_us=returns.duration_us[slip],
         movements=movements,
         takes=[
-            _take(gap, stretches, windows, at, place.edge, settings.heard_us) if _is_judged(one, gap) else None
+            _take(gap, stretches, windows, at, place.edge, rules) if _is_judged(one, gap) else None
             for at, one, gap in zip(embellished, movements, (read.gaps[at] for at in embellished), strict=True)
         ],
         extras=[
@@ -250,10 +252,10 @@ def take_of(edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules
     if read is None or len(read.at) != 2 or len(read.gaps) != 1 or not _is_embellished(read.gaps[0]):
         return None
     (gap,) = read.gaps
-    if not _is_judged(_played_movement(gap, stretches, False, -1), gap):
+    if not _is_judged(_played_movement(gap, stretches, False, -1, rules.known), gap):
         return None
     windows = m.windows_between(_melody(stretches, read), covered)
-    return _take(gap, stretches, windows, 0, 0, rules.settings.heard_us)
+    return _take(gap, stretches, windows, 0, 0, rules)
 
 
 def doubt_late(part: Part, edges_us: NDArray[np.int64], doubts: NDArray[np.int64], changes_before: int) -> list[int]:
@@ -301,10 +303,10 @@ def _is_embellished(gap: Gap) -> bool:
     return gap.why.kind == "movement" or bool(gap.graces)
 
 
-def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int) -> PlayedMovement:
+def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int, known: Repertoire) -> PlayedMovement:
     """What embellishes a change or a note, as it was played or as it was left out."""
     from_note, to_note = int(stretches.note[gap.first]), int(stretches.note[gap.last])
-    why, written = gap.why, name_of(from_note, to_note, gap.graces)
+    why, written = gap.why, name_of(from_note, to_note, gap.graces, known)
     is_played = why.kind == "movement"
     at = [gap.sounds[place] for place in why.notes] if is_played else []
     fits = bool(gap.graces) and is_played and (why.movement is None or why.movement.name == written)
@@ -343,16 +345,16 @@ def _is_judged(movement: PlayedMovement, gap: Gap) -> bool:
     return bool(movement.notes) and movement.verdict in ("as written", "faulty", "unwritten")
 
 
-def _take(gap: Gap, stretches: HeldNotes, windows: m.Windows, at: int, edge: int, heard_us: int) -> MovementTake:
+def _take(gap: Gap, stretches: HeldNotes, windows: m.Windows, at: int, edge: int, rules: Rules) -> MovementTake:
     """What a movement is judged by; `edge` is the number of the first edge, `at` that of its window."""
     s, inner = stretches, slice(gap.first + 1, gap.last)
     from_note, to_note = int(s.note[gap.first]), int(s.note[gap.last])
     rows = (s.note[inner], s.start_us[inner], s.end_us[inner], s.mask[inner])
     if gap.graces:
-        forms = written_forms(from_note, to_note, gap.graces)
+        forms = written_forms(from_note, to_note, gap.graces, rules.known)
     else:
         assert gap.why.movement is not None
-        forms = played_forms(gap.why.movement, from_note, to_note)
+        forms = played_forms(gap.why.movement, from_note, to_note, rules.known)
     return MovementTake(
         from_note,
         to_note,
@@ -361,7 +363,7 @@ def _take(gap: Gap, stretches: HeldNotes, windows: m.Windows, at: int, edge: int
         int(windows.first[at]) + edge,
         int(windows.last[at]) + edge,
         tuple(
-            Sound(note, start_us, end_us, mask, end_us - start_us >= heard_us)
+            Sound(note, start_us, end_us, mask, end_us - start_us >= rules.settings.heard_us)
             for note, start_us, end_us, mask in zip(*(row.tolist() for row in rows), strict=True)
         ),
         forms,

@@ -15,8 +15,10 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from fingering.movements import Repertoire
 from fingering.table import Table
 from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
 from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_spans, with_largest
@@ -89,7 +91,7 @@ class LiveAnalysis:
     """Feed it states and doubts in order of time; it hands each result to `tell`.
 
     `remember` False forgets what is settled: there is no `analysis` then, and hours of it take no more room than their
-    edges.
+    edges. `known` are the movements that there are.
     """
 
     def __init__(
@@ -100,7 +102,9 @@ class LiveAnalysis:
         *,
         skew: KnownSkew | None = None,
         remember: bool = True,
+        known: Repertoire = STANDARD,
     ) -> None:
+        self._movements_known = known
         self.table, self.settings, self.tell = table, settings, tell
         self.clock: Literal["chanter", "host"] = "chanter"  # "host" where only arrival is known
         self._skew, self._remember = skew, remember
@@ -247,7 +251,15 @@ class LiveAnalysis:
             edge_us[:-1], covered, self._now_us, list(self._doubts), intake or Intake(), self.clock, self._scan_us
         )
         return Analysis(
-            record, self.settings, self.timing, self.table, edge_us, covered, list(self._parts), tuple(self._musics)
+            record,
+            self.settings,
+            self.timing,
+            self.table,
+            edge_us,
+            covered,
+            list(self._parts),
+            tuple(self._musics),
+            known=self._movements_known,
         )
 
     def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
@@ -260,7 +272,14 @@ class LiveAnalysis:
         while self._doubts_over < len(self._doubts) and self._doubts[self._doubts_over].end_us < edge_us[0] - REACH_US:
             self._doubts_over += 1
         doubts = doubt_spans(doubts_in_reach(self._doubts[self._doubts_over :], timing))
-        rules = Rules(self.settings, self._geometry, errors_for(timing, edges.slopes), doubts, tuple(self._musics))
+        rules = Rules(
+            self.settings,
+            self._geometry,
+            errors_for(timing, edges.slopes),
+            doubts,
+            tuple(self._musics),
+            self._movements_known,
+        )
         measured = measure(edge_us, covered, rules, place, final=final, sure_us=sure_us)
         if measured is None:
             return None

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from fingering.movements import Movement, Role, forms_between, movements
+from fingering.movements import Movement, Repertoire, Role
+from fingerlead.reading.between import STANDARD
 
 
 class Sound(NamedTuple):
@@ -48,11 +49,13 @@ class MovementTake(NamedTuple):
 
 
 @lru_cache(maxsize=1 << 12)
-def written_forms(from_note: int, to_note: int, graces: tuple[int, ...]) -> tuple[AcceptedForm, ...]:
+def written_forms(
+    from_note: int, to_note: int, graces: tuple[int, ...], known: Repertoire = STANDARD
+) -> tuple[AcceptedForm, ...]:
     """All that is right where grace notes are written: these, and every form of each movement that sounds like them."""
-    fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
+    fitting = known.fitting(from_note, to_note)
     named = [m for m in fitting if graces in _heard(m, from_note, to_note)]
-    form = forms_between(from_note, to_note).get(graces)
+    form = known.between(from_note, to_note).get(graces)
     names = [form.movement.name, *(m.name for m in named)] if form else [m.name for m in named]
     found = [m for name in dict.fromkeys(names) for m in fitting if m.name == name]
     if form is not None:
@@ -61,10 +64,11 @@ def written_forms(from_note: int, to_note: int, graces: tuple[int, ...]) -> tupl
 
 
 @lru_cache(maxsize=1 << 12)
-def played_forms(movement: Movement, from_note: int, to_note: int) -> tuple[AcceptedForm, ...]:
+def played_forms(
+    movement: Movement, from_note: int, to_note: int, known: Repertoire = STANDARD
+) -> tuple[AcceptedForm, ...]:
     """The form that was recognised where nothing is written, and others that sound alike there."""
-    fitting = [m for m in movements() if m.on in (None, to_note) and m.after in (None, from_note)]
-    alike = [m for m in fitting if m.notes == movement.notes and m != movement]
+    alike = [m for m in known.fitting(from_note, to_note) if m.notes == movement.notes and m != movement]
     return tuple(AcceptedForm(m.notes, m.roles) for m in (movement, *alike))
 
 

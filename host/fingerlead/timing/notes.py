@@ -9,7 +9,8 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.reading.between import Kind
+from fingering.movements import Repertoire
+from fingerlead.reading.between import STANDARD, Kind
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
 from fingerlead.reading.reading import NoteReader
@@ -29,7 +30,7 @@ _DOUBT_CODES = {doubt: code for code, doubt in enumerate(DOUBTS)}
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """All that decides besides the edges; `errors` are those of their times.
+    """All that decides besides the edges; `errors` are those of their times, `known` the movements that there are.
 
     `doubts` is int64[k, 2]: the uncertain spans, ends included.
     """
@@ -39,6 +40,7 @@ class Rules:
     errors: EdgeErrors
     doubts: NDArray[np.int64]
     musics: tuple[Music, ...] = ()
+    known: Repertoire = STANDARD
 
 
 @dataclass(slots=True)
@@ -95,7 +97,14 @@ def read_notes(
     count = len(stretches) if final else closed
     lists = _as_lists(stretches, edge_us, covered, count, settings.bounce_us, rules.geometry)
     read = NoteReader(
-        lists, settings.heard_us, rules.musics, place.rows, closed=closed, number=place.stretches, final=final
+        lists,
+        settings.heard_us,
+        rules.musics,
+        place.rows,
+        closed=closed,
+        number=place.stretches,
+        final=final,
+        known=rules.known,
     ).read()
     melody, gaps, settled = read.melody, read.gaps, None
     if not final:

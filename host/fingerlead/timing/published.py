@@ -41,7 +41,12 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
         "source": {"kind": kind, "path": path},
         "timing": _timing(analysis.timing),
         "intake": asdict(intake),
-        "settings": {**asdict(analysis.settings), "gap_us": GAP_US, "table": analysis.table.name},
+        "settings": {
+            **asdict(analysis.settings),
+            "gap_us": GAP_US,
+            "table": analysis.table.name,
+            **({"own_movements": analysis.known.name} if analysis.known.own else {}),
+        },
         "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
         "passes": _passes(found),
         "off": _off(analysis),

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from fingering.movements import MovementError, Repertoire, own_repertoire, standard_repertoire
 from fingering.table import Table, TableError, load_table, standard_table
 from fingering.toml_file import SIZE_LIMIT, FileError, read_bytes
 from fingerlead import library
@@ -12,6 +13,8 @@ from fingerlead.faces.cli.tunes import session_music
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.sound.tuning import MidiVoice, Tuning
 from fingerlead.store.intake import IntakeError, Loaded
+from fingerlead.store.session_file import SessionError
+from fingerlead.store.session_reading import movements_meta
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.budget import Budget, BudgetError, read_budget
 
@@ -29,7 +32,7 @@ def analysed(
 ) -> tuple[Loaded, Analysis]:
     """A file of playing, read and analysed; raises Problem. `expect` names what it is read against, or is "none"."""
     asked = None if expect is None else SessionMusic() if expect == NO_MUSIC else session_music(expect)
-    with problem_from(IntakeError), StatusLine(f"reading {file}"):
+    with problem_from(IntakeError, MovementError), StatusLine(f"reading {file}"):
         loaded = library.read(file, first_note=reading.first_note, channel=reading.channel)
         analysis = library.analyse(
             loaded,
@@ -38,8 +41,19 @@ def analysed(
             skew_us=reading.skew_us,
             asked=asked,
             budget=budget_from(reading.budget),
+            own=reading.own,
         )
         return loaded, analysis
+
+
+def known_movements(own: Path | None) -> Repertoire:
+    """The movements that there are, with those of the file that the options name; raises Problem."""
+    if own is None:
+        return standard_repertoire()
+    with problem_from(MovementError, SessionError):
+        known = own_repertoire(own)
+        movements_meta(known)  # what is kept of it must fit
+        return known
 
 
 def budget_from(path: Path | None) -> Budget | None:

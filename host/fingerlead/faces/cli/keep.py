@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from fingerlead.faces.cli import options
+from fingerlead.faces.cli.inputs import known_movements
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.cli.tunes import music_asked
@@ -33,14 +34,15 @@ def keep(
     ] = None,
     music: options.MusicName = None,
     stage_us: options.MusicStageUs = None,
+    own: options.OwnFile = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Keep any file of playing as a session: CSV, MIDI, wire bytes, an old session; and say what was played."""
-    asked = music_asked(music, stage_us)
+    asked, known = music_asked(music, stage_us), known_movements(own)
     plays = NoteNumbers(first_note, channel - 1)
     with problem_from(IntakeError, KeepError, SessionError), StatusLine(f"writing {output}"):
-        kept = keep_session(file, output, None if when is None else when.astimezone(), asked, plays)
+        kept = keep_session(file, output, None if when is None else when.astimezone(), asked, plays, known)
     typer.echo(summary(kept, output))
 
 

@@ -10,7 +10,7 @@ import typer
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli.inputs import midi_voice, table_from
+from fingerlead.faces.cli.inputs import known_movements, midi_voice, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import (
     StatusLine,
@@ -54,11 +54,13 @@ def record(
     for_seconds: options.ForSeconds = None,
     music: options.MusicName = None,
     stage_us: options.MusicStageUs = None,
+    own: options.OwnFile = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Record a session at the chanter; Ctrl-C ends it and keeps everything."""
     plays, asked = NoteNumbers(first_note, channel - 1), music_asked(music, stage_us)
+    known = known_movements(own)
     started_us = now_us()
     with session_of(port, output, plays) as writer:
         reader = Reader(lambda: open_source(port)).start()
@@ -69,7 +71,7 @@ def record(
                 unkept.look(kept)
                 line.show(lambda: line_of(kept, (now_us() - started_us) // 1_000_000))
 
-            recording = Recording(writer, plays=plays)
+            recording = Recording(writer, plays=plays, known=known)
             _ask_for(recording, asked, port)
             kept = keep_recording(reader, recording, show, interrupted, _in_us(for_seconds))
     expect_bytes(kept, port)
@@ -142,12 +144,13 @@ def live(
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
+    own: options.OwnFile = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Tell each change as it happens; Ctrl-C ends it and says what to work on first."""
     plays = NoteNumbers(first_note, channel - 1)
-    chart, asked = table_from(table, alternates), music_asked(music, stage_us)
+    chart, asked, known = table_from(table, alternates), music_asked(music, stage_us), known_movements(own)
     tell = teller(strips)
 
     def hear(what: Heard, timing: Timing) -> None:
@@ -168,7 +171,7 @@ def live(
         _playing(midi_out, low_a, scale, bend) as playing,
         session_of(port, output, plays) as keep,
     ):
-        listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays)
+        listening = Listening(chart, hear, skew_us=skew_us, keep=keep, plays=plays, known=known)
         _ask_for(listening, asked, port)
         reader = Reader(lambda: open_source(port)).start()
         keep_recording(reader, listening, tick, interrupted, _in_us(for_seconds))

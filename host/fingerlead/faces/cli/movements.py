@@ -8,8 +8,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from fingering.movements import Movement, MovementError, Role, nearest_mask
-from fingering.movements import movements as table
+from fingering.movements import Movement, MovementError, Role, nearest_mask, own_repertoire, standard_repertoire
 from fingering.notes import ABC_LETTERS, NOTES, note_index
 from fingering.table import standard_table
 from fingerlead.faces.cli.options import TextOrJson
@@ -51,7 +50,7 @@ def movements(
 ) -> None:
     """Show the grace notes and embellishments: their notes and fingers, how long each lasts, what to listen for."""
     with problem_from(MovementError):
-        known = table(own)
+        known = (standard_repertoire() if own is None else own_repertoire(own)).forms
     if name is None:
         if card or on is not None or after is not None:
             raise typer.BadParameter("name the movement that is wanted (`fingerlead movements` lists them)")

@@ -110,6 +110,15 @@ MusicStageUs = Annotated[
 TableFile = Annotated[
     Path | None, typer.Option("--table", help="A fingering table of your own (TOML), instead of the standard one.")
 ]
+OwnFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--own",
+        metavar="FILE",
+        help="Movements of your own (TOML) beside the table's; see fingerlead movements.",
+        show_default=False,
+    ),
+]
 Alternates = Annotated[bool, typer.Option("--alternates", help="Accept the alternate fingerings too.")]
 
 # Of a page.
@@ -157,6 +166,7 @@ class ReadOptions:
     stage_us: StageUs = DEFAULTS.stage_us
     table: TableFile = None
     alternates: Alternates = False
+    own: OwnFile = None
     first_note: FirstNote = 24
     channel: Channel = 16
 

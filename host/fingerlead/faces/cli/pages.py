@@ -9,7 +9,7 @@ import typer
 
 from fingering.orders import rungs_in
 from fingerlead.faces.cli import options
-from fingerlead.faces.cli.inputs import table_from
+from fingerlead.faces.cli.inputs import known_movements, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.serving import serve, web_place
 from fingerlead.faces.pages.desk import routes as desk
@@ -64,11 +64,12 @@ def practice(
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
+    own: options.OwnFile = None,
     first_note: options.FirstNote = 24,
     channel: options.Channel = 16,
 ) -> None:
     """Practise: sound, the ladder, and after each change which finger led. Ctrl-C ends it and keeps the session."""
-    chart = table_from(table, alternates)
+    chart, known = table_from(table, alternates), known_movements(own)
     if rung:
         with problem_from(ValueError):
             music_of(rung, rungs_in(order or "derived"))
@@ -97,6 +98,7 @@ def practice(
                     plays=NoteNumbers(first_note, channel - 1),
                     teacher=teacher,
                     pupil=pupil or ANYONE,
+                    known=known,
                 )
             )
 

@@ -225,6 +225,12 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
         passage = _cut(analysis, first, last, wider)
         if _reads_the_same(passage, ours):
             return passage
+    if analysis.known.own:
+        raise PassageError(
+            "changes that read the same without a teacher's own movements",
+            f"{first + 1} to {last + 1}, which do not",
+            "send the session itself",
+        )
     raise PassageError(
         "changes that read the same by themselves", f"{first + 1} to {last + 1}, which do not", "send more around them"
     )

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from fingering.movements import Repertoire
 from fingering.orders import Order
 from fingering.rungs import STAGE_US
 from fingering.table import Table
@@ -29,6 +30,7 @@ from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import Sounding
 from fingerlead.practice.source import PracticeSetting
+from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
 from fingerlead.store.practice_log import open_progress
@@ -114,11 +116,13 @@ def opened(
     plays: NoteNumbers = NoteNumbers(),
     teacher: Mapping[str, Any] | None = None,
     pupil: str = ANYONE,
+    known: Repertoire = STANDARD,
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
     `order` is that of the ladder, kept for the next time; None is the order chosen last.
     `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
+    `known` are the movements that there are, a teacher's own among them.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
     """
@@ -134,7 +138,9 @@ def opened(
         actor.ask(SoundChanged())
 
     actor = PracticeActor(
-        PracticeSetting(table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found),
+        PracticeSetting(
+            table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found, known=known
+        ),
         lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, choices.order),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
