@@ -292,8 +292,12 @@ def test_a_passage_that_is_opened_says_what_the_session_says_and_no_more(tmp_pat
             (c["from"], c["to"], c["verdict"], c["lead"], c["spread_us"]) for c in ours["changes"][first - 1 : last]
         ]
         assert theirs["passes"] == []
-        assert {note["written"] for note in theirs["notes"]} == {None}
         at_us = theirs["passage"]["at_us"]
+        assert [c["written"] for c in theirs["changes"]] == [c["written"] for c in ours["changes"][first - 1 : last]]
+        written = {note["start_us"]: note["written"] for note in ours["notes"]}
+        around = [note for note in theirs["notes"] if note["start_us"] + at_us in written]
+        assert sum(note["written"] == written[note["start_us"] + at_us] for note in around) >= last + 2 - first
+        assert all(note["written"] in (None, written[note["start_us"] + at_us]) for note in around)
         misread = [{**one, "start_us": one["start_us"] + at_us} for one in theirs["misread"]]
         assert all(one in ours["misread"] for one in misread)
         text = out_of("open", message)

@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import wave
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,10 +17,13 @@ from typer.testing import CliRunner
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
+from fingerlead.reading.asked import SessionMusic
 from fingerlead.simulated import chanter, play, script, sensing
 from fingerlead.simulated import scenario as pupil_file
 from fingerlead.simulated import serve as whole
 from fingerlead.store.passage.text import LONGEST_MESSAGE, LONGEST_PASTE
+from tests.reading.players import together_player
+from tests.store.playing import music_of, write_playing
 from tests.waiting import PATIENCE_S
 
 # Low G to low A to B to low G; the bottom little 18 ms before the bottom ring.
@@ -102,6 +106,38 @@ def test_both_sides_say_the_same(session, changes, first, last, options):
     assert there["passage"] == {"first": first, "last": last, "at_us": at_us}
     assert changes_of(there) == changes_of(here, at_us)[first - 1 : last]
     assert (there["schema"], there["timing"], there["settings"]) == (here["schema"], here["timing"], here["settings"])
+
+
+def test_each_note_is_written_where_the_session_has_it(tmp_path):
+    """Two tunes with a pause between, the second in its fourth pass; each is played more than once."""
+    tune = [0, 3, 1, 4, 2, 5, 0, 6, 3, 1]
+    play = together_player([*tune, 8, *tune, *tune, 7, *tune], 10_000, 3)
+    again_us = play.end_us // 2
+    asked = [
+        (0, music_of(tune)),
+        (again_us, SessionMusic(judged=False, why="a pause")),
+        (again_us + 2_000_000, replace(music_of(tune), name="Another " + 99 * "x", pass_number=4)),
+    ]
+    path = write_playing(tmp_path / "a.session", play, *asked)
+    here = json.loads(run("analyse", path, "--format", "json").stdout)
+    of_start = {note["start_us"]: note["written"] for note in here["notes"]}
+    seen = set()
+    for first in range(1, len(here["changes"]) - 4, 4):
+        sent = run("send", path, "--changes", f"{first}..{first + 4}").stdout
+        there = json.loads(run("open", "--format", "json", given=sent).stdout)
+        names = [one["name"][:60] for one in here["music"]]
+        musics = [names.index(one["name"]) for one in there["music"]]
+        for one in (*there["changes"], *there["notes"]):
+            if one["written"] is not None:
+                one["written"]["music"] = musics[one["written"]["music"]]
+        changes = here["changes"][first - 1 : first + 4]
+        assert [one["written"] for one in there["changes"]] == [one["written"] for one in changes]
+        at_us = there["passage"]["at_us"]
+        for note in there["notes"]:
+            if note["written"] is not None:
+                assert note["written"] == of_start[note["start_us"] + at_us]
+                seen.add((note["written"]["music"], note["written"]["pass"]))
+    assert seen >= {(0, 1), (0, 2), (2, 4)}
 
 
 def test_a_table_of_ones_own_goes_along(session, tmp_path):

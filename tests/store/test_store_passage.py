@@ -20,7 +20,7 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_changes, encode_passage, packing, text
 from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
-from fingerlead.store.passage.stretch import Misread, cut
+from fingerlead.store.passage.stretch import Misread, WrittenPlace, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.against import MISREAD
 from fingerlead.timing.analysis import analyse
@@ -32,6 +32,10 @@ from tests.store.playing import music_of, write_playing
 
 MESSAGE = encode_changes(played("mixed", 5, 60), 10, 21)
 PASSAGE = decode_passage(MESSAGE)
+TWO = tuple(
+    Music((WrittenNote(0),), start_us, asked=SessionMusic("rung", "a rung"))
+    for start_us in (PASSAGE.end_us - 1, PASSAGE.end_us)
+)
 LONG = encode_changes(played("trembling", 5, 60), 2, 45)
 OF_CODE = text.ALPHABET + string.whitespace
 
@@ -450,6 +454,14 @@ def test_a_passage_with_a_false_part_is_refused_or_carried(data):
         (dict(misread=(Misread("missed", 0, 3, 4, None, 7, True),)), "a note that was played"),
         (dict(misread=(Misread("repeated", 0, None, 4, 5, None, False),)), "a finger with a note too many"),
         (dict(misread=(Misread("extra", 10**12, None, 4, 5, None, False),)), "notes not as written in order of time"),
+        (dict(musics=(Music(asked=SessionMusic(name="a\nb")),)), "a short name of a music"),
+        (dict(musics=(Music(),), places=(WrittenPlace(0, 1, 0, None),)), "a music of the passage"),
+        (dict(musics=TWO, places=(WrittenPlace(2, 1, 0, None),)), "a music of the passage"),
+        (dict(musics=TWO, places=(WrittenPlace(-1, 1, 0, None),)), "a music of the passage"),
+        (dict(musics=TWO, places=(WrittenPlace(1, 0, 0, None),)), "a pass up to"),
+        (dict(musics=TWO, places=(WrittenPlace(1, 1, -1, None),)), "a written note up to"),
+        (dict(musics=TWO, places=(WrittenPlace(1, 1, 0, 10**10),)), "a bar up to"),
+        (dict(musics=TWO, places=(None, WrittenPlace(1, 1, 0, 3))), "places of"),
     ],
 )
 def test_each_false_part_has_its_sentence(change, sentence):

@@ -52,7 +52,7 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
         "off": _off(analysis),
         "notes": [_note(note, analysis.musics, at) for note, at in zip(analysis.held, written, strict=True)],
         "changes": [
-            _change(change, of_change.get(change.number), _follows(written[number - 1], written[number]))
+            _change(change, of_change.get(change.number), follows(written[number - 1], written[number]))
             for change, number in zip(analysis.changes, notes_led_to(analysis), strict=True)
         ],
         "movements": [_movement(movement) for movement in analysis.movements],
@@ -181,7 +181,7 @@ def _written(note: Held, pass_number: int | None) -> dict[str, Any] | None:
     return None if at is None else {"music": at.music, "pass": pass_number, "index": at.number}
 
 
-def _follows(before: dict[str, Any] | None, note: dict[str, Any] | None) -> dict[str, Any] | None:
+def follows(before: dict[str, Any] | None, note: dict[str, Any] | None) -> dict[str, Any] | None:
     """Where the second of two notes is written, if the first is written right before it."""
     if before is None or note is None or before["music"] != note["music"]:
         return None

@@ -20,8 +20,9 @@ from fingerlead.store.files import write_output
 from fingerlead.store.passage import decode_passage, encode_changes
 from fingerlead.store.passage.stretch import Passage
 from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError
+from fingerlead.timing.against import notes_led_to
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.published import as_dict, misread_dict
+from fingerlead.timing.published import as_dict, follows, misread_dict
 
 # Numbers of changes that went astray, told to help choose: as many as a glance takes in.
 MOST_NAMED = 10
@@ -120,14 +121,18 @@ def open(
 def json_object(passage: Passage, analysis: Analysis) -> dict[str, Any]:
     """The published object, and which changes these are in the session: their numbers as people count, and where."""
     found = as_dict(analysis, "passage", "message")
-    # A passage carries the melody as it was read, and what of it is not as written: where in the music the notes stand,
-    # the session alone knows.
-    unplaced = {kind: [{**one, "written": None} for one in found[kind]] for kind in ("notes", "changes")}
+    # A passage carries the melody as it was read, and where in the session's music each note of it is written.
+    places = passage.written(analysis)
+    written = [at and {"music": at.music, "pass": at.pass_number, "index": at.number} for at in places]
+    for note, at, place in zip(found["notes"], written, places, strict=True):
+        note["written"] = None if at is None or place is None else {**at, "bar": place.bar}
+    for change, number in zip(found["changes"], notes_led_to(analysis), strict=True):
+        change["written"] = follows(written[number - 1], written[number])
     misread = [
         misread_dict(one.kind, one.written, one.note, one.start_us, words)
         for one, words in zip(passage.misread, passage.misread_words(analysis), strict=True)
     ]
-    found.update(passes=[], misread=misread, **unplaced)
+    found.update(passes=[], misread=misread)
     first, last = passage.number + 1, passage.number + passage.count
     found["passage"] = {"first": first, "last": last, "at_us": passage.at_us}
     return found

@@ -39,7 +39,7 @@ def decode_passage(message: str) -> Passage:
     """The passage in a message, and in whatever text is around it; raises PassageError."""
     passage = unpack(text.read(message))
     passage.check()
-    passage.analysis()
+    passage.written(passage.analysis())
     return passage
 
 

@@ -20,7 +20,7 @@ from typing import Literal, TypeVar
 from fingering.holes import HOLES, fingers_of
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
-from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.asked import MusicKind, SessionMusic
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.store.passage.stretch import (
     LONGEST_NAME,
@@ -30,6 +30,7 @@ from fingerlead.store.passage.stretch import (
     MOST_MUSICS,
     Misread,
     Passage,
+    WrittenPlace,
 )
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.against import MISREAD
@@ -41,6 +42,7 @@ CLOCKS: tuple[Literal["chanter", "host"], ...] = ("chanter", "host")
 SKEWS: tuple[Literal["measured", "assumed", "given"], ...] = ("measured", "assumed", "given")
 # The causes that a passage can name; a trouble is told as a silence.
 CAUSES: tuple[Cause, ...] = ("lost", "gap", "restart")
+MUSIC_KINDS: tuple[MusicKind, ...] = ("none", "rung", "tune")
 SEVERAL = 8  # in place of a single finger's number: more than one moved at once
 USUAL = astuple(Settings())
 MOST_ALTERNATES = 255
@@ -207,13 +209,15 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    # Last, so that a message from before there were budgets, or notes not as written, ends where it has none.
+    # Last, so that a message from before there were budgets, notes not as written, or places, ends where it has none.
     timing = _budget(p.timing, timing, coder)
     slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
     misread = tuple(_misread(p.misread, coder, timing.scan_us))
+    musics, places = tuple(_named(p.musics, musics, coder)), tuple(_places(p.places, musics, coder))
     return Passage(
-        number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes, misread
-    )
+        number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes, misread,
+        places,
+    )  # fmt: skip
 
 
 def _filled_up(given: Iterable[T], empty: T, count: int) -> Iterator[T]:
@@ -274,9 +278,47 @@ def _misread(given: tuple[Misread, ...], coder: Coder, scan_us: int) -> Iterator
         start_us += steps.step(one.start_us - start_us, coder)
         notes = one_of(one.written, len(NOTES)), one_of(one.note, len(NOTES))
         finger = one_of(one.finger, HOLES)
-        bar = coder.number(0 if one.bar is None else one.bar + 1, sizes)
+        bar = coder.number(_bar_number(one.bar), sizes)
         uncertain = bool(coder.among(int(one.uncertain), 2))
         yield Misread(kind, start_us, *notes, finger, bar - 1 if bar else None, uncertain)
+
+
+def _named(given: tuple[Music, ...], read: tuple[Music, ...], coder: Coder) -> Iterator[Music]:
+    """The musics that were read with what each is called, which is told where it is another than the one before."""
+    kind, name = MUSIC_KINDS[0], ""
+    for music, one in zip(_filled_up(given, Music(), len(read)), read, strict=True):
+        if coder.among(int((music.asked.kind, music.asked.name) != (kind, name)), 2):
+            kind = MUSIC_KINDS[coder.among(MUSIC_KINDS.index(music.asked.kind), len(MUSIC_KINDS))]
+            name = _name(music.asked.name, coder, "a music")
+        yield replace(one, asked=replace(one.asked, kind=kind, name=name))
+
+
+def _places(
+    given: tuple[WrittenPlace | None, ...], musics: tuple[Music, ...], coder: Coder
+) -> Iterator[WrittenPlace | None]:
+    """Where the melody notes are written, each by how it differs from the note after the last that is written."""
+    count = coder.number(len(given), SymbolCounts()) if musics else 0
+    if count > MOST_EDGES:
+        raise PassageError(f"at most {MOST_EDGES} melody notes", f"{count}")
+    is_written, steps = SymbolCounts(2), [SymbolCounts() for _ in range(4)]
+    last = WrittenPlace(0, 1, -1, None)
+    for place in _filled_up(given, None, count):
+        if not coder.symbol(int(place is not None), is_written):
+            yield None
+            continue
+        to = place or last
+        before = (last.music, last.pass_number, last.number + 1, _bar_number(last.bar))
+        numbers = (to.music, to.pass_number, to.number, _bar_number(to.bar))
+        music, pass_number, at, bar = (
+            known + coder.signed(number - known, sizes)
+            for known, number, sizes in zip(before, numbers, steps, strict=True)
+        )
+        last = WrittenPlace(music, pass_number, at, bar - 1 if bar else None)
+        yield last
+
+
+def _bar_number(bar: int | None) -> int:
+    return 0 if bar is None else bar + 1
 
 
 def _timing(timing: Timing, coder: Coder, sizes: SymbolCounts) -> Timing:
@@ -340,12 +382,7 @@ def _table(table: Table, coder: Coder) -> Table:
         return known[which]
     count = len(NOTES) + coder.among(len(table.alternates), MOST_ALTERNATES + 1)
     masks = [coder.among(mask, 256) for mask in _filled_up((*table.standard, *table.alternates), 0, count)]
-    letters = table.name.encode()
-    size = coder.among(len(letters), 4 * LONGEST_NAME + 1)
-    try:
-        name = bytes(coder.among(letter, 256) for letter in _filled_up(letters, 0, size)).decode()
-    except UnicodeDecodeError:
-        raise PassageError("the name of a fingering table", "bytes that are no text") from None
+    name = _name(table.name, coder, "a fingering table")
     standard, alternates = masks[: len(NOTES)], masks[len(NOTES) :]
     rows = {
         mask: TableRow(SOUNDING[mask], mask, "alternate", f"alternate {NOTES[SOUNDING[mask]]}", name, None)
@@ -353,3 +390,12 @@ def _table(table: Table, coder: Coder) -> Table:
     }
     basis = (TableRow(SOUNDING[mask], mask, "standard", NOTES[SOUNDING[mask]], name, None) for mask in standard)
     return Table(name, tuple(standard), rows, (*basis, *rows.values()))
+
+
+def _name(given: str, coder: Coder, whose: str) -> str:
+    letters = given.encode()
+    size = coder.among(len(letters), 4 * LONGEST_NAME + 1)
+    try:
+        return bytes(coder.among(letter, 256) for letter in _filled_up(letters, 0, size)).decode()
+    except UnicodeDecodeError:
+        raise PassageError(f"the name of {whose}", "bytes that are no text") from None

@@ -9,7 +9,7 @@ Units: `_us` microseconds, from the passage's beginning; `at_us` is where that i
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import astuple, dataclass, fields, replace
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -30,6 +30,7 @@ from fingerlead.timing.against import (
     departures,
     idle_extra_gist,
     misread_gist,
+    passes,
     placed_words,
 )
 from fingerlead.timing.analysis import Analysis, analyse
@@ -67,6 +68,18 @@ class Misread(NamedTuple):
     uncertain: bool
 
 
+class WrittenPlace(NamedTuple):
+    """Where a melody note is written: in which of the passage's `musics`, in which pass, and as which of its notes.
+
+    `music` and `number` count from 0, the number within the whole music; `bar` is None without bars.
+    """
+
+    music: int
+    pass_number: int
+    number: int
+    bar: int | None
+
+
 @dataclass(frozen=True)
 class Passage:
     """Finger times, and all that decides how they are judged.
@@ -75,7 +88,8 @@ class Passage:
     that its analysis finds before those. `edges` are (time, covered mask after it), the first at 0. `musics` are the
     session's in this stretch, each with the melody that was read there in place of its own notes. `slopes` are
     (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told. `misread` is what is
-    not as written.
+    not as written. `places` are those of the melody notes, from the one that the first change leaves to the one that
+    the last leads to; there are none where nothing is written.
     """
 
     number: int
@@ -91,6 +105,7 @@ class Passage:
     musics: tuple[Music, ...] = ()
     slopes: tuple[tuple[int, int, int], ...] = ()
     misread: tuple[Misread, ...] = ()
+    places: tuple[WrittenPlace | None, ...] = ()
 
     def check(self) -> None:
         """All that a passage promises, on both sides; raises PassageError."""
@@ -136,6 +151,8 @@ class Passage:
             _expect(all(len(note.graces) <= MOST_GRACES for note in music.notes), f"{MOST_GRACES} grace notes", "more")
             stage_us = 1 if music.asked.stage_us is None else music.asked.stage_us
             _expect(1 <= stage_us <= GREATEST_SETTING_US, f"a stage from 1 to {GREATEST_SETTING_US}", stage_us)
+            name = music.asked.name
+            _expect(len(name) <= LONGEST_NAME and name.isprintable(), "a short name of a music", repr(name[:40]))
             before_us = music.start_us
         _expect(len(p.misread) <= MOST_EDGES, f"at most {MOST_EDGES} notes not as written", len(p.misread))
         before_us = 0
@@ -147,6 +164,21 @@ class Passage:
             _expect((one.note is None) == (one.kind == "missed"), "a note that was played", one.kind)
             _expect(one.finger is None or one.kind == "extra", "a finger with a note too many", one.kind)
             before_us = one.start_us
+        for place in p.places:
+            if place is not None:
+                known = 0 <= place.music < len(p.musics) and p.musics[place.music].is_known
+                _expect(known, "notes that are written in a music of the passage", place.music)
+                _expect(1 <= place.pass_number <= GREATEST_NUMBER, f"a pass up to {GREATEST_NUMBER}", place.pass_number)
+                _expect(0 <= place.number <= GREATEST_NUMBER, f"a written note up to {GREATEST_NUMBER}", place.number)
+                _expect(0 <= (place.bar or 0) <= GREATEST_NUMBER, f"a bar up to {GREATEST_NUMBER}", place.bar)
+
+    def written(self, analysis: Analysis) -> list[WrittenPlace | None]:
+        """Where each melody note of the passage's own `analysis` is written. Raises PassageError."""
+        begin, end = notes_around(analysis, 0, self.count - 1)
+        places = self.places or (None,) * (end + 1 - begin)
+        if len(places) != end + 1 - begin:
+            raise PassageError(f"places of {end + 1 - begin} notes", f"places of {len(places)}")
+        return [*(None,) * begin, *places, *(None,) * (len(analysis.held) - end - 1)]
 
     def misread_words(self, analysis: Analysis) -> list[str]:
         """A sentence for each of `misread`; `analysis` is the passage's own."""
@@ -259,6 +291,7 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
         for d in sorted(analysis.doubts, key=lambda doubt: (doubt.start_us, doubt.end_us))
         if d.end_us >= from_us and d.start_us <= end_us
     )
+    here = [n for n, one in enumerate(analysis.musics) if one.start_us <= end_us and one.end_us > from_us]
     passage = Passage(
         number=first,
         count=last + 1 - first,
@@ -271,9 +304,10 @@ def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
         timing=replace(analysis.timing, seal=None),
         settings=analysis.settings,
         table=analysis.table,
-        musics=tuple(_musics(analysis, begin, end, from_us, end_us)),
+        musics=tuple(_musics(analysis, here, begin, end, from_us)),
         slopes=tuple(_slopes(analysis, edges, from_us)),
         misread=tuple(_misread(analysis, first, last, from_us)),
+        places=_places(analysis, here, first, last),
     )
     passage.check()
     return passage
@@ -302,8 +336,8 @@ def _reads_the_same(passage: Passage, ours: dict[str, list[Any]]) -> bool:
     return findings(theirs, 0, passage.count - 1, passage.at_us) == ours
 
 
-def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int) -> Iterator[Music]:
-    """The musics from one held note to another; of written ones, the melody as it was read there, with its grace notes.
+def _musics(analysis: Analysis, here: Sequence[int], begin: int, end: int, from_us: int) -> Iterator[Music]:
+    """The musics `here`, from one held note to another: the melody as it was read there, with its grace notes.
 
     The whole music would be too long for a message, and a part of it would leave open where the player stood.
     """
@@ -314,17 +348,34 @@ def _musics(analysis: Analysis, begin: int, end: int, from_us: int, end_us: int)
         for movement in analysis.movements
         if movement.written is not None
     }
-    here = [music for music in analysis.musics if music.start_us <= end_us and music.end_us > from_us]
-    starts_us = [max(music.start_us, from_us) - from_us for music in here]
+    musics = [analysis.musics[number] for number in here]
+    starts_us = [max(music.start_us, from_us) - from_us for music in musics]
     ends_us = [*starts_us[1:], Music().end_us]
-    for music, start_us, stop_us in zip(here, starts_us, ends_us, strict=False):
+    for music, start_us, stop_us in zip(musics, starts_us, ends_us, strict=False):
         notes = tuple(
             WrittenNote(note.note, _graces(note, music) if number in graced else ())
             for number, note in enumerate(held[begin : end + 1], begin)
             if music.is_known and start_us <= note.start_us - from_us < stop_us
         )
-        asked = SessionMusic(judged=music.asked.judged, stage_us=music.asked.stage_us)
+        asked = music.asked
+        name = "".join(filter(str.isprintable, asked.name))[:LONGEST_NAME]
+        asked = SessionMusic(asked.kind, name, judged=asked.judged, stage_us=asked.stage_us)
         yield Music(notes, start_us, stop_us, asked)
+
+
+def _places(analysis: Analysis, here: Sequence[int], first: int, last: int) -> tuple[WrittenPlace | None, ...]:
+    """Where the notes around these changes are written in the musics `here`; none where none of them is."""
+    begin, end = notes_around(analysis, first, last)
+    found, pass_of = passes(analysis)
+    places: list[WrittenPlace | None] = []
+    for note, which in zip(analysis.held[begin : end + 1], pass_of[begin : end + 1], strict=True):
+        at = note.written
+        if at is None or which is None or at.music not in here:
+            places.append(None)
+            continue
+        bar = analysis.musics[at.music].notes[at.number].bar
+        places.append(WrittenPlace(here.index(at.music), found[which].number, at.number, bar))
+    return tuple(places) if any(places) else ()
 
 
 def _misread(analysis: Analysis, first: int, last: int, from_us: int) -> Iterator[Misread]:
