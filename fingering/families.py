@@ -20,11 +20,9 @@ from fingering.rungs import BEATS, Group, Rung, abc_head, movement_passed_words
 from fingering.tunes import EasyTune, easy_tunes
 
 GROUP: Group = "embellishment"
-# How many times as long as skilled ones the notes of a movement may be, without a beat and with one: from a beginner's
-# (a grace note of 200 ms, from memory) down to the learner's lengths of the table. Our own choice.
-SLOW, BETWEEN, IN_TUNE = (None, 6.0), (6.0, 3.5), (4.5, 2.5)
-# Days of ordinary practice: common practice, no source.
-_DAYS, _TUNE_DAYS = (7, 42), (14, 90)
+# How many times as long as skilled ones the notes of a movement may be: from a beginner's (a grace note of 200 ms, from
+# memory) down to the learner's lengths of the table. Our own choice.
+SLOW, BETWEEN, IN_TUNE = 6.0, 3.5, 2.5
 
 
 class Family(NamedTuple):
@@ -151,13 +149,12 @@ def _rung(
     row: Sequence[int],
     movements: tuple[str, ...],
     needs: tuple[str, ...],
-    tempo: tuple[float | None, float | None],
+    tempo: float,
 ) -> Rung:
     notes = tuple(note for note, _ in groupby(row))
     hardest = max(difficulty(a, b) for a, b in pairwise(notes))
-    days = _TUNE_DAYS if tempo == IN_TUNE else _DAYS
     passed = movement_passed_words(tempo)
-    return Rung(key, name, notes, GROUP, hardest, trains, (), abc, days, passed, False, movements, needs, tempo)
+    return Rung(key, name, notes, GROUP, hardest, trains, (), abc, passed, False, movements, needs, tempo)
 
 
 def _slow_abc(first: int, theme: int, graces: tuple[int, ...], head: str) -> str:

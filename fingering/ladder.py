@@ -13,7 +13,6 @@ as it is for the ladder of the program:
     name = "The first run"
     trains = "Three notes of the bottom hand."
     mix = ["low-a-b"]                # keys of rungs above it in the file, to be mixed into its music
-    days = [3, 21]                   # typical time to learn, from and to
     abc = '''...'''                  # music of your own
 """
 
@@ -33,11 +32,10 @@ from fingering.toml_file import FileError, TomlEntry, TomlFile, read_bytes, shor
 # change are "typically tens of ms" (Almeida and others, JASA 2009).
 LEVELS: dict[str, int] = {"calm": 6_000, "usual": SCATTER_US, "shaky": 25_000}
 
-KEYS = ("notes", "key", "name", "trains", "mix", "days", "abc")
+KEYS = ("notes", "key", "name", "trains", "mix", "abc")
 MOST_RUNGS = 500
 MOST_NOTES = 32
 ABC_LIMIT = 20_000  # characters
-LONGEST_DAYS = 1_000
 _KEY = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", re.ASCII)
 
 
@@ -114,7 +112,6 @@ def _rung(entry: TomlEntry, below: list[Rung]) -> Rung:
         "name": lambda: entry.text("name"),
         "trains": lambda: entry.text("trains"),
         "mix": lambda: _mix(entry, known),
-        "days": lambda: _days(entry),
         "abc": lambda: _abc(entry),
     }
     return make_rung(notes, below, key=key, **{name: readers[name]() for name in readers if name in entry.values})
@@ -148,19 +145,6 @@ def _mix(entry: TomlEntry, known: list[str]) -> list[str]:
         if key not in known:
             entry.refuse("mix", f"expected keys of rungs that stand above this one; got {shortened(key)}")
     return list(dict.fromkeys(_texts(entry, "mix")))
-
-
-def _days(entry: TomlEntry) -> tuple[int, int]:
-    days = entry.values["days"]
-    if (
-        not isinstance(days, list)
-        or len(days) != 2
-        or not all(type(day) is int for day in days)
-        or not 1 <= days[0] <= days[1] <= LONGEST_DAYS
-    ):
-        wanted = f"expected days to be two whole numbers, from and to, such as [3, 21], at most {LONGEST_DAYS}"
-        entry.refuse("days", f"{wanted}; got {shortened(days)}")
-    return days[0], days[1]
 
 
 def _abc(entry: TomlEntry) -> str:

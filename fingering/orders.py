@@ -2,7 +2,8 @@
 
 The *derived* order is that of `ladder`. The *taught* order goes by hands, as many teachers do: low G, low A and B; C
 and D from low G; the top hand from low A, then from low G; crossings last, from note to note upwards. Each of its steps
-is a line of several changes, and all steps together hold every change. It is common practice, no source.
+is a line of several changes, and all steps together hold every change. It is common practice, no source, and the usual
+order here.
 
 After the changes both orders have the embellishments, by families.
 """
@@ -38,7 +39,7 @@ _STEPS = (
 
 
 @lru_cache(maxsize=8)
-def rungs_in(order: Order = "derived", scatter_us: int = SCATTER_US) -> tuple[Rung, ...]:
+def rungs_in(order: Order = "taught", scatter_us: int = SCATTER_US) -> tuple[Rung, ...]:
     """All rungs of an order from the bottom up: the changes, then embellishments. Scatter orders the derived one."""
     changes = ladder(scatter_us) if order == "derived" else _taught()
     return (*changes, *family_rungs(), *tune_rungs())
@@ -60,11 +61,17 @@ def every_rung() -> dict[str, Rung]:
 
 
 def rung_named(text: str, rungs: Sequence[Rung] | None = None) -> Rung:
-    """A rung by its key or name in whatever order, or by its number among `rungs` (by default the derived order).
+    """A rung by its key or name in whatever order, or by its number among `rungs` (by default the taught order).
 
     ValueError says what was expected.
     """
     return find_rung(rungs_in() if rungs is None else rungs, text, every_rung().values())
+
+
+def order_of(keys: Set[str]) -> Order:
+    """The order that most of these rungs stand in; the taught one where none tells the two apart."""
+    count = {order: sum(rung.key in keys for rung in rungs_in(order)) for order in ORDERS}
+    return "derived" if count["derived"] > count["taught"] else "taught"
 
 
 def changes_of(rung: Rung) -> set[tuple[int, int]]:

@@ -26,38 +26,29 @@ Sound = tuple[int | None, int]
 Group = Literal["one note", "one hand", "both hands", "crossing", "embellishment"]
 GROUPS: tuple[Group, ...] = ("one note", "one hand", "both hands", "crossing", "embellishment")
 
-# Days of ordinary practice, as wide as teachers' answers are: common practice, no source.
-DAYS_SOURCE = "common practice, no source"
-CROSSING_IS_HARD = 10.0  # difficulty; our own choice
 MOST_MIXED = 3
 
-# How far apart the fingers of a change may move, from a beginner to a good player (from memory); and what is asked
-# unless a player chooses.
-STAGES_US = (40_000, 25_000, 15_000)
+# How far apart the fingers of a change may move where a player does not choose (from memory).
 STAGE_US = 25_000
-PASSED = (
-    "Ten clean changes in a row each way, the fingers together: first without a beat, within {:g} ms, then with one, "
-    "within {:g} ms. Uncertain ones do not count. Then the same again on another day, within {:g} ms."
-)
+# How many clean ones in a row pass a rung, and how many do when it comes back another day. Our own choice.
+NEEDED, NEEDED_AGAIN = 10, 5
+PASSED = "Ten clean changes in a row each way, the fingers together within {:g} ms."
 PASSED_ONE_NOTE = (
     "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "
-    "while you count to four: first without a beat, then with one. Uncertain ones do not count. "
-    "Then the same again on another day."
+    "while you count to four."
 )
-PASSED_MOVEMENT = (
-    "Ten in a row as they are written: first without a beat{}, then with one, {}. Uncertain ones do not count. "
-    "Then the same again on another day."
-)
+PASSED_MOVEMENT = "Ten in a row as they are written, {}."
+PASSED_TOO = " Uncertain ones do not count. Another day it comes back once, with five in a row."
 
 
 @dataclass(frozen=True, slots=True)
 class Rung:
     """One rung. `key` is its name for machines, `notes` the row of notes (0 to 8) that it goes through and back.
 
-    `difficulty` is that of its hardest change. `mixes` are the keys of rungs below that its music mixes in. `days` is
-    the typical time to learn, from and to. `own` tells that a teacher's file wrote the music. Where it trains
-    embellishments, `movements` are the names of those that count, `needs` the keys of the rungs of embellishments that
-    come first, `tempo` how many times as long as skilled ones its notes may be, without a beat and with one (or any).
+    `difficulty` is that of its hardest change. `mixes` are the keys of rungs below that its music mixes in. `own` tells
+    that a teacher's file wrote the music. Where it trains embellishments, `movements` are the names of those that
+    count, `needs` the keys of the rungs of embellishments that come first, `tempo` how many times as long as skilled
+    ones its notes may be (None: any length).
     """
 
     key: str
@@ -68,12 +59,11 @@ class Rung:
     trains: str
     mixes: tuple[str, ...]
     abc: str
-    days: tuple[int, int]
     passed: str
     own: bool = False
     movements: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
-    tempo: tuple[float | None, float | None] = (None, None)
+    tempo: float | None = None
 
     @property
     def out(self) -> tuple[tuple[int, int], ...]:
@@ -96,7 +86,6 @@ def make_rung(
     trains: str | None = None,
     mix: Sequence[str] | None = None,
     abc: str | None = None,
-    days: tuple[int, int] | None = None,
 ) -> Rung:
     """A rung on top of those `below`; whatever is not given is derived from its notes.
 
@@ -106,44 +95,31 @@ def make_rung(
     row = tuple(notes)
     name = name or rung_name(row)
     mixed = _mixed(row, below) if mix is None else [rung for wanted in mix for rung in below if rung.key == wanted]
-    group = group_of(row)
     hardest = max((difficulty(a, b, scatter_us) for a, b in pairwise(row)), default=0.0)
     return Rung(
         key or rung_key(row),
         name,
         row,
-        group,
+        group_of(row),
         hardest,
         trains or _trains(row),
         tuple(rung.key for rung in mixed),
         abc or rung_abc(row, [rung.notes for rung in mixed], len(below) + 1, name),
-        days or _days(row, group, hardest),
         passed_words(row),
         abc is not None,
     )
 
 
-def row_stages_us(stage_us: int = STAGE_US) -> tuple[int, int, int, int]:
-    """The stage of each of the four rows that pass a rung: without a beat, with one, and both again on a later day.
-
-    The first is the next wider one of STAGES_US, to begin with. Our own choice.
-    """
-    return min((wider for wider in STAGES_US if wider > stage_us), default=stage_us), stage_us, stage_us, stage_us
-
-
 def passed_words(notes: Sequence[int], stage_us: int = STAGE_US) -> str:
     """What passes the rung of a row of notes."""
-    if len(notes) == 1:
-        return PASSED_ONE_NOTE.format(note=NOTES[notes[0]])
-    return PASSED.format(*(row_us / 1_000 for row_us in row_stages_us(stage_us)[:3]))
+    one_note = PASSED_ONE_NOTE.format(note=NOTES[notes[0]])
+    return (one_note if len(notes) == 1 else PASSED.format(stage_us / 1_000)) + PASSED_TOO
 
 
-def movement_passed_words(tempo: tuple[float | None, float | None]) -> str:
-    """What passes a rung of embellishments, by how slow it may be without a beat and with one."""
-    alone, beat = (
-        "" if most is None else f"the notes at most {most:g} times as long as skilled ones" for most in tempo
-    )
-    return PASSED_MOVEMENT.format(f", {alone}" if alone else "", beat or "at any tempo")
+def movement_passed_words(tempo: float | None) -> str:
+    """What passes a rung of embellishments, by how slow it may be."""
+    slowest = "at any tempo" if tempo is None else f"the notes at most {tempo:g} times as long as skilled ones"
+    return PASSED_MOVEMENT.format(slowest) + PASSED_TOO
 
 
 def rung_key(notes: Sequence[int]) -> str:
@@ -196,29 +172,6 @@ def _trains(notes: tuple[int, ...]) -> str:
         "crossing": f"{count} fingers, some down while others come up",
     }
     return f"{way}: {hands[group_of(notes)]}."
-
-
-def _days(notes: tuple[int, ...], group: Group, hardest: float) -> tuple[int, int]:
-    if group == "one note" or (len(notes) == 2 and len(move(notes[0], notes[1]).fingers) == 1):
-        return 1, 7
-    if group == "one hand":
-        return 3, 21
-    if group == "both hands" or hardest < CROSSING_IS_HARD:
-        return 7, 42
-    return 14, 90
-
-
-def days_text(days: tuple[int, int]) -> str:
-    """A stretch of days in words: `3 days to 3 weeks`."""
-    return f"{_span(days[0])} to {_span(days[1])}"
-
-
-def _span(days: int) -> str:
-    if days >= 60:
-        return f"{round(days / 30)} months"
-    if days >= 7 and days % 7 == 0:
-        return "1 week" if days == 7 else f"{days // 7} weeks"
-    return "1 day" if days == 1 else f"{days} days"
 
 
 def mixable(notes: Sequence[int], mixed: Sequence[int], at: int) -> bool:

@@ -447,8 +447,7 @@ def test_through_single_grace_notes_to_a_doubling_by_what_the_page_shows(practic
     # on it is climbed by what the page is told, in tests/practice.
     before = open_progress(tmp_path / "data")
     for key in ("low-g-low-a", "low-g-b", "low-g-c", "low-g-d", "c-d", "low-a-e", "low-a-f"):
-        before.row_filled(date(2026, 1, 1), key, 1)
-        before.row_filled(date(2026, 1, 1), key, 2)
+        before.rung_passed(date(2026, 1, 1), key)
     before.keep()
     running = practice()
     page = opened(running.address)

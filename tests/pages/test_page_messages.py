@@ -128,16 +128,6 @@ def test_a_staff_that_is_ready_later_is_told_then_and_one_that_cannot_be_is_said
     assert said == ["The staff is left out: there is no LilyPond. The letters stand in for it."]
 
 
-def test_the_beat_is_not_offered_before_its_pass():
-    page = Page()
-    session_told(page)
-    assert not page.all()["metronome"]["offered"]
-    snapshot = page.publisher._snapshot
-    assert snapshot is not None
-    page.publisher(replace(snapshot.progressed, pass_number=2, with_beat=True))
-    assert page.all()["metronome"]["offered"]
-
-
 def test_changes_of_another_player_are_forgotten():
     page = Page()
     session = session_told(page)
@@ -171,10 +161,11 @@ progressed = st.builds(
     out=st.integers(0, 12),
     back=st.none() | st.integers(0, 12),
     needed=st.sampled_from([0, 10]),
-    pass_number=st.sampled_from([1, 2]),
-    with_beat=st.booleans(),
-    waits_for_beat=st.booleans(),
+    again=st.booleans(),
     passed=st.booleans(),
+    unclean=st.booleans(),
+    first=st.just(()) | st.just(("low A and B", "B and C")),
+    next=st.none() | st.just(events.NextRung("low-a-b", "low A and B", 3)),
 )
 
 
@@ -183,11 +174,13 @@ def test_progress_shows_no_more_than_is_needed_and_nothing_where_nothing_counts(
     message = progress_of(replace(_snapshot(), progressed=event))
     json.dumps(message)
     if not event.needed:
-        assert message["out"] is message["back"] is message["pass_number"] is None
+        assert message["out"] is message["back"] is None
     else:
         assert 0 <= message["out"]["in_a_row"] <= message["out"]["needed"] == 10
         assert message["out"]["name"] == ("low G and B" if event.back is None else "low G to B")
         assert (message["back"] is None) == (event.back is None)
+    if event.needed and event.passed and event.next is not None:
+        assert "Next: low A and B." in message["sentence"]
 
 
 def _snapshot() -> events.Snapshot:
@@ -203,7 +196,7 @@ def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music
     page = Page()
     page.publisher(events.MusicNow(SessionByHand(rung="low-g").of(events.MusicNow)[-1].snapshot))
     page.publisher(events.HoldJudged(0, "loosened", (3,), 3_000_000))
-    page.publisher(events.Progressed(0, None, 10, 1, False, False, False))
+    page.publisher(events.Progressed(0, None, 10, False, False, False))
     assert "the top ring came off a little" in page.last("progress")["sentence"]
     page.publisher(events.MusicNow(_snapshot()))
     assert "top ring" not in page.last("progress")["sentence"]

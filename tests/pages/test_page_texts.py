@@ -12,7 +12,7 @@ KIT, PRACTICE = (Path(next(iter(room.__path__))) for room in (kit, practice))
 TEXTS = catalogue(practice.__name__)
 # Texts that are chosen by a value: a state, a voice, a hand, an order, a speed, a place.
 CHOSEN = {
-    "ladder": {"open", "passed", "confirmed", "due"},
+    "ladder": {"open", "unclean", "passed", "confirmed", "due"},
     "sound": {"host", "page", "nowhere", "practice", "pipe", "left", "right", "derived", "taught"},
     "change": {"quarter", "tenth", "twentieth"},
 }

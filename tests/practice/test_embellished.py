@@ -90,9 +90,6 @@ class Learner:
             if self.page.told["progress"]["passed"]:
                 self.publisher(MusicNow(self.practice.snapshot()))
                 return
-            if "start the beat" in self.sentence:
-                self.player.events += self.practice.beat(60.0)
-                self.look()
             self.play()
         raise AssertionError(f"{name} is not passed: {self.page.told['progress']}")
 
@@ -114,8 +111,7 @@ def test_from_the_nine_notes_through_single_grace_notes_to_a_doubling(order):
 def passed_before(*keys):
     progress = Progress()
     for key in keys:
-        progress.row_filled(TOMORROW, key, 1)
-        progress.row_filled(TOMORROW, key, 2)
+        progress.rung_passed(TOMORROW, key)
     return progress
 
 
@@ -165,12 +161,10 @@ def test_a_movement_slower_than_the_rung_allows_does_not_count():
         "low-a-b", "low-g-low-a", "low-g-b", "low-g-c", "low-g-d", "c-d", "low-a-e", "low-a-f",
         "high-g-grace-notes-slow",
     )  # fmt: skip
-    known.row_filled(TOMORROW, "high-g-grace-notes", 1)
-    # With a beat a grace note is to last at most 3.5 times as long as a skilled one, which is 34 ms in the middle.
+    # A grace note is to last at most 3.5 times as long as a skilled one, which is 34 ms in the middle.
     for grace_us, wanted in ((90_000, "clean"), (112_000, "clean"), (125_000, "too slow"), (150_000, "too slow")):
         learner = Learner(a_practice(known, today=TOMORROW), grace_us)
         learner.choose("high-g-grace-notes")
-        learner.practice.beat(60.0)
         assert not learner.practice.snapshot().progressed.first
         for _ in range(9):
             learner.play()

@@ -1,4 +1,4 @@
-"""A note alone: hands off and on again, at once, sealed, held four counts; ten in a row, then with a beat."""
+"""A note alone: hands off and on again, at once, sealed, held four counts; ten in a row."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fingerlead.practice.events import HoldJudged, Judged, Passed, Progressed
+from fingerlead.practice.events import Holding, HoldJudged, Judged, Passed, Progressed
 from fingerlead.practice.passing import COUNT_US, COUNTS, Holds
 from fingerlead.store.practice_log import Progress
-from tests.practice.practice_playing import SETTINGS, STANDARD, TODAY, TOMORROW, Player, a_practice
+from tests.practice.practice_playing import SETTINGS, STANDARD, TOMORROW, Player, a_practice
 
 FOUR_US = COUNTS * COUNT_US
 LOW_G = STANDARD[0]
@@ -30,25 +30,51 @@ def ends(player: Player) -> list[str]:
     return [judged.end for judged in player.of(HoldJudged)]
 
 
-def test_ten_holds_pass_first_without_a_beat_then_with_one_then_on_another_day():
+def test_ten_holds_pass_and_another_day_five():
     progress = Progress()
     player = started(progress)
     practice = player.practice
-    for _ in range(10):
+    for _ in range(9):
         hold(player)
+    assert not player.of(Passed)
+    hold(player)
     assert ends(player) == ["held"] * 10
     assert [p.out for p in player.of(Progressed)][:10] == list(range(1, 11))
     assert all(p.back is None for p in player.of(Progressed))
-    assert player.of(Passed) == [Passed("low-g", "without a beat")]
+    assert player.of(Passed) == [Passed("low-g", "passed")]
     hold(player)
-    assert practice.snapshot().progressed.out == 0
-    player.events += practice.beat(120.0)
-    for _ in range(10):
-        hold(player, 4 * 500_000 + 200_000)  # four beats of half a second
-    assert [p.what for p in player.of(Passed)] == ["without a beat", "passed"]
-    assert progress.state("low-g", TODAY) == "passed"
+    assert len(player.of(Passed)) == 1
     assert progress.state("low-g", TOMORROW) == "due"
+    player.events += [*practice.new_day(TOMORROW), *practice.beat(120.0)]
+    for _ in range(5):
+        hold(player, 4 * 500_000 + 200_000)  # four beats of half a second
+    assert [p.what for p in player.of(Passed)] == ["passed", "confirmed"]
     assert not player.of(Judged)
+
+
+def test_how_long_it_is_held_is_told_as_it_grows():
+    player = started()
+    hold(player, 2_000_000)
+    told = player.of(Holding)
+    assert {one.needed_us for one in told} == {FOUR_US}
+    grows, last = [one.held_us for one in told[:-1]], told[-1].held_us
+    assert grows == sorted(grows)
+    assert grows[0] <= 100_000
+    assert grows[-1] >= 1_800_000
+    assert last == 0
+
+
+@pytest.mark.parametrize("apart_us", [1_000, 8_000, 30_000])
+@pytest.mark.parametrize("order", [range(8), range(7, -1, -1), [3, 0, 6, 1, 7, 2, 5, 4]])
+def test_hands_taken_off_one_finger_after_the_other_opened_nothing(apart_us, order):
+    player = started()
+    player.mask_for(LOW_G, FOUR_US - 500_000)
+    mask = LOW_G
+    for finger in order:
+        mask ^= 1 << finger
+        player.mask_for(mask, apart_us)
+    player.wait(400_000)
+    assert ends(player) == ["let go"]
 
 
 @pytest.mark.parametrize(

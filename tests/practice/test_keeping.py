@@ -163,7 +163,7 @@ def test_the_practice_log_alone_is_told_and_tried_again_at_a_calm_pace(tmp_path)
         whole()
 
     by_hand.progress.keep = counted
-    by_hand.progress.row_filled(date(2026, 3, 14), "low-g-b", 1)
+    by_hand.progress.rung_passed(date(2026, 3, 14), "low-g-b")
     by_hand.actor.carry_out(inbox.Listen("quiet"))
     by_hand.play(DATA)
     by_hand.wait(61)

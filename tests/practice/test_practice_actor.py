@@ -428,8 +428,7 @@ def test_the_lit_note_goes_on_from_where_it_was_for_a_page_that_joins_later():
 
 def test_past_midnight_what_was_passed_is_due():
     progress = Progress()
-    for row in (1, 2):
-        progress.row_filled(TODAY, "low-g", row)
+    progress.rung_passed(TODAY, "low-g")
     by_hand = SessionByHand(progress=progress)
     by_hand.actor.carry_out(inbox.Listen("quiet"))
     by_hand.now_us += 70_000_000

@@ -133,8 +133,7 @@ def with_history(wrong: dict[tuple[int, int], int]) -> Progress:
         for number in range(10):
             progress.change_played(TODAY - timedelta(days=1), change, "stray" if number < count else "clean")
     for key in ("low-a-b", "low-a-e", "low-g-low-a"):
-        for row in (1, 2):
-            progress.row_filled(TODAY - timedelta(days=1), key, row)
+        progress.rung_passed(TODAY - timedelta(days=1), key)
     return progress
 
 

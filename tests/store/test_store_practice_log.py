@@ -34,7 +34,7 @@ changes = st.tuples(st.integers(0, 8), st.integers(0, 8)).filter(lambda pair: pa
 outcomes = st.sampled_from(["clean", "stray", "apart", "false fingering"])
 deeds = st.lists(
     st.one_of(
-        st.tuples(st.just("row"), days, st.sampled_from(["low-a-b", "c-d", "é-7"]), st.sampled_from([1, 2])),
+        st.tuples(st.sampled_from(["passed", "left"]), days, st.sampled_from(["low-a-b", "c-d", "é-7"])),
         st.tuples(st.just("change"), days, changes, outcomes),
         st.tuples(st.just("other after all"), st.integers(0, 9), outcomes),
         st.tuples(st.just("note"), days, st.integers(0, 8), st.booleans()),
@@ -45,8 +45,10 @@ deeds = st.lists(
 
 
 def do(progress: Progress, deed: tuple) -> None:
-    if deed[0] == "row":
-        progress.row_filled(*deed[1:])
+    if deed[0] == "passed":
+        progress.rung_passed(*deed[1:])
+    elif deed[0] == "left":
+        progress.rung_left(*deed[1:])
     elif deed[0] == "change":
         progress.change_played(*deed[1:])
     elif deed[0] == "note":
@@ -141,45 +143,52 @@ def test_two_processes_write_at_once_and_no_line_is_lost(tmp_path):
     assert progress._changes[1, 2][DAY].clean == 120
 
 
-def passed(progress: Progress, key: str, *rows: tuple[date, int]) -> None:
-    for day, row in rows:
-        progress.row_filled(day, key, row)
-
-
-def test_a_rung_is_passed_on_one_day_and_confirmed_on_another():
+def test_a_rung_is_passed_on_one_day_and_confirmed_on_a_later_one():
     progress = Progress()
-    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("open", 1)
-    passed(progress, "c-d", (DAY, 1))
-    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("open", 2)
-    passed(progress, "c-d", (DAY, 2))
-    assert (progress.state("c-d", DAY), progress.next_row("c-d", DAY)) == ("passed", None)
+    assert progress.state("c-d", DAY) == "open"
+    progress.rung_passed(DAY, "c-d")
+    progress.rung_passed(DAY, "c-d")  # more of the same day confirms nothing
+    assert progress.state("c-d", DAY) == "passed"
     assert progress.due(DAY) == ()
-    passed(progress, "c-d", (DAY, 1), (DAY, 2))  # more of the same day confirms nothing
-    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("due", 1)
+    # A clock that was set back, too.
+    progress.rung_passed(DAY - timedelta(days=1), "c-d")
+    assert progress.state("c-d", DAY - timedelta(days=1)) == "passed"
+    assert progress.state("c-d", NEXT) == "due"
     assert progress.due(NEXT) == ("c-d",)
-    passed(progress, "c-d", (NEXT, 1))
-    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("due", 2)
-    passed(progress, "c-d", (NEXT, 2))
-    assert (progress.state("c-d", NEXT), progress.next_row("c-d", NEXT)) == ("confirmed", None)
+    progress.rung_passed(NEXT, "c-d")
+    assert progress.state("c-d", NEXT) == "confirmed"
     assert progress.due(NEXT + timedelta(days=100)) == ()
 
 
-def test_a_first_row_of_yesterday_counts_today():
-    progress = Progress()
-    passed(progress, "c-d", (DAY, 1))
-    assert progress.next_row("c-d", NEXT) == 2
+def test_a_rung_that_was_left_stays_marked_until_it_is_passed(tmp_path):
+    progress = open_progress(tmp_path)
+    progress.rung_left(DAY, "c-d")
+    progress.keep()
+    assert [one.state("c-d", NEXT) for one in (progress, open_progress(tmp_path))] == ["unclean"] * 2
+    assert progress.passed() == frozenset()
+    assert progress.due(NEXT) == ()
+    progress.rung_passed(NEXT, "c-d")
+    progress.rung_left(NEXT, "c-d")
+    assert progress.state("c-d", NEXT) == "passed"
 
 
-@given(st.lists(st.tuples(st.sampled_from([DAY, NEXT]), st.sampled_from([1, 2])), max_size=12))
-def test_rows_out_of_turn_change_nothing(rows):
-    progress = Progress()
-    before = 0
+@pytest.mark.parametrize(
+    ("rows", "state"),
+    [
+        ([], "open"),
+        ([(DAY, 1)], "open"),
+        ([(DAY, 1), (DAY, 2)], "due"),
+        ([(DAY, 1), (NEXT, 2)], "passed"),
+        ([(DAY, 1), (DAY, 2), (NEXT, 1)], "due"),
+        ([(DAY, 1), (DAY, 2), (NEXT, 1), (NEXT, 2)], "confirmed"),
+    ],
+)
+def test_an_older_file_with_two_rows_to_pass_means_the_same(tmp_path, rows, state):
     for day, row in rows:
-        wanted = progress.next_row("c-d", day)
-        progress.row_filled(day, "c-d", row)
-        now = progress._rungs["c-d"].rows if "c-d" in progress._rungs else 0
-        assert now - before == (row == wanted)
-        before = now
+        append_line(tmp_path / FILE, to_line(Passing(day, "c-d", row)))
+    progress = open_progress(tmp_path)
+    assert not progress.remarks
+    assert progress.state("c-d", NEXT) == state
 
 
 def test_the_weakest_come_first_and_old_days_fade():
@@ -209,7 +218,7 @@ def test_help_fades_as_first_tries_come_right():
     assert progress.help_for(3) == 2
 
 
-GOOD = to_line(Passing(DAY, "c-d", 1))
+GOOD = to_line(Passing(DAY, "c-d"))
 
 BAD = [
     b"\xff\xfe\x00",
@@ -274,11 +283,11 @@ def test_a_damaged_or_foreign_line_is_passed_over_and_told(tmp_path, bad):
     with pytest.raises(LineError, match=r"^expected "):
         read_line(bad)
     progress = open_progress(tmp_path)
-    passed(progress, "c-d", (DAY, 1))
+    progress.rung_passed(DAY, "c-d")
     progress.keep()
     with (tmp_path / FILE).open("ab") as file:
         file.write(bad + b"\n")
-    passed(progress, "c-d", (DAY, 2))
+    progress.rung_passed(NEXT, "c-d")
     progress.keep()
     again = open_progress(tmp_path)
     assert again == progress
@@ -306,17 +315,17 @@ def test_many_bad_lines_are_told_in_few_remarks(tmp_path):
 @pytest.mark.parametrize("cut", range(1, 60, 7))
 def test_a_line_that_a_crash_cut_off_does_not_swallow_the_next(tmp_path, cut):
     progress = open_progress(tmp_path)
-    passed(progress, "c-d", (DAY, 1))
-    passed(progress, "low-a-b", (DAY, 1))
+    progress.rung_passed(DAY, "c-d")
+    progress.rung_passed(DAY, "low-a-b")
     progress.keep()
     path = tmp_path / FILE
     path.write_bytes(path.read_bytes()[:-cut])
     later = open_progress(tmp_path)
-    assert later.next_row("c-d", DAY) == 2
-    passed(later, "c-d", (DAY, 2))
+    assert later.state("c-d", DAY) == "passed"
+    later.rung_passed(NEXT, "c-d")
     later.keep()
     again = open_progress(tmp_path)
-    assert again.state("c-d", DAY) == "passed"
+    assert again.state("c-d", NEXT) == "confirmed"
     assert len(again.remarks) == (cut > 1)  # without its line end alone, the line is whole
 
 
@@ -324,20 +333,20 @@ def test_what_is_no_file_is_told_and_never_waited_for(tmp_path):
     os.mkfifo(tmp_path / FILE)
     progress = open_progress(tmp_path)
     assert "nothing of it is read" in progress.remarks[0]
-    passed(progress, "c-d", (DAY, 1))
+    progress.rung_passed(DAY, "c-d")
     with pytest.raises(NotKept, match="what is there is no file"):
         progress.keep()
     folder = tmp_path / "taken"
     folder.write_text("")
     blocked = open_progress(folder)
-    passed(blocked, "c-d", (DAY, 1))
+    blocked.rung_passed(DAY, "c-d")
     with pytest.raises(NotKept, match="it cannot be written"):
         blocked.keep()
 
 
 def test_what_could_not_be_kept_is_kept_later(tmp_path, monkeypatch):
     progress = open_progress(tmp_path / "deep" / "folder")
-    passed(progress, "c-d", (DAY, 1))
+    progress.rung_passed(DAY, "c-d")
     progress.change_played(DAY, (0, 2), "clean")
 
     def full(path, what):
@@ -361,7 +370,7 @@ def test_in_memory_alone_nothing_is_written(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     progress = Progress()
-    passed(progress, "c-d", (DAY, 1))
+    progress.rung_passed(DAY, "c-d")
     progress.keep()
     assert not list(tmp_path.rglob("*"))
 

@@ -34,8 +34,6 @@ TICK_S = 0.05
 IDLE_S = 0.25
 MOST_REQUESTS = 256
 KEEP_EVERY_US = 20_000_000  # a program that is killed loses no more of the practice log
-# What passes a rung, of all that fills a row.
-DONE = ("passed", "confirmed")
 
 
 class PracticeActor(Actor[inbox.Request]):
@@ -60,6 +58,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._practice = new_practice(True)
         self._rung = rung
         self._source: Source | None = None
+        self._listened_to = ""  # last
         self._whereabouts = Whereabouts(setting, lambda event: self._tell(event))
         self._named = {"", PAGE, SIMULATED}  # what a page may choose beside the ports that are found
         self._resting = Resting()
@@ -163,6 +162,12 @@ class PracticeActor(Actor[inbox.Request]):
                 self._choose_source(to)
             case inbox.ChooseRung(key):
                 self._choose(key)
+            case inbox.GoNext(key):
+                self._tell_all(self._practice.go_next(key))
+            case inbox.GoOn(key):
+                self._tell_all(self._practice.go_on(key))
+            case inbox.PlayOn():
+                self._play_on()
             case inbox.BeginTonight():
                 self._practice.tonight()
                 self._put_on_staff()
@@ -239,8 +244,14 @@ class PracticeActor(Actor[inbox.Request]):
         else:
             self._notify("Expected one of the chanters on offer; got another. Choose one that is shown.")
 
+    def _play_on(self) -> None:
+        """Listen again after the end; where nothing was listened to, the page offers what there is."""
+        if self._source is None and self._listened_to:
+            self._listen(self._listened_to)
+
     def _listen(self, to: str) -> None:
         self._leave()
+        self._listened_to = to
         if not to:
             self._whereabouts.end()
             return
@@ -273,7 +284,7 @@ class PracticeActor(Actor[inbox.Request]):
         summary = self._practice.summary()
         practised: dict[str, object] = {
             "rungs": list(summary.played),
-            "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed if passed.what in DONE)),
+            "passed": list(dict.fromkeys(passed.rung_key for passed in summary.passed)),
             "hand_on_top": self._choices.hand_on_top,
             "order": self._choices.order,
         }
@@ -362,6 +373,10 @@ class PracticeActor(Actor[inbox.Request]):
             if isinstance(event, events.Passed):
                 self._keep_progress()
                 self._tell_music()
+            elif isinstance(event, events.WentOn):
+                self._rung = event.rung_key
+                self._keep_progress()
+                self._put_on_staff()
             elif isinstance(event, events.TonightTurn):
                 self._put_on_staff()
 

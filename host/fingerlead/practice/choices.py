@@ -8,7 +8,7 @@ import json
 from pathlib import Path
 from typing import Any, Literal
 
-from fingering.orders import Order
+from fingering.orders import ORDERS, Order
 from fingerlead.practice.sounding import SoundSettings
 from fingerlead.store.files import make_private, write_whole
 
@@ -39,8 +39,13 @@ class Choices:
 
     @property
     def order(self) -> Order:
-        """The order of the ladder; the derived one unless chosen otherwise."""
-        return "taught" if self._kept.get("order") == "taught" else "derived"
+        """The order of the ladder; the taught one unless chosen otherwise."""
+        return "derived" if self._kept.get("order") == "derived" else "taught"
+
+    @property
+    def has_order(self) -> bool:
+        """Whether an order was chosen."""
+        return self._kept.get("order") in ORDERS
 
     def sound(self) -> SoundSettings:
         """How it sounds, quiet; the usual where nothing sensible was chosen."""

@@ -13,13 +13,13 @@ from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
 from fingerlead.practice.state import Place
+from fingerlead.store.practice_log import State
 from fingerlead.timing.results import Change, FingeringKind, PlayedMovement, Timing
 
 # How one turn of a change, or of an embellishment, ended.
 Outcome = Literal["clean", "stray", "apart", "false fingering", "not as written", "too slow", "not counted"]
-# What a full row brings: `passed` on the first day, `confirmed` on another day, the other two on the way there.
-PassKind = Literal["without a beat", "passed", "again without a beat", "confirmed"]
-RungState = Literal["open", "passed", "due", "confirmed"]
+# What a full row brings: `passed` on the first day, `confirmed` when the rung comes back on another day.
+PassKind = Literal["passed", "confirmed"]
 # How a try at a note alone ended: `uncertain` ones neither count nor break the row, only `held` ones count.
 HoldEnd = Literal["held", "not sealed", "opened", "loosened", "let go", "uncertain"]
 Edges = tuple[tuple[int, int], ...]
@@ -81,21 +81,54 @@ class MovementJudged:
 
 
 @dataclass(frozen=True, slots=True)
+class Holding:
+    """How long a note alone has been held by now, of `needed_us`; 0 where it is not held, or not since hands off."""
+
+    held_us: int
+    needed_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class GoingOn:
+    """How long the low A that goes on to the next rung has been held by now, of `needed_us`; 0 where it is not held."""
+
+    held_us: int
+    needed_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class NextRung:
+    """The rung to go on to; `number` counts from 1, None where it is none of the order."""
+
+    key: str
+    name: str
+    number: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class WentOn:
+    """From a rung to the next one, which is on the staff now."""
+
+    rung_key: str
+
+
+@dataclass(frozen=True, slots=True)
 class Progressed:
     """How many clean changes in a row, out and back (None where there is one row alone, which counts in `out`).
 
-    `needed` is 0 where nothing is counted (a tune, Tonight). `with_beat`: the row counts only while a beat sounds, and
-    `waits_for_beat` that it does not sound now. `passed`: nothing more to do here today.
+    `needed` is 0 where nothing is counted (a tune, Tonight). `again`: it was passed on another day and has come back.
+    `passed`: nothing more to do here today. `unclean`: it was left while it was not yet clean, and is not passed yet.
+    `first` are the names of rungs to pass before anything counts. `next` is where it goes on, if anywhere.
     """
 
     out: int
     back: int | None
     needed: int
-    pass_number: Literal[1, 2]
-    with_beat: bool
-    waits_for_beat: bool
+    again: bool
     passed: bool
+    unclean: bool
     first: tuple[str, ...] = ()
+    next: NextRung | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,13 +143,14 @@ class Passed:
 class TonightItem:
     """One turn of Tonight: a pair of notes out and back a few times, or a note alone, or a rest (no notes).
 
-    `weak` are the directed changes for whose sake it comes.
+    `weak` are the directed changes for whose sake it comes. `unclean`: of a rung that was left while not yet clean.
     """
 
     name: str
     notes: tuple[int, ...]
     weak: tuple[tuple[int, int], ...]
     rest: bool = False
+    unclean: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +187,13 @@ class Take:
 
 @dataclass(frozen=True, slots=True)
 class LadderRung:
-    """One rung as the ladder on the page shows it."""
+    """One rung as the ladder on the page shows it; `tunes` are the keys and titles of those that it opens."""
 
     key: str
     name: str
     group: Group
-    state: RungState
+    state: State
+    tunes: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,6 +374,9 @@ Event = (
     | HoldJudged
     | MovementJudged
     | Progressed
+    | Holding
+    | GoingOn
+    | WentOn
     | Passed
     | TonightTurn
     | Due

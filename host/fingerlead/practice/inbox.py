@@ -32,6 +32,25 @@ class ChooseRung:
 
 
 @dataclass(frozen=True, slots=True)
+class GoNext:
+    """From the rung with this key to the next, where it is the one that is practised, and is passed."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class GoOn:
+    """From the rung with this key to the next, where it is the one that is practised: it is marked not yet clean."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOn:
+    """After the end of a session: listen again to what was listened to last, where that is still there."""
+
+
+@dataclass(frozen=True, slots=True)
 class BeginTonight:
     """Begin Tonight's ten minutes."""
 
@@ -135,6 +154,9 @@ Request = (
     Listen
     | Choose
     | ChooseRung
+    | GoNext
+    | GoOn
+    | PlayOn
     | BeginTonight
     | BeginAgain
     | HandOnTop

@@ -12,14 +12,17 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
-from fingering.orders import Order, comes_first, rung_named, rungs_in
+from fingering.notes import LOW_A
+from fingering.orders import Order, comes_first, opened_by, rung_named, rungs_in
 from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
+from fingering.tunes import easy_tunes
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
 from fingerlead.practice.events import Event, SessionSummary, Snapshot, Take
+from fingerlead.practice.onward import Onward
 from fingerlead.practice.passing import Toward
 from fingerlead.practice.place import Following, Playing
 from fingerlead.practice.state import MUSIC, Doing, Step, step
@@ -37,8 +40,8 @@ from fingerlead.wire.events import Doubted, State
 class Practice:
     """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
 
-    It begins on the lowest rung that is due, else the lowest that is not passed and can count. `stage_us` is how close
-    together the fingers are asked to move, `order` that of the ladder.
+    It begins on the lowest rung that comes back, else the lowest that is neither passed nor left and can count.
+    `stage_us` is how close together the fingers are asked to move, `order` that of the ladder.
     """
 
     def __init__(
@@ -48,7 +51,7 @@ class Practice:
         today: date,
         kept: bool,
         stage_us: int = STAGE_US,
-        order: Order = "derived",
+        order: Order = "taught",
     ) -> None:
         self.table, self.settings, self.today, self.kept = table, Settings(stage_us=stage_us), today, kept
         self.progress = progress if kept else Progress()
@@ -65,6 +68,8 @@ class Practice:
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: tuple[int, Held] | None = None  # what was lit when the last note began, and that note
         self._lit: events.Lit  # from the first music on
+        self._onward = Onward(table.standard[LOW_A], self.settings)
+        self._held_us = self._onward_us = 0  # as told last
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
         # Which holes loosened in a stretch in which they counted as covered: raw samples show it.
         self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
@@ -84,7 +89,7 @@ class Practice:
     def asked(self) -> SessionMusic:
         """What is asked for now, by which the playing is to be read."""
         why = self._why_not_judged()
-        on_staff, row = self._on_staff, self._toward.progressed(self.today).pass_number
+        on_staff, again = self._on_staff, self._toward.progressed(self.today).again
         # A teacher's own may be more than a session keeps: any note may follow any then.
         if self.doing == "rest" or self._on_the_way or len(on_staff.abc) > LONGEST_ABC:
             return SessionMusic(judged=not why, why=why)
@@ -92,9 +97,9 @@ class Practice:
             "tune" if on_staff.rung is None else "rung",
             "".join(filter(str.isprintable, on_staff.name))[:LONGEST_NAME],
             on_staff.abc,
-            row,
+            2 if again else 1,
             None if self._bpm is None else round(60_000_000 / self._bpm),
-            self._toward.stage_us(self.today),
+            self.settings.stage_us,
             not why,
             why,
         )
@@ -116,6 +121,21 @@ class Practice:
             self._home = music.rung.key
         return self._play(music)
 
+    def go_next(self, key: str) -> list[Event]:
+        """From the rung that is practised, where it has this key and is passed, to the next; else nothing changes."""
+        now = self._progressed()
+        asked = self.doing == "rung" and key == self._on_staff.key and now.passed
+        return self._to_next(now.next.key) if asked and now.next is not None else []
+
+    def go_on(self, key: str) -> list[Event]:
+        """From the rung that is practised, where it has this key, to the next; one that is open is not yet clean."""
+        now = self._progressed()
+        if self.doing != "rung" or key != self._on_staff.key or now.next is None:
+            return []
+        if self.progress.state(key, self.today) == "open":
+            self.progress.rung_left(self.today, key)
+        return self._to_next(now.next.key)
+
     def climb(self, order: Order) -> list[Event]:
         """Climb the ladder in an order from now on; the music on the staff stays."""
         self.rungs = rungs_in(order)
@@ -130,13 +150,15 @@ class Practice:
 
     def tonight(self) -> list[Event]:
         """Ten minutes of the learner's own weakest changes, beginning with the next state."""
-        self._turns = TonightTurns(Tonight(self.progress.weakest(), self._known()), self.progress)
+        unclean = [rung.notes for rung in self.rungs if self.progress.state(rung.key, self.today) == "unclean"]
+        self._turns = TonightTurns(Tonight(self.progress.weakest(), self._known(), unclean), self.progress)
         return self._next_turn()
 
     def beat(self, bpm: float | None) -> list[Event]:
         """The metronome sounds at so many beats a minute from now on, or not any more."""
         self._bpm = bpm
         self._toward.beat(bpm)
+        self._onward.beat(bpm)
         self._ask()
         return [self._progressed()]
 
@@ -160,8 +182,10 @@ class Practice:
             if isinstance(what.result, PlayedMovement):
                 return self._noted(self._toward.movement(what.result, self.today, what.taken_back))
             return self._told(what.result, timing, what.taken_back)
-        if isinstance(what, (Doubted, Lost)) and self._toward.holds is not None:
-            self._toward.holds.doubt()
+        if isinstance(what, (Doubted, Lost)):
+            self._onward.doubt()
+            if self._toward.holds is not None:
+                self._toward.holds.doubt()
         return []
 
     def close(self) -> list[Event]:
@@ -201,7 +225,9 @@ class Practice:
             progressed=self._progressed(),
             help=tuple(self.progress.help_for(note) for note in range(9)),
             ladder=tuple(
-                events.LadderRung(one.key, one.name, one.group, self.progress.state(one.key, self.today))
+                events.LadderRung(
+                    one.key, one.name, one.group, self.progress.state(one.key, self.today), self._tunes_of(one)
+                )
                 for one in self.rungs
             ),
             due=self.progress.due(self.today),
@@ -236,6 +262,8 @@ class Practice:
         alone = notes.pop() if len(notes) == 1 else None
         self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings, self.rungs)
         self._toward.beat(self._bpm)
+        self._onward.end()
+        self._held_us = self._onward_us = 0
         self._follow()
         self._ask(anew=True)
         return [*self._light(always=True), self._progressed()]
@@ -253,26 +281,47 @@ class Practice:
         return [lit]
 
     def _progressed(self) -> events.Progressed:
-        return self._toward.progressed(self.today)
+        return replace(self._toward.progressed(self.today), next=self._next_rung())
+
+    def _to_next(self, key: str) -> list[Event]:
+        return [events.WentOn(key), *self.start(key)]
+
+    def _next_rung(self) -> events.NextRung | None:
+        """Where it goes on from the rung that is practised; None from anything else, and where all is passed."""
+        key = self._next_key(self._on_staff.key) if self.doing == "rung" else None
+        if key is None:
+            return None
+        rung = rung_named(key, self.rungs)
+        return events.NextRung(key, rung.name, self.rungs.index(rung) + 1 if rung in self.rungs else None)
+
+    def _tunes_of(self, rung: Rung) -> tuple[tuple[str, str], ...]:
+        return tuple((tune.key, tune.title) for tune in easy_tunes() if opened_by(tune, self.rungs)[-1:] == (rung,))
 
     def _passed_text(self, rung: Rung) -> str:
         return rung.passed if rung.movements else passed_words(rung.notes, self.settings.stage_us)
 
-    def _next_key(self) -> str | None:
-        passed, ready = self.progress.passed(), []
-        for rung in self.rungs:
-            state = self.progress.state(rung.key, self.today)
-            if state == "due":
-                return rung.key
-            if state == "open" and not comes_first(rung, self.rungs, passed):
-                ready.append(rung.key)
-        return next(iter(ready), None)
+    def _next_key(self, after: str | None = None) -> str | None:
+        """What comes back today, else the lowest rung from there on that is open and can count, else one below, else
+        the lowest that was left unclean; another one than `after`.
+        """
+        keys = [rung.key for rung in self.rungs]
+        at = keys.index(after) + 1 if after in keys else 0
+        state = {key: self.progress.state(key, self.today) for key in keys if key != after}
+        found = [key for key in keys if state.get(key) == "due"]
+        if not found:
+            passed = self.progress.passed()
+            found = [
+                rung.key
+                for rung in (*self.rungs[at:], *self.rungs[:at])
+                if state.get(rung.key) == "open" and not comes_first(rung, self.rungs, passed)
+            ]
+        return next(iter([*found, *(key for key in keys if state.get(key) == "unclean")]), None)
 
     def _known(self) -> list[tuple[int, ...]]:
         """The rows of notes that the learner is at or has passed, the present one first; two at least."""
         home = rung_named(self._home)
-        passed = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
-        rows = list(dict.fromkeys(rung.notes for rung in (home, *passed[::-1]) if not rung.movements))
+        begun = [rung for rung in self.rungs if self.progress.state(rung.key, self.today) != "open"]
+        rows = list(dict.fromkeys(rung.notes for rung in (home, *begun[::-1]) if not rung.movements))
         # A learner at the very beginning has one rung alone: its neighbour, so that turns can change.
         at = self.rungs.index(home) if home in self.rungs else 0
         beside = [self.rungs[place].notes for place in (at + 1, at - 1, 0, 1) if 0 <= place < len(self.rungs)]
@@ -295,10 +344,25 @@ class Practice:
             if judged is not None:
                 judged = self._sealed(judged, t_us, covered_mask)
                 came += [judged, *self._noted(self._toward.hold(judged, self.today))]
+            held_us, needed_us = self._toward.holds.held_us(t_us), self._toward.holds.needed_us
+            came += [events.Holding(held_us, needed_us)] if held_us or self._held_us else []
+            self._held_us = held_us
+        came += self._go_onward(t_us, covered_mask)
         resting = self.doing == "rest" and self._turns.rested(self._playing)
         if resting or (self.doing == "turn" and self._turns.played(self._playing, self._following)):
             came += self._next_turn()
         return came
+
+    def _go_onward(self, t_us: int, covered_mask: int) -> list[Event]:
+        """A low A that is held goes on from a rung that is passed."""
+        before_us, self._onward_us = self._onward_us, self._onward.state(t_us, covered_mask)
+        if not before_us and not self._onward_us:
+            return []
+        needed_us, key = self._onward.needed_us, self._on_staff.key
+        going: list[Event] = [events.GoingOn(min(self._onward_us, needed_us), needed_us)]
+        if self._onward_us < needed_us or key is None:
+            return going
+        return [*going, *self.go_next(key), events.GoingOn(0, needed_us)]
 
     def _sealed(self, judged: events.HoldJudged, t_us: int, covered_mask: int) -> events.HoldJudged:
         """A try that was held, unless a finger loosened meanwhile."""
@@ -345,14 +409,17 @@ class Practice:
         if not self._takes.forget(take):
             return []
         self._sums.take_back(take)
-        return [events.TakenBack(take), *self._toward.take_back(take, self.today)]
+        return [events.TakenBack(take), *self._noted(self._toward.take_back(take, self.today))]
 
     def _noted(self, came: list[Event]) -> list[Event]:
         passed = [event for event in came if isinstance(event, events.Passed)]
         self._sums.passed += passed
+        if not came:
+            return []
         if passed:
-            self._ask()  # the next row may ask for fingers closer together
-        return came
+            self._onward.begin()
+        onward = self._next_rung()
+        return [replace(event, next=onward) if isinstance(event, events.Progressed) else event for event in came]
 
     def _next_turn(self) -> list[Event]:
         """The next turn of Tonight, the rest before it, or home when the time is up."""

@@ -48,14 +48,15 @@ class _Focus:
 
 
 class Tonight:
-    """Which turn comes next. `known` are rows of notes that the learner is at or has passed, the nearest first.
+    """Which turn comes next. `known` are rows of notes that the learner is at or has passed, the nearest first, and
+    `unclean` those of rungs that were left while not yet clean.
 
     Pure: what goes wrong now is an argument of each turn, so that what improves loses its share, and gives way to what
     is weaker by then.
     """
 
-    def __init__(self, weakest: Sequence[Weak], known: Sequence[Notes]) -> None:
-        self._known = list(dict.fromkeys(known))
+    def __init__(self, weakest: Sequence[Weak], known: Sequence[Notes], unclean: Sequence[Notes] = ()) -> None:
+        self._known, self._unclean = list(dict.fromkeys(known)), frozenset(unclean)
         pairs = _pairs(weakest)
         self.too_little = len(pairs) < 2
         self._focus = [] if self.too_little else [_Focus(notes, wrong) for notes, wrong in list(pairs.items())[:2]]
@@ -85,7 +86,7 @@ class Tonight:
         self._last.append(notes)
         weak = tuple(w.change for w in weakest if len(notes) == 2 and _pair(w.change) == _pair(notes))
         focused = any(focus.notes == notes for focus in self._focus)
-        return TonightItem(rung_name(notes), notes, weak if focused else ())
+        return TonightItem(rung_name(notes), notes, weak if focused else (), unclean=notes in self._unclean)
 
     def _share(self, focus: _Focus, pairs: dict[Notes, float]) -> float:
         """Its part of the turns, the less the better it has become."""

@@ -1,14 +1,17 @@
-"""What a learner has practised: rows filled, changes and first tries counted by day; a file that only grows.
+"""What a learner has practised: rungs passed or left, changes and first tries counted by day; a file that only grows.
 
 One line of `practised.jsonl` is one object, of the schema `fingerlead-practised-1`:
-    {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 1 | 2}
+    {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 2}
+    {"schema", "kind": "left", "day", "rung"}
     {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "apart"}},
      "notes": {"B": {"tried", "right"}}}
     {"schema", "kind": "taken back", "day", "changes"}
-Row 1 was filled without a beat, row 2 with one. Counts of one day add up over its lines; a change that was something
-else after all is taken back from what the lines above have counted. Lines that are damaged, or not ours, are passed
-over with a remark: nothing in a file is taken on trust. Two programs may add to one file; each sees what was there when
-it opened it, and what it adds itself. Only `open_progress` and `Progress.keep` touch the disk.
+Passed on one day, a rung is confirmed when it is passed on a later one. Row 1 is the first of two in older files: alone
+it passes nothing. Left is a rung from which the learner went on while it was not yet clean. Counts of one day add up
+over its lines; a change that was something else after all is taken back from what the lines above have counted. Lines
+that are damaged, or not ours, are passed over with a remark: nothing in a file is taken on trust. Two programs may add
+to one file; each sees what was there when it opened it, and what it adds itself. Only `open_progress` and
+`Progress.keep` touch the disk.
 """
 
 import contextlib
@@ -59,11 +62,19 @@ class NoteCounts:
 
 @dataclass(frozen=True, slots=True)
 class Passing:
-    """A row of a rung was filled: row 1 without a beat, row 2 with one."""
+    """A rung was passed, or once more on another day; nothing where it is the first `row` of two, of before."""
 
     day: date
     rung: str
-    row: Literal[1, 2]
+    row: Literal[1, 2] = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """The learner went on from a rung that was not yet clean."""
+
+    day: date
+    rung: str
 
 
 @dataclass(slots=True)
@@ -83,7 +94,7 @@ class Uncounted:
     changes: dict[tuple[int, int], ChangeCounts] = field(default_factory=dict)
 
 
-Line = Passing | Counting | Uncounted
+Line = Passing | Leaving | Counting | Uncounted
 
 K = TypeVar("K")
 C = TypeVar("C", ChangeCounts, NoteCounts)
@@ -94,6 +105,8 @@ def to_line(what: Line) -> dict[str, object]:
     head: dict[str, object] = {"schema": SCHEMA, "kind": "passed", "day": what.day.isoformat()}
     if isinstance(what, Passing):
         return {**head, "rung": what.rung, "row": what.row}
+    if isinstance(what, Leaving):
+        return {**head, "kind": "left", "rung": what.rung}
     changes = {_CHANGE_NAME[pair]: asdict(counts) for pair, counts in sorted(what.changes.items())}
     if isinstance(what, Uncounted):
         return {**head, "kind": "taken back", "changes": changes}
@@ -107,10 +120,12 @@ def read_line(data: bytes) -> Line:
     if what.get("schema") != SCHEMA:
         raise LineError(f"expected an object of the schema {SCHEMA}")
     day = _day(what.get("day"))
-    if what.get("kind") == "passed":
+    if what.get("kind") in ("passed", "left"):
         rung, row = what.get("rung"), what.get("row")
         if not isinstance(rung, str) or not 0 < len(rung) <= LONGEST_KEY or not rung.isprintable():
             raise LineError("expected the key of a rung")
+        if what["kind"] == "left":
+            return Leaving(day, rung)
         if type(row) is not int or row not in (1, 2):
             raise LineError("expected row 1 or 2")
         return Passing(day, rung, 1 if row == 1 else 2)
@@ -119,7 +134,7 @@ def read_line(data: bytes) -> Line:
         return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts))
     if what.get("kind") == "taken back":
         return Uncounted(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
-    raise LineError("expected the kind passed, counts or taken back")
+    raise LineError("expected the kind passed, left, counts or taken back")
 
 
 def _day(text: object) -> date:
@@ -152,7 +167,8 @@ def _table(given: object, names: dict[str, K], kind: type[C]) -> dict[K, C]:
 
 # --- All that the lines say, in memory.
 
-State = Literal["open", "passed", "due", "confirmed"]
+# `unclean`: left while it was not yet clean, and not passed since. `due`: passed on another day, and to come back.
+State = Literal["open", "unclean", "passed", "due", "confirmed"]
 
 FILE = "practised.jsonl"
 MOST_REMARKS = 10
@@ -177,10 +193,11 @@ class NotKept(Exception):
 
 @dataclass(slots=True)
 class RungRecord:
-    """How far a rung is: `rows` filled, 0 to 4 (without a beat, with one, and both again on another day)."""
+    """The days on which a rung was first left unclean, passed, and confirmed; None where it was not."""
 
-    rows: int = 0
+    left_on: date | None = None
     passed_on: date | None = None
+    confirmed_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,14 +218,21 @@ class Progress:
     _rungs: dict[str, RungRecord] = field(default_factory=dict)
     _changes: dict[tuple[int, int], dict[date, ChangeCounts]] = field(default_factory=dict)
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
-    _unkept_passings: list[Passing] = field(default_factory=list, compare=False)
+    _unkept_rungs: list[Passing | Leaving] = field(default_factory=list, compare=False)
     _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
     _unkept_back: dict[date, Uncounted] = field(default_factory=dict, compare=False)
 
-    def row_filled(self, day: date, rung: str, row: Literal[1, 2]) -> None:
-        """A row of a rung was filled."""
-        self._unkept_passings.append(Passing(day, rung, row))
-        self._learn(self._unkept_passings[-1])
+    def rung_passed(self, day: date, rung: str) -> None:
+        """A rung was passed, or, where it was before, confirmed."""
+        self._at_rung(Passing(day, rung))
+
+    def rung_left(self, day: date, rung: str) -> None:
+        """The learner went on from a rung that is not yet clean."""
+        self._at_rung(Leaving(day, rung))
+
+    def _at_rung(self, line: Passing | Leaving) -> None:
+        self._unkept_rungs.append(line)
+        self._learn(line)
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A plain change was played; `outcome` is clean, stray or apart, or anything else that is not clean."""
@@ -240,9 +264,9 @@ class Progress:
             if self.path.exists() and not self.path.is_file():
                 raise NotKept(self.path, "what is there is no file")
             make_private(self.path.parent)
-            while self._unkept_passings:
-                append_line(self.path, to_line(self._unkept_passings[0]))
-                del self._unkept_passings[0]
+            while self._unkept_rungs:
+                append_line(self.path, to_line(self._unkept_rungs[0]))
+                del self._unkept_rungs[0]
             unkept: dict[date, Counting] | dict[date, Uncounted]
             for unkept in (self._unkept_counts, self._unkept_back):
                 for day in list(unkept):
@@ -253,23 +277,17 @@ class Progress:
             raise NotKept(self.path, why_not(error)) from None
 
     def state(self, rung: str, today: date) -> State:
-        """How far a rung is: `due` where it was passed on another day and is to be confirmed."""
+        """How far a rung is."""
         record = self._rungs.get(rung, RungRecord())
-        if record.rows < 2:
-            return "open"
-        if record.rows >= 4:
+        if record.passed_on is None:
+            return "open" if record.left_on is None else "unclean"
+        if record.confirmed_on is not None:
             return "confirmed"
-        return "passed" if record.passed_on == today else "due"
+        return "due" if record.passed_on < today else "passed"
 
     def passed(self) -> frozenset[str]:
         """The rungs that were passed, on whatever day."""
-        return frozenset(rung for rung, record in self._rungs.items() if record.rows >= 2)
-
-    def next_row(self, rung: str, today: date) -> Literal[1, 2] | None:
-        """The row to fill next; None where nothing is left to do today."""
-        if self.state(rung, today) in ("passed", "confirmed"):
-            return None
-        return 2 if self._rungs.get(rung, RungRecord()).rows % 2 else 1
+        return frozenset(rung for rung, record in self._rungs.items() if record.passed_on is not None)
 
     def due(self, today: date) -> tuple[str, ...]:
         """The rungs to confirm today, those passed first first."""
@@ -299,13 +317,8 @@ class Progress:
 
     def _learn(self, line: Line) -> None:
         """Take in a line, written just now or read back: there is no other way in. Raises LineError."""
-        if isinstance(line, Passing):
-            # A row that is not the next one (two programs filled the same) changes nothing.
-            if self.next_row(line.rung, line.day) == line.row:
-                record = self._rungs.setdefault(line.rung, RungRecord())
-                record.rows += 1
-                if record.rows == 2:
-                    record.passed_on = line.day
+        if isinstance(line, Passing | Leaving):
+            self._learn_rung(line)
             return
         if isinstance(line, Uncounted):
             for change, counts in line.changes.items():
@@ -320,6 +333,18 @@ class Progress:
             _add(self._changes.setdefault(change, {}), line.day, counts)
         for note, read in line.notes.items():
             _add(self._notes.setdefault(note, {}), line.day, read)
+
+    def _learn_rung(self, line: Passing | Leaving) -> None:
+        """What is known already (two programs tell the same) changes nothing."""
+        if isinstance(line, Passing) and line.row == 1:
+            return
+        record = self._rungs.setdefault(line.rung, RungRecord())
+        if isinstance(line, Leaving):
+            record.left_on = record.left_on or line.day
+        elif record.passed_on is None:
+            record.passed_on = line.day
+        elif record.passed_on < line.day and record.confirmed_on is None:
+            record.confirmed_on = line.day
 
 
 def open_progress(folder: Path | None = None) -> Progress:

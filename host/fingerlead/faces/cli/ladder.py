@@ -10,10 +10,10 @@ from fingering.ladder import LEVELS, find_rung, places
 from fingering.moves import advice, change_text, order
 from fingering.notes import NOTES
 from fingering.orders import comes_first, every_rung, opened_by
-from fingering.rungs import DAYS_SOURCE, Rung, days_text
+from fingering.rungs import Rung
 from fingering.steps import steps_words
 from fingering.tunes import EasyTune, easy_tunes, embellished
-from fingerlead.faces.cli.options import LadderOrder, RungsFile, TextOrJson
+from fingerlead.faces.cli.options import RungsFile, TextOrJson
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.cli.tunes import easy_tune_of, rungs_from
 from fingerlead.phrases import capital
@@ -33,14 +33,27 @@ def ladder(
     ] = None,
     abc: Annotated[bool, typer.Option("--abc", help="Print the music alone, as ABC.")] = False,
     scatter: Annotated[
-        Literal["calm", "usual", "shaky"],
-        typer.Option("--scatter", help="How far the fingers scatter (assumed); the order of rungs depends on it."),
-    ] = "usual",
-    order: LadderOrder = "derived",
+        Literal["calm", "usual", "shaky"] | None,
+        typer.Option(
+            "--scatter",
+            help="How far the fingers scatter (assumed), which decides the derived order; usual without it.",
+            show_default=False,
+        ),
+    ] = None,
+    order: Annotated[
+        Literal["taught", "derived"] | None,
+        typer.Option(
+            "--order",
+            help="As it is often taught, which is the usual one; or derived from the changes' geometry.",
+            show_default=False,
+        ),
+    ] = None,
     rungs: RungsFile = None,
     format: TextOrJson = "text",
 ) -> None:
     """Show the graded exercises: what each trains, how its fingers should move, its music, how it is passed."""
+    order = order or ("taught" if scatter is None else "derived")
+    scatter = scatter or "usual"
     found = rungs_from(rungs, scatter, order)
     tunes = [tune for tune in easy_tunes() if opened_by(tune, found)]
     kind: Kind = "own" if rungs is not None else order
@@ -79,14 +92,14 @@ def _list(found: tuple[Rung, ...], tunes: list[EasyTune], scatter: str, kind: Ki
     others = [level for level in ("calm", "usual", "shaky") if level != scatter] if kind == "derived" else []
     width = max(len(rung.key) for rung in found)
     head = "".join(f"{level:>7}" for level in others)
-    lines = [f"{'':4}{'rung':<{width}}  {'difficulty':>10}{head}  typical time".rstrip()]
+    lines = [f"{'':4}{'rung':<{width}}  {'difficulty':>10}{head}"]
     for number, rung in enumerate(found, 1):
         if kind != "own" and (number == 1 or rung.group != found[number - 2].group):
             lines += ["", _HEADS[rung.group]]
         there = {} if rung.movements or not others else places(rung.key)
         moved = "".join(f"{'' if there.get(level) in (None, number) else there[level]:>7}" for level in others)
         hard = "" if rung.movements else f"{rung.difficulty:.1f}"
-        lines.append(f"{number:>2}  {rung.key:<{width}}  {hard:>10}{moved}  {days_text(rung.days)}".rstrip())
+        lines.append(f"{number:>2}  {rung.key:<{width}}  {hard:>10}{moved}".rstrip())
         lines += [f"      tune: {tune.title} ({tune.key})" for tune in tunes if opened_by(tune, found)[-1] == rung]
     return [*lines, "", *_legend(scatter, kind)]
 
@@ -104,7 +117,7 @@ def _legend(scatter: str, kind: Kind) -> list[str]:
     return [
         *told[kind],
         "Difficulty: expected milliseconds of a third note, and more for false fingerings, further fingers and",
-        f"fingers against the rest of their hand. Typical time: {DAYS_SOURCE}.",
+        "fingers against the rest of their hand.",
         "Look at one with: fingerlead ladder RUNG (its music alone: --abc)",
     ]
 
@@ -121,7 +134,7 @@ def _whole(one: Rung | EasyTune, found: tuple[Rung, ...], tunes: list[EasyTune])
         lines.append(f"Mixed in: {'; '.join(names[key] for key in one.mixes)}.")
     if one.movements:
         lines.append(f"First: {'; '.join(rung.name for rung in comes_first(one, found, set()))}.")
-    lines += [f"Passed: {one.passed}", f"Typical time: {days_text(one.days)} ({DAYS_SOURCE})."]
+    lines.append(f"Passed: {one.passed}")
     lines += [f"Tune: {tune.title} ({tune.key})" for tune in tunes if opened_by(tune, found)[-1] == one]
     return [*lines, "", one.abc.rstrip()]
 
@@ -161,7 +174,7 @@ def _as_dict(chosen: list[Any], found: tuple[Rung, ...], kind: Kind, scatter: st
 
 
 def _rung(rung: Rung, found: tuple[Rung, ...], kind: Kind) -> dict[str, Any]:
-    about = {"movements": list(rung.movements), "needs": list(rung.needs), "tempo_ratio": list(rung.tempo)}
+    about = {"movements": list(rung.movements), "needs": list(rung.needs), "tempo_ratio": rung.tempo}
     return {
         "key": rung.key,
         "number": found.index(rung) + 1 if rung in found else None,
@@ -175,8 +188,6 @@ def _rung(rung: Rung, found: tuple[Rung, ...], kind: Kind) -> dict[str, Any]:
         "back": [_change(*change) for change in rung.back],
         **(about if rung.movements else {}),
         "mixes": list(rung.mixes),
-        "typical_days": list(rung.days),
-        "typical_days_source": DAYS_SOURCE,
         "passed": rung.passed,
         "abc": rung.abc,
     }

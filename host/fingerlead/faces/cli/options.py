@@ -24,8 +24,8 @@ RungsFile = Annotated[
     Path | None, typer.Option("--rungs", metavar="FILE", help="Rungs of your own, a TOML file.", show_default=False)
 ]
 LadderOrder = Annotated[
-    Literal["derived", "taught"],
-    typer.Option("--order", help="The order of the ladder: from the changes' geometry, or as it is often taught."),
+    Literal["taught", "derived"],
+    typer.Option("--order", help="The order of the ladder: as it is often taught, or from the changes' geometry."),
 ]
 
 # Of reading playing.

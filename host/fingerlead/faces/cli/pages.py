@@ -36,7 +36,7 @@ def practice(
     ] = None,
     rung: Annotated[str, typer.Option("--rung", help="Begin with this rung or easy tune.", show_default=False)] = "",
     order: Annotated[
-        Literal["derived", "taught"] | None,
+        Literal["taught", "derived"] | None,
         typer.Option("--order", help="The order of the ladder, kept for the next time.", show_default=False),
     ] = None,
     browser: options.Browser = True,
@@ -72,7 +72,7 @@ def practice(
     chart, known = table_from(table, alternates), known_movements(own)
     if rung:
         with problem_from(ValueError):
-            music_of(rung, rungs_in(order or "derived"))
+            music_of(rung, rungs_in(order or "taught"))
     if (studio is None) != (not pupil):
         raise typer.BadParameter("to practise for a teacher, name both: --studio FOLDER --pupil NAME")
     if studio is not None and folder is not None:

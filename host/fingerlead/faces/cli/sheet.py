@@ -56,7 +56,7 @@ def sheet(
     number: Annotated[
         int | None, typer.Option("--number", help="Only the tune with this number (X:) of a file.", show_default=False)
     ] = None,
-    order: options.LadderOrder = "derived",
+    order: options.LadderOrder = "taught",
     rungs: options.RungsFile = None,
     homework: Annotated[
         list[Path] | None,

@@ -94,7 +94,7 @@ def rung_of(what: str, rungs: Sequence[Rung] | None = None, own: bool = False) -
         raise Problem(f"{error}; or name a file of ABC (`fingerlead ladder` lists the rungs)") from None
 
 
-def rungs_from(path: Path | None, scatter: str = "usual", order: Order = "derived") -> tuple[Rung, ...]:
+def rungs_from(path: Path | None, scatter: str = "usual", order: Order = "taught") -> tuple[Rung, ...]:
     """The program's ladder in an order, at a level of scatter, or a teacher's own from a file; raises Problem."""
     if path is None:
         return rungs_in(order, LEVELS[scatter])

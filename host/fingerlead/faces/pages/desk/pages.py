@@ -16,7 +16,7 @@ from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.moves import change_text
 from fingering.notes import NOTES
-from fingering.orders import rungs_in
+from fingering.orders import order_of, rungs_in
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
@@ -149,7 +149,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
-        rungs=[{"key": rung.key, "name": rung.name, "number": n} for n, rung in enumerate(rungs_in(), 1)],
+        rungs=_rungs_to_give(),
         tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
         weakest=_weakest_rungs(list(recent.values()), list(sums.values())),
         notice=notice,
@@ -361,9 +361,16 @@ def _homework_row(given: folders.Homework) -> dict[str, Any]:
     }
 
 
+def _rungs_to_give() -> list[dict[str, Any]]:
+    """The rungs of the taught order with their numbers, then those that stand in the derived one alone."""
+    numbers = {rung.key: number for number, rung in enumerate(rungs_in(), 1)}
+    rungs = {rung.key: rung for rung in (*rungs_in(), *rungs_in("derived"))}
+    return [{"key": key, "name": rung.name, "number": numbers.get(key)} for key, rung in rungs.items()]
+
+
 def _furthest(keys: Set[str]) -> str:
     """The highest of some rungs, with its number."""
-    rungs = reversed(list(enumerate(rungs_in(), 1)))
+    rungs = reversed(list(enumerate(rungs_in(order_of(keys)), 1)))
     return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
 
 

@@ -96,11 +96,10 @@ def progress_sentence(progressed: events.Progressed, out_name: str, back_name: s
     if not progressed.needed:
         return say("free")
     if progressed.passed:
-        return say("passed_today")
+        said = say("passed_again" if progressed.again else "passed_now")
+        return said if progressed.next is None else f"{said} {say('passed_next', name=progressed.next.name)}"
     if progressed.first:
         return say("comes_first", names=listed(list(progressed.first)))
-    if progressed.waits_for_beat:
-        return say("wait_beat")
     rows = ((out_name, progressed.out), (back_name, progressed.back))
     full = [name for name, count in rows if count is not None and count >= progressed.needed]
     short = [name for name, count in rows if count is not None and count < progressed.needed]
@@ -113,7 +112,8 @@ def turn_sentence(turn: events.TonightTurn) -> str:
     """What comes next tonight."""
     if turn.item is None:
         return say("tonight_over")
-    sentence = say("tonight_rest") if turn.item.rest else say("tonight_turn", name=turn.item.name)
+    turn_key = "tonight_unclean" if turn.item.unclean else "tonight_turn"
+    sentence = say("tonight_rest") if turn.item.rest else say(turn_key, name=turn.item.name)
     return f"{sentence} {say('tonight_little')}" if turn.too_little and turn.number <= 1 else sentence
 
 
@@ -144,9 +144,8 @@ def summary_lines(over: events.Over, names: dict[str, str], losses: Sequence[str
         name = capital(change_text(count.from_note, count.to_note))
         lines.append(say("summary_change", name=name, clean=count.clean, tried=count.tried))
     for passed in summary.passed:
-        key = {"without a beat": "without", "again without a beat": "again"}.get(passed.what, passed.what)
         name = capital(names.get(passed.rung_key, passed.rung_key))
-        lines.append(say("summary_passed", name=name, what=say(f"passed_{key}")))
+        lines.append(say("summary_passed", name=name, what=say(f"passed_{passed.what}")))
     return lines
 
 
@@ -169,13 +168,11 @@ class Publisher:
         self._snapshot: events.Snapshot | None = None
         self._names: dict[str, str] = {}
         self._staff_missing = False
-        self._metronome: Message = {}
-        self._offered = False
         self._tried = ""  # the sentence on the last try at a note alone
         self._unkept = False
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
-            tonight=None, summary=None, remarks=[], order="derived",
+            tonight=None, summary=None, remarks=[], order="taught",
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
@@ -193,8 +190,7 @@ class Publisher:
             case events.SoundNow(settings):
                 self._publish("sound", **settings)
             case events.MetronomeNow(settings):
-                self._metronome = settings
-                self._publish_metronome()
+                self._publish("metronome", **settings)
             case events.HandNow(hand):
                 self._hub.remember(hand_on_top=hand)
             case events.OrderNow(order):
@@ -223,8 +219,10 @@ class Publisher:
                 self._snapshot = snapshot = replace(snapshot, progressed=event)
                 # What is counted follows the try at once: its sentence is to stay.
                 self._publish("progress", **progress_of(snapshot, self._tried))
-                if self._offered != offers_beat(event):
-                    self._publish_metronome()
+            case events.Holding(held_us, needed_us):
+                self._publish("held", held_us=held_us, needed_us=needed_us)
+            case events.GoingOn(held_us, needed_us):
+                self._publish("going", held_us=held_us, needed_us=needed_us)
             case events.Due(rungs):
                 self._hub.remember(due=list(rungs))
             case events.TonightTurn() if snapshot is not None:
@@ -263,18 +261,11 @@ class Publisher:
         self._publish("rung", **self._rung(snapshot))
         self._publish("lit", **lit_of(snapshot.lit))
         self._publish("progress", **progress_of(snapshot))
-        self._publish_metronome()
         if snapshot.turn is None:
             self._hub.remember(tonight=None)
         else:
             self._publish("tonight", **tonight_of(snapshot.turn))
-        self._hub.remember(ladder=[asdict(rung) for rung in snapshot.ladder], due=list(snapshot.due))
-
-    def _publish_metronome(self) -> None:
-        """The metronome, which is not offered before a rung's second pass."""
-        self._offered = self._snapshot is not None and offers_beat(self._snapshot.progressed)
-        if self._metronome:
-            self._publish("metronome", **self._metronome, offered=self._offered or self._metronome["on"])
+        self._hub.remember(ladder=[ladder_entry(rung) for rung in snapshot.ladder], due=list(snapshot.due))
 
     def _staff(self, name: str, why_not: str) -> None:
         if why_not and not self._staff_missing:
@@ -307,9 +298,9 @@ class Publisher:
         }
 
 
-def offers_beat(progressed: events.Progressed) -> bool:
-    """Whether a beat has its place now: in a rung's second pass, and where nothing is counted."""
-    return progressed.with_beat or progressed.pass_number == 2 or progressed.needed == 0
+def ladder_entry(rung: events.LadderRung) -> Message:
+    """One rung of the ladder."""
+    return {**asdict(rung), "tunes": [{"key": key, "name": name} for key, name in rung.tunes]}
 
 
 def lit_of(lit: events.Lit) -> Message:
@@ -347,8 +338,9 @@ def progress_of(snapshot: events.Snapshot, before: str = "") -> Message:
     return {
         "out": row(out_name, progressed.out) if counted else None,
         "back": row(back_name, progressed.back) if counted and progressed.back is not None else None,
-        "pass_number": progressed.pass_number if counted else None,
-        "with_beat": progressed.with_beat,
+        "again": progressed.again,
+        "unclean": progressed.unclean,
+        "next": None if progressed.next is None else asdict(progressed.next),
         "sentence": f"{before} {progress_sentence(progressed, out_name, back_name)}".strip(),
         "passed": progressed.passed,
     }
@@ -359,7 +351,7 @@ def tonight_of(turn: events.TonightTurn) -> Message:
     item = turn.item
     return {
         "minutes_left": max(0, -(-turn.left_us // 60_000_000)),
-        "item": None if item is None else {"name": item.name, "notes": list(item.notes), "rest": item.rest},
+        "item": item and {"name": item.name, "notes": list(item.notes), "rest": item.rest, "unclean": item.unclean},
         "sentence": turn_sentence(turn),
     }
 

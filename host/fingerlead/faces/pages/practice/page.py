@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fingering.movements import Repertoire
-from fingering.orders import Order
+from fingering.orders import Order, order_of
 from fingering.rungs import STAGE_US
 from fingering.table import Table
 from fingerlead.actor import Actor
@@ -120,7 +120,7 @@ def opened(
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
-    `order` is that of the ladder, kept for the next time; None is the order chosen last.
+    `order` is that of the ladder, kept for the next time; None is the order chosen last, else that of what is passed.
     `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
     `known` are the movements that there are, a teacher's own among them.
 
@@ -131,6 +131,8 @@ def opened(
     hub = Hub()
     staffs = Staffs(lambda name, why_not: actor.ask(Engraved(name, why_not)))
     choices = Choices(folder)
+    if order is None and not choices.has_order and order_of(progress.passed()) == "derived":
+        order = "derived"  # a ladder that is half climbed goes on
     if order is not None:
         choices.choose_order(order)
 

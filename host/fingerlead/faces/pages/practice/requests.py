@@ -45,6 +45,12 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
             return inbox.Choose(text("to", message.get("to")))
         case "rung":
             return inbox.ChooseRung(text("key", message.get("key")))
+        case "next":
+            return inbox.GoNext(text("key", message.get("key")))
+        case "go_on":
+            return inbox.GoOn(text("key", message.get("key")))
+        case "play_on":
+            return inbox.PlayOn()
         case "tonight":
             return inbox.BeginTonight()
         case "restart":

@@ -87,8 +87,8 @@ function act(change) {
 export function drawCount() {
   const { progress, rung } = state;
   if (!progress) return;
-  write(byId("count-pass"), progress.pass_number == null ? ""
-    : say(progress.with_beat ? "count.pass_beat" : "count.pass", { number: progress.pass_number }));
+  write(byId("count-pass"), progress.again && !progress.passed ? say("count.again", { needed: progress.out?.needed ?? 0 })
+    : progress.unclean ? say("count.unclean") : "");
   const rows = [progress.out, progress.back].filter(Boolean);
   const box = byId("counts");
   const key = JSON.stringify(rows);

@@ -279,7 +279,7 @@ function wire() {
   byId("restart-button").addEventListener("click", () => send({ kind: "restart" }));
   byId("summary-again").addEventListener("click", () => {
     state.summary = null;
-    send({ kind: "restart" });
+    send({ kind: "play_on" });
     focusLater("rung-name");
     redraw();
   });

@@ -129,7 +129,7 @@ export function drawSettings() {
 export function drawBeat() {
   const box = byId("beat");
   const { metronome: now } = state;
-  box.hidden = !now?.offered;
+  box.hidden = !now;
   if (box.hidden) return;
   const key = JSON.stringify([now, state.sound?.where]);
   if (key === beatKey) return;
