@@ -17,7 +17,7 @@ from fingering.ladder import find_rung, ladder
 from fingering.moves import SCATTER_US
 from fingering.notes import ABC_LETTERS
 from fingering.rungs import Rung, make_rung
-from fingering.tunes import EasyTune
+from fingering.tunes import EasyTune, easy_tunes
 
 Order = Literal["derived", "taught"]
 ORDERS: tuple[Order, ...] = get_args(Order)
@@ -114,3 +114,13 @@ def opened_by(tune: EasyTune, rungs: Sequence[Rung]) -> tuple[Rung, ...]:
     wanted = {family.key for family in FAMILIES if family.movement in tune.movements}
     families = [rung for rung in rungs if rung.key in wanted]
     return () if missing or len(families) < len(wanted) else (*highest, *families)
+
+
+@lru_cache(maxsize=8)
+def tunes_opened(rungs: tuple[Rung, ...]) -> dict[str, tuple[tuple[str, str], ...]]:
+    """The tunes by the key of the last rung that opens them: key and title of each."""
+    found: dict[str, tuple[tuple[str, str], ...]] = {}
+    for tune in easy_tunes():
+        for last in opened_by(tune, rungs)[-1:]:
+            found[last.key] = (*found.get(last.key, ()), (tune.key, tune.title))
+    return found

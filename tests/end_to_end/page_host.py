@@ -73,7 +73,7 @@ def change_message(number: int, from_note: int, times: dict[int, int], **also: A
 def progress_message(out: int = 3, back: int = 6, **also: Any) -> dict[str, Any]:
     return {
         "kind": "progress", "out": {"name": "low A to E", "in_a_row": out, "needed": 10},
-        "back": {"name": "E to low A", "in_a_row": back, "needed": 10}, "pass_number": 1, "with_beat": False,
+        "back": {"name": "E to low A", "in_a_row": back, "needed": 10}, "again": False, "unclean": False, "next": None,
         "sentence": "", "passed": False, **also,
     }  # fmt: skip
 
@@ -105,7 +105,7 @@ def everything(**over: Any) -> dict[str, Any]:
             "scales": [scale.name for scale in SCALES], "drones": False, "false_cents": -35.0, "sentence": "",
         },
         "metronome": {
-            "on": False, "bpm": 60, "beats": 4, "subdivision": 1, "offered": False, "loop_ms": None, "sentence": "",
+            "on": False, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": None, "sentence": "",
         },
         "ladder": [
             {"key": rung.key, "name": rung.name, "group": rung.group, "state": state}

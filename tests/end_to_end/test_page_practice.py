@@ -440,7 +440,7 @@ def test_counts_what_passes_what_is_due_and_tonight(opened, host):
 
 def test_a_try_at_a_note_alone_is_told_large(opened, host):
     alone = {"kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None}
-    alone |= {"pass_number": 1, "with_beat": False, "passed": False, "sentence": "Low G alone: 0 of 10."}
+    alone |= {"again": False, "unclean": False, "next": None, "passed": False, "sentence": "Low G alone: 0 of 10."}
     practising(host, rung=rung_message(0), progress=alone, changes=[])
     page = opened()
     expect(page.locator("#sentence")).to_contain_text("Play the lit note")
@@ -587,12 +587,10 @@ def test_settings_are_told_and_follow_the_host(opened, host):
     assert sent == []
 
 
-def test_the_beat_is_offered_only_when_the_host_offers_it(opened, host):
+def test_the_beat_is_a_choice_and_off_at_first(opened, host):
     practising(host)
     page = opened()
-    expect(page.locator("#rung-name")).to_be_visible()
-    expect(page.locator("#beat")).to_be_hidden()
-    beat = {"kind": "metronome", "on": False, "bpm": 60, "beats": 4, "subdivision": 1, "offered": True}
+    beat = {"kind": "metronome", "on": False, "bpm": 60, "beats": 4, "subdivision": 1}
     host.tell({**beat, "loop_ms": 41, "sentence": ""})
     page.get_by_role("button", name="Start the beat").click()
     assert host.wait_for("metronome")["on"] is True
@@ -688,7 +686,7 @@ VIEWS = ["start", "check", "keys", "touch", "practice", "ladder", "settings", "s
 
 def show(opened, host, view, size, **context):
     if view in ("practice", "ladder", "settings", "summary"):
-        beat = {"on": True, "bpm": 60, "beats": 4, "subdivision": 1, "offered": True, "loop_ms": 20, "sentence": ""}
+        beat = {"on": True, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": 20, "sentence": ""}
         practising(host, metronome=beat, tonight={"minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
     page = opened(size, "hold" if view == "hold" else "", **context)
     if view in ("check", "keys"):

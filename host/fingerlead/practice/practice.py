@@ -8,15 +8,14 @@ is to be kept goes into `progress`, in memory; the caller keeps it with `progres
     practice.ask_through(listening.begin_music)
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 
 from fingering.notes import LOW_A
-from fingering.orders import Order, comes_first, opened_by, rung_named, rungs_in
+from fingering.orders import Order, comes_first, rung_named, rungs_in, tunes_opened
 from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
-from fingering.tunes import easy_tunes
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
@@ -209,7 +208,7 @@ class Practice:
 
     def snapshot(self) -> Snapshot:
         """All that a page needs that joins now."""
-        on_staff, rung = self._on_staff, self._on_staff.rung
+        on_staff, rung, opened = self._on_staff, self._on_staff.rung, tunes_opened(self.rungs)
         return Snapshot(
             key=on_staff.key,
             name=on_staff.name,
@@ -226,7 +225,7 @@ class Practice:
             help=tuple(self.progress.help_for(note) for note in range(9)),
             ladder=tuple(
                 events.LadderRung(
-                    one.key, one.name, one.group, self.progress.state(one.key, self.today), self._tunes_of(one)
+                    one.key, one.name, one.group, self.progress.state(one.key, self.today), opened.get(one.key, ())
                 )
                 for one in self.rungs
             ),
@@ -294,9 +293,6 @@ class Practice:
         rung = rung_named(key, self.rungs)
         return events.NextRung(key, rung.name, self.rungs.index(rung) + 1 if rung in self.rungs else None)
 
-    def _tunes_of(self, rung: Rung) -> tuple[tuple[str, str], ...]:
-        return tuple((tune.key, tune.title) for tune in easy_tunes() if opened_by(tune, self.rungs)[-1:] == (rung,))
-
     def _passed_text(self, rung: Rung) -> str:
         return rung.passed if rung.movements else passed_words(rung.notes, self.settings.stage_us)
 
@@ -307,15 +303,16 @@ class Practice:
         keys = [rung.key for rung in self.rungs]
         at = keys.index(after) + 1 if after in keys else 0
         state = {key: self.progress.state(key, self.today) for key in keys if key != after}
-        found = [key for key in keys if state.get(key) == "due"]
-        if not found:
-            passed = self.progress.passed()
-            found = [
-                rung.key
-                for rung in (*self.rungs[at:], *self.rungs[:at])
-                if state.get(rung.key) == "open" and not comes_first(rung, self.rungs, passed)
-            ]
-        return next(iter([*found, *(key for key in keys if state.get(key) == "unclean")]), None)
+        passed = self.progress.passed()
+
+        def found() -> Iterator[str]:
+            yield from (key for key in keys if state.get(key) == "due")
+            for rung in (*self.rungs[at:], *self.rungs[:at]):
+                if state.get(rung.key) == "open" and not comes_first(rung, self.rungs, passed):
+                    yield rung.key
+            yield from (key for key in keys if state.get(key) == "unclean")
+
+        return next(found(), None)
 
     def _known(self) -> list[tuple[int, ...]]:
         """The rows of notes that the learner is at or has passed, the present one first; two at least."""
