@@ -455,7 +455,7 @@ def test_the_ladder_is_a_list_to_choose_from(opened, host):
     page.click("#ladder-button")
     assert page.locator("#ladder .rung").count() == len(host.snapshot["ladder"])
     expect(page.locator("#ladder [aria-current]")).to_contain_text("you are here")
-    expect(page.locator("#ladder .due")).to_contain_text("to confirm today")
+    expect(page.locator("#ladder .due")).to_contain_text("comes back today")
     page.click("#ladder [data-key=d-e]")
     expect(page.locator("#rung-name")).to_have_text("D and E")
     expect(page.locator("#ladder-dialog")).to_be_hidden()
