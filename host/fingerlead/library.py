@@ -108,7 +108,8 @@ def analyse(
     musics = musics_of(loaded.asked if asked is None else (MusicAt(0, asked),))
     problem = loaded.music_problem if asked is None else ""
     known = loaded.known if own is None else own_repertoire(Path(own))
-    return whole.analyse(loaded.record, table or standard_table(), timing, settings, musics, problem, known)
+    chart = table or standard_table()
+    return whole.analyse(loaded.record, chart, timing, settings, musics, problem, known, loaded.clicks)
 
 
 def as_dict(analysis: Analysis, loaded: Loaded, *, onset: OnsetOf = "theme") -> dict[str, Any]:

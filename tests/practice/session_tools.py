@@ -52,6 +52,7 @@ class Heard:
 
     def __init__(self, health: SoundHealth = SoundHealth("silent")) -> None:
         self.calls: list[Any] = []
+        self.ticks: list[Any] = []  # beats that have sounded
         self.settings = SoundSettings()
         self.there, self._health = health, SoundHealth("silent")
 
@@ -82,7 +83,8 @@ class Heard:
         self.calls.append("stop beat")
 
     def beats(self) -> list[Any]:
-        return []
+        beats, self.ticks = self.ticks, []
+        return beats
 
     def health(self) -> SoundHealth:
         return self._health

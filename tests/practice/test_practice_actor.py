@@ -15,6 +15,7 @@ from fingering.ladder import ladder
 from fingerlead.listening.reader import Back, Ended, Lost
 from fingerlead.ports.base import Chunk, Found, PortEnded, PortRefused
 from fingerlead.ports.page_port import BEAT_US, PagePort
+from fingerlead.ports.sound_port import Beat
 from fingerlead.practice import events, inbox
 from fingerlead.practice.events import Due, Judged, Lit
 from fingerlead.store.intake import load
@@ -82,6 +83,23 @@ def test_a_session_says_what_was_practised_and_which_hand_was_on_top(tmp_path):
     practised = json.loads(read_session(session).meta["settings"])
     chosen = {"hand_on_top": "right", "order": "taught"}
     assert practised == {"base_note": 24, "channel": 15, "rungs": ["low-g-b"], "passed": [], **chosen}
+
+
+def test_the_clicks_that_are_heard_go_into_the_session(tmp_path):
+    by_hand = SessionByHand(tmp_path)
+    by_hand.actor.carry_out(inbox.SetMetronome(on=True, bpm=120))
+    by_hand.heard.ticks = [Beat(by_hand.now_us - 500_000, 0, True)]  # of before: it is of no session
+    by_hand.actor.carry_out(inbox.Listen("quiet"))
+    half = len(DATA) // 2
+    by_hand.play(DATA[:half])
+    clicks_us = [by_hand.now_us + number * 500_000 for number in range(3)]
+    by_hand.heard.ticks = [Beat(at_us, number, False) for number, at_us in enumerate(clicks_us)]
+    by_hand.play(DATA[half:])
+    by_hand.actor.carry_out(inbox.Finish())
+    (path,) = files(tmp_path)
+    ((host_us, clicks),) = read_session(path).clicked
+    assert (host_us, clicks.beat_us) == (clicks_us[0], 500_000)
+    assert [after - before for before, after in pairwise(clicks.at_us)] == [500_000, 500_000]
 
 
 def test_two_sessions_in_one_second_have_two_names(tmp_path):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from fingerlead.ports.base import Found
-from fingerlead.ports.sound_port import SoundHealth
+from fingerlead.ports.sound_port import Beat, SoundHealth
 from fingerlead.practice.inbox import SetMetronome, SetSound
-from fingerlead.practice.sound_place import SoundPlace
+from fingerlead.practice.sound_place import MOST_CLICKS, SoundPlace
 from tests.practice.session_tools import Heard
 
 OUTPUTS = ([Found("sound:loud one", "through this"), Found("sound:soft one", "through that")], "")
@@ -91,3 +91,12 @@ def test_a_beat_that_makes_no_sense_is_refused_and_nothing_changes():
     with pytest.raises(ValueError, match="beats per minute"):
         sound.set_metronome(SetMetronome(on=True, bpm=999))
     assert not sound.beat()["on"]
+
+
+def test_the_clicks_are_given_once_and_only_the_latest_wait():
+    there, heard = place(SoundHealth("sounding", "x"))
+    there.set_metronome(SetMetronome(on=True, bpm=120))
+    heard.ticks = [Beat(1_000_000 + 500_000 * number, number, number % 4 == 0) for number in range(100)]
+    there.tap(3)  # measures the loop by the same beats
+    assert there.clicks() == [1_000_000 + 500_000 * number for number in range(100 - MOST_CLICKS, 100)]
+    assert there.clicks() == []

@@ -13,14 +13,16 @@ from typing import TypeVar
 from fingering.movements import Repertoire
 from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Chunk, PortEnded, now_us
-from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.asked import Clicks, SessionMusic
 from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import measured_skew_us, seal_of
+from fingerlead.store.session_clicks import MOST
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_music import MusicAt, written_notes
 from fingerlead.store.session_reading import movements_meta, seal_meta
 from fingerlead.timing.results import KnownSeal
 from fingerlead.wire.carriers import Carrier
+from fingerlead.wire.clock import ClockFit
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Doubt, Doubted, Event, Intake, Seen, State
 from fingerlead.wire.link import PATIENCE_US, HostLink
@@ -73,6 +75,10 @@ class Recording:
         self._link: HostLink | None = None
         self._notes: PlainNotes | None = None
         self._first_us = 0
+        self._clock = ClockFit()  # the host's and the chanter's
+        # Of a metronome, not kept yet: its tempo, then when its beats sounded; and the host time of the first.
+        self._clicks: list[int] = []
+        self._clicks_us, self._kept_to_us = 0, -1
         # Of a plain chanter: the time of its last state, and of the last one before it went away.
         self._last_state_us: int | None = None
         self._away_from_us: int | None = None
@@ -133,6 +139,27 @@ class Recording:
         if self.writer is not None:
             self.writer.begin_music(self.state_us, music)
 
+    def clicked(self, host_us: Sequence[int], beat_us: int) -> None:
+        """A metronome of this tempo sounded a beat at each of these host times; kept a few at a time."""
+        fit = self._clock.fit() if host_us and self.writer is not None and not self.away else None
+        if fit is None:
+            return
+        for at_host_us in host_us:
+            t_us = fit.chanter_us(at_host_us)
+            if self._clicks and (self._clicks[0] != beat_us or len(self._clicks) > MOST or t_us <= self._clicks[-1]):
+                self.keep_clicks()
+            if not self._clicks:
+                self._clicks, self._clicks_us = [beat_us], at_host_us
+            if t_us > self._kept_to_us:
+                self._clicks.append(t_us)
+
+    def keep_clicks(self) -> None:
+        """Keep the clicks so far."""
+        clicks, self._clicks = self._clicks, []
+        if self.writer is not None and len(clicks) > 1:
+            self._kept_to_us = clicks[-1]
+            self.writer.click(self._clicks_us, Clicks(clicks[0], tuple(clicks[1:])))
+
     def follow(self, asked: Sequence[MusicAt]) -> None:
         """Ask for each of these from the first state on that is not before its time: the music of a replay."""
         self._asked = list(asked)
@@ -162,6 +189,7 @@ class Recording:
         if self._link is not None:
             self._link.close()
         if self.writer is not None:
+            self.keep_clicks()
             with contextlib.suppress(SessionError):
                 self.writer.close()
 
@@ -182,8 +210,11 @@ class Recording:
         for event in events:
             if isinstance(event, State):
                 self.covered_mask, self.state_us = event.covered_mask, event.t_us
+                self._clock.add_arrival(event.t_us, host_us)
                 while self._asked and self._asked[0].at_us <= event.t_us:
                     self.begin_music(self._asked.pop(0).music)
+            elif isinstance(event, Doubted) and event.doubt.cause == "restart":
+                self._clock.reset()
             elif isinstance(event, Seen):
                 self.chanter = event.hello.name
                 self._know(event.hello.device_id)

@@ -136,7 +136,9 @@ class PracticeActor(Actor[inbox.Request]):
                 return
             source.tick(self._clock())
             source.see_to_raw(self._practice.one_note)
-            self._sounding.listen_to_beats()
+            clicks, bpm = self._sounding.clicks(), self._sounding.bpm
+            if bpm is not None:
+                source.listening.clicked(clicks, round(60_000_000 / bpm))
         except PortRefused as error:
             self._refuse(str(error))
         except NotAChanter as error:
@@ -258,6 +260,7 @@ class PracticeActor(Actor[inbox.Request]):
         origin = origin_of(to)
         self._practise(origin)
         self._sounding.follow(origin)
+        self._sounding.clicks()  # those before are of no session
         self._source = begin_source(to, self._setting, self._practice.tune, self._hear)
         self.keeping.begin(self._source.listening.writer)
         self._practice.loosened = self._source.sealing.loosened

@@ -82,6 +82,9 @@ class Pulsing:
         return True
 
 
+MOST_CLICKS = 64  # that are not asked for: more than sound between two looks
+
+
 class SoundPlace:
     """The sound of a practice. `list_outputs` says what outputs there are, and why there are none."""
 
@@ -96,6 +99,7 @@ class SoundPlace:
         self._outputs: list[Found] = []
         self._metronome = Metronome()
         self._pulsing = Pulsing()
+        self._clicks: deque[int] = deque(maxlen=MOST_CLICKS)
         self.beating = False
 
     @property
@@ -160,6 +164,14 @@ class SoundPlace:
         if self.beating:
             for beat in self._sounding.beats():
                 self._pulsing.beat(beat.host_us)
+                self._clicks.append(beat.host_us)
+
+    def clicks(self) -> list[int]:
+        """The host times of the beats that have sounded since the last call, the latest of them."""
+        self.listen_to_beats()
+        clicks = list(self._clicks)
+        self._clicks.clear()
+        return clicks
 
     def tap(self, host_us: int) -> None:
         """A tap to the click, for measuring the loop from finger to ear."""

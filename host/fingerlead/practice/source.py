@@ -100,6 +100,7 @@ class Source:
             # Listening is over: an error in the last bytes changes nothing.
             with contextlib.suppress(Exception):
                 more = more and self.take(item)
+        self.listening.keep_clicks()
         writer, self.listening.writer = self.listening.writer, None
         self.listening.close()
         if writer is not None:

@@ -1,7 +1,7 @@
 """What was asked for, as it was named: what a session keeps of its music, before that is read as notes."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 MusicKind = Literal["rung", "tune", "none"]
 
@@ -26,3 +26,10 @@ class SessionMusic:
 
 
 NOTHING_ASKED = SessionMusic()
+
+
+class Clicks(NamedTuple):
+    """When a metronome's beats sounded, rising, on the chanter's unwrapped clock; `beat_us` is the tempo it was set."""
+
+    beat_us: int
+    at_us: tuple[int, ...]

@@ -11,7 +11,11 @@ from typing import Literal, NamedTuple
 # Hours of dense playing (a test counts them). A row costs so much memory beside its bytes.
 MOST_HELD, ROW_COSTS = 18 << 20, 400
 MUSIC = "INSERT INTO music VALUES (?, ?, ?, ?, ?)"
+# Beside the playing, as music is: no time is played or lost by it.
+CLICKS = "INSERT INTO mark (host_us, kind, cause) VALUES (?, 'clicks', ?)"
 BATCH, MARK = "INSERT INTO batch VALUES (NULL, ?, ?, ?)", "INSERT INTO mark VALUES (NULL, ?, ?, ?)"
+
+ASIDE = (MUSIC, CLICKS)
 
 
 class Row(NamedTuple):
@@ -31,6 +35,11 @@ def batch_row(first_us: int, data: bytes, arrivals: bytes) -> Row:
 def mark_row(host_us: int, kind: Literal["lost", "back"], cause: str = "") -> Row:
     """That the port was lost, or is back, as a row."""
     return Row(host_us, MARK, (host_us, kind, cause), len(cause) + ROW_COSTS)
+
+
+def clicks_row(now_us: int, host_us: int, cause: str) -> Row:
+    """Clicks of a metronome, as `session_clicks.cause_of` has them, as a row."""
+    return Row(now_us, CLICKS, (host_us, cause), len(cause) + ROW_COSTS)
 
 
 def music_row(host_us: int, values: tuple[int, int, int, str, int]) -> Row:
@@ -74,7 +83,7 @@ class HeldRows:
 
     def hold(self, row: Row) -> None:
         """Keep a row until it is written; where there is no memory left for it, it is lost."""
-        if self._begun_us is None and row.statement != MUSIC:
+        if self._begun_us is None and row.statement not in ASIDE:
             self._begun_us = row.from_us
         if self.size + row.size > self._most:
             if self._losing_us is None:
@@ -110,7 +119,7 @@ class HeldRows:
 
     def _since_us(self) -> int | None:
         """Since when playing waits: what is asked for is none, and may be asked for before any time is known."""
-        return next((row.from_us for row in self._rows if row.statement != MUSIC), None)
+        return next((row.from_us for row in self._rows if row.statement not in ASIDE), None)
 
     def _put(self, row: Row) -> None:
         self._rows.append(row)

@@ -17,6 +17,7 @@ import numpy as np
 
 from fingering.holes import HolesError, from_text, to_text
 from fingering.movements import Repertoire
+from fingerlead.reading.asked import Clicks
 from fingerlead.reading.between import STANDARD
 from fingerlead.store import midi_reading
 from fingerlead.store.session_file import MAGIC as SESSION_MAGIC
@@ -125,7 +126,7 @@ class Loaded:
 
     `asked` is the music that it carries; `music_problem` is one sentence where that cannot be read. `timed_as` is the
     kind whose times they are, where it is another: a session may be made of a list. `seal` is what it says of the
-    chanter's levels. `known` are the movements that it was played with.
+    chanter's levels. `known` are the movements that it was played with, `clicks` those of a metronome.
     """
 
     record: Record
@@ -137,6 +138,7 @@ class Loaded:
     timed_as: Kind | None = None
     seal: KnownSeal | None = None
     known: Repertoire = STANDARD
+    clicks: tuple[Clicks, ...] = ()
 
 
 def load(path: Path, plays: NoteNumbers = NoteNumbers()) -> Loaded:
@@ -164,7 +166,7 @@ def _loaded(path: Path, plays: NoteNumbers) -> Loaded:
                 problem = " ".join(filter(None, (session.music_problem, problem)))
                 return Loaded(
                     record, "session", path, skew, session.asked, problem, timed_as(session), stated_seal(session),
-                    known,
+                    known, session.clicks,
                 )  # fmt: skip
             kind = _kind(head)
             most = GREATEST_BYTES[kind]

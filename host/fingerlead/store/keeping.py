@@ -136,6 +136,8 @@ def copy_session(
             writer.append(data, host_us)
         for mark in marks:
             writer.mark(*_mark(mark))
+        for host_us, clicks in session.clicked:
+            writer.click(host_us, clicks)
         told = False
         for at_us, music in asked:
             writer.begin_music(at_us, music)

@@ -1,9 +1,9 @@
 """The session file: everything a port gave in one session, as it came, so that every analysis can be redone.
 
 One SQLite file (application id "FLse", user_version 2) of four tables: `meta` describes it, `batch` holds the bytes
-and when they arrived, `mark` when the port was lost and found again, `music` what was asked for, and when (see
-`session_music`; version 1 has no such table). Bytes are committed in batches, so that pulling the plug loses at most
-the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
+and when they arrived, `mark` when the port was lost and found again, and the clicks of a metronome (`session_clicks`),
+`music` what was asked for, and when (`session_music`; version 1 has no such table). Bytes are committed in batches, so
+that pulling the plug loses at most the last 250 ms. Host times are `host_us`, integer µs of the host's monotonic clock.
 
 A batch row: `first_us`, the host time of its first read; `bytes`, raw; `arrivals`, for each read two little-endian u32,
 how many of the bytes it brought and how many µs after `first_us`.
@@ -24,9 +24,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Self, get_args
 
-from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
+from fingerlead.reading.asked import NOTHING_ASKED, Clicks, SessionMusic
 from fingerlead.store.files import own_private, why_not, write_new
-from fingerlead.store.held_rows import MOST_HELD, HeldRows, batch_row, mark_row, music_row
+from fingerlead.store.held_rows import MOST_HELD, HeldRows, batch_row, clicks_row, mark_row, music_row
+from fingerlead.store.session_clicks import cause_of
 from fingerlead.store.session_music import MOST_ROWS, MusicError, row_of
 from fingerlead.version import __version__
 from fingerlead.wire.carriers import Carrier
@@ -213,6 +214,11 @@ class SessionWriter:
         self._held.hold(music_row(self._now_us, row))
         if not self.losing:
             self._musics, self._music_us = self._musics + 1, at_us
+        self._write()
+
+    def click(self, host_us: int, clicks: Clicks) -> None:
+        """Keep clicks of a metronome, the first of which sounded at `host_us`."""
+        self._held.hold(clicks_row(self._now_us, host_us, cause_of(clicks)))
         self._write()
 
     def tell(self, **meta: str) -> None:

@@ -23,7 +23,9 @@ from numpy.typing import NDArray
 from fingering.holes import HOLES
 from fingering.movements import MovementError, Repertoire, repertoire_in
 from fingerlead.plain_text import plain_line
+from fingerlead.reading.asked import Clicks
 from fingerlead.reading.between import STANDARD
+from fingerlead.store.session_clicks import KIND, ClicksMark, read_marks
 from fingerlead.store.session_file import (
     APPLICATION_ID,
     CARRIERS,
@@ -89,6 +91,12 @@ class StoredSession:
     marks: list[PortMark]
     asked: tuple[MusicAt, ...] = ()
     music_problem: str = ""
+    clicked: tuple[ClicksMark, ...] = ()
+
+    @property
+    def clicks(self) -> tuple[Clicks, ...]:
+        """The clicks of a metronome that was heard meanwhile."""
+        return tuple(mark.clicks for mark in self.clicked)
 
     def reads(self) -> Iterator[tuple[bytes, int]]:
         """Each read and the host µs of its arrival."""
@@ -375,11 +383,13 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
     if batches and (lowest, highest) != (1, count):
         raise SessionError(path, _damaged("its batches are not numbered from 1 on"))
     data, arrivals = _join(path, *batches) if batches else (b"", np.empty((0, 2), np.int64))
-    port_marks = [PortMark(*each) for each in zip(*marks, strict=True)]
+    every_mark = [PortMark(*each) for each in zip(*marks, strict=True)]
+    port_marks = [mark for mark in every_mark if mark.kind != KIND]
+    clicked = read_marks((mark.host_us, mark.cause) for mark in every_mark if mark.kind == KIND)
     asked, problem = _music(db)
     # A copy is made without music that cannot be read, and says so still.
     problem = problem or ("" if asked else plain_line(description.get(MUSIC_PROBLEM, ""))[:LONGEST_PROBLEM])
-    return StoredSession(data, arrivals, carrier, description, port_marks, asked, problem)
+    return StoredSession(data, arrivals, carrier, description, port_marks, asked, problem, clicked)
 
 
 def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:

@@ -368,7 +368,7 @@ def analysed(path: Path) -> tuple[StoredSession, Analysis]:
     musics = musics_of(session.asked)
     known, problem = stated_movements(session)
     problem = " ".join(filter(None, (session.music_problem, problem)))
-    return session, analyse(record, standard_table(), timing, Settings(), musics, problem, known)
+    return session, analyse(record, standard_table(), timing, Settings(), musics, problem, known, session.clicks)
 
 
 def digest_of(session: StoredSession) -> str:

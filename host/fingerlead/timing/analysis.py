@@ -6,7 +6,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property, lru_cache
 from itertools import chain
 from typing import Any
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from fingering.movements import Repertoire
 from fingering.table import Table
+from fingerlead.reading.asked import Clicks
 from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music
 from fingerlead.timing import collector, timeline
@@ -150,6 +151,9 @@ class Analysis:
     slopes: Slopes = NO_SLOPES
     music_problem: str = ""  # one sentence, where music was there and cannot be read
     known: Repertoire = STANDARD  # the movements that it was read with
+    clicks: tuple[Clicks, ...] = ()  # of a metronome that was heard meanwhile
+    # What need not be worked out twice.
+    worked_out: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def arrays(self) -> Part:
@@ -224,10 +228,11 @@ def analyse(
     musics: Sequence[Music] = (),
     music_problem: str = "",
     known: Repertoire = STANDARD,
+    clicks: tuple[Clicks, ...] = (),
 ) -> Analysis:
     """Analyse everything a record holds, against the musics that were asked for, in order of time.
 
-    `known` are the movements that there are.
+    `known` are the movements that there are, `clicks` those of a metronome.
     """
     edge_us, covered, slopes = corrected(
         *timeline.edges(record.t_us, record.covered, record.end_us), record.slopes, timing
@@ -239,7 +244,7 @@ def analyse(
         judge_movements(part, edge_us, covered, rules)
     timing = with_largest(timing, max((part.largest_us for part in parts), default=0))
     return Analysis(
-        record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem, known
+        record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem, known, clicks
     )
 
 

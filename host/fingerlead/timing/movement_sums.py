@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from fingering.notes import NOTES
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import NotAsWritten, not_as_written
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.results import MovementVerdict, PlayedMovement
 
 # The name of a movement, and the melody note that it leads to.
@@ -72,7 +73,7 @@ def movement_sums(analysis: Analysis) -> list[MovementSummary]:
 def counted_movements(analysis: Analysis) -> Iterator[PlayedMovement]:
     """The movements of a session that count, in order: written, judged, and read without doubt."""
     starts_us = [music.start_us for music in analysis.musics]
-    for movement in analysis.movements:
+    for movement in placed_movements(analysis):
         music = bisect_right(starts_us, movement.start_us) - 1
         judged = music < 0 or analysis.musics[music].asked.judged
         if judged and movement.written is not None and movement.verdict in COUNTED:

@@ -16,6 +16,7 @@ from fingerlead.timing.against import MISREAD, Pass, departures, notes_led_to, p
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import fault_words
 from fingerlead.timing.findings import Finding, findings
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
 from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement, Timing
@@ -55,7 +56,7 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
             _change(change, of_change.get(change.number), follows(written[number - 1], written[number]))
             for change, number in zip(analysis.changes, notes_led_to(analysis), strict=True)
         ],
-        "movements": [_movement(movement) for movement in analysis.movements],
+        "movements": [_movement(movement) for movement in placed_movements(analysis)],
         "misread": [
             misread_dict(one.kind, one.written, one.note, one.start_us, one.words)
             for one in departures(analysis)
@@ -146,6 +147,7 @@ def _pulse(one: PassPulse) -> dict[str, Any]:
             for pair in one.pairs
         ],
         "uncertainty_us": one.uncertainty_us,
+        **({} if one.lag_us is None else {"lag_us": one.lag_us}),
     }
 
 

@@ -7,7 +7,8 @@ bars, of a rung without a metronome (which asks for no beat), or across a stop, 
 The beat is the metronome's where the playing keeps it, with its clicks on the beat, or so many to it; else it is
 fitted. Where its first beat lies is always fitted: what is constant (the sound's way to the ear, the sensor's way back,
 the player's lead over the click) is no unsteadiness. The chanter's clock may run apart from the metronome's by
-UNKNOWN_DRIFT_PPM, which counts in the uncertainty.
+UNKNOWN_DRIFT_PPM, which counts in the uncertainty. Where the session has the clicks, `lag_us` says how far the beat
+that is fitted lies behind them; it may be off by UNKNOWN_DELAY_US, the link's delay that no arrival tells, besides.
 
 A pair's ratio is that of the times from onset to onset. What it comes to is the nearest, by its logarithm, of the
 written ratio (pointed), 1 to 1 (even) and the written one turned round (backwards); `unclear` where the errors of its
@@ -22,13 +23,14 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fingerlead.reading.music import MOST_MISSED, Music, Rhythm
 from fingerlead.timing.against import doubted_notes, notes_embellished, notes_led_to, passes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import BarTime, Floats, Run, bars_of, beat_through, drift_of, offs_of, runs_of, spread_of
 from fingerlead.timing.budget import COVERAGE
-from fingerlead.wire.clock import UNKNOWN_DRIFT_PPM
+from fingerlead.wire.clock import UNKNOWN_DELAY_US, UNKNOWN_DRIFT_PPM
 
 OnsetOf = Literal["theme", "first grace"]
 PairVerdict = Literal["pointed", "even", "backwards", "unclear"]
@@ -36,6 +38,8 @@ OTHER: dict[OnsetOf, OnsetOf] = {"theme": "first grace", "first grace": "theme"}
 # Clicks of a metronome stand for so many beats; it is kept where the player's own beat is so near to that.
 CLICK_BEATS = (1 / 4, 1 / 3, 1 / 2, 1.0, 2.0, 3.0, 4.0)
 KEPT_WITHIN = 0.1
+# Beats beside a click, fewer of which say nothing of a lag; our own choice.
+FEWEST_CLICKED = 4
 
 
 class PlayedPair(NamedTuple):
@@ -76,7 +80,8 @@ class PassPulse:
     """The pulse of one pass. `number` is the pass's, `music` that of its music.
 
     `drift` is in percent a minute, above 0 where it gets faster, None for too few beats; `drifts` says whether that is
-    sure and large. `uncertainty_us` is that of an onset against the beat, expanded.
+    sure and large. `uncertainty_us` is that of an onset against the beat, expanded. `lag_us` is how far that beat lies
+    behind the clicks (ahead of them: below 0), None without any.
     """
 
     music: int
@@ -91,6 +96,12 @@ class PassPulse:
     bars: tuple[BarPulse, ...]
     onsets: tuple[PlacedOnset, ...]
     uncertainty_us: int
+    lag_us: int | None = None
+
+    @property
+    def lag_unsure_us(self) -> int:
+        """How far off the lag may be."""
+        return self.uncertainty_us + UNKNOWN_DELAY_US
 
 
 class _Note(NamedTuple):
@@ -102,7 +113,14 @@ class _Note(NamedTuple):
 
 
 def pulses(analysis: Analysis, onset: OnsetOf = "theme") -> list[PassPulse]:
-    """The pulse of each pass in which a beat can be told, in order."""
+    """The pulse of each pass in which a beat can be told, in order; worked out once for each choice of onset."""
+    known: list[PassPulse] | None = analysis.worked_out.get(("pulses", onset))
+    if known is None:
+        known = analysis.worked_out["pulses", onset] = _pulses(analysis, onset)
+    return known
+
+
+def _pulses(analysis: Analysis, onset: OnsetOf) -> list[PassPulse]:
     if not any(has_beat(music) for music in analysis.musics):
         return []
     playing = _Playing(analysis, onset)
@@ -153,6 +171,7 @@ class _Playing:
             self._common[number] = edge.common_us
             own = (edge.uncertainty_us / COVERAGE) ** 2 - edge.common_us**2
             self._own[number] = math.sqrt(max(own, 0))
+        self._click_us = np.array([at_us for clicks in analysis.clicks for at_us in clicks.at_us], dtype=np.int64)
         self._of_pass: list[list[int]] = [[] for _ in self.passes]
         for number, place in enumerate(pass_of):
             if place is not None:
@@ -194,7 +213,24 @@ class _Playing:
             tuple(BarPulse(bar_of[time.bar], time) for time in bars_of(runs, kept_us, taken_out)),
             tuple(place for stretch, run in found for place in self._placed(stretch, run, kept_us)),
             round(COVERAGE * math.hypot(edge_us, clock_us)),
+            None if kept_us is None else self._lag(runs, kept_us),
         )
+
+    def _lag(self, runs: Sequence[Run], beat_us: float) -> int | None:
+        """How far the beats of some runs typically lie behind the clicks about them; None for too few."""
+        found: list[float] = []
+        # Clicks may be nearer together than beats: to which of them a beat belongs is known within half of that.
+        circle_us = min([beat_us, *(float(clicks.beat_us) for clicks in self._analysis.clicks)])
+        for run in runs:
+            start_us = float(np.median(run.us - run.us[0] - run.at * beat_us)) + float(run.us[0])
+            found += lags_behind(start_us + run.at * beat_us, self._click_us, circle_us).tolist()
+        if len(found) < FEWEST_CLICKED:
+            return None
+        # A lag of half a beat one way is one of half a beat the other way: the middle of a circle.
+        turns = np.array(found) * (2 * math.pi / circle_us)
+        middle = math.atan2(float(np.sin(turns).mean()), float(np.cos(turns).mean())) * circle_us / (2 * math.pi)
+        aside = (np.array(found) - middle + circle_us / 2) % circle_us - circle_us / 2
+        return round(middle + float(np.median(aside)))
 
     def _unbroken(self, number: int, music: Music) -> Iterator[list[_Note]]:
         """The notes of a pass in stretches without a jump, hands off, a restart or doubt."""
@@ -284,6 +320,16 @@ class _Playing:
         unsure = COVERAGE * math.hypot(*(by * own).tolist(), float(by @ common))
         ratio = first_us / second_us if dotted else second_us / first_us
         return ratio, math.exp(min(unsure, 10.0))
+
+
+def lags_behind(beats_us: Floats, clicks_us: NDArray[np.int64], circle_us: float) -> Floats:
+    """How far beats lie behind the click next to each (ahead of it: below 0); without those that have none near."""
+    if not len(clicks_us):
+        return np.zeros(0)
+    after = np.clip(np.searchsorted(clicks_us, beats_us), 1, max(len(clicks_us) - 1, 1))
+    sides = np.stack([beats_us - clicks_us[after - 1], beats_us - clicks_us[np.minimum(after, len(clicks_us) - 1)]])
+    nearest: Floats = np.where(np.abs(sides[0]) <= np.abs(sides[1]), sides[0], sides[1])
+    return nearest[np.abs(nearest) <= circle_us / 2]
 
 
 def kept_beat(click_us: int | None, beat_us: float) -> float | None:

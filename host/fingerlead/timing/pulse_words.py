@@ -46,8 +46,20 @@ def beat_sentence(found: Sequence[PassPulse]) -> str:
     unsure_ms = max(1, round(max(pulse.uncertainty_us for pulse in found) / 1_000))
     return (
         f"{times}The beat, {source}: {MINUTE_US / beat_us:.0f} a minute. Half of the notes on it lie within "
-        f"{spread_ms} ms; each time may be off by {unsure_ms} ms."
+        f"{spread_ms} ms; each time may be off by {unsure_ms} ms.{_lag_sentence(found)}"
     )
+
+
+def _lag_sentence(found: Sequence[PassPulse]) -> str:
+    """How far the notes lie behind the clicks, where they surely do."""
+    clicked = [(pulse.lag_us, pulse.lag_unsure_us) for pulse in found if pulse.lag_us is not None]
+    if not clicked:
+        return ""
+    lag_us, unsure_us = median(lag for lag, _ in clicked), max(unsure for _, unsure in clicked)
+    if abs(lag_us) <= unsure_us:
+        return " They come with the click, as far as can be told."
+    side = "after" if lag_us > 0 else "before"
+    return f" They come about {abs(lag_us) / 1_000:.0f} ms {side} the click, give or take {unsure_us / 1_000:.0f} ms."
 
 
 def bar_sentences(found: Sequence[PassPulse]) -> Iterator[str]:

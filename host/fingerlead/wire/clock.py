@@ -57,6 +57,11 @@ class Fit:
     run_us: int
     uncertainty_us: int
 
+    def chanter_us(self, host_us: int) -> int:
+        """The chanter's time at a host time."""
+        t_us = host_us - self.offset_us
+        return t_us - (t_us - self.at_us) * self.rise_us // (self.run_us + self.rise_us)
+
     @property
     def drift_ppm(self) -> float:
         """How much faster the host's clock runs, in parts per million."""

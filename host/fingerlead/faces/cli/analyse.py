@@ -30,6 +30,7 @@ from fingerlead.store.midi_export import export as write_midi
 from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.published import as_json
 from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.pulse_words import pulse_told
@@ -116,7 +117,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> 
 
 def _told(analysis: Analysis, changes: Sequence[Change]) -> Iterator[tuple[int, str]]:
     """When something was not plain and clean, and its sentence; embellishments that are as written are left out."""
-    for movement in analysis.movements:
+    for movement in placed_movements(analysis):
         if movement.verdict != "as written":
             yield movement.start_us, movement_sentence(movement)
     passing: set[int] = set()

@@ -14,6 +14,7 @@ from fingerlead.music.tune import Tune, expect
 from fingerlead.store.session_music import tune_in
 from fingerlead.timing.against import DepartureKind, departures, notes_embellished, notes_led_to, played_musics
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.results import PlayedMovement
 
 Place = tuple[int, int]
@@ -100,7 +101,7 @@ def _looks(analysis: Analysis) -> Iterator[tuple[int, int, tuple[Shape, str]]]:
         if change.judged and change.verdict == "stray" and written is not None:
             longest = max(change.strays, key=lambda stray: stray.duration_us)
             yield written.music, written.number, ("triangle", f"stray {_short(longest.note)}")
-    for movement, led_to in zip(analysis.movements, notes_embellished(analysis), strict=True):
+    for movement, led_to in zip(placed_movements(analysis), notes_embellished(analysis), strict=True):
         written = held[led_to].written if led_to < len(held) else None
         if written is not None and analysis.musics[written.music].asked.judged:
             yield from ((written.music, written.number, look) for look in _looks_of(movement))
