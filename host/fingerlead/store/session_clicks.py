@@ -15,7 +15,7 @@ from fingerlead.store.session_music import GREATEST_AT_US, GREATEST_BEAT_US
 KIND = "clicks"
 MOST = 16  # in one mark: what a program that is killed may lose
 MOST_IN_ALL = 1 << 18  # a day of them
-_NUMBERS = re.compile(r"[0-9]{1,19}(?: [0-9]{1,19}){1,%d}" % MOST)
+_NUMBERS = re.compile(rf"[0-9]{{1,19}}(?: [0-9]{{1,19}}){{1,{MOST}}}")
 
 
 class ClicksMark(NamedTuple):

@@ -20,7 +20,7 @@ from fingering.notes import ABC_LETTERS
 from fingerlead.timing.against import notes_embellished
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import NORMAL
-from fingerlead.timing.pulse import PassPulse, pulses
+from fingerlead.timing.pulse import PassPulse, onsets_of, pulses
 from fingerlead.timing.results import MovementFault, PlayedMovement
 
 # A player hears that about so much is off the beat (from memory).
@@ -61,22 +61,30 @@ def _aside(analysis: Analysis) -> dict[int, int]:
         for number, (movement, note) in enumerate(zip(analysis.movements, notes_embellished(analysis), strict=True))
         if movement.verdict in JUDGED and movement.notes and movement.written is not None and not _merges(movement)
     }
+    theme_us, grace_us = onsets_of(analysis, "theme"), onsets_of(analysis, "first grace")
+    lengths = {note: theme_us[note] - grace_us[note] for note in range(len(theme_us))}
     found: dict[int, int] = {}
     graces = {(pulse.music, pulse.number): pulse for pulse in pulses(analysis, "first grace")}
     for theme in pulses(analysis, "theme"):
-        grace = graces.get((theme.music, theme.number))
-        if grace is not None:
-            found |= _aside_in(theme, grace, by_note)
+        found |= _aside_in(theme, graces.get((theme.music, theme.number)), lengths, by_note)
     return found
 
 
-def _aside_in(theme: PassPulse, grace: PassPulse, by_note: Mapping[int, int]) -> dict[int, int]:
-    """The same of one pass, by the theme notes and by the first grace notes."""
-    offs = [{one.number: float(one.off_us) for one in pulse.onsets} for pulse in (theme, grace)]
-    notes = [note for note in offs[0] if note in by_note and note in offs[1]]
+def _aside_in(
+    theme: PassPulse, grace: PassPulse | None, lengths: Mapping[int, int], by_note: Mapping[int, int]
+) -> dict[int, int]:
+    """The same of one pass; `lengths` are from the first grace note to the theme note, by the note."""
+    offs = {one.number: float(one.off_us) for one in theme.onsets}
+    by_grace = {} if grace is None else {one.number: float(one.off_us) + lengths[one.number] for one in grace.onsets}
+    if both_ways := offs.keys() & by_grace.keys():
+        # What is so late that its theme note breaks the beat may be in place by its first grace note, or the other way.
+        shift_us = median(offs[note] - by_grace[note] for note in both_ways)
+        offs |= {note: off_us + shift_us for note, off_us in by_grace.items() if note not in offs}
+    notes = [note for note in offs if note in by_note]
     if not notes:
         return {}
-    ways = both = [_Way(theme, offs[0], notes), _Way(grace, offs[1], notes)]
+    begun = {note: off_us - lengths[note] for note, off_us in offs.items()}
+    ways = both = [_Way(offs, notes, theme.lag_us), _Way(begun, notes, theme.lag_us)]
     # The player's unevenness is that of what they have on the beat.
     sigma_us = min(way.sigma_us for way in both)
     if len(notes) >= FEWEST_USUAL:
@@ -95,8 +103,8 @@ def _aside_in(theme: PassPulse, grace: PassPulse, by_note: Mapping[int, int]) ->
 class _Way:
     """The offs of a pass by one choice of onset: `notes` are those that movements lead to."""
 
-    def __init__(self, pulse: PassPulse, offs: Mapping[int, float], notes: Sequence[int]) -> None:
-        self._offs, self._lag_us = offs, pulse.lag_us
+    def __init__(self, offs: Mapping[int, float], notes: Sequence[int], lag_us: int | None) -> None:
+        self._offs, self._lag_us = offs, lag_us
         self._usual_us = median(offs[note] for note in notes) if len(notes) >= FEWEST_USUAL else 0.0
         # By the mean: that the shorter movements, which may be most, lie together is not enough.
         self.spread_us = fmean(abs(offs[note] - median(offs[note] for note in notes)) for note in notes)
