@@ -110,7 +110,10 @@ def test_one_who_strays_now_and_then_has_a_change_that_stands_out_in_one_session
 
 
 def _of(plain):
-    return ChangeSummary(0, 2, plain)
+    summary = ChangeSummary(0, 2)
+    for change in plain:
+        summary.take_in(change)
+    return summary
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ Conventions: a *position* is how many written notes are done, 0 to the number of
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -137,7 +137,7 @@ class Music:
 
     def first_places(self, note: int) -> list[Place]:
         """Where a player stands with a note that sounds already as the music begins: it may be its first."""
-        return [place for place in self.leads[note][0] if place.written]
+        return [place for place in self.goes_on(0, note) if place.written]
 
     def begins_again(self, done: int, index: int) -> bool:
         """Whether a player who has done so many notes begins again at the end with that one.
@@ -183,16 +183,25 @@ class Music:
         return [place._replace(cost=max(place.cost - discount, 0)) for place in places] if discount else places
 
 
-class _Leads(dict[int, tuple[Place, ...]]):
+# What it costs to come to a position, and the place: the cheapest first.
+Leads = tuple[tuple[int, int, Place], ...]
+
+
+def leads_to(places: Iterable[Place]) -> Leads:
+    """The leads to some places."""
+    return tuple(sorted((place.cost, place.position, place) for place in places))
+
+
+class _Leads(dict[int, Leads]):
     """Where a note may lead from each position, worked out when it is first asked for."""
 
     def __init__(self, music: Music, note: int) -> None:
         super().__init__()
         self._music, self._note = music, note
 
-    def __missing__(self, position: int) -> tuple[Place, ...]:
-        places = self[position] = tuple(self._music.goes_on(position, self._note))
-        return places
+    def __missing__(self, position: int) -> Leads:
+        leads = self[position] = leads_to(self._music.goes_on(position, self._note))
+        return leads
 
 
 ANY = Music()

@@ -7,6 +7,7 @@ through all stretches is cheapest is asked by `reading`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import accumulate
 from typing import Literal
 
@@ -169,7 +170,7 @@ class Pricing:
         if not are_brief:
             extra += costs.extra_long * sum(not self._may_be_stray(us, shorter_us, costs) for us in lengths_us)
         # Of equals, what explains it.
-        best, why = extra + 1, None
+        best, why = min(extra + 1, most - short), None
         for one in ways:
             if one.cost >= best:
                 break
@@ -178,7 +179,7 @@ class Pricing:
                 cost = one.cost + self._lengths(one, sounds, (from_note, to_note), shorter_us, costs)
                 if cost < best:
                     best, why = cost, one
-        return (short + extra, Explanation("extra", extra)) if why is None else (short + best, why)
+        return (short + extra, _too_many(extra)) if why is None else (short + best, why)
 
     def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
         """What lies between two melody notes, before the second of which grace notes may be written."""
@@ -263,7 +264,8 @@ class Pricing:
             if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
                 return NEVER
             cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
-            cost += max(0, costs.slow * log_ratio(length_us, SLOW_US) // 1_000)
+            if length_us > SLOW_US:
+                cost += costs.slow * log_ratio(length_us, SLOW_US) // 1_000
         return cost
 
     def _may_be_stray(self, length_us: int, shorter_us: int, costs: Tariff) -> bool:
@@ -323,6 +325,12 @@ class Pricing:
     def is_known(self, at: int) -> bool:
         """Whether the music of a stretch is known."""
         return self.costs[at] is WRITTEN
+
+
+@lru_cache(maxsize=1 << 10)
+def _too_many(cost: int) -> Explanation:
+    """Notes that nothing explains."""
+    return Explanation("extra", cost)
 
 
 class Graced(dict[tuple[int, ...], int]):

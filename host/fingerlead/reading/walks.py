@@ -9,11 +9,11 @@ A row of walks hangs on the stretches up to its own alone. So the rows of stretc
 comes next, are kept, and reading that goes on is the same as reading that never stopped.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from fingerlead.reading.costs import MOST_INNER, NEVER
-from fingerlead.reading.music import MOST_SOUNDS, NO_NOTE, NOTHING_WRITTEN, NOWHERE, Music, Place
+from fingerlead.reading.music import MOST_SOUNDS, NO_NOTE, NOTHING_WRITTEN, NOWHERE, Leads, Music, Place, leads_to
 from fingerlead.reading.pricing import Graced, Pricing, Stretches
 
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
@@ -42,7 +42,7 @@ class Step:
 # The walks to one stretch that still compete, the cheapest first; none where it is no melody note.
 Row = list[Step]
 # For a position, where the next note may bring the player.
-_Leads = Mapping[int, Iterable[Place]]
+_Leads = Mapping[int, Leads]
 _LONG_AGO = ((0, 0), (0, 0))
 
 
@@ -57,6 +57,7 @@ class Walks:
     ) -> None:
         self._s, self._musics, self._prices, self._number = stretches, musics, prices, number
         self.rows = list(rows)
+        self._is_off_near = list(self._offs_near())
         for at in range(len(rows), len(stretches)):
             self.rows.append(self._row(at) if prices.heard[at] else [])
 
@@ -74,6 +75,13 @@ class Walks:
 
     def _row(self, at: int) -> Row:
         return self._written(at) if self._musics[at].is_known else self._freely(at)
+
+    def _offs_near(self) -> Iterator[bool]:
+        """For each stretch whether hands off, or the beginning, may be near enough before it to matter."""
+        inner = 0
+        for note, heard in zip(self._s.note, self._prices.heard, strict=True):
+            yield inner <= MOST_INNER + 1
+            inner = 0 if note == NO_NOTE else inner + heard
 
     def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
         """The melody notes that a stretch may follow as one, nearest first, and what was heard between.
@@ -97,7 +105,7 @@ class Walks:
             # One note that something unheard interrupts is one sound.
             if heard[before] and not (sounds and notes[sounds[0]] == notes[before]):
                 sounds = (before, *sounds)
-                if len(sounds) > MOST_SOUNDS:
+                if len(sounds) > (MOST_SOUNDS if self._is_off_near[at] else most):
                     return
         if not self._number:
             yield -1, sounds
@@ -122,7 +130,7 @@ class Walks:
         leads, most = music.leads[note], NEVER if note == NO_NOTE else music.most_sounds
         arrivals = _Arrivals()
         back: tuple[int, Step, int, Graced | None] | None = None
-        begins: Iterable[Place] = ()
+        begins: Leads = ()
         for before, sounds in self._may_follow(at, most):
             if before < 0:
                 begins = self._begins(at)
@@ -152,17 +160,17 @@ class Walks:
             most = arrivals.limit - (step.cost if graced is not None else so_far)
             from_off = self._s.note[step.at - self._number] == NO_NOTE
             jumps = music.jumps(step.place.position, note, after_pause=from_off, most=most)
-            arrivals.add([step], {step.place.position: jumps}, plain, graced)
+            arrivals.add([step], {step.place.position: leads_to(jumps)}, plain, graced)
         arrivals.begin(begins, prices.left_over(0, at))
         return self._likely(at, arrivals)
 
-    def _begins(self, at: int) -> Iterable[Place]:
+    def _begins(self, at: int) -> Leads:
         """Where a first melody note of its music may stand; grace notes before it count for nothing."""
         music, note = self._musics[at], self._s.note[at]
         if not music.is_known or note == NO_NOTE:
-            return (NOWHERE,)
-        places = (*music.leads[note][0], *music.jumps(0, note, after_pause=False))
-        return [place._replace(graces=NOTHING_WRITTEN) for place in places]
+            return leads_to([NOWHERE])
+        places = (*music.goes_on(0, note), *music.jumps(0, note, after_pause=False))
+        return leads_to(place._replace(graces=NOTHING_WRITTEN) for place in places)
 
     def _stands(self, before: int, at: int) -> Iterator[tuple[Row, _Leads, int]]:
         """Where the player may stand after a melody note, where other music was asked for then, and its price."""
@@ -210,12 +218,12 @@ class _Arrivals:
         self.found: dict[int, tuple[int, int, Place, Step | None]] = {}
         self.limit = NEVER
 
-    def begin(self, places: Iterable[Place], left_over: int) -> None:
+    def begin(self, leads: Leads, left_over: int) -> None:
         """Begin with this melody note, at the price of what stands before it."""
-        for place in places:
-            if place.position not in self.found or left_over + place.cost < self.found[place.position][0]:
-                self.found[place.position] = left_over + place.cost, -place.position, place, None
-                self.limit = min(self.limit, left_over + place.cost + FAR_DEARER)
+        for cost, position, place in leads:
+            if position not in self.found or left_over + cost < self.found[position][0]:
+                self.found[position] = left_over + cost, -position, place, None
+                self.limit = min(self.limit, left_over + cost + FAR_DEARER)
 
     def add(self, row: Row, leads: _Leads, plain: int, graced: Graced | None, more: int = 0) -> None:
         """Go on with walks, at the `plain` price of what lies between, or as it is `graced` where that is written.
@@ -229,14 +237,15 @@ class _Arrivals:
                 so_far += plain
             if so_far >= limit:
                 break
-            for place in leads[step.place.position]:
-                position, cost, graces, _ = place
+            for cost, position, place in leads[step.place.position]:
                 cost += so_far
-                if graced is not None and cost < limit:
-                    cost += graced[graces] if graces else plain
-                if cost < limit and (position not in found or cost < found[position][0]):
+                if cost >= limit:
+                    break
+                if graced is not None:
+                    cost += graced[place.graces] if place.graces else plain
+                if position not in found or cost < found[position][0]:
                     found[position] = cost, -position, place, step
-                    if cost + FAR_DEARER < limit:
+                    if cost < limit - FAR_DEARER:
                         limit = cost + FAR_DEARER
         self.limit = limit
 

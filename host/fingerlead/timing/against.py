@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Literal, NamedTuple, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fingering.holes import FINGERS, fingers_of
 from fingering.notes import NOTES, a_note
@@ -18,6 +19,7 @@ from fingerlead.reading.music import MOST_MISSED, Music, WrittenNote
 from fingerlead.timing.analysis import Analysis, doubt_spans
 from fingerlead.timing.measure import touches
 from fingerlead.timing.results import Held
+from fingerlead.timing.segment import Indices
 
 MisreadKind = Literal["missed", "wrong", "extra", "repeated"]
 # More that a teacher hears: the player went back, or on to a later bar; a finger moved that has no part in the change.
@@ -71,22 +73,33 @@ def passes(analysis: Analysis) -> tuple[list[Pass], list[int | None]]:
 
     A pass begins where the player begins the music, or begins it again.
     """
+    a = analysis.arrays
+    written = a.place[:, 2].nonzero()[0]
+    pass_of = np.full(len(a.note), None, dtype=object)
+    if not written.size:
+        return [], pass_of.tolist()
+    music, done, _ = a.place[written].T
+    begins = np.ones(len(written), dtype=bool)
+    begins[1:] = (music[1:] != music[:-1]) | ((done[1:] == 1) & (done[:-1] > 1))
+    at = begins.nonzero()[0]
+    pass_of[written] = np.cumsum(begins) - 1
+    last = written[np.append(at[1:], len(written)) - 1]
+    right = np.add.reduceat((a.note == asked_notes(analysis))[written], at, dtype=np.int64)
+    columns = (music[at], a.start_us[written[at]], a.end_us[last], np.maximum.reduceat(done, at), right)
     found: list[Pass] = []
-    pass_of: list[int | None] = []
-    for note in analysis.held:
-        if note.written is None:
-            pass_of.append(None)
-            continue
-        music, reached = note.written.music, note.written.number + 1
-        last = found[-1] if found and found[-1].music == music else None
-        if last is None or (reached == 1 and last.reached > 1):
-            number = analysis.musics[music].asked.pass_number if last is None else last.number + 1
-            last = Pass(music, number, note.start_us, note.end_us, 0, 0)
-            found.append(last)
-        right = note.note == analysis.musics[music].notes[note.written.number].note
-        found[-1] = last._replace(end_us=note.end_us, reached=max(last.reached, reached), right=last.right + right)
-        pass_of.append(len(found) - 1)
-    return found, pass_of
+    for here, start_us, end_us, reached, count in zip(*(column.tolist() for column in columns), strict=True):
+        goes_on = found and found[-1].music == here
+        number = found[-1].number + 1 if goes_on else analysis.musics[here].asked.pass_number
+        found.append(Pass(here, number, start_us, end_us, reached, count))
+    return found, pass_of.tolist()
+
+
+def asked_notes(analysis: Analysis) -> NDArray[np.int64]:
+    """For each melody note the note that is written where it stands; -1 where none is."""
+    notes = np.array([one.note for music in analysis.musics for one in music.notes] or [-1], dtype=np.int64)
+    begins = np.cumsum([0, *(len(music.notes) for music in analysis.musics)])
+    music, done, written = analysis.arrays.place.T
+    return np.where(written != 0, notes[np.where(written != 0, begins[music] + done - 1, 0)], -1)
 
 
 def notes_led_to(analysis: Analysis) -> list[int]:
@@ -122,7 +135,7 @@ def departures(analysis: Analysis) -> list[Departure]:
     if not any(music.is_known for music in analysis.musics):
         return []
     walk = _Walk(analysis)
-    found = [one for number in range(len(analysis.held)) for one in walk.departures_at(number)]
+    found = [one for number in walk.worth_a_look().tolist() for one in walk.departures_at(number)]
     return sorted([*found, *walk.between_notes()], key=lambda one: one.start_us)
 
 
@@ -134,6 +147,17 @@ class _Walk:
         self._held = analysis.held
         self._places: list[tuple[int, int, int]] = analysis.arrays.place.tolist()
         self._doubted, self._doubted_widely = doubted_notes(analysis), doubted_notes(analysis, wide=True)
+
+    def worth_a_look(self) -> Indices:
+        """The melody notes but for those that follow the one before as written, with no more fingers out of place."""
+        a, table = self._analysis.arrays, self._table
+        standard = np.array(table.standard, dtype=np.uint8)[a.note]
+        misplaced = np.where(np.isin(a.mask, list(table.alternates)), 0, a.mask ^ standard)
+        music, done, written = a.place.T
+        follows = (music[1:] >= 0) & (music[1:] == music[:-1]) & (done[1:] == done[:-1] + 1) & (written[1:] != 0)
+        right = a.note[1:] == asked_notes(self._analysis)[1:]
+        astray = misplaced[1:] & ~(standard[1:] ^ standard[:-1]) & ~misplaced[:-1] != 0
+        return np.append(True, ~(follows & right) | astray)[: len(a.note)].nonzero()[0]
 
     def departures_at(self, number: int) -> Iterator[Departure]:
         """What a melody note departs from."""

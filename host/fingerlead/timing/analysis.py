@@ -4,12 +4,12 @@
 `changes_of` makes plain objects of a part.
 """
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property, lru_cache
-from itertools import chain
-from typing import Any
+from itertools import chain, groupby
+from operator import itemgetter
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,13 +39,16 @@ from fingerlead.timing.results import (
     Stray,
     Timing,
     Verdict,
+    Way,
     WrittenAt,
 )
 from fingerlead.timing.timeline import POPCOUNT, geometry_of
 from fingerlead.wire.events import NO_SLOPES, Doubt, Record, Slopes
 
+_Thing = TypeVar("_Thing")
 # In the order of the codes of `measure`.
 VERDICTS: tuple[Verdict, ...] = (*PLAIN, *UNPLAIN)
+TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
 REASONS: dict[Verdict, str] = {
     "uncertain": "frames were lost, the chanter was away or reported a bad sensor meanwhile",
     "unclear": "what sounded about it can be read in two ways",
@@ -53,8 +56,10 @@ REASONS: dict[Verdict, str] = {
     "extra": "a note sounded in it that its fingers do not sound by moving apart",
     "embellished": "an embellishment or a grace note was played in it",
 }
+# By those codes, and at the end of a plain change whose lead is too close to call.
+_BECAUSE = (*map(REASONS.get, VERDICTS), TOO_CLOSE)
+WAYS: tuple[Way, Way] = ("one-way", "crossing")
 MOTIONS: tuple[Motion, Motion] = ("lower", "lift")
-TOO_CLOSE = "too close to call: the first two fingers came nearer together than the timing uncertainty"
 
 
 def finger_offsets(part: Part) -> NDArray[np.int64]:
@@ -75,48 +80,46 @@ def changes_of(
     `edge_us` and `covered` are the timeline's from edge number `edges_before` on.
     """
     p = part
-    strays: dict[int, list[Stray]] = defaultdict(list)
-    for number, *stray in _rows(
-        p.stray_change, p.stray_note, p.stray_mask, p.stray_start_us, p.stray_us, p.stray_heard
-    ):
-        strays[number].append(Stray(*stray))
-    slips: dict[int, list[Slip]] = defaultdict(list)
-    for number, finger, at_us, us in _rows(p.slip_change, p.slip_finger, p.slip_start_us, p.slip_us):
-        slips[number].append(Slip(finger, at_us, us))
-    edges = list(zip(edge_us.tolist(), covered.tolist(), strict=False))
-    fingers, offsets = _fingers(p), finger_offsets(p)
+    numbers = range(changes_before, changes_before + len(p.change_us))
+    stray_rows = (p.stray_note, p.stray_mask, p.stray_start_us, p.stray_us, p.stray_heard)
+    strays = _by_change(p.stray_change, map(Stray._make, _rows(*stray_rows)))
+    slips = _by_change(p.slip_change, map(Slip._make, _rows(p.slip_finger, p.slip_start_us, p.slip_us)))
     crosses = (p.from_mask & ~p.to_mask != 0) & (p.to_mask & ~p.from_mask != 0)
-    rows = _rows(
-        p.from_note, p.to_note, p.from_mask, p.to_mask, p.change_us, p.spread_us, p.lead, p.verdict, p.plain,
-        p.stage_us, p.judged, crosses, p.first - edges_before, p.last - edges_before + 1, offsets[:-1], offsets[1:],
-    )  # fmt: skip
-    for number, row in enumerate(rows, changes_before):
-        note, to_note, mask, to_mask, start_us, spread_us, lead, code, plain, stage_us, judged, *rest = row
-        is_crossing, first_edge, stop_edge, first_finger, stop_finger = rest
-        verdict = VERDICTS[code]
-        because = REASONS.get(verdict)
-        if because is None and plain and lead < 0 and stop_finger - first_finger > 1:
-            because = TOO_CLOSE
-        yield Change(
-            number=number,
-            from_note=note,
-            to_note=to_note,
-            from_mask=mask,
-            to_mask=to_mask,
-            start_us=start_us,
-            end_us=start_us + spread_us,
-            way="crossing" if is_crossing else "one-way",
-            lead=None if lead < 0 else lead,
-            spread_us=spread_us,
-            fingers=tuple(fingers[first_finger:stop_finger]),
-            strays=tuple(strays.get(number, ())),
-            slips=tuple(slips.get(number, ())),
-            verdict=verdict,
-            because=because,
-            edges=tuple(edges[first_edge:stop_edge]),
-            stage_us=stage_us,
-            judged=judged,
-        )
+    offsets = finger_offsets(p)
+    too_close = p.plain & (p.lead < 0) & (offsets[1:] - offsets[:-1] > 1) & (p.verdict < len(PLAIN))
+    edges = list(zip(edge_us.tolist(), covered.tolist(), strict=False))
+    yield from map(
+        Change._make,
+        zip(
+            numbers,
+            *(column.tolist() for column in (p.from_note, p.to_note, p.from_mask, p.to_mask)),
+            p.change_us.tolist(),
+            (p.change_us + p.spread_us).tolist(),
+            map(WAYS.__getitem__, crosses.tolist()),
+            (None if lead < 0 else lead for lead in p.lead.tolist()),
+            p.spread_us.tolist(),
+            _groups(_fingers(p), offsets[:-1], offsets[1:]),
+            (strays.get(number, ()) for number in numbers),
+            (slips.get(number, ()) for number in numbers),
+            map(VERDICTS.__getitem__, p.verdict.tolist()),
+            map(_BECAUSE.__getitem__, np.where(too_close, len(VERDICTS), p.verdict).tolist()),
+            _groups(edges, p.first - edges_before, p.last - edges_before + 1),
+            p.stage_us.tolist(),
+            p.judged.tolist(),
+            strict=True,
+        ),
+    )
+
+
+def _by_change(change: NDArray[np.int32], things: Iterable[_Thing]) -> dict[int, tuple[_Thing, ...]]:
+    """Things in order by the number of the change that each is in."""
+    groups = groupby(zip(change.tolist(), things, strict=True), key=itemgetter(0))
+    return {number: tuple([thing for _, thing in group]) for number, group in groups}
+
+
+def _groups(things: list[_Thing], begin: NDArray[Any], stop: NDArray[Any]) -> Iterator[tuple[_Thing, ...]]:
+    """The things of each half-open range."""
+    return (tuple(things[a:b]) for a, b in _rows(begin, stop))
 
 
 def _fingers(part: Part) -> list[FingerTime]:
@@ -192,11 +195,7 @@ class Analysis:
     @cached_property
     def changes(self) -> list[Change]:
         """The changes between neighbouring held notes that differ, in order."""
-        return list(self.iter_changes())
-
-    def iter_changes(self) -> Iterator[Change]:
-        """The changes one by one, for a caller that keeps none of them."""
-        return changes_of(self.arrays, self.settings, self.edge_us, self.covered)
+        return list(changes_of(self.arrays, self.settings, self.edge_us, self.covered))
 
     @property
     def movements(self) -> list[PlayedMovement]:

@@ -11,11 +11,14 @@ from contextlib import contextmanager
 
 @contextmanager
 def put_off() -> Iterator[None]:
-    """No search meanwhile. What was put off is made up for afterwards, at once for all; it may be nested."""
+    """No search meanwhile; afterwards what was made counts as old, for a search through all. It may be nested."""
     was_on = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
         if was_on:
+            # Frozen and thawed, all there is has become old: the next search does not begin with it.
+            gc.freeze()
+            gc.unfreeze()
             gc.enable()

@@ -227,7 +227,7 @@ def measure(
         extras=[
             extra
             for gap, is_extra, known in zip(read.gaps, too_many.tolist(), is_known[music].tolist(), strict=True)
-            if known
+            if known and (is_extra or gap.graces)
             for extra in _extra_notes(gap, stretches, is_extra)
         ],
         off=[(int(a), int(b)) for a, b in zip(notes.start_us[~sounds], notes.end_us[~sounds], strict=True)],

@@ -23,7 +23,7 @@ from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums, movements_together
 from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
-from fingerlead.timing.results import Change, Verdict
+from fingerlead.timing.results import Change, Verdict, WrittenAt
 
 CONFIDENCE = 0.95
 # Fewer than this of one change say nothing of a habit; our own choice.
@@ -51,22 +51,34 @@ class Spread:
 
 @dataclass(slots=True)
 class ChangeSummary:
-    """One directed change over all its instances; numbers in the lists are places in `Summary.changes`."""
+    """One directed change over all its instances.
+
+    `plain` are those that count, `astray` those of them in which a stray was heard; `spreads_us` are those of the ones
+    that were apart, and nothing was heard of it. `beside` counts those that are not plain, by their verdict.
+    """
 
     from_note: int
     to_note: int
     plain: list[Change] = field(default_factory=list)
-    beside: Counter[Verdict] = field(default_factory=Counter)  # those that are not plain, by their verdict
+    astray: list[Change] = field(default_factory=list)
+    spreads_us: list[int] = field(default_factory=list)
+    beside: Counter[Verdict] = field(default_factory=Counter)
+
+    def take_in(self, change: Change) -> None:
+        """Count one more instance."""
+        if not change.is_plain:
+            self.beside[change.verdict] += 1
+            return
+        self.plain.append(change)
+        if change.verdict == "stray":
+            self.astray.append(change)
+        elif change.verdict == "apart":
+            self.spreads_us.append(change.spread_us)
 
     @property
     def count(self) -> int:
         """How many plain changes there were."""
         return len(self.plain)
-
-    @property
-    def astray(self) -> list[Change]:
-        """Those in which a stray was heard."""
-        return [change for change in self.plain if change.verdict == "stray"]
 
     @property
     def clean_share(self) -> float:
@@ -81,7 +93,7 @@ class ChangeSummary:
     @property
     def heard_us(self) -> int:
         """Heard stray time in all of them."""
-        return sum(heard_stray_us(change) for change in self.plain)
+        return sum(map(heard_stray_us, self.astray))
 
     @property
     def typical_stray_us(self) -> int:
@@ -96,12 +108,12 @@ class ChangeSummary:
     @property
     def apart(self) -> int:
         """In how many the fingers were not together, and nothing was heard of it."""
-        return sum(change.verdict == "apart" for change in self.plain)
+        return len(self.spreads_us)
 
     @property
     def typical_spread_us(self) -> int:
         """The median spread of those that were apart; 0 where none was."""
-        return round(median(c.spread_us for c in self.plain if c.verdict == "apart")) if self.apart else 0
+        return round(median(self.spreads_us)) if self.spreads_us else 0
 
     def led(self) -> Counter[int | None]:
         """How often each finger led; None where it was too close to call."""
@@ -195,7 +207,7 @@ class Summary:
     by_change: dict[tuple[int, int], ChangeSummary]
     playing_us: int
     uncertainty_us: int = 0  # the widest of the sessions'
-    _sessions: dict[int, int] = field(default_factory=dict, repr=False)  # by the identity of each plain change
+    _sessions: dict[int, int] = field(default_factory=dict, repr=False)  # by the identity of each judged change
     by_movement: dict[MovementOn, MovementSummary] = field(default_factory=dict)
     by_written: dict[tuple[int, int], WrittenSummary] = field(default_factory=dict)
     by_pairs: dict[tuple[bool, float], PairsSummary] = field(default_factory=dict)
@@ -203,7 +215,7 @@ class Summary:
     passing: dict[tuple[int, int, int], list[int]] = field(default_factory=dict)
 
     def session_of(self, change: Change) -> int:
-        """In which session, counted from 0, one of these plain changes was."""
+        """In which session, counted from 0, one of these changes was."""
         return self._sessions[id(change)]
 
     @property
@@ -279,11 +291,8 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
                 continue
             key = change.from_note, change.to_note
             of = summary.by_change.get(key) or summary.by_change.setdefault(key, ChangeSummary(*key))
-            if change.is_plain:
-                of.plain.append(change)
-                summary._sessions[id(change)] = number
-            else:
-                of.beside[change.verdict] += 1
+            of.take_in(change)
+            summary._sessions[id(change)] = number
         for before, note, after in passing_notes(analysis.changes):
             summary.passing.setdefault((before.from_note, before.to_note, after.to_note), []).append(note)
         _take_in_written(summary, analysis)
@@ -296,27 +305,31 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
 
 def _take_in_written(summary: Summary, analysis: Analysis) -> None:
     """Count how often each written step was asked for, and what was played in place of its second note."""
+    steps: dict[WrittenAt, WrittenSummary | None] = {}
     for note, doubted in zip(analysis.held, doubted_notes(analysis), strict=True):
         at = note.written
-        if at is None or not at.number or doubted or not analysis.musics[at.music].asked.judged:
+        if at is None or doubted:
             continue
-        before, asked = analysis.musics[at.music].notes[at.number - 1 : at.number + 1]
-        of = summary.by_written.setdefault((before.note, asked.note), WrittenSummary(before.note, asked.note))
-        of.count += 1
-        if note.note != asked.note:
-            of.wrong.append((note.note, note.end_us - note.start_us))
+        if at not in steps:
+            music, step = analysis.musics[at.music], None
+            if at.number and music.asked.judged:
+                key = music.notes[at.number - 1].note, music.notes[at.number].note
+                step = summary.by_written.setdefault(key, WrittenSummary(*key))
+            steps[at] = step
+        of = steps[at]
+        if of is not None:
+            of.count += 1
+            if note.note != of.to_note:
+                of.wrong.append((note.note, note.end_us - note.start_us))
 
 
 def passing_notes(changes: Sequence[Change]) -> Iterator[tuple[Change, int, Change]]:
     """Short notes that may be slow strays: the change that leads to one, its length, and the change that leaves it."""
     for before, after in pairwise(changes):
+        if before.verdict != "perhaps" or after.verdict != "perhaps" or not before.judged:
+            continue
         short_us = after.start_us - before.end_us
-        if (
-            before.verdict == after.verdict == "perhaps"
-            and before.judged
-            and before.to_note in possible_strays(before.from_note, after.to_note)
-            and short_us < PERHAPS_US
-        ):
+        if before.to_note in possible_strays(before.from_note, after.to_note) and short_us < PERHAPS_US:
             yield before, short_us, after
 
 
