@@ -12,8 +12,8 @@ two lifts at one pace it cancels, between a lift and a covering it counts twice.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from typing import Any, Literal
+from functools import cached_property, lru_cache
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -55,13 +55,34 @@ class Share:
     how: How = "assumed"
 
 
-@dataclass(frozen=True, slots=True)
+class Sizes(NamedTuple):
+    """An edge's own standard uncertainty, in µs and in mm, and what is common to all edges, in mm and signed."""
+
+    own_us: float
+    own_mm: float
+    common_mm: float
+
+
+@dataclass(frozen=True)
 class Budget:
     """All shares of one chanter."""
 
     shares: tuple[Share, ...]
     steep_per_mm: tuple[float, float] = STEEP_ANYWHERE
     slowness_us_per_mm: float = SLOWNESS_US_PER_MM
+
+    @cached_property
+    def sizes(self) -> tuple[Sizes, Sizes]:
+        """The shares put together, of a covering and of a lift."""
+        covering, lift = (
+            Sizes(
+                self.total("us", common=False, lift=lift),
+                self.own_mm(lift),
+                (1.0 if lift else -1.0) * self.total("mm", common=True, lift=lift),
+            )
+            for lift in (False, True)
+        )
+        return covering, lift
 
     def total(self, unit: Unit, *, common: bool, lift: bool) -> float:
         """The combined standard uncertainty of the shares of one unit, common or own, of a lift or a covering."""
@@ -75,9 +96,8 @@ class Budget:
 
     def own_us(self, lift: bool, slowness_us_per_mm: ArrayLike) -> Floats:
         """An edge's own standard uncertainty, by how slowly the finger passes the rim."""
-        own_us: Floats = np.hypot(
-            self.total("us", common=False, lift=lift), self.own_mm(lift) * np.asarray(slowness_us_per_mm)
-        )
+        size = self.sizes[lift]
+        own_us: Floats = np.hypot(size.own_us, size.own_mm * np.asarray(slowness_us_per_mm))
         return own_us
 
     def own_mm(self, lift: bool) -> float:
@@ -87,8 +107,7 @@ class Budget:
 
     def common_us(self, lift: bool, slowness_us_per_mm: ArrayLike) -> Floats:
         """What is common to all edges, as a signed standard uncertainty: late in a lift, early in a covering."""
-        mm = self.total("mm", common=True, lift=lift)
-        return np.asarray((1.0 if lift else -1.0) * mm * np.asarray(slowness_us_per_mm), dtype=np.float64)
+        return np.asarray(self.sizes[lift].common_mm * np.asarray(slowness_us_per_mm), dtype=np.float64)
 
     @property
     def how(self) -> How:

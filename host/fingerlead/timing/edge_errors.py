@@ -47,11 +47,9 @@ class EdgeErrors:
             place, told = found(self.keys, t_us * HOLES + finger)
             steep = np.where(lift, *self.budget.steep_per_mm)
             slowness = np.where(told, np.minimum(self.scale_us[place] * steep, SLOWEST_US_PER_MM), slowness)
-        own_us, common_us = (
-            np.where(lift, of(True, slowness), of(False, slowness))
-            for of in (self.budget.own_us, self.budget.common_us)
-        )
-        return own_us, common_us
+        covering, lifting = self.budget.sizes
+        own_us, own_mm, common_mm = (np.where(lift, *sizes) for sizes in zip(lifting, covering, strict=True))
+        return np.hypot(own_us, own_mm * slowness), common_mm * slowness
 
     def between(self, start_us: int, end_us: int) -> Hashable:
         """All that decides the errors of edges from one time to another, both included."""
@@ -63,6 +61,8 @@ def errors_for(timing: Timing, slopes: Slopes = NO_SLOPES) -> EdgeErrors:
     """The errors of a timing's edges, with the slopes that were told of them."""
     if timing.budget is None:
         return EdgeErrors(timing.uncertainty_us)
+    if not len(slopes.t_us):
+        return EdgeErrors(None, timing.budget)
     return EdgeErrors(None, timing.budget, *scales_of(slopes, timing.raw_bits))
 
 

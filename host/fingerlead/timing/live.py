@@ -114,6 +114,8 @@ class LiveAnalysis:
         self._slopes_told = False
         self._seal: KnownSeal | None = None
         self._smallest_step_us = 0
+        self._timing: Timing  # as `_timing_by` has it
+        self._timing_by: tuple[object, ...] = ()
         self._geometry = geometry_of(table)
         self._musics: list[Music] = []
         # What is settled, and what is not; before the first state there is neither.
@@ -142,10 +144,13 @@ class LiveAnalysis:
     def timing(self) -> Timing:
         """How far the times can be trusted, as known so far."""
         scan_us = self._scan_us if self._scan_us is not None else self._smallest_step_us
-        timing = timeline.timing_for(
-            self.clock, scan_us, self._skew, raw_bits=self._raw_bits, slopes=self._slopes_told, seal=self._seal
-        )
-        return with_largest(timing, self._largest_us)
+        known = (self.clock, scan_us, self._skew, self._raw_bits, self._slopes_told, self._seal, self._largest_us)
+        if known != self._timing_by:
+            timing = timeline.timing_for(
+                self.clock, scan_us, self._skew, raw_bits=self._raw_bits, slopes=self._slopes_told, seal=self._seal
+            )
+            self._timing, self._timing_by = with_largest(timing, self._largest_us), known
+        return self._timing
 
     def scan(self, scan_us: int | None, raw_bits: int = 0, *, slopes: bool = False) -> None:
         """The chanter has told its scan period, how many bits a sample has, and whether it tells slopes."""
