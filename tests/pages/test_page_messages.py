@@ -24,6 +24,7 @@ from fingerlead.ports.base import Found
 from fingerlead.practice import events, inbox
 from fingerlead.simulated.pupil import Habit, SimulatedPupil
 from tests.pages.page_tools import TABLE, SessionByHand, played
+from tests.practice.practice_playing import a_practice
 
 BOTTOM_LITTLE = 7
 EARLY = SimulatedPupil(tune=(0, 2), habits=(Habit(BOTTOM_LITTLE, -28_000),), scatter_us=(500,) * 8)
@@ -74,6 +75,13 @@ def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
     assert all(message["mendable"] for message in astray)
     assert all(message["strip_svg"].count('class="ahead"') for message in astray)
     assert all(message["strip_svg"].startswith("<svg") for message in astray)
+
+
+@pytest.mark.parametrize(("key", "told"), [("low-g-b", "Fingers within 25 ms of each other."), ("low-g", "")])
+def test_the_page_is_told_how_close_together_the_fingers_are_to_move(key, told):
+    page = Page()
+    page.publisher(events.MusicNow(a_practice(key=key).snapshot(), True))
+    assert page.all()["rung"]["together"] == told
 
 
 def judged(diagnosed: bool) -> events.Judged:

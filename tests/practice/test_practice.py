@@ -515,9 +515,19 @@ def test_a_player_may_choose_how_close_together_to_move(stage_us):
             player.note(0)
         assert [one.outcome for one in player.of(Judged)[-4::2]] == ["apart", "clean"]
         assert {one.change.stage_us for one in player.of(Judged)} == {player.asked[-1].stage_us} == {stage_us}
+        assert player.practice.snapshot().together_us == stage_us
         there_and_back(player, 0, 2, 10, first=False)
     assert [p.what for p in player.of(Passed)] == ["passed", "confirmed"]
     assert f"together within {stage_us // 1_000} ms" in player.practice.snapshot().passed_text
+
+
+@pytest.mark.parametrize("key", ["low-g", "high-g-grace-notes", "low-g-b", "tonight"])
+def test_only_where_a_change_is_asked_for_are_fingers_to_be_together(key):
+    practice = a_practice(key="low-g-b" if key == "tonight" else key)
+    if key == "tonight":
+        practice.tonight()
+    together_us = practice.snapshot().together_us
+    assert together_us == (None if key in ("low-g", "high-g-grace-notes") else practice.settings.stage_us)
 
 
 def test_uncertain_changes_neither_count_nor_break():

@@ -203,6 +203,7 @@ class Snapshot:
     `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
     is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
     fingering picture, 1 letter, 0 nothing. `next_key` is the rung to go on with: due, or the lowest that is open.
+    `together_us` is how close together the fingers are to move, None where no change is asked for.
     """
 
     key: str | None
@@ -222,6 +223,7 @@ class Snapshot:
     due: tuple[str, ...]
     turn: TonightTurn | None
     next_key: str | None
+    together_us: int | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,12 @@ class Practice:
         return self._toward.holds is not None
 
     @property
+    def together_us(self) -> int | None:
+        """How close together the fingers are to move; None where no change passes: a rest, one note, embellishments."""
+        rung, no_change = self._toward.rung, self.doing == "rest" or self.one_note
+        return None if no_change or (rung is not None and rung.movements) else self.settings.stage_us
+
+    @property
     def asked(self) -> SessionMusic:
         """What is asked for now, by which the playing is to be read."""
         why = self._why_not_judged()
@@ -232,6 +238,7 @@ class Practice:
             due=self.progress.due(self.today),
             turn=self._turns.turn(self._playing.now_us) if self.doing in ("turn", "rest") else None,
             next_key=self._next_key(),
+            together_us=self.together_us,
         )
 
     # --- within ---

@@ -108,6 +108,11 @@ def progress_sentence(progressed: events.Progressed, out_name: str, back_name: s
     return ""
 
 
+def together_sentence(together_us: int | None) -> str:
+    """How close together the fingers are to move; empty where no change is asked for."""
+    return "" if together_us is None else say("together", ms=f"{together_us / 1_000:g}")
+
+
 def turn_sentence(turn: events.TonightTurn) -> str:
     """What comes next tonight."""
     if turn.item is None:
@@ -294,6 +299,7 @@ class Publisher:
             ],
             "help": list(snapshot.help),
             "passed_text": snapshot.passed_text,
+            "together": together_sentence(snapshot.together_us),
             "tune": snapshot.is_tune,
         }
 
