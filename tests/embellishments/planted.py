@@ -20,6 +20,7 @@ from tests.embellishments.forms import Step, everything, names_of, steps_of
 from tests.reading.hands import Hands, Performance, Written
 from tests.reading.instrument import (
     HEARD_US,
+    LETTERS,
     STANDARD,
     Edge,
     Sound,
@@ -120,7 +121,12 @@ class Embellisher(Hands):
                     continue
                 steps, fault = planted
             plan = Plan(written, played, fault, self.play_steps(steps, written.after, scatter_us), (0, 0))
-            if kind == "well" or _is_heard_so(plan, edges_of(mask, self.motions[moved:]), now_us, self.now_us):
+            # Where no finger moves more often than in the plain change, it is that change with its fingers apart.
+            is_plain = len(self.motions) - moved == len(movers(mask, self.mask))
+            if kind == "well" or (
+                _is_heard_so(plan, edges_of(mask, self.motions[moved:]), now_us, self.now_us)
+                and not (is_plain and kind in ("another", "wrong note"))
+            ):
                 return plan
             self.mask, self.now_us, self.last_us = mask, now_us, list(last_us)
             del self.motions[moved:]
@@ -160,6 +166,11 @@ def _is_heard_so(plan: Plan, edges: list[Edge], since_us: int, until_us: int) ->
         if step.marked and off_us > (1_000 if step.lasts_us < HEARD_US else max(3_000, 0.1 * step.lasts_us)):
             return False
     written, sounded = plan.written, tuple(plan.row[1:-1])
+    if plan.fault is not None and plan.fault.kind == "missing":
+        # What scatter sounds for however short is not missing, but swallowed.
+        wanted = {LETTERS.index(written.written[place]) for place in plan.fault.places if place < len(written.written)}
+        if any(sound.note in wanted and sound.lasts_us < HEARD_US for sound in sounds):
+            return False
     if plan.fault is None or plan.fault.kind in ("crushed", "dragged", "uneven", "false fingering"):
         return plan.played is not written or sounded == written.sounds
     name = names_of(written.before, written.after).get(sounded)

@@ -221,7 +221,9 @@ def written_in(a, b, graces, sounds, costs):
         if wanted and wanted[-1] == b and sounds[-1] != b:
             wanted = wanted[:-1]
         cost, missing, notes = laid(a, b, tuple(wanted), sounds, costs, {}, len(sounds), len(wanted))
-        if notes and (best is None or cost < best.cost):
+        # One note for another, where each is all there is, and it is no stray.
+        is_other = len(wanted) == len(sounds) == 1 and not (may_stray(sounds[0], a, b) or sounds[0] == a)
+        if (notes or is_other) and (best is None or cost < best.cost):
             best = Why("movement", cost, named.movement if named else None, notes, missing)
     return best
 
@@ -392,7 +394,7 @@ class PlainReader:
         strays_all = all(self.may_be_stray(at, first, last) for at in sounds)
         # What lasts longer in known music is a note too many, and no embellishment that is not written.
         may_embellish = strays_all or self.music(last) is None
-        if may_embellish and self.moves_between(a, b) > (a.mask ^ b.mask).bit_count():
+        if may_embellish and self.has_returned(a, b):
             ways.append(movement_in(a.note, b.note, notes, costs))
         best = None
         for why in sorted((way for way in ways if way is not None), key=lambda way: way.cost):
@@ -408,6 +410,10 @@ class PlainReader:
     def moves_between(self, a, b):
         """How many times fingers move from the end of one note's settled mask to the start of the other's."""
         return sum(a.leave_us <= at_us <= b.reach_us for at_us, _ in self.moves)
+
+    def has_returned(self, a, b):
+        """Whether some finger moves more often than the change from one note to the other asks."""
+        return self.moves_between(a, b) > (a.mask ^ b.mask).bit_count()
 
     def may_be_stray(self, at, first, last):
         costs, shorter_us, us = self.costs(last), self.shorter_us(first, last), self.stretches[at].lasts_us
@@ -425,10 +431,11 @@ class PlainReader:
         costs, shorter_us, cost = self.costs(last), self.shorter_us(first, last), 0
         for place, at in enumerate(sounds):
             us = self.stretches[at].lasts_us
-            if place in why.notes:
+            if written or place in why.notes:
                 if written and self.is_long_on_purpose(why.movement, at):
                     continue
-                if 100 * us > costs.ratio * shorter_us or us >= prices.LONGEST_INNER_US:
+                longest_us = prices.LONGEST_WRITTEN_INNER_US if written else prices.LONGEST_INNER_US
+                if 100 * us > costs.ratio * shorter_us or us >= longest_us:
                     return NEVER
                 cost += max(0, costs.long * (log_of(us, shorter_us, 3) + 100) // 1_000)
                 cost += max(0, costs.slow * log_of(us, prices.SLOW_US) // 1_000)
@@ -475,17 +482,23 @@ class PlainReader:
         around = self.stretches[between.first].note, self.stretches[between.last].note
         if graces in {around[:1], around[1:], around}:
             return plain, between  # no sound of its own: it sounds already, or what follows does
-        left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
-        best = Between(between.first, between.last, between.sounds, between.why, graces)
+        cost, why = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing, between.why
         if between.sounds:
-            a, b = self.stretches[between.first].note, self.stretches[between.last].note
-            notes = tuple(self.stretches[at].note for at in between.sounds)
-            why = written_in(a, b, graces, notes, costs)
-            if why is not None:
-                cost = why.cost + self.lengths(why, between.first, between.last, between.sounds, written=True)
-                if cost < left_out:
-                    return cost, Between(between.first, between.last, between.sounds, why, graces)
-        return left_out, best
+            first, last, sounds = between.first, between.last, between.sounds
+            a, b = self.stretches[first], self.stretches[last]
+            notes = tuple(self.stretches[at].note for at in sounds)
+            ways = []
+            if all(self.may_be_stray(at, first, last) for at in sounds) and self.has_returned(a, b):
+                other = movement_in(a.note, b.note, notes, costs)
+                if other is not None:
+                    ways.append((other.cost + costs.another + self.lengths(other, first, last, sounds), other))
+            meant = written_in(a.note, b.note, graces, notes, costs)
+            if meant is not None:
+                ways.append((meant.cost + self.lengths(meant, first, last, sounds, written=True), meant))
+            for way in ways:
+                if way[0] < cost:
+                    cost, why = way
+        return cost, Between(between.first, between.last, between.sounds, why, graces)
 
     def walks_to(self, at):
         """The cheapest walk to a stretch as a melody note, for every position it may stand at."""

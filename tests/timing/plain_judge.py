@@ -103,21 +103,22 @@ def movement_of(between, stretches, doubted, change):
     if between.graces:
         written = form.movement.name if form else "grace notes"
     played = [stretches[between.sounds[place]] for place in why.notes] if why.kind == "movement" else []
-    fits = bool(played) and bool(written) and (why.movement is None or why.movement.name == written)
+    is_played = why.kind == "movement"
+    fits = is_played and bool(written) and (why.movement is None or why.movement.name == written)
     if doubted:
         verdict = "uncertain"
     elif between.doubt:
         verdict = "unclear"
     elif written is None:
         verdict = "unwritten"
-    elif not played:
+    elif not is_played:
         verdict = "left out"
     elif not fits:
         verdict = "another"
     else:
         verdict = "as written" if why.missing == 0 and len(played) == len(between.sounds) else "faulty"
     return dict(
-        name=why.movement.name if played and why.movement is not None else written or "grace notes",
+        name=why.movement.name if is_played and why.movement is not None else written or "grace notes",
         written=written,
         notes=[(one.note, one.start_us, one.lasts_us, one.note if fits else None) for one in played],
         between=(a.note, b.note),

@@ -154,7 +154,7 @@ def written_explanation(
     ]
     tried = (_fitted(_sounding(form, from_note, to_note, sounds), sounds, added, costs) for form in forms)
     cost, missing, notes = min(tried, key=lambda one: one[0])
-    return Explanation("movement", cost, movement, notes, missing) if notes else Explanation("direct", NEVER)
+    return Explanation("movement", cost, movement, notes, missing) if cost < NEVER else Explanation("direct", NEVER)
 
 
 def places_too_many(why: Explanation, from_note: int, to_note: int, sounds: tuple[int, ...]) -> list[int]:
@@ -178,7 +178,10 @@ _Fit = tuple[int, int, tuple[int, ...]]
 
 
 def _fitted(form: tuple[int, ...], sounds: tuple[int, ...], added: Sequence[int], costs: Tariff) -> _Fit:
-    """The sounds laid against one form by their edit distance; NEVER where none of them fits."""
+    """The sounds laid against one form by their edit distance; NEVER where none of them fits.
+
+    One note stands for another without fitting where each is all there is, and it is no stray.
+    """
     row: list[_Fit] = [(costs.missing * k, k, ()) for k in range(len(form) + 1)]
     for place, (note, more) in enumerate(zip(sounds, added, strict=True)):
         before, row = row, [(row[0][0] + more, row[0][1], row[0][2])]
@@ -190,4 +193,5 @@ def _fitted(form: tuple[int, ...], sounds: tuple[int, ...], added: Sequence[int]
             if wanted == note and diagonal[0] < best[0]:
                 best = diagonal[0], diagonal[1], (*diagonal[2], place)
             row.append(best)
-    return row[-1] if row[-1][2] else (NEVER, 0, ())
+    is_other = len(form) == len(sounds) == 1 and added[0] == costs.added
+    return row[-1] if row[-1][2] or is_other else (NEVER, 0, ())

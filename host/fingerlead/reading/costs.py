@@ -34,6 +34,7 @@ class Tariff:
     extra: int  # a note that nothing explains
     extra_long: int  # more, where it is too long for a stray: then it is rather a melody note that is not written
     missing: int  # a written grace note that does not sound
+    another: int  # a movement in place of the written one; less than to leave that out and play one that nothing asks for
     added: int  # a note within a written embellishment that is not written
     stray_us: int  # a stray is shorter; with the music known, this or half the shorter neighbour, whichever is more
     ratio: int  # percent of the shorter neighbour that a note of an embellishment may last
@@ -43,14 +44,14 @@ class Tariff:
 # In free playing any note may follow any, so length is most of the evidence.
 FREE = Tariff(
     melody=2_000, short=2_000, brief=3_000, stray=1_500, stray_more=700, bounced=700, movement=1_000, left_out=1_200,
-    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, added=NEVER,
+    inside=1_200, long=4_000, slow=4_000, extra=3_000, extra_long=NEVER, missing=NEVER, another=NEVER, added=NEVER,
     stray_us=40_000, ratio=60, unclear=500,
 )  # fmt: skip
 
 # With the music known, the order of the notes is most of the evidence. A written note costs nothing however long it is.
 WRITTEN = Tariff(
     melody=0, short=0, brief=2_000, stray=1_000, stray_more=500, bounced=500, movement=2_000, left_out=1_200,
-    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, added=2_000,
+    inside=700, long=1_500, slow=500, extra=3_500, extra_long=1_000, missing=1_200, another=600, added=2_000,
     stray_us=350_000, ratio=200, unclear=500,
 )  # fmt: skip
 

@@ -5,7 +5,7 @@ hands came off here? Prices are those of `costs`, explanations those of `between
 through all stretches is cheapest is asked by `reading`.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate
@@ -159,8 +159,7 @@ class Pricing:
         short = 0 if costs is WRITTEN else self._short(first, last)
         if not sounds:
             return short, DIRECT
-        returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
-        ways = explanations(from_note, to_note, tuple([s.note[at] for at in sounds]), returned, costs, self._known)
+        ways = self._ways(first, last, sounds)
         extra = costs.extra * len(sounds)
         if short + extra >= most and not (ways and short + ways[0].cost < most):
             return short + extra, DIRECT
@@ -180,6 +179,13 @@ class Pricing:
                 if cost < best:
                     best, why = cost, one
         return (short + extra, _too_many(extra)) if why is None else (short + best, why)
+
+    def _ways(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[Explanation, ...]:
+        """The ways to explain what was heard between two melody notes, before lengths are weighed."""
+        s = self._s
+        returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
+        notes = tuple([s.note[at] for at in sounds])
+        return explanations(s.note[first], s.note[last], notes, returned, self.costs[last], self._known)
 
     def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
         """What lies between two melody notes, before the second of which grace notes may be written."""
@@ -207,19 +213,29 @@ class Pricing:
         s, costs = self._s, self.costs[gap.last]
         if are_silent(s.note[gap.first], s.note[gap.last], graces):
             return plain, gap
-        left_out = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing
-        best = Gap(gap.first, gap.last, gap.sounds, gap.why, graces)
+        notes, shorter_us = (s.note[gap.first], s.note[gap.last]), self._shorter(gap.first, gap.last)
+        best = plain + min(len(graces), MOST_LEFT_OUT) * costs.missing, gap.why
+        for cost, why, held_us in self._embellishments(gap, graces):
+            if cost < best[0]:
+                cost += self._lengths(why, gap.sounds, notes, shorter_us, costs, held_us)
+                best = min(best, (cost, why), key=lambda one: one[0])
+        return best[0], Gap(gap.first, gap.last, gap.sounds, best[1], graces)
+
+    def _embellishments(
+        self, gap: Gap, graces: tuple[int, ...]
+    ) -> Iterator[tuple[int, Explanation, Mapping[int, int] | None]]:
+        """What was heard as another movement than the written one, or as that: before lengths, and what may be held."""
         if not gap.sounds:
-            return left_out, best
-        notes, sounds = (s.note[gap.first], s.note[gap.last]), tuple([s.note[at] for at in gap.sounds])
-        why = written_explanation(*notes, graces, sounds, costs, self._known)
-        if why.cost >= NEVER:
-            return left_out, best
-        held_us = long_on_purpose(why.movement) if why.movement else {}
-        cost = why.cost + self._lengths(why, gap.sounds, notes, self._shorter(gap.first, gap.last), costs, held_us)
-        if cost < left_out:
-            return cost, Gap(gap.first, gap.last, gap.sounds, why, graces)
-        return left_out, best
+            return
+        s, costs = self._s, self.costs[gap.last]
+        lengths_us = [s.length_us[at] for at in gap.sounds]
+        if self._may_be_stray(max(lengths_us), self._shorter(gap.first, gap.last), costs):
+            for one in self._ways(gap.first, gap.last, gap.sounds):
+                if one.kind == "movement":
+                    yield one.cost + costs.another, one, None
+        sounds = tuple([s.note[at] for at in gap.sounds])
+        why = written_explanation(s.note[gap.first], s.note[gap.last], graces, sounds, costs, self._known)
+        yield why.cost, why, long_on_purpose(why.movement) if why.movement else NOTHING_HELD
 
     def _shorter(self, first: int, last: int) -> int:
         """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
@@ -245,23 +261,25 @@ class Pricing:
         notes: tuple[int, int],
         shorter_us: int,
         costs: Tariff,
-        held_us: Mapping[int, int] = NOTHING_HELD,
+        held_us: Mapping[int, int] | None = None,
     ) -> int:
         """The price of the lengths in an explanation of what was heard between two notes.
 
-        `held_us` has the notes that cost nothing however long they are, up to so long.
+        Of a written embellishment `held_us` has the notes that cost nothing however long they are, up to so long.
         """
-        cost = 0
+        cost, is_written = 0, held_us is not None
+        longest_us = LONGEST_WRITTEN_INNER_US if is_written else LONGEST_INNER_US
         for place, at in enumerate(sounds):
             length_us = self._s.length_us[at]
-            if place not in why.notes:
+            # In a written embellishment what is none of its notes is weighed like one.
+            if place not in why.notes and not is_written:
                 bounced = self._s.note[at] in notes and length_us >= BRIEF_US
                 if bounced or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
                 continue
-            if length_us <= held_us.get(self._s.note[at], 0):
+            if held_us and length_us <= held_us.get(self._s.note[at], 0):
                 continue
-            if 100 * length_us > costs.ratio * shorter_us or length_us >= LONGEST_INNER_US:
+            if 100 * length_us > costs.ratio * shorter_us or length_us >= longest_us:
                 return NEVER
             cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
             if length_us > SLOW_US:

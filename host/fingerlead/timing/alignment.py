@@ -3,8 +3,10 @@
 The cheapest way wins. A note that sounds already, or that is the note to come, merges with it: neither is missing.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from functools import cache
+from statistics import median
 from typing import Any, Literal, NamedTuple
 
 from fingering.moves import possible_strays
@@ -13,8 +15,12 @@ from fingerlead.timing.movement_takes import Sound
 Step = Literal["note", "swallowed", "wrong", "missing", "merged", "added", "resumed", "unheard"]
 # A wrong note is less than one missing and one too many, a stray between two notes less than a note too many. Of two
 # that may be the one too many it is the low G.
-_SWALLOWED, _WRONG, _MISSING, _STRAY, _ADDED_LOW_G, _ADDED = 9, 12, 10, 6, 10, 11
-_NEVER = 1_000
+_SWALLOWED, _WRONG, _MISSING, _STRAY, _ADDED_LOW_G, _ADDED = 90, 120, 100, 60, 100, 110
+# Of two notes that may be the missing one it is that between two alike, where these sound as one that is as long as
+# both: so much longer than the rest, each beside the usual length of its note.
+_AS_ONE = 5
+_LONG = 1.4
+_NEVER = 10_000
 # A note so short is hardly one: it is as dear as one that is not heard, so that it takes the place of no other.
 _HARDLY_US = 15_000
 
@@ -31,12 +37,18 @@ class Laid(NamedTuple):
     before: int
 
 
-def lay(form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note: int) -> tuple[int, tuple[Laid, ...]]:
-    """The cost and the steps of the cheapest way to lay a form against sounds."""
+def lay(
+    form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note: int, usual_us: Sequence[float]
+) -> tuple[int, tuple[Laid, ...]]:
+    """The cost and the steps of the cheapest way to lay a form against sounds.
+
+    `usual_us` has how long each note of the form usually is; only how they stand to each other counts.
+    """
     straight = _straight(form, sounds, from_note, to_note)
     if straight is not None:
         return 0, straight
     count, stop = len(form), len(sounds)
+    is_long = _are_long(sounds, dict(zip(form, usual_us, strict=True)))
     strays = possible_strays(from_note, to_note) if from_note != to_note else frozenset()
     following = [to_note] * (stop + 1)
     for at in range(stop - 1, -1, -1):
@@ -64,7 +76,9 @@ def lay(form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note:
                 way("merged", 0, k + 1, j, now, False)
             if form[k] == following[j]:
                 way("merged", 0, k + 1, j, now, True)
-            way("missing", _MISSING, k + 1, j, now, ahead)
+            is_between = 0 < k < count - 1 and j > 0 and not ahead and form[k - 1] == form[k + 1] == now
+            as_one = (-_AS_ONE if is_long[j - 1] else _AS_ONE) if is_between else 0
+            way("missing", _MISSING + as_one, k + 1, j, now, ahead)
             if sound is not None and sound.heard and form[k] != sound.note and not ahead:
                 way("wrong", _WRONG, k + 1, j + 1, sound.note, False)
         if sound is not None and not sound.heard:
@@ -79,6 +93,13 @@ def lay(form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note:
         return found
 
     return best(0, 0, from_note, False)
+
+
+def _are_long(sounds: Sequence[Sound], usual_us: Mapping[int, float]) -> list[bool]:
+    """Which sounds are much longer than the rest of them, each beside the usual length of its note."""
+    ratios = [sound.length_us / usual_us.get(sound.note, math.inf) for sound in sounds]
+    rest = [[ratio for other, ratio in enumerate(ratios) if other != at and ratio] for at in range(len(ratios))]
+    return [ratio > _LONG * (median(others) if others else 1) for ratio, others in zip(ratios, rest, strict=True)]
 
 
 def _straight(form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note: int) -> tuple[Laid, ...] | None:

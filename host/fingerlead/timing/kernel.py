@@ -342,7 +342,7 @@ def _is_judged(movement: PlayedMovement, gap: Gap) -> bool:
     """
     if movement.verdict == "left out":
         return gap.last - gap.first > 1 and not gap.sounds
-    return bool(movement.notes) and movement.verdict in ("as written", "faulty", "unwritten")
+    return gap.why.kind == "movement" and movement.verdict in ("as written", "faulty", "unwritten")
 
 
 def _take(gap: Gap, stretches: HeldNotes, windows: m.Windows, at: int, edge: int, rules: Rules) -> MovementTake:

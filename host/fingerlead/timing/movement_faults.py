@@ -21,7 +21,7 @@ from fingerlead.timing.alignment import Laid, Step, lay
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.measure import lengths_unsure_us
 from fingerlead.timing.movement_takes import AcceptedForm, MovementTake, Sound, joined
-from fingerlead.timing.movement_tempo import FASTEST, MeasuredNote, range_us, tempo_of, tempo_ratio
+from fingerlead.timing.movement_tempo import FASTEST, MeasuredNote, range_us, tempo_of, tempo_ratio, usual_length_us
 from fingerlead.timing.results import MovementFault
 from fingerlead.timing.timeline import TOP_OPEN_BIT, Geometry
 
@@ -30,7 +30,9 @@ UNEVEN = 2.0
 # What sensors chatter between the notes is of no use beyond so many sounds.
 MOST_SOUNDS = 40
 # What another form than the written one costs more, where neither is all that sounded.
-OTHER_FORM = 5
+OTHER_FORM = 50
+# The role of the melody note where it sounds inside.
+MELODY_ROLE = "inner"
 HARMLESS: tuple[Step, ...] = ("note", "merged", "resumed", "unheard")
 
 
@@ -106,7 +108,7 @@ def judge(take: MovementTake, timeline: Timeline) -> JudgedTake:
         cost += OTHER_FORM * (cost > 0 and number > 0)
         if least is None or cost < least:
             least, found = cost, []
-        if cost == least and (not found or form.notes == found[0].form.notes):
+        if cost == least and (not found or not cost or form.notes == found[0].form.notes):
             found.append(_judged(take, form, steps, sounds, timeline))
             if not cost and not found[-1].faults:
                 return found[-1]
@@ -116,9 +118,10 @@ def judge(take: MovementTake, timeline: Timeline) -> JudgedTake:
 def _laid(take: MovementTake, form: AcceptedForm, timeline: Timeline) -> tuple[int, tuple[Laid, ...], list[Sound]]:
     """A form laid against what sounded, one note that something unheard interrupts being one, or two."""
     ways = []
+    usual_us = [usual_length_us(role) for role in form.roles] or [1.0] * len(form.notes)
     for sounds in (joined(take.sounds), list(take.sounds)):
         kept = _of_use(sounds, form.notes, timeline.bounce_us)
-        cost, steps = lay(form.notes, kept, take.from_note, take.to_note)
+        cost, steps = lay(form.notes, kept, take.from_note, take.to_note, usual_us)
         ways.append((cost, steps, kept))
         if not cost or len(sounds) == len(take.sounds):
             break
@@ -268,37 +271,45 @@ def _fingerings(
     faults = []
     for place, sound_at in at.items():
         sound = sounds[sound_at]
-        right = is_right(sound.mask, take, form.notes, timeline.geometry)
-        if not right and not _is_on_the_way(take, sound_at, sounds):
-            lasts_us = _stands_us(sound, timeline)
+        is_melody = bool(form.roles) and form.roles[place].name == MELODY_ROLE
+        mask, lasts_us = _standing(sound, timeline)
+        # A grace note is right as soon as it settles on fingers that are.
+        masks = {mask} if is_melody else {mask, sound.mask}
+        right = any(is_right(one, take, form.notes, timeline.geometry, is_melody=is_melody) for one in masks)
+        if not right and not _is_on_the_way(take, mask, sound_at, sounds):
             if lasts_us >= timeline.heard_us and lasts_us > timeline.unsure_us([sound])[0]:
                 faults.append(FoundFault(MovementFault("false fingering", place, None, sound.length_us), sound_at))
     return faults
 
 
-def _is_on_the_way(take: MovementTake, at: int, sounds: Sequence[Sound]) -> bool:
+def _is_on_the_way(take: MovementTake, mask: int, at: int, sounds: Sequence[Sound]) -> bool:
     """Whether the hand changes while a grace note sounds: each other finger stands as before it, or as after it."""
     before = next((sounds[place].mask for place in range(at - 1, -1, -1) if sounds[place].heard), take.from_mask)
     after = next((sound.mask for sound in sounds[at + 1 :] if sound.heard), take.to_mask)
-    mask = sounds[at].mask
     return sounds[at].note > take.to_note and not (mask ^ before) & (mask ^ after) & ~TOP_OPEN_BIT[mask]
 
 
-def is_right(mask: int, take: MovementTake, form: tuple[int, ...], geometry: Geometry) -> bool:
+def is_right(
+    mask: int, take: MovementTake, form: tuple[int, ...], geometry: Geometry, *, is_melody: bool = False
+) -> bool:
     """Whether a mask within a movement is of the chart, or one finger away from a note that the hand may stand on.
 
     That is the one that makes the note: lifted, as for a grace note, or covering the hole that sounded, as in a strike.
+    Where the melody note itself sounds inside (`is_melody`), nothing but the chart is right.
     """
     standard = geometry.standard.tolist()
     if mask in standard or mask in geometry.alternates:
         return True
+    if is_melody:
+        return False
     bases = {take.from_mask, take.to_mask, *(standard[note] for note in (take.from_note, take.to_note, *form))}
     lift = mask | TOP_OPEN_BIT[mask]
     return mask in bases or lift in bases or any(mask == base | TOP_OPEN_BIT[base] for base in bases)
 
 
-def _stands_us(sound: Sound, timeline: Timeline) -> int:
-    """For how long at most a sound's mask stands without a break."""
+def _standing(sound: Sound, timeline: Timeline) -> tuple[int, int]:
+    """The mask that stands the longest in a sound, and for how long at most."""
     first, stop = np.searchsorted(timeline.edge_us, (sound.start_us, sound.end_us))
     lasts_us = np.diff(timeline.edge_us[first : stop + 1])
-    return int(lasts_us[timeline.covered[first:stop] == sound.mask].max(initial=0))
+    longest = int(lasts_us.argmax())
+    return int(timeline.covered[first + longest]), int(lasts_us[longest])

@@ -48,6 +48,11 @@ def range_us(role: Role, tempo: float) -> tuple[float, float]:
     return shortest / MARGIN, longest * MARGIN
 
 
+def usual_length_us(role: Role) -> float:
+    """The length of a note of a role in the middle of its ranges, skilled and a learner's."""
+    return math.sqrt(_middle_us(role.skilled) * _middle_us(role.learner))
+
+
 def tempo_of(notes: Sequence[MeasuredNote]) -> float:
     """The tempo of a movement, from its notes."""
     tempos = sorted(note.tempo for note in notes if not _is_wide(note.role))
