@@ -13,7 +13,7 @@ from tests.embellishments.faults import KINDS
 from tests.embellishments.forms import everything, names_of
 from tests.embellishments.measures import TEMPI_US, far, row_of, same_place
 from tests.embellishments.planted import recital
-from tests.reading.instrument import HEARD_US, LETTERS, sound_of, sounds_of
+from tests.reading.instrument import HEARD_US, LETTERS, STANDARD, movers, sound_of, sounds_of
 
 HERE = Path(__file__).parent
 SILENT = ("crushed", "dragged", "uneven", "false fingering")
@@ -67,6 +67,11 @@ def test_what_is_planted_is_heard(kind):
             match kind:
                 case "missing":
                     assert 0 < len(heard) < len(one.written.sounds)
+                    missing = {
+                        one.written.written[place] for place in one.fault.places & set(range(len(one.written.written)))
+                    }
+                    short = {LETTERS[sound.note] for sound in one.sounds if sound.lasts_us < HEARD_US}
+                    assert not missing & short, one
                 case "swallowed":
                     assert any(5_000 < length < HEARD_US for length in lengths), one
                 case "crushed":
@@ -86,9 +91,14 @@ def test_what_is_planted_is_heard(kind):
 def test_left_out_is_a_plain_change_and_another_is_a_movement_of_the_trade():
     for one in recital("left out", 60, *TEMPI_US[1], seed=7).tries:
         assert notes_heard(one) == ()
-    for one in recital("another", 60, *TEMPI_US[1], seed=7).tries:
+    played = recital("another", 60, *TEMPI_US[1], seed=7)
+    for one in played.tries:
         assert one.played.sounds != one.written.sounds
         assert names_of(one.written.before, one.written.after)[one.played.sounds] == one.played.name
+        # Some finger does more than in the plain change.
+        masks = [mask for at_us, mask in played.performance.edges if one.window[0] < at_us < one.window[1]]
+        moves = [len(movers(*pair)) for pair in pairwise([STANDARD[one.written.before], *masks])]
+        assert sum(moves) > len(movers(STANDARD[one.written.before], STANDARD[one.written.after])), one
 
 
 def test_the_sounds_of_all_tries_are_those_of_the_whole():

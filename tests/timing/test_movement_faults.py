@@ -124,6 +124,18 @@ def with_(sounds, place, *instead):
         # The little finger stays open: low A is caught for low G.
         ("e", with_(TAORLUATH, 2, (lifted("G", "R4"), 50)), "A", "GdGe", [("wrong note", 2, "R4")]),
         ("A", with_(DOUBLING, 2, (lifted("B", "L3"), 35)), "B", "gBd", [("wrong note", 2, None)]),
+        ("c", with_(DOUBLING, 2, (STANDARD[3], 90)), "B", "gBd", [("wrong note", 2, "R1")]),
+        # All that sounds of a grace note is another one, which is no stray of the change.
+        ("f", [(STANDARD[2], 40)], "A", "d", [("wrong note", 0, None)]),
+        # Through B a taorluath goes from D alone.
+        ("e", with_(TAORLUATH, 1, (lifted("G", "R3"), 35)), "A", "GdGe", [("wrong note", 1, None)]),
+        # The little finger stays down on the B inside.
+        ("A", with_(DOUBLING, 1, (lifted("B", "R4"), 60)), "B", "gBd", [("false fingering", 1, "R4")]),
+        ("A", [(lifted("c", "L1"), 35), (lifted("c", "R3"), 60), (255, 35)], "c", "gcG",
+         [("false fingering", 1, "R3")]),
+        # A low G as long as two is both, and the low A between them is missing; one that is short is one.
+        ("B", [(STANDARD[1], 50), (255, 75)], "A", "AGAG", [("missing", 2, None)]),
+        ("B", [(STANDARD[1], 50), (255, 35)], "A", "AGAG", [("missing", 3, None)]),
         ("B", [*TAORLUATH[:3], (lifted("G", "R3"), 45), (255, 50), TAORLUATH[3]], "A", "GdGe",
          [("extra catch", 3, "R3")]),
     ],

@@ -34,7 +34,7 @@ class Tariff:
     extra: int  # a note that nothing explains
     extra_long: int  # more, where it is too long for a stray: then it is rather a melody note that is not written
     missing: int  # a written grace note that does not sound
-    another: int  # a movement in place of the written one; less than to leave that out and play one that nothing asks for
+    another: int  # more for a movement in place of the written one: less than that left out, for it is one thing
     added: int  # a note within a written embellishment that is not written
     stray_us: int  # a stray is shorter; with the music known, this or half the shorter neighbour, whichever is more
     ratio: int  # percent of the shorter neighbour that a note of an embellishment may last

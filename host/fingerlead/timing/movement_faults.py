@@ -276,9 +276,10 @@ def _fingerings(
         # A grace note is right as soon as it settles on fingers that are.
         masks = {mask} if is_melody else {mask, sound.mask}
         right = any(is_right(one, take, form.notes, timeline.geometry, is_melody=is_melody) for one in masks)
-        if not right and not _is_on_the_way(take, mask, sound_at, sounds):
-            if lasts_us >= timeline.heard_us and lasts_us > timeline.unsure_us([sound])[0]:
-                faults.append(FoundFault(MovementFault("false fingering", place, None, sound.length_us), sound_at))
+        if right or lasts_us < timeline.heard_us or _is_on_the_way(take, mask, sound_at, sounds):
+            continue
+        if lasts_us > timeline.unsure_us([sound])[0]:
+            faults.append(FoundFault(MovementFault("false fingering", place, None, sound.length_us), sound_at))
     return faults
 
 
