@@ -431,7 +431,11 @@ class PlainReader:
         costs, shorter_us, cost = self.costs(last), self.shorter_us(first, last), 0
         for place, at in enumerate(sounds):
             us = self.stretches[at].lasts_us
-            if written or place in why.notes:
+            is_note = place in why.notes
+            bounced = self.has_bounced(at, first, last) and not written
+            if not is_note and (bounced or not self.may_be_stray(at, first, last)):
+                return NEVER
+            if is_note or written:
                 if written and self.is_long_on_purpose(why.movement, at):
                     continue
                 longest_us = prices.LONGEST_WRITTEN_INNER_US if written else prices.LONGEST_INNER_US
@@ -439,8 +443,6 @@ class PlainReader:
                     return NEVER
                 cost += max(0, costs.long * (log_of(us, shorter_us, 3) + 100) // 1_000)
                 cost += max(0, costs.slow * log_of(us, prices.SLOW_US) // 1_000)
-            elif self.has_bounced(at, first, last) or not self.may_be_stray(at, first, last):
-                return NEVER
         return cost
 
     def is_long_on_purpose(self, movement, at):

@@ -271,12 +271,13 @@ class Pricing:
         longest_us = LONGEST_WRITTEN_INNER_US if is_written else LONGEST_INNER_US
         for place, at in enumerate(sounds):
             length_us = self._s.length_us[at]
-            # In a written embellishment what is none of its notes is weighed like one.
-            if place not in why.notes and not is_written:
+            if place not in why.notes:
                 bounced = self._s.note[at] in notes and length_us >= BRIEF_US
-                if bounced or not self._may_be_stray(length_us, shorter_us, costs):
+                if (bounced and not is_written) or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
-                continue
+                # In a written embellishment what is none of its notes is weighed like one.
+                if not is_written:
+                    continue
             if held_us and length_us <= held_us.get(self._s.note[at], 0):
                 continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= longest_us:
