@@ -205,10 +205,9 @@ def order(from_note: int, to_note: int) -> tuple[tuple[int, ...], ...]:
 
     However the fingers of a group go, no third note sounds as long as no finger of a later group is before them.
     """
-    change = move(from_note, to_note)
-    if not change.before:
+    change, one = move(from_note, to_note), hair_finger(from_note, to_note)
+    if one is None:
         return (change.fingers,)
-    one = hair(from_note, to_note, *change.before[0])
     rest = tuple(finger for finger in change.fingers if finger != one)
     return ((one,), rest) if to_note > from_note else (rest, (one,))
 
@@ -216,6 +215,12 @@ def order(from_note: int, to_note: int) -> tuple[tuple[int, ...], ...]:
 def hair(from_note: int, to_note: int, first: int, second: int) -> int:
     """Of two fingers, one of which has to go before the other, the one that goes a hair ahead, or behind, of all."""
     return first if to_note > from_note else second
+
+
+def hair_finger(from_note: int, to_note: int) -> int | None:
+    """The finger of a change that goes a hair ahead of all others, or behind them; None where it does not matter."""
+    pair = next(iter(move(from_note, to_note).before), None)
+    return None if pair is None else hair(from_note, to_note, *pair)
 
 
 def hair_words(from_note: int, to_note: int) -> str:

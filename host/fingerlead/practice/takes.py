@@ -1,6 +1,11 @@
 """The last changes, to be looked at and heard again: each with its diagnosis, if obeying it is known to help."""
 
+from collections.abc import Sequence
+
 from fingering.diagnosis import Diagnosis
+from fingering.holes import HANDS_OFF
+from fingering.moves import order
+from fingering.steps import finger_steps
 from fingering.table import Table
 from fingerlead.practice.events import Judged, Take
 from fingerlead.practice.passing import outcome_of
@@ -12,6 +17,9 @@ KEPT = 50
 # What is heard of the notes around a change.
 AROUND_US = 400_000
 PHRASE_NOTES = 8
+# What a model plays: how long a note stands before and after, how far ahead a hair is, a grace note, the wait before
+# hands come on (from memory; it is to be seen and heard, slowly, and judges nothing).
+STANDS_US, HAIR_US, GRACE_US, OFF_US = 400_000, 12_000, 60_000, 600_000
 PHRASE_US, PAUSE_US = 20_000_000, 2_000_000
 
 
@@ -65,3 +73,26 @@ def last_phrase(playing: Playing) -> Take | None:
         start_us = note.start_us
     edges = playing.between(max(start_us, end_us - PHRASE_US), end_us)
     return Take(edges, end_us) if edges else None
+
+
+def model(notes: Sequence[int], table: Table) -> Take:
+    """How a note alone, a change, or an embellishment between two notes is done well: `notes` in the order of sounding.
+
+    A note alone is put down whole. The fingers of a change move together, with one a hair ahead, or behind; with grace
+    notes in between, each note's step for itself.
+    """
+    first, *graces = notes
+    mask = table.standard[first]
+    if not graces:
+        return Take(((0, HANDS_OFF), (OFF_US, mask)), OFF_US + 2 * STANDS_US)
+    edges, at_us = [(0, mask)], STANDS_US
+    if len(notes) == 2:
+        for group in order(first, notes[1]):
+            mask ^= sum(1 << finger for finger in group)
+            edges.append((at_us, mask))
+            at_us += HAIR_US
+    else:
+        for step in finger_steps(first, graces[:-1], graces[-1]):
+            edges.append((at_us, step.covered_mask))
+            at_us += GRACE_US
+    return Take(tuple(edges), edges[-1][0] + STANDS_US)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
-from fingering.moves import change_text, hair, hair_words, move
+from fingering.moves import change_text, hair, hair_finger, hair_words, move
 from fingering.notes import NOTES, a_note
 from fingerlead.phrases import capital
 from fingerlead.timing.fault_words import short_words
@@ -84,10 +84,10 @@ def together_words(from_note: int, to_note: int, order: tuple[int, int] | None =
 
     `order` are two fingers, the first of which should go before the second; if None, those of the standard fingerings.
     """
-    pair = order or next(iter(move(from_note, to_note).before), None)
-    if pair is None:
+    one = hair(from_note, to_note, *order) if order else hair_finger(from_note, to_note)
+    if one is None:
         return "move the fingers together"
-    return f"together, {finger_name(hair(from_note, to_note, *pair))} {hair_words(from_note, to_note)}"
+    return f"together, {finger_name(one)} {hair_words(from_note, to_note)}"
 
 
 def share_words(times: int, of_all: int) -> str:

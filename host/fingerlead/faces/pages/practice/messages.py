@@ -8,12 +8,13 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from fingering.holes import FINGERS
-from fingering.moves import change_text
+from fingering.moves import advice, change_text, hair_finger
 from fingering.notes import NOTES
 from fingering.orders import every_rung
 from fingering.table import Table
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.templates import catalogue
+from fingerlead.faces.pages.practice.telling import NOTHING, Telling
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import false_fingering, what_happened
@@ -173,15 +174,20 @@ class Publisher:
         self._snapshot: events.Snapshot | None = None
         self._names: dict[str, str] = {}
         self._staff_missing = False
-        self._tried = ""  # the sentence on the last try at a note alone
         self._unkept = False
+        self._telling = Telling(table, say, hold_sentence, movement_sentence)
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
-            tonight=None, summary=None, remarks=[], order="taught",
+            tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
-        """Publish what happened."""
+        """Publish what happened, then what is told of it."""
+        self._happened(event)
+        if self._telling.take_in(event):
+            self._publish("told", **self._telling.now)
+
+    def _happened(self, event: events.Event) -> None:
         snapshot = self._snapshot
         match event:
             case events.HolesNow(covered_mask, note, fingering, t_us):
@@ -214,16 +220,9 @@ class Publisher:
                 self._publish("change", **change_of(event, self._table))
             case events.TakenBack(take):
                 self._publish("change", number=take, take=take, again=True, gone=True)
-            case events.HoldJudged() if snapshot is not None:
-                self._tried = hold_sentence(event)
-                self._publish("progress", **progress_of(snapshot, self._tried))
-            case events.MovementJudged() if snapshot is not None:
-                self._tried = movement_sentence(event)
-                self._publish("progress", **progress_of(snapshot, self._tried))
             case events.Progressed() if snapshot is not None:
                 self._snapshot = snapshot = replace(snapshot, progressed=event)
-                # What is counted follows the try at once: its sentence is to stay.
-                self._publish("progress", **progress_of(snapshot, self._tried))
+                self._publish("progress", **progress_of(snapshot))
             case events.Holding(held_us, needed_us):
                 self._publish("held", held_us=held_us, needed_us=needed_us)
             case events.GoingOn(held_us, needed_us):
@@ -259,7 +258,7 @@ class Publisher:
         self._publish("keeping", **keeping_of(keeping))
 
     def _music(self, snapshot: events.Snapshot, anew: bool) -> None:
-        self._snapshot, self._tried = snapshot, ""
+        self._snapshot = snapshot
         self._names = {rung.key: rung.name for rung in snapshot.ladder}
         if anew:
             self._hub.forget_changes()
@@ -288,15 +287,7 @@ class Publisher:
             "of": snapshot.of,
             "trains": snapshot.trains,
             "staff_svg": self._staff_of(snapshot.name, snapshot.tune),
-            "notes": [
-                {
-                    "id": None if place is None else note_id(*place),
-                    "note": note,
-                    "letter": LETTERS[note],
-                    "graces": list(graces),
-                }
-                for (note, place), graces in zip(snapshot.notes, snapshot.graces, strict=True)
-            ],
+            "notes": [asked_note(snapshot, index) for index in range(len(snapshot.notes))],
             "help": list(snapshot.help),
             "passed_text": snapshot.passed_text,
             "together": together_sentence(snapshot.together_us),
@@ -307,6 +298,21 @@ class Publisher:
 def ladder_entry(rung: events.LadderRung) -> Message:
     """One rung of the ladder."""
     return {**asdict(rung), "tunes": [{"key": key, "name": name} for key, name in rung.tunes]}
+
+
+def asked_note(snapshot: events.Snapshot, index: int) -> Message:
+    """A note of the music, and how the fingers come to it from the note before; after the last comes the first."""
+    (before, _), (note, place), graces = snapshot.notes[index - 1], snapshot.notes[index], snapshot.graces[index]
+    plain = not graces and before != note
+    return {
+        "id": None if place is None else note_id(*place),
+        "note": note,
+        "letter": LETTERS[note],
+        "graces": list(graces),
+        "from": before,
+        "words": advice(before, note) if plain else "",
+        "hair": hair_finger(before, note) if plain else None,
+    }
 
 
 def lit_of(lit: events.Lit) -> Message:
@@ -332,8 +338,8 @@ def change_of(judged: events.Judged, table: Table) -> Message:
     }
 
 
-def progress_of(snapshot: events.Snapshot, before: str = "") -> Message:
-    """How many in a row, and what passes the rung; with a sentence about the last try before it."""
+def progress_of(snapshot: events.Snapshot) -> Message:
+    """How many in a row, and what the rows do not show by themselves."""
     progressed = snapshot.progressed
     out_name, back_name = row_names(snapshot)
     counted = progressed.needed > 0
@@ -347,7 +353,7 @@ def progress_of(snapshot: events.Snapshot, before: str = "") -> Message:
         "again": progressed.again,
         "unclean": progressed.unclean,
         "next": None if progressed.next is None else asdict(progressed.next),
-        "sentence": f"{before} {progress_sentence(progressed, out_name, back_name)}".strip(),
+        "sentence": progress_sentence(progressed, out_name, back_name),
         "passed": progressed.passed,
     }
 

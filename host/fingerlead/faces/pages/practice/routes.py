@@ -4,6 +4,8 @@
 /live         the websocket
 /take/N.wav   a take as sound at a speed, or mended; /take/N.json the masks it is made of
 /phrase.wav   the same of the last phrase; /phrase.json
+/model.wav    notes as they are done well, `notes` from 0 to 8 with commas: one, or two with grace notes between;
+              /model.json
 /voice.json   how the page makes the sound by itself
 """
 
@@ -27,11 +29,14 @@ from fingerlead.faces.pages.practice.requests import Cover, read_request
 from fingerlead.ports.base import now_us
 from fingerlead.practice import inbox
 from fingerlead.practice.actor import PracticeActor
+from fingerlead.practice.takes import model
 from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
 from fingerlead.sound.voices import voice_json
 
 RATE_HZ = 48_000
+MOST_MODEL_NOTES = 16
+DIGITS = tuple("012345678")
 ANSWER_S = 5.0
 GONE = "This take cannot be heard any more; only the last fifty are kept. Play the change again."
 NOT_MENDED = "Nothing in this take can be mended: what sounded was not caused by any single finger."
@@ -55,6 +60,7 @@ class PracticeRoutes:
         shells = [Route(address, self.page) for address in ("/", "/hold")]
         again = [f"/{what}.{form}" for what in ("take/{number}", "phrase") for form in ("wav", "json")]
         routes = [Route("/voice.json", self.voice), *(Route(address, self.hear_again) for address in again)]
+        routes += [Route(f"/model.{form}", self.hear_model) for form in ("wav", "json")]
         return page_app(PACKAGE, shells, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
 
     async def page(self, request: Request) -> Response:
@@ -88,10 +94,17 @@ class PracticeRoutes:
         found = await self._answer(replay, replay.answer)
         if found is None:
             return PlainTextResponse(NOT_MENDED if mended else GONE, 404)
-        edges, end_us = found
+        return await self._heard(request, *found)
+
+    async def hear_model(self, request: Request) -> Response:
+        """Notes as they are done well, as sound or as masks."""
+        shown = model(_model_notes(request.query_params.get("notes", "")), self._table)
+        return await self._heard(request, shown.edges, shown.end_us)
+
+    async def _heard(self, request: Request, edges: Edges, end_us: int) -> Response:
         if request.url.path.endswith(".json"):
             return JSONResponse({"edges": edges, "end_us": end_us})
-        speed, settings = _speed(query.get("speed", "1")), await self._settings()
+        speed, settings = _speed(request.query_params.get("speed", "1")), await self._settings()
         wav = await run_in_threadpool(_wav, edges, end_us, speed, self._table, settings)
         return Response(wav, media_type="audio/wav")
 
@@ -124,6 +137,14 @@ def _take_number(text: str) -> int:
     if not (text.isascii() and text.isdigit()) or len(text) > 9:
         raise ValueError(f"expected the number of a take; got {text[:20]!r}")
     return int(text)
+
+
+def _model_notes(text: str) -> list[int]:
+    notes = [int(part) for part in text.split(",", MOST_MODEL_NOTES) if part in DIGITS]
+    alike = len(notes) == 2 and notes[0] == notes[1]
+    if not 1 <= len(notes) <= MOST_MODEL_NOTES or len(notes) != text.count(",") + 1 or alike:
+        raise ValueError(f"expected one note, or different ones, each 0 to 8, with commas; got {text[:20]!r}")
+    return notes
 
 
 def _speed(text: str) -> float:

@@ -1,8 +1,8 @@
-// The last change in one sentence and its finger strip, and the ways to hear it again.
+// The last change in all its detail: its sentence, its finger strip, and the ways to hear it again.
 
-import { byId, make, picture, tell, write } from "/kit/dom.js";
+import { byId, make, picture, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
-import { lastTry, shownChange, state } from "./state.js";
+import { shownChange, state } from "./state.js";
 import { capital } from "./staff.js";
 import { hear, stopHearing } from "./hear.js";
 
@@ -16,12 +16,12 @@ export function drawChange() {
   const change = shownChange();
   if (change !== shown) {
     shown = change;
-    write(byId("change-name"), change ? name(change) : say("change.title"));
+    write(byId("change-name"), change ? name(change) : "");
     const strip = picture(change?.strip_svg);
     byId("strip").replaceChildren(...(strip ? [strip] : []));
     drawHear(change);
   }
-  write(byId("sentence"), change ? withoutName(change) : lastTry() || say("change.waiting"));
+  write(byId("change-sentence"), change ? withoutName(change) : say("change.waiting"));
   if (state.replay?.key !== replaying) {
     replaying = state.replay?.key;
     for (const button of document.querySelectorAll("#hear [data-key]")) {
@@ -82,26 +82,4 @@ function act(change) {
   state.chosen = change;
   dispatchEvent(new Event("redraw"));
   byId("change-name").scrollIntoView({ block: "nearest" });
-}
-
-export function drawCount() {
-  const { progress, rung } = state;
-  if (!progress) return;
-  write(byId("count-pass"), progress.again && !progress.passed ? say("count.again", { needed: progress.out?.needed ?? 0 })
-    : progress.unclean ? say("count.unclean") : "");
-  const rows = [progress.out, progress.back].filter(Boolean);
-  const box = byId("counts");
-  const key = JSON.stringify(rows);
-  if (box.dataset.key !== key) {
-    box.dataset.key = key;
-    box.replaceChildren(...rows.map((row) => make("div", { class: "count-row" },
-      make("span", { class: "count-name" }, capital(row.name)),
-      make("span", { class: "dots", "aria-hidden": "true" },
-        ...Array.from({ length: row.needed }, (_, i) => make("i", { class: i < row.in_a_row ? "on" : "" }))),
-      make("span", { class: "count-number" }, say("count.of", row)))));
-  }
-  tell(byId("count-sentence"), shownChange() || !lastTry() ? progress.sentence ?? "" : "");
-  const passes = byId("passes");
-  passes.hidden = !rung?.passed_text;
-  write(passes.querySelector("p"), rung?.passed_text ?? "");
 }

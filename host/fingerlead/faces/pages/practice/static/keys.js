@@ -1,7 +1,7 @@
 // Eight keys of the computer as eight holes, laid as the hands lie on the middle row: four fingers and a thumb of the
 // top hand, four fingers of the bottom hand. A key that is down covers its hole.
 
-import { byId, make, tell, write } from "/kit/dom.js";
+import { byId, make, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
@@ -132,5 +132,4 @@ export function drawPlayMode() {
     ? say("touch.few", { count: navigator.maxTouchPoints }) : touch ? say("touch.about") : "");
   write(byId("play-mode-button"), say(keys ? "eight.leave" : "eight.resume"));
   byId("play-mode-check").hidden = keys;
-  tell(byId("uncertainty"), "");
 }

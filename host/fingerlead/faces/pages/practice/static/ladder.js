@@ -39,11 +39,11 @@ export function drawDue(choose) {
 export function drawTonight() {
   const { tonight } = state;
   const line = byId("tonight");
-  line.hidden = !tonight;
+  line.hidden = byId("leave-tonight").hidden = !tonight;
   if (!tonight) return;
   const minutes = Math.ceil(tonight.minutes_left ?? 0);
   const left = minutes < 1 ? say("tonight.left_none") : minutes === 1 ? say("tonight.left_one") : say("tonight.left", { minutes });
-  write(line.firstElementChild, [`${say("tonight.title")}.`, tonight.sentence || `${capital(tonight.item?.name ?? "")}.`, left].join(" "));
+  write(line, [`${say("tonight.title")}.`, tonight.sentence || `${capital(tonight.item?.name ?? "")}.`, left].join(" "));
 }
 
 let summaryShown = null;

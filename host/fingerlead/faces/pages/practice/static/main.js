@@ -3,11 +3,15 @@
 import { byId, openDialog, tell, write } from "/kit/dom.js";
 import { onceAFrame, openLine } from "/kit/page.js";
 import { say } from "/kit/texts.js";
-import { lastTry, shownChange, state, take } from "./state.js";
+import { state, take } from "./state.js";
 import { announce, focusLater, focusNow, notice, SHORT_NOTICE_MS } from "./attention.js";
 import { drawMusicWords, drawStaff } from "./staff.js";
-import { drawChanter } from "./chanter.js";
-import { drawChange, drawCount } from "./change.js";
+import { drawScore } from "./score.js";
+import { drawHands } from "./hands.js";
+import { drawNext, drawTold, startNext } from "./told.js";
+import { drawChange } from "./change.js";
+import { drawCount } from "./count.js";
+import { seeHands } from "./phase.js";
 import { startHearing, stopHearing } from "./hear.js";
 import { drawPlayMode, letGo, startCheck, startKeys } from "./keys.js";
 import { drawPads, liftAll, startPads } from "./pads.js";
@@ -43,14 +47,11 @@ function heard(message) {
       if (message.key !== rungHeard) stopHearing();
       rungHeard = message.key;
       break;
-    case "change":
+    case "told":
       announce(message.sentence);
       break;
     case "chanter":
       chanterChanged(before);
-      break;
-    case "progress":
-      if (message.passed || (!shownChange() && lastTry())) announce(message.sentence);
       break;
     case "tonight":
       announce(message.sentence);
@@ -136,8 +137,10 @@ function choose(to) {
   redraw();
 }
 
+let lastPlaying = "keys";
 function play(how) {
   letGo();
+  lastPlaying = how;
   state.checking = false;
   state.playing = how;
   state.ownMask = 0;
@@ -172,17 +175,19 @@ function leaveKeys() {
     state.choosing = true;
     focusLater("start-title");
   } else {
-    focusLater("play-mode-button");
+    focusLater("next-button");
   }
 }
 
 function chooseRung(key) {
-  byId("ladder-dialog").close();
+  closeAll();
   state.tonight = null;
   send({ kind: "rung", key });
   focusLater("rung-name");
   redraw();
 }
+
+const closeAll = () => document.querySelectorAll("dialog[open]").forEach((dialog) => dialog.close());
 
 // --- drawing
 
@@ -200,11 +205,8 @@ function drawAll() {
   for (const id of ["start", "keys-check", "summary", "practice"]) byId(id).hidden = id !== shown;
   document.body.dataset.view = shown;
   const practising = shown === "practice";
-  for (const id of ["ladder", "tonight", "finish", "to-start"]) {
-    const button = byId(id === "to-start" ? id : `${id}-button`);
-    button.hidden = !practising;
-  }
-  byId("settings-button").hidden = !state.joined;
+  byId("more-button").hidden = !practising;
+  byId("settings-button").hidden = !state.joined || practising;
   drawSoundButton();
   const quiet = shown === "start" || shown === "none";
   write(byId("chanter-sentence"), quiet ? "" : state.chanter?.sentence || state.chanter?.name || "");
@@ -218,18 +220,31 @@ function drawAll() {
   drawLadder(chooseRung);
   if (shown === "summary") drawSummary();
   if (!practising) return;
+  seeHands();
   drawMusicWords();
-  drawStaff();
-  drawChanter();
+  drawScore();
+  drawHands();
   drawPads();
+  drawTold();
+  drawCount();
+  drawNext();
+  drawTonight();
+  if (byId("more-dialog").open) drawMore();
+}
+
+// All that is behind one key, drawn while it is looked at.
+function drawMore() {
+  const { progress, rung } = state;
+  drawStaff();
   drawPlayMode();
   drawUncertainty();
   drawChange();
-  drawCount();
   drawDue(chooseRung);
   drawTeacher(chooseRung);
-  drawTonight();
   drawBeat();
+  write(byId("count-pass"), progress?.pass_number == null ? ""
+    : say(progress.with_beat ? "count.pass_beat" : "count.pass", { number: progress.pass_number }));
+  write(byId("passes"), rung?.passed_text ?? "");
 }
 
 // What cannot be saved is said for as long as that lasts.
@@ -253,6 +268,14 @@ function drawUncertainty() {
   tell(byId("uncertainty"), us && source ? say("now.uncertainty", { ms: Math.round(us / 1000) }) : "");
 }
 
+// Enter is the one key for what comes next, wherever nothing else waits for it.
+function nextByKey(event) {
+  const free = event.target === document.body || event.target.matches?.("#chanter, h1, main");
+  if (event.key !== "Enter" || event.repeat || !free || document.querySelector("dialog[open]") || view() !== "practice") return;
+  event.preventDefault();
+  byId("next-button").click();
+}
+
 // --- beginning
 
 function wire() {
@@ -261,7 +284,12 @@ function wire() {
     else startSound();
     redraw();
   });
+  byId("more-button").addEventListener("click", () => {
+    openDialog(byId("more-dialog"));
+    redraw();
+  });
   byId("to-start").addEventListener("click", () => {
+    closeAll();
     leavePlaying();
     state.choosing = true;
     focusLater("start-title");
@@ -272,11 +300,16 @@ function wire() {
     send({ kind: "all" });
     openDialog(byId("ladder-dialog"));
   });
-  byId("settings-button").addEventListener("click", () => openDialog(byId("settings-dialog")));
-  byId("tonight-button").addEventListener("click", () => send({ kind: "tonight" }));
-  byId("tonight").querySelector("button").addEventListener("click", () => state.rung && chooseRung(state.rung.key));
-  byId("finish-button").addEventListener("click", () => send({ kind: "finish" }));
-  byId("restart-button").addEventListener("click", () => send({ kind: "restart" }));
+  for (const id of ["settings-button", "more-settings"]) {
+    byId(id).addEventListener("click", () => openDialog(byId("settings-dialog")));
+  }
+  byId("leave-tonight").addEventListener("click", () => state.rung && chooseRung(state.rung.key));
+  for (const kind of ["tonight", "finish", "restart"]) {
+    byId(`${kind}-button`).addEventListener("click", () => {
+      closeAll();
+      send({ kind });
+    });
+  }
   byId("summary-again").addEventListener("click", () => {
     state.summary = null;
     send({ kind: "play_on" });
@@ -286,10 +319,12 @@ function wire() {
   byId("play-mode-button").addEventListener("click", (event) => {
     // The button's own Enter must not count as a key of the chanter.
     event.currentTarget.blur();
+    closeAll();
     if (state.playing === "keys") leaveKeys();
     else play("keys");
   });
   byId("play-mode-check").addEventListener("click", () => {
+    closeAll();
     leavePlaying();
     state.checking = true;
     startCheck();
@@ -304,6 +339,8 @@ function wire() {
   startPads(ownCover);
   startSettings(send);
   startHearing(announce);
+  startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next" }) });
+  document.addEventListener("keydown", nextByKey);
   onHand((hand) => {
     leavePlaying();
     state.handOnTop = hand;

@@ -3,7 +3,7 @@
 
 import { byId, make, write } from "/kit/dom.js";
 import { state, wantedNote } from "./state.js";
-import { helpFor } from "./chanter.js";
+import { helpFor } from "./hands.js";
 import { say } from "/kit/texts.js";
 
 let cover = () => {};
@@ -93,6 +93,6 @@ export function drawPads() {
     pad.classList.toggle("covered", covered);
     pad.setAttribute("aria-pressed", String(covered));
     const wants = wantedMask == null ? covered : Boolean((wantedMask >> hole) & 1);
-    write(pad.lastElementChild, wants === covered ? "" : say(wants ? "now.down" : "now.lift"));
+    write(pad.lastElementChild, wants === covered ? "" : say(wants ? "hands.cover" : "hands.lift"));
   }
 }

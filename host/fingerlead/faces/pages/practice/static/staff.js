@@ -1,4 +1,4 @@
-// The rung's music: the engraved staff, the note to play lit, letters that fade as reading gets surer.
+// The whole of the rung's music: the engraved staff, the note to play lit, letters that fade as reading gets surer.
 
 import { byId, draw, make, picture, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";

@@ -4,10 +4,12 @@ const RECENT = 8;
 
 export const state = {
   joined: false,
-  chanter: null, holes: null, rung: null, lit: null, progress: null, tonight: null, summary: null, keeping: null,
+  chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, tonight: null, summary: null, keeping: null,
   sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
-  changes: [], chosen: null, atFirst: null,
+  changes: [], chosen: null,
+  // Whether anything of this music was played.
+  begun: false,
   handOnTop: "left", order: "derived",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
   playing: null, ownMask: 0, replay: null,
@@ -15,7 +17,7 @@ export const state = {
   choosing: false, checking: false,
 };
 
-const PARTS = ["chanter", "holes", "rung", "lit", "progress", "tonight", "summary", "sound", "metronome", "keeping"];
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "tonight", "summary", "sound", "metronome", "keeping"];
 
 // Take a message in. Returns whether it was known.
 export function take(message) {
@@ -29,7 +31,7 @@ export function take(message) {
     state.teacher = what.teacher ?? null;
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
     state.order = what.order === "taught" ? "taught" : "derived";
-    state.atFirst = state.joined && state.atFirst ? state.atFirst : state.progress?.sentence ?? null;
+    state.begun = (state.lit?.index ?? 0) > 0;
     state.joined = true;
   } else if (kind === "change") {
     takeChange(what);
@@ -40,8 +42,9 @@ export function take(message) {
       state.lit = null;
       if (what.key !== state.rung?.key) begun();
     }
-    if (kind === "progress") state.atFirst ??= what.sentence;
     state[kind] = what;
+    if (kind === "lit") state.begun ||= (what.index ?? 0) > 0;
+    if (kind === "progress") state.begun ||= what.out?.in_a_row > 0;
   } else {
     return false;
   }
@@ -62,24 +65,10 @@ function takeChange(what) {
 
 // Other music: what was said of the last no longer belongs.
 function begun() {
-  Object.assign(state, { changes: [], chosen: null, atFirst: null });
+  Object.assign(state, { changes: [], chosen: null, begun: false });
 }
-
-// A note alone has no changes: what is said of its last try, once there was one.
-export const lastTry = () =>
-  (!state.progress || state.progress.back || state.progress.sentence === state.atFirst ? "" : state.progress.sentence);
 
 // The change that is looked at: the one chosen from the earlier ones, or the last.
 export const shownChange = () => state.chosen ?? state.changes.at(-1) ?? null;
-
-// The mask to draw: what is played back, this page's own fingers, or what the chanter tells.
-export function shownMask() {
-  if (state.replay) return state.replay.mask;
-  if (state.playing) return state.ownMask;
-  return state.holes?.covered_mask ?? null;
-}
-
-// The grace notes before the lit note.
-export const wantedGraces = () => state.rung?.notes?.[state.lit?.index]?.graces ?? [];
 
 export const wantedNote = () => state.lit?.note ?? null;

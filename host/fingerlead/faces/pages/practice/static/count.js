@@ -1,0 +1,49 @@
+// The count that fills: a mark for each good one in a row, and for a note alone the four counts that it is held.
+
+import { byId, make, tell } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
+import { state } from "./state.js";
+import { capital } from "./staff.js";
+import { holdNote, liveMask } from "./phase.js";
+
+const COUNTS = 4;
+let drawn = "";
+let hold = null; // the marks of a note that is held
+let heldSince = null;
+
+export function drawCount() {
+  const { progress } = state;
+  if (!progress) return;
+  const rows = [progress.out, progress.back].filter(Boolean);
+  const alone = holdNote() != null && rows.length > 0;
+  const key = JSON.stringify([rows, alone]);
+  if (drawn !== key) {
+    drawn = key;
+    hold = alone ? make("span", { class: "holding", "aria-hidden": "true" }, ...Array.from({ length: COUNTS }, (_, i) => make("i", {}, make("b"), String(i + 1)))) : null;
+    byId("counts").replaceChildren(...(hold ? [hold] : []), ...rows.map((row) => make("div", { class: "count-row" },
+      make("span", { class: "count-name" }, capital(row.name)),
+      make("span", { class: "dots", "aria-hidden": "true" },
+        ...Array.from({ length: row.needed }, (_, i) => make("i", { class: i < row.in_a_row ? "on" : "" }))),
+      make("span", { class: "count-number" }, say("count.of", row)))));
+  }
+  if (hold) drawHold();
+  tell(byId("count-sentence"), state.told?.what ? "" : progress.sentence ?? "");
+}
+
+// How far the note has been held: four counts, growing.
+function drawHold() {
+  const held = heldShare();
+  hold.querySelectorAll("b").forEach((bar, i) => {
+    bar.style.transform = `scaleX(${Math.max(0, Math.min(1, held * COUNTS - i))})`;
+  });
+  hold.classList.toggle("full", held >= 1);
+  if (held > 0 && held < 1) requestAnimationFrame(drawHold);
+}
+
+function heldShare() {
+  const sealed = liveMask() === state.chart[holdNote()];
+  if (!sealed) heldSince = null;
+  else heldSince ??= performance.now();
+  const needed = state.held?.needed_us ?? 3_000_000;
+  return sealed ? Math.min(1, (performance.now() - heldSince) * 1_000 / needed) : 0;
+}

@@ -1,0 +1,163 @@
+// Two hands on the chanter, as the player has them before them: the top hand's fingers come from its side, the bottom
+// hand's from the other. A finger that covers is full and lies over its hole; one that is off is an outline, drawn back,
+// and its hole is seen. Beside a finger stands what it is to do, who leads, and what it did.
+
+import { byId, draw, write } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
+import { state } from "./state.js";
+import { keyNames } from "./keys.js";
+import { askedNote, holdNote, liveMask, phase } from "./phase.js";
+
+const WIDTH = 440;
+const MIDDLE = 220;
+const HOLES_Y = [44, 92, 136, 180, 250, 294, 338, 382];
+const R = 13;
+
+let parts = null;
+let built = "";
+let last = "";
+
+export const helpFor = (note) => (note == null ? 0 : state.rung?.help?.[note] ?? 2);
+
+export function drawHands() {
+  const key = [state.handOnTop, state.playing === "keys" ? keyNames().join() : ""].join(" ");
+  if (!parts || key !== built) build(key);
+  const live = state.replay ? state.replay.mask : liveMask();
+  const look = lookNow(live);
+  const now = JSON.stringify(look);
+  if (now === last) return;
+  last = now;
+  byId("chanter").classList.toggle("away", look.away);
+  parts.svg.classList.toggle("posed", look.posed);
+  for (let hole = 0; hole < 8; hole++) {
+    parts.holes[hole].classList.toggle("covered", Boolean((look.live >> hole) & 1));
+    const finger = parts.fingers[hole];
+    finger.classList.toggle("up", !((look.fingers >> hole) & 1));
+    finger.classList.toggle("leads", look.hair === hole);
+    finger.classList.toggle("wrong", look.wrong.includes(hole));
+    mark(parts.marks[hole], look, hole);
+  }
+  parts.svg.setAttribute("aria-label", look.words);
+  byKeys(state.playing === "keys");
+}
+
+// What is drawn: the fingers, and beside each what it is to do; `hair` goes a hair ahead or behind, `led` moved first.
+function lookNow(live) {
+  const { told, replay, notes } = state;
+  const away = state.chanter?.state === "away" && !state.playing;
+  const now = phase();
+  const asked = askedNote();
+  const look = { live: live ?? 0, fingers: live ?? 0, moves: {}, hair: null, ahead: false, led: null, wrong: [], posed: false, away };
+  const lead = ({ hair, from, note }) => Object.assign(look, { hair: hair ?? null, ahead: note > from });
+  const moveTo = (from, to) => {
+    for (let hole = 0; hole < 8; hole++) if (((from ^ to) >> hole) & 1) look.moves[hole] = (to >> hole) & 1 ? "cover" : "lift";
+  };
+  if (replay) {
+    Object.assign(look, { hair: replay.hair ?? null, ahead: replay.ahead ?? false, led: replay.led ?? null });
+  } else if (now === "before" && !live && asked) {
+    const from = holdNote() == null ? state.chart[asked.from] : 0;
+    Object.assign(look, { fingers: from, posed: holdNote() == null });
+    moveTo(from, state.chart[asked.note] ?? 0);
+    lead(asked);
+  } else if (now === "after") {
+    Object.assign(look, { hair: told.hair, ahead: told.notes[1] > told.notes[0], led: told.hair == null ? null : told.lead, wrong: told.fingers });
+  } else if (live != null) {
+    const lit = state.rung?.notes?.[state.lit?.index];
+    const wanted = helpFor(lit?.note) >= 2 ? state.chart[lit?.note] : null;
+    if (wanted != null) moveTo(live, wanted);
+    if (wanted != null && live === state.chart[lit.from] && !lit.graces?.length) lead(lit);
+  }
+  look.words = inWords(live, notes);
+  return look;
+}
+
+function mark({ group, icon, flag, text, more }, look, hole) {
+  const move = look.moves[hole];
+  const hair = look.hair === hole;
+  const led = look.led === hole && !hair;
+  const wrong = look.wrong.includes(hole);
+  group.classList.toggle("gone", !move && !hair && !led && !wrong);
+  group.setAttribute("class", `mark ${move ?? ""} ${hair ? "hair" : ""} ${group.classList.contains("gone") ? "gone" : ""}`);
+  icon.setAttribute("d", move === "cover" ? COVER : move === "lift" ? LIFT : "");
+  flag.setAttribute("class", hair ? (look.ahead ? "ahead" : "behind") : led ? "led" : "gone");
+  const hairWords = hair ? say(look.ahead ? "hands.ahead" : "hands.behind") : "";
+  write(text, move ? say(`hands.${move}`) : led ? say("hands.led") : wrong ? state.fingers[hole] ?? "" : hairWords);
+  text.classList.toggle("more", !move);
+  write(more, move ? hairWords : "");
+}
+
+// Up and away, an open arrow; down and on, a full one on its hole's line.
+const LIFT = "M0 10V-9M-8 -1L0 -10L8 -1";
+const COVER = "M-8 -9H8V-1H12L0 11L-12 -1H-8Z";
+
+function build(key) {
+  built = key;
+  last = "";
+  const right = state.handOnTop === "right";
+  const x = (at) => (right ? WIDTH - at : at);
+  const keys = state.playing === "keys" ? keyNames() : [];
+  const topSide = (hole) => hole < 4;
+  const holes = HOLES_Y.map((y, hole) => draw("g", { class: hole ? "hole" : "hole thumb" },
+    draw("circle", { cx: x(hole ? MIDDLE : MIDDLE - 4), cy: y, r: R })));
+  const fingers = HOLES_Y.map((y, hole) => {
+    const fromLeft = topSide(hole) !== right;
+    const reach = hole === 0 ? 2 : 20;
+    const [base, tip] = fromLeft ? [86, MIDDLE + reach] : [WIDTH - 86, MIDDLE - reach];
+    return draw("g", { class: `finger-part ${fromLeft ? "from-left" : "from-right"}` },
+      draw("rect", { x: Math.min(base, tip), y: y - 15, width: Math.abs(tip - base), height: 30, rx: 15 }),
+      draw("path", { class: "nail", d: fromLeft ? `M${tip - 13} ${y - 7}q8 7 0 14` : `M${tip + 13} ${y - 7}q-8 7 0 14` }));
+  });
+  const palm = (fromLeft, top, bottom) => {
+    const [edge, knuckle, wrist] = fromLeft ? [22, 100, -10] : [WIDTH - 22, WIDTH - 100, WIDTH + 10];
+    const inward = fromLeft ? 1 : -1;
+    return draw("path", { class: "palm", d: `M${wrist} ${bottom - 84}H${edge - 6 * inward}Q${edge} ${bottom - 92} ${edge} ${bottom - 104}V${top + 34}`
+      + `Q${edge} ${top} ${edge + 34 * inward} ${top}H${knuckle - 20 * inward}Q${knuckle} ${top} ${knuckle} ${top + 20}V${bottom - 40}`
+      + `Q${knuckle} ${bottom} ${knuckle - 44 * inward} ${bottom}H${wrist}` });
+  };
+  const palms = draw("g", { class: "palms" }, palm(!right, 20, 216), palm(right, 226, 420));
+  const keyText = HOLES_Y.map((y, hole) => (keys[hole] ? draw("text", { class: "key", x: topSide(hole) !== right ? 78 : WIDTH - 78,
+    y: y + 7, "text-anchor": "middle" }, keys[hole].slice(0, 2)) : null));
+  const marks = HOLES_Y.map((y, hole) => {
+    const toRight = topSide(hole) !== right;
+    const at = toRight ? 276 : 164;
+    const anchor = toRight ? "start" : "end";
+    const turn = toRight ? 1 : -1;
+    const made = {
+      icon: draw("path", { class: "icon", transform: `translate(${at} ${y})` }),
+      flag: draw("path", { class: "gone", d: `M${at - turn * 30} ${y - 9}l${turn * 16} 9l${-turn * 16} 9z` }),
+      text: draw("text", { x: at + turn * 18, y: y + 6, "text-anchor": anchor }),
+      more: draw("text", { class: "more", x: at + turn * 18, y: y + 24, "text-anchor": anchor }),
+    };
+    return { ...made, group: draw("g", { class: "mark gone" }, made.icon, made.flag, made.text, made.more) };
+  });
+  const name = (fromLeft, y, words) => draw("text", { class: "hand-name", x: fromLeft ? 8 : WIDTH - 8, y, "text-anchor": fromLeft ? "start" : "end" }, words);
+  const svg = draw("svg", { class: "chanter-svg hands", viewBox: "0 -4 440 484", role: "img" },
+    draw("path", { class: "body", d: "M204 4H236L246 440H194ZM182 440H258L262 458H178Z" }),
+    ...holes, ...fingers, palms, ...keyText, ...marks.map(({ group }) => group),
+    draw("g", { class: "hand" }, name(!right, 240, say(right ? "now.right" : "now.left")), name(right, 444, say(right ? "now.left" : "now.right"))));
+  byId("chanter").replaceChildren(svg);
+  parts = { svg, holes, fingers, marks };
+}
+
+// While the keys are holes, this is where they work: a screen reader hands them over to the page here.
+function byKeys(on) {
+  const box = byId("chanter");
+  if (on === box.hasAttribute("tabindex")) return;
+  const names = keyNames();
+  const label = say("eight.region", { thumb: say("eight.space"), ...Object.fromEntries(names.map((name, i) => [`k${i}`, name])) });
+  for (const [name, value] of Object.entries({ tabindex: "0", role: "application", "aria-label": label })) {
+    if (on) box.setAttribute(name, value);
+    else box.removeAttribute(name);
+  }
+}
+
+function inWords(mask, notes) {
+  if (mask == null) return say("now.picture");
+  const named = (want) => state.fingers.filter((_, hole) => ((mask >> hole) & 1) === want).join(", ") || say("now.none");
+  const note = state.replay ? state.replay.note : state.holes?.note ?? null;
+  const words = say("now.holes_words", {
+    note: note == null || mask === 0 ? say("now.silent") : notes[note], covered: named(1), open: named(0),
+  });
+  const wanted = state.lit?.note;
+  return wanted == null ? words : `${words} ${say("now.to_play_words", { note: notes[wanted] })}`;
+}

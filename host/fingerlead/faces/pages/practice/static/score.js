@@ -1,0 +1,72 @@
+// The notes to play, large, on a staff of our own: there at once, with no engraver. Two before playing, with their
+// fingering; while playing the next few, the lit one marked. A pipe's staff: from low G on the second line, stems down.
+
+import { byId, draw } from "/kit/dom.js";
+import { say } from "/kit/texts.js";
+import { state } from "./state.js";
+import { askedIndex, holdNote, phase } from "./phase.js";
+
+const WIDTH = 460;
+const SHOWN = 5; // the last of them begins the next row
+const BEAMS = 3;
+const yOf = (note) => 30 - 5 * note;
+
+let last = "";
+
+export function drawScore() {
+  const box = byId("score");
+  const notes = state.rung?.notes ?? [];
+  const index = askedIndex();
+  const told = state.replay?.notes ?? (phase() === "after" && state.told.notes.length ? state.told.notes : null);
+  const before = Boolean(told) || phase() !== "playing";
+  const lit = state.lit?.index ?? 0;
+  const note = notes[lit];
+  const label = note ? say("music.staff", { note: state.notes[note.note] }) : say("music.staff_done");
+  const key = JSON.stringify([state.rung?.key, notes.length, state.rung?.help, index, before, lit, told, state.notes.length]);
+  if (key === last) return;
+  last = key;
+  box.setAttribute("aria-label", label);
+  const from = before ? Math.max(0, index - 1) : Math.floor(lit / (SHOWN - 1)) * (SHOWN - 1);
+  const shown = told ? told.map((one) => ({ note: one })) : holdNote() == null ? notes.slice(from, before ? index + 1 : from + SHOWN) : notes.slice(0, 1);
+  const step = before ? WIDTH / 2 : WIDTH / SHOWN;
+  const start = before ? (shown.length > 1 ? step / 2 : WIDTH / 2) : step / 2;
+  box.replaceChildren(draw("svg", { viewBox: `0 -32 ${WIDTH} 146`, "aria-hidden": "true" },
+    draw("path", { class: "lines", d: [0, 10, 20, 30, 40].map((y) => `M4 ${y}H${WIDTH - 4}`).join("") }),
+    ...shown.map((one, i) => place(one, start + i * step, { lit: !told && from + i === lit, before, help: state.rung.help?.[one.note] ?? 2 }))));
+}
+
+function place({ note, graces }, x, { lit, before, help }) {
+  const y = yOf(note);
+  const name = state.notes[note] ?? "";
+  const [, small, letter] = /^(?:(low|high) )?(.)/.exec(name) ?? [];
+  const named = before || help >= 1;
+  return draw("g", { class: lit ? "note lit" : "note" },
+    y <= -10 ? draw("path", { class: "lines", d: `M${x - 12} -10H${x + 12}` }) : null,
+    ...graceNotes(graces ?? [], x),
+    draw("ellipse", { cx: x, cy: y, rx: 6.6, ry: 4.9, transform: `rotate(-20 ${x} ${y})` }),
+    draw("path", { class: "stem", d: `M${x - 6} ${y + 2}V${y + 33}` }),
+    lit && !before ? draw("path", { class: "pointer", d: `M${x - 7} -30h14l-7 9z` }) : null,
+    named ? draw("text", { class: "letter", x, y: before ? 92 : 100, "text-anchor": "middle" },
+      small ? draw("tspan", { class: "octave" }, `${small} `) : null, letter) : null,
+    before ? fingering(state.chart[note] ?? 0, x) : null);
+}
+
+// Small, stems up, joined by three beams, before the note they lead to.
+function graceNotes(graces, x) {
+  if (!graces.length) return [];
+  const first = x - 14 - 10 * graces.length;
+  const top = Math.min(...graces.map(yOf)) - 18;
+  const stems = graces.map((note, i) => `M${first + 10 * i + 3} ${yOf(note)}V${top}`).join("");
+  const right = first + 10 * (graces.length - 1) + (graces.length > 1 ? 3 : 9);
+  const beams = Array.from({ length: BEAMS }, (_, i) => `M${first + 3} ${top + 3.2 * i}H${right}`).join("");
+  return [...graces.map((note, i) => draw("ellipse", { cx: first + 10 * i, cy: yOf(note), rx: 3.6, ry: 2.8 })),
+    draw("path", { class: "stem", d: stems + beams })];
+}
+
+// Eight discs, the thumb's apart, then hand by hand: covered ones full.
+const DISCS = [-46, -32, -20, -8, 10, 22, 34, 46];
+
+function fingering(mask, x) {
+  return draw("g", { class: "fingering" }, ...DISCS.map((dx, hole) =>
+    draw("circle", { class: (mask >> hole) & 1 ? "on" : "", cx: x + dx, cy: 106, r: 4.6 })));
+}

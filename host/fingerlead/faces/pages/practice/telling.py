@@ -1,0 +1,133 @@
+"""What the page says of the playing: one thing, the one that matters most now, or nothing.
+
+A change that goes well is told by the count alone; which finger led is told of a fault only. What went wrong is told
+until the same goes well; meanwhile only a heavier fault takes its place.
+"""
+
+from collections.abc import Callable, Hashable
+from typing import Any
+
+from fingering.diagnosis import Diagnosis
+from fingering.moves import hair, hair_finger
+from fingering.notes import a_note
+from fingering.table import Table
+from fingerlead.faces.words import false_fingering
+from fingerlead.phrases import capital, listed
+from fingerlead.practice import events
+from fingerlead.timing.findings import together_words
+from fingerlead.timing.measured_words import finger_name
+
+Message = dict[str, Any]
+Say = Callable[..., str]
+
+# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note.
+_WEIGHTS: dict[events.Outcome, int] = {"stray": 3, "false fingering": 2, "apart": 1}
+NOTHING: Message = {
+    "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None, "fingers": [], "mendable": False,
+}  # fmt: skip
+
+
+class Telling:
+    """Takes events in; `now` is the message of what is told, `take_in` says whether it is another one."""
+
+    def __init__(self, table: Table, say: Say, hold: Callable[[events.HoldJudged], str],
+                 movement: Callable[[events.MovementJudged], str]) -> None:  # fmt: skip
+        self._table, self._say, self._hold, self._movement = table, say, hold, movement
+        self.now: Message = NOTHING
+        self._key: Hashable = None
+        self._weight = 0
+        self._music: tuple[str | None, str] | None = None
+
+    def take_in(self, event: events.Event) -> bool:
+        """Take an event in; whether something else is told now."""
+        before = self.now
+        match event:
+            case events.MusicNow(snapshot):
+                music = snapshot.key, snapshot.name
+                # What passed a rung is told as long as its music stands.
+                if music != self._music or not snapshot.progressed.passed:
+                    self._clear()
+                self._music = music
+                self._see(snapshot.progressed)
+            case events.Judged():
+                self._judged(event)
+            case events.TakenBack(take):
+                if self.now["take"] == take:
+                    self._clear()
+            case events.HoldJudged(end=end):
+                fault = end not in ("held", "uncertain")
+                self._tell("hold", 1, fault, lambda: self._of(self._hold(event), fingers=list(event.fingers)))
+            case events.MovementJudged(outcome=outcome):
+                if outcome != "not counted":
+                    key, fault = event.played.written, outcome != "clean"
+                    self._tell(key, 1, fault, lambda: self._of(self._movement(event)))
+            case events.Progressed():
+                self._see(event)
+        return self.now is not before
+
+    def _see(self, progressed: events.Progressed) -> None:
+        if progressed.needed and progressed.passed and self.now["what"] != "passed":
+            self._key, self._weight = None, max(_WEIGHTS.values()) + 1
+            self.now = {**NOTHING, "what": "passed", "sentence": self._say("row_done", needed=progressed.needed)}
+        elif not progressed.passed and self.now["what"] == "passed":
+            self._clear()
+
+    def _judged(self, judged: events.Judged) -> None:
+        key = judged.change.from_note, judged.change.to_note
+        if judged.take == self.now["take"]:
+            self._clear()  # it is something else after all
+        if judged.outcome != "not counted":
+            fault = judged.outcome != "clean"
+            self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
+
+    def _tell(self, key: Hashable, weight: int, fault: bool, message: Callable[[], Message]) -> None:
+        if not fault:
+            if key == self._key:
+                self._clear()
+        elif self._key is None or key == self._key or weight > self._weight:
+            if self.now["what"] != "passed":
+                self.now, self._key, self._weight = message(), key, weight
+
+    def _clear(self) -> None:
+        self.now, self._key, self._weight = NOTHING, None, 0
+
+    def _of(self, sentence: str, **parts: Any) -> Message:
+        return {**NOTHING, "what": "fault", "sentence": sentence, **parts}
+
+    def _fault(self, judged: events.Judged) -> Message:
+        change, diagnosis = judged.change, judged.diagnosis
+        notes = [change.from_note, change.to_note]
+        hers = self._of(
+            self._sentence(judged), take=judged.take, notes=notes, lead=change.lead, mendable=diagnosis is not None
+        )
+        if judged.outcome == "false fingering":
+            return {**hers, "fingers": list(self._table.verdict(change.to_mask).wrong_fingers)}
+        if judged.outcome == "stray":
+            return {**hers, "hair": None if diagnosis is None else hair(*notes, diagnosis.first, diagnosis.second)}
+        return {**hers, "hair": hair_finger(*notes)}
+
+    def _sentence(self, judged: events.Judged) -> str:
+        """One change that went wrong, and what to try: as far as it is known."""
+        change = judged.change
+        if judged.outcome == "false fingering":
+            verdict = self._table.verdict(change.to_mask)
+            return false_fingering(verdict.note, verdict.wrong_fingers, change.to_mask)
+        if judged.outcome == "apart":
+            finger = finger_name(change.fingers[-1].finger)
+            return self._say("apart", finger=capital(finger), advice=together_words(*_notes(judged)))
+        strays = capital(listed([a_note(stray.note) for stray in change.strays if stray.heard]))
+        if judged.diagnosis is None:
+            return self._say("stray_unsure", strays=strays)
+        return self._say("stray", strays=strays, finger=finger_name(judged.diagnosis.finger),
+                         how=self._how(judged.diagnosis), advice=_advice(judged, judged.diagnosis))  # fmt: skip
+
+    def _how(self, diagnosis: Diagnosis) -> str:
+        return self._say(f"moved_{diagnosis.how}")
+
+
+def _notes(judged: events.Judged) -> tuple[int, int]:
+    return judged.change.from_note, judged.change.to_note
+
+
+def _advice(judged: events.Judged, diagnosis: Diagnosis) -> str:
+    return together_words(*_notes(judged), (diagnosis.first, diagnosis.second))
