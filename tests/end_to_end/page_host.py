@@ -17,6 +17,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from fingering.holes import FINGERS
 from fingering.ladder import ladder
+from fingering.moves import advice, hair, hair_finger
 from fingering.notes import NOTES, SCALES, SOUNDING
 from fingering.table import standard_table
 from fingerlead.faces.pages.kit.app import page_app
@@ -25,12 +26,14 @@ from fingerlead.faces.pages.kit.place import WebPlace, listen
 from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
 from fingerlead.faces.pages.practice.messages import PACKAGE
+from fingerlead.faces.pages.practice.telling import NOTHING
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import change_sentence
 from fingerlead.music.abc import parse_abc
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
 from fingerlead.sound.voices import voice_json
+from fingerlead.timing.findings import together_words
 from fingerlead.timing.mended import diagnose_change
 from tests.faces.playing import SURE, one_change
 from tests.waiting import PATIENCE_S, wait_for
@@ -49,13 +52,19 @@ def staff(number: int) -> str:
 
 def rung_message(number: int = 3, help_: list[int] | None = None) -> dict[str, Any]:
     rung = ladder()[number]
-    tune = parse_abc(rung.abc)[0][0]
+    played = parse_abc(rung.abc)[0][0].played()
+    froms = [played[place - 1].note for place in range(len(played))]
     return {
         "kind": "rung", "key": rung.key, "name": rung.name, "number": number + 1, "of": len(ladder()),
         "trains": rung.trains, "staff_svg": staff(number), "passed_text": rung.passed, "tune": False,
         "help": help_ or [2] * 9,
         "notes": [
-            {"id": f"n0-{one.bar}-{one.place}", "note": one.note, "letter": LETTERS[one.note]} for one in tune.played()
+            {
+                "id": f"n0-{one.bar}-{one.place}", "note": one.note, "letter": LETTERS[one.note], "graces": [],
+                "from": before, "words": "" if before == one.note else advice(before, one.note),
+                "hair": None if before == one.note else hair_finger(before, one.note),
+            }
+            for before, one in zip(froms, played, strict=True)
         ],
     }  # fmt: skip
 
@@ -67,6 +76,19 @@ def change_message(number: int, from_note: int, times: dict[int, int], **also: A
         "verdict": change.verdict, "sentence": change_sentence(change, SURE),
         "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": diagnose_change(change) is not None,
         "slow": True, "again": False, **also,
+    }  # fmt: skip
+
+
+def told_message(number: int, from_note: int, times: dict[int, int], **also: Any) -> dict[str, Any]:
+    """What is told of a change that went astray."""
+    change = one_change(from_note, times)
+    diagnosis = diagnose_change(change)
+    assert diagnosis is not None
+    notes = change.from_note, change.to_note
+    return {
+        "kind": "told", "what": "fault", "take": number, "notes": list(notes), "lead": change.lead,
+        "hair": hair(*notes, diagnosis.first, diagnosis.second), "fingers": [], "mendable": True,
+        "sentence": f"A low A sounded, as the bottom little moved too soon: {together_words(*notes)}.", **also,
     }  # fmt: skip
 
 
@@ -98,7 +120,7 @@ def everything(**over: Any) -> dict[str, Any]:
         "kind": "all", "chanter": NONE, "rung": rung_message(), "lit": {"id": "n0-0-0", "note": 1, "index": 0},
         "progress": progress_message(), "holes": None, "tonight": None, "changes": [], "hand_on_top": "left",
         "due": [ladder()[2].key], "notes": list(NOTES), "fingers": list(FINGERS), "chart": list(TABLE.standard),
-        "remarks": [],
+        "remarks": [], "told": NOTHING,
         "sound": {
             "where": "page", "state": "silent", "device": None, "devices": ["Built-in"], "under_runs": 0,
             "delay_ms": None, "level_db": -20, "voice": "practice", "low_a_hz": 240.0, "scale": SCALES[0].name,
@@ -153,6 +175,7 @@ class PageHost:
             Route("/voice.json", voice),
             Route("/take/{number:int}.json", track), Route("/phrase.json", track),
             Route("/take/{number:int}.wav", samples), Route("/phrase.wav", samples),
+            Route("/model.json", track), Route("/model.wav", samples),
         ]  # fmt: skip
         app = page_app(PACKAGE, shells, routes, self._live)
         place = listen(WebPlace())

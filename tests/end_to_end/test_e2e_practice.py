@@ -334,13 +334,19 @@ def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
                 page.wait_for_timeout(220)
 
     back_and_forth(1)
-    expect(page.locator("#sentence")).to_contain_text("Clean", ignore_case=True)
+    # A clean change is told by the count alone; all of it is behind one key.
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "playing")
+    expect(page.locator(".dots").first.locator(".on")).to_have_count(1)
+    page.click("#more-button")
+    expect(page.locator("#change-sentence")).to_contain_text("Clean", ignore_case=True)
     expect(page.locator("#strip svg")).to_be_visible()
+    page.click("#more-dialog .close")
     back_and_forth(10)
-    expect(page.locator("#beat")).to_be_visible()
+    page.click("#more-button")
     page.locator("#beat button").first.click()
+    page.click("#more-dialog .close")
     back_and_forth(11)
-    expect(page.locator("#count-sentence")).to_contain_text("Done for today")
+    expect(page.locator("#sentence")).to_contain_text("10 in a row: that is enough for today.")
     # Loaded again in mid-rung it goes on where it was.
     page.reload()
     expect(page.locator("#rung-name")).to_have_text(re.compile("low G and low A", re.IGNORECASE))
@@ -378,9 +384,9 @@ class Learner:
     @property
     def to_play(self) -> list[str]:
         """The grace notes and the note that the page asks for."""
-        label = self.page.evaluate("document.querySelector('#staff').getAttribute('aria-label')")
-        note = label.partition("To play: ")[2].rstrip(".")
-        graces = self.text("#names .graces").partition(": ")[2]
+        label = self.page.evaluate("document.querySelector('#score').getAttribute('aria-label')")
+        note, _, graces = label.partition("To play: ")[2].partition(".")
+        graces = graces.partition(": ")[2]
         return [*(graces.split(", ") if graces else ()), note]
 
     def finger(self, holes: str, for_ms: int) -> None:
@@ -403,14 +409,17 @@ class Learner:
 
     def rungs(self) -> dict[str, str]:
         """What the ladder says of each rung, by its name."""
+        self.page.click("#more-button")
         self.page.click("#ladder-button")
         self.page.wait_for_timeout(200)
         said = "[...document.querySelectorAll('#ladder .rung')].map(r => [r.children[2].textContent, r.textContent])"
         found = dict(self.page.evaluate(said))
         self.page.click("#ladder-dialog .close")
+        self.page.click("#more-dialog .close")
         return found
 
     def choose(self, name: str) -> None:
+        self.page.click("#more-button")
         self.page.click("#ladder-button")
         self.page.locator("#ladder .rung b", has_text=re.compile(f"^{re.escape(name)}$")).click()
         wait_for(lambda: self.text("#rung-name") == name, name)
@@ -427,15 +436,18 @@ class Learner:
             done += self.climb(next(one for one in still if one.casefold() in names))
             self.choose(name)
         for _ in range(300):
-            if "Done for today" in self.told:
+            if "enough for today" in self.told:
                 return [*done, name]
             if "start the beat" in self.told:
+                self.page.click("#more-button")
                 self.page.locator("#beat button").first.click()
+                self.page.click("#more-dialog .close")
                 self.page.focus("#chanter")
             before = self.to_play
             self.play()
             if self.to_play == before:
                 # Lost in the music: once more from its start.
+                self.page.click("#more-button")
                 self.page.click("#restart-button")
                 self.page.focus("#chanter")
                 self.page.wait_for_timeout(100)
@@ -470,8 +482,11 @@ def test_the_simulated_pupil_shows_which_finger_led_and_mending_it_can_be_heard(
     running = practice()
     page = opened(running.address)
     page.click("[data-to=sim]")
-    expect(page.locator("#sentence")).to_contain_text("Together, the ", timeout=300_000)
-    expect(page.locator("#hear")).to_contain_text("Mended")
+    expect(page.locator("#sentence")).to_contain_text(": together, the ", timeout=300_000)
+    page.click("#next-button")
+    expect(page.locator("#sentence")).to_have_text("As you played it, ten times slower.")
+    expect(page.locator("#sentence")).to_have_text("As it should go, ten times slower.")
+    page.click("#more-button")
     page.click("#finish-button")
     expect(page.locator("#summary")).to_be_visible()
     page.close()

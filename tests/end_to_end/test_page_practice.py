@@ -9,14 +9,26 @@ import numpy as np
 import pytest
 
 from tests.end_to_end import page_host
-from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
+from tests.end_to_end.page_host import (
+    HERE,
+    NOTES,
+    OWN,
+    TABLE,
+    PageHost,
+    change_message,
+    everything,
+    rung_message,
+    told_message,
+)
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 
 expect = playwright.expect
-SIZES = {"phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}
+SIZES = {
+    "phone": (320, 640), "large phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800), "desk": (1440, 900),
+}  # fmt: skip
 # The middle row, thumb first, as the hands lie with the left on top.
 KEYS = ["Space", "KeyF", "KeyD", "KeyS", "KeyJ", "KeyK", "KeyL", "Semicolon"]
 LOW_A, E = TABLE.standard[1], TABLE.standard[5]
@@ -82,6 +94,16 @@ def with_keys(page, host):
     host.wait_for("listen", to="page")
 
 
+def more(page):
+    """Open what is behind the one key."""
+    page.click("#more-button")
+    expect(page.locator("#more-dialog")).to_be_visible()
+
+
+FAULT = told_message(2, 0, {7: 0, 6: 18_000})
+NO_FAULT = {**FAULT, "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None}
+
+
 def to_note(page, mask, before=0):
     for hole, key in enumerate(KEYS):
         if (mask ^ before) >> hole & 1:
@@ -89,7 +111,7 @@ def to_note(page, mask, before=0):
 
 
 COVERED = (
-    "[...document.querySelectorAll('#chanter .hole:not(.small)')].sort((a, b) =>"
+    "[...document.querySelectorAll('#chanter .hole')].sort((a, b) =>"
     " a.querySelector('circle').cy.baseVal.value - b.querySelector('circle').cy.baseVal.value)"
     ".reduce((mask, hole, i) => mask | hole.classList.contains('covered') << i, 0)"
 )
@@ -137,15 +159,14 @@ def test_real_keys_climb_a_whole_rung(opened, host):
     notes = host.snapshot["rung"]["notes"]
     before = 0
     for index, one in enumerate(notes):
-        lit = page.locator(f"#{one['id']}")
-        expect(lit).to_have_class("lit")
+        asked = f"The music. To play: {NOTES[one['note']]}."
+        expect(page.locator("#score")).to_have_attribute("aria-label", asked)
         mask = TABLE.standard[one["note"]]
         to_note(page, mask, before)
         before = mask
-        after = page.locator(".staff .lit")
-        expect(after).to_have_count(1 if index + 1 < len(notes) else 0)
+        expect(page.locator("#score .lit")).to_have_count(1 if index + 1 < len(notes) else 0)
         sees(page, mask)
-    until(page, "document.querySelector('.one-name .now').textContent.includes('A')")
+    expect(page.locator("#score")).to_have_attribute("aria-label", "The music.")
 
 
 def test_every_key_is_told_at_once_and_let_go_when_the_window_is_left(opened, host):
@@ -166,22 +187,24 @@ def test_the_keys_do_not_clash_with_the_page(opened, host):
     page = opened()
     with_keys(page, host)
     # Space is the thumb, even on a button; Enter still presses it, and Tab still walks on.
-    page.locator("#ladder-button").focus()
+    page.locator("#more-button").focus()
     page.keyboard.press("Space")
     assert host.wait_for("holes")["covered_mask"] == 1
-    assert not page.locator("#ladder-dialog").is_visible()
+    assert not page.locator("#more-dialog").is_visible()
     page.keyboard.press("Enter")
-    expect(page.locator("#ladder-dialog")).to_be_visible()
+    expect(page.locator("#more-dialog")).to_be_visible()
     page.keyboard.press("Escape")
-    expect(page.locator("#ladder-dialog")).to_be_hidden()
+    expect(page.locator("#more-dialog")).to_be_hidden()
     assert page.evaluate("document.querySelector('#chanter').hasAttribute('tabindex')")
-    page.locator("#ladder-button").focus()
+    page.locator("#more-button").focus()
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.id") == "tonight-button"
+    assert page.evaluate("document.activeElement.id") == "chanter"
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.id") == "next-button"
     # Escape leaves; then the letters are only letters.
     page.keyboard.press("Escape")
-    expect(page.locator("#play-mode-button")).to_have_text("Play with the keys")
-    expect(page.locator("#play-mode-button")).to_be_focused()
+    expect(page.locator("#next-button")).to_have_text("Play with the keys")
+    expect(page.locator("#next-button")).to_be_focused()
     while not host.heard.empty():
         host.heard.get()
     page.keyboard.press("KeyF")
@@ -216,13 +239,14 @@ def test_with_the_right_hand_on_top_keys_thumb_and_hands_change_sides(opened, ho
     page = opened()
     page.click("[data-to=keys]")
     page.click("#keys-go")
-    keys = page.locator("#chanter .hole text").all_text_contents()
+    keys = page.locator("#chanter .key").all_text_contents()
     assert keys == ["␣", "J", "K", "L", "F", "D", "S", "A"]
     thumb = page.locator("#chanter .thumb circle").evaluate("e => e.cx.baseVal.value")
     index = page.locator("#chanter .hole:not(.thumb) circle").first.evaluate("e => e.cx.baseVal.value")
     assert thumb > index
     assert page.locator("#chanter .hand text").all_text_contents() == ["right hand", "left hand"]
-    page.click("#settings-button")
+    more(page)
+    page.click("#more-settings")
     page.get_by_label("Hand on top").select_option("left")
     assert host.wait_for("hand")["on_top"] == "left"
 
@@ -230,6 +254,7 @@ def test_with_the_right_hand_on_top_keys_thumb_and_hands_change_sides(opened, ho
 def test_how_sure_the_times_are_is_shown(opened, host):
     page = opened()
     with_keys(page, host)
+    more(page)
     expect(page.locator("#uncertainty")).to_contain_text(f"±{OWN['uncertainty_us'] // 1000} ms")
 
 
@@ -255,7 +280,6 @@ def test_what_cannot_be_saved_stands_on_the_page_until_it_is(opened, host, size)
     # No other notice takes its place, and it is not scrolled away.
     host.tell({"kind": "say", "sentence": "Something else."}, {"kind": "say", "sentence": ""})
     host.tell(HOLES, change_message(3, 1, {3: 0}))
-    page.locator("#restart-button").scroll_into_view_if_needed()
     expect(line).to_be_in_viewport(ratio=1)
     assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
     host.tell({"kind": "summary", "lines": ["You played for 1 minute."], "session_file": None})
@@ -320,26 +344,72 @@ def test_a_mouse_or_a_switch_covers_and_opens_in_turn(opened, host):
 # --- what the learner sees
 
 
+def marks(page):
+    """What stands beside each finger that something is said of, from the thumb down."""
+    said = (
+        "[...document.querySelectorAll('#chanter .mark:not(.gone)')].map(one => [one.classList[1] ?? '',"
+        " [...one.querySelectorAll('text')].map(text => text.textContent).filter(Boolean).join(', ')])"
+    )
+    return [tuple(one) for one in page.evaluate(said)]
+
+
+def test_before_playing_the_two_notes_who_leads_and_one_key_to_hear_and_see_it(opened, host):
+    host.snapshot = everything(chanter=HERE, rung=rung_message(9), lit={"id": "n0-0-0", "note": 0, "index": 0})
+    page = opened("laptop")
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "before")
+    assert [re.sub(r"\s+", " ", text) for text in page.locator("#score .letter").all_text_contents()] == ["low G", "B"]
+    assert page.locator("#score .fingering circle").count() == 16
+    assert page.locator("#score .fingering .on").count() == 8 + 6
+    expect(page.locator("#sentence")).to_have_text("Together, lift the bottom ring (a hair ahead) and little.")
+    # The hands lie as for the first note; who moves and who leads is drawn, by shape and word.
+    assert page.locator("#chanter .finger-part.up").count() == 0
+    assert marks(page) == [("lift", "lift, a hair ahead"), ("lift", "lift")]
+    expect(page.locator("#chanter .leads")).to_have_count(1)
+    expect(page.locator("#chanter .ahead")).to_have_count(1)
+    page.keyboard.press("Enter")
+    expect(page.locator("#next-button")).to_have_text("Stop")
+    expect(page.locator("#sentence")).to_have_text("It goes like this.")
+    expect(page.locator("#live")).to_have_text("It goes like this.")
+    assert host.asked == ["/model.wav?notes=0,2&speed=1", "/model.wav?notes=0,2&speed=0.1"]
+    page.keyboard.press("Enter")
+    expect(page.locator("#next-button")).to_have_text("Hear and see it")
+
+
 def test_the_lit_note_the_holes_and_what_is_to_do(opened, host):
     practising(host)
     page = opened()
-    lit = page.locator("#n0-1-1")
-    expect(lit).to_have_class("lit")
-    accent = page.evaluate("getComputedStyle(document.querySelector('.note.next')).color")
-    assert lit.evaluate("e => getComputedStyle(e).color") == accent
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "playing")
+    lit = page.locator("#score .lit")
+    expect(lit).to_have_count(1)
     # Not by colour alone: a pointer above it, and the name in words.
-    expect(page.locator(".staff .pointer")).to_be_visible()
-    expect(page.locator("#staff")).to_have_attribute("aria-label", "The music. To play: E.")
+    expect(lit.locator(".pointer")).to_be_visible()
+    accent = page.evaluate("getComputedStyle(document.querySelector('.note.next')).color")
+    assert lit.locator("ellipse").evaluate("e => getComputedStyle(e).fill") == accent
+    expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: E.")
+    expect(page.locator(".note.next")).to_have_text("E")
     sees(page, LOW_A)
-    arrows = page.locator("#chanter .arrow").evaluate_all("all => all.map(a => !a.classList.contains('gone'))")
-    assert arrows == [bool((LOW_A ^ E) >> hole & 1) for hole in range(8)]
+    assert marks(page) == [("lift", "lift")]  # the top ring alone
     label = page.locator(".chanter-svg").get_attribute("aria-label")
     assert "low A" in label
     assert "Open: bottom little." in label
     host.tell({**HOLES, "covered_mask": E, "note": 5}, {"kind": "lit", "id": "n0-2-0", "note": 1, "index": 4})
-    expect(page.locator("#n0-2-0")).to_have_class("lit")
-    expect(page.locator(".staff .lit")).to_have_count(1)
+    expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: low A.")
+    expect(page.locator("#score .lit")).to_have_count(1)
     sees(page, E)
+    assert marks(page) == [("cover", "cover")]
+
+
+def test_lift_and_cover_differ_by_shape(opened, host):
+    practising(host)
+    page = opened()
+    host.tell({**HOLES, "covered_mask": 0b11110011, "note": 6})  # to E: the middle down, the little finger off
+    until(page, "document.querySelectorAll('#chanter .mark:not(.gone)').length === 2")
+    assert marks(page) == [("cover", "cover"), ("lift", "lift")]
+    icon = "document.querySelector('#chanter .mark.{} .icon').getAttribute('d')"
+    assert page.evaluate(icon.format("lift")) != page.evaluate(icon.format("cover"))
+    # A finger that is off its hole lies elsewhere, and its hole is seen.
+    off, on = (page.locator(f"#chanter .finger-part{one}").first for one in (".up", ":not(.up)"))
+    assert off.evaluate("e => getComputedStyle(e).transform") != on.evaluate("e => getComputedStyle(e).transform")
 
 
 def test_a_false_fingering_is_said(opened, host):
@@ -353,14 +423,15 @@ def test_letters_and_pictures_fade_as_reading_gets_surer(opened, host):
     letters = "[...document.querySelectorAll('.staff-letter')].filter(l => l.textContent.trim() === '{}')"
     practising(host, rung=rung_message(help_=[2, 2, 2, 2, 2, 2, 2, 2, 2]))
     page = opened()
-    expect(page.locator("#chanter .small:not(.gone)")).to_have_count(8)
-    count = page.evaluate(letters.format("E") + ".length")
-    assert count > 4
-    assert page.evaluate(letters.format("E") + ".every(l => !l.classList.contains('gone'))")
+    assert marks(page) == [("lift", "lift")]
+    assert "E" in page.locator("#score .letter").all_text_contents()
     # Of E only the letter is left, of low A nothing; B keeps both.
     host.tell(rung_message(help_=[2, 0, 2, 2, 2, 1, 2, 2, 2]), {"kind": "lit", "id": "n0-1-1", "note": 5, "index": 3})
-    expect(page.locator("#chanter .small.gone")).to_have_count(8)
+    until(page, "!document.querySelector('#chanter .mark:not(.gone)')")
     expect(page.locator(".note.next")).to_have_text("E")
+    assert set(page.locator("#score .letter").all_text_contents()) == {"E"}
+    more(page)
+    assert page.evaluate(letters.format("E") + ".length") > 4
     assert page.evaluate(letters.format("E") + ".every(l => !l.classList.contains('gone'))")
     assert page.evaluate(letters.format("A") + ".every(l => l.classList.contains('gone'))")
     assert page.evaluate(letters.format("B") + ".every(l => !l.classList.contains('gone'))")
@@ -371,24 +442,57 @@ def test_letters_and_pictures_fade_as_reading_gets_surer(opened, host):
 def test_without_an_engraved_staff_the_letters_stand_in(opened, host):
     practising(host, rung={**rung_message(), "staff_svg": None}, lit={"id": None, "note": 5, "index": 1})
     page = opened()
+    # The notes to come stand there all the same.
+    assert page.locator("#score .note").count() == 5
+    more(page)
     expect(page.locator(".letters .lit")).to_have_text("E")
     assert page.locator(".letters span").count() == len(host.snapshot["rung"]["notes"])
 
 
-def test_after_each_change_one_sentence_its_strip_and_the_live_region(opened, host):
+def test_a_good_change_is_told_by_the_count_alone(opened, host):
     practising(host, changes=[])
     page = opened()
-    expect(page.locator("#sentence")).to_contain_text("Play the lit note")
+    progress = {"kind": "progress", **host.snapshot["progress"]}
+    progress["out"] = {**progress["out"], "in_a_row": 4}
+    host.tell(change_message(7, 1, {3: 0}), progress)
+    expect(page.locator("#counts .dots").first.locator(".on")).to_have_count(4)
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "playing")
+    expect(page.locator("#sentence")).to_be_hidden()
+    assert page.locator("#live").text_content() == ""
+    assert page.locator("[aria-live]").count() == 1
+
+
+def test_a_fault_is_one_sentence_one_picture_and_one_next_thing(opened, host):
+    practising(host, rung=rung_message(9))
+    page = opened()
+    host.tell(FAULT)
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "after")
+    expect(page.locator("#sentence")).to_have_text(FAULT["sentence"])
+    expect(page.locator("#live")).to_have_text(FAULT["sentence"])
+    expect(page.locator("#names")).to_be_hidden()
+    assert [re.sub(r"\s+", " ", text) for text in page.locator("#score .letter").all_text_contents()] == ["low G", "B"]
+    assert marks(page) == [("hair", "a hair ahead"), ("", "moved first")]
+    assert page.locator("#practice button").count() == 1
+    page.keyboard.press("Enter")
+    # First as it was played, then with the one finger mended, both slowly; and the chanter is seen again.
+    expect(page.locator("#sentence")).to_have_text("As you played it, ten times slower.")
+    expect(page.locator("#sentence")).to_have_text("As it should go, ten times slower.")
+    assert marks(page) == [("hair", "a hair ahead")]
+    expect(page.locator("#sentence")).to_have_text(FAULT["sentence"])
+    assert host.asked == ["/take/2.wav?speed=0.1", "/take/2.wav?mended=1&speed=0.1"]
+    host.tell(NO_FAULT)
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "playing")
+
+
+def test_the_last_change_stands_in_full_behind_the_one_key(opened, host):
+    practising(host, changes=[])
+    page = opened()
+    more(page)
     told = change_message(7, 0, {7: 0, 6: 18_000})
     host.tell(told)
     expect(page.locator("#change-name")).to_have_text("Low G to B")
-    expect(page.locator("#sentence")).to_have_text(told["sentence"].removeprefix("Low G to B: "))
+    expect(page.locator("#change-sentence")).to_have_text(told["sentence"].removeprefix("Low G to B: "))
     expect(page.locator("#strip svg.strip")).to_be_visible()
-    expect(page.locator("#live")).to_have_text(told["sentence"])
-    assert page.locator("[aria-live]").count() == 1
-    # The same once more is said once more.
-    host.tell({**told, "number": 8, "take": 8})
-    until(page, "document.querySelector('#live').textContent.endsWith('\\u00a0')")
     host.tell(*(change_message(n, 1, {3: 0}) for n in range(9, 20)))
     expect(page.locator("#change-name")).to_have_text("Low A to E")
     page.click("#earlier summary")
@@ -398,6 +502,7 @@ def test_after_each_change_one_sentence_its_strip_and_the_live_region(opened, ho
 def test_a_change_that_is_another_after_all_takes_its_place_and_one_that_is_none_goes(opened, host):
     practising(host, changes=[])
     page = opened()
+    more(page)
     host.tell(*(change_message(number, 1, {3: 0}) for number in (1, 2, 3)))
     expect(page.locator("#earlier li")).to_have_count(2)
     # Told too early as low A to E, the second was low G to B, with a run: the last is the last still.
@@ -408,7 +513,7 @@ def test_a_change_that_is_another_after_all_takes_its_place_and_one_that_is_none
     expect(page.locator("#change-name")).to_have_text("Low A to E")
     page.click("#earlier li:first-child button")
     expect(page.locator("#change-name")).to_have_text("Low G to B")
-    expect(page.locator("#sentence")).to_contain_text("This is what it was after all.")
+    expect(page.locator("#change-sentence")).to_contain_text("This is what it was after all.")
     # It is looked at while it turns out to be none.
     host.tell({"kind": "change", "number": 2, "take": 2, "again": True, "gone": True})
     expect(page.locator("#change-name")).to_have_text("Low A to E")
@@ -424,13 +529,19 @@ def test_counts_what_passes_what_is_due_and_tonight(opened, host):
     page = opened()
     assert page.locator(".count-number").all_inner_texts() == ["3 of 10", "6 of 10"]
     assert page.locator(".dots i.on").count() == 9
-    page.click("#passes summary")
-    expect(page.locator("#passes p")).to_contain_text("Ten clean changes in a row")
+    more(page)
+    expect(page.locator("#passes")).to_contain_text("Ten clean changes in a row")
     page.click("#due button")
     assert host.wait_for("rung")["key"] == host.snapshot["due"][0]
+    expect(page.locator("#more-dialog")).to_be_hidden()
+    more(page)
     page.click("#tonight-button")
     host.wait_for("tonight")
     expect(page.locator("#tonight")).to_contain_text("10 minutes left")
+    more(page)
+    page.click("#leave-tonight")
+    assert host.wait_for("rung")["key"] == host.snapshot["due"][0]
+    more(page)
     page.click("#finish-button")
     host.wait_for("finish")
     expect(page.locator("#summary")).to_contain_text("went astray in 2 of 14")
@@ -438,28 +549,70 @@ def test_counts_what_passes_what_is_due_and_tonight(opened, host):
     expect(page.locator("#practice")).to_be_visible()
 
 
-def test_a_try_at_a_note_alone_is_told_large(opened, host):
-    alone = {"kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None}
-    alone |= {"again": False, "unclean": False, "next": None, "passed": False, "sentence": "Low G alone: 0 of 10."}
-    practising(host, rung=rung_message(0), progress=alone, changes=[])
+ALONE = {"kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None,
+         "again": False, "unclean": False, "next": None, "passed": False, "sentence": ""}  # fmt: skip
+
+
+def test_the_first_minute_picking_up_sealing_holding_and_letting_go(opened, host):
+    off, sealed = {**HOLES, "covered_mask": 0, "note": None}, {**HOLES, "covered_mask": 0xFF, "note": 0}
+    practising(
+        host, rung=rung_message(0), progress=ALONE, changes=[], holes=off, lit={"id": "n0-0-0", "note": 0, "index": 0}
+    )
+    page = opened("laptop")
+    sentence = page.locator("#sentence")
+    expect(sentence).to_have_text("Pick it up and cover all eight holes. You need not blow.")
+    assert marks(page) == [("cover", "cover")] * 8
+    host.tell({**HOLES, "covered_mask": 0b111, "note": 6})
+    expect(sentence).to_have_text("5 holes are still open.")
+    # Each hole that leaks is shown on the hand.
+    host.tell({**HOLES, "covered_mask": 0b10111111, "note": 0})
+    expect(sentence).to_have_text("Still open: bottom ring.")
+    assert marks(page) == [("cover", "cover")]
+    held = "[...document.querySelectorAll('.holding b')].map(b => new DOMMatrix(getComputedStyle(b).transform).a)"
+    assert page.evaluate(held) == [0, 0, 0, 0]
+    host.tell(sealed)
+    expect(sentence).to_have_text("All sealed. Hold it.")
+    # The count is seen as it grows, from the first of the four counts to the last.
+    until(page, f"{held}[0] > 0.2")
+    until(page, f"{held}.every(one => one === 1)")
+    expect(sentence).to_have_text("Now take your hands off.")
+    host.tell({**ALONE, "out": {**ALONE["out"], "in_a_row": 1}}, off)
+    expect(sentence).to_have_text("Cover all eight holes again.")
+    expect(page.locator(".dots .on")).to_have_count(1)
+    # Hands off is no fault: nothing is told of it, and the counts are empty again.
+    until(page, f"{held}.every(one => one === 0)")
+    expect(page.locator("#practice")).to_have_attribute("data-phase", re.compile("before|playing"))
+
+
+def test_a_try_at_a_note_alone_that_failed_is_told_until_the_next(opened, host):
+    practising(host, rung=rung_message(0), progress=ALONE, changes=[], holes={**HOLES, "covered_mask": 0, "note": None})
     page = opened()
-    expect(page.locator("#sentence")).to_contain_text("Play the lit note")
-    host.tell({**alone, "sentence": "Low G did not sound at once: the top ring stood wrong."})
-    expect(page.locator("#sentence")).to_contain_text("the top ring stood wrong")
-    expect(page.locator("#live")).to_contain_text("the top ring stood wrong")
+    fault = {
+        **NO_FAULT,
+        "what": "fault",
+        "sentence": "Low G did not sound at once: the top ring stood wrong.",
+        "fingers": [3],
+    }
+    host.tell(fault)
+    expect(page.locator("#sentence")).to_have_text(fault["sentence"])
+    expect(page.locator("#live")).to_have_text(fault["sentence"])
+    assert marks(page) == [("", "top ring")]
+    host.tell({**HOLES, "covered_mask": 0xFF, "note": 0})
+    expect(page.locator("#sentence")).to_have_text("All sealed. Hold it.")
 
 
 def test_the_ladder_is_a_list_to_choose_from(opened, host):
     practising(host)
     page = opened()
+    more(page)
     page.click("#ladder-button")
     assert page.locator("#ladder .rung").count() == len(host.snapshot["ladder"])
     expect(page.locator("#ladder [aria-current]")).to_contain_text("you are here")
     expect(page.locator("#ladder .due")).to_contain_text("comes back today")
     page.click("#ladder [data-key=d-e]")
     expect(page.locator("#rung-name")).to_have_text("D and E")
-    expect(page.locator("#ladder-dialog")).to_be_hidden()
-    expect(page.locator("#n0-0-0")).to_have_class("lit")
+    expect(page.locator("dialog[open]")).to_have_count(0)
+    expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: D.")
 
 
 # --- hearing
@@ -468,24 +621,25 @@ def test_the_ladder_is_a_list_to_choose_from(opened, host):
 def test_hear_it_slowly_and_mended_with_the_holes_moving_along(opened, host):
     practising(host)
     page = opened()
+    more(page)
     page.get_by_role("button", name="Mended, at a tenth of the speed").click()
-    expect(page.locator(".name-label").last).to_have_text("Played back")
+    expect(page.locator("#hear .stop")).to_be_visible()
     # 900 ms at a tenth last nine seconds: the first four of them low A, whatever the chanter does.
     host.tell({**HOLES, "covered_mask": 0, "note": 8})
     sees(page, LOW_A)
     page.get_by_role("button", name="Slowly, at a quarter of the speed").click()
-    expect(page.locator("#hear .stop")).to_be_visible()
-    until(page, f"document.querySelectorAll('#chanter .hole:not(.small).covered').length === {E.bit_count()}")
+    until(page, f"document.querySelectorAll('#chanter .hole.covered').length === {E.bit_count()}")
     # It ends by itself, and the chanter is seen again as it is.
     expect(page.locator("#hear .stop")).to_be_hidden()
     sees(page, 0)
-    assert host.asked == ["/take/2.wav?speed=0.1&mended=1", "/take/2.wav?speed=0.25"]
+    assert host.asked == ["/take/2.wav?mended=1&speed=0.1", "/take/2.wav?speed=0.25"]
 
 
 def test_a_take_that_is_gone_is_said_not_silent(opened, host):
     practising(host, changes=[change_message(3, 1, {3: 0})])
     page = opened()
     page.route("**/take/**", lambda route: route.fulfill(body="gone"))
+    more(page)
     page.get_by_role("button", name="Slowly, at a quarter of the speed").click()
     expect(page.locator("#live")).to_have_text("This take cannot be heard any more. Play the change again.")
 
@@ -590,6 +744,7 @@ def test_settings_are_told_and_follow_the_host(opened, host):
 def test_the_beat_is_a_choice_and_off_at_first(opened, host):
     practising(host)
     page = opened()
+    more(page)
     beat = {"kind": "metronome", "on": False, "bpm": 60, "beats": 4, "subdivision": 1}
     host.tell({**beat, "loop_ms": 41, "sentence": ""})
     page.get_by_role("button", name="Start the beat").click()
@@ -629,6 +784,7 @@ def test_a_chanter_that_is_gone_leaves_no_holes_behind(opened, host):
 def test_what_the_host_sends_can_neither_act_nor_style(opened, host):
     practising(host)
     page = opened()
+    more(page)
     bad = (
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9" onload="window.hit=1"><script>window.hit=1</script>'
         '<style>*{display:none}</style><a href="javascript:window.hit=1"><circle r="3" onclick="window.hit=1"/></a>'
@@ -639,9 +795,11 @@ def test_what_the_host_sends_can_neither_act_nor_style(opened, host):
         {"kind": "lit", "id": "n0-0-0", "note": 1, "index": 0},
         {"kind": "never heard of"},
         {**change_message(9, 1, {3: 0}), "sentence": "<img src=x onerror=window.hit=1>", "strip_svg": "<svg"},
+        {**FAULT, "sentence": "<img src=x onerror=window.hit=1>"},
         {"kind": "lit", "id": "'] , *", "note": 5, "index": 1},
     )
-    expect(page.locator("#sentence")).to_have_text("<img src=x onerror=window.hit=1>")
+    for sentence in ("#sentence", "#change-sentence"):
+        expect(page.locator(sentence)).to_have_text("<img src=x onerror=window.hit=1>")
     assert page.evaluate("window.hit") is None
     assert page.locator("#staff script, #staff style, #staff a").count() == 0
     # Still alive; and the policy has refused, aloud, what it met before the page had taken it out.
@@ -663,15 +821,16 @@ def test_a_browser_without_says_what_is_needed(opened, gone):
 def test_a_thousand_changes_leave_nothing_behind(opened, host):
     practising(host)
     page = opened()
+    more(page)
     told = [change_message(n, 0, {7: 0, 6: 18_000}) for n in (1, 2)]
     count = "document.getElementsByTagName('*').length"
 
     def play(times):
         for number in range(times):
             change = {**told[number % 2], "number": number, "take": number}
-            host.tell(change, {**HOLES, "covered_mask": number % 256, "note": number % 9})
+            host.tell(change, {**FAULT, "take": number}, {**HOLES, "covered_mask": number % 256, "note": number % 9})
         host.tell({**told[0], "sentence": f"Number {times}."})
-        expect(page.locator("#sentence")).to_have_text(f"Number {times}.")
+        expect(page.locator("#change-sentence")).to_have_text(f"Number {times}.")
 
     play(20)
     before = page.evaluate(count)
@@ -681,13 +840,19 @@ def test_a_thousand_changes_leave_nothing_behind(opened, host):
 
 # --- reach
 
-VIEWS = ["start", "check", "keys", "touch", "practice", "ladder", "settings", "summary", "hold"]
+PHASES = ["before", "playing", "after"]
+VIEWS = ["start", "check", "keys", "touch", *PHASES, "more", "ladder", "settings", "summary", "hold"]
 
 
 def show(opened, host, view, size, **context):
-    if view in ("practice", "ladder", "settings", "summary"):
+    if view in (*PHASES, "more", "ladder", "settings", "summary"):
         beat = {"on": True, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": 20, "sentence": ""}
-        practising(host, metronome=beat, tonight={"minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
+        told = {"told": FAULT} if view == "after" else {}
+        if view == "before":
+            told["lit"] = {"id": "n0-0-0", "note": 0, "index": 0}
+        practising(host, metronome=beat, rung=rung_message(9), **told)
+        if view in ("more", "summary"):
+            host.snapshot["tonight"] = {"minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."}
     page = opened(size, "hold" if view == "hold" else "", **context)
     if view in ("check", "keys"):
         page.click("[data-to=keys]")
@@ -695,21 +860,24 @@ def show(opened, host, view, size, **context):
         page.click("#keys-go")
     if view == "touch":
         page.click("[data-to=touch]")
+    if view in ("more", "ladder", "settings", "summary"):
+        more(page)
     if view in ("ladder", "settings"):
-        page.click(f"#{view}-button")
+        page.click(f"#{view}-button" if view == "ladder" else "#more-settings")
     if view == "summary":
         page.click("#finish-button")
-    shown = {"check": "#keys-check", "keys": "#chanter", "touch": "#pads", "ladder": "#ladder-dialog", "hold": "main"}
-    shown |= {"settings": "#settings-dialog"}
+    shown = {"check": "#keys-check", "keys": "#chanter", "touch": "#pads", "hold": "main"}
+    shown |= {"more": "#more-dialog", "ladder": "#ladder-dialog", "settings": "#settings-dialog"}
+    shown |= {phase: f"[data-phase={phase}]" for phase in PHASES}
     expect(page.locator(shown.get(view, f"#{view}"))).to_be_visible()
-    if view == "practice":
+    if view == "more":
         page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     return page
 
 
 @pytest.mark.parametrize(
     ("view", "size", "scheme"),
-    [*((view, "phone", "dark") for view in VIEWS), ("start", "desk", "light"), ("practice", "desk", "light")],
+    [*((view, "phone", "dark") for view in VIEWS), *((view, "desk", "light") for view in ("start", "before", "after"))],
 )
 def test_the_rules_of_axe_pass(opened, host, view, size, scheme):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
@@ -733,23 +901,86 @@ def test_at_every_width_nothing_scrolls_sideways_and_targets_are_large(opened, h
         assert small == []
 
 
-@pytest.mark.parametrize(("size", "letter_px", "sentence_px"), [("tablet", 44, 24), ("desk", 60, 30)])
-def test_what_matters_is_large_and_in_sight(opened, host, size, letter_px, sentence_px):
-    practising(host)
+PLACES = (
+    "Object.fromEntries([...document.querySelectorAll('#practice > *, #next-button, #chanter, #counts')].map(one =>"
+    " { const { x, y, width, height } = one.getBoundingClientRect();"
+    " return [one.id || one.className, [x, y, width, height].map(Math.round)]; }))"
+)
+WHOLE = (
+    "[document.documentElement.scrollHeight <= innerHeight, document.documentElement.scrollWidth <= innerWidth,"
+    " [...document.querySelectorAll('#practice > *')].every(one => one.scrollHeight <= one.clientHeight + 1),"
+    " document.querySelector('#next-button').getBoundingClientRect().bottom <= innerHeight]"
+)
+LONGEST = (
+    "A low A and a high G sounded, as the bottom middle moved too soon: together, the bottom middle a hair behind."
+)
+
+
+@pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
+def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothing_moves(opened, host, size):
+    practising(
+        host, rung=rung_message(9), lit={"id": "n0-0-0", "note": 0, "index": 0}, holes={**HOLES, "covered_mask": 0}
+    )
     page = opened(size)
-    expect(page.locator("#strip svg")).to_be_in_viewport()
-    for selector, at_least in ((".note.next", letter_px), ("#sentence", sentence_px)):
-        assert page.locator(selector).evaluate("e => parseFloat(getComputedStyle(e).fontSize)") >= at_least
-    for selector in ("#staff .lit", "#sentence", "#hear", ".chanter-svg"):
-        expect(page.locator(selector)).to_be_in_viewport()
-    line = page.locator("#staff svg").evaluate("e => e.getBoundingClientRect().width / e.viewBox.baseVal.width")
-    assert line >= 6  # pixels between the lines of the staff
+
+    def seen(phase):
+        expect(page.locator("#practice")).to_have_attribute("data-phase", phase)
+        assert page.evaluate(WHOLE) == [True] * 4, phase
+        return page.evaluate(PLACES)
+
+    places = seen("before")
+    host.tell(HOLES, {"kind": "lit", "id": "n0-0-1", "note": 2, "index": 1})
+    assert seen("playing") == places
+    host.tell({**FAULT, "sentence": LONGEST})
+    expect(page.locator("#sentence")).to_have_text(LONGEST)
+    assert seen("after") == places
+    page.keyboard.press("Enter")
+    assert seen("replay") == places
+    page.keyboard.press("Enter")
+    # A sentence on the disk, or on tonight, is laid over, or has its place already.
+    host.tell(KEEPING, {"kind": "tonight", "minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
+    expect(page.locator("#keeping")).to_be_visible()
+    assert seen("after") == places
 
 
-@pytest.mark.parametrize("size", ["phone", "large phone"])
-def test_on_a_phone_the_staff_follows_the_lit_note(opened, host, size):
+@pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
+def test_playing_on_the_screen_all_is_seen_without_scrolling(opened, host, size):
+    page = opened(size, has_touch=True)
+    page.click("[data-to=touch]")
+    expect(page.locator(".pad")).to_have_count(8)
+    assert page.evaluate(WHOLE) == [True] * 4
+
+
+LARGE = [("large phone", 40, 24), ("tablet", 70, 44), ("laptop", 90, 58)]
+
+
+@pytest.mark.parametrize(("size", "letter_px", "sentence_px"), LARGE)
+def test_what_matters_is_large(opened, host, size, letter_px, sentence_px):
+    practising(host, rung=rung_message(9))
+    page = opened(size)
+    assert page.locator(".note.next").evaluate("e => parseFloat(getComputedStyle(e).fontSize)") >= letter_px
+    # What is asked before playing stands in the largest type.
+    host.tell({**HOLES, "covered_mask": 0, "note": None}, {"kind": "lit", "id": "n0-0-0", "note": 0, "index": 0})
+    expect(page.locator("#practice")).to_have_attribute("data-phase", "before")
+    assert page.locator("#sentence").evaluate("e => parseFloat(getComputedStyle(e).fontSize)") >= sentence_px
+
+
+def test_at_twice_the_size_all_can_be_reached_and_nothing_is_cut(opened, host):
+    practising(host, rung=rung_message(9), told={**FAULT, "sentence": LONGEST})
+    page = opened("laptop")
+    page.set_viewport_size({"width": 640, "height": 400})
+    until(page, "document.querySelector('#sentence').checkVisibility()")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    until(page, "[...document.querySelectorAll('#practice > *')].every(e => e.scrollHeight <= e.clientHeight + 1)")
+    page.locator("#next-button").scroll_into_view_if_needed()
+    expect(page.locator("#next-button")).to_be_in_viewport()
+
+
+@pytest.mark.parametrize("size", ["phone", "laptop"])
+def test_the_whole_music_follows_the_lit_note(opened, host, size):
     practising(host)
     page = opened(size, reduced_motion="reduce")
+    more(page)
     for one in host.snapshot["rung"]["notes"]:
         host.tell({"kind": "lit", "id": one["id"], "note": one["note"], "index": 0})
         expect(page.locator(f"#{one['id']}")).to_have_class("lit")
@@ -780,6 +1011,14 @@ def test_by_keyboard_alone_from_the_start_to_hearing_it_slowly(opened, host):
     walk_to("[data-to=sim]")
     page.keyboard.press("Enter")
     expect(page.locator("#rung-name")).to_be_focused()
+    walk_to("#next-button")
+    page.keyboard.press("Enter")
+    expect(page.locator("#next-button")).to_have_text("Stop")
+    page.keyboard.press("Enter")
+    expect(page.locator("#next-button")).to_have_text("Hear and see it")
+    page.keyboard.press("Shift+Tab")
+    walk_to("#more-button")
+    page.keyboard.press("Enter")
     walk_to("#hear button")
     page.keyboard.press("Enter")
     expect(page.locator("#hear .stop")).to_be_visible()
@@ -788,7 +1027,7 @@ def test_by_keyboard_alone_from_the_start_to_hearing_it_slowly(opened, host):
 def test_landmarks_and_headings_in_order(opened, host):
     practising(host)
     page = opened()
-    expect(page.locator("#strip svg")).to_be_visible()
+    expect(page.locator("#chanter svg")).to_be_visible()
     assert page.locator("header, main").count() == 2
     headings = "[...document.querySelectorAll('h1, h2, h3')].filter(e => e.checkVisibility())"
     levels = page.evaluate(f"{headings}.map(e => Number(e.tagName[1]))")
@@ -800,7 +1039,7 @@ def test_landmarks_and_headings_in_order(opened, host):
 def test_reduced_motion_moves_nothing(opened, host):
     practising(host)
     page = opened(reduced_motion="reduce")
-    expect(page.locator("#strip svg")).to_be_visible()
+    expect(page.locator("#chanter .finger-part").first).to_be_visible()
     moving = page.evaluate(
         "[...document.querySelectorAll('*')].filter(e => { const s = getComputedStyle(e);"
         " return s.scrollBehavior === 'smooth' || s.animationName !== 'none'"

@@ -205,9 +205,10 @@ def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music
     page.publisher(events.MusicNow(SessionByHand(rung="low-g").of(events.MusicNow)[-1].snapshot))
     page.publisher(events.HoldJudged(0, "loosened", (3,), 3_000_000))
     page.publisher(events.Progressed(0, None, 10, False, False, False))
-    assert "the top ring came off a little" in page.last("progress")["sentence"]
+    assert "the top ring came off a little" in page.all()["told"]["sentence"]
+    assert page.all()["told"]["fingers"] == [3]
     page.publisher(events.MusicNow(_snapshot()))
-    assert "top ring" not in page.last("progress")["sentence"]
+    assert page.all()["told"]["what"] == page.all()["told"]["sentence"] == ""
 
 
 @pytest.mark.parametrize("end", ["held", "not sealed", "opened", "loosened", "let go", "uncertain"])

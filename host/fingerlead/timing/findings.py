@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS
-from fingering.moves import change_text, hair, hair_finger, hair_words, move
+from fingering.moves import change_text, hair, hair_finger, hair_words
 from fingering.notes import NOTES, a_note
 from fingerlead.phrases import capital
 from fingerlead.timing.fault_words import short_words

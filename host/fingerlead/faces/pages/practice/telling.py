@@ -30,8 +30,13 @@ NOTHING: Message = {
 class Telling:
     """Takes events in; `now` is the message of what is told, `take_in` says whether it is another one."""
 
-    def __init__(self, table: Table, say: Say, hold: Callable[[events.HoldJudged], str],
-                 movement: Callable[[events.MovementJudged], str]) -> None:  # fmt: skip
+    def __init__(
+        self,
+        table: Table,
+        say: Say,
+        hold: Callable[[events.HoldJudged], str],
+        movement: Callable[[events.MovementJudged], str],
+    ) -> None:
         self._table, self._say, self._hold, self._movement = table, say, hold, movement
         self.now: Message = NOTHING
         self._key: Hashable = None
@@ -67,7 +72,7 @@ class Telling:
 
     def _see(self, progressed: events.Progressed) -> None:
         if progressed.needed and progressed.passed and self.now["what"] != "passed":
-            self._key, self._weight = None, max(_WEIGHTS.values()) + 1
+            self._key, self._weight = None, 0
             self.now = {**NOTHING, "what": "passed", "sentence": self._say("row_done", needed=progressed.needed)}
         elif not progressed.passed and self.now["what"] == "passed":
             self._clear()
@@ -84,9 +89,8 @@ class Telling:
         if not fault:
             if key == self._key:
                 self._clear()
-        elif self._key is None or key == self._key or weight > self._weight:
-            if self.now["what"] != "passed":
-                self.now, self._key, self._weight = message(), key, weight
+        elif self.now["what"] != "passed" and (self._key in (None, key) or weight > self._weight):
+            self.now, self._key, self._weight = message(), key, weight
 
     def _clear(self) -> None:
         self.now, self._key, self._weight = NOTHING, None, 0
@@ -95,16 +99,17 @@ class Telling:
         return {**NOTHING, "what": "fault", "sentence": sentence, **parts}
 
     def _fault(self, judged: events.Judged) -> Message:
-        change, diagnosis = judged.change, judged.diagnosis
-        notes = [change.from_note, change.to_note]
-        hers = self._of(
-            self._sentence(judged), take=judged.take, notes=notes, lead=change.lead, mendable=diagnosis is not None
-        )
+        change, diagnosis, (from_note, to_note) = judged.change, judged.diagnosis, _notes(judged)
+        wrong: list[int] = []
+        one = hair_finger(from_note, to_note) if judged.outcome == "apart" else None
         if judged.outcome == "false fingering":
-            return {**hers, "fingers": list(self._table.verdict(change.to_mask).wrong_fingers)}
-        if judged.outcome == "stray":
-            return {**hers, "hair": None if diagnosis is None else hair(*notes, diagnosis.first, diagnosis.second)}
-        return {**hers, "hair": hair_finger(*notes)}
+            wrong = list(self._table.verdict(change.to_mask).wrong_fingers)
+        elif judged.outcome == "stray" and diagnosis is not None:
+            one = hair(from_note, to_note, diagnosis.first, diagnosis.second)
+        return self._of(
+            self._sentence(judged), take=judged.take, notes=[from_note, to_note], lead=change.lead, hair=one,
+            fingers=wrong, mendable=diagnosis is not None,
+        )  # fmt: skip
 
     def _sentence(self, judged: events.Judged) -> str:
         """One change that went wrong, and what to try: as far as it is known."""
@@ -118,11 +123,9 @@ class Telling:
         strays = capital(listed([a_note(stray.note) for stray in change.strays if stray.heard]))
         if judged.diagnosis is None:
             return self._say("stray_unsure", strays=strays)
-        return self._say("stray", strays=strays, finger=finger_name(judged.diagnosis.finger),
-                         how=self._how(judged.diagnosis), advice=_advice(judged, judged.diagnosis))  # fmt: skip
-
-    def _how(self, diagnosis: Diagnosis) -> str:
-        return self._say(f"moved_{diagnosis.how}")
+        how = self._say(f"moved_{judged.diagnosis.how}")
+        advice = _advice(judged, judged.diagnosis)
+        return self._say("stray", strays=strays, finger=finger_name(judged.diagnosis.finger), how=how, advice=advice)
 
 
 def _notes(judged: events.Judged) -> tuple[int, int]:

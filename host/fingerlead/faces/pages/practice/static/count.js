@@ -10,6 +10,8 @@ const COUNTS = 4;
 let drawn = "";
 let hold = null; // the marks of a note that is held
 let heldSince = null;
+let frame = 0;
+let wasHeld = false;
 
 export function drawCount() {
   const { progress } = state;
@@ -36,9 +38,18 @@ function drawHold() {
   hold.querySelectorAll("b").forEach((bar, i) => {
     bar.style.transform = `scaleX(${Math.max(0, Math.min(1, held * COUNTS - i))})`;
   });
-  hold.classList.toggle("full", held >= 1);
-  if (held > 0 && held < 1) requestAnimationFrame(drawHold);
+  cancelAnimationFrame(frame);
+  if (held >= 1 && !isHeld()) {
+    wasHeld = true;
+    dispatchEvent(new Event("redraw"));
+  } else if (held < 1) {
+    wasHeld = false;
+  }
+  if (heldSince != null && held < 1) frame = requestAnimationFrame(drawHold);
 }
+
+// Whether the note has been held for as long as is asked.
+export const isHeld = () => wasHeld;
 
 function heldShare() {
   const sealed = liveMask() === state.chart[holdNote()];

@@ -134,7 +134,7 @@ function build(key) {
   const svg = draw("svg", { class: "chanter-svg hands", viewBox: "0 -4 440 484", role: "img" },
     draw("path", { class: "body", d: "M204 4H236L246 440H194ZM182 440H258L262 458H178Z" }),
     ...holes, ...fingers, palms, ...keyText, ...marks.map(({ group }) => group),
-    draw("g", { class: "hand" }, name(!right, 240, say(right ? "now.right" : "now.left")), name(right, 444, say(right ? "now.left" : "now.right"))));
+    draw("g", { class: "hand" }, name(!right, 12, say(right ? "now.right" : "now.left")), name(right, 444, say(right ? "now.left" : "now.right"))));
   byId("chanter").replaceChildren(svg);
   parts = { svg, holes, fingers, marks };
 }

@@ -6,7 +6,7 @@ import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { audio, hush } from "./reed.js";
 
-const WORDS = { 1: "whole", 0.25: "quarter", 0.1: "tenth", 0.05: "twentieth" };
+const WORDS = { 0.25: "quarter", 0.1: "tenth", 0.05: "twentieth" };
 const SLOWLY = 0.1;
 // Of a slow take no more than this before its first finger and after its last.
 const BEFORE_US = 120_000;

@@ -303,7 +303,7 @@ function wire() {
   for (const id of ["settings-button", "more-settings"]) {
     byId(id).addEventListener("click", () => openDialog(byId("settings-dialog")));
   }
-  byId("leave-tonight").addEventListener("click", () => state.rung && chooseRung(state.rung.key));
+  byId("leave-tonight").addEventListener("click", () => chooseRung(state.home ?? state.rung.go_on));
   for (const kind of ["tonight", "finish", "restart"]) {
     byId(`${kind}-button`).addEventListener("click", () => {
       closeAll();

@@ -18,10 +18,12 @@ export function drawScore() {
   const notes = state.rung?.notes ?? [];
   const index = askedIndex();
   const told = state.replay?.notes ?? (phase() === "after" && state.told.notes.length ? state.told.notes : null);
-  const before = Boolean(told) || phase() !== "playing";
+  const before = Boolean(told) || phase() !== "playing" || holdNote() != null;
   const lit = state.lit?.index ?? 0;
   const note = notes[lit];
-  const label = note ? say("music.staff", { note: state.notes[note.note] }) : say("music.staff_done");
+  const graces = (note?.graces ?? []).map((one) => state.notes[one]).join(", ");
+  const label = [note ? say("music.staff", { note: state.notes[note.note] }) : say("music.staff_done"),
+    graces ? say("now.graces", { graces }) : ""].filter(Boolean).join(" ");
   const key = JSON.stringify([state.rung?.key, notes.length, state.rung?.help, index, before, lit, told, state.notes.length]);
   if (key === last) return;
   last = key;

@@ -8,8 +8,8 @@ export const state = {
   sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
-  // Whether anything of this music was played.
-  begun: false,
+  // Whether anything of this music was played; the rung that was at hand last.
+  begun: false, home: null,
   handOnTop: "left", order: "derived",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
   playing: null, ownMask: 0, replay: null,
@@ -32,6 +32,7 @@ export function take(message) {
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
     state.order = what.order === "taught" ? "taught" : "derived";
     state.begun = (state.lit?.index ?? 0) > 0;
+    state.home = state.rung?.key ?? state.home;
     state.joined = true;
   } else if (kind === "change") {
     takeChange(what);
@@ -41,6 +42,7 @@ export function take(message) {
     if (kind === "rung") {
       state.lit = null;
       if (what.key !== state.rung?.key) begun();
+      state.home = what.key ?? state.home;
     }
     state[kind] = what;
     if (kind === "lit") state.begun ||= (what.index ?? 0) > 0;

@@ -4,6 +4,7 @@ import { byId, make, tell, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { askedNote, holdNote, liveMask, phase } from "./phase.js";
+import { isHeld } from "./count.js";
 import { helpFor } from "./hands.js";
 import { hearModel, hearTold, stopHearing } from "./hear.js";
 
@@ -47,7 +48,7 @@ function holdWords() {
   if (!mask) return say(state.begun ? "first.again" : `first.${state.playing ?? "chanter"}`);
   const open = state.fingers.filter((_, hole) => ((wanted & ~mask) >> hole) & 1);
   if (open.length) return open.length > 2 ? say("first.open_some", { count: open.length }) : say("first.open", { fingers: open.join(", ") });
-  return say(state.held?.done ? "first.off" : "first.hold");
+  return say(isHeld() ? "first.off" : "first.hold");
 }
 
 // Smaller type for a longer sentence, so that it stays whole in its place.
