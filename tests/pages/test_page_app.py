@@ -114,6 +114,25 @@ def test_the_last_phrase_is_heard_too(page, judged):
     assert page.get("/phrase.wav?speed=0.25").status_code == 200
 
 
+@pytest.mark.parametrize("notes", ["0", "0,2", "5,1", "1,7,4,2"])
+def test_how_notes_are_done_well_is_heard_at_each_speed(page, notes):
+    told = page.get("/model.json", params={"notes": notes}).json()
+    for speed in (1, 0.1):
+        answer = page.get("/model.wav", params={"notes": notes, "speed": speed})
+        with wave.open(io.BytesIO(answer.content)) as sound:
+            heard_s = sound.getnframes() / sound.getframerate()
+        assert heard_s == pytest.approx((told["end_us"] - told["edges"][0][0]) / 1e6 / speed, abs=1e-3)
+
+
+@pytest.mark.parametrize("notes", ["", "9", "-1", "0,0", "0,,2", "a", "0;2", "٣", "0," * 40 + "1", "\x00", "1e1"])
+def test_notes_that_are_none_are_refused_in_a_sentence(page, notes):
+    for form in ("json", "wav"):
+        answer = page.get(f"/model.{form}", params={"notes": notes})
+        assert answer.status_code == 400
+        assert answer.text.startswith("expected one note, or different ones")
+    assert page.get("/model.json").status_code == 400
+
+
 @given(st.text(max_size=12) | st.floats().map(str) | st.integers().map(str))
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_speed_that_makes_no_sense_is_refused_in_a_sentence(page, judged, speed):
