@@ -14,7 +14,7 @@ help:
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
 	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
-	@echo "make golden  renew the golden files;  make pictures: the README's;  make lock: requirements.lock;  make clean"
+	@echo "make golden  renew the golden files;  make pictures: the README's, and a gallery;  make lock: requirements.lock;  make clean"
 
 .venv/made:
 	@test -n "$(PYTHON)" || { echo "fingerlead needs Python 3.11 or newer; install one, or name it: make PYTHON=/path/to/python3" >&2; exit 1; }
@@ -77,6 +77,7 @@ golden: .venv/test
 
 pictures: .venv/test
 	@$(BIN)/python -m tests.pictures
+	@$(BIN)/python -m tests.gallery
 
 lock: .venv/made
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv

@@ -9,20 +9,18 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import sync_playwright
 
 import fingerlead.faces.report as report
-from fingering.ladder import ladder
-from fingering.table import standard_table
 from fingerlead.faces.strip import strip_svg
 from tests.end_to_end.chromium import CHROMIUM, FLAGS
-from tests.end_to_end.page_host import HERE, PageHost, change_message, everything, progress_message, rung_message
+from tests.end_to_end.page_host import PageHost
+from tests.end_to_end.page_states import EARLY_LITTLE_FINGER, STATES
 from tests.faces.playing import SURE, one_change
+from tests.gallery import show
 
 FOLDER = Path(__file__).parents[1] / "demo" / "pictures"
-LOW_G, B = 0, 2
-# From low G to B the little finger lifts first, and a low A sounds until the ring finger is off as well.
-EARLY_LITTLE_FINGER = {7: 0, 6: 18_000}
+LOW_G = 0
 PAPER = 12  # around the strip, in its own units
 
 
@@ -45,27 +43,10 @@ def strip_picture() -> str:
 def practice_picture(path: Path) -> None:
     """The practice page while the simulated pupil plays, after a change that went astray."""
     host = PageHost()
-    standard = standard_table().standard
-    number = next(number for number, rung in enumerate(ladder()) if set(rung.notes) == {LOW_G, B})
-    rung = rung_message(number)
-    in_a_row = {
-        "out": {"name": "low G to B", "in_a_row": 0, "needed": 10},
-        "back": {"name": "B to low G", "in_a_row": 6, "needed": 10},
-    }
-    host.snapshot = everything(
-        chanter=HERE,
-        rung=rung,
-        holes={"covered_mask": standard[B], "note": B, "fingering": "standard", "t_us": 0},
-        lit={**rung["notes"][2], "index": 2},
-        changes=[change_message(1, LOW_G, EARLY_LITTLE_FINGER)],
-        progress={**progress_message(), **in_a_row},
-    )
     with sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         page = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
-        page.goto(host.entry)
-        expect(page.locator("body")).to_have_attribute("data-view", "practice")
-        expect(page.locator(".strip")).to_be_visible()
+        show(page, host, STATES["after"])
         page.screenshot(path=path, animations="disabled")
         browser.close()
     host.close()

@@ -9,17 +9,8 @@ import numpy as np
 import pytest
 
 from tests.end_to_end import page_host
-from tests.end_to_end.page_host import (
-    HERE,
-    NOTES,
-    OWN,
-    TABLE,
-    PageHost,
-    change_message,
-    everything,
-    rung_message,
-    told_message,
-)
+from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
+from tests.end_to_end.page_states import ALONE, FAULT, NO_FAULT, STATES
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -98,10 +89,6 @@ def more(page):
     """Open what is behind the one key."""
     page.click("#more-button")
     expect(page.locator("#more-dialog")).to_be_visible()
-
-
-FAULT = told_message(2, 0, {7: 0, 6: 18_000})
-NO_FAULT = {**FAULT, "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None}
 
 
 def to_note(page, mask, before=0):
@@ -431,7 +418,7 @@ def test_letters_and_pictures_fade_as_reading_gets_surer(opened, host):
     expect(page.locator(".note.next")).to_have_text("E")
     assert set(page.locator("#score .letter").all_text_contents()) == {"E"}
     more(page)
-    assert page.evaluate(letters.format("E") + ".length") > 4
+    until(page, letters.format("E") + ".length > 4")
     assert page.evaluate(letters.format("E") + ".every(l => !l.classList.contains('gone'))")
     assert page.evaluate(letters.format("A") + ".every(l => l.classList.contains('gone'))")
     assert page.evaluate(letters.format("B") + ".every(l => !l.classList.contains('gone'))")
@@ -549,10 +536,6 @@ def test_counts_what_passes_what_is_due_and_tonight(opened, host):
     expect(page.locator("#practice")).to_be_visible()
 
 
-ALONE = {"kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None,
-         "again": False, "unclean": False, "next": None, "passed": False, "sentence": ""}  # fmt: skip
-
-
 def test_the_first_minute_picking_up_sealing_holding_and_letting_go(opened, host):
     off, sealed = {**HOLES, "covered_mask": 0, "note": None}, {**HOLES, "covered_mask": 0xFF, "note": 0}
     practising(
@@ -570,13 +553,13 @@ def test_the_first_minute_picking_up_sealing_holding_and_letting_go(opened, host
     assert marks(page) == [("cover", "cover")]
     held = "[...document.querySelectorAll('.holding b')].map(b => new DOMMatrix(getComputedStyle(b).transform).a)"
     assert page.evaluate(held) == [0, 0, 0, 0]
-    host.tell(sealed)
+    host.tell(sealed, {"kind": "held", "held_us": 10_000, "needed_us": 1_500_000})
     expect(sentence).to_have_text("All sealed. Hold it.")
     # The count is seen as it grows, from the first of the four counts to the last.
     until(page, f"{held}[0] > 0.2")
     until(page, f"{held}.every(one => one === 1)")
     expect(sentence).to_have_text("Now take your hands off.")
-    host.tell({**ALONE, "out": {**ALONE["out"], "in_a_row": 1}}, off)
+    host.tell({**ALONE, "out": {**ALONE["out"], "in_a_row": 1}}, {"kind": "held", "held_us": 0, "needed_us": 1}, off)
     expect(sentence).to_have_text("Cover all eight holes again.")
     expect(page.locator(".dots .on")).to_have_count(1)
     # Hands off is no fault: nothing is told of it, and the counts are empty again.
@@ -840,38 +823,17 @@ def test_a_thousand_changes_leave_nothing_behind(opened, host):
 
 # --- reach
 
-PHASES = ["before", "playing", "after"]
-VIEWS = ["start", "check", "keys", "touch", *PHASES, "more", "ladder", "settings", "summary", "hold"]
+VIEWS = list(STATES)
 
 
 def show(opened, host, view, size, **context):
-    if view in (*PHASES, "more", "ladder", "settings", "summary"):
-        beat = {"on": True, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": 20, "sentence": ""}
-        told = {"told": FAULT} if view == "after" else {}
-        if view == "before":
-            told["lit"] = {"id": "n0-0-0", "note": 0, "index": 0}
-        practising(host, metronome=beat, rung=rung_message(9), **told)
-        if view in ("more", "summary"):
-            host.snapshot["tonight"] = {"minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."}
-    page = opened(size, "hold" if view == "hold" else "", **context)
-    if view in ("check", "keys"):
-        page.click("[data-to=keys]")
-    if view == "keys":
-        page.click("#keys-go")
-    if view == "touch":
-        page.click("[data-to=touch]")
-    if view in ("more", "ladder", "settings", "summary"):
-        more(page)
-    if view in ("ladder", "settings"):
-        page.click(f"#{view}-button" if view == "ladder" else "#more-settings")
-    if view == "summary":
-        page.click("#finish-button")
-    shown = {"check": "#keys-check", "keys": "#chanter", "touch": "#pads", "hold": "main"}
-    shown |= {"more": "#more-dialog", "ladder": "#ladder-dialog", "settings": "#settings-dialog"}
-    shown |= {phase: f"[data-phase={phase}]" for phase in PHASES}
-    expect(page.locator(shown.get(view, f"#{view}"))).to_be_visible()
-    if view == "more":
-        page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+    state = STATES[view]
+    host.snapshot = state.snapshot()
+    page = opened(size, state.path, **context)
+    for step in state.steps:
+        page.click(step)
+    expect(page.locator(state.shows).first).to_be_visible()
+    page.evaluate("document.querySelectorAll('dialog[open] details').forEach(one => one.open = true)")
     return page
 
 

@@ -97,9 +97,9 @@ def test_a_full_row_is_told_before_any_fault_until_the_music_is_another():
     told = telling()
     told.take_in(music())
     told.take_in(judged(1, LOW_G, EARLY_LITTLE))
-    told.take_in(events.Progressed(10, 10, 10, 2, False, False, True))
+    told.take_in(events.Progressed(10, 10, 10, False, True, False))
     assert told.now["what"] == "passed"
-    assert told.now["sentence"].startswith("10 in a row")
+    assert told.now["sentence"].startswith("Passed.")
     told.take_in(judged(2, LOW_G, EARLY_LITTLE))
     assert told.now["what"] == "passed"
     told.take_in(music(passed=True))

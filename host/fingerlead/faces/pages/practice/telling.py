@@ -73,7 +73,8 @@ class Telling:
     def _see(self, progressed: events.Progressed) -> None:
         if progressed.needed and progressed.passed and self.now["what"] != "passed":
             self._key, self._weight = None, 0
-            self.now = {**NOTHING, "what": "passed", "sentence": self._say("row_done", needed=progressed.needed)}
+            sentence = self._say("passed_again" if progressed.again else "passed_now")
+            self.now = {**NOTHING, "what": "passed", "sentence": sentence}
         elif not progressed.passed and self.now["what"] == "passed":
             self._clear()
 

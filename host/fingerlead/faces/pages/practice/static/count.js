@@ -29,7 +29,7 @@ export function drawCount() {
       make("span", { class: "count-number" }, say("count.of", row)))));
   }
   if (hold) drawHold();
-  tell(byId("count-sentence"), state.told?.what ? "" : progress.sentence ?? "");
+  tell(byId("count-sentence"), state.told?.what === "fault" ? "" : progress.sentence ?? "");
 }
 
 // How far the note has been held: four counts, growing.
@@ -51,10 +51,11 @@ function drawHold() {
 // Whether the note has been held for as long as is asked.
 export const isHeld = () => wasHeld;
 
+// As the host counts it, and between two of its words by this page's clock.
 function heldShare() {
+  const { held_us: held = 0, needed_us: needed = 3_000_000 } = state.held ?? {};
   const sealed = liveMask() === state.chart[holdNote()];
-  if (!sealed) heldSince = null;
-  else heldSince ??= performance.now();
-  const needed = state.held?.needed_us ?? 3_000_000;
-  return sealed ? Math.min(1, (performance.now() - heldSince) * 1_000 / needed) : 0;
+  if (!sealed || !held) heldSince = null;
+  else heldSince = state.heldAt - held / 1_000;
+  return heldSince == null ? 0 : Math.min(1, ((performance.now() - heldSince) * 1_000) / needed);
 }

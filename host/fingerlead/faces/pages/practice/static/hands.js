@@ -83,6 +83,7 @@ function mark({ group, icon, flag, text, more }, look, hole) {
   const hairWords = hair ? say(look.ahead ? "hands.ahead" : "hands.behind") : "";
   write(text, move ? say(`hands.${move}`) : led ? say("hands.led") : wrong ? state.fingers[hole] ?? "" : hairWords);
   text.classList.toggle("more", !move);
+  text.setAttribute("dy", move && hair ? "-7" : "0");
   write(more, move ? hairWords : "");
 }
 
@@ -125,8 +126,8 @@ function build(key) {
     const made = {
       icon: draw("path", { class: "icon", transform: `translate(${at} ${y})` }),
       flag: draw("path", { class: "gone", d: `M${at - turn * 30} ${y - 9}l${turn * 16} 9l${-turn * 16} 9z` }),
-      text: draw("text", { x: at + turn * 18, y: y + 6, "text-anchor": anchor }),
-      more: draw("text", { class: "more", x: at + turn * 18, y: y + 24, "text-anchor": anchor }),
+      text: draw("text", { x: at + turn * 18, y: y + 8, "text-anchor": anchor }),
+      more: draw("text", { class: "more", x: at + turn * 18, y: y + 21, "text-anchor": anchor }),
     };
     return { ...made, group: draw("g", { class: "mark gone" }, made.icon, made.flag, made.text, made.more) };
   });

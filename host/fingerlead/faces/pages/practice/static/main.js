@@ -242,8 +242,9 @@ function drawMore() {
   drawDue(chooseRung);
   drawTeacher(chooseRung);
   drawBeat();
-  write(byId("count-pass"), progress?.pass_number == null ? ""
-    : say(progress.with_beat ? "count.pass_beat" : "count.pass", { number: progress.pass_number }));
+  byId("go-on-button").hidden = !progress?.next || progress.passed || !rung?.key;
+  write(byId("count-pass"), progress?.again && !progress.passed ? say("count.again", { needed: progress.out?.needed ?? 0 })
+    : progress?.unclean ? say("count.unclean") : "");
   write(byId("passes"), rung?.passed_text ?? "");
 }
 
@@ -303,7 +304,11 @@ function wire() {
   for (const id of ["settings-button", "more-settings"]) {
     byId(id).addEventListener("click", () => openDialog(byId("settings-dialog")));
   }
-  byId("leave-tonight").addEventListener("click", () => chooseRung(state.home ?? state.rung.go_on));
+  byId("leave-tonight").addEventListener("click", () => chooseRung(state.home ?? state.progress?.next?.key ?? state.ladder[0]?.key));
+  byId("go-on-button").addEventListener("click", () => {
+    closeAll();
+    send({ kind: "go_on", key: state.rung?.key ?? "" });
+  });
   for (const kind of ["tonight", "finish", "restart"]) {
     byId(`${kind}-button`).addEventListener("click", () => {
       closeAll();
@@ -339,7 +344,7 @@ function wire() {
   startPads(ownCover);
   startSettings(send);
   startHearing(announce);
-  startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next" }) });
+  startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next", key: state.rung?.key ?? "" }) });
   document.addEventListener("keydown", nextByKey);
   onHand((hand) => {
     leavePlaying();

@@ -119,7 +119,7 @@ export function drawMusicWords() {
   const { rung: now } = state;
   if (!now) return;
   const told = [now.number == null ? "" : say("music.rung", now), now.tune ? say("music.tune") : ""].filter(Boolean);
-  write(byId("rung-number"), told.length ? `${told.join(", ")}.` : "");
+  write(byId("rung-number"), [told.length ? `${told.join(", ")}.` : "", now.together ?? ""].filter(Boolean).join(" "));
   write(byId("rung-name"), capital(now.name ?? ""));
   write(byId("rung-trains"), now.trains ? capital(now.trains) : "");
 }

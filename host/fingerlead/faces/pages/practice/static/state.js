@@ -4,12 +4,14 @@ const RECENT = 8;
 
 export const state = {
   joined: false,
-  chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, tonight: null, summary: null, keeping: null,
+  chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, held: null, going: null, tonight: null, summary: null, keeping: null,
   sound: null, metronome: null, teacher: null,
   ladder: [], due: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
   // Whether anything of this music was played; the rung that was at hand last.
   begun: false, home: null,
+  // When the host said last how long a note alone is held.
+  heldAt: 0,
   handOnTop: "left", order: "derived",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
   playing: null, ownMask: 0, replay: null,
@@ -17,7 +19,7 @@ export const state = {
   choosing: false, checking: false,
 };
 
-const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "tonight", "summary", "sound", "metronome", "keeping"];
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "held", "going", "tonight", "summary", "sound", "metronome", "keeping"];
 
 // Take a message in. Returns whether it was known.
 export function take(message) {
@@ -31,6 +33,7 @@ export function take(message) {
     state.teacher = what.teacher ?? null;
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
     state.order = what.order === "taught" ? "taught" : "derived";
+    state.heldAt = performance.now();
     state.begun = (state.lit?.index ?? 0) > 0;
     state.home = state.rung?.key ?? state.home;
     state.joined = true;
@@ -45,6 +48,7 @@ export function take(message) {
       state.home = what.key ?? state.home;
     }
     state[kind] = what;
+    if (kind === "held") state.heldAt = performance.now();
     if (kind === "lit") state.begun ||= (what.index ?? 0) > 0;
     if (kind === "progress") state.begun ||= what.out?.in_a_row > 0;
   } else {

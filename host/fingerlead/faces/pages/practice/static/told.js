@@ -27,6 +27,10 @@ export function drawTold() {
 }
 
 function sentenceNow(now) {
+  const { chanter, tonight, progress } = state;
+  if (chanter?.state === "away" && !state.playing) return chanter.sentence;
+  if (state.going?.held_us && progress?.next) return say("next.going", { name: progress.next.name });
+  if (tonight?.item?.rest) return tonight.sentence;
   if (state.replay) return say(state.replay.caption ?? "change.as_played");
   if (holdNote() != null && now !== "after") return holdWords();
   if (now === "after") return state.told.sentence;
@@ -100,12 +104,17 @@ export const startNext = (acts) => {
 
 function nextNow() {
   if (state.replay) return { words: say("change.stop"), does: stopHearing };
+  const { next, passed } = state.progress ?? {};
+  if (passed && next) return { words: say("next.rung", { name: next.name }), does: act.next };
   if (state.chanter?.source === "page" && !state.playing) return { words: say("eight.resume"), does: act.resume };
-  if (state.told?.what === "passed" && state.next) return { words: say("next.rung", { name: state.next.name }), does: act.next };
   if (state.told?.take != null) return { words: say("next.told"), does: () => hearTold(state.told) };
   return { words: say("next.model"), does: () => hearModel(askedNote(), holdNote()) };
 }
 
 export function drawNext() {
-  write(byId("next-button"), nextNow().words);
+  const button = byId("next-button");
+  write(button, nextNow().words);
+  const { held_us: held, needed_us: needed } = state.going ?? {};
+  const share = held && needed ? `${Math.round((100 * held) / needed)}%` : "0%";
+  if (button.style.getPropertyValue("--going") !== share) button.style.setProperty("--going", share);
 }

@@ -1,0 +1,126 @@
+"""Every state of the practice page: for the tests that hold for all of them, and for the gallery of pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from tests.end_to_end.page_host import (
+    HERE,
+    NONE,
+    TABLE,
+    change_message,
+    everything,
+    progress_message,
+    rung_message,
+    told_message,
+)  # fmt: skip
+
+LOW_A = TABLE.standard[1]
+# From low G to B the little finger lifts first, and a low A sounds until the ring finger is off as well.
+EARLY_LITTLE_FINGER = {7: 0, 6: 18_000}
+FAULT = told_message(2, 0, EARLY_LITTLE_FINGER)
+NO_FAULT = {**FAULT, "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None}
+PASSED = {**NO_FAULT, "what": "passed", "sentence": "Passed. It comes back another day."}
+LEAK = {
+    **NO_FAULT, "what": "fault", "sentence": "Low G did not sound at once: the top ring stood wrong.", "fingers": [3],
+}  # fmt: skip
+ALONE = {
+    "kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None,
+    "again": False, "unclean": False, "next": None, "passed": False, "sentence": "",
+}  # fmt: skip
+FIRST = {"id": "n0-0-0", "note": 0, "index": 0}
+BEAT = {"on": True, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": 20, "sentence": ""}
+TONIGHT = {"minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."}
+AWAY = {
+    **HERE, "source": "port", "state": "away", "name": "Long chanter",
+    "sentence": "The chanter is gone (it was pulled out). Plug it in again: practice goes on by itself.",
+}  # fmt: skip
+LOW_G_B = 9  # the rung's place in the ladder
+
+
+@dataclass(frozen=True, slots=True)
+class PageState:
+    """`snapshot` is what the host knows, `steps` what is clicked then, `shows` what is to be seen in the end."""
+
+    snapshot: Callable[[], dict[str, Any]]
+    shows: str
+    steps: tuple[str, ...] = ()
+    path: str = ""
+    touch: bool = False
+
+
+def holes(covered_mask: int, note: int | None) -> dict[str, Any]:
+    """The holes as they are."""
+    return {"kind": "holes", "covered_mask": covered_mask, "note": note, "fingering": "standard", "t_us": 0}
+
+
+def rows(out: int, back: int, **also: Any) -> dict[str, Any]:
+    """So many clean changes in a row, out and back."""
+    named = {"low G to B": out, "B to low G": back}
+    both = [{"name": name, "in_a_row": count, "needed": 10} for name, count in named.items()]
+    return {**progress_message(), "out": both[0], "back": both[1], **also}
+
+
+NEXT = {"key": "low-g-c", "name": "low G and C", "number": 11}
+FULL = rows(10, 10, passed=True, next=NEXT, sentence="Next: low G and C. From the chanter: hands off, then hold low A "
+            "for four seconds.")  # fmt: skip
+
+
+def practising(**over: Any) -> Callable[[], dict[str, Any]]:
+    """A chanter is heard, and three changes were played."""
+
+    def snapshot() -> dict[str, Any]:
+        told = {
+            "chanter": HERE, "holes": holes(LOW_A, 1), "rung": rung_message(LOW_G_B), "metronome": BEAT,
+            "lit": {"id": "n0-1-1", "note": 2, "index": 3},
+            "changes": [change_message(1, 1, {3: 0}), change_message(2, 0, EARLY_LITTLE_FINGER)],
+            "progress": rows(3, 6),
+        }  # fmt: skip
+        return everything(**{**told, **{key: part() if callable(part) else part for key, part in over.items()}})
+
+    return snapshot
+
+
+def first_minute(covered_mask: int, **over: Any) -> Callable[[], dict[str, Any]]:
+    """Low G alone, so far covered."""
+    note = None if covered_mask == 0 else 0
+    return practising(
+        rung=lambda: rung_message(0), progress=ALONE, changes=[], lit=FIRST, holes=holes(covered_mask, note), **over
+    )
+
+
+MORE = "#more-button"
+REFUSED = {**NONE, "state": "refused", "sentence": "Another program has it."}
+HELD = {"held_us": 1_600_000, "needed_us": 3_000_000}
+STATES = {
+    "start": PageState(everything, "#start"),
+    "refused": PageState(lambda: everything(chanter=REFUSED), "#start"),
+    "check": PageState(everything, "#keys-check", ("[data-to=keys]",)),
+    "first": PageState(first_minute(0), "[data-phase=before]"),
+    "first, covering": PageState(first_minute(0b00011111), "[data-phase=playing]"),
+    "first, one open": PageState(first_minute(0b10111111), "[data-phase=playing]"),
+    "first, holding": PageState(first_minute(0xFF, held=HELD), "[data-phase=playing]"),
+    "first, a leak": PageState(first_minute(0, told=LEAK), "[data-phase=after]"),
+    "before": PageState(practising(lit=FIRST, holes=holes(0, None)), "[data-phase=before]"),
+    "before, right hand on top": PageState(
+        practising(lit=FIRST, holes=holes(0, None), hand_on_top="right"), "[data-phase=before]"
+    ),
+    "playing": PageState(practising(), "[data-phase=playing]"),
+    "playing a crossing": PageState(
+        practising(rung=lambda: rung_message(27), lit={"id": "n0-0-1", "note": 5, "index": 1}), "[data-phase=playing]"
+    ),
+    "after": PageState(practising(told=FAULT), "[data-phase=after]"),
+    "seen again": PageState(practising(told=FAULT), "[data-phase=replay]", ("#next-button",)),
+    "passed": PageState(practising(told=PASSED, progress=FULL), "[data-phase=after]"),
+    "keys": PageState(everything, "#chanter", ("[data-to=keys]", "#keys-go")),
+    "touch": PageState(everything, "#pads", ("[data-to=touch]",), touch=True),
+    "away": PageState(practising(chanter=AWAY), "#chanter.away"),
+    "tonight": PageState(practising(tonight=TONIGHT), "#tonight"),
+    "more": PageState(practising(), "#more-dialog", (MORE,)),
+    "ladder": PageState(practising(), "#ladder-dialog", (MORE, "#ladder-button")),
+    "settings": PageState(practising(), "#settings-dialog", (MORE, "#more-settings")),
+    "summary": PageState(practising(), "#summary", (MORE, "#finish-button")),
+    "hold": PageState(everything, "main", path="hold"),
+}  # fmt: skip
