@@ -18,10 +18,10 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import measure_in_pieces
-from fingerlead.timing.live import LiveAnalysis, Placed
+from fingerlead.timing.live import LiveAnalysis, Placed, Told
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.published import as_dict
-from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings, Timing
+from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
 from fingerlead.wire.events import Doubt, Record
 from tests.timing.plain_judge import judge
@@ -202,6 +202,36 @@ def test_live_equals_batch_however_often_it_works_ahead(walk, notes, ahead):
             stands[number] = item.result
     assert [stands[number] for number in sorted(stands)] == list(batch.changes)
     assert [movements[at_us] for at_us in sorted(movements)] == batch.movements
+
+
+@pytest.mark.parametrize("late_us", [20_000, 60_000, 90_000, 120_000, 200_000, 240_000])
+@pytest.mark.parametrize(("before", "after", "first"), [(0, 3, 5), (0, 2, 6), (4, 0, 4), (5, 3, 3)])
+def test_a_finger_that_comes_late_is_told_while_the_note_still_sounds(before, after, first, late_us):
+    """What was told before it came is told again soon after, as it stays: no later note is waited for."""
+    standard, told = standard_table().standard, {}
+
+    def keep(what):
+        if isinstance(what, Told) and isinstance(what.result, Change):
+            told[what.result.number] = what.result
+
+    live = LiveAnalysis(standard_table(), Settings(), keep, skew=KnownSkew(1_000))
+    live.scan(1_000)
+    live.begin_music([WrittenNote(before), WrittenNote(after)])
+    script = [
+        (600_000, standard[before]),
+        (late_us, standard[before] ^ 1 << first),
+        (200_000, standard[after]),
+    ]
+    t_us = 0
+    for lasts_us, mask in script:
+        for at_us in range(t_us, t_us + lasts_us, 10_000):
+            live.state(at_us, mask)
+            live.idle()
+        t_us += lasts_us
+    soon = told[0]
+    live.close(t_us + 2_000_000)
+    assert soon == told[0]
+    assert soon.to_mask == standard[after]
 
 
 @settings(max_examples=60, deadline=None)

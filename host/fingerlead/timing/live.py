@@ -132,6 +132,8 @@ class LiveAnalysis:
         self._known: Known = {}  # what was said of the movements of the tail
         self._note_start_us = 0
         self._note_placed = self._note_told = False
+        self._mask_start_us = 0
+        self._mask_told = False  # what the note is with the mask that stands, which may have changed since it was told
         self._unsettled = False
         self._now_us = 0
         self._last = nothing()  # the part that was settled last
@@ -208,12 +210,16 @@ class LiveAnalysis:
             self._note_placed = True
             self._place_note(t_us)
         long_enough = stood_us >= TOLD_US
-        if long_enough and not self._note_told:
-            self._note_told = True
+        mask_stood = note != NO_NOTE and t_us - self._mask_start_us >= TOLD_US
+        if (long_enough and not self._note_told) or (mask_stood and not self._mask_told):
             self._look(t_us)
+            self._note_told, self._mask_told = True, mask_stood
+            if not mask_stood:
+                # A finger that came late, or comes yet, may make it another change.
+                self._prepared = None
         if changed:
             tail.add(t_us, covered_mask)
-            self._prepared = None
+            self._mask_start_us, self._mask_told, self._prepared = t_us, False, None
         if closes:
             waiting = len(tail)
             self._unsettled |= long_enough or waiting > LONG_TAIL
@@ -233,8 +239,9 @@ class LiveAnalysis:
         """
         if self._unsettled:
             self._settle(final=False)
-        if self._tail is not None and not self._note_told and _HELD_CODE[self._tail.covered_mask] != NO_NOTE:
-            self._prepare(max(self._now_us, self._note_start_us + TOLD_US))
+        if self._tail is not None and not self._mask_told and _HELD_CODE[self._tail.covered_mask] != NO_NOTE:
+            since_us = self._mask_start_us if self._note_told else self._note_start_us
+            self._prepare(max(self._now_us, since_us + TOLD_US))
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
