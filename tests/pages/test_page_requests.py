@@ -22,6 +22,10 @@ KINDS = {
     "sound": {"where": "page", "level_db": -30, "voice": "pipe", "low_a_hz": 470, "drones": True, "delay_ms": 150},
     "metronome": {"on": True, "bpm": 60, "beats": 4, "subdivision": 2},
     "tap": {},
+    "click": {"in_us": 7},
+    "next": {"key": "low-g"},
+    "go_on": {"key": "low-g"},
+    "play_on": {},
     "keyboard": {"holds": 6},
     "finish": {},
 }
@@ -35,6 +39,10 @@ REQUESTS = {
     "sound": inbox.SetSound("page", None, -30.0, "pipe", 470.0, None, True, None, 150.0),
     "metronome": inbox.SetMetronome(True, 60.0, 4, 2),
     "tap": inbox.Tap(9),
+    "click": inbox.Click(16),
+    "next": inbox.GoNext("low-g"),
+    "go_on": inbox.GoOn("low-g"),
+    "play_on": inbox.PlayOn(),
     "keyboard": inbox.KeyboardHolds(6),
     "finish": inbox.Finish(),
 }

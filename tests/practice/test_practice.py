@@ -530,6 +530,37 @@ def test_only_where_a_change_is_asked_for_are_fingers_to_be_together(key):
     assert together_us == (None if key in ("low-g", "high-g-grace-notes") else practice.settings.stage_us)
 
 
+@pytest.mark.parametrize(
+    ("apart_us", "off_us", "counts"),
+    [(1_000_000, 0, True), (1_000_000, 35_000, True), (2_000_000, -35_000, True),
+     (1_000_000, 60_000, False), (1_000_000, -60_000, False), (750_000, 0, False), (500_000, 0, False)],
+)  # fmt: skip
+def test_where_a_beat_is_heard_notes_off_it_break_the_row(apart_us, off_us, counts):
+    player = Player(a_practice(key="low-g-b"), STANDARD[0])
+    practice = player.practice
+    practice.off_beat_us = lambda t_us: (t_us + 500_000) % 1_000_000 - 500_000  # a beat each second
+    player.wait(1_000_000 + off_us)
+    player.events += practice.beat(60.0)
+    for place in range(1, 41):
+        # The last finger comes down at its time.
+        player.note([0, 2][place % 2], 1)
+        player.wait(1_000_000 + off_us + place * apart_us - player.now_us)
+    late = {one.off_beat_us for one in player.of(Judged)[4:]}
+    assert bool(player.of(Passed)) == counts == (late == {None})
+    assert {one.outcome for one in player.of(Judged)} == {"clean"}
+    assert {(one.tried, one.clean) for one in practice.summary().changes} == {(20, 20)}
+
+
+def test_a_beat_that_is_not_heard_is_not_judged():
+    for bpm, off_us in ((60.0, None), (None, 300_000)):
+        player = Player(a_practice(key="low-g-b"), STANDARD[0])
+        player.practice.off_beat_us = lambda t_us, off_us=off_us: off_us
+        player.practice.beat(bpm)
+        player.wait(HOLD_US)
+        there_and_back(player, 0, 2, 11, first=False)
+        assert player.of(Passed)
+
+
 def test_uncertain_changes_neither_count_nor_break():
     player = five_each_way("low-g-b", 0, 2)
     player.lose()
@@ -685,6 +716,17 @@ def test_the_summary_adds_up_what_was_told():
     assert (summary.worth_work.tried, summary.worth_work.stray) == (8, 5)
     assert summary.played == ("low-g-b",)
     assert summary.kept
+
+
+def test_the_end_leaves_one_thing_for_tomorrow():
+    practice = a_practice()
+    assert practice.summary().tomorrow == ("low G alone", False)
+    practice.go_on("low-g")
+    assert practice.summary().left == ("low G alone",)
+    assert practice.summary().tomorrow == ("low G, low A and B", False)
+    practice.progress.rung_passed(TODAY, "low-g")
+    assert practice.summary().left == ()
+    assert practice.summary().tomorrow == ("low G alone", True)  # it comes back
 
 
 # --- over the wire ---

@@ -456,3 +456,43 @@ def test_past_midnight_what_was_passed_is_due():
     by_hand.now_us += 70_000_000
     by_hand.actor.take_in(None)
     assert by_hand.of(Due)[-1].rungs == ("low-g",)
+
+
+@pytest.mark.parametrize(("late_us", "told"), [(5_000, None), (120_000, 120_000), (-90_000, -90_000)])
+def test_what_a_page_plays_is_judged_by_the_beat_that_it_lets_be_heard(late_us, told):
+    by_hand = SessionByHand()
+    by_hand.actor.carry_out(inbox.Listen("page"))
+    by_hand.actor.carry_out(inbox.SetMetronome(on=True, bpm=60))
+    port = by_hand.actor.page_port
+    clicks = range(2_000_000, 15_000_000, 1_000_000)
+    plays = {click_us + 3_000_000 + late_us: TABLE.standard[place % 2 * 2] for place, click_us in enumerate(clicks)}
+    for at_us, mask in sorted({**dict.fromkeys(clicks), **plays}.items()):
+        by_hand.chunks(port, at_us - by_hand.now_us, 5_000)
+        if mask is None:
+            by_hand.actor.carry_out(inbox.Click(at_us))
+            by_hand.actor.carry_out(inbox.Click(at_us + 70_000))  # a second page, with a beat of its own
+        else:
+            port.feed(mask, at_us)
+    by_hand.chunks(port, 1_000_000)
+    offs = [judged.off_beat_us for judged in standing(by_hand.told).values()]
+    assert len(offs) > 6
+    assert all(off is told is None or (told and abs(off - told) <= 10_000) for off in offs)
+    by_hand.actor.close()
+
+
+@pytest.mark.parametrize("to", ["quiet", "page"])
+def test_after_the_end_one_can_play_on(to, tmp_path):
+    by_hand = SessionByHand(tmp_path)
+    by_hand.actor.carry_out(inbox.PlayOn())
+    assert by_hand.actor.reader is None  # nothing was listened to yet
+    by_hand.actor.carry_out(inbox.Listen(to))
+    by_hand.play(played()[0])
+    by_hand.actor.carry_out(inbox.Finish())
+    by_hand.actor.carry_out(inbox.Finish())  # a second click
+    assert by_hand.of(events.ChanterNow)[-1].place == "none"
+    by_hand.actor.carry_out(inbox.PlayOn())
+    reader = by_hand.actor.reader
+    assert by_hand.of(events.ChanterNow)[-1].place == "waiting"
+    by_hand.actor.carry_out(inbox.PlayOn())  # a second click, or a second page
+    assert by_hand.actor.reader is reader
+    by_hand.actor.close()

@@ -58,3 +58,14 @@ def test_nothing_that_comes_upsets_it(steps):
             getattr(pulsing, what)(host_us)
     pulsing.begin()
     assert pulsing.sentence == ""
+
+
+@given(st.integers(0, 10**9), st.integers(-60, 60), st.sampled_from([250_000, 500_000, 1_000_000]), st.integers(0, 90))
+def test_how_far_a_note_lies_from_the_nearest_part_of_a_beat(begins_us, off_ms, part_us, at):
+    pulsing = Pulsing()
+    assert pulsing.off_us(begins_us, part_us) is None
+    for number in range(20):
+        pulsing.beat(begins_us + number * BEAT_US)
+    # Within the beats that are known and after them.
+    assert pulsing.off_us(begins_us + at * part_us + off_ms * 1_000, part_us) == off_ms * 1_000
+    assert pulsing.off_us(begins_us + at * part_us + part_us // 2, part_us) == -part_us // 2

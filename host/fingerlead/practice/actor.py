@@ -193,6 +193,8 @@ class PracticeActor(Actor[inbox.Request]):
             case inbox.Tap(host_us):
                 self._sounding.tap(host_us)
                 self._tell(events.MetronomeNow(self._sounding.beat()))
+            case inbox.Click(host_us):
+                self._sounding.click(host_us)
             case inbox.SoundChanged():
                 self._tell(events.SoundNow(self._sounding.settings()))
             case inbox.Engraved(name, why_not):
@@ -265,6 +267,7 @@ class PracticeActor(Actor[inbox.Request]):
         self.keeping.begin(self._source.listening.writer)
         self._practice.loosened = self._source.sealing.loosened
         self._practice.ask_through(self._source.begin_music)
+        self._practice.off_beat_us = self._off_beat_us
         self._tell(events.SoundNow(self._sounding.settings()))
         self._whereabouts.begin(self._source)
 
@@ -337,6 +340,11 @@ class PracticeActor(Actor[inbox.Request]):
             self._show(self._source, what, timing)
         self._tell_all(self._practice.hear(what, timing))
 
+    def _off_beat_us(self, t_us: int) -> int | None:
+        """How far after the beat a note began that is known by the chanter's clock."""
+        arrives_us = None if self._source is None else self._source.arrives_us
+        return None if arrives_us is None else self._sounding.off_us(t_us + arrives_us)
+
     def _show(self, source: Source, what: Heard, timing: Timing) -> None:
         """What is to be seen of it, whatever the practice makes of it."""
         proposal = source.sealing.hear(what)
@@ -345,6 +353,8 @@ class PracticeActor(Actor[inbox.Request]):
         if isinstance(what, State):
             self._whereabouts.hear(source, timing)
             source.played = source.played or what.covered_mask != 0
+            if what.host_us is not None:
+                source.arrivals_us.append(what.host_us - what.t_us)
             if what.covered_mask != source.covered_mask:
                 source.covered_mask = what.covered_mask
                 self._show_holes(what)

@@ -17,7 +17,9 @@ from fingerlead.store.practice_log import State
 from fingerlead.timing.results import Change, FingeringKind, PlayedMovement, Timing
 
 # How one turn of a change, or of an embellishment, ended.
-Outcome = Literal["clean", "stray", "apart", "false fingering", "not as written", "too slow", "not counted"]
+Outcome = Literal[
+    "clean", "stray", "apart", "false fingering", "not as written", "too slow", "off the beat", "not counted"
+]
 # What a full row brings: `passed` on the first day, `confirmed` when the rung comes back on another day.
 PassKind = Literal["passed", "confirmed"]
 # How a try at a note alone ended: `uncertain` ones neither count nor break the row, only `held` ones count.
@@ -43,7 +45,8 @@ class Judged:
 
     `diagnosis` is given only where obeying it, in simulation, takes every heard stray away. `take` is the number to ask
     `Practice.take` for. `again` where the same take was judged before and is something else after all, perhaps between
-    other notes: what was said of it no longer holds.
+    other notes: what was said of it no longer holds. `off_beat_us` is how far after a beat that is heard its second
+    note began, or (negative) before it, where that is further than asked; `outcome` is that of the fingers alone.
     """
 
     change: Change
@@ -52,6 +55,7 @@ class Judged:
     take: int
     again: bool
     outcome: Outcome
+    off_beat_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +246,8 @@ class ChangeCount:
 class SessionSummary:
     """What a session brought. `playing_us` is the time in which a note sounded; `played` are keys of rungs and tunes.
 
-    `worth_work` is the change that went astray most, None where too little was played to say.
+    `worth_work` is the change that went wrong most, None where too little was played to say. `left` are the names of
+    rungs from which the learner went on, `tomorrow` is the rung to begin with, and whether it comes back then.
     """
 
     playing_us: int
@@ -251,6 +256,8 @@ class SessionSummary:
     passed: tuple[Passed, ...]
     worth_work: ChangeCount | None
     kept: bool
+    left: tuple[str, ...] = ()
+    tomorrow: tuple[str, bool] | None = None
 
 
 Origin = Literal["port", "simulated", "page"]

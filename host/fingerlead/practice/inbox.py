@@ -112,6 +112,13 @@ class Tap:
 
 
 @dataclass(frozen=True, slots=True)
+class Click:
+    """A page that sounds by itself lets a beat be heard at `host_us`."""
+
+    host_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class KeyboardHolds:
     """How many keys at once the page's keyboard was seen to hold: it goes into the session beside what was played."""
 
@@ -165,6 +172,7 @@ Request = (
     | SoundChanged
     | SetMetronome
     | Tap
+    | Click
     | KeyboardHolds
     | Finish
     | Engraved

@@ -4,9 +4,9 @@ What passes is said in `fingering.rungs`, `passed_words`. Where they leave room,
 
 A change counts in the direction it was played, wherever in the music. Where a rung has several changes each way, each
 has a row of its own, and the way is as far as its shortest. What breaks a row: a heard stray, fingers that are not
-together within the stage, a false fingering reached. What neither counts nor breaks:
-changes that are uncertain, unclear or embellished, one with a note too many in it, one from a false fingering. A full
-row stays full until the next row begins.
+together within the stage, a false fingering reached, and, where a beat is heard, a note that begins off it. What
+neither counts nor breaks: changes that are uncertain, unclear or embellished, one with a note too many in it, one from
+a false fingering. A full row stays full until the next row begins.
 
 A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
 `correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
@@ -38,6 +38,7 @@ from fingerlead.practice.events import (
 from fingerlead.store.practice_log import Progress
 from fingerlead.timing.results import Change, PlayedMovement, Settings
 
+ON_BEAT_US = 40_000  # how far from the beat a note may begin where one is heard (from memory)
 COUNTS = 4
 COUNT_US = 750_000  # counting to four at leisure: 80 a minute
 
@@ -261,7 +262,8 @@ class Toward:
     def judge(self, judged: Judged, today: date) -> list[Event]:
         """A change was played, or is something else after all."""
         change = judged.change.from_note, judged.change.to_note
-        if not self._counts(today) or not self._row.judge(judged.take, change, judged.outcome):
+        outcome = "off the beat" if judged.outcome == "clean" and judged.off_beat_us is not None else judged.outcome
+        if not self._counts(today) or not self._row.judge(judged.take, change, outcome):
             return []
         return self._counted(self._row.full, today)
 

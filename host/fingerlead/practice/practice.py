@@ -10,7 +10,7 @@ is to be kept goes into `progress`, in memory; the caller keeps it with `progres
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 from fingering.notes import LOW_A
 from fingering.orders import Order, comes_first, rung_named, rungs_in, tunes_opened
@@ -22,7 +22,7 @@ from fingerlead.music.tune import Tune
 from fingerlead.practice import events
 from fingerlead.practice.events import Event, SessionSummary, Snapshot, Take
 from fingerlead.practice.onward import Onward
-from fingerlead.practice.passing import Toward
+from fingerlead.practice.passing import ON_BEAT_US, Toward
 from fingerlead.practice.place import Following, Playing
 from fingerlead.practice.state import MUSIC, Doing, Step, step
 from fingerlead.practice.sums import Sums
@@ -40,7 +40,8 @@ class Practice:
     """One learner at one chanter. `kept` False (simulated playing) leaves `progress` alone and uses one of its own.
 
     It begins on the lowest rung that comes back, else the lowest that is neither passed nor left and can count.
-    `stage_us` is how close together the fingers are asked to move, `order` that of the ladder.
+    `stage_us` is how close together the fingers are asked to move, `beat_us` how close to a beat that sounds a note is
+    asked to begin, `order` that of the ladder.
     """
 
     def __init__(
@@ -50,14 +51,16 @@ class Practice:
         today: date,
         kept: bool,
         stage_us: int = STAGE_US,
+        beat_us: int = ON_BEAT_US,
         order: Order = "taught",
     ) -> None:
         self.table, self.settings, self.today, self.kept = table, Settings(stage_us=stage_us), today, kept
         self.progress = progress if kept else Progress()
-        self.rungs = rungs_in(order)
+        self.rungs, self._beat_us = rungs_in(order), beat_us
         self._playing = Playing(self.settings)
         self._takes = Takes(table, self.settings)
         self._sums = Sums(self.progress)
+        self._left: dict[str, None] = {}  # rungs from which the learner went on
         self._bpm: float | None = None
         self.doing: Doing = "rung"
         self._turns = TonightTurns(Tonight((), ()), self.progress)
@@ -72,6 +75,8 @@ class Practice:
         self._home = self._next_key() or self.rungs[-1].key  # the rung to come back to
         # Which holes loosened in a stretch in which they counted as covered: raw samples show it.
         self.loosened: Callable[[int, int], tuple[int, ...]] = lambda since_us, until_us: ()
+        # How far after the beat a note began, negative before it; None where no beat is heard.
+        self.off_beat_us: Callable[[int], int | None] = lambda t_us: None
         self._play(music_of(self._home, self.rungs))
 
     @property
@@ -139,6 +144,7 @@ class Practice:
             return []
         if self.progress.state(key, self.today) == "open":
             self.progress.rung_left(self.today, key)
+            self._left.setdefault(key)
         return self._to_next(now.next.key)
 
     def climb(self, order: Order) -> list[Event]:
@@ -210,7 +216,11 @@ class Practice:
 
     def summary(self) -> SessionSummary:
         """What the session brought so far."""
-        return self._sums.summary(self._playing.sounding_us, self.kept)
+        summary = self._sums.summary(self._playing.sounding_us, self.kept)
+        left = tuple(rung_named(key).name for key in self._left if key not in self.progress.passed())
+        key = self._next_key(on=self.today + timedelta(days=1))
+        again = key is not None and key in self.progress.passed()
+        return replace(summary, left=left, tomorrow=None if key is None else (rung_named(key).name, again))
 
     def snapshot(self) -> Snapshot:
         """All that a page needs that joins now."""
@@ -303,13 +313,13 @@ class Practice:
     def _passed_text(self, rung: Rung) -> str:
         return rung.passed if rung.movements else passed_words(rung.notes, self.settings.stage_us)
 
-    def _next_key(self, after: str | None = None) -> str | None:
-        """What comes back today, else the lowest rung from there on that is open and can count, else one below, else
-        the lowest that was left unclean; another one than `after`.
+    def _next_key(self, after: str | None = None, on: date | None = None) -> str | None:
+        """What comes back that day, or today; else the lowest rung from there on that is open and can count, else one
+        below; else the lowest that was left unclean. Another one than `after`.
         """
         keys = [rung.key for rung in self.rungs]
         at = keys.index(after) + 1 if after in keys else 0
-        state = {key: self.progress.state(key, self.today) for key in keys if key != after}
+        state = {key: self.progress.state(key, on or self.today) for key in keys if key != after}
         passed = self.progress.passed()
 
         def found() -> Iterator[str]:
@@ -407,6 +417,9 @@ class Practice:
             return self._take_back(take)
         judged = self._takes.take_in(take, change, timing, self._playing)
         self._sums.change(take, self.today, (change.from_note, change.to_note), judged.outcome)
+        off_us = None if self._bpm is None else self.off_beat_us(change.edges[-1][0])
+        if off_us is not None and abs(off_us) > self._beat_us:
+            judged = replace(judged, off_beat_us=off_us)
         return [judged, *self._noted(self._toward.judge(judged, self.today))]
 
     def _take_back(self, take: int) -> list[Event]:

@@ -53,6 +53,18 @@ class Pulsing:
         if not self._beats_us or host_us > self._beats_us[-1]:
             self._beats_us.append(host_us)
 
+    def is_free(self, host_us: int, part_us: int) -> bool:
+        """Whether half a part has gone by since the last beat."""
+        return not self._beats_us or host_us - self._beats_us[-1] >= part_us // 2
+
+    def off_us(self, host_us: int, part_us: int) -> int | None:
+        """How far after the nearest part of a beat a note began, or (negative) before it; None before two beats."""
+        if len(self._beats_us) < 2:
+            return None
+        at_us = host_us - (0 if self.loop is None else self.loop.delay_us)
+        nearest_us = min(self._beats_us, key=lambda beat_us: abs(at_us - beat_us))
+        return (at_us - nearest_us + part_us // 2) % part_us - part_us // 2
+
     def tap(self, host_us: int) -> None:
         """A tap arrived; `sentence` says what the taps tell so far."""
         self._taps_us.append(host_us)
@@ -180,7 +192,20 @@ class SoundPlace:
 
     def note(self, host_us: int) -> bool:
         """A note began; whether there is something new to say of how it lies to the beat."""
-        return self.beating and self._running and self._pulsing.note(host_us, self._metronome.subdivision)
+        return self.beating and self._pulsing.note(host_us, self._metronome.subdivision)
+
+    def click(self, host_us: int) -> None:
+        """A page that sounds by itself lets a beat be heard; of two pages at once the first tells the beat."""
+        if self.beating and self.where == "page" and self._pulsing.is_free(host_us, self._part_us):
+            self._pulsing.beat(host_us)
+
+    def off_us(self, host_us: int) -> int | None:
+        """How far after the beat (negative: before it) a note began; None where no beat is heard."""
+        return self._pulsing.off_us(host_us, self._part_us) if self.beating else None
+
+    @property
+    def _part_us(self) -> int:
+        return round(60_000_000 / (self._metronome.bpm * self._metronome.subdivision))
 
     @property
     def bpm(self) -> float | None:

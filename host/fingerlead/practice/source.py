@@ -3,6 +3,7 @@
 import contextlib
 import json
 import logging
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -30,6 +31,7 @@ from fingerlead.wire.plain_midi import NoteNumbers
 
 LOOK_EVERY_US = 2_000_000
 PAGE = "page"
+ARRIVALS = 64  # over some seconds no two clocks drift apart by a millisecond
 _log = logging.getLogger(__name__)
 
 
@@ -67,6 +69,12 @@ class Source:
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last published
     played: bool = False  # whether a hole was covered
+    arrivals_us: deque[int] = field(default_factory=lambda: deque(maxlen=ARRIVALS))
+
+    @property
+    def arrives_us(self) -> int | None:
+        """What to add to a time of the chanter's for when it arrives, at its quickest of late; None before any did."""
+        return min(self.arrivals_us, default=None)
 
     def take(self, item: Item) -> bool:
         """Take an item in; whether more is to come."""

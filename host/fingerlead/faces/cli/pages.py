@@ -18,6 +18,7 @@ from fingerlead.faces.pages.practice import page
 from fingerlead.faces.pages.practice.page import PracticePage
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
 from fingerlead.phrases import path_text
+from fingerlead.practice.passing import ON_BEAT_US
 from fingerlead.practice.tonight import music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder
@@ -61,6 +62,15 @@ def practice(
         bool, typer.Option("--sound/--no-sound", help="Sound from this computer, where it can; else from the page.")
     ] = True,
     stage_us: options.AskedStageUs = options.DEFAULTS.stage_us,
+    beat_us: Annotated[
+        int,
+        typer.Option(
+            "--beat-us",
+            min=1,
+            max=1_000_000,
+            help="How many microseconds from a beat that sounds a note may begin and count.",
+        ),
+    ] = ON_BEAT_US,
     skew_us: options.SkewUs = None,
     table: options.TableFile = None,
     alternates: options.Alternates = False,
@@ -93,6 +103,7 @@ def practice(
                     rung=rung,
                     order=order,
                     stage_us=stage_us,
+                    beat_us=beat_us,
                     sound=sound,
                     skew_us=skew_us,
                     plays=NoteNumbers(first_note, channel - 1),

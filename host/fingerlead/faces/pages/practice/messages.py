@@ -26,7 +26,7 @@ from fingerlead.timing.fault_words import fault_sentence
 from fingerlead.timing.measured_words import finger_name
 
 PACKAGE = "fingerlead.faces.pages.practice"
-SHOWN_CHANGES = 5
+SHOWN_CHANGES = 3
 
 Message = dict[str, Any]
 
@@ -53,6 +53,9 @@ def change_sentence(judged: events.Judged, table: Table) -> str:
     sentences = [f"{name}: {what_happened(change, timing, not unsure)}"]
     if unsure:
         sentences.append(say("cannot_tell"))
+    if judged.off_beat_us is not None:
+        key = "after_beat" if judged.off_beat_us > 0 else "before_beat"
+        sentences.append(say(key, ms=round(abs(judged.off_beat_us) / 1_000)))
     if judged.outcome == "false fingering":
         verdict = table.verdict(change.to_mask)
         if verdict.wrong_fingers:
@@ -137,21 +140,32 @@ def loss_lines(lost_us: int, held_us: int, log_us: int) -> list[str]:
 
 
 def summary_lines(over: events.Over, names: dict[str, str], losses: Sequence[str]) -> list[str]:
-    """A session in a few sentences, the losses early. `names` are the rungs' names by key."""
-    summary: Any = over.summary
+    """A session in a few sentences, the losses early, then one thing for tomorrow. `names` are the rungs' by key."""
+    summary = over.summary
     lines = [say("summary_played" if summary.kept else "summary_simulated", minutes=length(summary.playing_us))]
     lines += losses
-    if summary.worth_work is not None:
-        worst = summary.worth_work
-        name = change_text(worst.from_note, worst.to_note)
-        lines.append(say("summary_work", name=name, stray=worst.stray, tried=worst.tried))
     for count in sorted(summary.changes, key=lambda count: -count.tried)[:SHOWN_CHANGES]:
         name = capital(change_text(count.from_note, count.to_note))
         lines.append(say("summary_change", name=name, clean=count.clean, tried=count.tried))
     for passed in summary.passed:
         name = capital(names.get(passed.rung_key, passed.rung_key))
         lines.append(say("summary_passed", name=name, what=say(f"passed_{passed.what}")))
-    return lines
+    lines += [say("summary_left", name=capital(name)) for name in summary.left]
+    return [*lines, *_for_tomorrow(summary)]
+
+
+def _for_tomorrow(summary: events.SessionSummary) -> list[str]:
+    """One thing for tomorrow; none for a simulated pupil."""
+    worst = summary.worth_work
+    if not summary.kept:
+        return []
+    if worst is not None:
+        name, wrong = change_text(worst.from_note, worst.to_note), worst.tried - worst.clean
+        return [say("tomorrow_work", name=name, wrong=wrong, tried=worst.tried)]
+    if summary.tomorrow is None:
+        return []
+    name, again = summary.tomorrow
+    return [say("tomorrow_again" if again else "tomorrow_next", name=name)]
 
 
 def length(us: int) -> str:
@@ -330,6 +344,7 @@ def change_of(judged: events.Judged, table: Table) -> Message:
         "verdict": change.verdict,
         "sentence": change_sentence(judged, table),
         "strip_svg": strip_svg(change, judged.timing, f"take-{judged.take}", advise=judged.diagnosis is not None),
+        "off_beat_us": judged.off_beat_us,
         "mendable": judged.diagnosis is not None,
         "slow": change.verdict != "uncertain",
         "again": judged.again,

@@ -26,6 +26,7 @@ from fingerlead.ports.sound_port import list_outputs
 from fingerlead.practice.actor import PracticeActor
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
+from fingerlead.practice.passing import ON_BEAT_US
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import Sounding
@@ -111,6 +112,7 @@ def opened(
     rung: str = "",
     order: Order | None = None,
     stage_us: int = STAGE_US,
+    beat_us: int = ON_BEAT_US,
     sound: bool = True,
     skew_us: int | None = None,
     plays: NoteNumbers = NoteNumbers(),
@@ -143,7 +145,7 @@ def opened(
         PracticeSetting(
             table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found, known=known
         ),
-        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, choices.order),
+        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, beat_us, choices.order),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,

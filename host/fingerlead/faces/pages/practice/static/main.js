@@ -18,8 +18,9 @@ import { drawPads, liftAll, startPads } from "./pads.js";
 import { drawStart } from "./start.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawTeacher } from "./teacher.js";
+import { guardDoubles } from "./doubles.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
-import { beat, canSound, cover, fitVoice, isSounding, soundOff, soundOn } from "./reed.js";
+import { beat, canSound, cover, fitVoice, isSounding, onClick, soundOff, soundOn } from "./reed.js";
 
 let line = null;
 
@@ -77,7 +78,8 @@ function arrived() {
   rungHeard = state.rung?.key ?? null;
   soundChanged();
   // The host was started anew, or another page has taken the chanter elsewhere.
-  if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
+  if (state.summary) leavePlaying();
+  else if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
   else if (state.playing) send({ kind: "holes", covered_mask: state.ownMask });
   if (!state.playing && soundsHere()) cover(state.chanter?.state === "here" ? state.holes?.covered_mask ?? null : null);
   const [remark] = state.remarks ?? [];
@@ -280,6 +282,7 @@ function nextByKey(event) {
 // --- beginning
 
 function wire() {
+  guardDoubles(view);
   byId("sound-button").addEventListener("click", () => {
     if (isSounding()) soundOff();
     else startSound();
@@ -315,11 +318,10 @@ function wire() {
       send({ kind });
     });
   }
+  // The summary goes when the host listens again.
   byId("summary-again").addEventListener("click", () => {
-    state.summary = null;
     send({ kind: "play_on" });
     focusLater("rung-name");
-    redraw();
   });
   byId("play-mode-button").addEventListener("click", (event) => {
     // The button's own Enter must not count as a key of the chanter.
@@ -342,6 +344,7 @@ function wire() {
   }
   startKeys({ cover: ownCover, leave: leaveKeys, play, holds: (count) => send({ kind: "keyboard", holds: count }) });
   startPads(ownCover);
+  onClick((inUs) => send({ kind: "click", in_us: inUs }));
   startSettings(send);
   startHearing(announce);
   startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next", key: state.rung?.key ?? "" }) });

@@ -114,6 +114,7 @@ class Reed extends AudioWorkletProcessor {
     if (this.beatFrame % every === 0) {
       const number = this.beatFrame / every;
       this.clickAge = 0;
+      if (number % parts === 0) this.port.postMessage({ click: true });
       this.clickHz = number % parts ? 900 : (number / parts) % Math.max(1, this.beat.beats ?? 4) ? 1200 : 1800;
     }
     this.beatFrame += 1;
