@@ -39,7 +39,7 @@ REQUESTS = {
     "sound": inbox.SetSound("page", None, -30.0, "pipe", 470.0, None, True, None, 150.0),
     "metronome": inbox.SetMetronome(True, 60.0, 4, 2),
     "tap": inbox.Tap(9),
-    "click": inbox.Click(16),
+    "click": inbox.PageBeat(16),
     "next": inbox.GoNext("low-g"),
     "go_on": inbox.GoOn("low-g"),
     "play_on": inbox.PlayOn(),

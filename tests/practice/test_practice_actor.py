@@ -469,8 +469,8 @@ def test_what_a_page_plays_is_judged_by_the_beat_that_it_lets_be_heard(late_us, 
     for at_us, mask in sorted({**dict.fromkeys(clicks), **plays}.items()):
         by_hand.chunks(port, at_us - by_hand.now_us, 5_000)
         if mask is None:
-            by_hand.actor.carry_out(inbox.Click(at_us))
-            by_hand.actor.carry_out(inbox.Click(at_us + 70_000))  # a second page, with a beat of its own
+            by_hand.actor.carry_out(inbox.PageBeat(at_us))
+            by_hand.actor.carry_out(inbox.PageBeat(at_us + 70_000))  # a second page, with a beat of its own
         else:
             port.feed(mask, at_us)
     by_hand.chunks(port, 1_000_000)

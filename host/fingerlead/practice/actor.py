@@ -193,7 +193,7 @@ class PracticeActor(Actor[inbox.Request]):
             case inbox.Tap(host_us):
                 self._sounding.tap(host_us)
                 self._tell(events.MetronomeNow(self._sounding.beat()))
-            case inbox.Click(host_us):
+            case inbox.PageBeat(host_us):
                 self._sounding.click(host_us)
             case inbox.SoundChanged():
                 self._tell(events.SoundNow(self._sounding.settings()))

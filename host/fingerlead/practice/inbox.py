@@ -112,7 +112,7 @@ class Tap:
 
 
 @dataclass(frozen=True, slots=True)
-class Click:
+class PageBeat:
     """A page that sounds by itself lets a beat be heard at `host_us`."""
 
     host_us: int
@@ -172,7 +172,7 @@ Request = (
     | SoundChanged
     | SetMetronome
     | Tap
-    | Click
+    | PageBeat
     | KeyboardHolds
     | Finish
     | Engraved

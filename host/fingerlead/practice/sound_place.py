@@ -198,6 +198,7 @@ class SoundPlace:
         """A page that sounds by itself lets a beat be heard; of two pages at once the first tells the beat."""
         if self.beating and self.where == "page" and self._pulsing.is_free(host_us, self._part_us):
             self._pulsing.beat(host_us)
+            self._clicks.append(host_us)
 
     def off_us(self, host_us: int) -> int | None:
         """How far after the beat (negative: before it) a note began; None where no beat is heard."""

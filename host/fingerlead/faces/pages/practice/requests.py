@@ -66,7 +66,7 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
         case "tap":
             return inbox.Tap(host_us)
         case "click":
-            return inbox.Click(host_us + whole(0, 1_000_000)("in_us", message.get("in_us")))
+            return inbox.PageBeat(host_us + whole(0, 1_000_000)("in_us", message.get("in_us")))
         case "keyboard":
             return inbox.KeyboardHolds(MASK("holds", message.get("holds")))
         case "finish":
