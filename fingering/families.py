@@ -8,7 +8,7 @@ What comes before what is common practice, no source: single grace notes, then s
 what is built on them.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import NamedTuple
@@ -72,6 +72,13 @@ def family_rung(movement: str) -> Rung | None:
     """The rung that has a movement between many notes, by the movement's name; None where no family is of it."""
     key = next((family.key for family in FAMILIES if family.movement == movement), None)
     return next((rung for rung in family_rungs() if rung.key == key), None)
+
+
+def family_turns(passed: Set[str]) -> dict[str, Rung]:
+    """For each movement of a family the rung to practise it on: the slow one until that is among the keys `passed`."""
+    by_key = {rung.key: rung for rung in family_rungs()}
+    keys = {family.movement: (f"{family.key}-slow", family.key) for family in FAMILIES}
+    return {movement: by_key[whole if slow in passed else slow] for movement, (slow, whole) in keys.items()}
 
 
 @lru_cache(maxsize=1)

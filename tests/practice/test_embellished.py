@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 
 from fingerlead.faces.pages.practice.messages import Publisher
-from fingerlead.practice.events import MovementJudged, MusicNow, Passed
+from fingerlead.practice.events import MovementJudged, MusicNow, Passed, TonightTurn
 from fingerlead.practice.passing import movement_outcome
-from fingerlead.store.practice_log import Progress
+from fingerlead.practice.sums import Sums
+from fingerlead.store.practice_log import NoteCounts, Progress
+from fingerlead.timing.results import PlayedMovement
 from tests.practice.practice_playing import TABLE, TOMORROW, Player, a_practice
 
 # The hand's own: the chart as text, and the finger that a grace note lifts (common practice).
@@ -171,3 +174,60 @@ def test_a_movement_slower_than_the_rung_allows_does_not_count():
         judged = learner.player.of(MovementJudged)
         assert {one.outcome for one in judged} == {wanted}
         assert movement_outcome(judged[0].played, None) == "clean"
+
+
+def tonight_with(doublings_wrong, changes_wrong, passed=()):
+    """A learner who has played ten doublings and ten of two changes before, so many of them wrong."""
+    progress = passed_before("low-a-b", "low-g-b", *passed)
+    for number in range(10):
+        progress.movement_played(TOMORROW, "doubling", right=number >= doublings_wrong)
+        for change in ((0, 2), (3, 5)):
+            progress.change_played(TOMORROW, change, "stray" if number < changes_wrong else "clean")
+    learner = Learner(a_practice(progress, today=TOMORROW))
+    learner.player.events += learner.practice.tonight()
+    learner.publisher(MusicNow(learner.practice.snapshot()))
+    learner.look()
+    return learner
+
+
+@pytest.mark.parametrize(("passed", "key"), [((), "doublings-slow"), (("doublings-slow",), "doublings")])
+def test_tonight_takes_up_the_embellishment_that_goes_wrong_most(passed, key):
+    learner = tonight_with(9, 4, passed)
+    (turn,) = learner.player.of(TonightTurn)
+    assert turn.item.rung == key
+    assert turn.item.name in learner.page.told["tonight"]["sentence"]
+    assert learner.page.told["rung"]["name"] == turn.item.name
+    for number in range(24):
+        learner.play(leave_out=1 if number == 20 else None)
+    judged = learner.player.of(MovementJudged)
+    # It is told how each went, and nothing of it counts toward passing.
+    assert {one.played.written for one in judged} == {"doubling"}
+    assert {one.outcome for one in judged} >= {"clean"}
+    assert not learner.player.of(Passed)
+    assert learner.practice.snapshot().progressed.needed == 0
+    learner.practice.close()
+    told = [weak for weak in learner.practice.progress.weakest() if weak.movement == "doubling"]
+    assert told[0].tried > 10
+    assert told[0].wrong < (9 + 1) / (10 + 4)
+
+
+def test_tonight_leaves_an_embellishment_for_changes_that_go_wrong_more():
+    learner = tonight_with(2, 8)
+    (turn,) = learner.player.of(TonightTurn)
+    assert not turn.item.rung
+    assert turn.item.notes in ((0, 2), (3, 5))
+
+
+def test_a_movement_is_counted_once_as_it_is_in_the_end():
+    progress = Progress()
+    sums = Sums(progress)
+    played = PlayedMovement("grip", "grip", 1, 2, 5_000_000, 5_200_000, (), "as written", None)
+    sums.movement(played, TOMORROW)
+    sums.movement(replace(played, verdict="faulty"), TOMORROW)  # on second look
+    sums.movement(replace(played, start_us=6_000_000, end_us=6_200_000), TOMORROW)
+    sums.movement(replace(played, start_us=6_000_000, end_us=6_200_000), TOMORROW, taken_back=True)
+    sums.movement(replace(played, start_us=7_000_000, end_us=7_200_000, verdict="unclear"), TOMORROW)
+    sums.movement(replace(played, start_us=8_000_000, written=None, verdict="unwritten"), TOMORROW)
+    sums.settle()
+    sums.movement(replace(played, verdict="as written"), TOMORROW)  # too late
+    assert progress._movements == {"grip": {TOMORROW: NoteCounts(1, 0)}}

@@ -382,3 +382,40 @@ def test_unless_told_it_is_in_the_users_own_data_folder(tmp_path, monkeypatch):
     assert progress.path.name == FILE
     assert progress.path.parent.name == "fingerlead"
     assert SCHEMA == "fingerlead-practised-1"
+
+
+def test_movements_are_counted_by_day_and_stand_in_one_order_with_changes(tmp_path):
+    progress = open_progress(tmp_path)
+    for number in range(6):
+        progress.movement_played(DAY, "grip", right=number > 3)
+        progress.movement_played(DAY, "birl", right=True)
+        progress.change_played(DAY, (0, 2), "stray" if number < 2 else "clean")
+    progress.movement_played(DAY, "taorluath", right=False)  # too rarely to say
+    progress.keep()
+    again = open_progress(tmp_path)
+    assert again == progress
+    assert not again.remarks
+    assert [(weak.movement, weak.change) for weak in again.weakest()] == [("grip", ()), ("", (0, 2)), ("birl", ())]
+    assert again.weakest()[0].wrong == pytest.approx((4 + 1) / (6 + 4))
+
+
+def test_a_line_with_movements_is_one_that_earlier_versions_read(tmp_path):
+    progress = open_progress(tmp_path)
+    progress.movement_played(DAY, "grip", right=True)
+    progress.keep()
+    (line,) = (json.loads(row) for row in (tmp_path / FILE).read_text().splitlines())
+    assert (line["schema"], line["kind"], line["changes"], line["notes"]) == (SCHEMA, "counts", {}, {})
+
+
+@pytest.mark.parametrize(
+    "movements",
+    [[], 3, {"": {"tried": 1, "right": 0}}, {"grip\n": {"tried": 1, "right": 0}}, {"x" * 65: {"tried": 1, "right": 0}},
+     {"grip": {"tried": 1, "right": 2}}, {"grip": {"tried": -1, "right": -1}}, {"grip": {"tried": True, "right": 0}},
+     {"grip": {"tried": 1}}, {"grip": 1}],
+)  # fmt: skip
+def test_hostile_counts_of_movements_are_passed_over_with_a_remark(tmp_path, movements):
+    line = {"schema": SCHEMA, "kind": "counts", "day": "2026-11-25", "changes": {}, "notes": {}, "movements": movements}
+    (tmp_path / FILE).write_text(json.dumps(line) + "\n")
+    progress = open_progress(tmp_path)
+    assert len(progress.remarks) == 1
+    assert progress.weakest() == ()

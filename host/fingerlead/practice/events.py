@@ -147,14 +147,16 @@ class Passed:
 class TonightItem:
     """One turn of Tonight: a pair of notes out and back a few times, or a note alone, or a rest (no notes).
 
+    Or the music of a rung of embellishments, by its key `rung`; `notes` is its row then.
     `weak` are the directed changes for whose sake it comes. `unclean`: of a rung that was left while not yet clean.
     """
 
     name: str
     notes: tuple[int, ...]
-    weak: tuple[tuple[int, int], ...]
+    weak: tuple[tuple[int, ...], ...]
     rest: bool = False
     unclean: bool = False
+    rung: str = ""
 
 
 @dataclass(frozen=True, slots=True)

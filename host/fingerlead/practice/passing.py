@@ -204,7 +204,8 @@ class CleanRow:
 class Toward:
     """Counts for one rung, or for nothing (a tune, Tonight): then every try is judged, and none counted.
 
-    `rungs` are those of the order, in which what comes before an embellishment is named.
+    `rungs` are those of the order, in which what comes before an embellishment is named; `shown` are the names of
+    embellishments that are judged, and not counted.
     """
 
     def __init__(
@@ -215,7 +216,9 @@ class Toward:
         table: Table,
         settings: Settings,
         rungs: Sequence[Rung] = (),
+        shown: Sequence[str] = (),
     ) -> None:
+        self._shown = shown
         self.rung, self._progress, self._stage_us, self.rungs = rung, progress, settings.stage_us, rungs
         self.bpm: float | None = None
         self.holds = None if note is None else Holds(note, table.standard[note], settings)
@@ -245,6 +248,8 @@ class Toward:
     def movement(self, played: PlayedMovement, today: date, taken_back: bool = False) -> list[Event]:
         """An embellishment was played, was left out, or is something else after all, or none."""
         rung, counts = self.rung, self._counts(today)
+        if played.written in self._shown and not taken_back:
+            return [MovementJudged(played, None, movement_outcome(played, None))]
         if rung is None or not rung.movements or played.written is None:
             return []
         if taken_back:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
+from fingering.families import family_turns
 from fingering.notes import LOW_A
 from fingering.orders import Order, comes_first, rung_named, rungs_in, tunes_opened
 from fingering.rungs import STAGE_US, Rung, passed_words
@@ -162,7 +163,8 @@ class Practice:
     def tonight(self) -> list[Event]:
         """Ten minutes of the learner's own weakest changes, beginning with the next state."""
         unclean = [rung.notes for rung in self.rungs if self.progress.state(rung.key, self.today) == "unclean"]
-        self._turns = TonightTurns(Tonight(self.progress.weakest(), self._known(), unclean), self.progress)
+        known, families = self._known(), family_turns(self.progress.passed())
+        self._turns = TonightTurns(Tonight(self.progress.weakest(), known, unclean, families), self.progress)
         return self._next_turn()
 
     def beat(self, bpm: float | None) -> list[Event]:
@@ -191,6 +193,7 @@ class Practice:
             return self._placed(what)
         if isinstance(what, Told):
             if isinstance(what.result, PlayedMovement):
+                self._sums.movement(what.result, self.today, what.taken_back)
                 return self._noted(self._toward.movement(what.result, self.today, what.taken_back))
             return self._told(what.result, timing, what.taken_back)
         if isinstance(what, (Doubted, Lost)):
@@ -271,12 +274,12 @@ class Practice:
             return "a note alone"
         return "on the way to the first note" if self._on_the_way else ""
 
-    def _play(self, music: OnStaff) -> list[Event]:
-        """Put music on the staff."""
+    def _play(self, music: OnStaff, shown: tuple[str, ...] = ()) -> list[Event]:
+        """Put music on the staff; `shown` are embellishments in it that are judged, and not counted."""
         self._on_staff = music
         notes = {wanted.note for wanted in music.wanted.notes}
         alone = notes.pop() if len(notes) == 1 else None
-        self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings, self.rungs)
+        self._toward = Toward(music.rung, alone, self.progress, self.table, self.settings, self.rungs, shown)
         self._toward.beat(self._bpm)
         self._onward.end()
         self._held_us = self._onward_us = 0
@@ -449,4 +452,5 @@ class Practice:
             self._ask()
             return [turn]
         self._step("turn")
-        return [turn, *self._play(music_of_item(turn.item))]
+        shown = () if not turn.item.rung else rung_named(turn.item.rung).movements
+        return [turn, *self._play(music_of_item(turn.item), shown)]

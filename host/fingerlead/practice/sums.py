@@ -8,6 +8,8 @@ from datetime import date
 
 from fingerlead.practice.events import ChangeCount, Outcome, Passed, SessionSummary
 from fingerlead.store.practice_log import Progress
+from fingerlead.timing.movement_sums import COUNTED
+from fingerlead.timing.results import PlayedMovement
 
 FEWEST = 4  # of one change, to say that it is worth work; our own choice
 # Teachers and hand therapists ask for five to ten minutes off in an hour of playing (Barton; Horvath): a rest of five
@@ -16,6 +18,7 @@ PLAY_US = 20 * 60 * 1_000_000
 REST_US = 5 * 60 * 1_000_000
 # How many of the last changes may turn out to be something else: far more than a reading ever leaves open.
 OPEN = 64
+OPEN_MOVEMENTS = 4  # and of the last movements; a reading is settled long before
 # A note may be held, and a teacher may speak, for so long without its being a rest.
 PAUSE_US = 20 * 1_000_000
 
@@ -30,6 +33,8 @@ class Sums:
         self._counts: dict[Directed, list[int]] = {}  # tried, clean, stray, apart
         self._open: dict[int, tuple[date, Directed, Outcome]] = {}
         self._settled = 0  # the last take that is
+        self._movements: dict[int, tuple[date, str, bool] | None] = {}  # by their start; None for one that counts not
+        self._movements_to_us = -1  # the last that is settled
         self.played: dict[str, None] = {}
         self.passed: list[Passed] = []
 
@@ -50,10 +55,28 @@ class Sums:
         if told is not None and told[2] != "not counted":
             self._progress.change_taken_back(*told)
 
+    def movement(self, played: PlayedMovement, today: date, taken_back: bool = False) -> None:
+        """A written movement as it is told, or what it is after all, or none; it counts once it is settled."""
+        if played.start_us <= self._movements_to_us:
+            return
+        counts = not taken_back and played.written is not None and played.verdict in COUNTED
+        right = played.verdict == "as written"
+        self._movements[played.start_us] = (today, played.written or "", right) if counts else None
+        while len(self._movements) > OPEN_MOVEMENTS:
+            self._settle_movement(min(self._movements))
+
+    def _settle_movement(self, start_us: int) -> None:
+        told = self._movements.pop(start_us)
+        self._movements_to_us = start_us
+        if told is not None:
+            self._progress.movement_played(*told)
+
     def settle(self) -> None:
-        """The last changes stay as they are."""
+        """The last changes and movements stay as they are."""
         for take in sorted(self._open):
             self._settle(take)
+        for start_us in sorted(self._movements):
+            self._settle_movement(start_us)
 
     def _settle(self, take: int) -> None:
         _, change, outcome = self._open.pop(take)

@@ -2,7 +2,8 @@
 
 Two weak changes fill half to two thirds of the turns, in pairs of notes out and back a few times; the rest goes to what
 is known: the present rung, passed ones, further weak ones. A turn is short, never the third of its kind running, and
-now and then comes a rest.
+now and then comes a rest. A movement that goes wrong more than a change does stands in its place, with the music of its
+family's rung: all that is weak has one order, that of `Progress.weakest`.
 
 `Tonight` chooses the turns, `TonightTurns` is their time; `OnStaff` is what is on the staff, in a turn and out of it.
 
@@ -11,7 +12,7 @@ in others (Stambaugh, JRME 58, 2011; Carter and Grahn, Front. Psychol. 7:1251, 2
 hands (teachers' and clinics' advice). All numbers are our own choice.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -35,78 +36,101 @@ KNOWN = 5  # other things in turn
 GIVES_WAY = 1.25  # a weak change gives way to one that is so much weaker by now
 
 Notes = tuple[int, ...]
+Piece = Notes | str  # what a turn is of: a row of notes, or a rung of embellishments by its key
+NO_RUNGS: Mapping[str, Rung] = {}
 REST = TonightItem("rest", (), (), rest=True)
 
 
 @dataclass(slots=True)
 class _Focus:
-    """One of the two weak pairs, and how weak it was when it came in."""
+    """One of the two weakest, and how weak it was when it came in."""
 
-    notes: Notes
+    piece: Piece
     wrong_at_first: float
     credit: float = 0.0
 
 
 class Tonight:
     """Which turn comes next. `known` are rows of notes that the learner is at or has passed, the nearest first, and
-    `unclean` those of rungs that were left while not yet clean.
+    `unclean` those of rungs that were left while not yet clean. `rungs` are of embellishments, by their movements'
+    names: a movement without one has no turn.
 
     Pure: what goes wrong now is an argument of each turn, so that what improves loses its share, and gives way to what
     is weaker by then.
     """
 
-    def __init__(self, weakest: Sequence[Weak], known: Sequence[Notes], unclean: Sequence[Notes] = ()) -> None:
-        self._known, self._unclean = list(dict.fromkeys(known)), frozenset(unclean)
-        pairs = _pairs(weakest)
+    def __init__(
+        self,
+        weakest: Sequence[Weak],
+        known: Sequence[Notes],
+        unclean: Sequence[Notes] = (),
+        rungs: Mapping[str, Rung] = NO_RUNGS,
+    ) -> None:
+        self._known: list[Piece] = list(dict.fromkeys(known))
+        self._unclean, self._rungs = frozenset(unclean), rungs
+        pairs = self._pairs(weakest)
         self.too_little = len(pairs) < 2
-        self._focus = [] if self.too_little else [_Focus(notes, wrong) for notes, wrong in list(pairs.items())[:2]]
+        self._focus = [] if self.too_little else [_Focus(piece, wrong) for piece, wrong in list(pairs.items())[:2]]
         self._credit = 0.0  # of all others together
-        self._last: list[Notes] = []
-        self._at: dict[Notes, int] = {}  # the number of its last turn
+        self._last: list[Piece] = []
+        self._at: dict[Piece, int] = {}  # the number of its last turn
 
     def next(self, weakest: Sequence[Weak]) -> TonightItem:
         """The next turn, by how weak the changes are now."""
-        pairs = _pairs(weakest)
+        pairs = self._pairs(weakest)
         self._change_focus(pairs)
         barred = self._last[-1] if len(self._last) > 1 and self._last[-1] == self._last[-2] else None
-        others = [notes for notes in self._others(pairs) if notes != barred]
+        others = [piece for piece in self._others(pairs) if piece != barred]
         shares = [self._share(focus, pairs) for focus in self._focus]
         for focus, share in zip(self._focus, shares, strict=True):
             focus.credit += share
         self._credit += 1 - sum(shares)
-        slots = sorted((f for f in self._focus if f.notes != barred), key=lambda f: -f.credit)
+        slots = sorted((f for f in self._focus if f.piece != barred), key=lambda f: -f.credit)
         # A weak one goes first where the credits are equal but for rounding.
         if slots and (not others or slots[0].credit >= self._credit - 1e-9):
             slots[0].credit -= 1
-            notes = slots[0].notes
+            piece = slots[0].piece
         else:
             self._credit -= 1
-            notes = min(others or self._known, key=lambda notes: self._at.get(notes, -1))
-        self._at[notes] = len(self._last)
-        self._last.append(notes)
-        weak = tuple(w.change for w in weakest if len(notes) == 2 and _pair(w.change) == _pair(notes))
-        focused = any(focus.notes == notes for focus in self._focus)
-        return TonightItem(rung_name(notes), notes, weak if focused else (), unclean=notes in self._unclean)
+            piece = min(others or self._known, key=lambda piece: self._at.get(piece, -1))
+        self._at[piece] = len(self._last)
+        self._last.append(piece)
+        if isinstance(piece, str):
+            rung = next(rung for rung in self._rungs.values() if rung.key == piece)
+            return TonightItem(rung.name, rung.notes, (), rung=rung.key)
+        weak = tuple(w.change for w in weakest if len(piece) == 2 and _pair(w.change) == _pair(piece))
+        focused = any(focus.piece == piece for focus in self._focus)
+        return TonightItem(rung_name(piece), piece, weak if focused else (), unclean=piece in self._unclean)
 
-    def _share(self, focus: _Focus, pairs: dict[Notes, float]) -> float:
+    def _pairs(self, weakest: Sequence[Weak]) -> dict[Piece, float]:
+        """Pairs of notes by their weaker direction, and rungs of embellishments, the weakest first."""
+        pairs: dict[Piece, float] = {}
+        for weak in sorted(weakest, key=lambda weak: (-weak.wrong, weak.change, weak.movement)):
+            if not weak.movement:
+                pairs.setdefault(_pair(weak.change), weak.wrong)
+            elif weak.movement in self._rungs:
+                pairs.setdefault(self._rungs[weak.movement].key, weak.wrong)
+        return pairs
+
+    def _share(self, focus: _Focus, pairs: dict[Piece, float]) -> float:
         """Its part of the turns, the less the better it has become."""
-        left = min(pairs.get(focus.notes, 0.0) / focus.wrong_at_first, 1.0) if focus.wrong_at_first else 0.0
+        left = min(pairs.get(focus.piece, 0.0) / focus.wrong_at_first, 1.0) if focus.wrong_at_first else 0.0
         return (LEAST_SHARE + (MOST_SHARE - LEAST_SHARE) * left) / 2
 
-    def _change_focus(self, pairs: dict[Notes, float]) -> None:
+    def _change_focus(self, pairs: dict[Piece, float]) -> None:
         """What is weaker by now takes the place of what has become better."""
         for focus in self._focus:
-            chosen = {one.notes for one in self._focus}
-            for notes, wrong in pairs.items():
-                weaker = wrong > GIVES_WAY * pairs.get(focus.notes, 0.0)
-                if notes not in chosen and weaker and focus.notes in self._at:
-                    focus.notes, focus.wrong_at_first = notes, wrong
+            chosen = {one.piece for one in self._focus}
+            for piece, wrong in pairs.items():
+                weaker = wrong > GIVES_WAY * pairs.get(focus.piece, 0.0)
+                if piece not in chosen and weaker and focus.piece in self._at:
+                    focus.piece, focus.wrong_at_first = piece, wrong
                     break
 
-    def _others(self, pairs: dict[Notes, float]) -> list[Notes]:
-        chosen = {focus.notes for focus in self._focus}
-        weak = [notes for notes in pairs if notes not in chosen]
-        known = [notes for notes in self._known if _pair(notes) not in chosen and _pair(notes) not in weak]
+    def _others(self, pairs: dict[Piece, float]) -> list[Piece]:
+        chosen = {focus.piece for focus in self._focus}
+        weak = [piece for piece in pairs if piece not in chosen]
+        known = [piece for piece in self._known if _pair(piece) not in chosen and _pair(piece) not in weak]
         # The present rung, then turn about a weak and a known one.
         mixed = [*known[:1], *(one for pair in zip(weak, known[1:], strict=False) for one in pair)]
         rest = [*weak, *known]
@@ -124,16 +148,8 @@ def item_abc(item: TonightItem) -> str:
     return f"X:1\nT:{item.name}\nM:4/4\nL:1/4\nK:HP\n{' | '.join([*bars, f'{first}4'])} |]\n"
 
 
-def _pair(notes: Notes) -> Notes:
-    return tuple(sorted(notes))
-
-
-def _pairs(weakest: Sequence[Weak]) -> dict[Notes, float]:
-    """Pairs of notes by their weaker direction, the weakest first."""
-    pairs: dict[Notes, float] = {}
-    for weak in sorted(weakest, key=lambda weak: (-weak.wrong, weak.change)):
-        pairs.setdefault(_pair(weak.change), weak.wrong)
-    return pairs
+def _pair(piece: Piece) -> Piece:
+    return piece if isinstance(piece, str) else tuple(sorted(piece))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +183,7 @@ def music_of(key: str, rungs: Sequence[Rung]) -> OnStaff:
 
 def music_of_item(item: TonightItem) -> OnStaff:
     """The music of a turn that is no rest."""
-    abc = item_abc(item)
+    abc = rung_named(item.rung).abc if item.rung else item_abc(item)
     tune = _parsed(abc)
     return OnStaff(None, item.name, abc, tune, expect(tune))
 

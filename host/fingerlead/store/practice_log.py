@@ -4,11 +4,12 @@ One line of `practised.jsonl` is one object, of the schema `fingerlead-practised
     {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 2}
     {"schema", "kind": "left", "day", "rung"}
     {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "apart"}},
-     "notes": {"B": {"tried", "right"}}}
+     "notes": {"B": {"tried", "right"}}, "movements": {"grip": {"tried", "right"}}}
     {"schema", "kind": "taken back", "day", "changes"}
 Passed on one day, a rung is confirmed when it is passed on a later one. Row 1 is the first of two in older files: alone
 it passes nothing. Left is a rung from which the learner went on while it was not yet clean. Counts of one day add up
-over its lines; a change that was something else after all is taken back from what the lines above have counted. Lines
+over its lines, and `movements` may be missing; a change that was something else after all is taken back from what the
+lines above have counted. Lines
 that are damaged, or not ours, are passed over with a remark: nothing in a file is taken on trust. Two programs may add
 to one file; each sees what was there when it opened it, and what it adds itself. Only `open_progress` and
 `Progress.keep` touch the disk.
@@ -50,7 +51,7 @@ class ChangeCounts:
 
 @dataclass(slots=True)
 class NoteCounts:
-    """First tries at reading one note on one day, and how many of them were right."""
+    """First tries at reading one note on one day, or all tries at a movement, and how many of them were right."""
 
     tried: int = 0
     right: int = 0
@@ -84,6 +85,7 @@ class Counting:
     day: date
     changes: dict[tuple[int, int], ChangeCounts] = field(default_factory=dict)
     notes: dict[int, NoteCounts] = field(default_factory=dict)
+    movements: dict[str, NoteCounts] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -111,7 +113,10 @@ def to_line(what: Line) -> dict[str, object]:
     if isinstance(what, Uncounted):
         return {**head, "kind": "taken back", "changes": changes}
     notes = {NOTES[note]: asdict(counts) for note, counts in sorted(what.notes.items())}
-    return {**head, "kind": "counts", "changes": changes, "notes": notes}
+    movements = {name: asdict(counts) for name, counts in sorted(what.movements.items())}
+    return {**head, "kind": "counts", "changes": changes, "notes": notes} | (
+        {"movements": movements} if movements else {}
+    )
 
 
 def read_line(data: bytes) -> Line:
@@ -131,7 +136,7 @@ def read_line(data: bytes) -> Line:
         return Passing(day, rung, 1 if row == 1 else 2)
     if what.get("kind") == "counts":
         changes = _table(what.get("changes"), _CHANGE, ChangeCounts)
-        return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts))
+        return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts), _movements(what))
     if what.get("kind") == "taken back":
         return Uncounted(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
     raise LineError("expected the kind passed, left, counts or taken back")
@@ -144,6 +149,15 @@ def _day(text: object) -> date:
         if day.isoformat() == text:
             return day
     raise LineError("expected a day such as 2026-11-25")
+
+
+def _movements(what: Mapping[str, object]) -> dict[str, NoteCounts]:
+    """What a line says of movements, by their names; lines of before they were counted say nothing."""
+    given = what.get("movements", {})
+    names = list(given) if isinstance(given, dict) else []
+    if not all(0 < len(name) <= LONGEST_KEY and name.isprintable() for name in names):
+        raise LineError("expected the names of movements")
+    return _table(given, {name: name for name in names}, NoteCounts)
 
 
 def _table(given: object, names: dict[str, K], kind: type[C]) -> dict[K, C]:
@@ -202,11 +216,15 @@ class RungRecord:
 
 @dataclass(frozen=True, slots=True)
 class Weak:
-    """A directed change that goes wrong: `wrong` is the share, 0 to 1, the latest days weighing most."""
+    """A directed change, or a movement, that goes wrong: `wrong` is the share, 0 to 1, the latest days weighing most.
 
-    change: tuple[int, int]
+    `change` is empty for a movement, and `movement` its name.
+    """
+
+    change: tuple[int, ...]
     wrong: float
     tried: float
+    movement: str = ""
 
 
 @dataclass
@@ -218,6 +236,7 @@ class Progress:
     _rungs: dict[str, RungRecord] = field(default_factory=dict)
     _changes: dict[tuple[int, int], dict[date, ChangeCounts]] = field(default_factory=dict)
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
+    _movements: dict[str, dict[date, NoteCounts]] = field(default_factory=dict)
     _unkept_rungs: list[Passing | Leaving] = field(default_factory=list, compare=False)
     _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
     _unkept_back: dict[date, Uncounted] = field(default_factory=dict, compare=False)
@@ -255,6 +274,12 @@ class Progress:
         counts = NoteCounts(1, int(right))
         self._learn(Counting(day, {}, {note: counts}))
         _add(self._unkept_counts.setdefault(day, Counting(day)).notes, note, counts)
+
+    def movement_played(self, day: date, name: str, right: bool) -> None:
+        """A written movement was played as it is written, or was not."""
+        counts = NoteCounts(1, int(right))
+        self._learn(Counting(day, {}, {}, {name: counts}))
+        _add(self._unkept_counts.setdefault(day, Counting(day)).movements, name, counts)
 
     def keep(self) -> None:
         """Write down what is not written yet; raises NotKept."""
@@ -295,14 +320,17 @@ class Progress:
         return tuple(sorted(found, key=lambda rung: (self._rungs[rung].passed_on or today, rung)))
 
     def weakest(self) -> tuple[Weak, ...]:
-        """The changes tried often enough, the weakest first."""
+        """The changes and movements tried often enough, in one order, the weakest first."""
         found = []
         for change, days in self._changes.items():
             if sum(counts.tried for counts in days.values()) >= FEWEST:
-                tried = _faded(days, lambda counts: counts.tried)
                 wrong = _faded(days, lambda counts: counts.tried - counts.clean)
-                found.append(Weak(change, (wrong + WRONG_BEFORE) / (tried + TRIED_BEFORE), tried))
-        return tuple(sorted(found, key=lambda weak: (-weak.wrong, weak.change)))
+                found.append(_weak(change, wrong, _faded(days, lambda counts: counts.tried)))
+        for name, played in self._movements.items():
+            if sum(counts.tried for counts in played.values()) >= FEWEST:
+                wrong = _faded(played, lambda counts: counts.tried - counts.right)
+                found.append(_weak((), wrong, _faded(played, lambda counts: counts.tried), name))
+        return tuple(sorted(found, key=lambda weak: (-weak.wrong, weak.change, weak.movement)))
 
     def help_for(self, note: int) -> Literal[0, 1, 2]:
         """What help reading a note needs: 2 letter and fingering picture, 1 letter, 0 nothing."""
@@ -333,6 +361,8 @@ class Progress:
             _add(self._changes.setdefault(change, {}), line.day, counts)
         for note, read in line.notes.items():
             _add(self._notes.setdefault(note, {}), line.day, read)
+        for name, played in line.movements.items():
+            _add(self._movements.setdefault(name, {}), line.day, played)
 
     def _learn_rung(self, line: Passing | Leaving) -> None:
         """What is known already (two programs tell the same) changes nothing."""
@@ -370,6 +400,10 @@ def open_progress(folder: Path | None = None) -> Progress:
     if more > 0:
         progress.remarks += (f"{path}: {more} more lines are passed over",)
     return progress
+
+
+def _weak(change: tuple[int, ...], wrong: float, tried: float, movement: str = "") -> Weak:
+    return Weak(change, (wrong + WRONG_BEFORE) / (tried + TRIED_BEFORE), tried, movement)
 
 
 def _counts_of(outcome: str) -> ChangeCounts:
