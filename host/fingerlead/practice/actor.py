@@ -7,7 +7,7 @@ All that touches listening, practice and session runs in this thread, and nothin
 """
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import InvalidStateError
 from dataclasses import replace
 
@@ -20,11 +20,13 @@ from fingerlead.practice import events, inbox
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.events import Event
 from fingerlead.practice.keeping import Keeping
+from fingerlead.practice.own_tunes import MOST_TUNES, own_tune
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.pupil_port import first_with_strays
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.source import PAGE, PracticeSetting, Source, Whereabouts, begin_source, origin_of
 from fingerlead.practice.sums import Resting
+from fingerlead.practice.tonight import OnStaff, music_names
 from fingerlead.timing.results import Timing
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.wire.events import Seen, State, TroubleSeen
@@ -40,7 +42,8 @@ class PracticeActor(Actor[inbox.Request]):
     """Runs a practice; `stop` ends the session, which is kept even where the practice fails. `tell` gets every event.
 
     `new_practice` begins a practice; its argument is whether the playing counts as the learner's. `choices` are kept
-    from one session to the next. `last` is the session that ended last, `keeping` knows what of all is on the disk.
+    from one session to the next, `own` the player's own tunes to begin with. `last` is the session that ended last,
+    `keeping` knows what of all is on the disk.
     """
 
     def __init__(
@@ -50,12 +53,14 @@ class PracticeActor(Actor[inbox.Request]):
         sounding: SoundPlace,
         tell: Callable[[Event], None],
         rung: str = "",
+        own: Sequence[OnStaff] = (),
         choices: Choices | None = None,
     ) -> None:
         super().__init__("practice", self._run_practice, MOST_REQUESTS)
         self._setting, self._new_practice, self._sounding, self._tell = setting, new_practice, sounding, tell
         self._clock = setting.clock
-        self._practice = new_practice(True)
+        self._own = {str(music.key): music for music in own}
+        self._practice = self._new(True)
         self._rung = rung
         self._source: Source | None = None
         self._listened_to = ""  # last
@@ -164,6 +169,12 @@ class PracticeActor(Actor[inbox.Request]):
                 self._choose_source(to)
             case inbox.ChooseRung(key):
                 self._choose(key)
+            case inbox.PlayOwn(music, answer):
+                with contextlib.suppress(InvalidStateError):
+                    answer.set_result(self._play_own(music))
+            case inbox.Shown(answer):
+                with contextlib.suppress(InvalidStateError):
+                    answer.set_result((self._practice.tune, self._sounding.bpm))
             case inbox.GoNext(key):
                 self._tell_all(self._practice.go_next(key))
             case inbox.GoOn(key):
@@ -206,6 +217,18 @@ class PracticeActor(Actor[inbox.Request]):
                     answer.set_result(self._sounding.settings())
             case inbox.Finish():
                 self._finish()
+
+    def _play_own(self, music: OnStaff) -> str:
+        """Its key; an own tune with the same music is that one, the oldest gives way where there are too many."""
+        known = next((one for one in self._own.values() if one.abc == music.abc), None)
+        if known is None:
+            names = {*music_names(), *(one.name for one in self._own.values())}
+            known = own_tune(music.abc, taken=names)
+            while len(self._own) >= MOST_TUNES:
+                del self._own[next(iter(self._own))]
+            self._own[str(known.key)] = known
+        self._choose(str(known.key))
+        return str(known.key)
 
     def _choose(self, key: str) -> None:
         try:
@@ -317,9 +340,14 @@ class PracticeActor(Actor[inbox.Request]):
         self._kept_us = self._clock()
         self.keeping.keep_log(self._practice.progress)
 
+    def _new(self, kept: bool) -> Practice:
+        practice = self._new_practice(kept)
+        practice.own = self._own
+        return practice
+
     def _practise(self, origin: events.Origin | None = None) -> None:
         """A practice anew, for another chanter."""
-        self._practice = self._new_practice(origin != "simulated")
+        self._practice = self._new(origin != "simulated")
         self._resting = Resting()
         # A simulated pupil shows what can go wrong.
         rung = self._rung or (first_with_strays().key if origin == "simulated" else "")

@@ -203,6 +203,16 @@ class LadderRung:
 
 
 @dataclass(frozen=True, slots=True)
+class TuneOffer:
+    """A tune to choose; `opened` where every rung that makes it playable is passed, as a player's `own` always is."""
+
+    key: str
+    name: str
+    opened: bool
+    own: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """All that a page needs when it joins in the middle.
 
@@ -228,6 +238,7 @@ class Snapshot:
     ladder: tuple[LadderRung, ...]
     due: tuple[str, ...]
     turn: TonightTurn | None
+    tunes: tuple[TuneOffer, ...]
     next_key: str | None
     together_us: int | None
 

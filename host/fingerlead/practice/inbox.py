@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from fingering.orders import Order
+from fingerlead.music.tune import Tune
+from fingerlead.practice.tonight import OnStaff
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,21 @@ class ChooseRung:
     """Practise a rung or an easy tune, by its key."""
 
     key: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOwn:
+    """Practise a tune of the player's own: `answer` gets the key that it has from now on, or why it is refused."""
+
+    music: OnStaff
+    answer: Future[str] = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The music on the staff, and at which tempo it would be played now: `answer` gets (tune, bpm or None)."""
+
+    answer: Future[tuple[Tune, float | None]] = field(default_factory=Future)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +178,8 @@ Request = (
     Listen
     | Choose
     | ChooseRung
+    | PlayOwn
+    | Shown
     | GoNext
     | GoOn
     | PlayOn

@@ -14,9 +14,10 @@ from datetime import date, timedelta
 
 from fingering.families import family_turns
 from fingering.notes import LOW_A
-from fingering.orders import Order, comes_first, rung_named, rungs_in, tunes_opened
+from fingering.orders import Order, comes_first, opened_by, rung_named, rungs_in, tunes_opened
 from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
+from fingering.tunes import easy_tunes
 from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
@@ -65,6 +66,7 @@ class Practice:
         self._bpm: float | None = None
         self.doing: Doing = "rung"
         self._turns = TonightTurns(Tonight((), ()), self.progress)
+        self.own: dict[str, OnStaff] = {}  # the player's own tunes, by their keys
         self._begin_music: Callable[[SessionMusic], object] = lambda music: None
         self._asked_last: SessionMusic | None = None
         self._on_the_way = False  # to the first note of the music, from whatever was played before
@@ -123,8 +125,8 @@ class Practice:
     # --- what the learner asks for ---
 
     def start(self, key: str) -> list[Event]:
-        """Go to a rung (key, name or number) or an easy tune (key), from its first note; ValueError in one sentence."""
-        music = music_of(key, self.rungs)
+        """Go to a rung (key, name or number) or a tune (key), from its first note; ValueError in one sentence."""
+        music = self.own.get(key) or music_of(key, self.rungs)
         if music.rung is None:
             self._step("tune")
         else:
@@ -250,6 +252,7 @@ class Practice:
             ),
             due=self.progress.due(self.today),
             turn=self._turns.turn(self._playing.now_us) if self.doing in ("turn", "rest") else None,
+            tunes=self._tunes(),
             next_key=self._next_key(),
             together_us=self.together_us,
         )
@@ -301,6 +304,15 @@ class Practice:
 
     def _progressed(self) -> events.Progressed:
         return replace(self._toward.progressed(self.today), next=self._next_rung())
+
+    def _tunes(self) -> tuple[events.TuneOffer, ...]:
+        passed = self.progress.passed()
+        own = (events.TuneOffer(key, music.name, True, True) for key, music in self.own.items())
+        easy = (
+            events.TuneOffer(tune.key, tune.title, bool(opening) and {rung.key for rung in opening} <= passed)
+            for tune, opening in ((tune, opened_by(tune, self.rungs)) for tune in easy_tunes())
+        )
+        return (*own, *easy)
 
     def _to_next(self, key: str) -> list[Event]:
         return [events.WentOn(key), *self.start(key)]

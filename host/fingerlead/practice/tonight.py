@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from fingering.notes import ABC_LETTERS
-from fingering.orders import rung_named
+from fingering.orders import every_rung, rung_named
 from fingering.rungs import Rung, rung_name
 from fingering.tunes import easy_tunes
 from fingerlead.music.abc import parse_abc
@@ -179,6 +179,11 @@ def music_of(key: str, rungs: Sequence[Rung]) -> OnStaff:
     rung = rung_named(key, rungs)
     tune = _parsed(rung.abc)
     return OnStaff(rung.key, rung.name, rung.abc, tune, expect(tune), rung)
+
+
+def music_names() -> frozenset[str]:
+    """The names of all rungs and easy tunes."""
+    return frozenset((*(rung.name for rung in every_rung().values()), *(easy.title for easy in easy_tunes())))
 
 
 def music_of_item(item: TonightItem) -> OnStaff:

@@ -12,14 +12,16 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import known_movements, table_from
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.serving import serve, web_place
+from fingerlead.faces.cli.tunes import abc_text, is_abc_file
 from fingerlead.faces.pages.desk import routes as desk
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice import page
 from fingerlead.faces.pages.practice.page import PracticePage
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
 from fingerlead.phrases import path_text
+from fingerlead.practice.own_tunes import own_tune
 from fingerlead.practice.passing import ON_BEAT_US
-from fingerlead.practice.tonight import music_of
+from fingerlead.practice.tonight import OnStaff, music_names, music_of
 from fingerlead.store.chanters import ANYONE
 from fingerlead.store.files import own_folder
 from fingerlead.studio.pupils import StudioError
@@ -35,7 +37,9 @@ def practice(
             show_default=False,
         ),
     ] = None,
-    rung: Annotated[str, typer.Option("--rung", help="Begin with this rung or easy tune.", show_default=False)] = "",
+    rung: Annotated[
+        str, typer.Option("--rung", help="Begin with this rung, easy tune or file of ABC.", show_default=False)
+    ] = "",
     order: Annotated[
         Literal["taught", "derived"] | None,
         typer.Option("--order", help="The order of the ladder, kept for the next time.", show_default=False),
@@ -80,9 +84,14 @@ def practice(
 ) -> None:
     """Practise: sound, the ladder, and after each change which finger led. Ctrl-C ends it and keeps the session."""
     chart, known = table_from(table, alternates), known_movements(own)
+    tune: OnStaff | None = None
     if rung:
         with problem_from(ValueError):
-            music_of(rung, rungs_in(order or "taught"))
+            if is_abc_file(rung):
+                tune = own_tune(abc_text(Path(rung)), rung, music_names())
+                rung = str(tune.key)
+            else:
+                music_of(rung, rungs_in(order or "taught"))
     if (studio is None) != (not pupil):
         raise typer.BadParameter("to practise for a teacher, name both: --studio FOLDER --pupil NAME")
     if studio is not None and folder is not None:
@@ -101,6 +110,7 @@ def practice(
                     at=at,
                     folder=kept_in,
                     rung=rung,
+                    tunes=() if tune is None else (tune,),
                     order=order,
                     stage_us=stage_us,
                     beat_us=beat_us,

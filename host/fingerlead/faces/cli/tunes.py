@@ -29,7 +29,7 @@ def tune_of(what: str) -> Tune:
 def session_music(what: str) -> SessionMusic:
     """What a session keeps of a rung, an easy tune, or the first tune of a file of ABC; raises Problem."""
     if is_abc_file(what):
-        tune, text = read_tunes(Path(what))[0], first_tune_text(_abc_text(Path(what)))
+        tune, text = read_tunes(Path(what))[0], first_tune_text(abc_text(Path(what)))
         name = " ".join(tune.title.split())[:LONGEST_NAME] or path_text(Path(what).name)
         music = SessionMusic("tune", "".join(letter for letter in name if letter.isprintable()), text)
     elif (easy := easy_tune_of(what)) is not None:
@@ -56,7 +56,7 @@ def is_abc_file(what: str) -> bool:
 
 def read_tunes(path: Path) -> list[Tune]:
     """The tunes in a file of ABC; what is passed over is said on stderr. Raises Problem."""
-    text = _abc_text(path)
+    text = abc_text(path)
     with problem_from(AbcError):
         tunes, warnings = parse_abc(text, str(path))
     for warning in warnings:
@@ -64,7 +64,8 @@ def read_tunes(path: Path) -> list[Tune]:
     return tunes
 
 
-def _abc_text(path: Path) -> bytes:
+def abc_text(path: Path) -> bytes:
+    """The bytes of a file of ABC, one more than are read where it is longer. Raises Problem."""
     try:
         with path.open("rb") as file:
             return file.read(SIZE_LIMIT + 1)

@@ -191,7 +191,7 @@ class Publisher:
         self._telling = Telling(table, say, hold_sentence, movement_sentence)
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
-            tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
+            tunes=[], tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
@@ -282,7 +282,11 @@ class Publisher:
             self._hub.remember(tonight=None)
         else:
             self._publish("tonight", **tonight_of(snapshot.turn))
-        self._hub.remember(ladder=[ladder_entry(rung) for rung in snapshot.ladder], due=list(snapshot.due))
+        self._hub.remember(
+            tunes=[asdict(tune) for tune in snapshot.tunes],
+            ladder=[ladder_entry(rung) for rung in snapshot.ladder],
+            due=list(snapshot.due),
+        )
 
     def _staff(self, name: str, why_not: str) -> None:
         if why_not and not self._staff_missing:

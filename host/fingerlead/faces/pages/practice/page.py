@@ -2,7 +2,7 @@
 
 import contextlib
 import datetime
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -31,6 +31,7 @@ from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import Sounding
 from fingerlead.practice.source import PracticeSetting
+from fingerlead.practice.tonight import OnStaff
 from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
@@ -110,6 +111,7 @@ def opened(
     at: WebPlace = WebPlace(),
     folder: Path | None = None,
     rung: str = "",
+    tunes: Sequence[OnStaff] = (),
     order: Order | None = None,
     stage_us: int = STAGE_US,
     beat_us: int = ON_BEAT_US,
@@ -122,9 +124,9 @@ def opened(
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
-    `order` is that of the ladder, kept for the next time; None is the order chosen last, else that of what is passed.
-    `teacher` is what `from_teacher` has for the pupil; `pupil` is whose calibration of a chanter is looked for first.
-    `known` are the movements that there are, a teacher's own among them.
+    `tunes` are the player's own to begin with. `order` is that of the ladder, kept for the next time; None is the order
+    chosen last, else that of what is passed. `teacher` is what `from_teacher` has for the pupil; `pupil` is whose
+    calibration of a chanter is looked for first. `known` are the movements that there are, a teacher's own among them.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
     """
@@ -149,6 +151,7 @@ def opened(
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,
+        tunes,
         choices,
     )
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))

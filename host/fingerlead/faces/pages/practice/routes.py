@@ -6,11 +6,14 @@
 /phrase.wav   the same of the last phrase; /phrase.json
 /model.wav    notes as they are done well, `notes` from 0 to 8 with commas: one, or two with grace notes between;
               /model.json
+/music.wav    all of the music on the staff in time; /music.json also says when each of its notes is to sound
+/own.abc      a player's own tune, posted as ABC: it is practised from then on
 /voice.json   how the page makes the sound by itself
 """
 
 import asyncio
 from concurrent.futures import Future
+from dataclasses import asdict
 from typing import Any, TypeVar
 
 from starlette.concurrency import run_in_threadpool
@@ -29,6 +32,7 @@ from fingerlead.faces.pages.practice.requests import Cover, read_request
 from fingerlead.ports.base import now_us
 from fingerlead.practice import inbox
 from fingerlead.practice.actor import PracticeActor
+from fingerlead.practice.own_tunes import model_of, own_tune, refusal
 from fingerlead.practice.takes import model
 from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
@@ -61,6 +65,8 @@ class PracticeRoutes:
         again = [f"/{what}.{form}" for what in ("take/{number}", "phrase") for form in ("wav", "json")]
         routes = [Route("/voice.json", self.voice), *(Route(address, self.hear_again) for address in again)]
         routes += [Route(f"/model.{form}", self.hear_model) for form in ("wav", "json")]
+        routes += [Route(f"/music.{form}", self.hear_music) for form in ("wav", "json")]
+        routes.append(Route("/own.abc", self.play_own, methods=["POST"]))
         return page_app(PACKAGE, shells, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
 
     async def page(self, request: Request) -> Response:
@@ -100,6 +106,25 @@ class PracticeRoutes:
         """Notes as they are done well, as sound or as masks."""
         shown = model(_model_notes(request.query_params.get("notes", "")), self._table)
         return await self._heard(request, shown.edges, shown.end_us)
+
+    async def hear_music(self, request: Request) -> Response:
+        """All of the music on the staff, in time, as sound or as masks and notes."""
+        asked = inbox.Shown()
+        tune, bpm = await self._answer(asked, asked.answer)
+        model = await run_in_threadpool(model_of, tune, bpm, self._table)
+        if request.url.path.endswith(".json"):
+            return JSONResponse(asdict(model))
+        return await self._heard(request, model.edges, model.end_us)
+
+    async def play_own(self, request: Request) -> Response:
+        """A player's own tune, from now on on the staff; or why not, in a sentence."""
+        text = await request.body()
+        try:
+            music = await run_in_threadpool(own_tune, text)
+        except ValueError as error:
+            return JSONResponse({"key": "", "refused": refusal(error)})
+        asked = inbox.PlayOwn(music)
+        return JSONResponse({"key": await self._answer(asked, asked.answer), "refused": ""})
 
     async def _heard(self, request: Request, edges: Edges, end_us: int) -> Response:
         if request.url.path.endswith(".json"):

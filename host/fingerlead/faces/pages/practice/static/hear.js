@@ -44,6 +44,9 @@ export function hearModel({ from, note, graces, hair }, alone) {
   return hearAll(steps, "model");
 }
 
+// All of the music, its notes lit as they sound.
+export const hearMusic = () => hearAll([{ path: "/music", query: "", speed: 1, caption: "tunes.hearing" }], "music");
+
 async function hearAll(steps, key) {
   stopHearing();
   const mine = ++ticket;
@@ -64,7 +67,7 @@ async function hearAll(steps, key) {
 
 async function load(context, step) {
   const { path, query, speed } = step;
-  const [{ edges, end_us }, sound] = await Promise.all([
+  const [{ edges, end_us, notes: timed }, sound] = await Promise.all([
     get(`${path}.json?${query}`).then((answer) => answer.json()),
     get(`${path}.wav?${query ? `${query}&` : ""}speed=${speed}`).then((answer) => answer.arrayBuffer())
       .then((bytes) => context.decodeAudioData(bytes)),
@@ -72,7 +75,7 @@ async function load(context, step) {
   const begins = edges[0]?.[0] ?? 0;
   const from_us = step.short && edges.length > 1 ? Math.max(begins, edges[1][0] - BEFORE_US) : begins;
   const to_us = step.short ? Math.min(end_us, edges.at(-1)[0] + AFTER_US) : end_us;
-  return { ...step, edges, sound, from_us, offset: (from_us - begins) / 1e6 / speed, length: (to_us - from_us) / 1e6 / speed };
+  return { ...step, timed, edges, sound, from_us, offset: (from_us - begins) / 1e6 / speed, length: (to_us - from_us) / 1e6 / speed };
 }
 
 async function get(path) {
@@ -82,7 +85,7 @@ async function get(path) {
 }
 
 function play(context, step, key) {
-  const { edges, sound, speed, from_us, offset, length, caption, notes, hair, ahead, led } = step;
+  const { edges, timed, sound, speed, from_us, offset, length, caption, notes, hair, ahead, led } = step;
   source = context.createBufferSource();
   source.buffer = sound;
   const level = context.createGain();
@@ -99,7 +102,8 @@ function play(context, step, key) {
     const at_us = from_us + Math.max(0, heardS) * 1e6 * speed;
     while (next + 1 < edges.length && edges[next + 1][0] <= at_us) next += 1;
     const mask = edges[next]?.[1] ?? 0;
-    state.replay = { key, mask, note: state.noteOf?.[mask] ?? null, at_us, caption, notes, hair, ahead, led };
+    const index = timed?.findLast((one) => one.start_us <= at_us)?.index ?? null;
+    state.replay = { key, index, mask, note: state.noteOf?.[mask] ?? null, at_us, caption, notes, hair, ahead, led };
     dispatchEvent(new Event("redraw"));
     frame = requestAnimationFrame(follow);
   };

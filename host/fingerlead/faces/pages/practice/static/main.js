@@ -12,7 +12,8 @@ import { drawNext, drawTold, startNext } from "./told.js";
 import { drawChange } from "./change.js";
 import { drawCount } from "./count.js";
 import { seeHands } from "./phase.js";
-import { startHearing, stopHearing } from "./hear.js";
+import { hearMusic, startHearing, stopHearing } from "./hear.js";
+import { drawTunes, startTunes } from "./tunes.js";
 import { drawPlayMode, letGo, startCheck, startKeys } from "./keys.js";
 import { drawPads, liftAll, startPads } from "./pads.js";
 import { drawStart } from "./start.js";
@@ -220,6 +221,7 @@ function drawAll() {
   drawKeeping();
   drawSettings();
   drawLadder(chooseRung);
+  drawTunes(chooseRung);
   if (shown === "summary") drawSummary();
   if (!practising) return;
   seeHands();
@@ -347,6 +349,11 @@ function wire() {
   onClick((inUs) => send({ kind: "click", in_us: inUs }));
   startSettings(send);
   startHearing(announce);
+  startTunes(closeAll);
+  byId("hear-music").addEventListener("click", () => {
+    closeAll();
+    hearMusic();
+  });
   startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next", key: state.rung?.key ?? "" }) });
   document.addEventListener("keydown", nextByKey);
   onHand((hand) => {

@@ -3,7 +3,7 @@
 
 import { byId, draw } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
-import { state } from "./state.js";
+import { litIndex, state } from "./state.js";
 import { askedIndex, holdNote, phase } from "./phase.js";
 
 const WIDTH = 460;
@@ -18,8 +18,8 @@ export function drawScore() {
   const notes = state.rung?.notes ?? [];
   const index = askedIndex();
   const told = state.replay?.notes ?? (phase() === "after" && state.told.notes.length ? state.told.notes : null);
-  const before = Boolean(told) || phase() !== "playing" || holdNote() != null;
-  const lit = state.lit?.index ?? 0;
+  const before = state.replay?.index == null && (Boolean(told) || phase() !== "playing" || holdNote() != null);
+  const lit = litIndex();
   const note = notes[lit];
   const graces = (note?.graces ?? []).map((one) => state.notes[one]).join(", ");
   const label = [note ? say("music.staff", { note: state.notes[note.note] }) : say("music.staff_done"),
