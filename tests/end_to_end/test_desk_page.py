@@ -114,9 +114,11 @@ def test_an_embellishment_that_goes_wrong_is_said_wherever_it_matters(page):
     table = page.get_by_role("region", name="Table of embellishments")
     assert fault in table.inner_text()
     playwright.expect(page.get_by_role("img", name="taorluath on low A, share not as written by week")).to_be_visible()
+    listed = page.locator(".sessions li").first.inner_text()
     go_to(page, session)
     moments = page.locator("section[aria-labelledby=movements-h] .moment")
     assert moments.count() == int(table.locator("td").nth(2).inner_text())
+    assert f"{moments.count()} of 8 embellishments not as written" in listed
     assert f"T{fault[1:]}: it sounds for" in moments.first.inner_text()
     moments.first.get_by_role("button", name="Hear it").click()
     playwright.expect(page.locator("#play")).to_have_text("Stop")

@@ -6,19 +6,28 @@ import sqlite3
 import wave
 import zipfile
 from contextlib import closing
-from datetime import date
+from datetime import UTC, date, datetime
 from html import unescape
 
 import pytest
 
+from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
 from fingerlead.faces.pages.desk.routes import Desk
 from fingerlead.faces.strip import strip_svg
 from fingerlead.library import read
+from fingerlead.music.abc import parse_abc
+from fingerlead.reading.asked import SessionMusic
+from fingerlead.simulated import chanter, play, sensing
+from fingerlead.simulated import serve as whole
+from fingerlead.simulated.pupil import SimulatedPupil
+from fingerlead.simulated.script import Written, tune_script
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
+from fingerlead.studio.invented import Sitting, write_session
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
+from fingerlead.timing.pulse_words import pulse_told
 from fingerlead.timing.summary import median_interval, wilson
 from tests.reading.players import run_player, together_player
 from tests.store.playing import music_of, write_playing
@@ -367,3 +376,19 @@ def test_a_damaged_pupil_has_a_page_on_which_a_name_is_written_anew(desk, pupil)
     told = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": "", "lesson": ""}
     assert desk.post(f"/pupil/{pupil}", data=told).status_code == 200
     assert desk.studio.pupil(pupil).name == "Ailsa"
+
+
+def test_a_session_with_a_beat_says_its_pulse_in_words(desk, tmp_path):
+    key = desk.studio.add("Ailsa").key
+    tune = next(tune for tune in easy_tunes() if not tune.movements)
+    notes = [Written(note.note, note.length) for note in parse_abc(tune.abc)[0][0].played()]
+    performance = play.perform(SimulatedPupil(), tune_script(notes, 2_400_000), 3)
+    data = whole.wire_bytes(performance, chanter.setup_for(3), sensing.sensors("usual"))
+    asked = SessionMusic("tune", tune.key, tune.abc)
+    path = write_session(tmp_path / "a.session", Sitting(datetime(2026, 11, 1, tzinfo=UTC), data, asked))
+    digest = desk.studio.take_in(key, path).digest
+    page = desk.get(f"/session/{digest}").text
+    (told,) = pulse_told(analysed(path)[1])
+    assert told[1][0].startswith("The beat, fitted")
+    for sentence in told[1]:
+        assert f"<li>{sentence}</li>" in page

@@ -3,6 +3,7 @@
 All text of people is escaped by the templates; strips and charts are made here from numbers.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence, Set
 from dataclasses import replace
 from datetime import date, timedelta
@@ -123,6 +124,9 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     tomorrow = (today + timedelta(days=1)).isoformat()
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
+    played: dict[str, list[MovementSummary]] = defaultdict(list)
+    for _, digest, one in studio.index.movements(key):
+        played[digest].append(one)
     folder, compared = studio.of(key), between(studio.index, key, "", divide)
     return render(
         "pupil.html",
@@ -146,7 +150,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
             if each.difference.trend != "too little"
         ],
         too_little=sum(each.difference.trend == "too little" for each in compared),
-        sessions=[_session_row(each) for each in reversed(sessions[-MOST_SESSIONS:])],
+        sessions=[_session_row(each, played[each.digest]) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
         rungs=_rungs_to_give(),
@@ -341,13 +345,15 @@ def _movement_moment(analysis: Analysis, movement: PlayedMovement, number: str) 
     }
 
 
-def _session_row(session: IndexedSession) -> dict[str, Any]:
+def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) -> dict[str, Any]:
     names = practised_names()
     return {
         "digest": session.digest,
         "day": day_words(session.day),
         "minutes": f"{session.playing_us / 60_000_000:.1f}",
         "rungs": ", ".join(names.get(key, key) for key in session.rungs),
+        "asked": sum(one.count for one in movements),
+        "wrong": sum(one.wrong for one in movements),
         "problem": session.problem,
     }
 
