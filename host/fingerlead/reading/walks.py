@@ -91,7 +91,7 @@ class Walks:
         """
         note_of, lengths_us, heard, breaks = self._s.note, self._s.length_us, self._prices.heard, self._prices.breaks
         longest_us = self._prices.longest_before(at)
-        furthest = MOST_SOUNDS if self._is_off_near[at] else most
+        furthest = MOST_SOUNDS if self._is_off_near[at] else min(most, MOST_SOUNDS)
         sounds: tuple[int, ...] = ()
         notes: tuple[int, ...] = (note_of[at],)
         rows, inner = self.rows, 0
