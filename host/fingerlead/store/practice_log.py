@@ -350,6 +350,11 @@ class Progress:
             return "confirmed"
         return "due" if record.passed_on < today else "passed"
 
+    def unclean(self) -> tuple[str, ...]:
+        """The rungs that were left while not yet clean, and are not passed since, those left first first."""
+        left = [(record.left_on, key) for key, record in self._rungs.items() if record.passed_on is None]
+        return tuple(key for _, key in sorted((day, key) for day, key in left if day is not None))
+
     def passed(self) -> frozenset[str]:
         """The rungs that were passed, on whatever day."""
         return frozenset(rung for rung, record in self._rungs.items() if record.passed_on is not None)
