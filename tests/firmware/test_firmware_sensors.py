@@ -10,11 +10,11 @@ import pytest
 
 from fingerlead.wire.carriers import StreamReader
 from fingerlead.wire.messages import Holes, Slope, decode
-from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, look, near_seal
+from tests.sensors.bad import BAD_HOLE, BADS, INFRARED, NEAR_SEAL, Bad, good_ones, look, near_seal
 from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
-from tests.sensors.holes import draw
-from tests.sensors.judged import SCAN_US, Firmware
-from tests.sensors.playing import Hand, crossings, play, windows
+from tests.sensors.holes import draw, spoilt
+from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware
+from tests.sensors.playing import PLAIN_HAND, Hand, back_and_forth, crossings, play, windows
 
 
 @pytest.fixture
@@ -62,6 +62,46 @@ def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, na
     assert seen.others_named == 0
     # From then on the program trusts none of them.
     assert seen.trusted == 0
+
+
+@pytest.mark.parametrize("hz", [100.0, 120.0])
+def test_lamps_that_are_switched_take_the_light_of_a_room_away(build, storage, hz):
+    """Light of half the swing, read again a tenth of a millisecond later with the lamps off."""
+    bad = Bad(INFRARED, spoilt(INFRARED, BAD_HOLE, light=0.5, light_hz=hz))
+    # With the lamps off there are 100 counts; of the difference a 16th of the range is zero.
+    levels = tuple((cover_at - 37, uncover_at - 37) for cover_at, uncover_at in near_seal(bad))
+    seen = look(bad, Firmware(build / "chanter_lamps", storage, lamps=True), 16, levels)
+    assert (seen.movements, seen.affected_us, seen.false_edges, seen.missed) == (16, (), 0, 0)
+    assert seen.told == ()
+
+
+@pytest.mark.parametrize("hz", [100.0, 120.0])
+@pytest.mark.parametrize("levels", ["middle", "near the seal"])
+def test_light_of_a_quarter_of_the_swing_is_taken_off_and_no_edge_waits_for_it(firmware, levels, hz):
+    lit = spoilt(INFRARED, BAD_HOLE, light=0.25, light_hz=hz)
+    where = MIDDLE if levels == "middle" else near_seal(Bad(INFRARED, INFRARED))
+    hand = replace(PLAIN_HAND, apart_us=30_000.0)
+    with_it, without = (edges_of(firmware, each, where, hand) for each in (lit, INFRARED))
+    assert [up for _, up in with_it] == [up for _, up in without]
+    later_us = np.subtract([t_us for t_us, _ in with_it], [t_us for t_us, _ in without])
+    lift = np.array([up for _, up in without])
+    # The first movements show the light. What is left of it is a part that does not flicker: it moves all alike.
+    assert later_us[~lift][4:].mean() < 0
+    assert later_us[lift][4:].std() < 500
+    assert later_us[~lift][4:].std() < 500
+
+
+def edges_of(firmware, sensors, levels, hand):
+    """(time, whether it opens) of each edge of the bad hole."""
+    played = play(back_and_forth("E", "D", 24), sensors, hand, np.random.default_rng(3))
+    data = bytes_by_firmware(firmware, played, sensors, levels, np.random.default_rng(3))
+    messages = [decode(item) for item in StreamReader().feed(data)]
+    holes = [message for message in messages if isinstance(message, Holes)]
+    return [
+        (after.ticks32, not after.covered_mask >> BAD_HOLE & 1)
+        for before, after in pairwise(holes)
+        if (before.covered_mask ^ after.covered_mask) >> BAD_HOLE & 1
+    ]
 
 
 def test_good_chanters_are_called_good(firmware):

@@ -5,6 +5,7 @@
 #include "frames.h"
 #include "health.h"
 #include "keeping.h"
+#include "light.h"
 #include "outbox.h"
 #include "sensing.h"
 #include "slopes.h"
@@ -12,6 +13,7 @@
 struct chanter {
     struct levels levels;
     struct chatter chatter;
+    struct light light;
     struct slopes slopes;
     struct health health;
     struct keeping keeping;
