@@ -10,11 +10,12 @@ import pytest
 
 from fingerlead.wire.carriers import StreamReader
 from fingerlead.wire.messages import Holes, Slope, decode
-from tests.sensors.bad import BAD_HOLE, BADS, INFRARED, NEAR_SEAL, Bad, good_ones, look, near_seal
+from tests.sensors.bad import BAD_HOLE, BADS, CAPACITIVE, INFRARED, NEAR_SEAL, Bad, good_ones, look, near_seal
 from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
-from tests.sensors.holes import draw, spoilt
+from tests.sensors.holes import HOLES, draw, spoilt
 from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware
 from tests.sensors.playing import PLAIN_HAND, Hand, back_and_forth, crossings, play, windows
+from tests.sensors.workshop import levels_at
 
 
 @pytest.fixture
@@ -49,19 +50,39 @@ def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
     assert np.abs(np.array(rises) - [slope.rise_raw for slope in plain]).max() <= 1
 
 
-NEAR = {f"{name}, levels near the seal": bad for name, bad in NEAR_SEAL.items() if name in ("water film", "drift down")}
-TOLD = {**{name: BADS[name] for name in ("drift up", "water film", "noise at the levels")}, **NEAR}
+TOLD = {
+    **{name: (BADS[name], MIDDLE) for name in ("water film", "noise at the levels")},
+    "water film, levels near the seal": (NEAR_SEAL["water film"], near_seal(NEAR_SEAL["water film"])),
+}
 
 
 @pytest.mark.parametrize("name", TOLD)
 def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, name):
-    bad = TOLD[name]
-    seen = look(bad, firmware, changes=45 if "drift" in name else 12, levels=near_seal(bad) if name in NEAR else MIDDLE)
+    bad, levels = TOLD[name]
+    seen = look(bad, firmware, changes=12, levels=levels)
     assert seen.before_told is not None
     assert seen.before_told <= 2
     assert seen.others_named == 0
     # From then on the program trusts none of them.
     assert seen.trusted == 0
+
+
+@pytest.mark.parametrize(("drift", "levels"), [(0.5, (0.55, 0.45)), (-0.5, (0.80, 0.76))])
+def test_a_drift_of_half_the_swing_spoils_nothing_where_the_range_has_room_for_it(firmware, drift, levels):
+    """In a minute, from 300 to 700 counts."""
+    good = replace(CAPACITIVE, low_raw=np.full(HOLES, 300.0), high_raw=np.full(HOLES, 700.0))
+    seen = look(Bad(good, spoilt(good, BAD_HOLE, drift=drift)), firmware, 90, levels_at(good, *levels))
+    assert (seen.affected_us, seen.false_edges, seen.missed, seen.told) == ((), 0, 0, ())
+
+
+@pytest.mark.parametrize("name", ["drift up", "drift down"])
+def test_a_drift_that_goes_out_of_the_range_is_told_by_the_second_movement_that_it_spoils(firmware, name):
+    bad = BADS[name]
+    seen = look(bad, firmware, changes=90, levels=near_seal(bad) if name == "drift down" else MIDDLE)
+    assert len(seen.affected_us) > 10
+    assert seen.before_told is not None
+    assert seen.before_told <= 2
+    assert (seen.others_named, seen.trusted) == (0, 0)
 
 
 @pytest.mark.parametrize("hz", [100.0, 120.0])

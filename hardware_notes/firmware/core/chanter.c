@@ -47,6 +47,7 @@ static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_
     c->seen_mask = first_seen(&c->levels, samples);
     health_start(&c->health, samples);
     light_start(&c->light, samples, now_us);
+    baseline_start(&c->baseline);
     chatter_start(&c->chatter, c->seen_mask);
     say_hello(c, now_us);
     if (board_state() & STATE_WATCHDOG) {
@@ -105,10 +106,15 @@ static void scan(struct chanter *c, uint32_t now_us) {
         samples[hole] = read[hole];
     }
     uint8_t watched = light_take_off(&c->light, samples, now_us);
+    baseline_take_off(&c->baseline, samples);
     uint8_t seen_before = c->seen_mask;
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
     board_show(c->seen_mask);
     health_see(&c->health, samples, &c->slopes, &c->light, &c->levels, c->seen_mask, seen_before ^ c->seen_mask, now_us);
+    if (slopes_full(&c->slopes)) {
+        uint8_t hole = (uint8_t)(c->health.turn - 1u) % HOLES;
+        baseline_see(&c->baseline, hole, c->health.mean, c->seen_mask >> hole & 1);
+    }
     if (watched != NO_HOLE) {
         struct lit lit;
         health_lit(&c->health, watched, &c->levels, c->seen_mask >> watched & 1, &lit);

@@ -75,7 +75,7 @@ static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t 
 static bool has_drifted(const struct health *h, uint8_t hole, uint16_t cover_at) {
     uint16_t far = swing(h, hole) / 4u, first = h->rest_at_first[1][hole], covered = h->rest[1][hole];
     int32_t room = (int32_t)first - cover_at;
-    bool low = room > 0 && 4 * ((int32_t)first - covered) > 3 * room;
+    bool low = room > 0 && 3 * ((int32_t)first - covered) > 2 * room;
     return far > 0 && (low || apart(covered, first) > far || apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far);
 }
 
@@ -203,7 +203,7 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
         }
     }
     /* Of the means one in a scan is enough. A rest's begin once the crossing is behind them. */
-    uint16_t mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
+    uint16_t mean = h->mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
     bool covered = seen_mask >> turn & 1;
     if (full && h->still[turn] > SLOPE_REACH) {
         if (covered ? mean > *extreme : mean < *extreme) {

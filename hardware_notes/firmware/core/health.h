@@ -28,7 +28,8 @@ struct health {
     uint8_t rests[HOLES];           /* how many there were; stays at its most */
     uint8_t slow_mask, full_mask, settled_mask; /* what this movement shows */
     struct troubles troubles;
-    uint8_t turn;                   /* whose mean is next */
+    uint16_t mean;                  /* of the hole whose turn it was */
+    uint8_t turn;                   /* whose turn is next */
 };
 
 /* At the first scan. */

@@ -2,6 +2,7 @@
 #ifndef FINGERLEAD_STATE_H
 #define FINGERLEAD_STATE_H
 
+#include "baseline.h"
 #include "frames.h"
 #include "health.h"
 #include "keeping.h"
@@ -14,6 +15,7 @@ struct chanter {
     struct levels levels;
     struct chatter chatter;
     struct light light;
+    struct baseline baseline;
     struct slopes slopes;
     struct health health;
     struct keeping keeping;
