@@ -101,7 +101,7 @@ def progress_sentence(progressed: events.Progressed, out_name: str, back_name: s
     if not progressed.needed:
         return say("free")
     if progressed.passed:
-        return "" if progressed.next is None else say("passed_next", name=progressed.next.name)
+        return "" if progressed.next is None else say("passed_next")
     if progressed.first:
         return say("comes_first", names=listed(list(progressed.first)))
     rows = ((out_name, progressed.out), (back_name, progressed.back))

@@ -77,7 +77,5 @@ function begun() {
 // The change that is looked at: the one chosen from the earlier ones, or the last.
 export const shownChange = () => state.chosen ?? state.changes.at(-1) ?? null;
 
-export const wantedNote = () => state.lit?.note ?? null;
-
 // The place in the music that is lit: of a model that is heard, else the note to play.
 export const litIndex = () => state.replay?.index ?? state.lit?.index ?? 0;
