@@ -73,6 +73,20 @@ def test_of_several_faults_the_one_that_matters_most_stays():
     assert told.now["take"] == 5
 
 
+def test_a_clean_change_off_the_beat_is_told_and_gives_way_to_any_fault():
+    told = telling()
+    late = replace(judged(1, LOW_G, CLEAN), off_beat_us=61_000)
+    assert told.take_in(late)
+    assert told.now["sentence"] == "It came 61 ms after the beat."
+    assert told.take_in(judged(2, B, {7: 0, 6: 60_000}))
+    assert told.now["take"] == 2
+    told = telling()
+    told.take_in(replace(late, off_beat_us=-50_000))
+    assert told.now["sentence"] == "It came 50 ms before the beat."
+    assert told.take_in(judged(3, LOW_G, CLEAN))
+    assert told.now == NOTHING
+
+
 def test_what_is_something_else_after_all_or_none_is_told_no_more():
     told = telling()
     told.take_in(judged(1, LOW_G, EARLY_LITTLE))

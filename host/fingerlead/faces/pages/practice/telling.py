@@ -20,7 +20,8 @@ from fingerlead.timing.measured_words import finger_name
 Message = dict[str, Any]
 Say = Callable[..., str]
 
-# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note.
+# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note; what is off
+# the beat alone comes last.
 _WEIGHTS: dict[events.Outcome, int] = {"stray": 3, "false fingering": 2, "apart": 1}
 NOTHING: Message = {
     "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None, "fingers": [], "mendable": False,
@@ -83,7 +84,7 @@ class Telling:
         if judged.take == self.now["take"]:
             self._clear()  # it is something else after all
         if judged.outcome != "not counted":
-            fault = judged.outcome != "clean"
+            fault = judged.outcome != "clean" or judged.off_beat_us is not None
             self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
 
     def _tell(self, key: Hashable, weight: int, fault: bool, message: Callable[[], Message]) -> None:
@@ -121,6 +122,9 @@ class Telling:
         if judged.outcome == "apart":
             finger = finger_name(change.fingers[-1].finger)
             return self._say("apart", finger=capital(finger), advice=together_words(*_notes(judged)))
+        if judged.outcome == "clean":
+            off_us = judged.off_beat_us or 0
+            return self._say("after_beat" if off_us > 0 else "before_beat", ms=round(abs(off_us) / 1_000))
         strays = capital(listed([a_note(stray.note) for stray in change.strays if stray.heard]))
         if judged.diagnosis is None:
             return self._say("stray_unsure", strays=strays)
