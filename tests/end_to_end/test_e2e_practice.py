@@ -370,6 +370,8 @@ def whole_at_all_sizes(page: Any, phase: str, places: dict[tuple[int, int], Any]
     expect(page.locator("#practice")).to_have_attribute("data-phase", phase)
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
+        # A sentence is fitted to its place with the next picture.
+        page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
         fits, *boxes = page.evaluate(
             "[[document.documentElement, ...document.querySelectorAll('#practice > *')].every(one =>"
             " one.scrollHeight <= one.clientHeight + 1),"

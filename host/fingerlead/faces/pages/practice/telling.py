@@ -1,10 +1,12 @@
 """What the page says of the playing: one thing, the one that matters most now, or nothing.
 
 A change that goes well is told by the count alone; which finger led is told of a fault only. What went wrong is told
-until the same goes well; meanwhile only a heavier fault takes its place.
+until the same goes well; meanwhile only a heavier fault takes its place. Of a change that the music does not ask for,
+as when the chanter is picked up, nothing is told.
 """
 
 from collections.abc import Callable, Hashable
+from itertools import pairwise
 from typing import Any
 
 from fingering.diagnosis import Diagnosis
@@ -43,6 +45,7 @@ class Telling:
         self._key: Hashable = None
         self._weight = 0
         self._music: tuple[str | None, str] | None = None
+        self._asked: set[tuple[int, int]] = set()  # the changes that the music asks for
 
     def take_in(self, event: events.Event) -> bool:
         """Take an event in; whether something else is told now."""
@@ -53,7 +56,8 @@ class Telling:
                 # What passed a rung is told as long as its music stands.
                 if music != self._music or not snapshot.progressed.passed:
                     self._clear()
-                self._music = music
+                notes = [note for note, _ in snapshot.notes]
+                self._music, self._asked = music, set(pairwise(notes[-1:] + notes))
                 self._see(snapshot.progressed)
             case events.Judged():
                 self._judged(event)
@@ -83,7 +87,7 @@ class Telling:
         key = judged.change.from_note, judged.change.to_note
         if judged.take == self.now["take"]:
             self._clear()  # it is something else after all
-        if judged.outcome != "not counted":
+        if judged.outcome != "not counted" and key in self._asked:
             fault = judged.outcome != "clean" or judged.off_beat_us is not None
             self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
 
