@@ -129,8 +129,10 @@ def measure(
     strays = m.strays_in(windows, at, window, returns, ~plain, edge_us, covered)
 
     is_change = windows.from_note != windows.to_note
+    # Mostly all are, and nothing need be copied.
+    changed: slice | NDArray[np.bool_] = slice(None) if is_change.all() else is_change
     differs = windows.from_mask ^ windows.to_mask
-    times = times[is_change]
+    times = times[changed]
     errors = rules.errors
     unsure_us: NDArray[Any]
     lead, after_us, spread_us = m.leads(times, errors.flat_us or 0)
@@ -142,9 +144,9 @@ def measure(
         flat_us = min(errors.flat_us or 0, np.iinfo(np.int32).max)
         unsure_us, common_us = np.full(moved_count, flat_us, dtype=np.int32), np.zeros(moved_count, np.int32)
     else:
-        found = m.certain(times, edge_us[windows.first][is_change], windows.from_mask[is_change], errors)
+        found = m.certain(times, edge_us[windows.first][changed], windows.from_mask[changed], errors)
         lead[~found.clear] = m.NO_LEAD
-        beyond_us[is_change] = found.spread_us
+        beyond_us[changed] = found.spread_us
         unsure_us = np.ceil(expanded_us(found.own_us, found.common_us)).astype(np.int32)
         common_us = np.rint(found.common_us).astype(np.int32)
     lasting = strays.duration_us >= settings.heard_us
@@ -152,7 +154,7 @@ def measure(
     heard, long = np.zeros((2, len(windows)), dtype=bool)
     heard[strays.window[sure]] = long[strays.window[lasting]] = True
     spreads = np.zeros(len(windows), dtype=np.int64)
-    spreads[is_change] = spread_us
+    spreads[changed] = spread_us
     sounds = notes.note != NO_NOTE
     # A change is judged by the music of the note that it leads to.
     musics = (*rules.musics, ANY)
@@ -173,19 +175,19 @@ def measure(
         verdict[m.touches(edge_us[windows.first], edge_us[windows.last], rules.doubts)] = m.UNCERTAIN
 
     change_number = np.cumsum(is_change) - 1 + place.changes
-    finger_us = times[moved] - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[is_change]])
+    finger_us = times[moved] - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[changed]])
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
     given = sounds.copy()
     if place.stretches:
         given[0] = False  # it was given with the part before
-    plain_change = plain[is_change]
-    number_of = np.where(is_change, change_number, -1).tolist()
+    plain_change = plain[changed]
     where = np.zeros((len(notes), 3), dtype=np.int32)
     where[sounds] = read.place
-    embellished = [at for at, gap in enumerate(read.gaps) if _is_embellished(gap)]
+    embellished = [(at, read.gaps[at]) for at in read.embellished.tolist()]
+    numbers = np.where(is_change, change_number, -1)[read.embellished].tolist()
     movements = [
-        _played_movement(read.gaps[at], stretches, verdict[at] == m.UNCERTAIN, number_of[at], rules.known)
-        for at in embellished
+        _played_movement(gap, stretches, verdict[at] == m.UNCERTAIN, number, rules.known)
+        for (at, gap), number in zip(embellished, numbers, strict=True)
     ]
     part = Part(
         note=notes.note[given],
@@ -193,22 +195,22 @@ def measure(
         start_us=notes.start_us[given],
         end_us=notes.end_us[given],
         place=where[given],
-        from_note=windows.from_note[is_change],
-        to_note=windows.to_note[is_change],
-        from_mask=windows.from_mask[is_change],
-        to_mask=windows.to_mask[is_change],
-        first=(windows.first[is_change] + place.edge).astype(np.int32),
-        last=(windows.last[is_change] + place.edge).astype(np.int32),
-        change_us=edge_us[windows.first[is_change]] + after_us,
+        from_note=windows.from_note[changed],
+        to_note=windows.to_note[changed],
+        from_mask=windows.from_mask[changed],
+        to_mask=windows.to_mask[changed],
+        first=(windows.first[changed] + place.edge).astype(np.int32),
+        last=(windows.last[changed] + place.edge).astype(np.int32),
+        change_us=edge_us[windows.first[changed]] + after_us,
         spread_us=spread_us,
         finger_us=finger_us,
         unsure_us=unsure_us,
         common_us=common_us,
         lead=np.where(plain_change, lead, m.NO_LEAD).astype(np.int8),
-        verdict=verdict[is_change],
+        verdict=verdict[changed],
         plain=plain_change,
-        stage_us=stage_us[is_change],
-        judged=judged[is_change],
+        stage_us=stage_us[changed],
+        judged=judged[changed],
         stray_change=change_number[strays.window].astype(np.int32),
         stray_note=strays.note,
         stray_mask=strays.mask,
@@ -222,13 +224,12 @@ def measure(
         movements=movements,
         takes=[
             _take(gap, stretches, windows, at, place.edge, rules) if _is_judged(one, gap) else None
-            for at, one, gap in zip(embellished, movements, (read.gaps[at] for at in embellished), strict=True)
+            for (at, gap), one in zip(embellished, movements, strict=True)
         ],
         extras=[
             extra
-            for gap, is_extra, known in zip(read.gaps, too_many.tolist(), is_known[music].tolist(), strict=True)
-            if known and (is_extra or gap.graces)
-            for extra in _extra_notes(gap, stretches, is_extra)
+            for at in (is_known[music] & (too_many | (kind == MOVEMENT))).nonzero()[0].tolist()
+            for extra in _extra_notes(read.gaps[at], stretches, bool(too_many[at]))
         ],
         off=[(int(a), int(b)) for a, b in zip(notes.start_us[~sounds], notes.end_us[~sounds], strict=True)],
     )
@@ -249,7 +250,7 @@ def take_of(edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules
     """
     stretches = stretches_of(edge_us, covered, rules.settings, rules.geometry)
     read = read_notes(stretches, edge_us, covered, rules, Progression(), final=True)
-    if read is None or len(read.at) != 2 or len(read.gaps) != 1 or not _is_embellished(read.gaps[0]):
+    if read is None or len(read.at) != 2 or len(read.gaps) != 1 or not len(read.embellished):
         return None
     (gap,) = read.gaps
     if not _is_judged(_played_movement(gap, stretches, False, -1, rules.known), gap):
@@ -297,10 +298,6 @@ def _melody(stretches: HeldNotes, read: ReadNotes) -> HeldNotes:
     chosen = stretches.note[: read.count if read.settled is None else read.settled + 1] == NO_NOTE
     chosen[read.at] = True
     return stretches.take(chosen.nonzero()[0])
-
-
-def _is_embellished(gap: Gap) -> bool:
-    return gap.why.kind == "movement" or bool(gap.graces)
 
 
 def _played_movement(gap: Gap, stretches: HeldNotes, uncertain: bool, change: int, known: Repertoire) -> PlayedMovement:

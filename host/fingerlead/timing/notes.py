@@ -63,8 +63,9 @@ class ReadNotes:
     """The melody notes of a tail and what lies between neighbours that no hands off part, each in order.
 
     Per melody note: `at`, which of the stretches it is, `music`, the number of the one that it stands in, and `place`
-    int32[notes, 3] as in a part. Per gap: `kind`, `doubt` and the `gaps` themselves. `count` stretches were read.
-    `settled` is the last melody note where the reading is not final.
+    int32[notes, 3] as in a part. Per gap: `kind`, `doubt` and the `gaps` themselves; `embellished` are those in which a
+    movement sounds or grace notes are written. `count` stretches were read. `settled` is the last melody note where the
+    reading is not final.
     """
 
     at: Indices
@@ -73,6 +74,7 @@ class ReadNotes:
     kind: NDArray[np.uint8]
     doubt: NDArray[np.uint8]
     gaps: list[Gap]
+    embellished: Indices
     count: int
     settled: int | None
     doubt_after: DoubtKind | None
@@ -120,13 +122,16 @@ def read_notes(
     rows = np.fromiter(chain.from_iterable(melody), dtype=np.int64, count=4 * len(melody)).reshape(-1, 4)
     at, music, _, _ = rows.T
     known = np.array([one.is_known for one in (*rules.musics, ANY)], dtype=np.bool_)[music]
+    kind = np.fromiter((_KIND_CODES[gap.why.kind] for gap in gaps), dtype=np.uint8, count=len(gaps))
+    graced = np.fromiter((bool(gap.graces) for gap in gaps), dtype=np.bool_, count=len(gaps))
     return ReadNotes(
         at=at.astype(np.intp),
         music=music,
         place=np.column_stack((np.where(known, music, -1), rows[:, 2:])).astype(np.int32),
-        kind=np.fromiter((_KIND_CODES[gap.why.kind] for gap in gaps), dtype=np.uint8, count=len(gaps)),
+        kind=kind,
         doubt=np.fromiter((_DOUBT_CODES[gap.doubt] for gap in gaps), dtype=np.uint8, count=len(gaps)),
         gaps=gaps,
+        embellished=((kind == MOVEMENT) | graced).nonzero()[0],
         count=count,
         settled=settled,
         doubt_after=read.doubt_after,
