@@ -233,6 +233,10 @@ class PageHost:
         if kind == "sound":
             self.snapshot["sound"] = {**self.snapshot["sound"], **strip_kind(message)}
             return [{"kind": "sound", **self.snapshot["sound"]}]
+        if kind == "play_on":
+            # As the real one: everything anew, and no summary any more.
+            self.snapshot["summary"] = None
+            return [self.snapshot]
         if kind == "finish":
             return [{
                 "kind": "summary", "lines": ["Low A to E went astray in 2 of 14."], "session_file": None,
