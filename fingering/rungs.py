@@ -34,8 +34,8 @@ STAGE_US = 25_000
 NEEDED, NEEDED_AGAIN = 10, 5
 PASSED = "Ten clean changes in a row each way, the fingers together within {:g} ms."
 PASSED_ONE_NOTE = (
-    "Ten times in a row, hands off and on again: {note} sounds at once, every hole that it covers sealed, and holds "
-    "while you count to four."
+    "Ten times in a row, hands off and on again: {note}, with every hole that it covers sealed, held while you count "
+    "to four."
 )
 PASSED_MOVEMENT = "Ten in a row as they are written, {}."
 PASSED_TOO = " Uncertain ones do not count. Another day it comes back once, with five in a row."

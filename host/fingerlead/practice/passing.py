@@ -8,10 +8,12 @@ together within the stage, a false fingering reached, and, where a beat is heard
 neither counts nor breaks: changes that are uncertain, unclear or embellished, one with a note too many in it, one from
 a false fingering. A full row stays full until the next row begins.
 
-A note alone is hands off and on again, the note at once, every hole sealed, held four counts. *At once* is within
-`correction_us` of the first finger that comes down (no sensor hears what sounds on the way, for none feels the breath);
-a count is a beat where one sounds, else COUNT_US; a hole that opens for less than `bounce_us` was not open, and hands
-that are off within `correction_us` of the first finger were taken off. A try that touches a loss is uncertain.
+A note alone is hands off and on again, every hole sealed, held four counts. Fingers may come down as slowly as they
+like: it is held from when every hole is covered. Where some are still open when the fingers have stood for ASKING_US,
+these are named, and nothing else comes of it. A count is a beat where one sounds, else COUNT_US; a hole that opens for
+less than `bounce_us` was not open, and hands that are off within `correction_us` of the first finger were taken off.
+After an opening the same hands may cover again; taken off then, they let nothing go. A try that touches a loss is
+uncertain.
 
 An embellishment counts where it is as written, and its tempo as a whole is no slower than the rung allows; it counts
 nothing until what it stands on is passed. What breaks its row: any other way to play what is written there.
@@ -41,6 +43,7 @@ from fingerlead.timing.results import Change, PlayedMovement, Settings
 ON_BEAT_US = 40_000  # how far from the beat a note may begin where one is heard (from memory)
 COUNTS = 4
 COUNT_US = 750_000  # counting to four at leisure: 80 a minute
+ASKING_US = 1_500_000  # so long fingers that stand still have arrived
 
 
 class Holds:
@@ -51,7 +54,9 @@ class Holds:
         self.count_us = COUNT_US
         self._mask: int | None = None
         self._since_us = 0  # since when the mask stands
-        self._down_us: int | None = None  # when the first finger came down; None where no try is under way
+        self._free = False  # whether a try may begin, or is under way
+        self._asked = False  # for what is still open, since the hands were off
+        self._opened_before = False  # since the hands were off
         self._sealed_us: int | None = None
         self._opened_us: int | None = None  # when it was opened, in a try that was sealed
         self._was_open = False  # since then, for long enough
@@ -73,24 +78,26 @@ class Holds:
     def state(self, t_us: int, covered_mask: int) -> HoldJudged | None:
         """The mask that stands from `t_us` on, heartbeats too; a try, where its end is known now."""
         judged = None
-        if self._down_us is not None and self._mask is not None:
-            judged = self._look(t_us, self._down_us, self._mask, covered_mask)
-        if covered_mask == self._mask:
-            return judged
-        if self._mask == HANDS_OFF and self._down_us is None and t_us - self._since_us >= self._settings.steady_us:
-            self._down_us, self._doubted = t_us, False
-        self._mask, self._since_us = covered_mask, t_us
+        if self._free and self._mask is not None:
+            judged = self._look(t_us, self._mask, covered_mask)
+        if self._mask == HANDS_OFF and t_us - self._since_us >= self._settings.steady_us:
+            self._free, self._asked, self._opened_before = True, False, False
+            self._doubted = self._doubted and covered_mask == self._mask
+        if covered_mask != self._mask:
+            self._mask, self._since_us = covered_mask, t_us
         return judged
 
-    def _look(self, t_us: int, down_us: int, mask: int, after: int) -> HoldJudged | None:
+    def _look(self, t_us: int, mask: int, after: int) -> HoldJudged | None:
         """What the time that went by under a mask has settled; `after` is the one from now on."""
-        if mask == self._wanted and self._sealed_us is None:
-            if self._since_us - down_us > self._settings.correction_us:
-                return self._end("not sealed", t_us, mask)
-            self._sealed_us = self._since_us
+        stood_us = t_us - self._since_us
         if self._sealed_us is None:
-            late = t_us - down_us > self._settings.correction_us
-            return self._end("not sealed", t_us, mask) if late else None
+            if mask == self._wanted and stood_us >= self._settings.steady_us:
+                self._sealed_us = self._since_us
+            elif mask not in (self._wanted, HANDS_OFF) and stood_us >= ASKING_US and not self._asked:
+                self._asked = True
+                return HoldJudged(self._note, "not sealed", tuple(fingers_of(mask ^ self._wanted)), 0)
+        if self._sealed_us is None:
+            return None
         if mask == self._wanted:
             if t_us - self._sealed_us >= self.needed_us:
                 return self._end("held", t_us, mask)
@@ -101,15 +108,19 @@ class Holds:
         self._was_open = self._was_open or t_us - self._since_us >= self._settings.bounce_us
         if mask == HANDS_OFF and self._since_us - self._opened_us <= self._settings.correction_us:
             stood = t_us - self._since_us >= self._settings.bounce_us
-            return self._end("let go", self._opened_us, mask) if stood else None
+            before = self._opened_before
+            judged = self._end("let go", self._opened_us, mask) if stood else None
+            return None if before else judged
         over = after == self._wanted or t_us - self._opened_us > self._settings.correction_us
         return self._end("opened", self._opened_us, mask) if over and self._was_open else None
 
     def _end(self, end: HoldEnd, end_us: int, mask: int) -> HoldJudged:
         held_us = 0 if self._sealed_us is None else end_us - self._sealed_us
         end, self._doubted = "uncertain" if self._doubted else end, False
-        self._down_us = self._sealed_us = self._opened_us = None
-        self._was_open = False
+        self._sealed_us = self._opened_us = None
+        self._free, self._was_open = end == "opened", False
+        if end == "opened":
+            self._opened_before = self._asked = True  # what is open is told by then
         return HoldJudged(self._note, end, tuple(fingers_of(mask ^ self._wanted)), held_us)
 
 
@@ -278,7 +289,7 @@ class Toward:
 
     def hold(self, judged: HoldJudged, today: date) -> list[Event]:
         """A note alone was tried."""
-        if not self._counts(today) or judged.end == "uncertain":
+        if not self._counts(today) or judged.end in ("uncertain", "not sealed"):
             return []
         self._held = self._held + 1 if judged.end == "held" else 0
         return self._counted(self._held >= self._row.needed, today)
