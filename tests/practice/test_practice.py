@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fingering.holes import fingers_of
 from fingering.ladder import ladder
-from fingering.orders import rung_named
+from fingering.orders import rung_named, rungs_in
 from fingerlead.listening.reader import Back, Lost
 from fingerlead.practice.events import GoingOn, Judged, Lit, Passed, Progressed, TakenBack, WentOn
 from fingerlead.practice.takes import KEPT
@@ -803,3 +803,16 @@ def test_faulty_playing_too(kind, seed, cuts):
     whole = told(heard(a_practice(key="low-g-c"), data))
     assert told(heard(a_practice(key="low-g-c"), data, bounds, lambda n: n % 2 == 0)) == whole
     assert sum(isinstance(event, Judged) for event in whole) >= 4
+
+
+def test_what_was_left_comes_back_before_any_embellishment():
+    progress = Progress()
+    plain = [rung.key for rung in rungs_in("taught") if not rung.movements]
+    progress.rung_passed(TODAY, plain[0])
+    progress.rung_passed(TODAY, plain[1])
+    for key in plain[2:]:
+        progress.rung_left(TODAY, key)
+    practice = a_practice(progress)
+    assert practice.snapshot().key == plain[2]
+    practice.start(plain[-1])
+    assert practice.snapshot().progressed.next.key == plain[2]

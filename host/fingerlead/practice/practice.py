@@ -253,7 +253,6 @@ class Practice:
             due=self.progress.due(self.today),
             turn=self._turns.turn(self._playing.now_us) if self.doing in ("turn", "rest") else None,
             tunes=self._tunes(),
-            week=self.progress.week(self.today),
             next_key=self._next_key(),
             together_us=self.together_us,
         )
@@ -331,7 +330,7 @@ class Practice:
 
     def _next_key(self, after: str | None = None, on: date | None = None) -> str | None:
         """What comes back that day, or today; else the lowest rung from there on that is open and can count, else one
-        below; else the lowest that was left unclean. Another one than `after`.
+        below; else the lowest that was left unclean. Embellishments come last. Another one than `after`.
         """
         keys = [rung.key for rung in self.rungs]
         at = keys.index(after) + 1 if after in keys else 0
@@ -340,10 +339,12 @@ class Practice:
 
         def found() -> Iterator[str]:
             yield from (key for key in keys if state.get(key) == "due")
-            for rung in (*self.rungs[at:], *self.rungs[:at]):
-                if state.get(rung.key) == "open" and not comes_first(rung, self.rungs, passed):
-                    yield rung.key
-            yield from (key for key in keys if state.get(key) == "unclean")
+            for embellished in (False, True):
+                rungs = [rung for rung in (*self.rungs[at:], *self.rungs[:at]) if bool(rung.movements) == embellished]
+                for rung in rungs:
+                    if state.get(rung.key) == "open" and not comes_first(rung, self.rungs, passed):
+                        yield rung.key
+                yield from (rung.key for rung in self.rungs if rung in rungs and state.get(rung.key) == "unclean")
 
         return next(found(), None)
 
@@ -369,7 +370,6 @@ class Practice:
                 self._sums.played.setdefault(self._on_staff.key)
         if over is not None:
             self._following.over()
-            self.progress.note_played(self.today, over.end_us - over.start_us)
         if self._toward.holds is not None:
             judged = self._toward.holds.state(t_us, covered_mask)
             if judged is not None:
