@@ -26,7 +26,7 @@ NEAR_US, FAR_US, FAR_SHARE = 18_000, (45_000, 240_000), 0.4
 ROLL_US, ROLL_SHARE = (12_000, 45_000), 0.25
 SCATTER_US, LEAST_SCATTER_US, POWER = (14_000, 26_000), 4_500, 0.35
 BY_ITSELF, BY_ADVICE, NIGHT = 0.015, 0.3, 0.25
-# An advice wants its finger a hair before the others.
+# How far "a hair ahead" or "a hair behind" is meant.
 A_HAIR_US = 7_000
 NOTE_US, PAUSE_US, READING_US = (600_000, 1_300_000), (2_000_000, 5_000_000), (800_000, 1_800_000)
 WRONG_SHARE, PAUSE_SHARE = 0.03, 0.03
@@ -149,15 +149,16 @@ class Beginner:
         return round(self.random.uniform(*READING_US))
 
     def read(self, advice: str, before: int, after: int) -> None:
-        """Take an advice on a change: the finger that it names first goes a hair before the others, these together."""
+        """Take an advice on a change: the finger that it names goes with the others, or a hair ahead or behind."""
         habit = self._habit(before, after)
         finger = named_first(advice, list(habit.out_us))
         if not self.improves or finger is None or len(habit.out_us) < 2:
             return
         others = [us for one, us in habit.out_us.items() if one != finger]
         middle_us = sum(others) / len(others)
+        hair_us = A_HAIR_US * (("behind" in advice) - ("ahead" in advice))
         for one, us in habit.out_us.items():
-            wanted_us = middle_us - A_HAIR_US if one == finger else middle_us
+            wanted_us = middle_us + (hair_us if one == finger else 0)
             habit.out_us[one] = us + BY_ADVICE * (wanted_us - us)
 
     def sleep(self) -> None:

@@ -1,12 +1,11 @@
 """What the page says of the playing: one thing, the one that matters most now, or nothing.
 
 A change that goes well is told by the count alone; which finger led is told of a fault only. What went wrong is told
-until the same goes well; meanwhile only a heavier fault takes its place. Of a change that the music does not ask for,
-as when the chanter is picked up, nothing is told.
+until the same goes well. Meanwhile only a heavier fault takes its place, or any once the same was not played for a
+while: it may be none of the music's, and never come back.
 """
 
 from collections.abc import Callable, Hashable
-from itertools import pairwise
 from typing import Any
 
 from fingering.diagnosis import Diagnosis
@@ -22,9 +21,9 @@ from fingerlead.timing.measured_words import finger_name
 Message = dict[str, Any]
 Say = Callable[..., str]
 
-# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note; what is off
-# the beat alone comes last.
+# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note.
 _WEIGHTS: dict[events.Outcome, int] = {"stray": 3, "false fingering": 2, "apart": 1}
+A_WHILE = 6  # other tries
 NOTHING: Message = {
     "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None, "fingers": [], "mendable": False,
 }  # fmt: skip
@@ -43,9 +42,8 @@ class Telling:
         self._table, self._say, self._hold, self._movement = table, say, hold, movement
         self.now: Message = NOTHING
         self._key: Hashable = None
-        self._weight = 0
+        self._weight = self._others = 0
         self._music: tuple[str | None, str] | None = None
-        self._asked: set[tuple[int, int]] = set()  # the changes that the music asks for
 
     def take_in(self, event: events.Event) -> bool:
         """Take an event in; whether something else is told now."""
@@ -56,8 +54,7 @@ class Telling:
                 # What passed a rung is told as long as its music stands.
                 if music != self._music or not snapshot.progressed.passed:
                     self._clear()
-                notes = [note for note, _ in snapshot.notes]
-                self._music, self._asked = music, set(pairwise(notes[-1:] + notes))
+                self._music = music
                 self._see(snapshot.progressed)
             case events.Judged():
                 self._judged(event)
@@ -77,7 +74,7 @@ class Telling:
 
     def _see(self, progressed: events.Progressed) -> None:
         if progressed.needed and progressed.passed and self.now["what"] != "passed":
-            self._key, self._weight = None, 0
+            self._clear()
             sentence = self._say("passed_again" if progressed.again else "passed_now")
             self.now = {**NOTHING, "what": "passed", "sentence": sentence}
         elif not progressed.passed and self.now["what"] == "passed":
@@ -87,19 +84,21 @@ class Telling:
         key = judged.change.from_note, judged.change.to_note
         if judged.take == self.now["take"]:
             self._clear()  # it is something else after all
-        if judged.outcome != "not counted" and key in self._asked:
-            fault = judged.outcome != "clean" or judged.off_beat_us is not None
+        if judged.outcome != "not counted":
+            fault = judged.outcome != "clean"
             self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
 
     def _tell(self, key: Hashable, weight: int, fault: bool, message: Callable[[], Message]) -> None:
+        gives_way = self._key in (None, key) or weight > self._weight or self._others >= A_WHILE
+        self._others += key != self._key
         if not fault:
             if key == self._key:
                 self._clear()
-        elif self.now["what"] != "passed" and (self._key in (None, key) or weight > self._weight):
-            self.now, self._key, self._weight = message(), key, weight
+        elif self.now["what"] != "passed" and gives_way:
+            self.now, self._key, self._weight, self._others = message(), key, weight, 0
 
     def _clear(self) -> None:
-        self.now, self._key, self._weight = NOTHING, None, 0
+        self.now, self._key, self._weight, self._others = NOTHING, None, 0, 0
 
     def _of(self, sentence: str, **parts: Any) -> Message:
         return {**NOTHING, "what": "fault", "sentence": sentence, **parts}
@@ -126,9 +125,6 @@ class Telling:
         if judged.outcome == "apart":
             finger = finger_name(change.fingers[-1].finger)
             return self._say("apart", finger=capital(finger), advice=together_words(*_notes(judged)))
-        if judged.outcome == "clean":
-            off_us = judged.off_beat_us or 0
-            return self._say("after_beat" if off_us > 0 else "before_beat", ms=round(abs(off_us) / 1_000))
         strays = capital(listed([a_note(stray.note) for stray in change.strays if stray.heard]))
         if judged.diagnosis is None:
             return self._say("stray_unsure", strays=strays)

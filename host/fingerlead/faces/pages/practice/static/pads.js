@@ -2,8 +2,9 @@
 // covers at one press and opens at the next.
 
 import { byId, make, write } from "/kit/dom.js";
-import { state } from "./state.js";
-import { lookNow, markWords } from "./hands.js";
+import { state, wantedNote } from "./state.js";
+import { helpFor } from "./hands.js";
+import { say } from "/kit/texts.js";
 
 let cover = () => {};
 let built = null;
@@ -80,9 +81,10 @@ export function drawPads() {
     const bottom = hand(right ? "on-left" : "on-right", [4, 5, 6, 7]);
     pads.replaceChildren(...(right ? [bottom, top] : [top, bottom]));
   }
+  const wanted = wantedNote();
+  const wantedMask = helpFor(wanted) >= 2 ? state.chart[wanted] : null;
   const mask = state.replay ? state.replay.mask : state.ownMask;
-  const asked = lookNow(mask);
-  const now = JSON.stringify([mask, asked]);
+  const now = `${mask} ${wantedMask}`;
   if (now === look) return;
   look = now;
   for (const pad of pads.querySelectorAll(".pad")) {
@@ -90,7 +92,7 @@ export function drawPads() {
     const covered = Boolean((mask >> hole) & 1);
     pad.classList.toggle("covered", covered);
     pad.setAttribute("aria-pressed", String(covered));
-    write(pad.lastElementChild, markWords(asked, hole).filter(Boolean).join(", "));
-    pad.classList.toggle("leads", asked.hair === hole);
+    const wants = wantedMask == null ? covered : Boolean((wantedMask >> hole) & 1);
+    write(pad.lastElementChild, wants === covered ? "" : say(wants ? "hands.cover" : "hands.lift"));
   }
 }
