@@ -23,9 +23,9 @@ from fingering.movements import MovementError, own_repertoire
 from fingering.notes import NOTES
 from fingering.table import Table, load_table, standard_table
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store.chanters import measured_skew_us, seal_of
 from fingerlead.store.intake import IntakeError, Loaded, load
 from fingerlead.store.session_music import MusicAt, MusicError, musics_of
+from fingerlead.store.skews import measured_skew_us, seal_of
 from fingerlead.timing import analysis as whole
 from fingerlead.timing import published
 from fingerlead.timing.analysis import Analysis

@@ -56,6 +56,7 @@ def test_json_is_as_it_was_published(listed):
     assert found["source"] == {"kind": "csv", "path": str(listed)}
     assert found["timing"] == {
         "clock": "chanter", "uncertainty_us": 1_000, "scan_us": 0, "skew_us": 1_000, "skew": "assumed",
+        "corrected": {"edges": "none", "moves": 0, "of": 4, "calibrated": None, "heights": "none"},
     }  # fmt: skip
     assert found["intake"] == {"frames": 7, "bad_frames": 0, "lost_frames": 0, "restarts": 0, "skipped_bytes": 0}
     assert found["settings"] == {

@@ -16,7 +16,7 @@ from fingerlead.faces.cli.problem import Problem
 from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
-from fingerlead.store.chanters import measured_skew_us
+from fingerlead.store.skews import measured_skew_us
 from fingerlead.workbench.guidance import Guidance
 from tests.workbench.workbench_chanters import QUICK, hands_port
 

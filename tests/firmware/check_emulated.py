@@ -27,7 +27,8 @@ from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.play import perform
 from fingerlead.simulated.scenario import load_scenario
 from fingerlead.simulated.script import write_script
-from fingerlead.store.chanters import Calibration, load_calibration, load_skew
+from fingerlead.store.chanters import Calibration, load_calibration
+from fingerlead.store.skews import load_skew
 from fingerlead.timing.results import UNPLAIN
 from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.skew import FRONT

@@ -292,7 +292,8 @@ def test_what_was_measured_with_a_chanter_goes_into_its_sessions(path, devices, 
     assert load(path).skew == (None if skew_us is None else KnownSkew(skew_us, "measured"))
 
 
-SEAL = KnownSeal(tuple(range(8)), tuple(range(-4, 4)))
+SEAL = KnownSeal(tuple(range(8)), tuple(range(-4, 4)), "2026-11-05T18:30:00+00:00", "all holes", 0.016)
+FRONT = SEAL._replace(heights="front holes", apart_mm=0.0)
 
 
 @pytest.mark.parametrize(
@@ -303,6 +304,8 @@ SEAL = KnownSeal(tuple(range(8)), tuple(range(-4, 4)))
         ((DEVICE, OTHER), None, None),
         ((OTHER, DEVICE), None, None),
         ((DEVICE, OTHER), SEAL, SEAL),
+        ((OTHER,), FRONT, FRONT),
+        ((OTHER,), KnownSeal((3,) * 8, (4,) * 8), KnownSeal((3,) * 8, (4,) * 8)),
         ((DEVICE, OTHER), KnownSeal((3,) * 8, (4,) * 8), KnownSeal()),
     ],
 )
@@ -321,6 +324,18 @@ def test_levels_that_a_session_does_not_tell_as_it_should_are_near_the_seal_and_
     recording.writer.tell(levels_at="seal", beyond_seal=told)
     recording.close()
     assert load(path).seal == KnownSeal()
+
+
+@pytest.mark.parametrize("heights", ["", "all holes", "all holes -3", "all holes 1234", "front", "x" * 80])
+@pytest.mark.parametrize("calibrated", ["", "yesterday", "2026-13-01"])
+def test_heights_and_a_day_that_a_session_does_not_tell_as_it_should_are_not_known(path, heights, calibrated):
+    """So it is too of a session from before they were told: how far its levels lie beyond the seal counts as before."""
+    recording = Recording(SessionWriter(path, "stream", "x"))
+    recording.take(Chunk(hellos(DEVICE), 0), "stream")
+    beyond = " ".join(["7"] * 16)
+    recording.writer.tell(levels_at="seal", beyond_seal=beyond, heights=heights, calibrated=calibrated)
+    recording.close()
+    assert load(path).seal == KnownSeal((7,) * 8, (7,) * 8)
 
 
 def test_one_that_calls_itself_anew_in_each_hello_is_not_looked_up_without_end(monkeypatch):

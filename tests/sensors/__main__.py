@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import sys
 import tempfile
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from fingerlead.workbench.skew import bar_events, fit
+from fingerlead.workbench.skew import fit
 from tests.firmware.firmware_tools import made
 from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, healthy, look, near_seal
-from tests.sensors.holes import HOLES, Kind, Sensors, draw
+from tests.sensors.holes import HOLES, Kind, Sensors, draw, warmed
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
-from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
-from tests.sensors.workshop import Bar, bar_states, calibrated, calibration_of, kept, levels_of, middle_levels
+from tests.sensors.playing import DAMP_MM, PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
+from tests.sensors.workshop import Bar, bar_test, calibrated, calibration_of, kept, levels_of, middle_levels
 
 KINDS: tuple[Kind, ...] = ("capacitive", "infrared")
 HEALTHY = 200  # changes of a good chanter
@@ -42,7 +43,7 @@ def measured_more_and_more(sensors: Sensors, notes: tuple[int, ...], hand: Hand,
     chance = np.random.default_rng(seed)
     reports = calibrated(sensors, chance)
     levels = levels_of(reports)
-    skew = fit(bar_events(bar_states(sensors, levels, Bar(), chance)))
+    skew = fit(bar_test(sensors, levels, Bar(thumb=True), chance), calibration_of(reports))
     out = {"never measured": session(sensors, notes, hand, seed, middle_levels(sensors))}
     played, data = sent(sensors, notes, hand, seed, levels)
     with kept(calibration_of(reports)):
@@ -52,17 +53,24 @@ def measured_more_and_more(sensors: Sensors, notes: tuple[int, ...], hand: Hand,
     return out
 
 
-def coverage(kind: Kind, chanters: int = 200, changes: int = 20) -> dict[str, Against]:
-    """The stated uncertainty over many chanters, fingers up to 40 ms apart."""
-    out = {"never measured": Against(), "calibrated": Against()}
+def coverage(kind: Kind, chanters: int = 200, changes: int = 20, first: int = 10_000) -> dict[str, Against]:
+    """The stated uncertainty over many chanters, with damp fingers up to 40 ms apart, in another warmth."""
+    out: dict[str, Against] = {}
     for seed in range(chanters):
-        chance = np.random.default_rng(10_000 + seed)
+        chance = np.random.default_rng(first + seed)
         sensors, notes = draw(kind, chance), crossings(changes, chance)
-        hand = Hand(apart_us=40_000)
-        out["never measured"].add(session(sensors, notes, hand, seed, middle_levels(sensors)))
         reports = calibrated(sensors, chance)
-        with kept(calibration_of(reports)):
-            out["calibrated"].add(session(sensors, notes, hand, seed, levels_of(reports)))
+        levels, later, hand = levels_of(reports), warmed(sensors, chance), Hand(damp_mm=DAMP_MM, apart_us=40_000)
+        skew = fit(bar_test(sensors, levels, Bar(thumb=True), chance), calibration_of(reports))
+        for slopes in (True, False):
+            what = "with slopes" if slopes else "without slopes"
+            for known, at in (("never measured", middle_levels(sensors)), ("calibrated", levels)):
+                played, data = sent(later, notes, hand, seed, at, slopes=slopes)
+                with kept(calibration_of(reports)) if known == "calibrated" else nullcontext():
+                    out.setdefault(f"{known}, {what}", Against()).add(against(played, read_back(data)))
+        played, data = sent(later, notes, hand, seed, levels)
+        with kept(calibration_of(reports), skew):
+            out.setdefault("calibrated, heights measured, with slopes", Against()).add(against(played, read_back(data)))
     return out
 
 

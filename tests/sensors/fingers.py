@@ -10,6 +10,7 @@ Journal of Neuroscience 5(7), 1985).
 
 - A finger is lifted to `top_mm` in `travel_us`, or comes down from there. It is pressed in by up to `press_mm` after.
 - A *strike* aims below the rim and is stopped by it; the other ways come to rest.
+- A *damp* finger leaves `water_mm` of water on the rim: lifted, it is seen lower by as much until it is free of it.
 - A *rolling* finger opens one side first, and closes one side last: its two sides are `roll_us` apart.
 """
 
@@ -58,12 +59,14 @@ class Moves:
     press_us: Floats  # how quickly the pad is pressed in after it has arrived
     roll_us: Floats
     way: NDArray[np.int64]
+    water_mm: Floats
 
     def heights_mm(self, t_us: Floats) -> Floats:
         """The height that a sensor below the hole sees, the mean of the pad's two sides; t_us (n, m), row by row."""
         near, far = self._side_mm(t_us, 0.0), self._side_mm(t_us, 1.0)
-        height: Floats = (near + far) / 2
-        return height
+        height = (near + far) / 2
+        wet = np.where(self.lift, self.water_mm, 0.0)[:, None]
+        return np.where(height > 0, np.maximum(height - wet, 0.0), height)
 
     def deciding_mm(self, t_us: Floats) -> Floats:
         """The height of the side that decides the seal: lifting, the first to open; covering, the last to close."""

@@ -46,6 +46,7 @@ class Sensors:
     noise: float = 0.003  # standard deviation, a share of the swing
     lag_us: Floats = field(default_factory=lambda: _all(300.0))  # of the first-order low pass
     crosstalk: float = 0.0
+    wander: float = 0.0  # how far all holes have gone since they were calibrated, by warmth: a share of the swing
     # What makes it bad, by hole.
     light: Floats = field(default_factory=lambda: _all(0.0))  # amplitude of the flicker, as a share
     light_hz: float = 100.0
@@ -115,6 +116,11 @@ def draw(kind: Kind, chance: np.random.Generator, uneven_mm: float = 0.3) -> Sen
         noise=float(chance.uniform(0.001, 0.006)),
         lag_us=_all(float({"capacitive": chance.uniform(200, 1200), "infrared": 100.0, "pressure": 3000.0}[kind])),
     )
+
+
+def warmed(sensors: Sensors, chance: np.random.Generator) -> Sensors:
+    """The same chanter some time after its calibration: its samples have wandered by some 2 % of the swing."""
+    return replace(sensors, wander=float(chance.normal(0.0, 0.02)))
 
 
 def spoilt(sensors: Sensors, hole: int, **bad: float) -> Sensors:

@@ -154,12 +154,12 @@ def stated_us(analysis: Analysis, finger: object) -> int:
 
 
 def sent(
-    sensors: Sensors, notes: Sequence[int], hand: Hand, seed: int, levels: Levels = MIDDLE
+    sensors: Sensors, notes: Sequence[int], hand: Hand, seed: int, levels: Levels = MIDDLE, slopes: bool = True
 ) -> tuple[Played, bytes]:
     """What a hand plays on a chanter, and the wire bytes of it."""
     chance = np.random.default_rng(seed)
     played = play(notes, sensors, hand, chance)
-    return played, bytes_by_host(played, raw_of(played, sensors, chance), levels)
+    return played, bytes_by_host(played, raw_of(played, sensors, chance), levels, slopes)
 
 
 def session(sensors: Sensors, notes: Sequence[int], hand: Hand, seed: int, levels: Levels = MIDDLE) -> Against:

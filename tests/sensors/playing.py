@@ -20,6 +20,7 @@ from tests.sensors.holes import HOLES, Sensors, low_pass
 STEP_US = 1_000
 PERIOD_US = 700_000
 MASKS = standard_table().standard
+DAMP_MM = (0.0, 0.1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,7 @@ class Hand:
     press_mm: tuple[float, float] = (0.1, 0.4)
     roll: tuple[float, float] = (0.0, 0.05)  # a share of the travel
     strikes: bool = True  # some coverings strike the rim; else all ways are of minimum jerk
+    damp_mm: tuple[float, float] = (0.0, 0.0)  # the water that a lifted finger leaves on the rim
     apart_us: float = 0.0  # how far the fingers of a change are apart, at most; 0 all at one instant
 
 
@@ -107,6 +109,7 @@ def play(notes: Sequence[int], sensors: Sensors, hand: Hand, chance: np.random.G
             press_us=chance.uniform(8_000.0, 30_000.0, many),
             roll_us=chance.uniform(*hand.roll, many) * travel,
             way=ways if hand.strikes else np.full(many, MINIMUM_JERK),
+            water_mm=chance.uniform(*hand.damp_mm, many) if any(hand.damp_mm) else np.zeros(many),
         ),
     )
 
@@ -134,6 +137,7 @@ def windows(
     signal = low_pass(signal, sensors.lag_us, step_us)
     if sensors.crosstalk:
         signal[..., 1:] += sensors.crosstalk * (signal[..., :-1] - away[:-1])
+    signal += sensors.wander * (lying - away)
     signal += sensors.drift * (lying - away) * np.minimum(t_us / sensors.drift_us, 1.0)[..., None]
     return sensors.raw(signal, chance)
 

@@ -33,6 +33,7 @@ def drawn(chance, count=200) -> Moves:
         press_us=chance.uniform(8_000, 30_000, count),
         roll_us=chance.uniform(0, 5_000, count),
         way=chance.choice((MINIMUM_JERK, EVEN_SWING, STRIKE), count),
+        water_mm=np.zeros(count),
     )
 
 

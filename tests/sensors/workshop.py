@@ -13,12 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fingerlead.store.chanters import Calibration, Skew, calibrations_folder, keep_calibration, keep_skew
+from fingerlead.store.chanters import Calibration, calibrations_folder, keep_calibration
+from fingerlead.store.skews import Skew, keep_skew
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
 from fingerlead.workbench.samples import PLAN
-from tests.sensors.carried import DEVICE, State, states_of
+from fingerlead.workbench.skew import BarEvents, bar_events
+from tests.sensors.carried import DEVICE, slopes_of, states_of
 from tests.sensors.fingers import MINIMUM_JERK, Floats, Moves, minimum_jerk
 from tests.sensors.holes import FULL_SCALE, HOLES, Sensors
 from tests.sensors.playing import MASKS, PERIOD_US, STEP_US, Played, windows
@@ -131,27 +133,34 @@ class Bar:
     travel_us: float = 30_000.0
     moves: int = 50  # lifts, and as many lays
     tilt_us: float = 2_000.0  # from the first to the last hole, at most
+    thumb: bool = False  # a clamp of two bars, so that the thumb's hole has one too
 
 
-def bar_states(sensors: Sensors, levels: Levels, bar: Bar, chance: np.random.Generator) -> list[State]:
-    """The masks while a stiff bar is lifted off the seven front holes and laid on again; the thumb's stays covered."""
+def bar_test(sensors: Sensors, levels: Levels, bar: Bar, chance: np.random.Generator) -> BarEvents:
+    """What is seen of a stiff bar that is lifted off the front holes and laid on again, and the thumb's with a clamp.
+
+    A hand opens one side of a clamp a little before the other, now this one and now that.
+    """
     changes = 2 * bar.moves
-    change = np.repeat(np.arange(changes), len(FRONT))
-    hole = np.tile(np.array(FRONT), changes)
+    holes = range(HOLES) if bar.thumb else FRONT
+    change = np.repeat(np.arange(changes), len(holes))
+    hole = np.tile(np.array(holes), changes)
     count = len(hole)
     lift = change % 2 == 0
     when = ((np.arange(changes) + 0.5) * PERIOD_US + chance.uniform(-STEP_US, STEP_US, changes))[change]
     tilt = (chance.uniform(-1, 1, changes) * bar.tilt_us)[change] * (hole - 4) / len(FRONT)
+    tilt += np.where(hole == 0, chance.uniform(-1, 1, changes)[change] * bar.tilt_us / 4, 0.0)
     # A bar is hard: all of it leaves the plane of the rims at one speed. The holes' own rims are what differs.
     moves = Moves(
         hole, lift, when + tilt, np.zeros(count), np.full(count, bar.travel_us), np.full(count, 10.0),
-        np.zeros(count), np.full(count, 10_000.0), np.zeros(count), np.full(count, MINIMUM_JERK),
+        np.zeros(count), np.full(count, 10_000.0), np.zeros(count), np.full(count, MINIMUM_JERK), np.zeros(count),
     )  # fmt: skip
     # Low G and hands off, but for the thumb: the notes are of no account, the masks at rest are.
-    raws = _bar_windows(Played((0,) * (changes + 1), change, moves), sensors, chance)
-    return states_of(raws, levels)
+    raws = _bar_windows(Played((0,) * (changes + 1), change, moves), sensors, chance).astype(np.int64)
+    states = states_of(raws, levels)
+    return bar_events(states, {(one.t_us, one.hole): one.rise_raw for one in slopes_of(raws, states)})
 
 
 def _bar_windows(played: Played, sensors: Sensors, chance: np.random.Generator) -> np.ndarray:
-    """The samples of all windows in a row: every front hole moves in each, so that no mask at rest is asked for."""
+    """The samples of all windows in a row."""
     return windows(played, sensors, chance, 0, played.changes).reshape(-1, HOLES)

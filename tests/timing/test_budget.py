@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fingerlead.timing.budget import (
+    BETWEEN,
     COVERAGE,
     NAMES,
     SCHEMA,
@@ -19,10 +21,11 @@ from fingerlead.timing.budget import (
     BudgetError,
     assumed,
     combined,
-    expanded_us,
     read_budget,
 )
 from fingerlead.timing.edge_errors import apart_us
+from fingerlead.timing.results import KnownSeal
+from fingerlead.timing.timeline import timing_for
 
 SOUND = f"""schema = "{SCHEMA}"
 [us]
@@ -80,13 +83,13 @@ def drawn_errors(
 def test_what_is_combined_is_what_monte_carlo_finds(one, other):
     """After JCGM 101:2008, 200 000 trials: single edges, and the time between two of one chanter at one pace."""
     chance, slowness = np.random.default_rng(7), np.full(200_000, 5_000.0)
-    budget, common = assumed(1_000.0), {}
+    budget, common = replace(assumed(1_000.0), between=1.0), {}
     errors = [drawn_errors(budget, lift, slowness, chance, common) for lift in (one, other)]
     sizes = [(budget.own_us(lift, 5_000.0), budget.common_us(lift, 5_000.0)) for lift in (one, other)]
     # The paces of the two differ here by nothing, which own_us allows for.
     for error, size in zip(errors, sizes, strict=True):
-        assert error.std() == pytest.approx(float(expanded_us(*size)) / COVERAGE, rel=0.03)
-        assert np.mean(np.abs(error) <= expanded_us(*size)) == pytest.approx(0.955, abs=0.008)
+        assert error.std() == pytest.approx(float(budget.expanded_us(*size)) / COVERAGE, rel=0.03)
+        assert np.mean(np.abs(error) <= budget.expanded_us(*size)) == pytest.approx(0.955, abs=0.008)
     between = float(apart_us(*sizes[0], *sizes[1])) / COVERAGE
     found = (errors[0] - errors[1]).std()
     assert found <= between
@@ -97,7 +100,7 @@ def test_what_is_combined_is_what_monte_carlo_finds(one, other):
 def test_a_slower_finger_is_less_certain(lift, slowness, times):
     budget = assumed(1_000.0)
     sizes = [
-        float(expanded_us(budget.own_us(lift, each), budget.common_us(lift, each)))
+        float(budget.expanded_us(budget.own_us(lift, each), budget.common_us(lift, each)))
         for each in (slowness, times * slowness)
     ]
     assert sizes[0] < sizes[1]
@@ -121,6 +124,51 @@ def test_levels_of_which_nothing_is_known_lie_anywhere_from_the_seal_to_the_midd
     size_mm = math.sqrt((uncover_mm**2 + cover_mm**2) / 2 / 3)
     [share] = [share for share in assumed(1_000).shares if share.name == "lift against cover"]
     assert share.size == pytest.approx(size_mm, abs=0.005)
+
+
+def test_rims_matter_by_as_much_as_a_level_of_the_holes_own_swing_lies_above_them():
+    """A level at a share s lies (1 / s - 1) times reach and rim up; rims are even over 0.3 mm, reaches over 15 %."""
+    differs_mm = math.hypot(0.3 / 12**0.5, 0.8 * 0.15 / 3**0.5)
+    anywhere = np.linspace(0.5, 0.8, 1_000)
+    [unknown], [known] = (
+        [share for share in assumed(1_000, calibrated=calibrated).shares if share.name == "rim to rim"]
+        for calibrated in (False, True)
+    )
+    assert unknown.size == pytest.approx(differs_mm * math.sqrt(np.mean((1 / anywhere - 1) ** 2)), abs=0.005)
+    assert known.size == pytest.approx(differs_mm * (1 / 0.8 - 1), abs=0.005)
+
+
+def test_rims_that_were_measured_shrink_their_share_alone():
+    known, measured = assumed(1_000.0, calibrated=True), assumed(1_000.0, calibrated=True, rims_mm=0.016)
+    assert measured == known.with_size("rim to rim", 0.016, "measured")
+
+
+@pytest.mark.parametrize("heights", ["none", "front holes", "all holes"])
+@pytest.mark.parametrize("slopes", [True, False])
+def test_heights_count_where_all_holes_were_measured_and_slopes_turn_them_into_time(heights, slopes):
+    seal = KnownSeal((20,) * 8, (20,) * 8, "", heights, 0.016)
+    budget = timing_for("chanter", 1_000, slopes=slopes, seal=seal).budget
+    [share] = [share for share in budget.shares if share.name == "rim to rim"]
+    assert share.size == (0.016 if slopes and heights == "all holes" else 0.03)
+
+
+@given(st.booleans(), st.booleans(), st.floats(0, 50_000))
+def test_an_edges_own_part_is_found_again_in_what_is_stated_of_it(calibrated, lift, slowness):
+    budget = assumed(1_000.0, calibrated=calibrated)
+    own_us, common_us = float(budget.own_us(lift, slowness)), float(budget.common_us(lift, slowness))
+    stated_us = float(budget.expanded_us(own_us, common_us))
+    assert budget.own_of_us(stated_us, common_us) == pytest.approx(own_us, rel=1e-6)
+
+
+def test_what_is_common_counts_more_between_two_edges_where_nothing_is_known_of_the_levels():
+    """It makes no single edge less certain, and where the levels are known it is as the GUM has it."""
+    unknown = assumed(1_000.0)
+    plain = replace(unknown, between=1.0)
+    for lift in (True, False):
+        sizes = [(one.own_us(lift, 5_000.0), one.common_us(lift, 5_000.0)) for one in (unknown, plain)]
+        assert unknown.expanded_us(*sizes[0]) == pytest.approx(float(plain.expanded_us(*sizes[1])))
+        assert sizes[0][1] == pytest.approx(BETWEEN * sizes[1][1])
+    assert assumed(1_000.0, calibrated=True).between == 1.0
 
 
 def test_a_makers_budget_is_read():

@@ -12,6 +12,7 @@ from hypothesis import event, example, given, settings
 from hypothesis import strategies as st
 
 from fingering.table import standard_table
+from fingerlead.faces.words import timing_sentence
 from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk
 from fingerlead.simulated.chanter import setup_for
@@ -23,7 +24,8 @@ from fingerlead.store.passage.stretch import cut
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.correction import REACH_US, corrected
 from fingerlead.timing.live import LiveAnalysis
-from fingerlead.timing.results import KnownSeal, Settings
+from fingerlead.timing.published import as_dict
+from fingerlead.timing.results import KnownSeal, KnownSkew, Settings
 from fingerlead.timing.timeline import timing_for, timing_of
 from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import NO_SLOPES, Doubt, Record, Slopes
@@ -117,6 +119,48 @@ def test_a_finger_whose_level_lies_far_beyond_its_seal_was_first_all_the_same():
     assert at_seal.start_us == 501_000 - 500 - 3_500
     assert [mask for _, mask in at_seal.edges] == [0xF7, 0xF3]
     assert record.t_us.tolist() == columns[0].tolist()
+
+
+MADE = "2026-11-05T18:30:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("seal", "rises", "corrected"),
+    [
+        (FAR, (200, 20), ("all", 2, None, "none")),
+        (FAR._replace(made=MADE, heights="front holes"), (200, 20), ("all", 2, MADE, "front holes")),
+        (FAR._replace(made=MADE, heights="all holes"), (200,), ("with slopes", 1, MADE, "all holes")),
+        (FAR, (0, 20), ("with slopes", 1, None, "none")),
+        (FAR._replace(heights="all holes"), (), ("none", 0, None, "none")),
+        (KnownSeal(), (200, 20), ("none", 0, None, "none")),
+        (None, (200, 20), ("none", 0, None, "none")),
+    ],
+)
+def test_the_json_and_the_words_say_which_edges_were_moved_and_by_what_calibration(seal, rises, corrected):
+    edge_us, covered = np.array([0, 500_000, 501_000]), np.array([0xFF, 0xFB, 0xF3], dtype=np.uint8)
+    slopes = slopes_of([(500_000 + 1_000 * at, 2 + at, rise) for at, rise in enumerate(rises)])
+    hello = Hello(abilities=CAN_SLOPES, raw_bits=10)
+    record = Record(edge_us, covered, 1_500_000, scan_us=1_000, hello=hello, slopes=slopes)
+    analysis = analyse(record, TABLE, timing_of(record, "wire", seal=seal))
+    which, moves, made, heights = corrected
+    assert as_dict(analysis, "wire", "it")["timing"]["corrected"] == {
+        "edges": which, "moves": moves, "of": 2, "calibrated": made, "heights": heights,
+    }  # fmt: skip
+    said = timing_sentence(analysis.timing, analysis.moved)
+    assert {"all": "All are moved", "with slopes": "the 1 with a slope", "none": "None is moved"}[which] in said
+    assert ("5 November 2026" in said) == (made is not None)
+    assert ("not of the thumb's" in said, "of all eight" in said) == (heights == "front holes", heights == "all holes")
+
+
+def test_with_a_skew_that_is_given_nothing_is_moved():
+    columns = np.array([(0, 0xFF), (500_000, 0xFB)], dtype=np.int64).T
+    hello = Hello(abilities=CAN_SLOPES, raw_bits=10)
+    slopes = slopes_of([(500_000, 2, 200)])
+    record = Record(columns[0], columns[1].astype(np.uint8), 1_500_000, scan_us=1_000, hello=hello, slopes=slopes)
+    analysis = analyse(record, TABLE, timing_of(record, "wire", KnownSkew(900), seal=FAR))
+    assert analysis.edge_us.tolist() == [0, 500_000, 1_500_000]
+    assert as_dict(analysis, "wire", "it")["timing"]["corrected"]["edges"] == "none"
+    assert analysis.timing.uncertainty_us == 2 * 1_000 + 900
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingerlead.store import chanters as files
-from fingerlead.store import chanters as skew_file
-from fingerlead.store.chanters import Calibration, CalibrationError, Skew
+from fingerlead.store import skews as skew_file
+from fingerlead.store.chanters import Calibration, CalibrationError
+from fingerlead.store.skews import SealHeights, Skew
 from fingerlead.timing.results import KnownSeal
 
 DEVICE = "0123456789abcdef"
@@ -123,10 +124,10 @@ def test_levels_about_the_middle_do_not_count_as_levels_near_the_seal(tmp_path):
     near = replace(a_calibration("Ann"), levels=((740, 700),) * 8)
     files.keep_calibration(tmp_path, near)
     # Samples of 100 to 900: the seal is at 740.
-    assert skew_file.seal_of(device, tmp_path) == KnownSeal((40,) * 8, (0,) * 8)
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((40,) * 8, (0,) * 8, near.made)
     assert skew_file.seal_of(bytes.fromhex(OTHER), tmp_path) is None
     files.keep_calibration(tmp_path, replace(near, pupil="Cat", made="2026-02-01T10:00:00", levels=((760, 730),) * 8))
-    assert skew_file.seal_of(device, tmp_path) == KnownSeal((10,) * 8, (20,) * 8)
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((10,) * 8, (20,) * 8, "2026-02-01T10:00:00")
     # Of two pupils, one has levels from long ago.
     path = files.keep_calibration(tmp_path, a_calibration("Bob"))
     assert skew_file.seal_of(device, tmp_path) is None
@@ -134,11 +135,37 @@ def test_levels_about_the_middle_do_not_count_as_levels_near_the_seal(tmp_path):
     assert skew_file.seal_of(device, tmp_path) is None
 
 
-def test_a_skew_that_cannot_be_read_is_not_used(tmp_path):
-    skew = Skew((0.0,) * 7, (0.0,) * 7, 100.0, 40, 40)
+@pytest.mark.parametrize("holes", [7, 8])
+def test_heights_are_kept_and_move_the_seal_of_their_holes(tmp_path, holes):
+    device, lift, cover = bytes.fromhex(DEVICE), (0.05, *(0.0,) * (holes - 2), -0.02), (*(0.0,) * (holes - 1), 0.1)
+    near = replace(a_calibration("Ann"), levels=((740, 700),) * 8)
+    files.keep_calibration(tmp_path, near)
+    skew = Skew((0.0,) * holes, (0.0,) * holes, 100.0, 40, 40, SealHeights(lift, cover, 0.016))
+    skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
+    assert skew_file.load_skew(tmp_path, DEVICE) == skew
+    seal = skew_file.seal_of(device, tmp_path)
+    # Of a swing of 800: a finger is seen sooner or later by so many samples.
+    assert seal.lift_raw == (*(40,) * (8 - holes), 80, *(40,) * (holes - 2), 24)
+    assert seal.cover_raw == (*(0,) * 7, -80)
+    assert (seal.made, seal.heights) == (near.made, "all holes" if holes == 8 else "front holes")
+    # A skew without heights, as an earlier test kept it, moves nothing.
+    skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", replace(skew, heights=None))
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((40,) * 8, (0,) * 8, near.made)
+
+
+@pytest.mark.parametrize("heights", [None, SealHeights((0.0,) * 7, (0.0,) * 7, 0.016)])
+def test_a_skew_that_cannot_be_read_is_not_used(tmp_path, heights):
+    skew = Skew((0.0,) * 7, (0.0,) * 7, 100.0, 40, 40, heights)
     path = skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew)
     sound = path.read_text(encoding="utf-8")
-    for text in ("", "schema = 5", "garbage \0", sound.replace("skew_us = 0.0", "skew_us = nan")):
+    wrong = [sound.replace("skew_us = 0.0", "skew_us = nan"), sound.replace("[[hole]]", "[[whole]]", 1)]
+    if heights is not None:
+        wrong += [
+            sound.replace("lift_share = 0.0", f"lift_share = {bad}", 1) for bad in ("9.0", "nan", "true", '"high"')
+        ]
+        wrong += [sound.replace("cover_share = 0.0\n", "", 1), sound.replace("apart_mm = 0.016", "apart_mm = -1")]
+    for text in ("", "schema = 5", "garbage \0", *wrong):
+        assert text != sound
         path.write_text(text, encoding="utf-8")
         assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
     path.write_text(files_skew_of_another(tmp_path, skew), encoding="utf-8")

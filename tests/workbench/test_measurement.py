@@ -241,6 +241,9 @@ def test_the_bar_test_ends_at_forty_of_each():
     talk = BarTest("stream")
     run(talk, port, clock, first="bar")
     assert min(talk.counts) >= 38
+    # Slopes come after their edges, when other holes have changed; the thumb stayed.
+    assert np.isnan(talk.events.rise_raw[:-1]).all(axis=0).tolist() == [True, *[False] * 7]
+    assert not np.isnan(talk.events.rise_raw[:-1, 1:]).any()
     found = fit(talk.events)
     # A bar takes SEEN_US past a sensor: what its levels do to that, less its even part.
     shares = [(s.cover_at - s.open_raw, s.uncover_at - s.open_raw, s.covered_raw - s.open_raw) for s in sensors()[1:]]

@@ -11,7 +11,7 @@ from fingerlead.ports.base import PortEnded, PortLost, PortRefused
 from fingerlead.simulated.chanter import Setup
 from fingerlead.simulated.sensing import sensors
 from fingerlead.store import chanters as files
-from fingerlead.store import chanters as skew_file
+from fingerlead.store import skews as skew_file
 from fingerlead.store.chanters import Calibration
 from fingerlead.wire import messages as wire
 from fingerlead.workbench.actor import (

@@ -7,16 +7,17 @@ from fingering.moves import change_text, move
 from fingering.notes import NOTES, a_note
 from fingering.orders import every_rung
 from fingering.tunes import easy_tunes
-from fingerlead.phrases import capital, listed, path_text
+from fingerlead.phrases import capital, day_words, listed, path_text
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.correction import reach_us
 from fingerlead.timing.fault_words import faults_told
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.mended import diagnose_change
-from fingerlead.timing.results import Change, PlayedMovement, Stray, Timing, Verdict
+from fingerlead.timing.results import Change, Moved, PlayedMovement, Stray, Timing, Verdict
 from fingerlead.wire.events import Doubt, trouble_words
 from fingerlead.wire.messages import Hello
+
+HEIGHTS_OF = {"front holes": "the front holes, not of the thumb's", "all holes": "all eight holes"}
 
 
 def clock_text(t_us: int) -> str:
@@ -169,8 +170,8 @@ def movement_sentence(movement: PlayedMovement) -> str:
     return " ".join([lasts, *map(capital, faults_told(movement))])
 
 
-def timing_sentence(timing: Timing) -> str:
-    """How far the times can be trusted."""
+def timing_sentence(timing: Timing, moved: Moved | None = None) -> str:
+    """How far the times can be trusted, and which were moved to the seal, where that is known."""
     clock = "the chanter's own clock" if timing.clock == "chanter" else "the times at which its messages arrived"
     if timing.budget is not None:
         sizes = (
@@ -178,12 +179,14 @@ def timing_sentence(timing: Timing) -> str:
             if timing.budget.how == "given"
             else "assumed sizes, as not all of this chanter's errors were measured"
         )
-        moved = " Each is moved from its sensor's level to the seal, by its own slope." if reach_us(timing) else ""
+        heights = timing.seal.heights if timing.seal and moved and moved.moves else "none"
         bar = " What a bar showed of its sensors holds at the bar's speed alone." if timing.skew == "measured" else ""
+        if heights != "none":
+            bar = f" The heights at which its sensors see are measured, of {HEIGHTS_OF[heights]}."
         return (
             f"Finger times are from {clock}, each with an uncertainty of its own: {ms(timing.uncertainty_us)} where "
             f"the finger's pace is not known, by {sizes}. Fingers nearer together than theirs allow are too close to "
-            f"call.{moved}{bar}"
+            f"call.{'' if moved is None else _moved_words(timing, moved)}{bar}"
         )
     whose = "this chanter's" if timing.scan_us else "it"
     skew = {
@@ -202,6 +205,24 @@ def timing_sentence(timing: Timing) -> str:
         f"Finger times are from {clock}, to within {ms(timing.uncertainty_us)} "
         f"({scans}a sensor skew of {timing.skew_us / 1_000:g} ms, {skew}); nearer than that is too close to call."
     )
+
+
+def _moved_words(timing: Timing, moved: Moved) -> str:
+    """Which times were moved to the seal, and by what, or why none was."""
+    if moved.which == "none":
+        why = (
+            "as no calibration is known that puts all levels of this chanter near it"
+            if timing.seal is None
+            else "as no slopes came, or how far its levels lie from it is not known"
+        )
+        return f" None is moved to the seal, {why}."
+    which = "All are" if moved.which == "all" else f"Of {moved.of} moves of fingers, the {moved.moves} with a slope are"
+    day = (
+        f"the calibration of {day_words(timing.seal.made[:10])}"
+        if timing.seal and timing.seal.made
+        else "its calibration"
+    )
+    return f" {which} moved from their sensors' levels to the seal, each by its own slope and {day}."
 
 
 def intake_sentence(analysis: Analysis) -> str:

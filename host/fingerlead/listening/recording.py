@@ -15,11 +15,11 @@ from fingerlead.listening.reader import Back, Ended, Item, Lost, Reader
 from fingerlead.ports.base import Chunk, PortEnded, now_us
 from fingerlead.reading.asked import Clicks, SessionMusic
 from fingerlead.reading.between import STANDARD
-from fingerlead.store.chanters import measured_skew_us, seal_of
 from fingerlead.store.session_clicks import MOST
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_music import MusicAt, written_notes
 from fingerlead.store.session_reading import movements_meta, seal_meta
+from fingerlead.store.skews import measured_skew_us, seal_of
 from fingerlead.timing.results import KnownSeal
 from fingerlead.wire.carriers import Carrier
 from fingerlead.wire.clock import ClockFit

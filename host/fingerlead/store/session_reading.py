@@ -25,6 +25,7 @@ from fingering.movements import MovementError, Repertoire, repertoire_in
 from fingerlead.plain_text import plain_line
 from fingerlead.reading.asked import Clicks
 from fingerlead.reading.between import STANDARD
+from fingerlead.store.chanters import iso_time
 from fingerlead.store.session_clicks import KIND, ClicksMark, read_marks
 from fingerlead.store.session_file import (
     APPLICATION_ID,
@@ -49,6 +50,8 @@ LONGEST_PROBLEM = 400
 LEVELS_AT = "levels_at"  # there too: "seal" where the chanter's levels are known to be near it
 BEYOND_SEAL = "beyond_seal"  # and how far they lie beyond it: of lifts, of coverings, by hole, in raw counts
 OWN_MOVEMENTS, OWN_NAME = "own_movements", "own_movements_name"  # there too: a teacher's, as TOML, and its name
+CALIBRATED = "calibrated"  # when that calibration was, in ISO
+HEIGHTS = "heights"  # of which holes a bar showed the heights; of all holes, how far apart they may still be, in µm
 LISTED = "listed"  # in its settings
 GREATEST_FILE = 1 << 30
 GREATEST_CELL = 1 << 24
@@ -204,14 +207,19 @@ def stated_seal(session: StoredSession) -> KnownSeal | None:
     if not re.fullmatch(f"(-?[0-9]{{1,5}} ){{{2 * HOLES - 1}}}-?[0-9]{{1,5}}", told):
         return KnownSeal()
     sizes = tuple(map(int, told.split()))
-    return KnownSeal(sizes[:HOLES], sizes[HOLES:])
+    made, heights = iso_time(session.meta.get(CALIBRATED, "")), session.meta.get(HEIGHTS, "")
+    if all_holes := re.fullmatch("all holes ([0-9]{1,3})", heights):
+        return KnownSeal(sizes[:HOLES], sizes[HOLES:], made, "all holes", int(all_holes[1]) / 1_000)
+    return KnownSeal(sizes[:HOLES], sizes[HOLES:], made, "front holes" if heights == "front holes" else "none")
 
 
 def seal_meta(seal: KnownSeal | None) -> dict[str, str]:
     """What `stated_seal` finds, as a session's description has it."""
     if seal is None:
-        return {LEVELS_AT: "", BEYOND_SEAL: ""}
-    return {LEVELS_AT: "seal", BEYOND_SEAL: " ".join(map(str, (*seal.lift_raw, *seal.cover_raw)))}
+        return dict.fromkeys((LEVELS_AT, BEYOND_SEAL, CALIBRATED, HEIGHTS), "")
+    heights = f"all holes {min(round(1_000 * seal.apart_mm), 999)}" if seal.heights == "all holes" else seal.heights
+    beyond = " ".join(map(str, (*seal.lift_raw, *seal.cover_raw)))
+    return {LEVELS_AT: "seal", BEYOND_SEAL: beyond, CALIBRATED: seal.made, HEIGHTS: heights}
 
 
 def stated_movements(session: StoredSession) -> tuple[Repertoire, str]:

@@ -20,7 +20,7 @@ from fingerlead.reading.asked import Clicks
 from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music
 from fingerlead.timing import collector, timeline
-from fingerlead.timing.correction import corrected, doubts_in_reach
+from fingerlead.timing.correction import corrected, doubts_in_reach, reach_us
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import LISTS, Part, measure_in_pieces, nothing
 from fingerlead.timing.movement_verdicts import judge_movements
@@ -33,6 +33,7 @@ from fingerlead.timing.results import (
     FingerTime,
     Held,
     Motion,
+    Moved,
     PlayedMovement,
     Settings,
     Slip,
@@ -211,6 +212,13 @@ class Analysis:
     def off(self) -> list[tuple[int, int]]:
         """When the hands were off, in order."""
         return self.arrays.off
+
+    @property
+    def moved(self) -> Moved:
+        """Which moves of fingers were moved to the seal."""
+        moves = int(POPCOUNT[self.covered[1:] ^ self.covered[:-1]].sum())
+        told = int((self.slopes.rise_raw > 0).sum()) if reach_us(self.timing) else 0
+        return Moved(min(told, moves), moves)
 
     @property
     def doubts(self) -> list[Doubt]:

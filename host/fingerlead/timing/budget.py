@@ -26,14 +26,16 @@ Unit = Literal["us", "mm"]
 
 SCHEMA = "fingerlead-budget-1"
 COVERAGE = 2.0
-# A finger's whole way takes 12 to 250 ms, each as likely on a logarithmic scale; near the rim a way of 10 mm at minimum
-# jerk passes 1 mm in a quarter of it. This is the root mean square of that.
-SLOWNESS_US_PER_MM = 25_500.0
-# How steep a sample is near the rim, as a share of all that it can be for each mm, in a lift and in a covering: where
-# nothing is known of the levels, and where they are near the seal. A lift begins from rest, so that it is slower at the
-# seal than its slope around the crossing says; a covering is not.
-STEEP_ANYWHERE = (1.0, 1.0)
-STEEP_AT_SEAL = (0.55, 0.36)
+# What a mm counts, in a lift and in a covering: the size with which COVERAGE times the combined uncertainty holds 95 %
+# of the errors, as JCGM 101 has it; a lift begins from rest, a covering may strike the rim. Where no slope is told, in
+# µs for each mm, at a travel of 12 to 250 ms, each as likely on a logarithmic scale; else as a share of all that a
+# sample can be, for each mm. By levels near the seal, and in the middle of the swing, where they lie in a chanter that
+# was never calibrated.
+SLOWNESS_AT_SEAL, SLOWNESS_ANYWHERE = (30_600.0, 22_700.0), (30_900.0, 17_800.0)
+STEEP_AT_SEAL, STEEP_ANYWHERE = (0.49, 0.32), (0.43, 0.28)
+# What is common to all edges of a chanter does not scatter: one beyond it would be wrong in every crossing. Where
+# nothing is known of the levels, it counts so much more between two edges, which holds to a seal at the very rim.
+BETWEEN = 1.6
 # How far fingers of one change differ in pace, as a share: what is common to them cancels but for that.
 PACES_DIFFER = 0.15
 GREATEST = 1e6
@@ -56,7 +58,10 @@ class Share:
 
 
 class Sizes(NamedTuple):
-    """An edge's own standard uncertainty, in µs and in mm, and what is common to all edges, in mm and signed."""
+    """An edge's own standard uncertainty, in µs and in mm, and what is common to all edges, in mm and signed.
+
+    The latter as it counts between two.
+    """
 
     own_us: float
     own_mm: float
@@ -65,11 +70,12 @@ class Sizes(NamedTuple):
 
 @dataclass(frozen=True)
 class Budget:
-    """All shares of one chanter."""
+    """All shares of one chanter; `between` is how much what is common counts more between two edges than in one."""
 
     shares: tuple[Share, ...]
     steep_per_mm: tuple[float, float] = STEEP_ANYWHERE
-    slowness_us_per_mm: float = SLOWNESS_US_PER_MM
+    slowness_us_per_mm: tuple[float, float] = SLOWNESS_ANYWHERE
+    between: float = 1.0
 
     @cached_property
     def sizes(self) -> tuple[Sizes, Sizes]:
@@ -78,7 +84,7 @@ class Budget:
             Sizes(
                 self.total("us", common=False, lift=lift),
                 self.own_mm(lift),
-                (1.0 if lift else -1.0) * self.total("mm", common=True, lift=lift),
+                (1.0 if lift else -1.0) * self.between * self.total("mm", common=True, lift=lift),
             )
             for lift in (False, True)
         )
@@ -106,8 +112,17 @@ class Budget:
         return math.hypot(self.total("mm", common=False, lift=lift), differs)
 
     def common_us(self, lift: bool, slowness_us_per_mm: ArrayLike) -> Floats:
-        """What is common to all edges, as a signed standard uncertainty: late in a lift, early in a covering."""
+        """What is common to all edges, as it counts between two: signed, late in a lift and early in a covering."""
         return np.asarray(self.sizes[lift].common_mm * np.asarray(slowness_us_per_mm), dtype=np.float64)
+
+    def expanded_us(self, own_us: ArrayLike, common_us: ArrayLike) -> Floats:
+        """The expanded uncertainty of single edges."""
+        common = np.asarray(common_us) / self.between
+        return np.asarray(COVERAGE * np.hypot(own_us, common), dtype=np.float64)
+
+    def own_of_us(self, uncertainty_us: float, common_us: float) -> float:
+        """An edge's own standard uncertainty, by its expanded one."""
+        return math.sqrt(max((uncertainty_us / COVERAGE) ** 2 - (common_us / self.between) ** 2, 0.0))
 
     @property
     def how(self) -> How:
@@ -134,35 +149,34 @@ def combined(contributions: Sequence[float], correlation: ArrayLike | None = Non
     return math.sqrt(float(c @ np.asarray(correlation, dtype=np.float64) @ c))
 
 
-def expanded_us(own_us: ArrayLike, common_us: ArrayLike) -> Floats:
-    """The expanded uncertainty of single edges."""
-    return np.asarray(COVERAGE * np.hypot(own_us, common_us), dtype=np.float64)
-
-
 # The sizes of a chanter that was never measured: hardware_notes/timing.md says where they are from.
 _SPECIFIED = (
     Share("scan", "us", 0.0),
     Share("filter", "us", 0.0),
     Share("link", "us", 0.0),
-    Share("slope and level", "mm", 0.09),
+    Share("slope and level", "mm", 0.1),
     Share("lift against cover", "mm", 0.37, common=True),
-    Share("rim to rim", "mm", 0.06),
+    Share("rim to rim", "mm", 0.07),
     Share("seal", "mm", 0.145, common=True),
     Share("temperature", "mm", 0.03, common=True),
     Share("film", "mm", 0.06, lifts=True),
 )
 NAMES = tuple(share.name for share in _SPECIFIED)
 # What is left between a lift and a covering where a calibration has put the levels near the seal.
-CALIBRATED_MM = 0.03
+CALIBRATED_MM = 0.05
+# And what the rims' heights, up to 0.3 mm apart, still matter there, as each level goes by its own hole's swing.
+RIMS_MM = 0.03
 
 
 @lru_cache(maxsize=64)
-def assumed(scan_us: float, *, calibrated: bool = False) -> Budget:
-    """The budget of a chanter of which nothing was measured but, perhaps, its levels."""
-    budget = Budget(_SPECIFIED).with_size("scan", scan_us / 12**0.5, "assumed")
+def assumed(scan_us: float, *, calibrated: bool = False, rims_mm: float | None = None) -> Budget:
+    """The budget of a chanter of which nothing was measured but, perhaps, its levels, and then its rims too."""
+    budget = Budget(_SPECIFIED, between=BETWEEN).with_size("scan", scan_us / 12**0.5, "assumed")
     if not calibrated:
         return budget
-    return replace(budget.with_size("lift against cover", CALIBRATED_MM, "measured"), steep_per_mm=STEEP_AT_SEAL)
+    budget = budget.with_size("lift against cover", CALIBRATED_MM, "measured")
+    budget = budget.with_size("rim to rim", RIMS_MM if rims_mm is None else rims_mm, "measured")
+    return replace(budget, steep_per_mm=STEEP_AT_SEAL, slowness_us_per_mm=SLOWNESS_AT_SEAL, between=1.0)
 
 
 def read_budget(text: str, source: str) -> Budget:
@@ -192,7 +206,7 @@ def read_budget(text: str, source: str) -> Budget:
                 f'"{share.name}"; got {repr(size)[:40]}'
             )
         shares.append(replace(share, size=round(float(size), 3), how="given"))
-    return Budget(tuple(shares), STEEP_AT_SEAL)
+    return Budget(tuple(shares), STEEP_AT_SEAL, SLOWNESS_AT_SEAL)
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -146,7 +146,7 @@ def at_seal(start_us: int, covered_mask: int, moves: Moves, end_us: int, slopes:
 def _shifts_us(moves: Moves, lift: NDArray[np.bool_], rise_raw: NDArray[np.float64], timing: Timing) -> Times:
     """How far each move goes, at most halfway to its finger's last and next; `rise_raw` is 0 where it is not known."""
     assert timing.seal is not None
-    beyond_raw = np.where(lift, *(np.array(each)[moves.hole] for each in timing.seal))
+    beyond_raw = np.where(lift, *(np.array(each)[moves.hole] for each in timing.seal[:2]))
     late_us = np.divide(beyond_raw * 1_000, rise_raw, out=np.zeros(len(lift)), where=rise_raw > 0) + timing.scan_us / 2
     before = (moves.since_us - 1) // 2
     after = np.full(len(before), REACH_US)

@@ -2,7 +2,7 @@
 
 Where a chanter tells slopes, the edge's own tells how slowly its finger passed the level; where it does not, or before
 anything is known of its curve, the budget's assumed pace holds. Arrays `own_us` and `common_us` are float, of the shape
-of the times asked for; `common_us` is signed, late in a lift and early in a covering.
+of the times asked for; `common_us` is as it counts between two, and signed, late in a lift and early in a covering.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class EdgeErrors:
         if self.budget is None:
             own = np.full(t_us.shape, (self.flat_us or 0) / (COVERAGE * 2**0.5))
             return own, np.zeros(t_us.shape)
-        slowness = np.full(t_us.shape, self.budget.slowness_us_per_mm)
+        slowness = np.where(lift, *self.budget.slowness_us_per_mm)
         if len(self.keys):
             place, told = found(self.keys, t_us * HOLES + finger)
             steep = np.where(lift, *self.budget.steep_per_mm)

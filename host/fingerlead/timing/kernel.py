@@ -19,7 +19,6 @@ from fingerlead.reading.music import ANY
 from fingerlead.reading.pricing import Gap
 from fingerlead.reading.walks import rows_from
 from fingerlead.timing import measure as m
-from fingerlead.timing.budget import expanded_us
 from fingerlead.timing.movement_takes import MovementTake, Sound, played_forms, written_forms
 from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, ReadNotes, Rules, read_notes
 from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement
@@ -147,7 +146,7 @@ def measure(
         found = m.certain(times, edge_us[windows.first][changed], windows.from_mask[changed], errors)
         lead[~found.clear] = m.NO_LEAD
         beyond_us[changed] = found.spread_us
-        unsure_us = np.ceil(expanded_us(found.own_us, found.common_us)).astype(np.int32)
+        unsure_us = np.ceil(errors.budget.expanded_us(found.own_us, found.common_us)).astype(np.int32)
         common_us = np.rint(found.common_us).astype(np.int32)
     lasting = strays.duration_us >= settings.heard_us
     sure = lasting & m.sounds_surely(strays, edge_us, covered, errors)

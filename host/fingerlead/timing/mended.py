@@ -15,7 +15,6 @@ from fingering.notes import SOUNDING
 from fingering.table import Table
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import changes_of
-from fingerlead.timing.budget import COVERAGE
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.kernel import measure
 from fingerlead.timing.moved_edges import HELD_US, Edges, edges_of, toggles
@@ -69,7 +68,7 @@ def between_us(change: Change, first: int, second: int, timing: Timing) -> float
     sizes: list[float] = []
     for finger in (first, second):
         of = next(each for each in change.fingers if each.finger == finger)
-        sizes += [(max((of.uncertainty_us / COVERAGE) ** 2 - of.common_us**2, 0.0)) ** 0.5, of.common_us]
+        sizes += [timing.budget.own_of_us(of.uncertainty_us, of.common_us), of.common_us]
     return float(apart_us(*np.array(sizes)))
 
 

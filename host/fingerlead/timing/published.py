@@ -19,7 +19,7 @@ from fingerlead.timing.findings import Finding, findings
 from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
-from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement, Timing
+from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement
 from fingerlead.timing.summary import PairsSummary, summarise
 from fingerlead.wire.account import GAP_US
 
@@ -40,7 +40,7 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
     return {
         "schema": SCHEMA,
         "source": {"kind": kind, "path": path},
-        "timing": _timing(analysis.timing),
+        "timing": _timing(analysis, kind),
         "intake": asdict(intake),
         "settings": {
             **asdict(analysis.settings),
@@ -78,13 +78,23 @@ def as_json(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
         return json.dumps(told)
 
 
-def _timing(timing: Timing) -> dict[str, Any]:
+def _timing(analysis: Analysis, kind: str) -> dict[str, Any]:
+    timing, moved = analysis.timing, analysis.moved
+    corrected = {
+        "edges": moved.which,
+        "moves": moved.moves,
+        "of": moved.of,
+        "calibrated": (timing.seal and timing.seal.made) or None,
+        "heights": timing.seal.heights if timing.seal and moved.moves else "none",
+    }
     return {
         "clock": timing.clock,
         "uncertainty_us": timing.uncertainty_us,
         "scan_us": timing.scan_us,
         "skew_us": timing.skew_us,
         "skew": timing.skew,
+        # A passage's edges are where they were read from; it does not say how they came there.
+        "corrected": None if kind == "passage" else corrected,
     }
 
 

@@ -169,8 +169,8 @@ class _Playing:
             sounds_us = theme_us[number] - change.start_us
             edge = min(change.fingers, key=lambda finger: abs(finger.after_start_us - sounds_us))
             self._common[number] = edge.common_us
-            own = (edge.uncertainty_us / COVERAGE) ** 2 - edge.common_us**2
-            self._own[number] = math.sqrt(max(own, 0))
+            if analysis.timing.budget is not None:
+                self._own[number] = analysis.timing.budget.own_of_us(edge.uncertainty_us, edge.common_us)
         self._click_us = np.array([at_us for clicks in analysis.clicks for at_us in clicks.at_us], dtype=np.int64)
         self._of_pass: list[list[int]] = [[] for _ in self.passes]
         for number, place in enumerate(pass_of):

@@ -18,6 +18,7 @@ UNPLAIN: tuple[Verdict, ...] = ("embellished", "extra", "perhaps", "unclear", "u
 MovementVerdict = Literal["as written", "faulty", "left out", "another", "unwritten", "unclear", "uncertain"]
 Way = Literal["one-way", "crossing"]
 Motion = Literal["lift", "lower"]
+HeightsOf = Literal["none", "front holes", "all holes"]
 FingeringKind = Literal["standard", "alternate", "grace", "false"]
 
 
@@ -42,11 +43,16 @@ class KnownSkew(NamedTuple):
 class KnownSeal(NamedTuple):
     """That a calibration has put a chanter's levels near the seal, and how far beyond it, by hole, in raw counts.
 
-    Empty where it is not known how far.
+    Empty where it is not known how far. `made` is when that calibration was, in ISO, empty where it is not known.
+    `heights`: of which holes a rigid bar showed at what height they see, so that this is in it; where of all, it leaves
+    `apart_mm` of what the budget assumes from rim to rim.
     """
 
     lift_raw: tuple[int, ...] = ()
     cover_raw: tuple[int, ...] = ()
+    made: str = ""
+    heights: HeightsOf = "none"
+    apart_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +72,18 @@ class Timing:
     budget: Budget | None = None
     raw_bits: int = 0
     seal: KnownSeal | None = None
+
+
+class Moved(NamedTuple):
+    """How many of all moves of fingers were moved to the seal by a slope of their own."""
+
+    moves: int
+    of: int
+
+    @property
+    def which(self) -> Literal["all", "with slopes", "none"]:
+        """Which of them those are."""
+        return "none" if not self.moves else "all" if self.moves == self.of else "with slopes"
 
 
 class WrittenAt(NamedTuple):

@@ -18,7 +18,7 @@ from fingering.holes import HANDS_OFF, HOLES
 from fingering.moves import possible_strays
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
-from fingerlead.timing.budget import Budget, assumed, expanded_us
+from fingerlead.timing.budget import Budget, assumed
 from fingerlead.timing.results import KnownSeal, KnownSkew, Timing
 from fingerlead.wire.events import Record
 from fingerlead.wire.messages import CAN_SLOPES
@@ -72,13 +72,14 @@ def timing_for(
     skew_us = skew.us if skew is not None else LISTED_TIMES_SKEW_US if listed else ASSUMED_SKEW_US
     how = "assumed" if skew is None else skew.how
     if budget is None and clock == "chanter" and not listed and how != "given":
-        budget = assumed(scan_us, calibrated=seal is not None)
+        rims_mm = seal.apart_mm if seal is not None and slopes and seal.heights == "all holes" else None
+        budget = assumed(scan_us, calibrated=seal is not None, rims_mm=rims_mm)
     if budget is not None:
         sizes = [
-            (budget.own_us(way, budget.slowness_us_per_mm), budget.common_us(way, budget.slowness_us_per_mm))
-            for way in (True, False)
+            (budget.own_us(way, slowness), budget.common_us(way, slowness))
+            for way, slowness in zip((True, False), budget.slowness_us_per_mm, strict=True)
         ]
-        widest_us = round(max(float(expanded_us(*size)) for size in sizes))
+        widest_us = round(max(float(budget.expanded_us(*size)) for size in sizes))
         known = KnownSeal() if seal is not None and not slopes else seal
         return Timing(clock, widest_us, scan_us, skew_us, how, budget, raw_bits, known)
     uncertainty_us = SCANS * scan_us + skew_us + (ARRIVAL_US if clock == "host" else 0)

@@ -16,7 +16,7 @@ from fingering.holes import HOLES
 from fingerlead.actor import Actor
 from fingerlead.listening.sources import describe
 from fingerlead.ports.base import Port, PortEnded, PortLost
-from fingerlead.store.chanters import Skew
+from fingerlead.store.skews import Skew
 from fingerlead.wire.events import RawState
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.levels import HoleReport

@@ -8,7 +8,7 @@ from fingering.holes import HOLES
 from fingerlead.phrases import capital
 from fingerlead.wire import messages as wire
 from fingerlead.wire.carriers import Framing
-from fingerlead.wire.events import Event, RawState, State
+from fingerlead.wire.events import Event, RawState, SlopeSeen, State
 from fingerlead.workbench.evidence import named
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport, holes_of
@@ -27,7 +27,8 @@ SEALED_US = 500_000
 COVERED, OPEN = 0.7, 0.3  # shares of the swing
 NO_RAW = "expected a chanter that streams raw samples, but this one says that it cannot; its maker sets its thresholds"
 BAR_WORDS = (
-    f"Lay a straight stiff bar on the seven front holes and lift it off again, {WANTED} times, about once a second."
+    f"Lay a straight stiff bar on the seven front holes and lift it off again, {WANTED} times, about once a second. "
+    "For the thumb's hole too, tie a second bar behind to the one in front, as a clamp; turn it round halfway."
 )
 SEAL_WORDS = "Play low G and hold it. Then lift each finger and put it back, one after the other."
 
@@ -150,11 +151,15 @@ class BarTest(WorkbenchTalk):
         yield from self.meet()
         yield from self.stream_holes()
         changes: list[tuple[int, int]] = []  # heartbeats carry no change
+        slopes: dict[tuple[int, int], int] = {}
         looked_us = 0
         while min(self.counts) < WANTED:
             for event in (yield from self.next_events()):
                 if isinstance(event, State) and (not changes or event.covered_mask != changes[-1][1]):
                     changes.append((event.t_us, event.covered_mask))
+                elif isinstance(event, SlopeSeen) and len(slopes) < MOST_CHANGES:
+                    # It comes some ms after its edge, and other holes have changed meanwhile.
+                    slopes[event.t_us, event.slope.hole] = event.slope.rise_raw
             if len(changes) > MOST_CHANGES:
                 raise Refused(
                     f"expected a bar on the holes, but they changed {MOST_CHANGES} times and it was seen "
@@ -162,7 +167,7 @@ class BarTest(WorkbenchTalk):
                 )
             if self.now_us - looked_us > BAR_LOOK_US:
                 looked_us = self.now_us
-                self.events = bar_events(changes)
+                self.events = bar_events(changes, slopes)
 
 
 class SealCheck(RawTalk):

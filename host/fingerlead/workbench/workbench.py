@@ -21,15 +21,15 @@ from fingerlead.store.chanters import (
     ANYONE,
     Calibration,
     CalibrationError,
-    Skew,
     find_calibration,
     fit_for,
     keep_calibration,
     keep_earlier,
-    keep_skew,
     load_calibration,
     load_earlier,
+    near_seal,
 )
+from fingerlead.store.skews import Skew, keep_skew
 from fingerlead.wire import messages as wire
 from fingerlead.wire.errors import NotAChanter
 from fingerlead.workbench.measurement import BarTest, Calibrating, SealCheck
@@ -287,7 +287,7 @@ class Workbench:
 
     def skew_of(self, talk: BarTest) -> tuple[Skew, Path]:
         """The skew that a bar test showed, and where it is written down."""
-        skew = fit(talk.events)
+        skew = fit(talk.events, near_seal(talk.device, self._folder))
         try:
             return skew, keep_skew(self._folder, talk.device, _now(), skew)
         except CalibrationError as error:

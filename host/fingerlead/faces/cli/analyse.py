@@ -95,7 +95,7 @@ def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> 
         yield "There is nothing to time: that takes two different notes in a row."
         return
     yield work_on_first(summarise([analysis], onset))
-    yield timing_sentence(analysis.timing)
+    yield timing_sentence(analysis.timing, analysis.moved)
     yield intake_sentence(analysis)
     for music in played_musics(analysis):
         yield ""

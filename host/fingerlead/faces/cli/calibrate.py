@@ -9,7 +9,6 @@ from typing import Annotated
 
 import typer
 
-from fingering.holes import FINGERS
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.calibrate_screen import Screen, report_table, skew_table
 from fingerlead.faces.cli.problem import Problem, problem_from
@@ -20,7 +19,7 @@ from fingerlead.phrases import path_text
 from fingerlead.ports.base import SIMULATED
 from fingerlead.store.chanters import ANYONE, LONGEST_NAME, calibrations_folder
 from fingerlead.workbench.measurement import BAR_WORDS, SEAL_WORDS, BarTest
-from fingerlead.workbench.skew import FRONT, WANTED, skew_words
+from fingerlead.workbench.skew import WANTED, skew_words
 from fingerlead.workbench.workbench import (
     FAILURES,
     BadHoles,
@@ -167,7 +166,7 @@ def _skew(workbench: Workbench) -> None:
             talk, lambda: line.show(lambda: f"Lifted {talk.counts[0]}, laid on {talk.counts[1]} of {WANTED} times.")
         )
     skew, path = workbench.skew_of(talk)
-    skew_table([FINGERS[hole] for hole in FRONT], skew)
+    skew_table(skew)
     say(f"{skew_words(skew)} Written down in {path_text(path)}.")
 
 

@@ -13,7 +13,8 @@ from rich.text import Text
 
 from fingering.holes import FINGERS, HOLES
 from fingerlead.faces.cli.console import PlainConsole
-from fingerlead.store.chanters import Skew
+from fingerlead.store.chanters import SEAL
+from fingerlead.store.skews import Skew
 from fingerlead.wire.messages import Levels
 from fingerlead.workbench.guidance import Guidance
 from fingerlead.workbench.levels import HoleReport
@@ -134,13 +135,20 @@ def report_table(reports: list[HoleReport]) -> None:
     _print(("hole", "open", "covered", "half", "times noise", "drift", "crosstalk", "levels", ""), rows)
 
 
-def skew_table(names: list[str], skew: Skew) -> None:
-    """Print the front holes' skew and bias in ms."""
+def skew_table(skew: Skew) -> None:
+    """Print the holes' skew and bias in ms, and their heights where those are known."""
+    names = FINGERS[-len(skew.skew_us) :]
     rows = [
         (name, *(f"{round(us / 1_000, 1) + 0.0:+.1f}" for us in both))
         for name, *both in zip(names, skew.skew_us, skew.bias_us, strict=True)
     ]
-    _print(("hole", "seen later by, ms", "a lift later than a lay by, ms"), rows)
+    heads = ["hole", "seen later by, ms", "a lift later than a lay by, ms"]
+    if skew.heights is not None:
+        # The higher the sample at which it sees the bar, the nearer the bar is then.
+        heads.append("sees a lift, a lay at, % of the swing")
+        each = zip(rows, skew.heights.lift, skew.heights.cover, strict=True)
+        rows = [(*row, f"{100 * (SEAL + lift):.0f}, {100 * (SEAL + lay):.0f}") for row, lift, lay in each]
+    _print(heads, rows)
 
 
 def _print(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:

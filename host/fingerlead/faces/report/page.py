@@ -311,7 +311,7 @@ def _file(each: Played) -> dict[str, Any]:
             for doubt in doubts[:MOST_MOMENTS]
         ],
         "more_doubts": max(0, len(doubts) - MOST_MOMENTS),
-        "timing": words.timing_sentence(each.analysis.timing),
+        "timing": words.timing_sentence(each.analysis.timing, each.analysis.moved),
         "intake": words.intake_sentence(each.analysis),
     }
 

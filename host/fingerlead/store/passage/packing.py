@@ -34,7 +34,7 @@ from fingerlead.store.passage.stretch import (
 )
 from fingerlead.store.passage.text import PassageError
 from fingerlead.timing.against import MISREAD
-from fingerlead.timing.budget import STEEP_AT_SEAL, Budget, assumed
+from fingerlead.timing.budget import SLOWNESS_AT_SEAL, STEEP_AT_SEAL, Budget, assumed
 from fingerlead.timing.results import Settings, Timing
 from fingerlead.wire.events import Cause, Doubt
 
@@ -345,6 +345,7 @@ def _budget(given: Timing, timing: Timing, coder: Coder) -> Timing:
                 for share in told.shares
             ),
             STEEP_AT_SEAL,
+            SLOWNESS_AT_SEAL,
         )
     return replace(timing, budget=budget, raw_bits=raw_bits)
 

@@ -24,11 +24,11 @@ from fingerlead.faces.pages.kit.requests import Field, read_fields, true_or_fals
 from fingerlead.faces.pages.kit.socket import serve
 from fingerlead.faces.pages.kit.templates import render
 from fingerlead.ports.base import SIMULATED
-from fingerlead.store.chanters import ANYONE, Skew
+from fingerlead.store.chanters import ANYONE
+from fingerlead.store.skews import Skew
 from fingerlead.workbench import workbench
 from fingerlead.workbench.actor import REQUESTS, Samples, Stage, WorkbenchActor, WorkbenchRequest
 from fingerlead.workbench.levels import HoleReport
-from fingerlead.workbench.skew import FRONT
 
 PACKAGE = "fingerlead.faces.pages.workbench"
 FIELDS: dict[str, Field] = {"run": whole(0, 1 << 31), "anyway": true_or_false}
@@ -70,8 +70,8 @@ def _report(report: HoleReport, kept: bool) -> dict[str, Any]:
 def _skew(skew: Skew) -> list[dict[str, Any]]:
     return [
         # Plus nought, so that nothing is minus nought.
-        {"finger": FINGERS[hole], "later_ms": round(one / 1_000, 1) + 0.0, "lift_ms": round(bias / 1_000, 1) + 0.0}
-        for hole, one, bias in zip(FRONT, skew.skew_us, skew.bias_us, strict=True)
+        {"finger": finger, "later_ms": round(one / 1_000, 1) + 0.0, "lift_ms": round(bias / 1_000, 1) + 0.0}
+        for finger, one, bias in zip(FINGERS[-len(skew.skew_us) :], skew.skew_us, skew.bias_us, strict=True)
     ]
 
 
