@@ -19,6 +19,7 @@ from fingerlead.timing.analysis import analyse
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import measure_in_pieces
 from fingerlead.timing.live import LiveAnalysis, Placed, Told
+from fingerlead.timing.movement_verdicts import judge_movements
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
@@ -154,6 +155,8 @@ def test_cutting_into_pieces_changes_nothing(walk, music, piece_edges):
     spans = np.array(doubts, dtype=np.int64).reshape(-1, 2)
     rules = Rules(SETTINGS, geometry_of(TABLE), errors_for(SKEWED), spans, music)
     pieces = list(measure_in_pieces(whole.edge_us, whole.covered, rules, piece_edges))
+    for piece in pieces:
+        judge_movements(piece, whole.edge_us, whole.covered, rules)
     assert told(replace(whole, parts=pieces)) == told(whole)
 
 
