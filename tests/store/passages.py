@@ -66,8 +66,8 @@ def anyhow(seed: int, edges: int = 300, settings: Settings = Settings(), table=N
 
 
 def told(analysis: Analysis) -> dict:
-    """All that is published of it."""
-    return as_dict(analysis, "", "")
+    """All that is published of it, as of a passage: that does not say how its edges came to be where they are."""
+    return as_dict(analysis, "passage", "")
 
 
 def shifted(of: dict | list, by_us: int) -> dict | list:
