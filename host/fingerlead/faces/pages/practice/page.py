@@ -26,6 +26,7 @@ from fingerlead.ports.sound_port import list_outputs
 from fingerlead.practice.actor import PracticeActor
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.inbox import Engraved, Listen, SoundChanged
+from fingerlead.practice.offers import Offers
 from fingerlead.practice.passing import ON_BEAT_US
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
@@ -133,6 +134,7 @@ def opened(
     folder = own_folder() if folder is None else folder
     progress = open_progress(folder)
     hub = Hub()
+    offers = Offers(found, [] if port is None else [port])
     staffs = Staffs(lambda name, why_not: actor.ask(Engraved(name, why_not)))
     choices = Choices(folder)
     if order is None and not choices.has_order and order_of(progress.passed()) == "derived":
@@ -145,7 +147,7 @@ def opened(
 
     actor = PracticeActor(
         PracticeSetting(
-            table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=found, known=known
+            table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=offers, known=known
         ),
         lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, beat_us, choices.order),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
@@ -157,10 +159,10 @@ def opened(
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     if port is not None:
         actor.ask(Listen(port))
-    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, actor) as page:
+    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, offers, actor) as page:
         yield PracticePage(page.url, page.address_once, page.server, page.actors, page.in_clear, actor)
 
 
 def found() -> tuple[Found, ...]:
-    """What is plugged in and may be a chanter."""
+    """What the system knows of that may be a chanter."""
     return (*serial_ports(), *(port for port in midi_ports()[0] if OWN_PORTS not in port.spec.lower()))

@@ -15,9 +15,11 @@ export function drawStart(choose) {
   const choice = (picture, title, about, to) => make("li", {},
     make("button", { class: "choice", "data-to": to, onclick: () => choose(to) },
       make("span", { class: `sign ${picture}`, "aria-hidden": "true" }), make("b", {}, title), make("span", {}, about)));
-  const touchFirst = matchMedia("(pointer: coarse)").matches;
+  // How many fingers the screen feels is known before it is offered; one that feels too few comes after the keys.
+  const feels = navigator.maxTouchPoints;
+  const touchFirst = matchMedia("(pointer: coarse)").matches && feels >= 8;
   const keys = choice("sign-keys", say("start.keys"), say("start.keys_about"), "keys");
-  const touch = choice("sign-touch", say("start.touch"), say("start.touch_about"), "touch");
+  const touch = choice("sign-touch", say("start.touch"), feels >= 8 ? say("start.touch_about") : feels ? say("start.touch_few", { count: feels }) : say("start.touch_mouse"), "touch");
   const ports = found.filter(({ spec }) => spec !== "sim" && spec !== "page").map(({ spec, description }) =>
     choice("sign-chanter", say("start.chanter"), description || spec, spec));
   byId("choices").replaceChildren(
