@@ -158,8 +158,12 @@ def _extra(movement: Movement, steps: list[Step], random: Random) -> Planted | N
         put = [step, down, replace(step, written=None)]
     else:
         return None
-    places = {_place(movement, steps, at), _place(movement, steps, at + 1)}
-    return _with(steps, at, *put), Fault("extra catch", frozenset(places), frozenset({hole}))
+    out = _with(steps, at, *put)
+    # Wherever two sounds in a row taken out leave what was meant, these may be the ones too many: all sound the same.
+    meant, row = [step.sound for step in steps], [step.sound for step in out]
+    may_be = [first for first in range(len(row) - 1) if row[:first] + row[first + 2 :] == meant]
+    places = {_place(movement, steps, first) for first in may_be}
+    return out, Fault("extra catch", frozenset(places), frozenset({hole}))
 
 
 def _stray(movement: Movement, steps: list[Step], random: Random) -> Planted | None:

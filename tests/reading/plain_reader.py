@@ -431,13 +431,13 @@ class PlainReader:
         costs, shorter_us, cost = self.costs(last), self.shorter_us(first, last), 0
         for place, at in enumerate(sounds):
             us = self.stretches[at].lasts_us
+            if written and self.is_long_on_purpose(why.movement, at):
+                continue
             is_note = place in why.notes
             bounced = self.has_bounced(at, first, last) and not written
             if not is_note and (bounced or not self.may_be_stray(at, first, last)):
                 return NEVER
             if is_note or written:
-                if written and self.is_long_on_purpose(why.movement, at):
-                    continue
                 longest_us = prices.LONGEST_WRITTEN_INNER_US if written else prices.LONGEST_INNER_US
                 if 100 * us > costs.ratio * shorter_us or us >= longest_us:
                     return NEVER

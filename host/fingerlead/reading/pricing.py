@@ -271,6 +271,8 @@ class Pricing:
         longest_us = LONGEST_WRITTEN_INNER_US if is_written else LONGEST_INNER_US
         for place, at in enumerate(sounds):
             length_us = self._s.length_us[at]
+            if held_us and length_us <= held_us.get(self._s.note[at], 0):
+                continue
             if place not in why.notes:
                 bounced = self._s.note[at] in notes and length_us >= BRIEF_US
                 if (bounced and not is_written) or not self._may_be_stray(length_us, shorter_us, costs):
@@ -278,8 +280,6 @@ class Pricing:
                 # In a written embellishment what is none of its notes is weighed like one.
                 if not is_written:
                     continue
-            if held_us and length_us <= held_us.get(self._s.note[at], 0):
-                continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= longest_us:
                 return NEVER
             cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)

@@ -20,6 +20,8 @@ _SWALLOWED, _WRONG, _MISSING, _STRAY, _ADDED_LOW_G, _ADDED = 90, 120, 100, 60, 1
 # both: so much longer than the rest, each beside the usual length of its note.
 _AS_ONE = 5
 _LONG = 1.4
+# Of two that may be the one too many it is the shorter, beside the usual length of its note.
+_MOST_MORE = 4
 _NEVER = 10_000
 # A note so short is hardly one: it is as dear as one that is not heard, so that it takes the place of no other.
 _HARDLY_US = 15_000
@@ -48,7 +50,7 @@ def lay(
     if straight is not None:
         return 0, straight
     count, stop = len(form), len(sounds)
-    is_long = _are_long(sounds, dict(zip(form, usual_us, strict=True)))
+    lasting = _lasting(sounds, dict(zip(form, usual_us, strict=True)))
     strays = possible_strays(from_note, to_note) if from_note != to_note else frozenset()
     following = [to_note] * (stop + 1)
     for at in range(stop - 1, -1, -1):
@@ -77,7 +79,7 @@ def lay(
             if form[k] == following[j]:
                 way("merged", 0, k + 1, j, now, True)
             is_between = 0 < k < count - 1 and j > 0 and not ahead and form[k - 1] == form[k + 1] == now
-            as_one = (-_AS_ONE if is_long[j - 1] else _AS_ONE) if is_between else 0
+            as_one = (-_AS_ONE if lasting[j - 1] > _LONG else _AS_ONE) if is_between else 0
             way("missing", _MISSING + as_one, k + 1, j, now, ahead)
             if sound is not None and sound.heard and form[k] != sound.note and not ahead:
                 way("wrong", _WRONG, k + 1, j + 1, sound.note, False)
@@ -89,17 +91,17 @@ def lay(
             next_note = following[j + 1]
             is_stray = sound.note in strays or (now != next_note and sound.note in possible_strays(now, next_note))
             added = _STRAY if is_stray else _ADDED if sound.note else _ADDED_LOW_G
-            way("added", added, k, j + 1, now, False)
+            way("added", added + min(round(2 * lasting[j]), _MOST_MORE), k, j + 1, now, False)
         return found
 
     return best(0, 0, from_note, False)
 
 
-def _are_long(sounds: Sequence[Sound], usual_us: Mapping[int, float]) -> list[bool]:
-    """Which sounds are much longer than the rest of them, each beside the usual length of its note."""
+def _lasting(sounds: Sequence[Sound], usual_us: Mapping[int, float]) -> list[float]:
+    """How long each sound lasts beside the rest of them, each beside the usual length of its note."""
     ratios = [sound.length_us / usual_us.get(sound.note, math.inf) for sound in sounds]
     rest = [[ratio for other, ratio in enumerate(ratios) if other != at and ratio] for at in range(len(ratios))]
-    return [ratio > _LONG * (median(others) if others else 1) for ratio, others in zip(ratios, rest, strict=True)]
+    return [ratio / (median(others) if others else 1) for ratio, others in zip(ratios, rest, strict=True)]
 
 
 def _straight(form: tuple[int, ...], sounds: Sequence[Sound], from_note: int, to_note: int) -> tuple[Laid, ...] | None:

@@ -108,11 +108,16 @@ def judge(take: MovementTake, timeline: Timeline) -> JudgedTake:
         cost += OTHER_FORM * (cost > 0 and number > 0)
         if least is None or cost < least:
             least, found = cost, []
-        if cost == least and (not found or not cost or form.notes == found[0].form.notes):
+        if cost == least and (not found or form.notes == found[0].form.notes or (not cost and not _may_be_held(form))):
             found.append(_judged(take, form, steps, sounds, timeline))
             if not cost and not found[-1].faults:
                 return found[-1]
     return min(found, key=lambda one: len(one.faults))
+
+
+def _may_be_held(form: AcceptedForm) -> bool:
+    """Whether a note of the form may be long on purpose."""
+    return any(role.name == "held" for role in form.roles)
 
 
 def _laid(take: MovementTake, form: AcceptedForm, timeline: Timeline) -> tuple[int, tuple[Laid, ...], list[Sound]]:

@@ -14,8 +14,12 @@ from fingering.movements import Role
 
 # A master's grace note lasts 20 ms, a learner's that stands alone 200 ms (from memory).
 FASTEST, SLOWEST = -0.25, 1.5
-# The ranges are to start from: a note lies outside where it does so by almost a third.
-MARGIN = 1.3
+# The ranges are to start from: what is shorter is so by more than fingers scatter, and no master plays it; what is
+# longer is so by a fifth.
+SCATTER_US = 3_000
+LONGER = 1.2
+# Two notes that are so far apart have no one tempo.
+CONTRADICTING = 0.75
 # A range that is so many times as wide says nothing of the tempo.
 WIDE = 4.0
 
@@ -43,9 +47,17 @@ class MeasuredNote(NamedTuple):
 
 
 def range_us(role: Role, tempo: float) -> tuple[float, float]:
-    """The shortest and the longest that a note of a role sounds at a tempo."""
+    """The shortest and the longest that a note of a role sounds at a tempo; what may be held is held at any."""
+    (shortest, longest), (least, _) = (_ends_us(role, one) for one in (tempo, FASTEST))
+    if _is_wide(role):
+        longest = max(longest, 1_000 * role.learner[1])
+    return max(shortest - SCATTER_US, least), longest * LONGER
+
+
+def _ends_us(role: Role, tempo: float) -> tuple[float, float]:
+    """The ends of the range of a role, moved to a tempo."""
     shortest, longest = (1_000 * a * (b / a) ** tempo for a, b in zip(role.skilled, role.learner, strict=True))
-    return shortest / MARGIN, longest * MARGIN
+    return shortest, longest
 
 
 def usual_length_us(role: Role) -> float:
@@ -58,10 +70,10 @@ def tempo_of(notes: Sequence[MeasuredNote]) -> float:
     tempos = sorted(note.tempo for note in notes if not _is_wide(note.role))
     if len(tempos) == 2:
         # They may contradict each other: then the one that is nearer to how people play.
-        return min(tempos, key=_unusual) if tempos[1] - tempos[0] > 1 - _BETWEEN else sum(tempos) / 2
-    if not tempos:
-        return _BETWEEN
-    return min(max(median(tempos), FASTEST), SLOWEST) if len(tempos) == 1 else median(tempos)
+        tempo = min(tempos, key=_unusual) if tempos[1] - tempos[0] > CONTRADICTING else sum(tempos) / 2
+    else:
+        tempo = median(tempos) if tempos else _BETWEEN
+    return min(max(tempo, FASTEST), SLOWEST)
 
 
 def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
