@@ -137,7 +137,9 @@ def test_a_movement_and_its_faults_are_the_same_on_every_face(tmp_path, kind):
         [(kind, note, size_us) for kind, note, _, size_us in faults] for *_, faults in movements
     ]
     text = out_of("analyse", path)
-    words = [fault["words"] for m in told for fault in m["faults"]]
+    # Of a note that is crushed or dragged it goes without saying that it is uneven.
+    words = [f["words"] for m in told for f in m["faults"] if f["kind"] != "uneven" or not has_length(m, f["note"])]
+    assert words or kind in ("well", "left out")
     assert all(one[0].upper() + one[1:] in text for one in words), text
     heard = listened(tmp_path / "live.session", chunks(played, 0), [asked])
     assert movements_of(heard) == movements
