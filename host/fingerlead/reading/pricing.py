@@ -189,7 +189,7 @@ class Pricing:
 
     def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
         """What lies between two melody notes, before the second of which grace notes may be written."""
-        sounds = self._sounds_between(first, last)
+        sounds = self._sounds_between(first, last) if last > first + 1 else ()
         if not sounds and not graces:
             return Gap(first, last)
         plain, why = self.between(first, last, sounds)
