@@ -91,3 +91,28 @@ def test_the_end_with_a_chanter_that_is_gone_meanwhile(practice, opened, chanter
     page.close()
     running.ended(signal.SIGINT)
     assert len(running.sessions()) == 2
+
+
+def test_a_computer_that_slept_and_a_page_that_was_closed_go_on_in_one_session(practice, opened):
+    from playwright.sync_api import expect
+
+    running = practice("--rung", "low-g-low-a")
+    page = opened(running.address)
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    plays(page)
+    # Asleep: nothing runs, and time goes by.
+    running.process.send_signal(signal.SIGSTOP)
+    page.wait_for_timeout(2_000)
+    running.process.send_signal(signal.SIGCONT)
+    plays(page)
+    counted = page.locator(".dots").first.locator(".on")
+    expect(counted).not_to_have_count(0)
+    page.close()
+    again = opened(running.address)
+    expect(again.locator("#practice")).to_be_visible()
+    take_up_keys(again)
+    plays(again)
+    again.close()
+    running.ended(signal.SIGINT)
+    assert len(running.sessions()) == 1
