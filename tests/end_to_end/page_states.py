@@ -64,8 +64,7 @@ def rows(out: int, back: int, **also: Any) -> dict[str, Any]:
 
 
 NEXT = {"key": "low-g-c", "name": "low G and C", "number": 11}
-FULL = rows(10, 10, passed=True, next=NEXT, sentence="Next: low G and C. From the chanter: hands off, then hold low A "
-            "for four seconds.")  # fmt: skip
+FULL = rows(10, 10, passed=True, next=NEXT, sentence="From the chanter: hands off, then hold low A.")
 
 
 def practising(**over: Any) -> Callable[[], dict[str, Any]]:

@@ -360,6 +360,97 @@ def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
     assert "low-g-low-a" in (running.folder / "practised.jsonl").read_text()
 
 
+SIZES = ((390, 844), (820, 1180), (1280, 800))
+
+
+def whole_at_all_sizes(page: Any, phase: str, places: dict[tuple[int, int], Any]) -> None:
+    """The page is in a state, and in it nothing is to scroll at any size, nor lies elsewhere than in another state."""
+    from playwright.sync_api import expect
+
+    expect(page.locator("#practice")).to_have_attribute("data-phase", phase)
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        # A sentence is fitted to its place with the next picture.
+        page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        fits, *boxes = page.evaluate(
+            "[[document.documentElement, ...document.querySelectorAll('#practice > *')].every(one =>"
+            " one.scrollHeight <= one.clientHeight + 1),"
+            " ...[...document.querySelectorAll('#practice > *, #next-button')].map(one => {"
+            " const { x, y, width, height } = one.getBoundingClientRect(); return [x, y, width, height]; })]"
+        )
+        assert fits, (phase, width)
+        assert places.setdefault((width, height), boxes) == boxes, (phase, width)
+    assert page.locator("#practice").get_attribute("data-phase") == phase
+
+
+def test_each_state_is_whole_at_every_size_and_nothing_moves_between_them(practice, opened):
+    from playwright.sync_api import expect
+
+    running = practice("--rung", "low-g-b")
+    page = opened(running.address)
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    expect(page.locator("#chanter")).to_be_focused()
+    places: dict[tuple[int, int], Any] = {}
+    expect(page.locator("#sentence")).to_have_text("Together, lift the bottom ring (a hair ahead) and little.")
+    whole_at_all_sizes(page, "before", places)
+    to_mask(page, LOW_G, 0)
+    expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: B.")
+    whole_at_all_sizes(page, "playing", places)
+    # The little finger goes first, by 25 ms of the browser's own clock.
+    page.evaluate(
+        "const up = code => document.dispatchEvent(new KeyboardEvent('keyup', { code, key: code, bubbles: true }));"
+        "up('Semicolon'); setTimeout(() => up('KeyL'), 25);"
+    )
+    expect(page.locator("#sentence")).to_contain_text("A low A sounded")
+    whole_at_all_sizes(page, "after", places)
+    page.keyboard.press("Enter")
+    expect(page.locator("#sentence")).to_have_text("As you played it, ten times slower.")
+    expect(page.locator("#sentence")).to_have_text("As it should go, ten times slower.")
+    expect(page.locator("#sentence")).to_contain_text("A low A sounded")
+    # All of it is behind the one key, as the report will have it.
+    page.click("#more-button")
+    expect(page.locator("#change-sentence")).to_contain_text("a low A sounded for")
+    page.click("#more-dialog .close")
+    page.close()
+    running.ended(signal.SIGINT)
+    (session,) = running.sessions()
+    analysed = subprocess.run(
+        [*FINGERLEAD, "analyse", str(session), "--format", "json"], capture_output=True, text=True, check=True
+    )
+    (change,) = json.loads(analysed.stdout)["changes"]
+    assert change["verdict"] == "stray"
+
+
+def test_in_the_first_minute_low_g_is_sealed_held_and_let_go(practice, opened):
+    from playwright.sync_api import expect
+
+    page = opened(practice("--rung", "low-g").address)
+    begun_s = time.monotonic()
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    expect(page.locator("#chanter")).to_be_focused()
+    sentence = page.locator("#sentence")
+    expect(sentence).to_have_text("Hold all eight keys down: each covers a hole.")
+    # One hole is left open: it is named, and marked on the hand.
+    to_mask(page, LOW_G ^ 1 << 6, 0)
+    expect(sentence).to_have_text("Still open: bottom ring.")
+    expect(page.locator("#chanter .mark.cover:not(.gone)")).to_have_count(1)
+    to_mask(page, 0, LOW_G ^ 1 << 6)
+    page.wait_for_timeout(500)
+    to_mask(page, LOW_G, 0)
+    expect(sentence).to_have_text("All sealed. Hold it.")
+    expect(page.locator(".dots .on")).to_have_count(1)
+    expect(sentence).to_have_text("Now take your hands off.")
+    assert time.monotonic() - begun_s < 120
+    # Fingers come off one after the other, as they do: asked for, and no fault.
+    to_mask(page, 0, LOW_G)
+    expect(sentence).to_have_text("Cover all eight holes again.")
+    page.wait_for_timeout(500)
+    assert sentence.inner_text() == "Cover all eight holes again."
+    expect(page.locator(".dots .on")).to_have_count(1)
+
+
 CHART = {
     "low G": "xxxxxxxx", "low A": "xxxxxxxo", "B": "xxxxxxoo", "C": "xxxxxoox", "D": "xxxxooox", "E": "xxxoxxxo",
     "F": "xxooxxxo", "high G": "xoooxxxo", "high A": "oooxxxxo",

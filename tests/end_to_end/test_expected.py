@@ -34,6 +34,7 @@ from fingerlead.store.session_music import MusicAt, musics_of
 from fingerlead.timing.against import departures, notes_led_to, played_musics
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.timeline import timing_of
 from fingerlead.wire.columns import read_record
 
@@ -220,7 +221,7 @@ def test_a_tune_with_grace_notes_is_played_as_written_from_a_file_of_abc():
     assert told(perform(CLEAN, script_of(tune, 70), 3), asked("tune", "The Tide Mill", text), 3) == ([], [])
 
 
-# "early" and "late" are told against a metronome, which is not here.
+# "early" and "late" are told by the beat, which takes a longer tune: below.
 @pytest.mark.parametrize("kind", [kind for kind in MOVEMENT_KINDS if kind not in ("early", "late", "another")])
 def test_a_fault_planted_in_a_movement_is_told_on_that_movement_alone(kind):
     text = "X:1\nT:The Gate\nM:4/4\nL:1/2\nQ:1/4=60\nK:HP\nB {GdGe}A | {g}e {gBd}B | {Gdc}d A |]\n"
@@ -238,3 +239,22 @@ def test_a_fault_planted_in_a_movement_is_told_on_that_movement_alone(kind):
     assert named
     assert fault.index is None or fault.index in [note for note, _ in named]
     assert all(finger in (None, fault.finger) for _, finger in named if fault.finger is not None)
+
+
+@pytest.mark.parametrize("key", ["kettle-lid", "two-gates"])
+@pytest.mark.parametrize("kind", ["early", "late"])
+@pytest.mark.parametrize("number", [2, 5])
+def test_a_movement_planted_beside_the_beat_is_told_alone(key, kind, number):
+    (easy,) = (tune for tune in easy_tunes() if tune.key == key)
+    script = script_of(parse_abc(easy.abc)[0][0], 60)
+    performance = plant_movements([MovementPlant(kind, number)], script, 7)
+    (fault,) = performance.faults
+    record = read_record(wire_bytes(performance, setup_for(7), sensors("usual")), None)
+    analysis = analyse(record, standard_table(), timing_of(record, "wire"), musics=asked("tune", key, easy.abc))
+    told = [
+        (m.start_us, each) for m in placed_movements(analysis) for each in m.faults if each.kind in ("early", "late")
+    ]
+    ((start_us, each),) = told
+    assert each.kind == kind
+    assert abs(start_us - fault.t_us) < 10_000
+    assert 50_000 < each.size_us < 100_000

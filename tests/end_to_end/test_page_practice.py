@@ -10,7 +10,7 @@ import pytest
 
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
-from tests.end_to_end.page_states import ALONE, FAULT, NO_FAULT, STATES
+from tests.end_to_end.page_states import ALONE, FAULT, FULL, NO_FAULT, PASSED, STATES, rows
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -899,6 +899,17 @@ def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothin
     page.keyboard.press("Enter")
     assert seen("replay") == places
     page.keyboard.press("Enter")
+    host.tell(rows(10, 4, sentence="Low G to B has its 10 in a row; now B to low G."))
+    expect(page.locator("#count-sentence")).to_be_hidden()  # one thing: the fault
+    host.tell(NO_FAULT)
+    expect(page.locator("#count-sentence")).to_be_visible()
+    assert seen("playing") == places
+    host.tell(PASSED, FULL)
+    assert seen("after") == places
+    expect(page.locator("#next-button")).to_have_text("On to low G and C")
+    host.tell({"kind": "going", "held_us": 1_000_000, "needed_us": 4_000_000})
+    expect(page.locator("#sentence")).to_have_text("Hold low A: on to low G and C.")
+    assert seen("after") == places
     # A sentence on the disk, or on tonight, is laid over, or has its place already.
     host.tell(KEEPING, {"kind": "tonight", "minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
     expect(page.locator("#keeping")).to_be_visible()
@@ -910,6 +921,12 @@ def test_playing_on_the_screen_all_is_seen_without_scrolling(opened, host, size)
     page = opened(size, has_touch=True)
     page.click("[data-to=touch]")
     expect(page.locator(".pad")).to_have_count(8)
+    assert page.evaluate(WHOLE) == [True] * 4
+    # The finger that leads is marked here as well, once the first note is held.
+    host.tell(rung_message(9), {"kind": "lit", "id": "n0-0-1", "note": 2, "index": 1})
+    for pad in page.locator(".pad").all():
+        pad.click()
+    expect(page.locator(".pad.leads")).to_have_text("bottom ringlift, a hair ahead")
     assert page.evaluate(WHOLE) == [True] * 4
 
 
@@ -1013,6 +1030,9 @@ def test_reduced_motion_moves_nothing(opened, host):
 def test_the_hold_page_says_what_it_rests_on_and_what_is_not_seen(opened):
     page = opened(path="hold")
     expect(page.locator("main")).to_contain_text("Common practice among teachers")
+    # The leading finger goes a little higher, and the wrist helps: not all to the same height.
+    expect(page.locator("main")).to_contain_text("a little higher than the others, and for a slight turn of the wrist")
+    expect(page.locator("main")).not_to_contain_text("the same height")
     for heading in ("Sit", "Hands", "Cover", "What the sensors cannot see", "Looking after yourself"):
         expect(page.get_by_role("heading", name=heading, exact=True)).to_be_visible()
     page.get_by_role("link", name="Back to practice").first.click()

@@ -10,11 +10,12 @@ import pytest
 
 from fingerlead.wire.carriers import StreamReader
 from fingerlead.wire.messages import Holes, Slope, decode
-from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, look, near_seal
+from tests.sensors.bad import BAD_HOLE, BADS, CAPACITIVE, INFRARED, NEAR_SEAL, Bad, good_ones, look, near_seal
 from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
-from tests.sensors.holes import draw
-from tests.sensors.judged import SCAN_US, Firmware
-from tests.sensors.playing import Hand, crossings, play, windows
+from tests.sensors.holes import HOLES, draw, spoilt
+from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware
+from tests.sensors.playing import PLAIN_HAND, Hand, back_and_forth, crossings, play, windows
+from tests.sensors.workshop import levels_at
 
 
 @pytest.fixture
@@ -49,19 +50,79 @@ def test_the_plain_scan_sees_what_the_firmware_sees(firmware):
     assert np.abs(np.array(rises) - [slope.rise_raw for slope in plain]).max() <= 1
 
 
-NEAR = {f"{name}, levels near the seal": bad for name, bad in NEAR_SEAL.items() if name in ("water film", "drift down")}
-TOLD = {**{name: BADS[name] for name in ("drift up", "water film", "noise at the levels")}, **NEAR}
+TOLD = {
+    **{name: (BADS[name], MIDDLE) for name in ("water film", "noise at the levels")},
+    "water film, levels near the seal": (NEAR_SEAL["water film"], near_seal(NEAR_SEAL["water film"])),
+}
 
 
 @pytest.mark.parametrize("name", TOLD)
 def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, name):
-    bad = TOLD[name]
-    seen = look(bad, firmware, changes=45 if "drift" in name else 12, levels=near_seal(bad) if name in NEAR else MIDDLE)
+    bad, levels = TOLD[name]
+    seen = look(bad, firmware, changes=12, levels=levels)
     assert seen.before_told is not None
     assert seen.before_told <= 2
     assert seen.others_named == 0
     # From then on the program trusts none of them.
     assert seen.trusted == 0
+
+
+@pytest.mark.parametrize(("drift", "levels"), [(0.5, (0.55, 0.45)), (-0.5, (0.80, 0.76))])
+def test_a_drift_of_half_the_swing_spoils_nothing_where_the_range_has_room_for_it(firmware, drift, levels):
+    """In a minute, from 300 to 700 counts."""
+    good = replace(CAPACITIVE, low_raw=np.full(HOLES, 300.0), high_raw=np.full(HOLES, 700.0))
+    seen = look(Bad(good, spoilt(good, BAD_HOLE, drift=drift)), firmware, 90, levels_at(good, *levels))
+    assert (seen.affected_us, seen.false_edges, seen.missed, seen.told) == ((), 0, 0, ())
+
+
+@pytest.mark.parametrize("name", ["drift up", "drift down"])
+def test_a_drift_that_goes_out_of_the_range_is_told_by_the_second_movement_that_it_spoils(firmware, name):
+    bad = BADS[name]
+    seen = look(bad, firmware, changes=90, levels=near_seal(bad) if name == "drift down" else MIDDLE)
+    assert len(seen.affected_us) > 10
+    assert seen.before_told is not None
+    assert seen.before_told <= 2
+    assert (seen.others_named, seen.trusted) == (0, 0)
+
+
+@pytest.mark.parametrize("hz", [100.0, 120.0])
+def test_lamps_that_are_switched_take_the_light_of_a_room_away(build, storage, hz):
+    """Light of half the swing, read again a tenth of a millisecond later with the lamps off."""
+    bad = Bad(INFRARED, spoilt(INFRARED, BAD_HOLE, light=0.5, light_hz=hz))
+    # With the lamps off there are 100 counts; of the difference a 16th of the range is zero.
+    levels = tuple((cover_at - 37, uncover_at - 37) for cover_at, uncover_at in near_seal(bad))
+    seen = look(bad, Firmware(build / "chanter_lamps", storage, lamps=True), 16, levels)
+    assert (seen.movements, seen.affected_us, seen.false_edges, seen.missed) == (16, (), 0, 0)
+    assert seen.told == ()
+
+
+@pytest.mark.parametrize("hz", [100.0, 120.0])
+@pytest.mark.parametrize("levels", ["middle", "near the seal"])
+def test_light_of_a_quarter_of_the_swing_is_taken_off_and_no_edge_waits_for_it(firmware, levels, hz):
+    lit = spoilt(INFRARED, BAD_HOLE, light=0.25, light_hz=hz)
+    where = MIDDLE if levels == "middle" else near_seal(Bad(INFRARED, INFRARED))
+    hand = replace(PLAIN_HAND, apart_us=30_000.0)
+    with_it, without = (edges_of(firmware, each, where, hand) for each in (lit, INFRARED))
+    assert [up for _, up in with_it] == [up for _, up in without]
+    later_us = np.subtract([t_us for t_us, _ in with_it], [t_us for t_us, _ in without])
+    lift = np.array([up for _, up in without])
+    # The first movements show the light. What is left of it is a part that does not flicker: it moves all alike.
+    assert later_us[~lift][4:].mean() < 0
+    assert later_us[lift][4:].std() < 500
+    assert later_us[~lift][4:].std() < 500
+
+
+def edges_of(firmware, sensors, levels, hand):
+    """(time, whether it opens) of each edge of the bad hole."""
+    played = play(back_and_forth("E", "D", 24), sensors, hand, np.random.default_rng(3))
+    data = bytes_by_firmware(firmware, played, sensors, levels, np.random.default_rng(3))
+    messages = [decode(item) for item in StreamReader().feed(data)]
+    holes = [message for message in messages if isinstance(message, Holes)]
+    return [
+        (after.ticks32, not after.covered_mask >> BAD_HOLE & 1)
+        for before, after in pairwise(holes)
+        if (before.covered_mask ^ after.covered_mask) >> BAD_HOLE & 1
+    ]
 
 
 def test_good_chanters_are_called_good(firmware):

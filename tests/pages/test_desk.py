@@ -22,6 +22,7 @@ from fingerlead.simulated import chanter, play, sensing
 from fingerlead.simulated import serve as whole
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import Written, tune_script
+from fingerlead.store.practice_log import open_progress
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import Sitting, write_session
@@ -78,6 +79,17 @@ def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
     assert "nothing was deleted" in wrong.text
     desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa B."})
     assert desk.studio.pupils() == []
+
+
+def test_what_a_pupil_went_on_from_unclean_is_told(desk, pupil):
+    assert "not yet clean" not in desk.get(f"/pupil/{pupil}").text
+    progress = open_progress(desk.studio.of(pupil) / "practice")
+    for key in ("low-g-b", "<script>alert", "low-a-b"):
+        progress.rung_left(date(2026, 3, 1), key)
+    progress.rung_passed(date(2026, 3, 2), "low-a-b")
+    progress.keep()
+    told = desk.get(f"/pupil/{pupil}").text
+    assert "Gone on from, and not yet clean: &lt;script&gt;alert and low G and B." in told
 
 
 def test_what_people_wrote_stays_text(desk, pupil, tmp_path):

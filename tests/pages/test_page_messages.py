@@ -189,7 +189,8 @@ def test_progress_shows_no_more_than_is_needed_and_nothing_where_nothing_counts(
         assert message["out"]["name"] == ("low G and B" if event.back is None else "low G to B")
         assert (message["back"] is None) == (event.back is None)
     if event.needed and event.passed and event.next is not None:
-        assert "Next: low A and B." in message["sentence"]
+        assert message["next"]["name"] == "low A and B"
+        assert "hold low A" in message["sentence"]
 
 
 def _snapshot() -> events.Snapshot:

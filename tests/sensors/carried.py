@@ -117,24 +117,35 @@ def wire_bytes(
     return b"".join(out)
 
 
-def script(samples: Iterator[tuple[int, NDArray[np.int64]]], levels: Levels, end_us: int, step_us: int) -> bytes:
-    """A script for the firmware's host build: the levels, then samples (time, rows (n, 8)), one row each `step_us`."""
+Rows = tuple[int, NDArray[np.int64]]
+
+
+def script(
+    samples: Iterator[Rows], levels: Levels, end_us: int, step_us: int, dark: Iterator[Rows] | None = None
+) -> bytes:
+    """A script for the firmware's host build: the levels, then samples (time, rows (n, 8)), one row each `step_us`.
+
+    `dark` are those with the lamps off, in pieces of the same times and lengths.
+    """
     import sys
 
     sys.path[:0] = [str(FIRMWARE)] if str(FIRMWARE) not in sys.path else []
-    from scripts import BYTES, COUNTED, END, SAMPLES, header, record
+    from scripts import BYTES, COUNTED, DARK, END, SAMPLES, header, record
 
     records = []
     request = HostLink("stream").set_thresholds(levels)
     for start in range(0, len(request), 15):
         piece = request[start : start + 15]
         records.append(record(0, BYTES, bytes((len(piece),)) + piece))
-    last = b""
-    for t_us, rows in samples:
-        for at, row in enumerate(rows.astype("<u2")):
-            if (body := row.tobytes()) != last:
-                records.append(record(t_us + at * step_us, SAMPLES, body))
-                last = body
+    last: dict[int, bytes] = {}
+    pairs = zip(samples, dark, strict=True) if dark is not None else ((piece,) for piece in samples)
+    for pair in pairs:
+        whole = zip(*(rows.astype("<u2") for _, rows in pair), strict=True)
+        for at, rows in enumerate(whole):
+            for kind, row in zip((SAMPLES, DARK), rows, strict=False):
+                if (body := row.tobytes()) != last.get(kind):
+                    records.append(record(pair[0][0] + at * step_us, kind, body))
+                    last[kind] = body
     records.append(record(end_us, END))
     return header(COUNTED, 0, len(records)) + b"".join(records)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import numpy as np
 from fingerlead.library import analyse, read
 from fingerlead.timing.analysis import Analysis
 from fingerlead.wire.messages import Levels
-from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of, wire_bytes
+from tests.sensors.carried import MIDDLE, Rows, by_firmware, script, slopes_of, states_of, wire_bytes
 from tests.sensors.fingers import Floats
 from tests.sensors.holes import HOLES, Sensors
 from tests.sensors.playing import PERIOD_US, STEP_US, Hand, Played, play, windows
@@ -24,10 +24,11 @@ _AT_ONCE = 100
 
 @dataclass(frozen=True, slots=True)
 class Firmware:
-    """The firmware's host build, and where it keeps its levels."""
+    """The firmware's host build, and where it keeps its levels; `lamps`: the build that switches those of its eyes."""
 
     program: Path
     storage: Path
+    lamps: bool = False
 
 
 @dataclass(slots=True)
@@ -98,10 +99,13 @@ def bytes_by_firmware(
     firmware: Firmware, played: Played, sensors: Sensors, levels: Levels, chance: np.random.Generator
 ) -> bytes:
     """Wire bytes as the firmware sends them, at its own scan."""
-    samples = (
-        (at * PERIOD_US, windows(played, sensors, chance, at, at + 1, SCAN_US)[0]) for at in range(played.changes)
-    )
-    return by_firmware(firmware.program, firmware.storage, script(samples, levels, played.end_us, SCAN_US))
+
+    def pieces(dark: bool) -> Iterator[Rows]:
+        for at in range(played.changes):
+            yield at * PERIOD_US, windows(played, sensors, chance, at, at + 1, SCAN_US, dark)[0]
+
+    text = script(pieces(False), levels, played.end_us, SCAN_US, pieces(True) if firmware.lamps else None)
+    return by_firmware(firmware.program, firmware.storage, text)
 
 
 def read_back(data: bytes) -> Analysis:

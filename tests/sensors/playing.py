@@ -19,6 +19,7 @@ from tests.sensors.holes import HOLES, Sensors, low_pass
 
 STEP_US = 1_000
 PERIOD_US = 700_000
+DARK_US = 100.0  # eight converters read one after another, and the eyes take a while to settle
 MASKS = standard_table().standard
 DAMP_MM = (0.0, 0.1)
 
@@ -115,12 +116,21 @@ def play(notes: Sequence[int], sensors: Sensors, hand: Hand, chance: np.random.G
 
 
 def windows(
-    played: Played, sensors: Sensors, chance: np.random.Generator, first: int, end: int, step_us: int = STEP_US
+    played: Played,
+    sensors: Sensors,
+    chance: np.random.Generator,
+    first: int,
+    end: int,
+    step_us: int = STEP_US,
+    dark: bool = False,
 ) -> NDArray[np.int64]:
-    """The raw samples int[changes, samples, 8] of the windows of changes `first` to `end`, one each `step_us`."""
+    """The raw samples int[changes, samples, 8] of the windows of changes `first` to `end`, one each `step_us`.
+
+    `dark`: what infrared eyes see DARK_US later, with their own lamps off.
+    """
     count, rows = end - first, PERIOD_US // step_us
     begin_us = np.arange(first, end) * float(PERIOD_US)
-    t_us = begin_us[:, None] + np.arange(rows) * float(step_us)
+    t_us = begin_us[:, None] + np.arange(rows) * float(step_us) + dark * DARK_US
     away, lying = sensors.at_rest()
     before = np.array([MASKS[note] for note in played.notes[first:end]])
     covered = (before[:, None] >> np.arange(HOLES) & 1).astype(bool)
@@ -131,7 +141,7 @@ def windows(
     signal = np.empty((count, rows, HOLES))
     for hole in range(HOLES):
         holes = np.full(count, hole)
-        signal[:, :, hole] = sensors.signal(heights[:, :, hole], holes)
+        signal[:, :, hole] = 0.0 if dark else sensors.signal(heights[:, :, hole], holes)
         signal[:, :, hole] += sensors.light_at(t_us, heights[:, :, hole], holes)
     signal = np.maximum(signal, _film(played, sensors, t_us, away, lying))
     signal = low_pass(signal, sensors.lag_us, step_us)

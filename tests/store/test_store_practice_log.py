@@ -21,6 +21,7 @@ from fingerlead.store.practice_log import (
     NotKept,
     Passing,
     Progress,
+    Week,
     open_progress,
     read_line,
     to_line,
@@ -35,6 +36,7 @@ outcomes = st.sampled_from(["clean", "stray", "apart", "false fingering"])
 deeds = st.lists(
     st.one_of(
         st.tuples(st.sampled_from(["passed", "left"]), days, st.sampled_from(["low-a-b", "c-d", "é-7"])),
+        st.tuples(st.just("played"), days, st.integers(1, 10**9)),
         st.tuples(st.just("change"), days, changes, outcomes),
         st.tuples(st.just("other after all"), st.integers(0, 9), outcomes),
         st.tuples(st.just("note"), days, st.integers(0, 8), st.booleans()),
@@ -47,6 +49,8 @@ deeds = st.lists(
 def do(progress: Progress, deed: tuple) -> None:
     if deed[0] == "passed":
         progress.rung_passed(*deed[1:])
+    elif deed[0] == "played":
+        progress.note_played(*deed[1:])
     elif deed[0] == "left":
         progress.rung_left(*deed[1:])
     elif deed[0] == "change":
@@ -191,6 +195,18 @@ def test_an_older_file_with_two_rows_to_pass_means_the_same(tmp_path, rows, stat
     assert progress.state("c-d", NEXT) == state
 
 
+def test_a_week_is_what_became_clean_what_came_back_and_how_long_was_played(tmp_path):
+    progress = open_progress(tmp_path)
+    for back, key in ((8, "old"), (7, "c-d"), (6, "low-g"), (0, "low-a-b")):
+        progress.rung_passed(NEXT - timedelta(days=back), key)
+        progress.note_played(NEXT - timedelta(days=back), 60_000_000)
+    progress.rung_passed(NEXT, "c-d")
+    progress.keep()
+    for known in (progress, open_progress(tmp_path)):
+        assert known.week(NEXT) == Week(120_000_000, ("low-g", "low-a-b"), ("c-d",))
+        assert known.week(NEXT + timedelta(days=30)) == Week(0, (), ())
+
+
 def test_the_weakest_come_first_and_old_days_fade():
     progress = Progress()
     for number in range(10):
@@ -251,6 +267,10 @@ BAD = [
             {"row": True},
             {"row": 1.0},
             {"row": "1"},
+            {"kind": "played"},
+            {"kind": "played", "us": 0},
+            {"kind": "played", "us": True},
+            {"kind": "played", "us": 10**12},
             {"kind": "counts"},
             {"kind": "counts", "changes": [], "notes": {}},
             {"kind": "counts", "changes": {"low A to low A": {}}, "notes": {}},

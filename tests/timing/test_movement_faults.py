@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from random import Random
 
 import numpy as np
@@ -11,7 +12,7 @@ from fingering.movements import movements
 from fingering.notes import ABC_LETTERS
 from fingering.table import standard_table
 from fingerlead.reading.music import Music, WrittenNote
-from fingerlead.timing import movement_verdicts
+from fingerlead.timing import movement_proof, movement_verdicts
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.fault_words import fault_sentence, faults_told, short_words
 from fingerlead.timing.live import LiveAnalysis, Told
@@ -231,6 +232,38 @@ def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
             if one.taken_back:
                 del movements[one.result.start_us]
     assert [movements[start_us] for start_us in sorted(movements)] == batch.movements
+
+
+def live_told(playing, idle):
+    """All that is told live, and after which state; `idle` is called with the analysis after each."""
+    said, now_us = [], 0
+    live = LiveAnalysis(TABLE, Settings(), lambda told: said.append((now_us, told)), skew=KnownSkew(1_000))
+    live.scan(1_000)
+    live.begin_music(playing.music, at_us=0)
+    for (t_us, mask), (until_us, _) in pairwise([*playing.states, (playing.now_us, 0)]):
+        for now_us in range(t_us, until_us, 50_000):
+            live.state(now_us, mask)
+            idle(live)
+    live.close(playing.now_us)
+    return said
+
+
+def test_however_much_is_worked_out_ahead_the_same_is_told_at_the_same_time(monkeypatch):
+    playing, chance, tried = badly_played(2), Random(2), []
+
+    def one_by_one(live):
+        more = True
+        while more:
+            before = len(tried)
+            more = live.idle()
+            assert len(tried) - before <= 1
+
+    never = live_told(playing, lambda live: None)
+    assert live_told(playing, lambda live: [live.idle() for _ in range(chance.randrange(4))]) == never
+    helps = movement_proof._helps
+    monkeypatch.setattr(movement_proof, "_helps", lambda *of: tried.append(of) or helps(*of))
+    assert live_told(playing, one_by_one) == never
+    assert len(tried) > 20
 
 
 def test_live_judges_no_movement_twice_however_often_it_looks_and_settles(monkeypatch):

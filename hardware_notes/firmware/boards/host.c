@@ -17,6 +17,10 @@
 #define SYSEX false
 #endif
 
+#ifdef LAMPS
+static void read_dark(uint16_t samples[HOLES]);
+#endif
+
 const struct board_facts board = {
     .name = "chanter by script",
     .link_bytes_per_s = LINK_BYTES_PER_S,
@@ -25,6 +29,9 @@ const struct board_facts board = {
     .uncover_at = 460,
     .raw_bits = 10,
     .sysex = SYSEX,
+#ifdef LAMPS
+    .read_dark = read_dark,
+#endif
 };
 
 static struct script script;
@@ -32,6 +39,10 @@ static const char *storage;
 static bool restart;
 
 void board_read_samples(uint16_t samples[HOLES]) { memcpy(samples, script.samples, sizeof script.samples); }
+
+#ifdef LAMPS
+static void read_dark(uint16_t samples[HOLES]) { memcpy(samples, script.dark, sizeof script.dark); }
+#endif
 
 #ifdef RIG
 /* The pins as rows of a log, on the standard error: a row for each change. */

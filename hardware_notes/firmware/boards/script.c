@@ -33,6 +33,11 @@ static void carry_out(struct script *script, const uint8_t *record) {
             script->samples[hole] = get_u16(body + 2 * hole);
         }
         break;
+    case SCRIPT_DARK:
+        for (uint8_t hole = 0; hole < HOLES; hole++) {
+            script->dark[hole] = get_u16(body + 2 * hole);
+        }
+        break;
     case SCRIPT_BYTES:
         for (uint8_t i = 1; i <= body[0] && i <= 15; i++) {
             script->bytes[script->written++] = body[i];

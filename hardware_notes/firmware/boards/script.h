@@ -28,7 +28,8 @@ enum script_kind {
     SCRIPT_STORAGE,  /* u8: 0 the storage fails, 1 it works, 2 it works but takes SLOW_STORING_US */
     SCRIPT_STATE,    /* u8: what board_state() says */
     SCRIPT_OVERSLEEP, /* u32: counted clock only; so many us pass at once */
-    SCRIPT_END
+    SCRIPT_END,
+    SCRIPT_DARK /* eight samples u16 with the lamps off, until the next such record */
 };
 
 struct script {
@@ -39,6 +40,7 @@ struct script {
     uint32_t before_us; /* us that had passed at the last restart */
     uint32_t now_us;    /* the last reading of the clock since then, from 0 */
     uint16_t samples[HOLES];
+    uint16_t dark[HOLES];
     uint8_t bytes[256]; /* a ring of bytes from the host */
     uint8_t read, written;
     uint8_t state;

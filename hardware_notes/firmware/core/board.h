@@ -20,6 +20,10 @@ struct board_facts {
     uint16_t uncover_at;       /* open from here down */
     uint8_t raw_bits;          /* how many bits a sample has */
     bool sysex;                /* the carrier: false a byte stream, true MIDI System Exclusive */
+    /* Where the board can switch the lamps of its sensors: read what the eyes see with the lamps off, and switch them on
+     * again. It is called right behind board_read_samples, and is to be as near to it in time as can be; what it reads
+     * is taken off those samples. Left out where there are no such lamps. */
+    void (*read_dark)(uint16_t samples[HOLES]);
 };
 extern const struct board_facts board;
 

@@ -28,9 +28,26 @@ static void set_next_scan(struct chanter *c, uint32_t now_us) {
     }
 }
 
+/* The lamps' own light alone, where they can be switched; a 16th of the range stays below it for noise. */
+static void read_samples(uint16_t samples[HOLES]) {
+    board_read_samples(samples);
+    if (!board.read_dark) {
+        return;
+    }
+    uint16_t dark[HOLES];
+    board.read_dark(dark);
+    int32_t end = (int32_t)((1u << board.raw_bits) - 1), room = end / 16;
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        int32_t own = room + samples[hole] - dark[hole];
+        samples[hole] = (uint16_t)(own < 0 ? 0 : own > end ? end : own);
+    }
+}
+
 static void first_scan(struct chanter *c, const uint16_t samples[HOLES], uint32_t now_us) {
     c->seen_mask = first_seen(&c->levels, samples);
     health_start(&c->health, samples);
+    light_start(&c->light, samples, now_us);
+    baseline_start(&c->baseline);
     chatter_start(&c->chatter, c->seen_mask);
     say_hello(c, now_us);
     if (board_state() & STATE_WATCHDOG) {
@@ -77,18 +94,32 @@ static void tell_health(struct chanter *c, uint32_t now_us) {
 }
 
 static void scan(struct chanter *c, uint32_t now_us) {
-    uint16_t samples[HOLES];
-    board_read_samples(samples);
+    uint16_t read[HOLES], samples[HOLES];
+    read_samples(read);
     board_feed_watchdog();
     set_next_scan(c, now_us);
     if (!c->started) {
-        first_scan(c, samples, now_us);
+        first_scan(c, read, now_us);
         return;
     }
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        samples[hole] = read[hole];
+    }
+    uint8_t watched = light_take_off(&c->light, samples, now_us);
+    baseline_take_off(&c->baseline, samples);
     uint8_t seen_before = c->seen_mask;
     c->seen_mask = next_seen(&c->levels, samples, c->seen_mask);
     board_show(c->seen_mask);
-    health_see(&c->health, samples, &c->slopes, &c->levels, c->seen_mask, seen_before ^ c->seen_mask, now_us);
+    health_see(&c->health, samples, &c->slopes, &c->light, &c->levels, c->seen_mask, seen_before ^ c->seen_mask, now_us);
+    if (slopes_full(&c->slopes)) {
+        uint8_t hole = (uint8_t)(c->health.turn - 1u) % HOLES;
+        baseline_see(&c->baseline, hole, c->health.mean, c->seen_mask >> hole & 1);
+    }
+    if (watched != NO_HOLE) {
+        struct lit lit;
+        health_lit(&c->health, watched, &c->levels, c->seen_mask >> watched & 1, &lit);
+        light_judge(&c->light, watched, &lit);
+    }
     uint8_t waited = c->chatter.waiting_mask;
     uint8_t crossed = chatter_see(&c->chatter, now_us, c->seen_mask);
     slopes_see(&c->slopes, samples, crossed, waited & (uint8_t)~c->chatter.waiting_mask);
@@ -98,7 +129,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
         say_holes(c, edge.covered_mask, edge.first_us, now_us);
         edges++;
     }
-    watch_sensors(c, samples, edges, now_us);
+    watch_sensors(c, read, edges, now_us);
     tell_slope(c);
     tell_health(c, now_us);
     /* While an edge waits, a frame with the time of now would be later than the edge's own. */
@@ -108,7 +139,7 @@ static void scan(struct chanter *c, uint32_t now_us) {
     }
     if ((c->what & STREAM_RAW) && --c->raw_in == 0) {
         c->raw_in = c->raw_every;
-        say_raw(c, samples, now_us);
+        say_raw(c, read, now_us);
     }
 }
 

@@ -7,18 +7,7 @@
 #define QUIET_US 40000u    /* so long without a crossing ends a movement */
 #define REST_US 30000u     /* a shorter stay is none: a grace note's finger hardly comes to rest */
 #define LATE_US 15000u     /* a lift that creeps for longer is held up by water */
-#define WINDOW_US 100000u  /* ten turns of 100 Hz, twelve of 120 Hz: neither is seen in the other */
-#define LIT 30             /* what a window with light counts, in windows without */
 #define FIRST_RESTS 4      /* of these the latest of either kind is where the sensor began */
-
-static const uint32_t turn_us[MAINS] = {10000, 8333};
-
-/* 127 sin, 64 steps a turn. */
-static const int8_t sine[64] = {0,    12,   25,   37,   49,   60,   71,   81,   90,   98,   106,  112,  117,
-                                122,  125,  126,  127,  126,  125,  122,  117,  112,  106,  98,   90,   81,
-                                71,   60,   49,   37,   25,   12,   0,    -12,  -25,  -37,  -49,  -60,  -71,
-                                -81,  -90,  -98,  -106, -112, -117, -122, -125, -126, -127, -126, -125, -122,
-                                -117, -112, -106, -98,  -90,  -81,  -71,  -60,  -49,  -37,  -25,  -12};
 
 static uint16_t apart(uint16_t a, uint16_t b) { return (uint16_t)(a > b ? a - b : b - a); }
 
@@ -28,12 +17,8 @@ static void count(uint16_t *scans) { *scans = (uint16_t)(*scans + (*scans <= UIN
 
 void health_start(struct health *h, const uint16_t samples[HOLES]) {
     *h = (struct health){.scans = {SCANS(QUICK_US), SCANS(QUIET_US), SCANS(LONGEST_US), SCANS(REST_US), SCANS(LATE_US),
-                                   SCANS(WINDOW_US)}};
-    h->window = h->scans.window;
+                                   SCANS(LIGHT_WINDOW_US)}};
     h->troubles.news = true;
-    for (uint8_t mains = 0; mains < MAINS; mains++) {
-        h->step[mains] = UINT32_MAX / turn_us[mains] * MAINS * board.scan_us;
-    }
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         h->settling[hole] = h->scans.late;
         h->extreme[hole] = samples[hole];
@@ -90,15 +75,15 @@ static bool crept(const struct health *h, uint8_t hole, uint16_t fall, uint16_t 
 static bool has_drifted(const struct health *h, uint8_t hole, uint16_t cover_at) {
     uint16_t far = swing(h, hole) / 4u, first = h->rest_at_first[1][hole], covered = h->rest[1][hole];
     int32_t room = (int32_t)first - cover_at;
-    bool low = room > 0 && 4 * ((int32_t)first - covered) > 3 * room;
+    bool low = room > 0 && 3 * ((int32_t)first - covered) > 2 * room;
     return far > 0 && (low || apart(covered, first) > far || apart(h->rest[0][hole], h->rest_at_first[0][hole]) > far);
 }
 
-static void end_movement(struct health *h, uint8_t hole, bool drifted, uint32_t since_us) {
+static void end_movement(struct health *h, uint8_t hole, const struct light *light, bool drifted, uint32_t since_us) {
     uint8_t bit = (uint8_t)(1u << hole);
     /* Light makes a hole chatter too. */
-    bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && h->light[hole] == 0;
-    const bool shows[TROUBLE_KINDS] = {chatters, h->lit_mask & bit, h->slow_mask & bit, drifted, h->full_mask & bit};
+    bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && light->sure[hole] == 0;
+    const bool shows[TROUBLE_KINDS] = {chatters, light->left_mask & bit, h->slow_mask & bit, drifted, h->full_mask & bit};
     for (uint8_t kind = 0; kind < TROUBLE_KINDS; kind++) {
         troubles_judge(&h->troubles, kind, hole, shows[kind], since_us);
     }
@@ -134,14 +119,14 @@ static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago,
 
 /* While a hole is open: a finger that covers it, stays and leaves, and does not reach the level, is a movement that drift
  * took. A half-covered hole is not so high above the open rest. */
-static void watch_covering(struct health *h, uint8_t hole, uint16_t mean, uint32_t now_us) {
+static void watch_covering(struct health *h, uint8_t hole, const struct light *light, uint16_t mean, uint32_t now_us) {
     uint32_t way = swing(h, hole), rise = (uint32_t)(mean - h->extreme[hole]);
     if (4 * rise > 3 * way) {
         h->nearly[hole] = (uint16_t)(h->nearly[hole] + (h->nearly[hole] < UINT16_MAX));
     } else if (2 * rise < way) {
         uint32_t scans = (uint32_t)h->nearly[hole] * HOLES;
         if (scans >= h->scans.rest) {
-            end_movement(h, hole, true, now_us - scans * board.scan_us);
+            end_movement(h, hole, light, true, now_us - scans * board.scan_us);
         }
         h->nearly[hole] = 0;
     }
@@ -175,64 +160,27 @@ static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint1
 
 /* -- the light of mains -------------------------------------------------------------------------------------------- */
 
-/* Nearly the length of (a, b), at most an eighth too long. */
-static uint32_t length_of(int32_t a, int32_t b) {
-    uint32_t x = (uint32_t)(a < 0 ? -a : a), y = (uint32_t)(b < 0 ? -b : b);
-    return x > y ? x + y / 2 : y + x / 2;
-}
-
-/* A window has ended. Two of them in 2 s with a 16th of the swing are light. A movement inside one shows a 30th at most,
- * beside what light there is: the two add up to a 14th, as waves do that know nothing of each other.
- * A covered hole does not see it, so it is remembered for 6 s. */
-static void end_window(struct health *h, const struct levels *levels) {
-    h->window = h->scans.window;
-    for (uint8_t hole = 0; hole < HOLES; hole++) {
-        uint32_t seen = 0, bit = 1u << hole;
-        for (uint8_t mains = 0; mains < MAINS; mains++) {
-            uint32_t length = length_of(h->wave[mains][0][hole], h->wave[mains][1][hole]);
-            seen = length > seen ? length : seen;
-            h->wave[mains][0][hole] = h->wave[mains][1][hole] = 0;
-        }
-        /* A wave of this height adds up to half its height times 127 in every scan. */
-        uint32_t height = seen / (h->window / MAINS) * 2 / 127;
-        /* While the swing is not known: what goes far beyond both levels, and is no small share of the whole range. */
-        uint32_t gap = 5u * (uint32_t)(levels->cover_at[hole] - levels->uncover_at[hole]) / 2;
-        uint32_t range = (1u << board.raw_bits) / 32;
-        uint32_t share = h->still[hole] < h->scans.window ? 14u : 16u;
-        uint32_t bar = swing(h, hole) > 0 ? swing(h, hole) / share : gap > range ? gap : range;
-        if (height >= bar) {
-            h->light[hole] = (uint8_t)(h->light[hole] < LIT ? h->light[hole] + LIT : 2 * LIT);
-        } else if (h->light[hole] > 0) {
-            h->light[hole]--;
-        }
-        if (h->light[hole] >= LIT + LIT / 3) {
-            h->lit_mask |= (uint8_t)bit;
-        } else if (h->light[hole] == 0) {
-            h->lit_mask &= (uint8_t)~bit;
-        }
-    }
-}
-
-/* One of the two in a scan, in turn: some five samples in each of its turns are enough. */
-static void watch_light(struct health *h, const uint16_t samples[HOLES], const struct levels *levels) {
-    uint8_t mains = h->turn % MAINS;
-    h->phase[mains] += h->step[mains];
-    int32_t cosine_now = sine[((h->phase[mains] >> 26) + 16) % 64], sine_now = sine[h->phase[mains] >> 26];
-    int32_t *cosines = h->wave[mains][0], *sines = h->wave[mains][1];
-    for (uint8_t hole = 0; hole < HOLES; hole++) {
-        int32_t sample = (int32_t)samples[hole] - h->rest[0][hole];
-        cosines[hole] += cosine_now * sample;
-        sines[hole] += sine_now * sample;
-    }
-    if (--h->window == 0) {
-        end_window(h, levels);
-    }
+/* A 16th of the swing, left over all through a window, cannot be borne. A movement inside one shows a 30th at most,
+ * beside what light there is: the two add up to a 14th, as waves do that know nothing of each other. */
+void health_lit(const struct health *h, uint8_t hole, const struct levels *levels, bool covered, struct lit *lit) {
+    uint16_t way = swing(h, hole), cover_at = levels->cover_at[hole], uncover_at = levels->uncover_at[hole];
+    /* While the swing is not known: what goes far beyond both levels, and is no small share of the whole range. */
+    uint32_t gap = 5u * (uint32_t)(cover_at - uncover_at) / 2, range = (1u << board.raw_bits) / 32;
+    uint32_t middle = ((uint32_t)cover_at + uncover_at) / 2, open = h->rest_at_first[0][hole];
+    uint32_t level = way == 0 || middle <= open ? 0 : (middle - open) * 256 / way;
+    *lit = (struct lit){
+        .covered = covered,
+        .still = h->still[hole] >= h->scans.window + h->scans.rest,
+        .swing = way,
+        .level = (uint16_t)(level < 256 ? level : 256),
+        .bearable = way > 0 ? way / (h->still[hole] < h->scans.window ? 14u : 16u) : gap > range ? gap : range,
+    };
 }
 
 /* -- a scan -------------------------------------------------------------------------------------------------------- */
 
 void health_see(struct health *h, const uint16_t samples[HOLES], const struct slopes *slopes,
-                const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us) {
+                const struct light *light, const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us) {
     uint8_t turn = h->turn++ % HOLES;
     bool full = slopes_full(slopes);
     for (uint8_t hole = 0; flipped >> hole; hole++) {
@@ -250,19 +198,18 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
         if (h->moving[hole] > 0) {
             count(&h->moving[hole]);
             if (h->still[hole] >= h->scans.quiet || h->moving[hole] >= h->scans.longest) {
-                end_movement(h, hole, has_drifted(h, hole, levels->cover_at[hole]), now_us);
+                end_movement(h, hole, light, has_drifted(h, hole, levels->cover_at[hole]), now_us);
             }
         }
     }
     /* Of the means one in a scan is enough. A rest's begin once the crossing is behind them. */
-    uint16_t mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
+    uint16_t mean = h->mean = slopes_mean(slopes, turn), *extreme = &h->extreme[turn];
     bool covered = seen_mask >> turn & 1;
     if (full && h->still[turn] > SLOPE_REACH) {
         if (covered ? mean > *extreme : mean < *extreme) {
             *extreme = mean;
         } else if (!covered && swing(h, turn) > 0) {
-            watch_covering(h, turn, mean, now_us);
+            watch_covering(h, turn, light, mean, now_us);
         }
     }
-    watch_light(h, samples, levels);
 }

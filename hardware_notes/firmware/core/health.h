@@ -5,20 +5,15 @@
 #ifndef FINGERLEAD_HEALTH_H
 #define FINGERLEAD_HEALTH_H
 
+#include "light.h"
 #include "sensing.h"
 #include "slopes.h"
 #include "troubles.h"
 
-#define MAINS 2 /* the light of mains flickers at 100 or 120 Hz */
-
 struct health {
-    int32_t wave[MAINS][2][HOLES];  /* this window's samples against the cosine and the sine of each frequency */
-    uint32_t phase[MAINS];          /* of each, 2^32 a turn */
-    uint32_t step[MAINS];           /* what a scan adds to it */
     struct {
         uint16_t quick, quiet, longest, rest, late, window;
     } scans;                        /* how many there are in each of these times */
-    uint16_t window;                /* scans until the window ends */
     uint16_t extreme[HOLES];        /* this rest's highest mean while covered, lowest while open */
     uint16_t rest[2][HOLES];        /* where the mean lies while the hole is open, covered; follows slowly */
     uint16_t rest_at_first[2][HOLES];
@@ -31,10 +26,10 @@ struct health {
     uint16_t nearly[HOLES];         /* turns of eight scans that an open hole's mean is as high as a covering's */
     uint8_t quick[HOLES];           /* crossings of this movement that came too soon for a finger */
     uint8_t rests[HOLES];           /* how many there were; stays at its most */
-    uint8_t light[HOLES];           /* how sure the flicker is */
-    uint8_t lit_mask, slow_mask, full_mask, settled_mask; /* what this movement shows */
+    uint8_t slow_mask, full_mask, settled_mask; /* what this movement shows */
     struct troubles troubles;
-    uint8_t turn;                   /* whose mean is next, and which light */
+    uint16_t mean;                  /* of the hole whose turn it was */
+    uint8_t turn;                   /* whose turn is next */
 };
 
 /* At the first scan. */
@@ -45,6 +40,9 @@ void health_forget(struct health *health);
 
 /* Take in a scan, before the slopes do: the seen mask, and the holes that differ from the scan before. */
 void health_see(struct health *health, const uint16_t samples[HOLES], const struct slopes *slopes,
-                const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us);
+                const struct light *light, const struct levels *levels, uint8_t seen_mask, uint8_t flipped, uint32_t now_us);
+
+/* What there is to say of a hole at the end of its window of light. */
+void health_lit(const struct health *health, uint8_t hole, const struct levels *levels, bool covered, struct lit *lit);
 
 #endif

@@ -62,6 +62,7 @@ static uint8_t set_thresholds(struct chanter *c, const uint8_t *request) {
         return STATUS_BAD_VALUE;
     }
     c->levels = levels;
+    baseline_start(&c->baseline);
     health_forget(&c->health);
     return STATUS_DONE;
 }

@@ -2,9 +2,11 @@
 #ifndef FINGERLEAD_STATE_H
 #define FINGERLEAD_STATE_H
 
+#include "baseline.h"
 #include "frames.h"
 #include "health.h"
 #include "keeping.h"
+#include "light.h"
 #include "outbox.h"
 #include "sensing.h"
 #include "slopes.h"
@@ -12,6 +14,8 @@
 struct chanter {
     struct levels levels;
     struct chatter chatter;
+    struct light light;
+    struct baseline baseline;
     struct slopes slopes;
     struct health health;
     struct keeping keeping;

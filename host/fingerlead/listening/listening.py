@@ -61,9 +61,9 @@ class Listening(Recording):
         super().begin_music(music)
         self._live.begin_music(written_notes(music), music, at_us=self.state_us)
 
-    def idle(self) -> None:
-        """Nothing came for a while: catch up with the analysis."""
-        self._live.idle()
+    def idle(self) -> bool:
+        """Nothing came for a while: catch up a little with the analysis; whether there is more to do."""
+        return self._live.idle()
 
     def close(self) -> None:
         """Nothing more will come."""

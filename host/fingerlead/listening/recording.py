@@ -181,8 +181,9 @@ class Recording:
                 "check that this is the chanter's port, and what notes it plays (--first-note, --channel)",
             )
 
-    def idle(self) -> None:
+    def idle(self) -> bool:
         """Nothing came for a while; there is nothing to catch up with."""
+        return False
 
     def close(self) -> None:
         """Nothing more will come; `writer.loss` says what could not be kept."""
@@ -266,13 +267,12 @@ def record(
     Closes reader and recording, whatever happens. Raises what `Recording.take` does.
     """
     started_us = clock()
-    more = True
+    more, behind = True, False
     try:
         while more and not told_to_end() and (for_us is None or clock() - started_us < for_us):
-            item = reader.get(TICK_S)
-            if item is None:
-                recording.idle()
-            else:
+            item = reader.get(0 if behind else TICK_S)
+            behind = item is None and recording.idle()
+            if item is not None:
                 more = recording.take(item, reader.carrier)
             recording.tick(clock())
             show(recording)

@@ -71,6 +71,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._keyboard_holds: int | None = None
         self._note: int | None = None
         self._kept_us = 0
+        self._behind = False  # the analysis has more to do, as soon as nothing else comes
         self.keeping = Keeping(self._clock, lambda event: self._tell(event))
         self.last: events.Over | None = None
 
@@ -104,7 +105,7 @@ class PracticeActor(Actor[inbox.Request]):
     def _work_once(self) -> None:
         reader = self.reader
         if reader is not None:
-            self.take_in(reader.get(TICK_S))
+            self.take_in(reader.get(0 if self._behind else TICK_S))
         for request in self.receive_all(IDLE_S if reader is None else 0):
             self.carry_out(request)
         self.look()
@@ -130,8 +131,8 @@ class PracticeActor(Actor[inbox.Request]):
         if source is None:
             return
         try:
+            self._behind = item is None and source.listening.idle()
             if item is None:
-                source.listening.idle()
                 if self._clock() - self._kept_us >= KEEP_EVERY_US:
                     self._keep_progress()
                     # Crossing midnight starts a new confirmation day.

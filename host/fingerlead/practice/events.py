@@ -13,7 +13,7 @@ from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
 from fingerlead.practice.state import Place
-from fingerlead.store.practice_log import State
+from fingerlead.store.practice_log import State, Week
 from fingerlead.timing.results import Change, FingeringKind, PlayedMovement, Timing
 
 # How one turn of a change, or of an embellishment, ended.
@@ -239,6 +239,7 @@ class Snapshot:
     due: tuple[str, ...]
     turn: TonightTurn | None
     tunes: tuple[TuneOffer, ...]
+    week: Week
     next_key: str | None
     together_us: int | None
 

@@ -253,6 +253,7 @@ class Practice:
             due=self.progress.due(self.today),
             turn=self._turns.turn(self._playing.now_us) if self.doing in ("turn", "rest") else None,
             tunes=self._tunes(),
+            week=self.progress.week(self.today),
             next_key=self._next_key(),
             together_us=self.together_us,
         )
@@ -370,6 +371,7 @@ class Practice:
                 self._sums.played.setdefault(self._on_staff.key)
         if over is not None:
             self._following.over()
+            self.progress.note_played(self.today, over.end_us - over.start_us)
         if self._toward.holds is not None:
             judged = self._toward.holds.state(t_us, covered_mask)
             if judged is not None:

@@ -23,6 +23,7 @@ from fingerlead.reading.between import (
 )
 from fingerlead.reading.costs import (
     BRIEF_US,
+    FREE,
     LONGEST_INNER_US,
     LONGEST_WRITTEN_INNER_US,
     MOST_INNER,
@@ -108,6 +109,7 @@ class Pricing:
     ) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
         self._known = known
+        self._ways = {costs: _Ways(costs, known) for costs in (FREE, WRITTEN)}
         lengths = list(zip(stretches.note, stretches.length_us, strict=True))
         # What may be a melody note: hands off, and whatever is heard.
         self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
@@ -117,6 +119,8 @@ class Pricing:
             note == NO_NOTE or length_us >= most_us
             for (note, length_us), most_us in zip(lengths, longest_us, strict=True)
         ]
+        # How many before each last too long for a stray, but beside a note that is longer yet.
+        self._long = list(accumulate((length_us > WRITTEN.stray_us for _, length_us in lengths), initial=0))
         self._left_over = list(accumulate(map(self._unread, range(len(costs))), initial=0))
 
     def longest_before(self, last: int) -> int:
@@ -147,52 +151,62 @@ class Pricing:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
 
-    def between(self, first: int, last: int, sounds: tuple[int, ...], most: int = NEVER) -> tuple[int, Explanation]:
+    def between(
+        self, first: int, last: int, sounds: tuple[int, ...], notes: tuple[int, ...], most: int = NEVER
+    ) -> tuple[int, Explanation]:
         """The price of what was heard between two melody notes, and its cheapest explanation.
 
-        A price of `most` or more may be any such price.
+        `notes` are those of the sounds, and of the melody notes around them. A price of `most` or more may be any such
+        price.
         """
         s, costs = self._s, self.costs[last]
-        from_note, to_note = s.note[first], s.note[last]
-        if from_note == NO_NOTE or to_note == NO_NOTE:
+        if notes[0] == NO_NOTE or notes[-1] == NO_NOTE:
             return self._coming_off(first, last), DIRECT
         short = 0 if costs is WRITTEN else self._short(first, last)
         if not sounds:
             return short, DIRECT
-        ways = self._ways(first, last, sounds)
+        ways = self._ways[costs][notes]
         extra = costs.extra * len(sounds)
         if short + extra >= most and not (ways and short + ways[0].cost < most):
             return short + extra, DIRECT
         shorter_us = self._shorter(first, last)
-        lengths_us = [s.length_us[at] for at in sounds]
-        are_brief = self._may_be_stray(max(lengths_us), shorter_us, costs)
+        are_brief = costs is WRITTEN and self._long[last] == self._long[first + 1]
         if not are_brief:
-            extra += costs.extra_long * sum(not self._may_be_stray(us, shorter_us, costs) for us in lengths_us)
+            long = [at for at in sounds if not self._may_be_stray(s.length_us[at], shorter_us, costs)]
+            are_brief = not long
+            extra += costs.extra_long * len(long)
         # Of equals, what explains it.
         best, why = min(extra + 1, most - short), None
+        returned = self._returned(first, last)
         for one in ways:
             if one.cost >= best:
                 break
             # With the music known, what lasts too long for a stray is no unwritten embellishment either, but a note.
-            if are_brief or (one.notes and costs is not WRITTEN):
-                cost = one.cost + self._lengths(one, sounds, (from_note, to_note), shorter_us, costs)
+            if (are_brief or (one.notes and costs is not WRITTEN)) and (returned or not one.notes):
+                cost = one.cost + self._lengths(one, sounds, (notes[0], notes[-1]), shorter_us, costs)
                 if cost < best:
                     best, why = cost, one
         return (short + extra, _too_many(extra)) if why is None else (short + best, why)
 
-    def _ways(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[Explanation, ...]:
-        """The ways to explain what was heard between two melody notes, before lengths are weighed."""
+    def _explained(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, Explanation]:
+        """The same for sounds whose notes are not at hand."""
+        return self.between(first, last, sounds, self._notes(first, last, sounds))
+
+    def _notes(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, ...]:
+        """The notes of sounds, and of the melody notes around them."""
+        return tuple([self._s.note[at] for at in (first, *sounds, last)])
+
+    def _returned(self, first: int, last: int) -> bool:
+        """Whether some finger moved more often between two melody notes than the change asks."""
         s = self._s
-        returned = s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
-        notes = tuple([s.note[at] for at in sounds])
-        return explanations(s.note[first], s.note[last], notes, returned, self.costs[last], self._known)
+        return s.reached[last] - s.left[first] > (s.mask[first] ^ s.mask[last]).bit_count()
 
     def gap(self, first: int, last: int, graces: tuple[int, ...]) -> Gap:
         """What lies between two melody notes, before the second of which grace notes may be written."""
         sounds = self._sounds_between(first, last) if last > first + 1 else ()
         if not sounds and not graces:
             return Gap(first, last)
-        plain, why = self.between(first, last, sounds)
+        plain, why = self._explained(first, last, sounds)
         gap = Gap(first, last, sounds, why)
         if graces:
             _, gap = self.embellished(gap, plain, graces)
@@ -228,19 +242,19 @@ class Pricing:
         if not gap.sounds:
             return
         s, costs = self._s, self.costs[gap.last]
-        lengths_us = [s.length_us[at] for at in gap.sounds]
-        if self._may_be_stray(max(lengths_us), self._shorter(gap.first, gap.last), costs):
-            for one in self._ways(gap.first, gap.last, gap.sounds):
-                if one.kind == "movement":
+        notes, longest_us = self._notes(gap.first, gap.last, gap.sounds), max([s.length_us[at] for at in gap.sounds])
+        if self._may_be_stray(longest_us, self._shorter(gap.first, gap.last), costs):
+            for one in self._ways[costs][notes]:
+                if one.kind == "movement" and self._returned(gap.first, gap.last):
                     yield one.cost + costs.another, one, None
-        sounds = tuple([s.note[at] for at in gap.sounds])
-        why = written_explanation(s.note[gap.first], s.note[gap.last], graces, sounds, costs, self._known)
+        why = written_explanation(notes[0], notes[-1], graces, notes[1:-1], costs, self._known)
         yield why.cost, why, long_on_purpose(why.movement) if why.movement else NOTHING_HELD
 
     def _shorter(self, first: int, last: int) -> int:
         """The length of the shorter of two melody notes; one that sounds on may yet be of any length."""
         lengths = self._s.length_us
-        return lengths[first] if last == self._sounds_on else min(lengths[first], lengths[last])
+        first_us, last_us = lengths[first], lengths[last]
+        return first_us if first_us < last_us or last == self._sounds_on else last_us
 
     def _short(self, first: int, last: int) -> int:
         """The price of two melody notes being so unlike in length."""
@@ -269,12 +283,13 @@ class Pricing:
         """
         cost, is_written = 0, held_us is not None
         longest_us = LONGEST_WRITTEN_INNER_US if is_written else LONGEST_INNER_US
+        all_note, all_us = self._s.note, self._s.length_us
         for place, at in enumerate(sounds):
-            length_us = self._s.length_us[at]
-            if held_us and length_us <= held_us.get(self._s.note[at], 0):
+            length_us = all_us[at]
+            if held_us and length_us <= held_us.get(all_note[at], 0):
                 continue
             if place not in why.notes:
-                bounced = self._s.note[at] in notes and length_us >= BRIEF_US
+                bounced = length_us >= BRIEF_US and all_note[at] in notes
                 if (bounced and not is_written) or not self._may_be_stray(length_us, shorter_us, costs):
                     return NEVER
                 # In a written embellishment what is none of its notes is weighed like one.
@@ -282,7 +297,9 @@ class Pricing:
                     continue
             if 100 * length_us > costs.ratio * shorter_us or length_us >= longest_us:
                 return NEVER
-            cost += max(0, costs.long * (log_third(length_us, shorter_us) + 100) // 1_000)
+            above = log_third(length_us, shorter_us) + 100
+            if above > 0:
+                cost += costs.long * above // 1_000
             if length_us > SLOW_US:
                 cost += costs.slow * log_ratio(length_us, SLOW_US) // 1_000
         return cost
@@ -319,11 +336,11 @@ class Pricing:
         if not gap.sounds or self.is_known(gap.last):
             return False
         first, last = gap.first, gap.last
-        cost = self.between(first, last, gap.sounds)[0]
+        cost = self._explained(first, last, gap.sounds)[0]
         for at in gap.sounds:
             before = tuple(one for one in gap.sounds if one < at)
             after = tuple(one for one in gap.sounds if one > at)
-            parted = self.between(first, at, before)[0] + self.between(at, last, after)[0]
+            parted = self._explained(first, at, before)[0] + self._explained(at, last, after)[0]
             if parted + self.own(at) - cost < self.costs[last].unclear:
                 return True
         return False
@@ -336,14 +353,27 @@ class Pricing:
             return False
         if len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
-        apart = self.between(one.first, at, one.sounds)[0] + self.between(at, after.last, after.sounds)[0]
+        apart = self._explained(one.first, at, one.sounds)[0] + self._explained(at, after.last, after.sounds)[0]
         sounds = (*one.sounds, at, *after.sounds)
-        merged = self.between(one.first, after.last, sounds)[0]
+        merged = self._explained(one.first, after.last, sounds)[0]
         return merged - apart - self.own(at) < self.costs[at].unclear
 
     def is_known(self, at: int) -> bool:
         """Whether the music of a stretch is known."""
         return self.costs[at] is WRITTEN
+
+
+class _Ways(dict[tuple[int, ...], tuple[Explanation, ...]]):
+    """The explanations of notes between a first and a last one where some finger moves more often than it need."""
+
+    def __init__(self, costs: Tariff, known: Repertoire) -> None:
+        super().__init__()
+        self._costs, self._known = costs, known
+
+    def __missing__(self, notes: tuple[int, ...]) -> tuple[Explanation, ...]:
+        from_note, *between, to_note = notes
+        ways = self[notes] = explanations(from_note, to_note, tuple(between), True, self._costs, self._known)
+        return ways
 
 
 @lru_cache(maxsize=1 << 10)
@@ -360,6 +390,7 @@ class Graced(dict[tuple[int, ...], int]):
     ) -> None:
         super().__init__()
         self._prices, self._plain, self._gap = prices, plain, Gap(first, last, sounds, why)
+        self[()] = plain
 
     def __missing__(self, graces: tuple[int, ...]) -> int:
         price, _ = self._prices.embellished(self._gap, self._plain, graces)

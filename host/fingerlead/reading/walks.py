@@ -83,84 +83,93 @@ class Walks:
             yield inner <= MOST_INNER + 1
             inner = 0 if note == NO_NOTE else inner + heard
 
-    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
+    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...], tuple[int, ...]]]:
         """The melody notes that a stretch may follow as one, nearest first, and what was heard between.
 
-        No more than `most` sounds, but from hands off. -1 where it may be the first melody note.
+        Then the notes of all of these, from the one to the other. No more than `most` sounds, but from hands off. -1
+        where it may be the first melody note.
         """
-        notes, lengths_us, heard, breaks = self._s.note, self._s.length_us, self._prices.heard, self._prices.breaks
+        note_of, lengths_us, heard, breaks = self._s.note, self._s.length_us, self._prices.heard, self._prices.breaks
         longest_us = self._prices.longest_before(at)
+        furthest = MOST_SOUNDS if self._is_off_near[at] else min(most, MOST_SOUNDS)
         sounds: tuple[int, ...] = ()
-        inner = 0
+        notes: tuple[int, ...] = (note_of[at],)
+        rows, inner = self.rows, 0
         for before in range(at - 1, -1, -1):
             # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
             if inner > MOST_INNER:
                 return
-            inner += heard[before]
+            note = note_of[before]
+            longer = (note, *notes)
             # Hands come off, and on, over as many sounds as there are.
-            if self.rows[before] and (len(sounds) <= most or notes[before] == NO_NOTE):
-                yield before, sounds
+            if rows[before] and (len(sounds) <= most or note == NO_NOTE):
+                yield before, sounds, longer
             if breaks[before] or lengths_us[before] > longest_us:
                 return
-            # One note that something unheard interrupts is one sound.
-            if heard[before] and not (sounds and notes[sounds[0]] == notes[before]):
-                sounds = (before, *sounds)
-                if len(sounds) > (MOST_SOUNDS if self._is_off_near[at] else most):
-                    return
+            if heard[before]:
+                inner += 1
+                # One note that something unheard interrupts is one sound.
+                if not sounds or notes[0] != note:
+                    sounds, notes = (before, *sounds), longer
+                    if len(sounds) > furthest:
+                        return
         if not self._number:
-            yield -1, sounds
+            yield -1, sounds, notes
 
     def _freely(self, at: int) -> Row:
         """Where any note may follow any, only the cheapest walk counts."""
         cost, best = NEVER, None
-        for before, sounds in self._may_follow(at, MOST_SOUNDS):
+        for before, sounds, notes in self._may_follow(at, MOST_SOUNDS):
             step = self.rows[before][0] if before >= 0 else None
             so_far = self._prices.left_over(0, at) if step is None else step.cost
             if so_far >= cost:
                 continue
             if step is not None:
-                so_far += self._prices.between(before, at, sounds)[0]
+                so_far += self._prices.between(before, at, sounds, notes)[0]
             if so_far < cost:
                 cost, best = so_far, step
         return [self._step(at, cost + self._prices.own(at), NOWHERE, best)] if cost < NEVER else []
 
     def _written(self, at: int) -> Row:
         """Where music is known, the cheapest walk to each position that the note may bring the player to."""
-        music, note, prices = self._musics[at], self._s.note[at], self._prices
+        music, note, prices, rows, musics = self._musics[at], self._s.note[at], self._prices, self.rows, self._musics
         leads, most = music.leads[note], NEVER if note == NO_NOTE else music.most_sounds
+        # Where grace notes are written, they may explain what is dear without.
+        has_graces = music.has_graces and note != NO_NOTE
         arrivals = _Arrivals()
         back: tuple[int, Step, int, Graced | None] | None = None
         begins: Leads = ()
-        for before, sounds in self._may_follow(at, most):
+        for before, sounds, notes in self._may_follow(at, most):
             if before < 0:
                 begins = self._begins(at)
                 break
-            row = self.rows[before]
+            row = rows[before]
             cheapest = row[0]
             room = arrivals.limit - cheapest.cost
             if room <= 0:
                 continue
-            # Where grace notes are written, they may explain what is dear without.
-            may_be_graced = music.has_graces and NO_NOTE not in (note, self._s.note[before])
-            room = NEVER if may_be_graced else room
-            plain, why = prices.between(before, at, sounds, room)
+            may_be_graced = has_graces and notes[0] != NO_NOTE
+            if may_be_graced:
+                room = NEVER
+            plain, why = prices.between(before, at, sounds, notes, room)
             if plain >= room:
                 continue
             graced = Graced(prices, before, at, sounds, plain, why) if may_be_graced else None
-            if self._musics[before] is music:
-                arrivals.add(row, leads, plain, graced)
+            more = 0 if may_be_graced else plain
+            if musics[before] is music:
+                arrivals.add(row, leads, more, graced)
                 if back is None or cheapest.cost + plain < back[0]:
-                    back = cheapest.cost + plain, cheapest, plain, graced
+                    back = cheapest.cost + plain, cheapest, more, graced
             else:
-                for walks, places, more in self._stands(before, at):
-                    arrivals.add(walks, places, plain, graced, more)
+                for walks, places, to_stand in self._stands(before, at):
+                    arrivals.add(walks, places, to_stand + more, graced)
         if back is not None and note != NO_NOTE:
             # Going back, or on to a later bar, starts from the cheapest way to a melody note.
-            so_far, step, plain, graced = back
-            most = arrivals.limit - (step.cost if graced is not None else so_far)
+            _, step, more, graced = back
+            most = arrivals.limit - step.cost - more
             from_off = self._s.note[step.at - self._number] == NO_NOTE
             jumps = music.jumps(step.place.position, note, after_pause=from_off, most=most)
-            arrivals.add([step], {step.place.position: leads_to(jumps)}, plain, graced)
+            arrivals.add([step], {step.place.position: leads_to(jumps)}, more, graced)
         arrivals.begin(begins, prices.left_over(0, at))
         return self._likely(at, arrivals)
 
@@ -188,9 +197,16 @@ class Walks:
 
         Of equal ones the farthest on comes first: more is likelier to be missed than to be played anew.
         """
-        own = self._prices.own(at)
-        limit, ways = arrivals.limit, sorted(arrivals.found.values())[:MOST_WALKS]
-        row = [self._step(at, cost + own, place, before) for cost, _, place, before in ways if cost < limit]
+        own, limit = self._prices.own(at), arrivals.limit
+        number = at + self._number
+        spell = number - number % SPELL
+        row = [
+            Step(number, place, cost + own, before, before.lately)
+            if before is not None and before.at >= spell
+            else self._step(at, cost + own, place, before)
+            for cost, _, place, before in sorted(arrivals.found.values())[:MOST_WALKS]
+            if cost < limit
+        ]
         if len(row) < 2:
             return row
         ago = row[0].lately[1]
@@ -225,16 +241,15 @@ class _Arrivals:
                 self.found[position] = left_over + cost, -position, place, None
                 self.limit = min(self.limit, left_over + cost + FAR_DEARER)
 
-    def add(self, row: Row, leads: _Leads, plain: int, graced: Graced | None, more: int = 0) -> None:
-        """Go on with walks, at the `plain` price of what lies between, or as it is `graced` where that is written.
+    def add(self, row: Row, leads: _Leads, more: int, graced: Graced | None) -> None:
+        """Go on with walks, each of which costs so much `more`, and the `graced` price of what lies between, if any.
 
-        `leads` tells where from each of their positions, and `more` is what it costs to stand there.
+        `leads` tells where from each of their positions.
         """
         found, limit = self.found, self.limit
+        best = limit - FAR_DEARER
         for step in row:
             so_far = step.cost + more
-            if graced is None:
-                so_far += plain
             if so_far >= limit:
                 break
             for cost, position, place in leads[step.place.position]:
@@ -242,11 +257,11 @@ class _Arrivals:
                 if cost >= limit:
                     break
                 if graced is not None:
-                    cost += graced[place.graces] if place.graces else plain
+                    cost += graced[place.graces]
                 if position not in found or cost < found[position][0]:
                     found[position] = cost, -position, place, step
-                    if cost < limit - FAR_DEARER:
-                        limit = cost + FAR_DEARER
+                    if cost < best:
+                        best, limit = cost, cost + FAR_DEARER
         self.limit = limit
 
 

@@ -3,6 +3,7 @@
 One line of `practised.jsonl` is one object, of the schema `fingerlead-practised-1`:
     {"schema", "kind": "passed", "day": "2026-11-25", "rung": "low-a-b", "row": 2}
     {"schema", "kind": "left", "day", "rung"}
+    {"schema", "kind": "played", "day", "us"}
     {"schema", "kind": "counts", "day", "changes": {"low A to B": {"tried", "clean", "stray", "apart"}},
      "notes": {"B": {"tried", "right"}}, "movements": {"grip": {"tried", "right"}}}
     {"schema", "kind": "taken back", "day", "changes"}
@@ -18,7 +19,7 @@ to one file; each sees what was there when it opened it, and what it adds itself
 import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -28,6 +29,8 @@ from fingerlead.store.files import LineError, append_line, make_private, object_
 SCHEMA = "fingerlead-practised-1"
 LONGEST_KEY = 64
 MOST = 1_000_000  # of anything on one line; no change is played that often between two savings
+
+DAY_US = 86_400_000_000
 
 _NOTE = {name: note for note, name in enumerate(NOTES)}
 _CHANGE = {f"{NOTES[a]} to {NOTES[b]}": (a, b) for a in range(9) for b in range(9) if a != b}
@@ -78,6 +81,14 @@ class Leaving:
     rung: str
 
 
+@dataclass(frozen=True, slots=True)
+class Sounded:
+    """For how long notes sounded on a day, beside what other lines say."""
+
+    day: date
+    us: int
+
+
 @dataclass(slots=True)
 class Counting:
     """What was played on a day."""
@@ -96,7 +107,7 @@ class Uncounted:
     changes: dict[tuple[int, int], ChangeCounts] = field(default_factory=dict)
 
 
-Line = Passing | Leaving | Counting | Uncounted
+Line = Passing | Leaving | Sounded | Counting | Uncounted
 
 K = TypeVar("K")
 C = TypeVar("C", ChangeCounts, NoteCounts)
@@ -109,6 +120,8 @@ def to_line(what: Line) -> dict[str, object]:
         return {**head, "rung": what.rung, "row": what.row}
     if isinstance(what, Leaving):
         return {**head, "kind": "left", "rung": what.rung}
+    if isinstance(what, Sounded):
+        return {**head, "kind": "played", "us": what.us}
     changes = {_CHANGE_NAME[pair]: asdict(counts) for pair, counts in sorted(what.changes.items())}
     if isinstance(what, Uncounted):
         return {**head, "kind": "taken back", "changes": changes}
@@ -134,12 +147,17 @@ def read_line(data: bytes) -> Line:
         if type(row) is not int or row not in (1, 2):
             raise LineError("expected row 1 or 2")
         return Passing(day, rung, 1 if row == 1 else 2)
+    if what.get("kind") == "played":
+        us = what.get("us")
+        if type(us) is not int or not 0 < us <= DAY_US:
+            raise LineError(f"expected microseconds from 1 to {DAY_US}")
+        return Sounded(day, us)
     if what.get("kind") == "counts":
         changes = _table(what.get("changes"), _CHANGE, ChangeCounts)
         return Counting(day, changes, _table(what.get("notes"), _NOTE, NoteCounts), _movements(what))
     if what.get("kind") == "taken back":
         return Uncounted(day, _table(what.get("changes"), _CHANGE, ChangeCounts))
-    raise LineError("expected the kind passed, left, counts or taken back")
+    raise LineError("expected the kind passed, left, played, counts or taken back")
 
 
 def _day(text: object) -> date:
@@ -227,6 +245,17 @@ class Weak:
     movement: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Week:
+    """Seven days up to one: for how long notes sounded, and the keys of rungs that became clean, and of those passed
+    again when they came back.
+    """
+
+    played_us: int
+    became_clean: tuple[str, ...]
+    came_back: tuple[str, ...]
+
+
 @dataclass
 class Progress:
     """All that is known of a learner; two are equal when they know the same. In memory only without a `path`."""
@@ -237,6 +266,8 @@ class Progress:
     _changes: dict[tuple[int, int], dict[date, ChangeCounts]] = field(default_factory=dict)
     _notes: dict[int, dict[date, NoteCounts]] = field(default_factory=dict)
     _movements: dict[str, dict[date, NoteCounts]] = field(default_factory=dict)
+    _played: dict[date, int] = field(default_factory=dict)
+    _unkept_played: dict[date, int] = field(default_factory=dict, compare=False)
     _unkept_rungs: list[Passing | Leaving] = field(default_factory=list, compare=False)
     _unkept_counts: dict[date, Counting] = field(default_factory=dict, compare=False)
     _unkept_back: dict[date, Uncounted] = field(default_factory=dict, compare=False)
@@ -252,6 +283,12 @@ class Progress:
     def _at_rung(self, line: Passing | Leaving) -> None:
         self._unkept_rungs.append(line)
         self._learn(line)
+
+    def note_played(self, day: date, us: int) -> None:
+        """A note sounded for so long."""
+        if us > 0:
+            self._played[day] = self._played.get(day, 0) + us
+            self._unkept_played[day] = self._unkept_played.get(day, 0) + us
 
     def change_played(self, day: date, change: tuple[int, int], outcome: str) -> None:
         """A plain change was played; `outcome` is clean, stray or apart, or anything else that is not clean."""
@@ -292,6 +329,9 @@ class Progress:
             while self._unkept_rungs:
                 append_line(self.path, to_line(self._unkept_rungs[0]))
                 del self._unkept_rungs[0]
+            for day, us in list(self._unkept_played.items()):
+                append_line(self.path, to_line(Sounded(day, min(us, DAY_US))))
+                del self._unkept_played[day]
             unkept: dict[date, Counting] | dict[date, Uncounted]
             for unkept in (self._unkept_counts, self._unkept_back):
                 for day in list(unkept):
@@ -310,6 +350,11 @@ class Progress:
             return "confirmed"
         return "due" if record.passed_on < today else "passed"
 
+    def unclean(self) -> tuple[str, ...]:
+        """The rungs that were left while not yet clean, and are not passed since, those left first first."""
+        left = [(record.left_on, key) for key, record in self._rungs.items() if record.passed_on is None]
+        return tuple(key for _, key in sorted((day, key) for day, key in left if day is not None))
+
     def passed(self) -> frozenset[str]:
         """The rungs that were passed, on whatever day."""
         return frozenset(rung for rung, record in self._rungs.items() if record.passed_on is not None)
@@ -318,6 +363,14 @@ class Progress:
         """The rungs to confirm today, those passed first first."""
         found = [rung for rung in self._rungs if self.state(rung, today) == "due"]
         return tuple(sorted(found, key=lambda rung: (self._rungs[rung].passed_on or today, rung)))
+
+    def week(self, today: date) -> Week:
+        """The seven days up to one."""
+        days = {today - timedelta(days=back) for back in range(7)}
+        passed = [(record.passed_on, key) for key, record in self._rungs.items() if record.passed_on in days]
+        again = [(record.confirmed_on, key) for key, record in self._rungs.items() if record.confirmed_on in days]
+        keys = [tuple(key for _, key in sorted(found, key=str)) for found in (passed, again)]
+        return Week(sum(us for day, us in self._played.items() if day in days), *keys)
 
     def weakest(self) -> tuple[Weak, ...]:
         """The changes and movements tried often enough, in one order, the weakest first."""
@@ -347,6 +400,9 @@ class Progress:
         """Take in a line, written just now or read back: there is no other way in. Raises LineError."""
         if isinstance(line, Passing | Leaving):
             self._learn_rung(line)
+            return
+        if isinstance(line, Sounded):
+            self._played[line.day] = self._played.get(line.day, 0) + line.us
             return
         if isinstance(line, Uncounted):
             for change, counts in line.changes.items():

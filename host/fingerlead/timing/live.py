@@ -79,12 +79,13 @@ class Placed(NamedTuple):
 
 
 class _Measured(NamedTuple):
-    """A tail as it reads: what of it is measured, its changes, where the next begins, and its edges."""
+    """A tail as it reads: what of it is measured, its changes, where the next begins, its edges, and by which rules."""
 
     part: Part
     changes: list[Change]
     after: Progression
     edges: Edges
+    rules: Rules
 
 
 class LiveAnalysis:
@@ -139,8 +140,7 @@ class LiveAnalysis:
         self._last = nothing()  # the part that was settled last
         # Settled parts, their changes and when these begin and end, of as long as what is said now may be about.
         self._lately: deque[tuple[Part, list[Change], NDArray[np.int64]]] = deque()
-        # The tail as it reads with the edges so far, and the changes to publish.
-        self._prepared: tuple[Part, list[Change]] | None = None
+        self._prepared: _Measured | None = None  # the tail as it reads with the edges so far
 
     @property
     def timing(self) -> Timing:
@@ -232,16 +232,22 @@ class LiveAnalysis:
         self._slopes.append((t_us, hole, rise_raw, level_raw))
         self._prepared = None
 
-    def idle(self) -> None:
-        """There is nothing else to do for a moment: settle what is over, and work out ahead what is to be told next.
+    def idle(self) -> bool:
+        """There is nothing else to do for a moment: settle what is over, or work out ahead what is to be told next.
 
-        A change is told on a frame that brings nothing new: the last mask, still there. So what it will say is ready.
+        Whether there is more to do: in short steps, so that what comes meanwhile waits for one of them at most. A
+        change is told on a frame that brings nothing new: the last mask, still there. So what it will say is ready.
         """
         if self._unsettled:
             self._settle(final=False)
-        if self._tail is not None and not self._mask_told and _HELD_CODE[self._tail.covered_mask] != NO_NOTE:
+            return True
+        if self._tail is None or self._mask_told or _HELD_CODE[self._tail.covered_mask] == NO_NOTE:
+            return False
+        if self._prepared is None:
             since_us = self._mask_start_us if self._note_told else self._note_start_us
-            self._prepare(max(self._now_us, since_us + TOLD_US))
+            prepared = self._prepare(max(self._now_us, since_us + TOLD_US))
+            return bool(prepared.part.takes)
+        return not self._judge(self._prepared, at_once=False)
 
     def close(self, end_us: int | None = None) -> None:
         """The recording is over, at the last timed frame: what is left is settled as it stands."""
@@ -275,7 +281,7 @@ class LiveAnalysis:
         )
 
     def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
-        """The tail measured, and its changes; None where nothing of it is settled."""
+        """The tail measured, its movements yet to be judged; None where nothing of it is settled."""
         timing, place = self.timing, self._place
         edges = tail.edges(end_us, self._slopes_of_tail(), timing)
         edge_us, covered = edges.edge_us, edges.covered
@@ -296,9 +302,15 @@ class LiveAnalysis:
         if measured is None:
             return None
         part, after = measured
-        judge_movements(part, edge_us, covered, rules, place.edge, self._known)
         changes = list(changes_of(part, self.settings, edge_us, covered, place.changes, place.edge))
-        return _Measured(part, changes, after, edges)
+        return _Measured(part, changes, after, edges, rules)
+
+    def _judge(self, measured: _Measured, *, at_once: bool = True) -> bool:
+        """Judge the movements of what is measured, or go on with that; whether all are judged."""
+        part, edges, rules = measured.part, measured.edges, measured.rules
+        return judge_movements(
+            part, edges.edge_us, edges.covered, rules, self._place.edge, self._known, at_once=at_once
+        )
 
     def _slopes_of_tail(self) -> Slopes:
         """The slopes that have come of the edges that are not settled."""
@@ -318,15 +330,16 @@ class LiveAnalysis:
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
-        part, changes = self._prepare(t_us)
-        self._tell_changes(changes, None)
-        self._tell_movements(part.movements)
+        prepared = self._prepare(t_us)
+        self._judge(prepared)
+        self._tell_changes(prepared.changes, None)
+        self._tell_movements(prepared.part.movements)
 
     def _place_note(self, t_us: int) -> None:
         """Tell where in the music the note that sounds brings the player."""
         if not self._musics or not self._musics[-1].is_known:
             return
-        part, _ = self._prepare(max(t_us, self._note_start_us + TOLD_US))
+        part = self._prepare(max(t_us, self._note_start_us + TOLD_US)).part
         notes: list[PlacedNote] = []
         for row in islice(chain(_melody_notes(part), _melody_notes(self._last)), PLACED):
             placed = self._placed(*row)
@@ -345,11 +358,12 @@ class LiveAnalysis:
             return PlacedNote(note, start_us, first.position, True)
         return None
 
-    def _prepare(self, end_us: int) -> tuple[Part, list[Change]]:
-        """The tail, and its changes, if the last mask stands until `end_us`; worked out once for the edges so far."""
+    def _prepare(self, end_us: int) -> _Measured:
+        """The tail as it reads if the last mask stands until `end_us`; worked out once for the edges so far."""
         if self._prepared is None:
-            measured = None if self._tail is None else self._measure(self._tail, end_us, final=True)
-            self._prepared = measured[:2] if measured else (nothing(), [])
+            assert self._tail is not None
+            self._prepared = self._measure(self._tail, end_us, final=True)
+            assert self._prepared is not None  # what is final is measured to its end
         return self._prepared
 
     def _settle(self, *, final: bool) -> None:
@@ -357,7 +371,8 @@ class LiveAnalysis:
         measured = None if self._tail is None else self._measure(self._tail, self._now_us, final=final)
         if measured is None:
             return
-        part, changes, after, edges = measured
+        self._judge(measured)
+        part, changes, after, edges, _ = measured
         if len(part.note):
             self._last = part
             windows = np.column_stack((part.first, part.last)) - self._place.edge

@@ -5,7 +5,7 @@ any playing is. It is proven where this fault is gone and no other has come; it 
 alone.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import replace
 from functools import lru_cache
 
@@ -29,8 +29,11 @@ NO_DOUBTS = np.zeros((0, 2), dtype=np.int64)
 
 def finger_of(
     found: FoundFault, judgement: JudgedTake, take: MovementTake, timeline: Timeline, rules: Rules
-) -> int | None:
-    """The only finger that is proven to have made a fault; None where there is none, or more than one."""
+) -> Generator[None, None, int | None]:
+    """The only finger that is proven to have made a fault; None where there is none, or more than one.
+
+    A generator, which stops after each finger that it has tried: a proof may take longer than live playing can wait.
+    """
     first, last = take.first - timeline.before, take.last - timeline.before + 1
     edges = zip(timeline.edge_us[first:last].tolist(), timeline.covered[first:last].tolist(), strict=True)
     moves = toggles(take.from_mask, edges)
@@ -39,8 +42,10 @@ def finger_of(
     timeline = replace(timeline, errors=errors)
     proven: set[int] = set()
     for finger, mended in _mends(found, judgement, take, moves):
-        if finger not in proven and len(proven) < 2 and _helps(found, judgement, take, mended, timeline, rules):
-            proven.add(finger)
+        if finger not in proven and len(proven) < 2:
+            if _helps(found, judgement, take, mended, timeline, rules):
+                proven.add(finger)
+            yield
     if len(proven) != 1:
         return None
     (finger,) = proven

@@ -3,7 +3,7 @@
 Batch and live both put each settled part through `judge_movements`.
 """
 
-from collections.abc import Hashable
+from collections.abc import Generator, Hashable
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +17,10 @@ from fingerlead.timing.movement_takes import MovementTake
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import PlayedMovement
 
-# What was said before of movements: of each as it was read, on the same grounds.
-Known = dict[tuple[PlayedMovement, MovementTake, Hashable], PlayedMovement]
+# A movement that is being judged, one finger after the other.
+Judging = Generator[None, None, PlayedMovement]
+# What was said before of movements, or is about to be: of each as it was read, on the same grounds.
+Known = dict[tuple[PlayedMovement, MovementTake, Hashable], PlayedMovement | Judging]
 
 
 def judge_movements(
@@ -28,43 +30,51 @@ def judge_movements(
     rules: Rules,
     edges_before: int = 0,
     known: Known | None = None,
-) -> None:
-    """Judge the movements of a part in place; the timeline is given from edge number `edges_before` on.
+    *,
+    at_once: bool = True,
+) -> bool:
+    """Judge the movements of a part in place, and say whether all are; the timeline is given from `edges_before` on.
 
-    What is `known` already is not judged anew, and what is found joins it.
+    What is `known` already is not judged anew, and what is found joins it. Not `at_once`: no more than one finger is
+    tried; to be called again until all are judged.
     """
-    if not part.movements:
-        return
+    if not part.takes:
+        return True
     settings = rules.settings
     timeline = Timeline(
         edge_us, covered, edges_before, rules.errors, rules.geometry, settings.heard_us, settings.bounce_us
     )
-    part.movements[:] = [
-        movement if take is None else _judged_once(movement, take, timeline, rules, known)
-        for movement, take in zip(part.movements, part.takes, strict=True)
-    ]
-    part.takes[:] = []
+    for place, take in enumerate(part.takes):
+        if take is None:
+            continue
+        movement = part.movements[place]
+        judged: PlayedMovement | Judging = _judging(movement, take, timeline, rules)
+        if known is not None:
+            key = movement, take, timeline.grounds(take)
+            judged = known.setdefault(key, judged)
+        while not isinstance(judged, PlayedMovement):
+            try:
+                next(judged)
+            except StopIteration as over:
+                judged = over.value
+            else:
+                if not at_once:
+                    return False
+        if known is not None:
+            known[key] = judged
+        part.movements[place], part.takes[place] = judged, None
+    part.takes.clear()
+    return True
 
 
-def _judged_once(
-    movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules, known: Known | None
-) -> PlayedMovement:
-    """The movement as it was judged before, else as it is judged now."""
-    if known is None:
-        return _judged(movement, take, timeline, rules)
-    key = movement, take, timeline.grounds(take)
-    if key not in known:
-        known[key] = _judged(movement, take, timeline, rules)
-    return known[key]
-
-
-def _judged(movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules) -> PlayedMovement:
+def _judging(movement: PlayedMovement, take: MovementTake, timeline: Timeline, rules: Rules) -> Judging:
     judgement = judge(take, timeline)
     if movement.verdict == "left out" and not any(one.fault.kind == "swallowed" for one in judgement.faults):
         return movement
-    faults = tuple(
-        one.fault._replace(finger=finger_of(one, judgement, take, timeline, rules)) for one in judgement.faults
-    )
+    faults = []
+    for one in judgement.faults:
+        finger = yield from finger_of(one, judgement, take, timeline, rules)
+        faults.append(one.fault._replace(finger=finger))
     verdict = movement.verdict
     if verdict != "unwritten":
         verdict = "faulty" if faults else "as written" if judgement.sure else "unclear"
@@ -73,5 +83,5 @@ def _judged(movement: PlayedMovement, take: MovementTake, timeline: Timeline, ru
         verdict=verdict,
         variant="".join(ABC_LETTERS[note] for note in judgement.form.notes),
         tempo_ratio=judgement.tempo_ratio,
-        faults=faults,
+        faults=tuple(faults),
     )

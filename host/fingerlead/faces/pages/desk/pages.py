@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
@@ -32,8 +33,9 @@ from fingerlead.faces.words import (
     practised_names,
     what_happened,
 )
-from fingerlead.phrases import capital, day_words
+from fingerlead.phrases import capital, day_words, listed
 from fingerlead.store.passage import Passage
+from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
@@ -63,6 +65,7 @@ from fingerlead.timing.summary import heard_stray_us, stands_out
 PACKAGE = "fingerlead.faces.pages.desk"
 MOST_STRIPS = 3
 MOST_MOMENTS = 60
+MOST_UNCLEAN = 12
 MOST_SESSIONS = 30
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
 
@@ -140,6 +143,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
+        unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
         charts=charts(by_what, [*recent.values(), *sums.values()], pupil.lesson, today),
         worst=_worst(studio, key, glance, list(recent.values())),
@@ -372,6 +376,13 @@ def _rungs_to_give() -> list[dict[str, Any]]:
     numbers = {rung.key: number for number, rung in enumerate(rungs_in(), 1)}
     rungs = {rung.key: rung for rung in (*rungs_in(), *rungs_in("derived"))}
     return [{"key": key, "name": rung.name, "number": numbers.get(key)} for key, rung in rungs.items()]
+
+
+def _unclean(folder: Path) -> str:
+    """The rungs that the pupil went on from while they were not yet clean."""
+    names = practised_names()
+    left = open_progress(folder / "practice").unclean()[:MOST_UNCLEAN]
+    return listed([names.get(key, key) for key in left]) if left else ""
 
 
 def _furthest(keys: Set[str]) -> str:

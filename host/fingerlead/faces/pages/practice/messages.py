@@ -17,10 +17,11 @@ from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.pages.practice.telling import NOTHING, Telling
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, strip_svg
-from fingerlead.faces.words import false_fingering, what_happened
+from fingerlead.faces.words import false_fingering, practised_names, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
+from fingerlead.store.practice_log import Week
 from fingerlead.store.session_file import seconds_text
 from fingerlead.timing.fault_words import fault_sentence
 from fingerlead.timing.measured_words import finger_name
@@ -100,7 +101,7 @@ def progress_sentence(progressed: events.Progressed, out_name: str, back_name: s
     if not progressed.needed:
         return say("free")
     if progressed.passed:
-        return "" if progressed.next is None else say("passed_next", name=progressed.next.name)
+        return "" if progressed.next is None else say("passed_next")
     if progressed.first:
         return say("comes_first", names=listed(list(progressed.first)))
     rows = ((out_name, progressed.out), (back_name, progressed.back))
@@ -168,6 +169,16 @@ def _for_tomorrow(summary: events.SessionSummary) -> list[str]:
     return [say("tomorrow_again" if again else "tomorrow_next", name=name)]
 
 
+def week_lines(week: Week) -> list[str]:
+    """Seven days in a few sentences; none where nothing was played."""
+    if not week.played_us:
+        return []
+    names = practised_names()
+    found = (("week_clean", week.became_clean), ("week_back", week.came_back))
+    named = [say(key, names=listed([names.get(one, one) for one in keys])) for key, keys in found if keys]
+    return [say("week_played", minutes=length(week.played_us)), *named]
+
+
 def length(us: int) -> str:
     """A time in whole minutes, in words."""
     minutes = round(us / 60_000_000)
@@ -191,7 +202,7 @@ class Publisher:
         self._telling = Telling(table, say, hold_sentence, movement_sentence)
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
-            tunes=[], tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
+            tunes=[], week=[], tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
@@ -284,6 +295,7 @@ class Publisher:
             self._publish("tonight", **tonight_of(snapshot.turn))
         self._hub.remember(
             tunes=[asdict(tune) for tune in snapshot.tunes],
+            week=week_lines(snapshot.week),
             ladder=[ladder_entry(rung) for rung in snapshot.ladder],
             due=list(snapshot.due),
         )

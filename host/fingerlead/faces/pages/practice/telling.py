@@ -2,10 +2,11 @@
 
 A change that goes well is told by the count alone; which finger led is told of a fault only. What went wrong is told
 until the same goes well. Meanwhile only a heavier fault takes its place, or any once the same was not played for a
-while: it may be none of the music's, and never come back.
+while. Of a change that the music does not ask for, as when the chanter is picked up, nothing is told.
 """
 
 from collections.abc import Callable, Hashable
+from itertools import pairwise
 from typing import Any
 
 from fingering.diagnosis import Diagnosis
@@ -21,7 +22,8 @@ from fingerlead.timing.measured_words import finger_name
 Message = dict[str, Any]
 Say = Callable[..., str]
 
-# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note.
+# What goes wrong in a change, by how much it matters: a stray is heard, a false fingering colours the note; what is off
+# the beat alone comes last.
 _WEIGHTS: dict[events.Outcome, int] = {"stray": 3, "false fingering": 2, "apart": 1}
 A_WHILE = 6  # other tries
 NOTHING: Message = {
@@ -44,6 +46,7 @@ class Telling:
         self._key: Hashable = None
         self._weight = self._others = 0
         self._music: tuple[str | None, str] | None = None
+        self._asked: set[tuple[int, int]] = set()  # the changes that the music asks for
 
     def take_in(self, event: events.Event) -> bool:
         """Take an event in; whether something else is told now."""
@@ -54,7 +57,8 @@ class Telling:
                 # What passed a rung is told as long as its music stands.
                 if music != self._music or not snapshot.progressed.passed:
                     self._clear()
-                self._music = music
+                notes = [note for note, _ in snapshot.notes]
+                self._music, self._asked = music, set(pairwise(notes[-1:] + notes))
                 self._see(snapshot.progressed)
             case events.Judged():
                 self._judged(event)
@@ -84,8 +88,8 @@ class Telling:
         key = judged.change.from_note, judged.change.to_note
         if judged.take == self.now["take"]:
             self._clear()  # it is something else after all
-        if judged.outcome != "not counted":
-            fault = judged.outcome != "clean"
+        if judged.outcome != "not counted" and key in self._asked:
+            fault = judged.outcome != "clean" or judged.off_beat_us is not None
             self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
 
     def _tell(self, key: Hashable, weight: int, fault: bool, message: Callable[[], Message]) -> None:
@@ -125,6 +129,9 @@ class Telling:
         if judged.outcome == "apart":
             finger = finger_name(change.fingers[-1].finger)
             return self._say("apart", finger=capital(finger), advice=together_words(*_notes(judged)))
+        if judged.outcome == "clean":
+            off_us = judged.off_beat_us or 0
+            return self._say("after_beat" if off_us > 0 else "before_beat", ms=round(abs(off_us) / 1_000))
         strays = capital(listed([a_note(stray.note) for stray in change.strays if stray.heard]))
         if judged.diagnosis is None:
             return self._say("stray_unsure", strays=strays)

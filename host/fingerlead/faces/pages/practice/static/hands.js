@@ -42,7 +42,7 @@ export function drawHands() {
 }
 
 // What is drawn: the fingers, and beside each what it is to do; `hair` goes a hair ahead or behind, `led` moved first.
-function lookNow(live) {
+export function lookNow(live) {
   const { told, replay, notes } = state;
   const away = state.chanter?.state === "away" && !state.playing;
   const now = phase();
@@ -54,7 +54,7 @@ function lookNow(live) {
   };
   if (replay) {
     Object.assign(look, { hair: replay.hair ?? null, ahead: replay.ahead ?? false, led: replay.led ?? null });
-  } else if (now === "before" && !live && asked) {
+  } else if (now === "before" && !live && asked && state.playing !== "touch") {
     const from = holdNote() == null ? state.chart[asked.from] : 0;
     Object.assign(look, { fingers: from, posed: holdNote() == null });
     moveTo(from, state.chart[asked.note] ?? 0);
@@ -71,20 +71,27 @@ function lookNow(live) {
   return look;
 }
 
+// What stands beside a finger, in words: what it is to do, or did; and that it goes a hair ahead, or behind.
+export function markWords(look, hole) {
+  const move = look.moves[hole];
+  const hair = look.hair === hole ? say(look.ahead ? "hands.ahead" : "hands.behind") : "";
+  if (move) return [say(move === "cover" ? "hands.cover" : "hands.lift"), hair];
+  if (hair) return [hair, ""];
+  if (look.led === hole) return [say("hands.led"), ""];
+  return [look.wrong.includes(hole) ? state.fingers[hole] ?? "" : "", ""];
+}
+
 function mark({ group, icon, flag, text, more }, look, hole) {
   const move = look.moves[hole];
   const hair = look.hair === hole;
-  const led = look.led === hole && !hair;
-  const wrong = look.wrong.includes(hole);
-  group.classList.toggle("gone", !move && !hair && !led && !wrong);
-  group.setAttribute("class", `mark ${move ?? ""} ${hair ? "hair" : ""} ${group.classList.contains("gone") ? "gone" : ""}`);
+  const [words, aside] = markWords(look, hole);
+  group.setAttribute("class", `mark ${move ?? ""} ${hair ? "hair" : ""} ${words ? "" : "gone"}`);
   icon.setAttribute("d", move === "cover" ? COVER : move === "lift" ? LIFT : "");
-  flag.setAttribute("class", hair ? (look.ahead ? "ahead" : "behind") : led ? "led" : "gone");
-  const hairWords = hair ? say(look.ahead ? "hands.ahead" : "hands.behind") : "";
-  write(text, move ? say(`hands.${move}`) : led ? say("hands.led") : wrong ? state.fingers[hole] ?? "" : hairWords);
+  flag.setAttribute("class", hair ? (look.ahead ? "ahead" : "behind") : look.led === hole ? "led" : "gone");
   text.classList.toggle("more", !move);
   text.setAttribute("dy", move && hair ? "-7" : "0");
-  write(more, move ? hairWords : "");
+  write(text, words);
+  write(more, aside);
 }
 
 // Up and away, an open arrow; down and on, a full one on its hole's line.
@@ -106,6 +113,7 @@ function build(key) {
     const [base, tip] = fromLeft ? [86, MIDDLE + reach] : [WIDTH - 86, MIDDLE - reach];
     return draw("g", { class: `finger-part ${fromLeft ? "from-left" : "from-right"}` },
       draw("rect", { x: Math.min(base, tip), y: y - 15, width: Math.abs(tip - base), height: 30, rx: 15 }),
+      draw("path", { class: "crease", d: [46, 88].map((back) => `M${fromLeft ? tip - back : tip + back} ${y - 7}v14`).join("") }),
       draw("path", { class: "nail", d: fromLeft ? `M${tip - 13} ${y - 7}q8 7 0 14` : `M${tip + 13} ${y - 7}q-8 7 0 14` }));
   });
   const palm = (fromLeft, top, bottom) => {

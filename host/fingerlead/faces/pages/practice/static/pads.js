@@ -2,9 +2,8 @@
 // covers at one press and opens at the next.
 
 import { byId, make, write } from "/kit/dom.js";
-import { state, wantedNote } from "./state.js";
-import { helpFor } from "./hands.js";
-import { say } from "/kit/texts.js";
+import { state } from "./state.js";
+import { lookNow, markWords } from "./hands.js";
 
 let cover = () => {};
 let built = null;
@@ -81,10 +80,9 @@ export function drawPads() {
     const bottom = hand(right ? "on-left" : "on-right", [4, 5, 6, 7]);
     pads.replaceChildren(...(right ? [bottom, top] : [top, bottom]));
   }
-  const wanted = wantedNote();
-  const wantedMask = helpFor(wanted) >= 2 ? state.chart[wanted] : null;
   const mask = state.replay ? state.replay.mask : state.ownMask;
-  const now = `${mask} ${wantedMask}`;
+  const asked = lookNow(mask);
+  const now = JSON.stringify([mask, asked]);
   if (now === look) return;
   look = now;
   for (const pad of pads.querySelectorAll(".pad")) {
@@ -92,7 +90,7 @@ export function drawPads() {
     const covered = Boolean((mask >> hole) & 1);
     pad.classList.toggle("covered", covered);
     pad.setAttribute("aria-pressed", String(covered));
-    const wants = wantedMask == null ? covered : Boolean((wantedMask >> hole) & 1);
-    write(pad.lastElementChild, wants === covered ? "" : say(wants ? "hands.cover" : "hands.lift"));
+    write(pad.lastElementChild, markWords(asked, hole).filter(Boolean).join(", "));
+    pad.classList.toggle("leads", asked.hair === hole);
   }
 }

@@ -6,7 +6,7 @@ export const state = {
   joined: false,
   chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, held: null, going: null, tonight: null, summary: null, keeping: null,
   sound: null, metronome: null, teacher: null,
-  ladder: [], due: [], tunes: [], notes: [], fingers: [], chart: [],
+  ladder: [], due: [], tunes: [], week: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
   // Whether anything of this music was played; the rung that was at hand last.
   begun: false, home: null,
@@ -26,7 +26,7 @@ export function take(message) {
   const { kind, ...what } = message;
   if (kind === "all") {
     for (const part of PARTS) if (part in what) state[part] = what[part];
-    for (const list of ["ladder", "due", "tunes", "notes", "fingers", "chart"]) state[list] = what[list] ?? state[list];
+    for (const list of ["ladder", "due", "tunes", "week", "notes", "fingers", "chart"]) state[list] = what[list] ?? state[list];
     state.changes = (what.changes ?? []).slice(-RECENT);
     state.chosen = null;
     state.remarks = what.remarks ?? [];
@@ -76,8 +76,6 @@ function begun() {
 
 // The change that is looked at: the one chosen from the earlier ones, or the last.
 export const shownChange = () => state.chosen ?? state.changes.at(-1) ?? null;
-
-export const wantedNote = () => state.lit?.note ?? null;
 
 // The place in the music that is lit: of a model that is heard, else the note to play.
 export const litIndex = () => state.replay?.index ?? state.lit?.index ?? 0;

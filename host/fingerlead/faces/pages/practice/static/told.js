@@ -96,6 +96,7 @@ let act = {};
 export const startNext = (acts) => {
   act = acts;
   byId("next-button").addEventListener("click", (event) => {
+    if (event.detail > 1) return; // the second of a double click is not for what comes after
     const { does } = nextNow();
     event.currentTarget.blur();
     does();

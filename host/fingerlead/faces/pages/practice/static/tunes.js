@@ -1,4 +1,4 @@
-// The tunes to choose, beneath the ladder, and a tune of one's own as a file or as text.
+// Beneath the ladder: what seven days have brought, the tunes to choose, and a tune of one's own as a file or as text.
 
 import { ask } from "/kit/entry.js";
 import { byId, make, tell } from "/kit/dom.js";
@@ -8,9 +8,11 @@ import { state } from "./state.js";
 let drawn = "";
 
 export function drawTunes(choose) {
-  const key = JSON.stringify([state.tunes, state.rung?.key]);
+  const key = JSON.stringify([state.tunes, state.week, state.rung?.key]);
   if (key === drawn) return;
   drawn = key;
+  byId("week").hidden = !state.week.length;
+  byId("week").lastElementChild.replaceChildren(...state.week.map((line) => make("p", {}, line)));
   byId("tunes").replaceChildren(...state.tunes.map((tune) => make("li", {}, make("button", {
     class: "plain", "data-key": tune.key, "aria-current": tune.key === state.rung?.key ? "step" : null, onclick: () => choose(tune.key),
   }, make("b", {}, tune.name), " ", make("span", { class: "soft" }, say(tune.own ? "tunes.yours" : tune.opened ? "tunes.opened" : "tunes.not_yet"))))));
