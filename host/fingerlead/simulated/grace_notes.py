@@ -31,7 +31,8 @@ def grace_steps(
     mask = from_mask
     for index, note in enumerate(graces):
         if note != SOUNDING[mask]:
-            mask = nearest_mask(note, mask, to_mask)
+            # The melody note inside a movement is fingered as it is outside.
+            mask = to_mask if note == SOUNDING[to_mask] else nearest_mask(note, mask, to_mask)
             kept.append((index, mask))
     if kept and SOUNDING[kept[-1][1]] == SOUNDING[to_mask]:
         kept.pop()
