@@ -24,7 +24,7 @@ FAULT = told_message(2, 0, EARLY_LITTLE_FINGER)
 NO_FAULT = {**FAULT, "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None}
 PASSED = {**NO_FAULT, "what": "passed", "sentence": "Passed. It comes back another day."}
 LEAK = {
-    **NO_FAULT, "what": "fault", "sentence": "Low G did not sound at once: the top ring stood wrong.", "fingers": [3],
+    **NO_FAULT, "what": "fault", "sentence": "Still open: the top ring.", "fingers": [3],
 }  # fmt: skip
 ALONE = {
     "kind": "progress", "out": {"name": "low G alone", "in_a_row": 0, "needed": 10}, "back": None,

@@ -573,7 +573,7 @@ def test_a_try_at_a_note_alone_that_failed_is_told_until_the_next(opened, host):
     fault = {
         **NO_FAULT,
         "what": "fault",
-        "sentence": "Low G did not sound at once: the top ring stood wrong.",
+        "sentence": "Still open: the top ring.",
         "fingers": [3],
     }
     host.tell(fault)

@@ -67,7 +67,7 @@ class TakenBack:
 
 @dataclass(frozen=True, slots=True)
 class HoldJudged:
-    """A try at a note alone, held for `held_us`. `fingers` stood wrong at its end or loosened."""
+    """A try at a note alone, held for `held_us`. `fingers` are open at its end, or loosened."""
 
     note: int
     end: HoldEnd
