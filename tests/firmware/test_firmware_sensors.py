@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from fingerlead.wire.carriers import StreamReader
-from fingerlead.wire.messages import Holes, Slope, decode
+from fingerlead.wire.messages import SLOW_SENSOR, Holes, Slope, decode
 from tests.sensors.bad import BAD_HOLE, BADS, CAPACITIVE, INFRARED, NEAR_SEAL, Bad, good_ones, look, near_seal
 from tests.sensors.carried import MIDDLE, by_firmware, script, slopes_of, states_of
 from tests.sensors.holes import HOLES, draw, spoilt
 from tests.sensors.judged import SCAN_US, Firmware, bytes_by_firmware
-from tests.sensors.playing import PLAIN_HAND, Hand, back_and_forth, crossings, play, windows
+from tests.sensors.playing import PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings, play, windows
 from tests.sensors.workshop import levels_at
 
 
@@ -65,6 +65,26 @@ def test_a_bad_sensor_is_told_by_the_second_movement_that_it_spoils(firmware, na
     assert seen.others_named == 0
     # From then on the program trusts none of them.
     assert seen.trusted == 0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_a_pressure_sensor_is_told_by_name_in_the_third_change_at_the_latest(firmware, seed):
+    """All eight are of that kind: in the second change where three holes show it."""
+    seen = look(BADS["pressure"], firmware, 5, seed=seed)
+    first_us, code, _ = seen.told[0]
+    assert code == SLOW_SENSOR
+    assert first_us < 3 * PERIOD_US
+    assert seen.before_told is not None
+    assert 2 <= seen.before_told <= 3
+    assert {hole for _, code, hole in seen.told if code == SLOW_SENSOR} == set(range(HOLES))
+    assert seen.trusted == 0
+
+
+@pytest.mark.parametrize("kind", ["capacitive", "infrared"])
+def test_a_slow_hand_is_no_slow_sensor(firmware, kind):
+    good = CAPACITIVE if kind == "capacitive" else INFRARED
+    hand = Hand(travel_us=(150_000.0, 250_000.0), roll=(0.0, 0.15), apart_us=60_000.0)
+    assert look(Bad(good, good), firmware, 16, near_seal(Bad(good, good)), hand=hand).told == ()
 
 
 @pytest.mark.parametrize(("drift", "levels"), [(0.5, (0.55, 0.45)), (-0.5, (0.80, 0.76))])

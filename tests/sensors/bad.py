@@ -21,7 +21,7 @@ from tests.sensors.playing import PERIOD_US, Hand, Played, back_and_forth, cross
 from tests.sensors.workshop import calibrated, levels_at, levels_of
 
 OUT_US = 10_000
-OF_A_SENSOR = range(6, 11)
+OF_A_SENSOR = range(6, 12)
 BAD_HOLE = 3  # the top ring's, which E and D move
 EASY = Hand(travel_us=(20_000, 60_000))
 

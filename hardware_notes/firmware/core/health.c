@@ -83,14 +83,22 @@ static void end_movement(struct health *h, uint8_t hole, const struct light *lig
     uint8_t bit = (uint8_t)(1u << hole);
     /* Light makes a hole chatter too. */
     bool chatters = h->quick[hole] >= 2 && h->rests[hole] >= 2 && light->sure[hole] == 0;
-    const bool shows[TROUBLE_KINDS] = {chatters, light->left_mask & bit, h->slow_mask & bit, drifted, h->full_mask & bit};
+    /* Noise and light have no way of their own. */
+    bool pressed = h->travel.pressed_mask & bit && h->troubles.state[0][hole] == 0 && light->sure[hole] == 0 &&
+                   !(light->off_mask & bit);
+    const bool shows[TROUBLE_KINDS] = {chatters, light->left_mask & bit, h->slow_mask & bit,
+                                       drifted,  h->full_mask & bit,     pressed};
     for (uint8_t kind = 0; kind < TROUBLE_KINDS; kind++) {
         troubles_judge(&h->troubles, kind, hole, shows[kind], since_us);
+    }
+    if (pressed) {
+        troubles_agree(&h->troubles, TROUBLE_SLOW_SENSOR - TROUBLE_CHATTER);
     }
     h->moving[hole] = 0;
     h->quick[hole] = 0;
     h->slow_mask &= (uint8_t)~bit;
     h->full_mask &= (uint8_t)~bit;
+    h->travel.pressed_mask &= (uint8_t)~bit;
 }
 
 static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago, uint8_t covered, uint16_t uncover_at) {
@@ -107,6 +115,7 @@ static void cross(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago,
     if (rested) {
         remember_rest(h, hole, !covered);
     }
+    h->came_from[hole] = h->extreme[hole];
     h->extreme[hole] = sample;
     h->still[hole] = 0;
     h->leaving[hole] = 0;
@@ -158,6 +167,12 @@ static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint1
     }
 }
 
+static void watch_travel(struct health *h, uint8_t hole, uint16_t sample, bool covered) {
+    const struct ends ends = {.here = h->extreme[hole], .there = h->came_from[hole], .open = h->rest[0][hole],
+                              .top = h->rest[1][hole], .covered = covered, .rests = h->still[hole] >= h->scans.quiet};
+    travel_see(&h->travel, hole, sample, &ends, EVERY * board.scan_us);
+}
+
 /* -- the light of mains -------------------------------------------------------------------------------------------- */
 
 /* A 16th of the swing, left over all through a window, cannot be borne. A movement inside one shows a 30th at most,
@@ -189,15 +204,21 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
             cross(h, hole, samples[hole], ago, seen_mask >> hole & 1, levels->uncover_at[hole]);
         }
     }
+    bool ended = false;
     for (uint8_t hole = turn % EVERY; hole < HOLES; hole = (uint8_t)(hole + EVERY)) {
         count(&h->still[hole]);
+        if (h->quick[hole] == 0) {
+            watch_travel(h, hole, samples[hole], seen_mask >> hole & 1);
+        }
         if (seen_mask >> hole & 1) {
             uint16_t ago = full ? slopes_oldest(slopes, hole) : samples[hole];
             watch_leaving(h, hole, samples[hole], ago, levels->uncover_at[hole]);
         }
         if (h->moving[hole] > 0) {
             count(&h->moving[hole]);
-            if (h->still[hole] >= h->scans.quiet || h->moving[hole] >= h->scans.longest) {
+            /* One at most in a scan, for the step's sake. */
+            if (!ended && (h->still[hole] >= h->scans.quiet || h->moving[hole] >= h->scans.longest)) {
+                ended = true;
                 end_movement(h, hole, light, has_drifted(h, hole, levels->cover_at[hole]), now_us);
             }
         }

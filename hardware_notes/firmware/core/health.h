@@ -8,6 +8,7 @@
 #include "light.h"
 #include "sensing.h"
 #include "slopes.h"
+#include "travel.h"
 #include "troubles.h"
 
 struct health {
@@ -17,6 +18,7 @@ struct health {
     uint16_t extreme[HOLES];        /* this rest's highest mean while covered, lowest while open */
     uint16_t rest[2][HOLES];        /* where the mean lies while the hole is open, covered; follows slowly */
     uint16_t rest_at_first[2][HOLES];
+    uint16_t came_from[HOLES];      /* the extreme of the rest before */
     uint16_t still[HOLES];          /* scans since the hole's last crossing, real or not */
     uint16_t moving[HOLES];         /* scans since this movement began; 0 between two */
     uint16_t leaving[HOLES];        /* scans since a covered hole's sample was last at its rest */
@@ -27,6 +29,7 @@ struct health {
     uint8_t quick[HOLES];           /* crossings of this movement that came too soon for a finger */
     uint8_t rests[HOLES];           /* how many there were; stays at its most */
     uint8_t slow_mask, full_mask, settled_mask; /* what this movement shows */
+    struct travel travel;
     struct troubles troubles;
     uint16_t mean;                  /* of the hole whose turn it was */
     uint8_t turn;                   /* whose turn is next */

@@ -88,6 +88,7 @@
 #define TROUBLE_SLOW_RELEASE         8
 #define TROUBLE_DRIFT                9
 #define TROUBLE_SATURATION           10
+#define TROUBLE_SLOW_SENSOR          11
 #define NO_HOLE                      255
 #define CAN_RAW                      1
 #define CAN_STORE_THRESHOLDS         2

@@ -23,6 +23,22 @@ void troubles_judge(struct troubles *t, uint8_t kind, uint8_t hole, bool affecte
     }
 }
 
+void troubles_agree(struct troubles *t, uint8_t kind) {
+    uint8_t agreeing = 0, first = HOLES;
+    for (uint8_t hole = 0; hole < HOLES; hole++) {
+        if (t->state[kind][hole] & AFFECTED_BITS) {
+            first = agreeing++ == 0 ? hole : first;
+        }
+    }
+    for (uint8_t hole = 0; agreeing >= AGREEING && hole < HOLES; hole++) {
+        uint8_t *state = &t->state[kind][hole];
+        if (!(*state & AFFECTED_BITS)) {
+            t->since[kind][hole] = t->since[kind][first];
+        }
+        *state = (uint8_t)((*state & TOLD) | 2 * AFFECTED);
+    }
+}
+
 void troubles_forget(struct troubles *t) {
     t->news = true;
     for (uint8_t hole = 0; hole < HOLES; hole++) {

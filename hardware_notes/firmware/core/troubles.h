@@ -7,8 +7,9 @@
 
 #include "numbers.h"
 
-#define TROUBLE_KINDS (TROUBLE_SATURATION - TROUBLE_CHATTER + 1)
+#define TROUBLE_KINDS (TROUBLE_SLOW_SENSOR - TROUBLE_CHATTER + 1)
 #define CLEAN_MOVEMENTS 8
+#define AGREEING 3
 #define LONGEST_US 200000u /* a movement with crossings ends after so long */
 
 struct troubles {
@@ -24,6 +25,9 @@ struct trouble_news {
 
 /* A movement of this hole was affected by this kind of trouble, or not: at its end, or since when it was. */
 void troubles_judge(struct troubles *troubles, uint8_t kind, uint8_t hole, bool affected, uint32_t since_us);
+
+/* What AGREEING holes show is the way of that chanter's sensors: all of them are told. */
+void troubles_agree(struct troubles *troubles, uint8_t kind);
 
 /* Begin anew. What was told comes out as over. */
 void troubles_forget(struct troubles *troubles);

@@ -22,6 +22,7 @@ from fingerlead.wire.messages import (
     NO_HOLE,
     SATURATION,
     SLOW_RELEASE,
+    SLOW_SENSOR,
     STATUS_WORDS,
     TROUBLE_WORDS,
     Answer,
@@ -42,6 +43,7 @@ _ADVICE = {
     SLOW_RELEASE: "{it} is wet and lets go late; dry {it}",
     DRIFT: "the sensor of {it} has drifted; calibrate the chanter again",
     SATURATION: "the sensor of {it} is at the end of its range; calibrate the chanter, and press less",
+    SLOW_SENSOR: "{it} feels how hard it is pressed and so comes late; use another kind of sensor",
 }
 
 

@@ -32,12 +32,12 @@ DONE, UNKNOWN_REQUEST, BAD_VALUE, NOT_ABLE, STORAGE_FAILED = range(5)
 
 TROUBLE_WORDS = (
     *("", "sensor stuck", "scan overrun", "send buffer full", "supply low", "restarted by watchdog"),
-    *("chatter", "flicker", "slow release", "drift", "saturation"),
+    *("chatter", "flicker", "slow release", "drift", "saturation", "slow sensor"),
 )
 SENSOR_STUCK, SCAN_OVERRUN, SEND_BUFFER_FULL, SUPPLY_LOW, WATCHDOG = range(1, 6)
-CHATTER, FLICKER, SLOW_RELEASE, DRIFT, SATURATION = range(6, 11)
+CHATTER, FLICKER, SLOW_RELEASE, DRIFT, SATURATION, SLOW_SENSOR = range(6, 12)
 # Troubles of one hole that last until they are told with detail 0, else the ms since the first movement they affect.
-LASTING = range(CHATTER, SATURATION + 1)
+LASTING = range(CHATTER, SLOW_SENSOR + 1)
 NO_HOLE = 255
 
 # (cover at, uncover at) of one hole, as raw samples.
