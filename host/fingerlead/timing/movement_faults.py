@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.movements import FaultKind
+from fingering.moves import possible_strays
 from fingerlead.timing.alignment import Laid, Step, lay
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.measure import lengths_unsure_us
@@ -224,13 +225,7 @@ def _notes(
     for one in steps:
         sound = None if one.sound is None else sounds[one.sound]
         if one.step == "missing":
-            # Something of the shortest length may have sounded, where edges are so uncertain.
-            ends_us = [sound.start_us for sound in sounds[one.before : one.before + 1]] or [
-                s.end_us for s in sounds[-1:]
-            ]
-            at_us = ends_us[0] if ends_us else int(timeline.edge_us[take.first - timeline.before])
-            least_us = _least_us(form, one.note, tempo)
-            if timeline.unsure_at(at_us) < least_us:
+            if not _may_have_sounded(take, form, one, sounds, tempo, timeline):
                 faults.append(FoundFault(MovementFault("missing", one.note, None, 0), one.before))
             else:
                 sure = False
@@ -249,6 +244,24 @@ def _notes(
             fault = MovementFault(kind, one.note, None, sound.length_us, sound.note)
             faults.append(FoundFault(fault, one.sound))
     return faults, sure
+
+
+def _may_have_sounded(
+    take: MovementTake, form: AcceptedForm, one: Laid, sounds: Sequence[Sound], tempo: float, timeline: Timeline
+) -> bool:
+    """Whether a note that is missing may have sounded for its least, where edges are so uncertain.
+
+    It cannot where the fingers that moved there make no such note in any order.
+    """
+    note_before = sounds[one.before - 1].note if one.before else take.from_note
+    note_after = sounds[one.before].note if one.before < len(sounds) else take.to_note
+    if note_before == note_after or form.notes[one.note] not in possible_strays(note_before, note_after):
+        return False
+    if one.before < len(sounds):
+        at_us = sounds[one.before].start_us
+    else:
+        at_us = sounds[-1].end_us if sounds else int(timeline.edge_us[take.first - timeline.before])
+    return timeline.unsure_at(at_us) >= _least_us(form, one.note, tempo)
 
 
 def _least_us(form: AcceptedForm, place: int, tempo: float) -> float:
