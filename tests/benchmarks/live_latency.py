@@ -69,7 +69,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
     from fingerlead.listening.listening import Listening
     from fingerlead.listening.recording import TICK_S
     from fingerlead.ports.catalogue import open_port
-    from fingerlead.timing.live import Told
+    from fingerlead.timing.live import LiveResult
     from fingerlead.timing.results import Change
     from fingerlead.wire.events import State
 
@@ -82,7 +82,7 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
         if isinstance(what, State):
             heard += 1  # the hello is frame 0
             handed[heard] = time.perf_counter_ns()
-        elif isinstance(what, Told) and isinstance(what.result, Change):
+        elif isinstance(what, LiveResult) and isinstance(what.result, Change):
             told.setdefault(heard, time.perf_counter_ns())
 
     player = Player(frames)

@@ -24,7 +24,7 @@ from fingerlead.simulated.serve import wire_frames
 from fingerlead.store.intake import load
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.timing.analysis import analyse
-from fingerlead.timing.live import Told
+from fingerlead.timing.live import LiveResult
 from fingerlead.timing.results import Change
 from fingerlead.timing.timeline import timing_of
 
@@ -40,7 +40,7 @@ def session(seed: int, path: Path) -> tuple[int, int]:
     told: dict[int, Change] = {}
 
     def hear(what: object, _: object) -> None:
-        if isinstance(what, Told) and isinstance(what.result, Change):
+        if isinstance(what, LiveResult) and isinstance(what.result, Change):
             told[what.result.number] = what.result
 
     listening = Listening(standard_table(), hear, keep=SessionWriter(path, "stream", "soak"))

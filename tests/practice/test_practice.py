@@ -18,7 +18,7 @@ from fingerlead.practice.takes import KEPT
 from fingerlead.simulated.planting import plant_one
 from fingerlead.simulated.script import ScriptNote
 from fingerlead.store.practice_log import Progress
-from fingerlead.timing.live import Told
+from fingerlead.timing.live import LiveResult
 from fingerlead.timing.mended import diagnose_change, measured
 from tests.practice.practice_playing import (
     HOLD_US,
@@ -234,11 +234,11 @@ def test_what_was_told_too_early_is_one_change_in_the_end_and_counted_once():
     at_us, number = player.now_us, player.of(Judged)[-1].change.number + 1
     edges = ((at_us, STANDARD[1]), (at_us + 200_000, STANDARD[2]))
     (first,), (whole,) = (measured(STANDARD[0], edges[:count], TABLE, SETTINGS) for count in (1, 2))
-    player._pass_on(Told(first._replace(number=number)))
+    player._pass_on(LiveResult(first._replace(number=number)))
     early = player.of(Judged)[-1]
     assert (early.change.from_note, early.change.to_note, early.again) == (0, 1, False)
     assert (0, 1) in {(c.from_note, c.to_note) for c in player.practice.summary().changes}
-    player._pass_on(Told(whole._replace(number=number), again=True))
+    player._pass_on(LiveResult(whole._replace(number=number), again=True))
     now = player.of(Judged)[-1]
     assert (now.take, now.again, now.outcome) == (early.take, True, "stray")
     assert (now.change.from_note, now.change.to_note) == (0, 2)
@@ -256,7 +256,7 @@ def test_what_was_told_too_early_is_one_change_in_the_end_and_counted_once():
 def test_a_change_that_is_none_after_all_leaves_every_count():
     player = five_each_way("low-g-b", 0, 2)
     before = player.practice.summary().changes
-    taken_back = Told(player.of(Judged)[-1].change, again=True, taken_back=True)
+    taken_back = LiveResult(player.of(Judged)[-1].change, again=True, taken_back=True)
     player._pass_on(taken_back)
     assert player.of(TakenBack) == [TakenBack(player.of(Judged)[-1].take)]
     assert rows(player) == (5, 4)

@@ -18,7 +18,7 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import measure_in_pieces
-from fingerlead.timing.live import LiveAnalysis, Placed, Told
+from fingerlead.timing.live import LiveAnalysis, LiveResult, Placed
 from fingerlead.timing.movement_verdicts import judge_movements
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.published import as_dict
@@ -214,7 +214,7 @@ def test_a_finger_that_comes_late_is_told_while_the_note_still_sounds(before, af
     standard, told = standard_table().standard, {}
 
     def keep(what):
-        if isinstance(what, Told) and isinstance(what.result, Change):
+        if isinstance(what, LiveResult) and isinstance(what.result, Change):
             told[what.result.number] = what.result
 
     live = LiveAnalysis(standard_table(), Settings(), keep, skew=KnownSkew(1_000))

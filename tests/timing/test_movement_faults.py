@@ -15,7 +15,7 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import movement_proof, movement_verdicts
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.fault_words import fault_sentence, faults_told, short_words
-from fingerlead.timing.live import LiveAnalysis, Told
+from fingerlead.timing.live import LiveAnalysis, LiveResult
 from fingerlead.timing.movement_faults import judge
 from fingerlead.timing.results import KnownSkew, PlayedMovement, Settings
 from fingerlead.timing.summary import summarise
@@ -227,7 +227,7 @@ def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
     assert live.analysis().movements == batch.movements
     movements = {}
     for one in said:
-        if isinstance(one, Told) and isinstance(one.result, PlayedMovement):
+        if isinstance(one, LiveResult) and isinstance(one.result, PlayedMovement):
             movements[one.result.start_us] = one.result
             if one.taken_back:
                 del movements[one.result.start_us]

@@ -19,14 +19,14 @@ from fingerlead.reading.between import STANDARD
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_music import written_notes
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.live import LiveAnalysis, Placed, Told
+from fingerlead.timing.live import LiveAnalysis, LiveResult, Placed
 from fingerlead.timing.results import KnownSkew, Settings, Timing
 from fingerlead.wire.account import GAP_US
 from fingerlead.wire.events import Doubted, RawState, Seen, SlopeSeen, State
 from fingerlead.wire.messages import CAN_SLOPES
 from fingerlead.wire.plain_midi import NoteNumbers
 
-Heard = Decoded | Told | Placed
+Heard = Decoded | LiveResult | Placed
 
 
 class Listening(Recording):

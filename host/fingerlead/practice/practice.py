@@ -33,7 +33,7 @@ from fingerlead.practice.tonight import OnStaff, Tonight, TonightTurns, music_of
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
-from fingerlead.timing.live import Placed, Told
+from fingerlead.timing.live import LiveResult, Placed
 from fingerlead.timing.results import Change, Held, PlayedMovement, Settings, Timing
 from fingerlead.wire.events import Doubted, State
 
@@ -193,7 +193,7 @@ class Practice:
             return self._state(what.t_us, what.covered_mask)
         if isinstance(what, Placed):
             return self._placed(what)
-        if isinstance(what, Told):
+        if isinstance(what, LiveResult):
             if isinstance(what.result, PlayedMovement):
                 self._sums.movement(what.result, self.today, what.taken_back)
                 return self._noted(self._toward.movement(what.result, self.today, what.taken_back))

@@ -45,7 +45,7 @@ TROUBLE_BACK_US = 66_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class LiveResult:
     """A change or a movement; `again` where one of its number, or start, was told before and is different now.
 
     `taken_back`: there is none of this number or start after all; the result is what was told before.
@@ -99,7 +99,7 @@ class LiveAnalysis:
         self,
         table: Table,
         settings: Settings,
-        tell: Callable[[Told | Placed], None],
+        tell: Callable[[LiveResult | Placed], None],
         *,
         skew: KnownSkew | None = None,
         remember: bool = True,
@@ -323,10 +323,10 @@ class LiveAnalysis:
         before = changes[0].number if changes else 0
         for place in doubt_late(part, edges_us, doubt_spans([doubt]), before):
             changes[place] = changes[place]._replace(verdict="uncertain", because=REASONS["uncertain"])
-            self.tell(Told(changes[place], again=True))
+            self.tell(LiveResult(changes[place], again=True))
         for movement, was in zip(part.movements, movements, strict=True):
             if movement != was:
-                self.tell(Told(movement, again=True))
+                self.tell(LiveResult(movement, again=True))
 
     def _look(self, t_us: int) -> None:
         """Tell what can be told now of the tail, without settling it."""
@@ -413,11 +413,11 @@ class LiveAnalysis:
             before = self._told.get(change.number)
             if change != before:
                 self._told[change.number] = change
-                self.tell(Told(change, again=before is not None))
+                self.tell(LiveResult(change, again=before is not None))
         there = {change.number for change in changes}
         gone = [number for number in self._told if number not in there and number >= self._place.changes]
         for number in [number for number in gone if before_number is None or number < before_number]:
-            self.tell(Told(self._told.pop(number), again=True, taken_back=True))
+            self.tell(LiveResult(self._told.pop(number), again=True, taken_back=True))
 
     def _tell_movements(self, movements: Sequence[PlayedMovement], before_us: int | None = None) -> None:
         """Tell what is new in the movements from the tail's first on, up to a time (None: to the last there is)."""
@@ -425,12 +425,12 @@ class LiveAnalysis:
         gone = told.keys() - {movement.start_us for movement in movements}
         # First what is none: one that began a little earlier after all is not counted twice.
         for start_us in sorted(start_us for start_us in gone if before_us is None or start_us < before_us):
-            self.tell(Told(told.pop(start_us), again=True, taken_back=True))
+            self.tell(LiveResult(told.pop(start_us), again=True, taken_back=True))
         for movement in movements:
             before = told.get(movement.start_us)
             if movement != before:
                 told[movement.start_us] = movement
-                self.tell(Told(movement, again=before is not None))
+                self.tell(LiveResult(movement, again=before is not None))
 
 
 def _melody_notes(part: Part) -> list[tuple[Any, ...]]:

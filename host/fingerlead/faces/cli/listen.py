@@ -41,7 +41,7 @@ from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.session_music import MusicAt
 from fingerlead.timing.findings import work_on_first
-from fingerlead.timing.live import Told
+from fingerlead.timing.live import LiveResult
 from fingerlead.timing.results import Change, Timing
 from fingerlead.timing.summary import summarise
 from fingerlead.wire.events import Doubted, Seen, TroubleSeen
@@ -203,7 +203,7 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
     seen: set[bytes] = set()
 
     def hear(what: Heard, timing: Timing) -> None:
-        if isinstance(what, Told):
+        if isinstance(what, LiveResult):
             again = "On second look: " if what.again else ""
             if isinstance(what.result, Change):
                 say(again + change_sentence(what.result, timing), indent="  ")
