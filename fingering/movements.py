@@ -32,6 +32,9 @@ FaultKind = Literal[
 ]
 FAULTS: tuple[FaultKind, ...] = get_args(FaultKind)
 MOST_NOTES = 12
+MOST_FORMS = 1_000  # of one table: five times what the program's own has
+MOST_ROLES = 100  # by note, of one movement
+LONGEST_LIST = 300  # characters, of names in a sentence
 LONGEST_MS = 5_000
 _ROLE_KEYS = ("name", "skilled", "learner", "alike", "source")
 _KEYS = ("name", "family", "opening", "notes", "roles", "faults", "source", "after")
@@ -187,10 +190,16 @@ def _read(data: bytes, path: str, known: Mapping[str, Role]) -> tuple[Movement, 
     file = TomlFile(data, path, "movement", MovementError)
     file.head.expect_keys("role", "movement", what="[[role]] and [[movement]] tables")
     roles = {**known, **{role.name: role for role in map(_role, file.beside("role").entries)}}
-    found = tuple(form for entry in file.entries for form in _forms(entry, roles))
+    found: list[Movement] = []
+    for entry in file.entries:
+        # A line of a few letters can ask for millions.
+        for form in _forms(entry, roles):
+            if len(found) == MOST_FORMS:
+                entry.refuse("notes", f"expected at most {MOST_FORMS} forms in all; got more: leave some out")
+            found.append(form)
     if not found:
         file.refuse(None, "expected [[movement]] tables; there is none")
-    return found
+    return tuple(found)
 
 
 def _needed(entry: TomlEntry, keys: tuple[str, ...], needed: tuple[str, ...]) -> None:
@@ -289,6 +298,8 @@ def _roles(
 
     if not isinstance(of, dict):
         refuse(of)
+    if len(of) > MOST_ROLES:
+        entry.refuse("roles", f"expected at most {MOST_ROLES} roles in a movement; got {len(of)}: leave some out")
     found = []
     for place, note in enumerate(notes):
         letter, count = ABC_LETTERS[note], notes[: place + 1].count(note)
@@ -297,7 +308,9 @@ def _roles(
         if name is None:
             entry.refuse("roles", f"expected a role for each note; {NOTES[note]} has none: add other")
         if not isinstance(name, str) or name not in roles:
-            entry.refuse("roles", f"expected a role of {', '.join(roles)}; got {shortened(name)}")
+            known = ", ".join(roles)
+            known = known if len(known) <= LONGEST_LIST else known[:LONGEST_LIST] + "…"
+            entry.refuse("roles", f"expected a role of {known}; got {shortened(name)}")
         found.append(roles[name])
     for key in of:
         if key not in ("on", "other") and not (key[:1] in ABC_LETTERS and key[1:].isdecimal() | (len(key) == 1)):

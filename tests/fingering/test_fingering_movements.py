@@ -259,6 +259,29 @@ def test_what_is_wrong_with_a_table_is_said_with_its_line(tmp_path, was, becomes
     assert refused.value.line == line
 
 
+@pytest.mark.parametrize(
+    ("was", "becomes", "words"),
+    [
+        ("A = ", '"' + "A" * 20_000 + '" = ', "expected at most 1000 forms in all; got more: leave some out"),
+        ('{ A = "GBGe" }', '{ A = ["GBGe"' + ', "GBGe"' * 1_000 + "] }", "expected at most 1000 forms"),
+        ("{ G =", "{ " + "".join(f'd{number} = "catch", ' for number in range(200)) + "G =", "at most 100 roles"),
+    ],
+)
+def test_what_a_table_may_ask_for_has_an_end(tmp_path, was, becomes, words):
+    assert was in OWN
+    (tmp_path / "own.toml").write_text(OWN.replace(was, becomes))
+    with pytest.raises(MovementError, match=words):
+        own_repertoire(tmp_path / "own.toml")
+
+
+def test_of_many_roles_a_sentence_names_some(tmp_path):
+    roles = "".join(ROLE.replace("long", f"role number {number}") for number in range(500))
+    (tmp_path / "own.toml").write_text(roles + OWN.replace('other = "grace"', 'other = "graces"'))
+    with pytest.raises(MovementError, match="expected a role of .*…; got 'graces'") as refused:
+        own_repertoire(tmp_path / "own.toml")
+    assert len(refused.value.reason) < 400
+
+
 def test_a_table_without_a_movement_is_refused(tmp_path):
     (tmp_path / "own.toml").write_text("")
     with pytest.raises(MovementError, match="there is none"):
