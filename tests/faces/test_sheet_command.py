@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import os
+
 import pytest
 import typer
 from typer.testing import CliRunner
@@ -98,6 +100,8 @@ def test_what_cannot_be_printed(tmp_path):
     assert "ends in .pdf, .svg or .png" in problem("chart", "-o", tmp_path / "out.doc")
     assert "no-such-rung" in problem("no-such-rung", "-o", tmp_path / "x.pdf")
     assert "gone.abc" in problem(tmp_path / "gone.abc", "-o", tmp_path / "x.pdf")
+    os.mkfifo(tmp_path / "pipe.abc")
+    assert "this is a pipe" in problem(tmp_path / "pipe.abc", "-o", tmp_path / "x.pdf")
     bad = tmp_path / "bad.abc"
     bad.write_text("X:1\nT:x\nK:HP\nA B C D|\n")
     assert "line 4, column 5" in problem(bad, "-o", tmp_path / "x.pdf")

@@ -277,7 +277,7 @@ def test_what_a_table_may_ask_for_has_an_end(tmp_path, was, becomes, words):
 def test_of_many_roles_a_sentence_names_some(tmp_path):
     roles = "".join(ROLE.replace("long", f"role number {number}") for number in range(500))
     (tmp_path / "own.toml").write_text(roles + OWN.replace('other = "grace"', 'other = "graces"'))
-    with pytest.raises(MovementError, match="expected a role of .*…; got 'graces'") as refused:
+    with pytest.raises(MovementError, match=r"expected a role of .*…; got 'graces'") as refused:
         own_repertoire(tmp_path / "own.toml")
     assert len(refused.value.reason) < 400
 

@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 import wave
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -20,11 +21,15 @@ import httpx
 
 from fingerlead.faces.pages.kit import place
 from fingerlead.faces.pages.kit.place import NoPlaceError, WebPlace, listen
+from fingerlead.faces.pages.practice import routes
 from fingerlead.faces.pages.practice.page import Staffs
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.practice import inbox
 from fingerlead.practice.events import Judged
 from tests.pages.page_tools import LOCAL, PATIENCE_S, OnlinePractice, online_at
+from tests.waiting import wait_for
+
+MOST_WAITING = 8
 
 
 @pytest.fixture(scope="module")
@@ -131,6 +136,26 @@ def test_notes_that_are_none_are_refused_in_a_sentence(page, notes):
         assert answer.status_code == 400
         assert answer.text.startswith("expected one note, or different ones")
     assert page.get("/model.json").status_code == 400
+
+
+def test_of_what_takes_long_one_is_worked_out_at_a_time_and_too_much_is_refused(page, monkeypatch):
+    begun, go_on, alone = [], threading.Event(), threading.Lock()
+
+    def slow(*given):
+        begun.append(alone.acquire(blocking=False))
+        go_on.wait(PATIENCE_S)
+        alone.release()
+        return b"sound"
+
+    monkeypatch.setattr(routes, "_wav", slow)
+    with ThreadPoolExecutor(MOST_WAITING + 4) as many:
+        asked = [many.submit(page.get, "/model.wav?notes=0,2") for _ in range(MOST_WAITING + 4)]
+        wait_for(lambda: len(begun) + sum(one.done() for one in asked) >= 5)
+        go_on.set()
+        answers = [one.result(PATIENCE_S) for one in asked]
+    assert begun == [True] * MOST_WAITING
+    assert sorted(answer.status_code for answer in answers) == [200] * MOST_WAITING + [503] * 4
+    assert {answer.text for answer in answers} == {"sound", routes.BUSY}
 
 
 @given(st.text(max_size=12) | st.floats().map(str) | st.integers().map(str))

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fingering.tunes import easy_tunes
-from fingerlead.practice import events, inbox
+from fingerlead.music import abc
+from fingerlead.practice import events, inbox, own_tunes
 from fingerlead.practice.own_tunes import MOST_NOTES, MOST_TUNES, model_of, own_tune, refusal
 from fingerlead.practice.tonight import music_names
 from fingerlead.store.intake import load
@@ -96,6 +97,19 @@ def test_an_own_tune_is_on_the_staff_offered_and_in_the_session(tmp_path):
     by_hand.actor.close()
     (session,) = tmp_path.glob("*.session")
     assert MINE in {asked.music.abc for asked in load(session).asked}
+
+
+def test_the_practice_actor_reads_no_tune_anew(monkeypatch):
+    by_hand = SessionByHand()
+    by_hand.actor.carry_out(inbox.Listen("quiet"))
+    music, twin = own_tune(MINE), own_tune(MINE.replace("e2", "d2"))
+    monkeypatch.setattr(abc, "parse_abc", lambda *given: pytest.fail("what takes a second holds the sound up"))
+    monkeypatch.setattr(own_tunes, "parse_abc", abc.parse_abc)
+    answers = [Future(), Future()]
+    for each, answer in zip((music, twin), answers, strict=True):
+        by_hand.actor.carry_out(inbox.PlayOwn(each, answer))
+    assert [answer.result(0) for answer in answers] == ["own: Mine", "own: Mine (2)"]
+    assert by_hand.of(events.MusicNow)[-1].snapshot.tune.title == "Mine (2)"
 
 
 def test_of_too_many_the_oldest_give_way():

@@ -20,7 +20,7 @@ from fingerlead.practice import events, inbox
 from fingerlead.practice.choices import Choices
 from fingerlead.practice.events import Event
 from fingerlead.practice.keeping import Keeping
-from fingerlead.practice.own_tunes import MOST_TUNES, own_tune
+from fingerlead.practice.own_tunes import MOST_TUNES, named_apart
 from fingerlead.practice.practice import Practice
 from fingerlead.practice.pupil_port import first_with_strays
 from fingerlead.practice.sound_place import SoundPlace
@@ -224,7 +224,7 @@ class PracticeActor(Actor[inbox.Request]):
         known = next((one for one in self._own.values() if one.abc == music.abc), None)
         if known is None:
             names = {*music_names(), *(one.name for one in self._own.values())}
-            known = own_tune(music.abc, taken=names)
+            known = named_apart(music, names)
             while len(self._own) >= MOST_TUNES:
                 del self._own[next(iter(self._own))]
             self._own[str(known.key)] = known

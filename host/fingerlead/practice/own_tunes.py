@@ -15,7 +15,7 @@ from fingerlead.phrases import capital
 from fingerlead.practice.events import Edges
 from fingerlead.practice.tonight import OnStaff
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME, row_of
+from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME, row_of, written_notes
 
 MOST_NOTES = 1_000  # repeats played out: some five minutes
 MOST_TUNES = 50
@@ -34,11 +34,19 @@ def own_tune(text: str | bytes, source_name: str = "", taken: Iterable[str] = ()
     if len(abc) > LONGEST_ABC:
         raise ValueError(f"expected at most {LONGEST_ABC} letters of ABC for one tune; got {len(abc)}")
     title = "".join(filter(str.isprintable, " ".join(tune.title.split())))[: LONGEST_NAME // 2] or "Own tune"
+    asked = SessionMusic("tune", title, abc)
+    row_of(1, 0, asked)
+    written_notes(asked)  # they are known from here on: the practice actor never waits for them
+    return named_apart(OnStaff(None, title, abc, tune, wanted), taken)
+
+
+def named_apart(music: OnStaff, taken: Iterable[str] = ()) -> OnStaff:
+    """The same music under a name that is not taken, its own or one with a number; nothing is read anew."""
     names = {name.casefold() for name in taken}
-    numbered = (title if number == 1 else f"{title} ({number})" for number in range(1, len(names) + 2))
+    numbered = (music.name if number == 1 else f"{music.name} ({number})" for number in range(1, len(names) + 2))
     name = next(name for name in numbered if name.casefold() not in names)
-    row_of(1, 0, SessionMusic("tune", name, abc))
-    return OnStaff(f"own: {name}", name, abc, replace(tune, title=name), replace(wanted, name=name))
+    tune, wanted = replace(music.tune, title=name), replace(music.wanted, name=name)
+    return replace(music, key=f"own: {name}", name=name, tune=tune, wanted=wanted)
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ def tune_in(abc: str) -> "Tune":
     return tunes[0]
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)  # all that is practised in a sitting
 def _notes_of(abc: str) -> tuple[WrittenNote, ...]:
     from fingerlead.music.tune import ExpectationError, expect
 

@@ -66,6 +66,9 @@ def read_tunes(path: Path) -> list[Tune]:
 
 def abc_text(path: Path) -> bytes:
     """The bytes of a file of ABC, one more than are read where it is longer. Raises Problem."""
+    # A pipe would keep its reader waiting for ever.
+    if path.is_fifo():
+        raise Problem(f"{path}: expected a file of ABC; this is a pipe. Save it to a file, and name that")
     try:
         with path.open("rb") as file:
             return file.read(SIZE_LIMIT + 1)

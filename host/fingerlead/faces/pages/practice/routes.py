@@ -12,9 +12,10 @@
 """
 
 import asyncio
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import asdict
-from typing import Any, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -42,10 +43,12 @@ RATE_HZ = 48_000
 MOST_MODEL_NOTES = 16
 DIGITS = tuple("012345678")
 ANSWER_S = 5.0
+MOST_WAITING = 8  # of what takes long to work out, the one at work among them
 GONE = "This take cannot be heard any more; only the last fifty are kept. Play the change again."
 NOT_MENDED = "Nothing in this take can be mended: what sounded was not caused by any single finger."
 BUSY = "fingerlead is busy; try again in a moment."
 Answer = TypeVar("Answer")
+Given = ParamSpec("Given")
 Edges = tuple[tuple[int, int], ...]
 
 
@@ -58,6 +61,7 @@ class PracticeRoutes:
 
     def __init__(self, hub: Hub, actor: PracticeActor, table: Table) -> None:
         self._hub, self._actor, self._table = hub, actor, table
+        self._turn, self._waiting = asyncio.Semaphore(1), 0
 
     def app(self) -> PageApp:
         """All addresses as one app."""
@@ -111,7 +115,7 @@ class PracticeRoutes:
         """All of the music on the staff, in time, as sound or as masks and notes."""
         asked = inbox.Shown()
         tune, bpm = await self._answer(asked, asked.answer)
-        model = await run_in_threadpool(model_of, tune, bpm, self._table)
+        model = await self._work_out(model_of, tune, bpm, self._table)
         if request.url.path.endswith(".json"):
             return JSONResponse(asdict(model))
         return await self._heard(request, model.edges, model.end_us)
@@ -120,7 +124,7 @@ class PracticeRoutes:
         """A player's own tune, from now on on the staff; or why not, in a sentence."""
         text = await request.body()
         try:
-            music = await run_in_threadpool(own_tune, text)
+            music = await self._work_out(own_tune, text)
         except ValueError as error:
             return JSONResponse({"key": "", "refused": refusal(error)})
         asked = inbox.PlayOwn(music)
@@ -130,7 +134,7 @@ class PracticeRoutes:
         if request.url.path.endswith(".json"):
             return JSONResponse({"edges": edges, "end_us": end_us})
         speed, settings = _speed(request.query_params.get("speed", "1")), await self._settings()
-        wav = await run_in_threadpool(_wav, edges, end_us, speed, self._table, settings)
+        wav = await self._work_out(_wav, edges, end_us, speed, self._table, settings)
         return Response(wav, media_type="audio/wav")
 
     async def voice(self, request: Request) -> Response:
@@ -142,6 +146,20 @@ class PracticeRoutes:
         """How it sounds now."""
         sounds = inbox.Sounds()
         return await self._answer(sounds, sounds.answer)
+
+    async def _work_out(self, work: Callable[Given, Answer], *args: Given.args, **kwargs: Given.kwargs) -> Answer:
+        """What a function gives, worked out in a thread; raises TooBusyError where too much waits for its turn.
+
+        One at a time: ten minutes of sound take seconds, and hundreds of megabytes.
+        """
+        if self._waiting == MOST_WAITING:
+            raise TooBusyError
+        self._waiting += 1
+        try:
+            async with self._turn:
+                return await run_in_threadpool(work, *args, **kwargs)
+        finally:
+            self._waiting -= 1
 
     async def _answer(self, request: inbox.Request, answer: Future[Answer]) -> Answer:
         """What the actor answers to a request. Raises TooBusyError."""
