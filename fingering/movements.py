@@ -34,6 +34,7 @@ FAULTS: tuple[FaultKind, ...] = get_args(FaultKind)
 MOST_NOTES = 12
 MOST_FORMS = 1_000  # of one table: five times what the program's own has
 MOST_ROLES = 100  # by note, of one movement
+LONGEST_NAME = 64  # as the practice log counts them
 LONGEST_LIST = 300  # characters, of names in a sentence
 LONGEST_MS = 5_000
 _ROLE_KEYS = ("name", "skilled", "learner", "alike", "source")
@@ -235,7 +236,7 @@ def _range(entry: TomlEntry, key: str) -> tuple[float, float]:
 
 def _forms(entry: TomlEntry, roles: Mapping[str, Role]) -> Iterator[Movement]:
     _needed(entry, _KEYS, ("name", "notes", "roles", "source"))
-    name, source = entry.text("name"), entry.text("source")
+    name, source = entry.text("name", limit=LONGEST_NAME), entry.text("source")
     family, asked = entry.text("family", name), entry.text("opening", "none")
     opening = next((one for one in OPENINGS if one == asked), None)
     if opening is None:

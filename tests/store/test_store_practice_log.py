@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fingering.movements import LONGEST_NAME, MovementError, own_repertoire
 from fingerlead.store.files import LineError, append_line
 from fingerlead.store.practice_log import (
     FEWEST,
@@ -417,6 +418,34 @@ def test_movements_are_counted_by_day_and_stand_in_one_order_with_changes(tmp_pa
     assert not again.remarks
     assert [(weak.movement, weak.change) for weak in again.weakest()] == [("grip", ()), ("", (0, 2)), ("birl", ())]
     assert again.weakest()[0].wrong == pytest.approx((4 + 1) / (6 + 4))
+
+
+def test_the_longest_name_of_a_teacher_s_own_is_read_back(tmp_path):
+    own = tmp_path / "own.toml"
+    table = '[[movement]]\nname = "{}"\nnotes = {{ A = "GBGe" }}\nroles = {{ other = "grace" }}\nsource = "mine"\n'
+    own.write_text(table.format("x" * LONGEST_NAME))
+    name = own_repertoire(own).own[0].name
+    progress = open_progress(tmp_path)
+    progress.movement_played(DAY, name, right=False)
+    progress.note_read(DAY, 3, right=True)
+    progress.keep()
+    assert open_progress(tmp_path).remarks == ()
+    own.write_text(table.format("x" * (LONGEST_NAME + 1)))
+    with pytest.raises(MovementError, match=f"at most {LONGEST_NAME} characters"):
+        own_repertoire(own)
+
+
+def test_of_too_many_movements_the_first_are_read_and_more_can_be_played(tmp_path):
+    counts = {"tried": 9, "right": 1}
+    head = {"schema": SCHEMA, "kind": "counts", "day": "2026-11-25", "changes": {}, "notes": {}}
+    lines = [{**head, "movements": {f"{line} {one}": counts for one in range(500)}} for line in range(5)]
+    (tmp_path / FILE).write_text("".join(json.dumps(line) + "\n" for line in lines))
+    progress = open_progress(tmp_path)
+    assert len(progress.weakest()) == 2_000
+    (remark,) = progress.remarks
+    assert "line 5: expected at most 2000 different movements" in remark
+    progress.movement_played(DAY, "grip", right=False)
+    progress.keep()
 
 
 def test_a_line_with_movements_is_one_that_earlier_versions_read(tmp_path):

@@ -23,11 +23,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Literal, TypeVar
 
+from fingering.movements import LONGEST_NAME
 from fingering.notes import NOTES
 from fingerlead.store.files import LineError, append_line, make_private, object_in, own_folder, read_lines, why_not
 
 SCHEMA = "fingerlead-practised-1"
 LONGEST_KEY = 64
+MOST_MOVEMENTS = 2_000  # of different names in a file: twice what one table has
 MOST = 1_000_000  # of anything on one line; no change is played that often between two savings
 
 DAY_US = 86_400_000_000
@@ -173,7 +175,7 @@ def _movements(what: Mapping[str, object]) -> dict[str, NoteCounts]:
     """What a line says of movements, by their names; lines of before they were counted say nothing."""
     given = what.get("movements", {})
     names = list(given) if isinstance(given, dict) else []
-    if not all(0 < len(name) <= LONGEST_KEY and name.isprintable() for name in names):
+    if not all(0 < len(name) <= LONGEST_NAME and name.isprintable() for name in names):
         raise LineError("expected the names of movements")
     return _table(given, {name: name for name in names}, NoteCounts)
 
@@ -396,6 +398,12 @@ class Progress:
 
         return 0 if sure(*READS_STAFF) else 1 if sure(*READS_LETTERS) else 2
 
+    def _learn_read(self, line: Line) -> None:
+        """Take in a line of the file. Raises LineError."""
+        if isinstance(line, Counting) and len(self._movements.keys() | line.movements.keys()) > MOST_MOVEMENTS:
+            raise LineError(f"expected at most {MOST_MOVEMENTS} different movements in all")
+        self._learn(line)
+
     def _learn(self, line: Line) -> None:
         """Take in a line, written just now or read back: there is no other way in. Raises LineError."""
         if isinstance(line, Passing | Leaving):
@@ -444,7 +452,7 @@ def open_progress(folder: Path | None = None) -> Progress:
     try:
         for number, line in read_lines(path):
             try:
-                progress._learn(read_line(line))
+                progress._learn_read(read_line(line))
             except LineError as error:
                 remarks.append(f"{path}, line {number}: {error}; it is passed over")
     except LineError as error:
