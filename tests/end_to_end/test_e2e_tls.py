@@ -35,7 +35,7 @@ def of_the_workbench(folder, at):
 @pytest.mark.parametrize(
     ("opened", "there"),
     [
-        (of_practice, "#strip svg"),
+        (of_practice, "#practice[data-phase=playing]"),
         (of_the_desk, "form[action='/pupil']"),
         (of_the_workbench, "body[data-view=begin]"),
     ],
