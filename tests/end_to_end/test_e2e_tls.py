@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import signal
 
@@ -9,9 +10,12 @@ import pytest
 
 pytest.importorskip("httpx", reason="needs the Python package httpx")
 
+from playwright.sync_api import expect
+from skimage.io import imread
+
 from fingering.table import standard_table
 from fingerlead.faces.pages.desk import routes as desk
-from fingerlead.faces.pages.kit.place import WebPlace, tls_of
+from fingerlead.faces.pages.kit.place import NoPlaceError, WebPlace, fingerprint_of, network_address, tls_of
 from fingerlead.faces.pages.practice import page as practice
 from fingerlead.faces.pages.workbench import page as workbench
 from tests.end_to_end.test_e2e_practice import fingerlead
@@ -59,6 +63,40 @@ def test_each_page_works_over_tls(browser, tmp_path, opened, there):
     assert all(url.startswith("https://127.0.0.1:") for url in asked)
     assert all(url.startswith("wss://127.0.0.1:") for url in lines)
     assert bool(lines) == (opened is not of_the_desk)
+
+
+def test_a_phone_joins_by_the_picture_on_the_page_and_plays_with_its_own_touch_and_sound(browser, tmp_path):
+    read_barcodes = pytest.importorskip("zxingcpp", reason="needs the Python package zxing-cpp").read_barcodes
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    # At this machine's own address, where a browser makes sound by itself only over TLS.
+    try:
+        address = network_address("0.0.0.0")
+    except NoPlaceError:
+        pytest.skip("needs a network")
+    public, key = files(tmp_path)
+    join = WebPlace(address, None, tls_of(public, key), fingerprint_of(public))
+    with practice.opened(None, standard_table(), join=join, folder=tmp_path, sound=False) as served:
+        page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+        page.set_default_timeout(1_000 * PATIENCE_S)
+        page.goto(served.url)
+        page.locator("#start .join-button").click()
+        shown = page.locator("#join-picture").screenshot()
+        (code,) = read_barcodes(imread(io.BytesIO(shown)))
+        assert code.text == served.joining.url
+        assert join.fingerprint in page.locator("#join-lines").inner_text()
+        found = axe.Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
+        context = browser.new_context(ignore_https_errors=True, has_touch=True, viewport={"width": 390, "height": 844})
+        phone = context.new_page()
+        phone.set_default_timeout(1_000 * PATIENCE_S)
+        phone.goto(code.text)
+        phone.locator("[data-to=touch]").tap()
+        phone.locator("#pads button").first.wait_for()
+        expect(phone.locator("#sound-button")).to_have_text("Turn the sound off")
+        # Both pages show one practice.
+        expect(page.locator("#chanter-sentence")).to_contain_text("Your own fingers")
+        for each in (page.context, context):
+            each.close()
 
 
 @pytest.mark.parametrize("encrypted", [True, False])

@@ -137,6 +137,13 @@ TlsCert = Annotated[
 TlsKey = Annotated[
     Path | None, typer.Option("--tls-key", metavar="FILE", help="The key of --tls-cert, PEM.", show_default=False)
 ]
+Join = Annotated[
+    bool,
+    typer.Option(
+        "--join",
+        help="Let a phone or tablet in the same network join by a QR code, encrypted; sound then comes from the pages.",
+    ),
+]
 
 # Of notes as MIDI.
 LOW_A_HZ = 480.0

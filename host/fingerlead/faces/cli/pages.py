@@ -11,7 +11,7 @@ from fingering.orders import rungs_in
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import known_movements, table_from
 from fingerlead.faces.cli.problem import problem_from
-from fingerlead.faces.cli.serving import serve, web_place
+from fingerlead.faces.cli.serving import serve, web_place, web_places
 from fingerlead.faces.cli.tunes import abc_text, is_abc_file
 from fingerlead.faces.pages.desk import routes as desk
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -49,6 +49,7 @@ def practice(
     web_port: options.WebPort = None,
     tls_cert: options.TlsCert = None,
     tls_key: options.TlsKey = None,
+    join: options.Join = False,
     folder: Annotated[
         Path | None,
         typer.Option(
@@ -97,7 +98,7 @@ def practice(
     if studio is not None and folder is not None:
         raise typer.BadParameter("a pupil's sessions go into the studio; leave --folder out")
 
-    at = web_place(address, web_port, tls_cert, tls_key)
+    at, joined = web_places(address, web_port, tls_cert, tls_key, join)
 
     @contextmanager
     def opened() -> Iterator[PracticePage]:
@@ -108,13 +109,14 @@ def practice(
                     port,
                     chart,
                     at=at,
+                    join=joined,
                     folder=kept_in,
                     rung=rung,
                     tunes=() if tune is None else (tune,),
                     order=order,
                     stage_us=stage_us,
                     beat_us=beat_us,
-                    sound=sound,
+                    sound=sound and not join,
                     skew_us=skew_us,
                     plays=NoteNumbers(first_note, channel - 1),
                     teacher=teacher,

@@ -4,15 +4,27 @@ import contextlib
 import time
 import webbrowser
 from contextlib import AbstractContextManager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
 import typer
 
+from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.faces.cli.problem import problem_from
 from fingerlead.faces.cli.running import until_interrupted
+from fingerlead.faces.pages.kit.joining import Joining
 from fingerlead.faces.pages.kit.page import ServedPage
-from fingerlead.faces.pages.kit.place import NoPlaceError, WebPlace, tls_of
+from fingerlead.faces.pages.kit.place import (
+    NoPlaceError,
+    WebPlace,
+    fingerprint_of,
+    is_loopback,
+    network_address,
+    tls_of,
+)
+from fingerlead.store.certificates import CertificateError, page_certificate
+from fingerlead.store.files import own_folder
 
 IN_CLEAR = (
     "What is played, and the token in this address, can be read by others in the same network. Do this only at home, "
@@ -29,7 +41,24 @@ def web_place(address: str, port: int | None, certificate: Path | None, key: Pat
     if certificate is None or key is None:
         raise typer.BadParameter("to encrypt the page, name both: --tls-cert FILE --tls-key FILE")
     with problem_from(NoPlaceError):
-        return WebPlace(address, port, tls_of(certificate, key))
+        return WebPlace(address, port, tls_of(certificate, key), fingerprint_of(certificate))
+
+
+def web_places(
+    address: str, port: int | None, certificate: Path | None, key: Path | None, join: bool
+) -> tuple[WebPlace, WebPlace | None]:
+    """Where a page is to be served, and where a phone is to join it by the network, if one is to. Raises Problem.
+
+    What is named is then said of the network; this computer's own browser comes in at an address that is here alone.
+    """
+    if not join:
+        return web_place(address, port, certificate, key), None
+    here = WebPlace(address) if is_loopback(address) else WebPlace()
+    with problem_from(NoPlaceError, CertificateError):
+        there = network_address(address)
+        if certificate is None and key is None:
+            certificate = key = page_certificate(own_folder(), there, datetime.now(UTC))
+    return here, web_place(there, port, certificate, key)
 
 
 def serve(opened: AbstractContextManager[Opened], name: str, ending: str, browser: bool) -> Opened:
@@ -38,6 +67,8 @@ def serve(opened: AbstractContextManager[Opened], name: str, ending: str, browse
         typer.echo(f"{name} is at {page.url}\nCtrl-C ends it{ending}")
         if page.in_clear:
             typer.echo(IN_CLEAR)
+        if page.joining is not None:
+            say_joining(page.joining)
         if browser:
             with contextlib.suppress(Exception):
                 # Every user of a computer can see the arguments of the program that opens the browser.
@@ -45,3 +76,16 @@ def serve(opened: AbstractContextManager[Opened], name: str, ending: str, browse
         while page.running and not interrupted():
             time.sleep(LOOK_S)
     return page
+
+
+def say_joining(joining: Joining) -> None:
+    """Say how a phone joins; the picture goes to a terminal that can show it, and into no file."""
+    typer.echo(f"A phone or tablet joins at {joining.url}")
+    scan, *others = joining.sentences
+    console = PlainConsole()
+    if console.is_terminal and console.encoding.startswith("utf"):
+        for line in joining.text_lines():
+            console.print(line, style="bright_white on black", soft_wrap=True)
+        typer.echo(scan)
+    for sentence in others:
+        typer.echo(sentence)

@@ -53,9 +53,9 @@ _log = logging.getLogger(__name__)
 _log.addFilter(STRANGERS)
 
 
-def places() -> int:
-    """How many connections there may be, so that descriptors remain for everything else."""
-    return max(FEWEST, min(MOST, (_descriptors() - RESERVED) // DESCRIPTORS_EACH))
+def places(doors: int = 1) -> int:
+    """How many connections there may be at each door of so many, so that descriptors remain for everything else."""
+    return max(FEWEST, min(MOST, (_descriptors() - RESERVED) // DESCRIPTORS_EACH // doors))
 
 
 def _descriptors() -> int:
@@ -159,14 +159,18 @@ class Connection:
 
 
 class Door:
-    """Accepts connections at a socket that listens, and gives each a protocol of its own."""
+    """Accepts connections at a socket that listens, and gives each a protocol of its own; one of so many doors."""
 
     def __init__(
-        self, place: socket, protocol: Callable[[Connection], asyncio.Protocol], tls: ssl.SSLContext | None
+        self,
+        place: socket,
+        protocol: Callable[[Connection], asyncio.Protocol],
+        tls: ssl.SSLContext | None,
+        doors: int = 1,
     ) -> None:
         place.setblocking(False)
         self._place, self._protocol, self._tls = place, protocol, tls
-        self._most = places()
+        self._most = places(doors)
         self._most_strangers = min(MOST_STRANGERS, self._most // 2)
         self._connections: list[Connection] = []
 

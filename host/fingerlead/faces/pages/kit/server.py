@@ -38,7 +38,7 @@ class _CountedLine(WebSocketsSansIOProtocol):
 
 
 class Server(Actor[Never]):
-    """Serves an app at a socket that listens. `most_bytes`: see Bounds."""
+    """Serves an app at a socket that listens, one of so many `doors`. `most_bytes`: see Bounds."""
 
     def __init__(
         self,
@@ -46,6 +46,7 @@ class Server(Actor[Never]):
         place: socket.socket,
         tls: ssl.SSLContext | None = None,
         most_bytes: Mapping[str, int] | None = None,
+        doors: int = 1,
     ) -> None:
         super().__init__("web", self._serve)
         self._config = uvicorn.Config(
@@ -63,7 +64,7 @@ class Server(Actor[Never]):
         )
         self._server = uvicorn.Server(self._config)
         self._place = place
-        self._door = Door(place, self._protocol, tls)
+        self._door = Door(place, self._protocol, tls, doors)
 
     def stop(self, timeout_s: float | None = STOP_S) -> bool:
         """End every line, and let go of the socket."""

@@ -37,6 +37,11 @@ def say(key: str, **parts: object) -> str:
     return str(catalogue(PACKAGE)["host"][key]).format(**parts)
 
 
+def join_lines(fingerprint: str) -> list[str]:
+    """For who joins by a phone: what to do, what it warns of and why, what to tap, and what to compare."""
+    return [say(f"join_{what}", fingerprint=fingerprint) for what in ("scan", "warning", "tap", "compare")]
+
+
 def chanter_sentence(chanter: events.ChanterNow) -> str:
     """Who is listened to, and how that goes."""
     if chanter.place == "none":

@@ -3,7 +3,7 @@
 import contextlib
 import datetime
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.faces.pages.practice.messages import Publisher, loss_lines, say, summary_lines
+from fingerlead.faces.pages.practice.messages import Publisher, join_lines, loss_lines, say, summary_lines
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.faces.words import practised_names
 from fingerlead.music.tune import Tune
@@ -89,7 +89,7 @@ class Staffs(Actor[tuple[str, Tune]]):
 class PracticePage(ServedPage):
     """A practice page that is being served."""
 
-    practice: PracticeActor
+    practice: PracticeActor = field(kw_only=True)
 
     def losses(self) -> list[str]:
         """What of all that was played is lost, when it is over."""
@@ -110,6 +110,7 @@ def opened(
     table: Table,
     *,
     at: WebPlace = WebPlace(),
+    join: WebPlace | None = None,
     folder: Path | None = None,
     rung: str = "",
     tunes: Sequence[OnStaff] = (),
@@ -128,6 +129,8 @@ def opened(
     `tunes` are the player's own to begin with. `order` is that of the ladder, kept for the next time; None is the order
     chosen last, else that of what is passed. `teacher` is what `from_teacher` has for the pupil; `pupil` is whose
     calibration of a chanter is looked for first. `known` are the movements that there are, a teacher's own among them.
+
+    `join`: where a phone joins it by the network, if one may.
 
     Raises NoPlaceError, one sentence, where the page cannot be served.
     """
@@ -159,8 +162,13 @@ def opened(
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     if port is not None:
         actor.ask(Listen(port))
-    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, offers, actor) as page:
-        yield PracticePage(page.url, page.address_once, page.server, page.actors, page.in_clear, actor)
+    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, offers, actor, join=join) as page:
+        joining = page.joining and replace(page.joining, sentences=join_lines(page.joining.fingerprint))
+        if joining is not None:
+            hub.remember(join=joining.message())
+        yield PracticePage(
+            page.url, page.address_once, page.server, page.actors, page.in_clear, joining, practice=actor
+        )
 
 
 def found() -> tuple[Found, ...]:

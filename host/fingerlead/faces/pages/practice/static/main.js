@@ -19,6 +19,7 @@ import { drawPads, liftAll, startPads } from "./pads.js";
 import { drawStart } from "./start.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawTeacher } from "./teacher.js";
+import { drawJoin, startJoin } from "./join.js";
 import { guardDoubles } from "./doubles.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
 import { beat, canSound, cover, fitVoice, isSounding, onClick, soundOff, soundOn } from "./reed.js";
@@ -222,6 +223,7 @@ function drawAll() {
   drawSettings();
   drawLadder(chooseRung);
   drawTunes(chooseRung);
+  drawJoin();
   if (shown === "summary") drawSummary();
   if (!practising) return;
   seeHands();
@@ -350,6 +352,7 @@ function wire() {
   startSettings(send);
   startHearing(announce);
   startTunes(closeAll);
+  startJoin();
   byId("hear-music").addEventListener("click", () => {
     closeAll();
     hearMusic();

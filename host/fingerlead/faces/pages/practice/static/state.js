@@ -5,7 +5,7 @@ const RECENT = 8;
 export const state = {
   joined: false,
   chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, held: null, going: null, tonight: null, summary: null, keeping: null,
-  sound: null, metronome: null, teacher: null,
+  sound: null, metronome: null, teacher: null, join: null,
   ladder: [], due: [], tunes: [], week: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
   // Whether anything of this music was played; the rung that was at hand last.
@@ -31,6 +31,7 @@ export function take(message) {
     state.chosen = null;
     state.remarks = what.remarks ?? [];
     state.teacher = what.teacher ?? null;
+    state.join = what.join ?? null;
     state.handOnTop = what.hand_on_top === "right" ? "right" : "left";
     state.order = what.order === "taught" ? "taught" : "derived";
     state.heldAt = performance.now();
