@@ -213,6 +213,17 @@ def test_the_server_ends_while_a_line_is_open(monkeypatch):
             there.get("/")
 
 
+def test_another_tune_of_the_same_name_has_its_own_staff(monkeypatch):
+    monkeypatch.setattr("fingerlead.faces.sheet.sheets.staff_svg", lambda tune, letters: f"<svg {tune}>")
+    made = threading.Event()
+    with Staffs(lambda name, why_not: made.set()) as staffs:
+        for tune in ("one", "another"):
+            made.clear()
+            assert staffs.staff_of("Mine", tune) is None  # type: ignore[arg-type]
+            assert made.wait(PATIENCE_S)
+            assert staffs.staff_of("Mine", tune) == f"<svg {tune}>"  # type: ignore[arg-type]
+
+
 def test_a_practice_without_lilypond_names_the_music_and_says_what_is_missing():
     told: list[str] = []
 

@@ -52,7 +52,7 @@ class Staffs(Actor[tuple[str, Tune]]):
     def __init__(self, made: Callable[[str, str], object]) -> None:
         super().__init__("staffs", self._engrave, MOST_KEPT)
         self._made = made
-        self._kept: dict[str, str | None] = {}
+        self._kept: dict[str, tuple[Tune, str | None]] = {}
 
     def stop(self, timeout_s: float | None = 0) -> bool:
         """A piece of music that is being engraved is not waited for."""
@@ -60,28 +60,35 @@ class Staffs(Actor[tuple[str, Tune]]):
 
     def staff_of(self, name: str, tune: Tune) -> str | None:
         """The staff where it is engraved already; else it will be, once, and `made` is called."""
-        if name not in self._kept:
-            if len(self._kept) >= MOST_KEPT:
-                self._kept.clear()
-            if self.ask((name, tune)):
-                self._kept[name] = None
-        return self._kept.get(name)
+        kept = self._kept.get(name)
+        # A player's own tune may have the name that another one had.
+        if kept is not None and kept[0] == tune:
+            return kept[1]
+        if len(self._kept) >= MOST_KEPT:
+            self._kept.clear()
+        if self.ask((name, tune)):
+            self._kept[name] = tune, None
+        return None
 
     def _engrave(self) -> None:
         from fingerlead.faces.sheet.piece import SheetError
         from fingerlead.faces.sheet.sheets import staff_svg
 
-        wanted: list[tuple[str, Tune]] = []
+        wanted: dict[str, Tune] = {}
         while not self.stopping:
-            wanted += self.receive_all(0 if wanted else None)
+            for name, tune in self.receive_all(0 if wanted else None):
+                wanted.pop(name, None)
+                wanted[name] = tune
+            while len(wanted) > MOST_KEPT:
+                del wanted[next(iter(wanted))]
             if not wanted:
                 continue
-            name, tune = wanted.pop()
+            name, tune = wanted.popitem()
             try:
                 svg, why_not = staff_svg(tune, letters="full"), ""
             except SheetError as error:
                 svg, why_not = None, str(error)
-            self._kept[name] = svg
+            self._kept[name] = tune, svg
             self._made(name, why_not)
 
 
