@@ -253,6 +253,18 @@ def test_killed_at_once_the_music_is_on_the_disk(tmp_path):
     assert (session.data, session.asked) == (b"abc", (MusicAt(77, music_of([0, 3])),))
 
 
+def test_the_same_from_the_same_time_on_is_kept_once(tmp_path):
+    path, other = tmp_path / "a.session", music_of([2, 1])
+    begun = [(7, TUNE)] * 50 + [(7, other)] * 50 + [(7, TUNE)] * 50 + [(8, TUNE)] * 50
+    with SessionWriter(path, "stream", "x") as writer:
+        for at_us, music in begun:
+            writer.begin_music(at_us, music)
+    db = sqlite3.connect(path)
+    assert [at_us for (at_us,) in db.execute("SELECT at_us FROM music ORDER BY number")] == [7, 7, 7, 8]
+    db.close()
+    assert read_session(path).asked == (MusicAt(7, TUNE), MusicAt(8, TUNE))
+
+
 # -- what it means --------------------------------------------------------------------------------------------------
 
 

@@ -99,6 +99,7 @@ class SessionWriter:
         self._reads: list[tuple[bytes, int]] = []
         self._size = 0
         self._musics = self._music_us = 0
+        self._music: SessionMusic | None = None
         self._first_us = self._now_us = self._tried_us = 0
         self._held = HeldRows(most_held)
         self._patient, self._made, self._closed, self._went = patient, False, False, False
@@ -195,13 +196,14 @@ class SessionWriter:
     def begin_music(self, at_us: int, music: SessionMusic) -> None:
         """Keep what is asked for from `at_us` on, on the chanter's unwrapped clock; raises SessionError.
 
-        It may not overlap the last one.
+        It may not overlap the last one. The same from the same time on is kept once: a player who begins anew over and
+        over, and plays nothing, costs no disk.
         """
         if at_us < self._music_us:
             raise SessionError(
                 self.path, f"expected music from {self._music_us} µs on, where the last one begins; got {at_us} µs"
             )
-        if self._musics >= MOST_ROWS:
+        if self._musics >= MOST_ROWS or (at_us, music) == (self._music_us, self._music):
             return
         if self._musics == MOST_ROWS - 1:
             # More than any sitting asks for; from here on the session says nothing of what was.
@@ -213,7 +215,7 @@ class SessionWriter:
         self._pack()
         self._held.hold(music_row(self._now_us, row))
         if not self.losing:
-            self._musics, self._music_us = self._musics + 1, at_us
+            self._musics, self._music_us, self._music = self._musics + 1, at_us, music
         self._write()
 
     def click(self, host_us: int, clicks: Clicks) -> None:
