@@ -138,6 +138,18 @@ MUSIC = st.one_of(st.just(()), musics())
 LATE = [(10_000 * place, STANDARD[note]) for place, note in enumerate((8, 7, 6, 5, 3, 5, 1))], 110_000, []
 
 
+# An F that lasts longer than the B before it; the music begins while it sounds.
+ACROSS = (
+    [(0, 0x8F), (1, 0x9F), (3, 0xBF), (5, 0xFF), (5_005, 0xBF), (10_005, 0xFF), (10_007, 0x3F), (50_006, 0x3B),
+     (50_008, 0x2B), (50_010, 0x0B), (50_011, 0x09), (50_012, 0x0B), (130_011, 0x0A), (130_013, 0x46), (140_012, 0x47),
+     (140_014, 0x43), (140_016, 0x4B), (140_018, 0x5B), (140_020, 0x7B), (140_022, 0xFB), (145_021, 0xFF),
+     (185_020, 0xFD), (185_022, 0xF9), (185_024, 0xF1), (185_026, 0xD1), (185_028, 0x91)],
+    185_029,
+    [],
+)  # fmt: skip
+
+
+@example(ACROSS, (Music((WrittenNote(6), WrittenNote(0)), 100_000),))
 @example(LATE, (Music((WrittenNote(1),)),))
 @settings(max_examples=100, deadline=None)
 @given(doubted_walks(), MUSIC)

@@ -349,7 +349,8 @@ class Pricing:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
         longest_us = min(self.longest_before(one.first), self.longest_before(after.last))
-        if self._s.length_us[at] > longest_us or self.breaks[at]:
+        # Before a note of known music even a long one may be no melody note.
+        if (self._s.length_us[at] > longest_us and not self.is_known(after.last)) or self.breaks[at]:
             return False
         if len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False
