@@ -172,6 +172,25 @@ def test_a_skew_that_cannot_be_read_is_not_used(tmp_path, heights):
     assert skew_file.measured_skew_us(bytes.fromhex(DEVICE), tmp_path) is None
 
 
+def test_holes_out_of_order_are_refused_with_their_line(tmp_path):
+    ann, skew = a_calibration("Ann"), Skew((0.0,) * 7, (0.0,) * 7, 100.0, 40, 40)
+    for path, read in (
+        (files.keep_calibration(tmp_path, ann), files.load_calibration),
+        (skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", skew), lambda path: skew_file.load_skew(tmp_path, DEVICE)),
+    ):
+        sound = path.read_text(encoding="utf-8")
+        swapped = (
+            sound.replace("bottom ring", "x").replace("bottom little", "bottom ring").replace('"x"', '"bottom little"')
+        )
+        line = swapped[: swapped.index("bottom little")].count("\n") + 1
+        path.write_text(swapped, encoding="utf-8")
+        with pytest.raises(files.CalibrationError, match=f"line {line}: .*name = 'bottom ring'; got 'bottom little'"):
+            read(path)
+        path.write_text(sound.replace('name = "bottom ring"\n', ""), encoding="utf-8")
+        with pytest.raises(files.CalibrationError, match="got None"):
+            read(path)
+
+
 def files_skew_of_another(folder, skew):
     return skew_file.keep_skew(folder, OTHER, "2026-01-01", skew).read_text(encoding="utf-8")
 

@@ -236,6 +236,10 @@ def read_file(data: bytes, source: str, schemas: tuple[str, ...], holes: tuple[i
         )
     if len(file.entries) not in holes:
         file.refuse(None, f"expected {' or '.join(map(str, holes))} [[hole]] entries; got {len(file.entries)}; {again}")
+    for name, row in zip(FINGERS[-len(file.entries) :], file.entries, strict=True):
+        if row.values.get("name") != name:
+            got = shortened(row.values.get("name"))
+            row.refuse("name", f"expected the holes from the top down, here name = {name!r}; got {got}; {again}")
     device = file.head.values.get("device")
     if not (isinstance(device, str) and re.fullmatch(r"[0-9a-f]{16}", device)):
         file.head.refuse("device", "expected device to be 16 hexadecimal digits, as fingerlead devices shows them")
