@@ -17,6 +17,7 @@ from fingerlead.ports.base import Chunk, Found, PortEnded, PortRefused
 from fingerlead.ports.page_port import BEAT_US, PagePort
 from fingerlead.ports.sound_port import Beat
 from fingerlead.practice import events, inbox
+from fingerlead.practice.actor import TICK_S, PracticeActor
 from fingerlead.practice.events import Due, Judged, Lit
 from fingerlead.store.intake import load
 from fingerlead.store.practice_log import Progress, open_progress
@@ -39,6 +40,22 @@ def test_each_state_sounds_before_anything_is_said_of_it():
         mask = order[place].covered_mask  # type: ignore[attr-defined]
         sounded = next(what for what in reversed(order[:place]) if isinstance(what, tuple))
         assert sounded == ("sound", mask)
+
+
+def test_what_the_chanter_brings_waits_for_one_request_at_most(monkeypatch):
+    by_hand, done, asked = SessionByHand(), [], inbox.BeginAgain()
+
+    class Bringing:
+        def get(self, timeout_s):
+            done.append(timeout_s)
+
+    monkeypatch.setattr(PracticeActor, "reader", Bringing())
+    monkeypatch.setattr(by_hand.actor, "carry_out", done.append)
+    for _ in range(3):
+        by_hand.actor.ask(asked)
+    for _ in range(5):
+        by_hand.actor._work_once()
+    assert done == [TICK_S, asked, 0, asked, 0, asked, 0, TICK_S]
 
 
 def test_the_holes_told_are_those_played_and_each_is_told_once():

@@ -72,6 +72,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._note: int | None = None
         self._kept_us = 0
         self._behind = False  # the analysis has more to do, as soon as nothing else comes
+        self._asked_more = False  # more may be asked for already
         self.keeping = Keeping(self._clock, lambda event: self._tell(event))
         self.last: events.Over | None = None
 
@@ -99,14 +100,19 @@ class PracticeActor(Actor[inbox.Request]):
             self.begin()
             while not self.stopping:
                 self._work_once()
+            for request in self.receive_all(0):
+                self.carry_out(request)
         finally:
             self.close()
 
     def _work_once(self) -> None:
         reader = self.reader
         if reader is not None:
-            self.take_in(reader.get(0 if self._behind else TICK_S))
-        for request in self.receive_all(IDLE_S if reader is None else 0):
+            self.take_in(reader.get(0 if self._behind or self._asked_more else TICK_S))
+        # One at a time: what the chanter brings never waits for all that pages ask for.
+        request = self.receive(IDLE_S if reader is None else 0)
+        self._asked_more = request is not None
+        if request is not None:
             self.carry_out(request)
         self.look()
 
