@@ -314,6 +314,18 @@ def to_mask(page: Any, mask: int, before: int) -> int:
     return mask
 
 
+def test_the_first_low_g_of_all_counts_with_real_keys(practice, opened):
+    from playwright.sync_api import expect
+
+    page = opened(practice("--rung", "low-g").address)
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    expect(page.locator("#chanter")).to_be_focused()
+    to_mask(page, LOW_G, 0)
+    expect(page.locator("#sentence")).to_have_text("Now take your hands off.")
+    expect(page.locator(".dots .on")).to_have_count(1)
+
+
 def test_a_whole_rung_is_climbed_with_real_keys_and_kept(practice, opened):
     from playwright.sync_api import expect
 

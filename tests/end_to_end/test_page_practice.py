@@ -83,6 +83,8 @@ def with_keys(page, host):
     page.click("#keys-go")
     expect(page.locator("#chanter")).to_be_focused()
     host.wait_for("listen", to="page")
+    # That nothing is covered is said first: a note alone begins with the hands off.
+    assert host.wait_for("holes")["covered_mask"] == 0
 
 
 def more(page):
@@ -197,7 +199,7 @@ def test_the_keys_do_not_clash_with_the_page(opened, host):
     page.keyboard.press("KeyF")
     page.keyboard.press("Enter")
     expect(page.locator("#chanter")).to_be_focused()
-    assert all(message["kind"] != "holes" for message in list(host.heard.queue))
+    assert not any(message.get("covered_mask") for message in list(host.heard.queue))
 
 
 def test_a_keyboard_that_holds_too_few_is_told_kindly_and_other_keys_offered(opened, host):
@@ -286,6 +288,7 @@ def test_eight_fingers_on_the_screen_cover_eight_holes(opened, host):
     page = opened("tablet", has_touch=True)
     page.click("[data-to=touch]")
     expect(page.locator(".pad")).to_have_count(8)
+    assert host.wait_for("holes")["covered_mask"] == 0
     touch = page.context.new_cdp_session(page)
     points, mask = [], 0
     for hole in range(8):
@@ -319,6 +322,7 @@ def test_pads_lie_apart_and_are_large(opened, host, size):
 def test_a_mouse_or_a_switch_covers_and_opens_in_turn(opened, host):
     page = opened()
     page.click("[data-to=touch]")
+    assert host.wait_for("holes")["covered_mask"] == 0
     pad = page.locator(".pad[data-hole='3']")
     pad.click()
     assert host.wait_for("holes")["covered_mask"] == 0b1000
@@ -565,6 +569,21 @@ def test_the_first_minute_picking_up_sealing_holding_and_letting_go(opened, host
     # Hands off is no fault: nothing is told of it, and the counts are empty again.
     until(page, f"{held}.every(one => one === 0)")
     expect(page.locator("#practice")).to_have_attribute("data-phase", re.compile("before|playing"))
+
+
+def test_a_count_that_the_host_ends_first_asks_for_hands_off_too(opened, host):
+    off, sealed = {**HOLES, "covered_mask": 0, "note": None}, {**HOLES, "covered_mask": 0xFF, "note": 0}
+    practising(host, rung=rung_message(0), progress=ALONE, changes=[], holes=off)
+    page = opened()
+    # By this page's clock there would be hours to go.
+    host.tell(sealed, {"kind": "held", "held_us": 10_000, "needed_us": 10**10})
+    expect(page.locator("#sentence")).to_have_text("All sealed. Hold it.")
+    host.tell({"kind": "held", "held_us": 0, "needed_us": 10**10})
+    expect(page.locator("#sentence")).to_have_text("Now take your hands off.")
+    host.tell(off)
+    expect(page.locator("#sentence")).to_have_text("Cover all eight holes again.")
+    host.tell(sealed)
+    expect(page.locator("#sentence")).to_have_text("All sealed. Hold it.")
 
 
 def test_a_try_at_a_note_alone_that_failed_is_told_until_the_next(opened, host):

@@ -213,6 +213,13 @@ def test_what_is_said_of_a_try_stays_while_it_is_counted_and_goes_with_the_music
     assert page.all()["told"]["what"] == page.all()["told"]["sentence"] == ""
 
 
+def test_hands_taken_off_early_blame_no_finger():
+    page = Page()
+    page.publisher(events.HoldJudged(0, "let go", tuple(range(8)), 2_000_000))
+    assert "let go a little early" in page.all()["told"]["sentence"]
+    assert page.all()["told"]["fingers"] == []
+
+
 @pytest.mark.parametrize("end", ["held", "not sealed", "opened", "loosened", "let go", "uncertain"])
 def test_each_try_at_a_note_alone_has_its_sentence(end):
     fingers = (6, 7) if end in ("not sealed", "opened", "loosened") else ()

@@ -67,7 +67,9 @@ class Telling:
                     self._clear()
             case events.HoldJudged(end=end):
                 fault = end not in ("held", "uncertain")
-                self._tell("hold", 1, fault, lambda: self._of(self._hold(event), fingers=list(event.fingers)))
+                # All of them are off where the hands were taken off: none is to blame.
+                fingers = [] if end == "let go" else list(event.fingers)
+                self._tell("hold", 1, fault, lambda: self._of(self._hold(event), fingers=fingers))
             case events.MovementJudged(outcome=outcome):
                 if outcome != "not counted":
                     key, fault = event.played.written, outcome != "clean"

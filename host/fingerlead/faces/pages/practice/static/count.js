@@ -11,7 +11,7 @@ let drawn = "";
 let hold = null; // the marks of a note that is held
 let heldSince = null;
 let frame = 0;
-let wasHeld = false;
+let over = false;
 
 export function drawCount() {
   const { progress } = state;
@@ -32,30 +32,31 @@ export function drawCount() {
   tell(byId("count-sentence"), state.told?.what === "fault" ? "" : progress.sentence ?? "");
 }
 
-// How far the note has been held: four counts, growing.
+// How far the note has been held: four counts, growing, and full until the hands are off.
 function drawHold() {
-  const held = heldShare();
+  const was = over;
+  const share = heldShare();
   hold.querySelectorAll("b").forEach((bar, i) => {
-    bar.style.transform = `scaleX(${Math.max(0, Math.min(1, held * COUNTS - i))})`;
+    bar.style.transform = `scaleX(${Math.max(0, Math.min(1, share * COUNTS - i))})`;
   });
   cancelAnimationFrame(frame);
-  if (held >= 1 && !isHeld()) {
-    wasHeld = true;
-    dispatchEvent(new Event("redraw"));
-  } else if (held < 1) {
-    wasHeld = false;
-  }
-  if (heldSince != null && held < 1) frame = requestAnimationFrame(drawHold);
+  if (over !== was) dispatchEvent(new Event("redraw"));
+  if (heldSince != null && !over) frame = requestAnimationFrame(drawHold);
 }
 
-// Whether the note has been held for as long as is asked.
-export const isHeld = () => wasHeld;
+// Whether the try is over, while the note is still held.
+export const isHeld = () => over;
 
-// As the host counts it, and between two of its words by this page's clock.
+// As the host counts it, and between two of its words by this page's clock. Whichever is first says that it is over.
 function heldShare() {
   const { held_us: held = 0, needed_us: needed = 3_000_000 } = state.held ?? {};
-  const sealed = liveMask() === state.chart[holdNote()];
-  if (!sealed || !held) heldSince = null;
-  else heldSince = state.heldAt - held / 1_000;
-  return heldSince == null ? 0 : Math.min(1, ((performance.now() - heldSince) * 1_000) / needed);
+  if (liveMask() !== state.chart[holdNote()]) {
+    [heldSince, over] = [null, false];
+    return 0;
+  }
+  if (held) heldSince = state.heldAt - held / 1_000;
+  else if (heldSince != null) [heldSince, over] = [null, true];
+  const share = heldSince == null ? 0 : ((performance.now() - heldSince) * 1_000) / needed;
+  over ||= share >= 1;
+  return over ? 1 : share;
 }

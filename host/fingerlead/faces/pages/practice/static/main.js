@@ -82,7 +82,7 @@ function arrived() {
   // The host was started anew, or another page has taken the chanter elsewhere.
   if (state.summary) leavePlaying();
   else if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
-  else if (state.playing) send({ kind: "holes", covered_mask: state.ownMask });
+  else if (state.playing) sendOwn();
   if (!state.playing && soundsHere()) cover(state.chanter?.state === "here" ? state.holes?.covered_mask ?? null : null);
   const [remark] = state.remarks ?? [];
   if (remark) notice(remark);
@@ -96,6 +96,7 @@ function chanterChanged(before) {
     cover(null);
   }
   if (chanter.source && chanter.source !== "page" && state.playing) leavePlaying();
+  if (chanter.source === "page" && before?.source !== "page" && state.playing) sendOwn();
 }
 
 const soundsHere = () => state.sound?.where === "page";
@@ -148,16 +149,20 @@ function play(how) {
   state.checking = false;
   state.playing = how;
   state.ownMask = 0;
+  if (state.chanter?.source === "page") sendOwn();
   focusLater(how === "keys" ? "chanter" : "rung-name");
   redraw();
 }
+
+// What one's own fingers cover, where nothing yet too: a note alone begins with the hands off.
+const sendOwn = () => send({ kind: "holes", covered_mask: state.ownMask });
 
 function ownCover(mask) {
   if (mask === state.ownMask) return;
   state.ownMask = mask;
   if (state.replay) stopHearing();
   if (soundsHere()) cover(mask);
-  send({ kind: "holes", covered_mask: mask });
+  sendOwn();
   redraw();
 }
 
