@@ -25,7 +25,7 @@ from fingerlead.faces.pages.kit.guard import Guard
 from fingerlead.faces.pages.kit.place import WebPlace, listen
 from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
-from fingerlead.faces.pages.practice.messages import PACKAGE
+from fingerlead.faces.pages.practice.messages import PACKAGE, together_sentence
 from fingerlead.faces.pages.practice.telling import NOTHING
 from fingerlead.faces.strip import LETTERS, strip_svg
 from fingerlead.faces.words import change_sentence
@@ -57,7 +57,7 @@ def rung_message(number: int = 3, help_: list[int] | None = None) -> dict[str, A
     return {
         "kind": "rung", "key": rung.key, "name": rung.name, "number": number + 1, "of": len(ladder()),
         "trains": rung.trains, "staff_svg": staff(number), "passed_text": rung.passed, "tune": False,
-        "help": help_ or [2] * 9,
+        "together": together_sentence(25_000), "help": help_ or [2] * 9,
         "notes": [
             {
                 "id": f"n0-{one.bar}-{one.place}", "note": one.note, "letter": LETTERS[one.note], "graces": [],

@@ -890,7 +890,8 @@ PLACES = (
 WHOLE = (
     "[document.documentElement.scrollHeight <= innerHeight, document.documentElement.scrollWidth <= innerWidth,"
     " [...document.querySelectorAll('#practice > *')].every(one => one.scrollHeight <= one.clientHeight + 1),"
-    " document.querySelector('#next-button').getBoundingClientRect().bottom <= innerHeight]"
+    " document.querySelector('#next-button').getBoundingClientRect().bottom <= innerHeight,"
+    " [...document.querySelectorAll('.rung-line > *')].every(one => one.scrollWidth <= one.clientWidth + 1)]"
 )
 LONGEST = (
     "A low A and a high G sounded, as the bottom middle moved too soon: together, the bottom middle a hair behind."
@@ -906,7 +907,7 @@ def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothin
 
     def seen(phase):
         expect(page.locator("#practice")).to_have_attribute("data-phase", phase)
-        assert page.evaluate(WHOLE) == [True] * 4, phase
+        assert page.evaluate(WHOLE) == [True] * 5, phase
         return page.evaluate(PLACES)
 
     places = seen("before")
@@ -940,13 +941,13 @@ def test_playing_on_the_screen_all_is_seen_without_scrolling(opened, host, size)
     page = opened(size, has_touch=True)
     page.click("[data-to=touch]")
     expect(page.locator(".pad")).to_have_count(8)
-    assert page.evaluate(WHOLE) == [True] * 4
+    assert page.evaluate(WHOLE) == [True] * 5
     # The finger that leads is marked here as well, once the first note is held.
     host.tell(rung_message(9), {"kind": "lit", "id": "n0-0-1", "note": 2, "index": 1})
     for pad in page.locator(".pad").all():
         pad.click()
     expect(page.locator(".pad.leads")).to_have_text("bottom ringlift, a hair ahead")
-    assert page.evaluate(WHOLE) == [True] * 4
+    assert page.evaluate(WHOLE) == [True] * 5
 
 
 LARGE = [("large phone", 40, 24), ("tablet", 70, 44), ("laptop", 90, 58)]

@@ -119,7 +119,8 @@ export function drawMusicWords() {
   const { rung: now } = state;
   if (!now) return;
   const told = [now.number == null ? "" : say("music.rung", now), now.tune ? say("music.tune") : ""].filter(Boolean);
-  write(byId("rung-number"), [told.length ? `${told.join(", ")}.` : "", now.together ?? ""].filter(Boolean).join(" "));
+  write(byId("rung-number"), told.length ? `${told.join(", ")}.` : "");
+  for (const id of ["rung-together", "more-together"]) write(byId(id), now.together ?? "");
   write(byId("rung-name"), capital(now.name ?? ""));
   write(byId("rung-trains"), now.trains ? capital(now.trains) : "");
 }
