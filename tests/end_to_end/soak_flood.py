@@ -28,7 +28,7 @@ def main(seconds: float) -> None:
     hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
     resource.setrlimit(resource.RLIMIT_NOFILE, (1_024, hard))
     with tempfile.TemporaryDirectory() as folder:
-        chanter = fingerlead("simulate", "--on", "tcp:0", "--tune", "low-g-b", "--seed", 5, "--for", seconds + 60)
+        chanter = fingerlead("simulate", "--on", "tcp:0", "--seed", 5, "--for", seconds + 60)
         assert chanter.stdout is not None
         running = Practice(
             Path(folder), chanter.stdout.readline().removeprefix("listening on ").strip(), "--rung", "low-g-b"
