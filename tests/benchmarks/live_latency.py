@@ -94,7 +94,8 @@ def _program(frames: list[tuple[int, bytes]]) -> tuple[list[int], dict[int, int]
             for chunk in chunks:
                 listening.take(chunk, port.carrier)
             if not chunks:
-                listening.idle()
+                while listening.idle():
+                    pass
         return player.times(), handed, told
 
 
