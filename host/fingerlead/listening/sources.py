@@ -86,6 +86,15 @@ class Met:
     hello: Hello | None = None
 
 
+def meet_at(spec: str) -> Met:
+    """Who is at a port; waits for seconds."""
+    try:
+        with open_source(spec) as port:
+            return meet(port)
+    except PortRefused as error:
+        return Met("refused", f"{error.cause}; {error.advice}")
+
+
 def meet(port: Port, clock: Callable[[], int] = now_us, patience_us: int = PATIENCE_US) -> Met:
     """Ask who is there, and wait for the hello."""
     started_us = asked_us = clock()

@@ -8,22 +8,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from fingerlead.actor import Actor
-from fingerlead.listening.sources import Met, meet, open_source
-from fingerlead.ports.base import Found, PortRefused, now_us
+from fingerlead.listening.sources import Met, meet_at
+from fingerlead.ports.base import Found, now_us
 
 ASK_AGAIN_US = 20_000_000
 MOST_ASKED = 64
 # The best first.
 _RANKS = ("chanter", "notes", "silent", "stranger", "refused")
-
-
-def meet_at(spec: str) -> Met:
-    """Who is at a port; waits for seconds."""
-    try:
-        with open_source(spec) as port:
-            return meet(port)
-    except PortRefused as error:
-        return Met("refused", f"{error.cause}; {error.advice}")
 
 
 class Offers(Actor[str]):

@@ -16,7 +16,7 @@ from fingerlead.faces.cli.console import PlainConsole
 from fingerlead.faces.cli.options import PortName
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import until_interrupted
-from fingerlead.listening.sources import Met, meet, open_source
+from fingerlead.listening.sources import Met, meet_at, open_source
 from fingerlead.plain_text import plain_line
 from fingerlead.ports import catalogue, midi_out, sound_port
 from fingerlead.ports.base import SIMULATED, Found, Port, PortEnded, PortLost, PortRefused, now_us
@@ -49,7 +49,7 @@ def devices(
     found = [Found(spec, "named by you") for spec in ports or []] + catalogue.serial_ports() + midi
     # All at once: each may be waited for three seconds.
     with ThreadPoolExecutor(max_workers=max(1, len(found))) as pool:
-        met = list(pool.map(_meet, (each.spec for each in found)))
+        met = list(pool.map(meet_at, (each.spec for each in found)))
     if format == "json":
         _as_json(list(zip(found, met, strict=True)), outputs)
         return
@@ -66,14 +66,6 @@ def devices(
     for why in dict.fromkeys((no_midi, no_notes, no_sound)):
         if why:
             typer.echo(why, err=True)
-
-
-def _meet(spec: str) -> Met:
-    try:
-        with open_source(spec) as port:
-            return meet(port)
-    except PortRefused as error:
-        return Met("refused", f"{error.cause}; {error.advice}")
 
 
 def _as_json(rows: list[tuple[Found, Met]], outputs: list[tuple[Found, str]]) -> None:
