@@ -4,9 +4,10 @@ Days are ISO texts in UTC; today is an argument. Everything comes from the index
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any, TypeVar
 
 from fingerlead.studio.index import Index, IndexedSession
 from fingerlead.studio.pupils import Pupil
@@ -17,6 +18,7 @@ from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
 Change = tuple[int, int]
 What = Change | MovementOn
 Played = Tally | MovementSummary
+T = TypeVar("T", Tally, MovementSummary)
 # Of each change and movement before (False) and after (True) a day: what is compared of it, and how much it weighs.
 Sums = dict[What, dict[bool, tuple[Side, int]]]
 # What pupils may share: a finger and whether it is early, or a movement.
@@ -92,27 +94,31 @@ def by_fault(found: Iterable[Glance]) -> list[tuple[Shared | None, list[Glance]]
 
 def weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
     """Progress: for each directed change the tally of each week, by the ISO day of its Monday."""
-    days = {session.digest: session.day for session in index.sessions(pupil)}
-    lots: dict[Change, dict[str, list[Tally]]] = defaultdict(lambda: defaultdict(list))
-    for _, digest, tally in index.tallies(pupil):
-        if days.get(digest):
-            lots[tally.from_note, tally.to_note][monday(days[digest])].append(tally)
-    return {
-        change: {week: together(lot)[change] for week, lot in sorted(by_week.items())}
-        for change, by_week in lots.items()
-    }
+    return _by_week(index, pupil, index.tallies(pupil), together)
 
 
 def movement_weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
     """Progress: for each movement on a note how it went in each week, by the ISO day of its Monday."""
+    return _by_week(index, pupil, index.movements(pupil), movements_together)
+
+
+def _by_week(
+    index: Index,
+    pupil: str,
+    rows: Iterable[tuple[str, str, T]],
+    put_together: Callable[[Iterable[T]], Mapping[Any, Played]],
+) -> dict[What, dict[str, Played]]:
+    """What rows of (pupil, session's digest, what was played) say of each week, put together by what it was."""
     days = {session.digest: session.day for session in index.sessions(pupil)}
-    lots: dict[MovementOn, dict[str, list[MovementSummary]]] = defaultdict(lambda: defaultdict(list))
-    for _, digest, one in index.movements(pupil):
+    lots: dict[str, list[T]] = defaultdict(list)
+    for _, digest, one in rows:
         if days.get(digest):
-            lots[one.name, one.to_note][monday(days[digest])].append(one)
-    return {
-        on: {week: movements_together(lot)[on] for week, lot in sorted(by_week.items())} for on, by_week in lots.items()
-    }
+            lots[monday(days[digest])].append(one)
+    found: dict[What, dict[str, Played]] = defaultdict(dict)
+    for week, lot in sorted(lots.items()):
+        for what, whole in put_together(lot).items():
+            found[what][week] = whole
+    return dict(found)
 
 
 def between(index: Index, pupil: str, since: str, divide: str) -> list[Changed]:
