@@ -13,29 +13,13 @@ from fingerlead.faces.pages.practice.messages import Publisher
 from fingerlead.practice.events import Judged, MusicNow
 from fingerlead.store.practice_log import Progress
 from tests.first_week.beginner import Beginner, named_first
-from tests.practice.practice_playing import TABLE, Player, a_practice
+from tests.practice.practice_playing import TABLE, Page, Player, a_practice
 from tests.reading.instrument import STANDARD, movers
 
 MONDAY = date(2026, 11, 2)
 EVENING_US = 600_000_000
 # After so long at one rung a person who may go on does.
 PATIENCE_US = 240_000_000
-
-
-class Page:
-    """What a page was told last of each kind, in place of a hub."""
-
-    def __init__(self) -> None:
-        self.told: dict[str, dict] = {}
-
-    def publish(self, message: dict) -> None:
-        self.told[message["kind"]] = message
-
-    def remember(self, **parts: dict) -> None:
-        self.told |= parts
-
-    def forget_changes(self) -> None:
-        self.told.pop("change", None)
 
 
 @dataclass

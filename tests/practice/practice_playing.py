@@ -39,6 +39,22 @@ def a_practice(progress: Progress | None = None, key: str | None = None, today: 
     return practice
 
 
+class Page:
+    """What a page was told last of each kind, in place of a hub."""
+
+    def __init__(self) -> None:
+        self.told: dict[str, dict] = {}
+
+    def publish(self, message: dict) -> None:
+        self.told[message["kind"]] = message
+
+    def remember(self, **parts: dict) -> None:
+        self.told |= parts
+
+    def forget_changes(self) -> None:
+        pass
+
+
 class Player:
     """Moves fingers, and lets a practice hear of it as `Listening` does.
 

@@ -13,7 +13,7 @@ from fingerlead.practice.passing import movement_outcome
 from fingerlead.practice.sums import Sums
 from fingerlead.store.practice_log import NoteCounts, Progress
 from fingerlead.timing.results import PlayedMovement
-from tests.practice.practice_playing import TABLE, TOMORROW, Player, a_practice
+from tests.practice.practice_playing import TABLE, TOMORROW, Page, Player, a_practice
 
 # The hand's own: the chart as text, and the finger that a grace note lifts (common practice).
 CHART = dict(
@@ -24,22 +24,6 @@ CHART = dict(
     )
 )
 LIFTED = {"high A": 0, "high G": 1, "F": 2, "E": 3, "D": 4}
-
-
-class Page:
-    """What the page was told last of each kind; in place of a hub."""
-
-    def __init__(self) -> None:
-        self.told = {}
-
-    def publish(self, message):
-        self.told[message["kind"]] = message
-
-    def remember(self, **parts):
-        self.told |= parts
-
-    def forget_changes(self):
-        pass
 
 
 class Learner:
