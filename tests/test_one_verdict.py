@@ -13,8 +13,9 @@ from typer.testing import CliRunner
 import fingerlead
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
-from fingerlead.faces.pages.desk.pages import pupil_page, session_page
+from fingerlead.faces.pages.desk.pages import pupil_page
 from fingerlead.faces.pages.desk.routes import analysed as desk_analysed
+from fingerlead.faces.pages.desk.sessions import session_page
 from fingerlead.faces.report.page import played as report_played
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.studio.index import analysed as studio_analysed

@@ -12,7 +12,7 @@ import pytest
 import fingerlead
 from fingering.movements import own_repertoire
 from fingering.table import standard_table
-from fingerlead.faces.pages.desk.pages import session_page
+from fingerlead.faces.pages.desk.sessions import session_page
 from fingerlead.faces.words import intake_sentence
 from fingerlead.listening.listening import Listening
 from fingerlead.ports.base import Chunk

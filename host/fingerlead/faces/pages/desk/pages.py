@@ -1,4 +1,4 @@
-"""The desk's pages as HTML: pupils at a glance, one pupil, one session, a passage that was pasted.
+"""The desk's pages as HTML: pupils at a glance, one pupil.
 
 All text of people is escaped by the templates; strips and charts are made here from numbers.
 """
@@ -17,24 +17,15 @@ from markupsafe import Markup
 from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.moves import change_text
-from fingering.notes import NOTES
 from fingering.orders import order_of, rungs_in
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
+from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.numbers import difference_row, movement_rows
-from fingerlead.faces.strip import strip_svg
-from fingerlead.faces.words import (
-    clock_text,
-    intake_sentence,
-    movement_sentence,
-    music_name,
-    practised_names,
-    what_happened,
-)
+from fingerlead.faces.words import practised_names
 from fingerlead.phrases import capital, day_words, listed
-from fingerlead.store.passage import Passage
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
@@ -53,18 +44,13 @@ from fingerlead.studio.overview import (
 )
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
-from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import not_as_written
-from fingerlead.timing.mended import trusted_diagnosis
-from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movement_sums, movements_together
+from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movements_together
 from fingerlead.timing.progress import Tally, together
-from fingerlead.timing.pulse_words import pulse_told
-from fingerlead.timing.results import Change, PlayedMovement
 from fingerlead.timing.summary import heard_stray_us, stands_out
 
 PACKAGE = "fingerlead.faces.pages.desk"
 MOST_STRIPS = 3
-MOST_MOMENTS = 60
 MOST_UNCLEAN = 12
 MOST_SESSIONS = 30
 HANDS = {"left": "left hand on top", "right": "right hand on top"}
@@ -164,59 +150,6 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     )
 
 
-def session_page(studio: Studio, digest: str, notice: str = "") -> str:
-    """One session: what to jump to, the remarks, and the player. Raises StudioError."""
-    key = studio.index.has(digest) or ""
-    path, pupil = studio.session_path(digest), studio.pupil(key)
-    indexed = next(each for each in studio.index.sessions(key) if each.digest == digest)
-    try:
-        _, analysis = analysed(path)
-    except SessionError as error:
-        raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
-    astray = [change for change in analysis.changes if change.verdict == "stray"]
-    shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
-    sums = movement_sums(analysis)
-    faulty = [movement for movement in counted_movements(analysis) if movement.verdict != "as written"]
-    return render(
-        "session.html",
-        pupil=pupil,
-        digest=digest,
-        day=day_words(indexed.day),
-        minutes=f"{indexed.playing_us / 60_000_000:.1f}",
-        changes=len(analysis.changes),
-        astray=len(astray),
-        intake=intake_sentence(analysis),
-        end_us=analysis.record.end_us,
-        moments=[_moment(analysis, change, f"m{change.number}") for change in shown],
-        more=len(astray) - len(shown),
-        asked=sum(one.count for one in sums),
-        wrong=len(faulty),
-        movements=movement_rows(sums),
-        faulty=[_movement_moment(analysis, each, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
-        more_faulty=max(0, len(faulty) - MOST_MOMENTS),
-        pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
-        remarks=[
-            {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
-            for each in folders.remarks(studio.of(key))
-            if each.session == digest
-        ],
-        notice=notice,
-    )
-
-
-def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
-    """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
-    return render(
-        "passage.html",
-        sentence=sentence,
-        source=source,
-        end_us=analysis.record.end_us,
-        misread=passage.misread_words(analysis),
-        moments=[_moment(analysis, change, f"m{change.number}") for change in analysis.changes],
-        notice="",
-    )
-
-
 def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
     pupils = [replace(pupil, lesson=since or pupil.lesson) for pupil in studio.pupils()]
     found = glances(studio.index, pupils, today)
@@ -293,7 +226,7 @@ def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, unt
     same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
     worst = max(same, key=heard_stray_us, default=None)
     number = f"w{wanted[0]}{wanted[1]}-{since or 'all'}"
-    return None if worst is None else {"digest": digest, **_moment(analysis, worst, number)}
+    return None if worst is None else {"digest": digest, **moment(analysis, worst, number)}
 
 
 def _movement_instance(studio: Studio, key: str, wanted: MovementSummary, since: str) -> dict[str, Any] | None:
@@ -315,38 +248,7 @@ def _movement_instance(studio: Studio, key: str, wanted: MovementSummary, since:
     found = next((movement for movement in same if most in not_as_written(movement)), None)
     if found is None:
         return None
-    return {"kind": "Since then", "digest": digest, **_movement_moment(analysis, found, f"w{since}")}
-
-
-def _moment(analysis: Analysis, change: Change, number: str) -> dict[str, Any]:
-    return {
-        "number": change.number,
-        "at": clock_text(change.start_us),
-        "at_us": change.start_us,
-        "name": capital(change_text(change.from_note, change.to_note)),
-        "words": capital(what_happened(change, analysis.timing)),
-        "svg": Markup(strip_svg(change, analysis.timing, number)),
-        "stray": change.verdict == "stray",
-        "mendable": trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings) is not None,
-    }
-
-
-def _movement_moment(analysis: Analysis, movement: PlayedMovement, number: str) -> dict[str, Any]:
-    """A movement that was not as written; its picture is that of the change it stands in, where there is one."""
-    strip = ""
-    if movement.change is not None and movement.notes:
-        strip = strip_svg(analysis.changes[movement.change], analysis.timing, number, advise=False)
-    name = f"{capital(movement.written or movement.name)} on {NOTES[movement.to_note]}"
-    return {
-        "number": None,
-        "at": clock_text(movement.start_us),
-        "at_us": movement.start_us,
-        "name": name,
-        "words": movement_sentence(movement).removeprefix(f"{name}: ").removeprefix(name).lstrip(",. "),
-        "svg": Markup(strip),
-        "stray": False,
-        "mendable": False,
-    }
+    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, f"w{since}")}
 
 
 def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
-from fingerlead.faces.pages.desk import pages
+from fingerlead.faces.pages.desk import pages, sessions
 from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
@@ -191,7 +191,7 @@ class Desk:
 
     async def session(self, request: Request) -> Response:
         """One session."""
-        return HTMLResponse(pages.session_page(self.studio, request.path_params["digest"]))
+        return HTMLResponse(sessions.session_page(self.studio, request.path_params["digest"]))
 
     async def edges(self, request: Request) -> Response:
         """The holes over time, and what each mask sounds."""
@@ -254,7 +254,7 @@ class Desk:
         analysis = self._analysed(request)
         sentence = work_on_first(summarise([analysis]))
         opened, _ = self.opened[request.path_params["number"]]
-        return HTMLResponse(pages.passage_page(opened, analysis, request.url.path, sentence))
+        return HTMLResponse(sessions.passage_page(opened, analysis, request.url.path, sentence))
 
     def _analysed(self, request: Request) -> Analysis:
         number = request.path_params.get("number")

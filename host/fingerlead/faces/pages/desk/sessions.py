@@ -1,0 +1,71 @@
+"""One session as HTML, and a passage that was pasted: what to jump to, the remarks, and the player."""
+
+from fingerlead.faces.pages.desk.moments import moment, movement_moment
+from fingerlead.faces.pages.desk.pages import render
+from fingerlead.faces.report.numbers import movement_rows
+from fingerlead.faces.words import clock_text, intake_sentence, music_name
+from fingerlead.phrases import day_words
+from fingerlead.store.passage import Passage
+from fingerlead.store.session_file import SessionError
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.index import analysed
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.movement_sums import counted_movements, movement_sums
+from fingerlead.timing.pulse_words import pulse_told
+from fingerlead.timing.summary import heard_stray_us
+
+MOST_MOMENTS = 60
+
+
+def session_page(studio: Studio, digest: str, notice: str = "") -> str:
+    """One session: what to jump to, the remarks, and the player. Raises StudioError."""
+    key = studio.index.has(digest) or ""
+    path, pupil = studio.session_path(digest), studio.pupil(key)
+    indexed = next(each for each in studio.index.sessions(key) if each.digest == digest)
+    try:
+        _, analysis = analysed(path)
+    except SessionError as error:
+        raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
+    astray = [change for change in analysis.changes if change.verdict == "stray"]
+    shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
+    sums = movement_sums(analysis)
+    faulty = [movement for movement in counted_movements(analysis) if movement.verdict != "as written"]
+    return render(
+        "session.html",
+        pupil=pupil,
+        digest=digest,
+        day=day_words(indexed.day),
+        minutes=f"{indexed.playing_us / 60_000_000:.1f}",
+        changes=len(analysis.changes),
+        astray=len(astray),
+        intake=intake_sentence(analysis),
+        end_us=analysis.record.end_us,
+        moments=[moment(analysis, change, f"m{change.number}") for change in shown],
+        more=len(astray) - len(shown),
+        asked=sum(one.count for one in sums),
+        wrong=len(faulty),
+        movements=movement_rows(sums),
+        faulty=[movement_moment(analysis, each, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
+        more_faulty=max(0, len(faulty) - MOST_MOMENTS),
+        pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
+        remarks=[
+            {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
+            for each in folders.remarks(studio.of(key))
+            if each.session == digest
+        ],
+        notice=notice,
+    )
+
+
+def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
+    """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
+    return render(
+        "passage.html",
+        sentence=sentence,
+        source=source,
+        end_us=analysis.record.end_us,
+        misread=passage.misread_words(analysis),
+        moments=[moment(analysis, change, f"m{change.number}") for change in analysis.changes],
+        notice="",
+    )
