@@ -194,6 +194,9 @@ def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
     text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
     assert "What to hear first tonight" in text
     assert "Give as homework" not in text
+    note = next(person.note for person in invented() if person.name == "Brodie")
+    playwright.expect(page.get_by_text(note, exact=True).first).to_be_visible()
+    assert note not in " ".join(text.split())
 
 
 def test_who_plays_next_is_one_key(browser, tmp_path):

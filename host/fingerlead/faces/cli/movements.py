@@ -237,7 +237,7 @@ def _card(forms: Sequence[Movement], after: int | None, paper: str, output: Path
     )
     if ending == ".html":
         return page
-    from fingerlead.faces.report.page import PdfError, to_pdf
+    from fingerlead.faces.report.paper import PdfError, to_pdf
 
     with problem_from(PdfError):
         return to_pdf(page)

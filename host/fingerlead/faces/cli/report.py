@@ -12,7 +12,8 @@ from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.pages.desk.pages import printed_glance
 from fingerlead.faces.report.numbers import Player, numbers
-from fingerlead.faces.report.page import PdfError, played, render, to_pdf
+from fingerlead.faces.report.page import played, render
+from fingerlead.faces.report.paper import PdfError, to_pdf
 from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
 from fingerlead.studio.pupils import StudioError, day_text
