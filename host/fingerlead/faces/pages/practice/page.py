@@ -1,9 +1,9 @@
 """The practice page put together: sound, practice, staffs and server, from the first to the last moment."""
 
 import contextlib
-import datetime
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -130,12 +130,15 @@ def opened(
     teacher: Mapping[str, Any] | None = None,
     pupil: str = ANYONE,
     known: Repertoire = STANDARD,
+    wall_clock: Callable[[], datetime] = datetime.now,
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
     `tunes` are the player's own to begin with. `order` is that of the ladder, kept for the next time; None is the order
     chosen last, else that of what is passed. `teacher` is what `from_teacher` has for the pupil; `pupil` is whose
     calibration of a chanter is looked for first. `known` are the movements that there are, a teacher's own among them.
+
+    `wall_clock` gives the day, and the date that a session is kept under.
 
     `join`: where a phone joins it by the network, if one may.
 
@@ -157,9 +160,16 @@ def opened(
 
     actor = PracticeActor(
         PracticeSetting(
-            table, folder / "sessions", plays, skew_us, partial(calibration_of, pupil=pupil), look=offers, known=known
+            table,
+            folder / "sessions",
+            plays,
+            skew_us,
+            partial(calibration_of, pupil=pupil),
+            look=offers,
+            known=known,
+            wall_clock=wall_clock,
         ),
-        lambda kept: Practice(table, progress, datetime.date.today(), kept, stage_us, beat_us, choices.order),
+        lambda kept: Practice(table, progress, wall_clock().date(), kept, stage_us, beat_us, choices.order),
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,
