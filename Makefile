@@ -9,7 +9,7 @@ SECONDS_LONG ?= 60
 
 help:
 	@echo "make demo    play an invented session on the simulated chanter and write its report"
-	@echo "make test    run the tests;  make test-all: those too that need a JACK server or Chromium"
+	@echo "make test    run the tests;  make test-all: those too that build firmware or need a JACK server or Chromium"
 	@echo "make check   lint, format, types and the direction of imports"
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
@@ -37,7 +37,7 @@ demo: .venv/program
 	@$(BIN)/fingerlead demo
 
 test: .venv/test
-	@$(BIN)/python -m pytest -n auto -m "not jack and not chromium"
+	@$(BIN)/python -m pytest -n auto -m "not firmware and not jack and not chromium"
 
 test-all: .venv/test
 	@$(BIN)/python -m pytest -n auto

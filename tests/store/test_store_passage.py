@@ -82,7 +82,7 @@ def test_a_simulated_pupils_passage_is_the_same_on_both_sides(name, data):
     same_on_both_sides(analysis, first, data.draw(st.integers(first, min(first + 29, len(analysis.changes) - 1))))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.integers(0, 1 << 32), st.data())
 def test_fingers_moved_anyhow_are_the_same_on_both_sides(seed, data):
     ours = Settings(
@@ -326,7 +326,7 @@ def through_a_chat(message: str, chance: random.Random) -> str:
     return chance.choice(BEFORE) + altered + chance.choice(AFTER)
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from((MESSAGE, LONG)), st.integers(0, 1 << 62))
 def test_what_a_chat_does_changes_nothing(message, seed):
     assert decode_passage(through_a_chat(message, random.Random(seed))) == decode_passage(message)
