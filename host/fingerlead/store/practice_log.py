@@ -361,6 +361,11 @@ class Progress:
         """The rungs that were passed, on whatever day."""
         return frozenset(rung for rung, record in self._rungs.items() if record.passed_on is not None)
 
+    def passed_days(self) -> dict[str, tuple[date, ...]]:
+        """Of each rung that was passed: the day on which it was, and that on which it was passed once more."""
+        days = {key: (record.passed_on, record.confirmed_on) for key, record in self._rungs.items()}
+        return {key: found for key, both in days.items() if (found := tuple(day for day in both if day is not None))}
+
     def due(self, today: date) -> tuple[str, ...]:
         """The rungs to confirm today, those passed first first."""
         found = [rung for rung in self._rungs if self.state(rung, today) == "due"]

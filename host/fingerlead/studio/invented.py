@@ -28,6 +28,7 @@ from fingerlead.simulated.script import Written, tune_script, write_script
 from fingerlead.store.files import demo_folder
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio import pupils as folders
+from fingerlead.studio.homework import give
 from fingerlead.studio.studio import Studio
 
 WEEKS = 12
@@ -103,10 +104,7 @@ def make_studio(folder: Path, today: date, say: Callable[[str], None] = lambda _
                 session.unlink()
             lesson = today - timedelta(days=7 * (WEEKS - LESSON))
             studio.change(pupil.key, lesson=lesson.isoformat())
-            folders.give(
-                studio.of(pupil.key),
-                folders.Homework(lesson.isoformat(), person.rungs, (), "Ten minutes, slowly; stop when it hurts."),
-            )
+            give(studio.of(pupil.key), person.rungs, lesson, note="Ten minutes, slowly; stop when it hurts.")
     return folder
 
 

@@ -1,13 +1,15 @@
-"""A pupil's folder: who they are, what the teacher wrote, what was given as homework, and their sessions.
+"""A pupil's folder: who they are, what the teacher wrote, and their sessions.
 
-    pupils/KEY/pupil.json      name, hand on top, chanter, the teacher's note, day of the last lesson
+    pupils/KEY/pupil.json      name, hand on top, chanter, the teacher's note
     pupils/KEY/remarks.jsonl   remarks pinned to a moment of a session
-    pupils/KEY/homework.jsonl  rungs and tunes given
+    pupils/KEY/lessons.jsonl   the days of lessons, and a note on each: see `lessons`
+    pupils/KEY/homework.jsonl  rungs and tunes that were set: see `homework`
     pupils/KEY/sessions/DIGEST.session
 
 KEY is drawn by lot, so that no file name tells a name; the index holds no name at all. A name or nickname will do.
 """
 
+import hashlib
 import json
 import secrets
 import unicodedata
@@ -21,7 +23,8 @@ from fingerlead.store.files import append_line, objects_in, write_whole
 
 Hand = Literal["left", "right"]
 WRITTEN = (
-    "sessions", "turns", "remarks.jsonl", "homework.jsonl", "practice", "practice/sessions", "practice/practised.jsonl"
+    "sessions", "turns", "remarks.jsonl", "lessons.jsonl", "homework.jsonl", "practice", "practice/sessions",
+    "practice/practised.jsonl"
 )  # fmt: skip
 LONGEST_NAME = 80
 LONGEST_NOTE = 4_000
@@ -41,7 +44,7 @@ class StudioError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Pupil:
-    """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first."""
+    """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first. The history is in `lessons`."""
 
     key: str
     name: str
@@ -62,19 +65,14 @@ class Remark:
     day: str
 
 
-@dataclass(frozen=True, slots=True)
-class Homework:
-    """What was given on a day: keys of rungs, keys of easy tunes, a line from the teacher."""
-
-    day: str
-    rungs: tuple[str, ...] = ()
-    tunes: tuple[str, ...] = ()
-    note: str = ""
-
-
 def new_key() -> str:
     """A key for a new pupil."""
     return secrets.token_hex(6)
+
+
+def id_of(row: Mapping[str, object]) -> str:
+    """A key for a line that has none of its own: the same wherever the line is read."""
+    return hashlib.sha256(json.dumps(row, sort_keys=True).encode()).hexdigest()[: len(new_key())]
 
 
 def is_key(text: str) -> bool:
@@ -206,31 +204,13 @@ def remarks(folder: Path) -> list[Remark]:
             standing.pop(id, None)
         elif type(at_us) is int and 0 <= at_us <= GREATEST_US and is_key(id) and text(row, "text"):
             words = tidy(text(row, "text"), lines=True)[:LONGEST_REMARK]
-            standing[id] = Remark(id, text(row, "session"), at_us, words, _day(row))
+            standing[id] = Remark(id, text(row, "session"), at_us, words, known_day(row, "day"))
     return sorted(standing.values(), key=lambda each: (each.session, each.at_us, each.id))
 
 
-def give(folder: Path, homework: Homework) -> None:
-    """Give homework; what was given before is kept, and no longer current."""
-    append_line(folder / "homework.jsonl", asdict(_tidied(homework)))
-
-
-def homework(folder: Path) -> list[Homework]:
-    """All that was given, the latest first."""
-    return [
-        _tidied(Homework(_day(row), texts(row, "rungs"), texts(row, "tunes"), text(row, "note")))
-        for row in reversed(objects_in(folder / "homework.jsonl"))
-    ]
-
-
-def _tidied(given: Homework) -> Homework:
-    note = tidy(given.note, lines=True)[:LONGEST_REMARK]
-    return replace(given, rungs=keys(given.rungs), tunes=keys(given.tunes), note=note)
-
-
-def _day(row: Mapping[str, object]) -> str:
-    """The day of a line; none where it is no day."""
+def known_day(row: Mapping[str, object], key: str) -> str:
+    """The day that a line says; none where it is no day."""
     try:
-        return day_text(text(row, "day"))
+        return day_text(text(row, key))
     except StudioError:
         return ""

@@ -24,6 +24,7 @@ from fingerlead.store.session_file import SessionError, names_another_file, remo
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
+from fingerlead.studio.lessons import last_day
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
 
 # What can be wrong with one session, and must not keep the others away.
@@ -75,11 +76,11 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def pupils(self) -> list[Pupil]:
         """All pupils by name; a folder that cannot be read shows up with its key as its name."""
-        return sorted(map(_pupil, self._folders()), key=lambda pupil: (pupil.name.casefold(), pupil.key))
+        return sorted(map(_with_lesson, self._folders()), key=lambda pupil: (pupil.name.casefold(), pupil.key))
 
     def pupil(self, key: str) -> Pupil:
         """One pupil, shown as in `pupils` where the folder cannot be read: a name written anew mends it."""
-        return _pupil(self.of(key))
+        return _with_lesson(self.of(key))
 
     def of(self, key: str) -> Path:
         """A pupil's folder; raises StudioError for what is no pupil's key."""
@@ -98,8 +99,8 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         return pupil
 
     def change(self, key: str, **to: str) -> Pupil:
-        """Change a pupil's name, hand_on_top, chanter, note or lesson."""
-        pupil = folders.checked(replace(self.pupil(key), **to))  # type: ignore[arg-type]
+        """Change a pupil's name, hand_on_top, chanter or note, or the one `lesson` that `pupil.json` knows."""
+        pupil = folders.checked(replace(_pupil(self.of(key)), **to))  # type: ignore[arg-type]
         folders.write_pupil(self.of(key), pupil)
         return pupil
 
@@ -226,6 +227,12 @@ def _pupil(folder: Path) -> Pupil:
         return folders.read_pupil(folder)
     except StudioError as error:
         return Pupil(folder.name, f"({folder.name})", note=str(error))
+
+
+def _with_lesson(folder: Path) -> Pupil:
+    """A pupil with the last lesson of their history."""
+    pupil = _pupil(folder)
+    return replace(pupil, lesson=last_day(folder, pupil.lesson))
 
 
 def _sessions(folder: Path) -> list[Path]:

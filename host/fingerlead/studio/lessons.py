@@ -1,0 +1,105 @@
+"""Lessons as a dated history: the day of each, and the teacher's own note on it, which is private.
+
+`lessons.jsonl` in a pupil's folder only grows. What it says hangs on no order of its lines, so that two copies are put
+together by having the lines of both; a lesson that was changed in both stands twice, and none of the words is lost:
+    {"id": "0f3a…", "day": "2026-11-12", "note": "the birl at last", "instead_of": ["77c1…"]}
+    {"id": "0f3a…", "taken_back": true}
+Older files know one day alone, that of the last lesson, in `pupil.json`: it is the first of the history.
+"""
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+
+from fingerlead.store.files import append_line, objects_in
+from fingerlead.studio.pupils import (
+    LONGEST_NOTE,
+    StudioError,
+    day_text,
+    id_of,
+    is_key,
+    known_day,
+    new_key,
+    text,
+    texts,
+    tidy,
+)
+
+FILE = "lessons.jsonl"
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """One lesson: its day, ISO, and what the teacher wrote down of it."""
+
+    id: str
+    day: str
+    note: str = ""
+
+
+def lessons(folder: Path, known: str = "") -> list[Lesson]:
+    """The lessons that stand, the latest first; `known` is the day in `pupil.json`. Raises OSError."""
+    return _told(folder, known)[0]
+
+
+def taken_back(folder: Path, known: str = "") -> list[Lesson]:
+    """The lessons that were taken back and can be put back, the latest first; raises OSError."""
+    return _told(folder, known)[1]
+
+
+def last_day(folder: Path, known: str = "") -> str:
+    """The day of the last lesson; empty before the first. Raises OSError."""
+    return next((lesson.day for lesson in lessons(folder, known)), "")
+
+
+def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "", known: str = "") -> Lesson:
+    """Write a lesson down, or another day and note `instead_of` one that stands; raises StudioError, OSError."""
+    on, words = day_text(day), tidy(note, lines=True)
+    if not on or on > today.isoformat():
+        raise StudioError(f"expected the day of a lesson, today or before; got {on or 'none'}. Choose another")
+    if len(words) > LONGEST_NOTE:
+        raise StudioError(f"expected a note of at most {LONGEST_NOTE} letters; this one has {len(words)}. Shorten it")
+    if instead_of:
+        _expect(instead_of, lessons(folder, known), "stands; this one was changed or taken back already")
+    lesson = Lesson(new_key(), on, words)
+    append_line(folder / FILE, {**asdict(lesson), "instead_of": [instead_of] if instead_of else []})
+    return lesson
+
+
+def take_back(folder: Path, id: str, known: str = "") -> None:
+    """Take a lesson back; what was written stays in the file. Raises StudioError, OSError."""
+    _expect(id, lessons(folder, known), "stands; this one was changed or taken back already")
+    append_line(folder / FILE, {"id": id, "taken_back": True})
+
+
+def put_back(folder: Path, id: str, known: str = "") -> None:
+    """Put back a lesson that was taken back; raises StudioError, OSError."""
+    lesson = _expect(id, taken_back(folder, known), "was taken back; this one stands, or never was")
+    append_line(folder / FILE, {**asdict(lesson), "id": new_key(), "instead_of": [id]})
+
+
+def _expect(id: str, among: list[Lesson], what: str) -> Lesson:
+    found = next((lesson for lesson in among if lesson.id == id), None)
+    if found is None:
+        raise StudioError(f"expected a lesson that {what}")
+    return found
+
+
+def _told(folder: Path, known: str) -> tuple[list[Lesson], list[Lesson]]:
+    """The lessons that stand, and those that were taken back, the latest first."""
+    rows = [row for row in objects_in(folder / FILE) if is_key(text(row, "id"))]
+    gone = {text(row, "id") for row in rows if row.get("taken_back") is True}
+    replaced = {id for row in rows for id in texts(row, "instead_of")}
+    found = {lesson.id: lesson for lesson in _read(rows)}
+    if known and known not in {lesson.day for lesson in found.values() if lesson.id not in gone | replaced}:
+        first = Lesson(id_of({"lesson": known}), known)
+        found[first.id] = first
+    left = sorted((one for one in found.values() if one.id not in replaced), key=lambda one: (one.day, one.id))
+    return [one for one in left[::-1] if one.id not in gone], [one for one in left[::-1] if one.id in gone]
+
+
+def _read(rows: list[dict[str, object]]) -> Iterator[Lesson]:
+    for row in rows:
+        if row.get("taken_back") is not True and (day := known_day(row, "day")):
+            yield Lesson(text(row, "id"), day, tidy(text(row, "note"), lines=True)[:LONGEST_NOTE])

@@ -1,0 +1,94 @@
+"""What came of homework and of lessons: which pieces were practised, on how many days, and which became clean.
+
+It is told from two things: the rungs and tunes that a session names as practised, and the pupil's own ladder, which
+says on which day a rung became clean. Days are ISO texts; what was played on the day on which it was set counts.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from fingerlead.store.practice_log import open_progress
+from fingerlead.studio import homework
+from fingerlead.studio.homework import Piece
+from fingerlead.studio.index import ENDLESS, IndexedSession
+from fingerlead.studio.lessons import Lesson
+
+# `done`: it became clean on the ladder. `tried`: it was practised. Else `untouched`.
+Came = Literal["done", "tried", "untouched"]
+PRACTICE = "practice"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a piece: `days` on which it was practised; `clean` is the ISO day on which it became clean, if any.
+
+    A piece that was clean before it was set can only be tried: the ladder counts it no more.
+    """
+
+    piece: Piece
+    came: Came
+    days: int
+    clean: str
+
+
+@dataclass(frozen=True, slots=True)
+class LessonOutcome:
+    """A lesson, what was set from its day until before the next one, and what became clean from then until then."""
+
+    lesson: Lesson
+    set: tuple[Outcome, ...]
+    became_clean: tuple[str, ...]
+
+
+class Practised:
+    """On which days a pupil practised which rungs and tunes, and which of them became clean."""
+
+    def __init__(self, sessions: Iterable[IndexedSession], passed: Mapping[str, Iterable[date]]) -> None:
+        self._days: dict[str, set[str]] = defaultdict(set)
+        for session in sessions:
+            for key in session.rungs:
+                self._days[key].add(session.day)
+        self._clean = {key: sorted(day.isoformat() for day in days) for key, days in passed.items()}
+
+    def outcome(self, piece: Piece, until: str = ENDLESS) -> Outcome:
+        """What came of a piece from its day until before another."""
+        since = piece.of.day
+        days = sum(since <= day < until for day in self._days.get(piece.key, ()))
+        clean = [day for day in self._clean.get(piece.key, ()) if day < until]
+        became = [day for day in clean if day >= since]
+        came: Came = "done" if became else "tried" if days else "untouched"
+        return Outcome(piece, came, days, (became or clean[-1:] or [""])[0])
+
+    def became_clean(self, since: str, until: str = ENDLESS) -> tuple[str, ...]:
+        """The rungs that became clean for the first time from a day until before another, in order of their days."""
+        first = sorted((days[0], key) for key, days in self._clean.items() if days)
+        return tuple(key for day, key in first if since <= day < until)
+
+
+def practised_by(folder: Path, sessions: Iterable[IndexedSession]) -> Practised:
+    """What the pupil of a folder practised; raises OSError."""
+    return Practised(sessions, open_progress(folder / PRACTICE).passed_days())
+
+
+def current(folder: Path, practised: Practised, since: str) -> list[Outcome]:
+    """The homework that counts now, the latest first: what was set from a day on, and what is not done yet."""
+    found = map(practised.outcome, homework.pieces(folder)[0])
+    return [each for each in found if each.piece.of.day >= since or each.came != "done"]
+
+
+def history(folder: Path, lessons: Iterable[Lesson], practised: Practised) -> list[LessonOutcome]:
+    """What came of each lesson, the latest first, until the next one."""
+    found, until = [], ENDLESS
+    given = homework.homework(folder)
+    for lesson in lessons:
+        span = [each for each in given if lesson.day <= each.day < until]
+        # Set twice, it is one piece: from the first of its days on.
+        pieces = {key: Piece(key, each) for each in span for key in each.pieces}
+        outcomes = tuple(practised.outcome(piece, until) for piece in pieces.values())
+        found.append(LessonOutcome(lesson, outcomes, practised.became_clean(lesson.day, until)))
+        until = lesson.day
+    return found
