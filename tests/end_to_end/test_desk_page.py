@@ -177,12 +177,40 @@ def test_another_day_is_compared(page):
     assert "?divide=2026-11-19#" in page.url
 
 
-def test_homework_is_given_and_printed(page):
-    pupil = pages(page)[2]
-    go_to(page, pupil)
-    page.select_option("select[name=rungs]", ["low-a-c"])
-    page.get_by_role("button", name="Give as homework").click()
-    playwright.expect(page.locator("section[aria-labelledby=homework-h]")).to_contain_text("low A and C")
+def test_homework_is_set_by_keyboard_taken_off_and_put_back(page):
+    go_to(page, pages(page)[2])
+    homework = page.locator("section[aria-labelledby=homework-h]")
+    homework.get_by_text("Two notes alone").press("Enter")
+    homework.get_by_label("low A and C").last.press("Space")
+    homework.get_by_label("Until").fill("2026-11-27")
+    homework.get_by_role("button", name="Give as homework").press("Enter")
+    expect = playwright.expect
+    expect(homework.get_by_role("heading", name="Set on 20 November 2026, until 27 November 2026")).to_be_visible()
+    homework.get_by_role("button", name="Take off low A and C").press("Enter")
+    expect(homework).to_contain_text("None is set now.")
+    homework.get_by_text("Taken off, to be put back").press("Enter")
+    homework.get_by_role("button", name="Put low A and C back").press("Enter")
+    expect(homework.locator(".pieces")).to_contain_text("untouched low A and C")
+
+
+def test_lessons_are_a_history_in_which_nothing_goes_by_one_click(page):
+    go_to(page, pages(page)[2])
+    lessons = page.locator("section[aria-labelledby=lessons-h]")
+    expect = playwright.expect
+    # The day that the studio knew already is the first.
+    expect(lessons.get_by_role("heading", level=3)).to_have_text(["6 November 2026"])
+    lessons.locator("form textarea").first.fill("The birl at last.")
+    lessons.get_by_role("button", name="Write it down").click()
+    expect(lessons.get_by_role("heading", level=3)).to_have_text(["20 November 2026", "6 November 2026"])
+    lessons.get_by_text("Change or take back").first.press("Enter")
+    lessons.get_by_role("button", name="Take this lesson back").first.press("Enter")
+    expect(lessons.get_by_role("heading", level=3)).to_have_text(["6 November 2026"])
+    lessons.get_by_text("Taken back").press("Enter")
+    lessons.get_by_role("button", name="Put the lesson of 20 November 2026 back").press("Enter")
+    expect(lessons.locator("li").first).to_contain_text("The birl at last.")
+    lessons.get_by_text("Change or take back").first.press("Enter")
+    lessons.get_by_role("button", name="Take this lesson back").first.press("Enter")
+    expect(lessons.get_by_role("heading", level=3)).to_have_text(["6 November 2026"])
 
 
 def test_the_pupils_page_prints_without_its_forms(page, tmp_path):

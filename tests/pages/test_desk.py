@@ -23,9 +23,10 @@ from fingerlead.simulated import serve as whole
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import Written, tune_script
 from fingerlead.store.practice_log import open_progress
-from fingerlead.studio import pupils as folders
+from fingerlead.studio.homework import give, homework
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import Sitting, write_session
+from fingerlead.studio.lessons import lessons
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.pulse_words import pulse_told
@@ -71,9 +72,8 @@ def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
     answer = desk.post("/pupil", data={"name": "Ailsa", "hand_on_top": "right"})
     assert "Ailsa" in answer.text
     (pupil,) = desk.studio.pupils()
-    told = {"name": "Ailsa B.", "hand_on_top": "left", "chanter": "the blue one", "note": "a", "lesson": "2026-09-09"}
+    told = {"name": "Ailsa B.", "hand_on_top": "left", "chanter": "the blue one", "note": "a"}
     assert "the blue one" in desk.post(f"/pupil/{pupil.key}", data=told).text
-    assert desk.studio.pupil(pupil.key).lesson == "2026-09-09"
     wrong = desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa"})
     assert wrong.status_code == 400
     assert "nothing was deleted" in wrong.text
@@ -96,7 +96,7 @@ def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
     desk.studio.change(pupil, name=HOSTILE, note=HOSTILE, chanter=HOSTILE)
     digest = desk.studio.index.sessions(pupil)[0].digest
     desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": HOSTILE})
-    desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b", "note": HOSTILE})
+    desk.post(f"/pupil/{pupil}/homework", data={"pieces": "low-g-b", "note": HOSTILE})
     for page in ("/", "/?by=fault", f"/pupil/{pupil}", f"/session/{digest}"):
         text = desk.get(page).text
         assert "<script>alert" not in text, page
@@ -246,7 +246,7 @@ def test_everything_of_a_pupil_goes_out(desk, pupil):
 def test_the_homework_sheet_is_a_pdf(desk, pupil):
     pytest.importorskip("lilypond", reason="needs the package lilypond")
     assert desk.get(f"/pupil/{pupil}/homework.pdf").status_code == 400
-    desk.post(f"/pupil/{pupil}/homework", data={"rungs": ["low-g-b"], "tunes": ["heron"], "note": "slowly"})
+    desk.post(f"/pupil/{pupil}/homework", data={"pieces": ["low-g-b", "heron"], "note": "slowly"})
     answer = desk.get(f"/pupil/{pupil}/homework.pdf")
     assert answer.content.startswith(b"%PDF")
 
@@ -356,8 +356,8 @@ def test_a_full_disk_and_a_damaged_index_are_sentences(desk, pupil, monkeypatch)
     def full(*told, **named):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("fingerlead.studio.pupils.append_line", full)
-    given = desk.post(f"/pupil/{pupil}/homework", data={"rungs": "low-g-b"})
+    monkeypatch.setattr("fingerlead.studio.homework.append_line", full)
+    given = desk.post(f"/pupil/{pupil}/homework", data={"pieces": "low-g-b"})
     assert (given.status_code, "No space left" in given.text) == (500, True)
     monkeypatch.setattr("pathlib.Path.mkdir", full)
     assert "No space left" in desk.post("/pupil", data={"name": "Bea"}).text
@@ -375,17 +375,121 @@ def test_a_remark_belongs_into_its_session(desk, pupil, told):
     assert desk.get(f"/session/{digest}").status_code == 200
 
 
-def test_homework_of_hostile_keys_is_kept_short(desk, pupil):
-    rungs = ["<b>" * 5_000, "low-g-b", "low-g-b", "\u202e"]
-    assert desk.post(f"/pupil/{pupil}/homework", data={"rungs": rungs}).status_code == 200
-    (given, *_) = folders.homework(desk.studio.of(pupil))
-    assert given.rungs == (("<b>" * 5_000)[: folders.LONGEST_KEY], "low-g-b")
+def outcomes(desk, pupil) -> dict[str, str]:
+    """Of the homework on the pupil's page: what came of each piece, by its name."""
+    section = desk.get(f"/pupil/{pupil}").text.partition('id="homework-h"')[2].partition("</section>")[0]
+    told = re.findall(r'<b class="came \w+">(\w+)</b> <bdi>(.*?)</bdi>(.*)', section)
+    return {name: came + re.sub("<.*", "", rest) for came, name, rest in told}
+
+
+def test_homework_says_what_came_of_each_piece(desk, pupil, tmp_path):
+    desk.post(f"/pupil/{pupil}/homework", data={"pieces": ["low-g-b", "heron"], "due": "2026-09-27"})
+    assert outcomes(desk, pupil) == {"low G and B": "untouched", "The Heron Stands Still": "untouched"}
+    late = write(tmp_path / "late.session", playing(9, 20), 22, {"rungs": ["low-g-b"]})
+    desk.studio.take_in(pupil, late)
+    assert outcomes(desk, pupil)["low G and B"] == "tried, practised on 1 day"
+    progress = open_progress(desk.studio.of(pupil) / "practice")
+    progress.rung_passed(date(2026, 9, 24), "low-g-b")
+    progress.keep()
+    told = outcomes(desk, pupil)
+    assert told["low G and B"] == "done, practised on 1 day, clean on 24 September 2026"
+    assert told["The Heron Stands Still"] == "untouched"
+    assert "until 27 September 2026" in desk.get(f"/pupil/{pupil}").text
+
+
+def test_nothing_is_chosen_beforehand_and_what_was_set_stays_until_it_is_taken_off(desk, pupil):
+    page = desk.get(f"/pupil/{pupil}").text
+    assert 'name="pieces" value="low-g-b"' in page
+    assert not re.search(
+        r"<(input|option)[^>]* (checked|selected)", page.partition('id="homework-h"')[2].partition("<h2")[0]
+    )
+    for piece in ("low-g-b", "c-d"):
+        desk.post(f"/pupil/{pupil}/homework", data={"pieces": piece})
+    assert list(outcomes(desk, pupil)) == ["C and D", "low G and B"]
+    page = desk.post(f"/pupil/{pupil}/homework/off", data={"piece": "c-d"}).text
+    assert list(outcomes(desk, pupil)) == ["low G and B"]
+    assert 'aria-label="Put C and D back"' in page
+    desk.post(f"/pupil/{pupil}/homework/on", data={"piece": "c-d"})
+    assert sorted(outcomes(desk, pupil)) == ["C and D", "low G and B"]
+    for way, piece in (("on", "c-d"), ("off", "heron"), ("off", ""), ("on", "x" * 60_000)):
+        assert desk.post(f"/pupil/{pupil}/homework/{way}", data={"piece": piece}).status_code == 400
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {},
+        {"pieces": ["<b>" * 5_000]},
+        {"pieces": ["low-g-b", "no such rung"]},
+        {"pieces": "low-g-b", "due": "2026-09-19"},
+        {"pieces": "low-g-b", "due": "2027-12-31"},
+        {"pieces": "low-g-b", "due": "soon"},
+        {"pieces": "low-g-b", "note": "x" * 1_001},
+    ],
+)
+def test_homework_that_is_none_is_refused_whole(desk, pupil, told):
+    answer = desk.post(f"/pupil/{pupil}/homework", data=told)
+    assert (answer.status_code, "expected" in answer.text) == (400, True)
+    assert homework(desk.studio.of(pupil)) == []
+
+
+def test_a_lesson_is_written_down_changed_and_taken_back(desk, pupil):
+    lesson = f"/pupil/{pupil}/lesson"
+    desk.post(lesson, data={"day": "2026-09-06", "note": "birls"})
+    page = desk.post(lesson, data={"day": "2026-09-13", "note": HOSTILE}).text
+    assert "<script>alert" not in page
+    assert page.index("<h3>13 September 2026") < page.index("<h3>6 September 2026") < page.rindex(">birls<")
+    assert desk.studio.pupil(pupil).lesson == "2026-09-13"
+    last, first = lessons(desk.studio.of(pupil))
+    desk.post(lesson, data={"day": "2026-09-05", "note": "grips", "instead_of": first.id})
+    assert [each.note for each in lessons(desk.studio.of(pupil))] == [last.note, "grips"]
+    desk.post(f"{lesson}/{last.id}/back")
+    assert desk.studio.pupil(pupil).lesson == "2026-09-05"
+    assert "Put the lesson of 13 September 2026 back" in desk.get(f"/pupil/{pupil}").text
+    desk.post(f"{lesson}/{last.id}/on")
+    assert desk.studio.pupil(pupil).lesson == "2026-09-13"
+    for way in (f"{last.id}/back", f"{first.id}/back", f"{first.id}/on", "x/back"):
+        assert desk.post(f"{lesson}/{way}").status_code == 400
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {},
+        {"day": "2026-09-21"},
+        {"day": "1066-10-14"},
+        {"day": "2026-02-30"},
+        {"day": "2026-09-09", "note": "x" * 4_001},
+        {"day": "2026-09-09", "instead_of": "0" * 12},
+    ],
+)
+def test_a_lesson_that_is_none_is_refused(desk, pupil, told):
+    answer = desk.post(f"/pupil/{pupil}/lesson", data=told)
+    assert (answer.status_code, "expected" in answer.text) == (400, True)
+    assert lessons(desk.studio.of(pupil)) == []
+
+
+def test_a_lesson_says_what_was_set_and_what_came_of_it_until_the_next(desk, pupil, tmp_path):
+    folder = desk.studio.of(pupil)
+    give(folder, ("low-g-b", "c-d"), date(2026, 9, 2))
+    progress = open_progress(folder / "practice")
+    progress.rung_passed(date(2026, 9, 4), "low-a-b")
+    progress.rung_passed(date(2026, 9, 12), "c-d")
+    progress.keep()
+    for day in ("2026-09-02", "2026-09-10"):
+        desk.post(f"/pupil/{pupil}/lesson", data={"day": day})
+    page = unescape(desk.get(f"/pupil/{pupil}").text).partition('id="lessons-h"')[2]
+    later, earlier = page.partition("<h3>10 September")[2].split("<h3>2 September")
+    assert "Became clean from then until the next: C and D." in later
+    assert "Became clean from then until the next: low A and B." in earlier
+    assert '<b class="came tried">tried</b> <bdi>low G and B</bdi>, practised on 2 days' in earlier
+    assert '<b class="came untouched">untouched</b> <bdi>C and D</bdi>' in earlier
 
 
 def test_a_damaged_pupil_has_a_page_on_which_a_name_is_written_anew(desk, pupil):
     (desk.studio.of(pupil) / "pupil.json").write_bytes(b"\x00")
     assert "damaged" in desk.get(f"/pupil/{pupil}").text
-    told = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": "", "lesson": ""}
+    told = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": ""}
     assert desk.post(f"/pupil/{pupil}", data=told).status_code == 200
     assert desk.studio.pupil(pupil).name == "Ailsa"
 

@@ -8,9 +8,11 @@ from typer.testing import CliRunner
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.pages.practice.teacher import bring_home, from_teacher, practice_folder, pupil_named
+from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.pupils import Homework, StudioError
+from fingerlead.studio.homework import give
+from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
 from tests.studio.studios import playing, write
 
@@ -21,18 +23,31 @@ def studio(tmp_path):
         yield studio
 
 
-def test_the_latest_homework_and_the_remarks_reach_the_pupil(studio, tmp_path):
+def test_the_homework_and_the_remarks_reach_the_pupil(studio, tmp_path):
     key = studio.add("Ailsa").key
     taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
     folder = studio.of(key)
-    folders.give(folder, Homework("2026-09-01", ("c-d",)))
-    folders.give(folder, Homework("2026-09-02", ("low-g-b", "no such rung"), ("heron",), "slowly"))
+    give(folder, ("c-d",), date(2026, 9, 1), note="both hands")
+    give(folder, ("low-g-b", "no such rung", "heron"), date(2026, 9, 2), "2026-09-09", "slowly")
     folders.add_remark(folder, taken.digest, 61_500_000, "hear this", date(2026, 9, 2))
     given = from_teacher(studio, key)
-    assert (given["day"], given["note"]) == ("2026-09-02", "slowly")
-    assert [item["key"] for item in given["items"]] == ["low-g-b", "heron"]
+    assert (given["day"], given["note"]) == ("2026-09-02", "slowly\nboth hands")
+    due = "9 September 2026"
+    assert [(item["key"], item["due"]) for item in given["items"]] == [("low-g-b", due), ("heron", due), ("c-d", "")]
     assert given["remarks"] == [{"day": "2026-09-01", "at": "1:01.5", "text": "hear this"}]
     assert from_teacher(studio, studio.add("Bea").key) == {"day": "", "note": "", "items": [], "remarks": []}
+
+
+def test_homework_that_is_done_leaves_the_pupil_with_the_next_that_is_set(studio):
+    key = studio.add("Ailsa").key
+    folder = studio.of(key)
+    give(folder, ("low-g-b", "c-d"), date(2026, 9, 1))
+    progress = open_progress(practice_folder(studio, key))
+    progress.rung_passed(date(2026, 9, 3), "c-d")
+    progress.keep()
+    assert [item["key"] for item in from_teacher(studio, key)["items"]] == ["low-g-b", "c-d"]
+    give(folder, ("d-e",), date(2026, 9, 8))
+    assert [item["key"] for item in from_teacher(studio, key)["items"]] == ["d-e", "low-g-b"]
 
 
 def test_what_was_played_goes_home_once(studio, tmp_path):

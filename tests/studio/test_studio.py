@@ -20,9 +20,11 @@ from hypothesis import strategies as st
 from fingerlead.store import session_reading
 from fingerlead.store.session_reading import read_session, session_record
 from fingerlead.studio import pupils
+from fingerlead.studio.homework import give
 from fingerlead.studio.index import analysed, digest_of
+from fingerlead.studio.lessons import write_down
 from fingerlead.studio.overview import glances
-from fingerlead.studio.pupils import Homework, Pupil, StudioError
+from fingerlead.studio.pupils import Pupil, StudioError
 from fingerlead.studio.round import bring_home
 from fingerlead.studio.studio import Studio, forget_index
 from fingerlead.timing.movement_sums import movements_together
@@ -196,7 +198,7 @@ def test_a_deletion_cut_off_is_finished_when_the_studio_opens(studio, tmp_path):
 def test_a_pupil_goes_out_whole(studio, tmp_path):
     key = studio.add(NAME).key
     taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
-    pupils.give(studio.of(key), Homework("2026-09-02", ("low-g-b",), (), "slowly"))
+    give(studio.of(key), ("low-g-b",), date(2026, 9, 2), note="slowly")
     with zipfile.ZipFile(io.BytesIO(studio.export(key))) as bundle:
         assert sorted(bundle.namelist()) == ["homework.jsonl", "pupil.json", f"sessions/{taken.digest}.session"]
 
@@ -217,7 +219,8 @@ def test_all_of_a_studio_is_its_owners_alone_whatever_the_umask(tmp_path, open_u
     with Studio(folder) as studio:
         key = studio.add("Ailsa").key
         taken = studio.take_in(key, write(tmp_path / "a.session", playing()))
-        pupils.give(studio.of(key), Homework("2026-09-02", ("low-g-b",)))
+        give(studio.of(key), ("low-g-b",), date(2026, 9, 2))
+        write_down(studio.of(key), "2026-09-02", "slowly", date(2026, 9, 2))
         pupils.add_remark(studio.of(key), taken.digest, 0, "slowly", date(2026, 9, 2))
         assert len(list(folder.rglob("*"))) > 8
         assert open_to_others(tmp_path / "new") == []
@@ -241,7 +244,7 @@ def test_a_studio_that_an_earlier_version_left_open_is_closed_when_it_is_opened(
         assert stat.S_IMODE(studio.session_path(session.digest).stat().st_mode) == 0o400
 
 
-def test_remarks_and_homework_are_read_back_and_taken_back(studio):
+def test_remarks_are_read_back_and_taken_back(studio):
     folder = studio.of(studio.add("Ailsa").key)
     first = pupils.add_remark(folder, "d", 7, "  here\u202e the   little finger\nwaits ", date(2026, 9, 2))
     second = pupils.add_remark(folder, "d", 3, "<b>=not bold", date(2026, 9, 2))
@@ -249,9 +252,6 @@ def test_remarks_and_homework_are_read_back_and_taken_back(studio):
     assert pupils.remarks(folder) == [second, first]
     pupils.take_back(folder, second.id)
     assert pupils.remarks(folder) == [first]
-    for rungs in (("low-g-b",), ("c-d",)):
-        pupils.give(folder, Homework("2026-09-02", rungs, ("heron",), "ten minutes"))
-    assert [given.rungs for given in pupils.homework(folder)] == [("c-d",), ("low-g-b",)]
 
 
 def test_a_thousand_remarks_and_foreign_lines_are_no_trouble(studio):
@@ -472,16 +472,8 @@ def test_what_links_point_at_does_not_go_out_and_old_files_do(studio, tmp_path):
         studio.export(folder.name)
 
 
-def test_hostile_lines_of_homework_and_remarks_become_plain_ones(studio):
+def test_hostile_lines_of_remarks_become_plain_ones(studio):
     folder = studio.of(studio.add("Ailsa").key)
-    lines = [
-        {"day": "tomorrow", "rungs": ["a\u202e", "a", "\ud800", 7, "x" * 5_000], "note": "n"},
-        {"day": "0001-01-01", "rungs": [f"r{n}" for n in range(5_000)], "tunes": None},
-    ]
-    (folder / "homework.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
-    latest, first = pupils.homework(folder)
-    assert first == Homework("", ("a", "x" * pupils.LONGEST_KEY), (), "n")
-    assert (latest.day, len(latest.rungs)) == ("", pupils.MOST_KEYS)
     moments = [10**4_000, -1, True, 1.5, "5", None, 7]
     told = [{"id": f"{n:012x}", "session": "d", "at_us": us, "text": "t", "day": "x"} for n, us in enumerate(moments)]
     told += [{**told[-1], "id": "../../x"}, {**told[-1], "id": "f" * 12, "text": "\ud800ok"}]

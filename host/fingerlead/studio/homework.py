@@ -31,6 +31,8 @@ from fingerlead.studio.pupils import (
 FILE = "homework.jsonl"
 # Further ahead it is a slip of the year.
 LONGEST_AHEAD = timedelta(days=366)
+# Of one line.
+MOST_IDS = 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,8 @@ def take_off(folder: Path, key: str) -> None:
     if key not in {piece.key for piece in pieces(folder)[0]}:
         raise StudioError("expected a piece of homework that stands; this one was taken off already")
     mine = [each.id for each in homework(folder) if key in each.pieces]
-    append_line(folder / FILE, {"off": mine, "piece": key})
+    for start in range(0, len(mine), MOST_IDS):
+        append_line(folder / FILE, {"off": mine[start : start + MOST_IDS], "piece": key})
 
 
 def put_back(folder: Path, key: str) -> None:
@@ -110,7 +113,7 @@ def put_back(folder: Path, key: str) -> None:
 
 
 def _latest_first(found: Iterable[Homework]) -> list[Homework]:
-    return sorted(reversed(list(found)), key=lambda each: each.day, reverse=True)
+    return sorted(list(found)[::-1], key=lambda each: each.day, reverse=True)
 
 
 def _read(row: Mapping[str, object]) -> Homework:

@@ -7,6 +7,7 @@ together by having the lines of both; a lesson that was changed in both stands t
 Older files know one day alone, that of the last lesson, in `pupil.json`: it is the first of the history.
 """
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -21,6 +22,7 @@ from fingerlead.studio.pupils import (
     is_key,
     known_day,
     new_key,
+    read_pupil,
     text,
     texts,
     tidy,
@@ -38,22 +40,22 @@ class Lesson:
     note: str = ""
 
 
-def lessons(folder: Path, known: str = "") -> list[Lesson]:
-    """The lessons that stand, the latest first; `known` is the day in `pupil.json`. Raises OSError."""
-    return _told(folder, known)[0]
+def lessons(folder: Path) -> list[Lesson]:
+    """The lessons that stand, the latest first; raises OSError."""
+    return _told(folder, _first_day(folder))[0]
 
 
-def taken_back(folder: Path, known: str = "") -> list[Lesson]:
+def taken_back(folder: Path) -> list[Lesson]:
     """The lessons that were taken back and can be put back, the latest first; raises OSError."""
-    return _told(folder, known)[1]
+    return _told(folder, _first_day(folder))[1]
 
 
-def last_day(folder: Path, known: str = "") -> str:
-    """The day of the last lesson; empty before the first. Raises OSError."""
-    return next((lesson.day for lesson in lessons(folder, known)), "")
+def last_day(folder: Path, first: str) -> str:
+    """The day of the last lesson; empty before there was one. `first` is the day in `pupil.json`. Raises OSError."""
+    return next((lesson.day for lesson in _told(folder, first)[0]), "")
 
 
-def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "", known: str = "") -> Lesson:
+def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "") -> Lesson:
     """Write a lesson down, or another day and note `instead_of` one that stands; raises StudioError, OSError."""
     on, words = day_text(day), tidy(note, lines=True)
     if not on or on > today.isoformat():
@@ -61,22 +63,28 @@ def write_down(folder: Path, day: str, note: str, today: date, instead_of: str =
     if len(words) > LONGEST_NOTE:
         raise StudioError(f"expected a note of at most {LONGEST_NOTE} letters; this one has {len(words)}. Shorten it")
     if instead_of:
-        _expect(instead_of, lessons(folder, known), "stands; this one was changed or taken back already")
+        _expect(instead_of, lessons(folder), "stands; this one was changed or taken back already")
     lesson = Lesson(new_key(), on, words)
     append_line(folder / FILE, {**asdict(lesson), "instead_of": [instead_of] if instead_of else []})
     return lesson
 
 
-def take_back(folder: Path, id: str, known: str = "") -> None:
+def take_back(folder: Path, id: str) -> None:
     """Take a lesson back; what was written stays in the file. Raises StudioError, OSError."""
-    _expect(id, lessons(folder, known), "stands; this one was changed or taken back already")
+    _expect(id, lessons(folder), "stands; this one was changed or taken back already")
     append_line(folder / FILE, {"id": id, "taken_back": True})
 
 
-def put_back(folder: Path, id: str, known: str = "") -> None:
+def put_back(folder: Path, id: str) -> None:
     """Put back a lesson that was taken back; raises StudioError, OSError."""
-    lesson = _expect(id, taken_back(folder, known), "was taken back; this one stands, or never was")
+    lesson = _expect(id, taken_back(folder), "was taken back; this one stands, or never was")
     append_line(folder / FILE, {**asdict(lesson), "id": new_key(), "instead_of": [id]})
+
+
+def _first_day(folder: Path) -> str:
+    with contextlib.suppress(StudioError):
+        return read_pupil(folder).lesson
+    return ""
 
 
 def _expect(id: str, among: list[Lesson], what: str) -> Lesson:
@@ -86,14 +94,14 @@ def _expect(id: str, among: list[Lesson], what: str) -> Lesson:
     return found
 
 
-def _told(folder: Path, known: str) -> tuple[list[Lesson], list[Lesson]]:
-    """The lessons that stand, and those that were taken back, the latest first."""
+def _told(folder: Path, day: str) -> tuple[list[Lesson], list[Lesson]]:
+    """The lessons that stand, and those that were taken back, the latest first; `day` is that in `pupil.json`."""
     rows = [row for row in objects_in(folder / FILE) if is_key(text(row, "id"))]
     gone = {text(row, "id") for row in rows if row.get("taken_back") is True}
     replaced = {id for row in rows for id in texts(row, "instead_of")}
     found = {lesson.id: lesson for lesson in _read(rows)}
-    if known and known not in {lesson.day for lesson in found.values() if lesson.id not in gone | replaced}:
-        first = Lesson(id_of({"lesson": known}), known)
+    if day and day not in {lesson.day for lesson in found.values() if lesson.id not in gone | replaced}:
+        first = Lesson(id_of({"lesson": day}), day)
         found[first.id] = first
     left = sorted((one for one in found.values() if one.id not in replaced), key=lambda one: (one.day, one.id))
     return [one for one in left[::-1] if one.id not in gone], [one for one in left[::-1] if one.id in gone]

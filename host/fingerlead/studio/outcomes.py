@@ -19,6 +19,7 @@ from fingerlead.studio.lessons import Lesson
 
 # `done`: it became clean on the ladder. `tried`: it was practised. Else `untouched`.
 Came = Literal["done", "tried", "untouched"]
+# Within the pupil's own folder: progress, and sessions until they are taken in.
 PRACTICE = "practice"
 
 
@@ -74,9 +75,12 @@ def practised_by(folder: Path, sessions: Iterable[IndexedSession]) -> Practised:
     return Practised(sessions, open_progress(folder / PRACTICE).passed_days())
 
 
-def current(folder: Path, practised: Practised, since: str) -> list[Outcome]:
-    """The homework that counts now, the latest first: what was set from a day on, and what is not done yet."""
-    found = map(practised.outcome, homework.pieces(folder)[0])
+def current(folder: Path, practised: Practised, lesson: str) -> list[Outcome]:
+    """The homework that counts now, the latest first: what was set last, or since the last lesson, and what is not done
+    yet. `lesson` is its ISO day, empty before there was one.
+    """
+    found = [practised.outcome(piece) for piece in homework.pieces(folder)[0]]
+    since = min(lesson or ENDLESS, max((each.piece.of.day for each in found), default=ENDLESS))
     return [each for each in found if each.piece.of.day >= since or each.came != "done"]
 
 

@@ -131,6 +131,17 @@ def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
     return sorted((t for t in tallies if t.heard_us), key=lambda t: (-t.heard_us, t.from_note, t.to_note))
 
 
+def worth_work(lots: Iterable[Played]) -> list[Played]:
+    """What stands out, in one order for every face: what is heard to go wrong most comes first."""
+    found = [one for one in lots if stands_out(*wrong_of(one))]
+    return sorted(found, key=lambda one: (-weight_us(one), str(what_of(one))))
+
+
+def wrong_of(played: Played) -> tuple[int, int]:
+    """How many went astray, or were not as written, and of how many."""
+    return (played.astray, played.plain) if isinstance(played, Tally) else (played.wrong, played.count)
+
+
 def what_of(played: Played) -> What:
     """Which change or movement it is."""
     return (played.from_note, played.to_note) if isinstance(played, Tally) else (played.name, played.to_note)

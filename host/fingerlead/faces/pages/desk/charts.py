@@ -14,7 +14,7 @@ from markupsafe import Markup
 from fingerlead.faces.pages.desk.words import what_text
 from fingerlead.faces.report.numbers import faults_words
 from fingerlead.phrases import capital
-from fingerlead.studio.overview import Played, What, monday, weight_us, what_of
+from fingerlead.studio.overview import Played, What, monday, weight_us, what_of, wrong_of
 from fingerlead.timing.findings import share_words
 from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.progress import Tally
@@ -62,11 +62,6 @@ def charts(
     ]
 
 
-def _share(played: Played) -> tuple[int, int]:
-    """How many went wrong, and of how many."""
-    return (played.astray, played.plain) if isinstance(played, Tally) else (played.wrong, played.count)
-
-
 def _wrong(played: Played) -> str:
     """What it means that one went wrong."""
     return "astray" if isinstance(played, Tally) else "not as written"
@@ -84,7 +79,7 @@ def progress_svg(name: str, by_week: Mapping[str, Played], weeks: Sequence[str],
     def y(share: float) -> float:
         return round(TOP + (1 - share) * inner_h, 1)
 
-    shown = {week: _share(played) for week, played in sorted(by_week.items()) if _share(played)[1]}
+    shown = {week: wrong_of(played) for week, played in sorted(by_week.items()) if wrong_of(played)[1]}
     kind = _wrong(next(iter(by_week.values())))
     in_words = "; ".join(f"week of {_day(week)}: {wrong} of {of} {kind}" for week, (wrong, of) in shown.items())
     parts = [
@@ -118,12 +113,12 @@ def week_rows(by_week: Mapping[str, Played]) -> list[dict[str, str]]:
     """The same in numbers: for each week the share and its interval; of a change how long a stray usually is, of a
     movement what was not as written most.
     """
-    return [_row(week, played) for week, played in sorted(by_week.items()) if _share(played)[1]]
+    return [_row(week, played) for week, played in sorted(by_week.items()) if wrong_of(played)[1]]
 
 
 def _row(week: str, played: Played) -> dict[str, str]:
     beside = _usual_stray(played) if isinstance(played, Tally) else faults_words(played) or "nothing"
-    return {"week": _day(week), "share": share_words(*_share(played)), "length": beside}
+    return {"week": _day(week), "share": share_words(*wrong_of(played)), "length": beside}
 
 
 def _usual_stray(tally: Tally) -> str:

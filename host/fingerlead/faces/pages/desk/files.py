@@ -10,7 +10,8 @@ from fingerlead.faces.sheet.sheets import pages
 from fingerlead.music.abc import parse_abc
 from fingerlead.phrases import day_words
 from fingerlead.sound.takes import render_take, wav_bytes
-from fingerlead.studio.pupils import Homework, StudioError
+from fingerlead.studio.homework import Homework
+from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 
@@ -54,12 +55,13 @@ def homework_pdf(given: Homework, pupil: str) -> bytes:
     """The sheet as PDF; raises StudioError where it cannot be engraved."""
     rungs, known = rungs_in(), every_rung()
     numbers = {rung.key: number for number, rung in enumerate(rungs, 1)}
-    pieces = [rung_piece(known[key], numbers.get(key, 1), len(rungs)) for key in given.rungs if key in known]
-    pieces += [tune_piece(parse_abc(tune.abc)[0][0], True) for tune in easy_tunes() if tune.key in given.tunes]
+    pieces = [rung_piece(known[key], numbers.get(key, 1), len(rungs)) for key in given.pieces if key in known]
+    pieces += [tune_piece(parse_abc(tune.abc)[0][0], True) for tune in easy_tunes() if tune.key in given.pieces]
     if not pieces:
         raise StudioError("none of the rungs and tunes given is known here; give others")
     day = day_words(given.day or date.min.isoformat())
-    subtitle = ", ".join(part for part in (f"For {pupil}", day, given.note) if part)
+    until = f"until {day_words(given.due)}" if given.due else ""
+    subtitle = ", ".join(part for part in (f"For {pupil}", day, until, given.note) if part)
     try:
         return pages(Sheet(tuple(pieces), "Homework", subtitle, page_each=True), Style(), "pdf")[0]
     except SheetError as error:

@@ -14,14 +14,12 @@ from typing import Any
 
 from markupsafe import Markup
 
-from fingering.families import family_rung
-from fingering.ladder import ladder
 from fingering.moves import change_text
 from fingering.orders import order_of, rungs_in
-from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
+from fingerlead.faces.pages.desk.teaching import teaching
 from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.numbers import difference_row, movement_rows
 from fingerlead.faces.words import practised_names
@@ -40,14 +38,14 @@ from fingerlead.studio.overview import (
     weeks,
     weight_us,
     what_of,
-    worst_first,
+    worth_work,
 )
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.fault_words import not_as_written
 from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movements_together
-from fingerlead.timing.progress import Tally, together
-from fingerlead.timing.summary import heard_stray_us, stands_out
+from fingerlead.timing.progress import together
+from fingerlead.timing.summary import heard_stray_us
 
 PACKAGE = "fingerlead.faces.pages.desk"
 MOST_STRIPS = 3
@@ -113,6 +111,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     tomorrow = (today + timedelta(days=1)).isoformat()
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
+    since_then: list[Played] = [*recent.values(), *sums.values()]
     played: dict[str, list[MovementSummary]] = defaultdict(list)
     for _, digest, one in studio.index.movements(key):
         played[digest].append(one)
@@ -131,8 +130,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         recent_minutes=round(glance.playing_us / 60_000_000),
         unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
-        charts=charts(by_what, [*recent.values(), *sums.values()], pupil.lesson, today),
-        worst=_worst(studio, key, glance, list(recent.values())),
+        charts=charts(by_what, since_then, pupil.lesson, today),
+        worst=_worst(studio, key, glance.since, since_then),
         movements=movement_rows(sums.values()),
         compared=[
             difference_row(say.what_text(each.what), each.difference)
@@ -142,11 +141,9 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         too_little=sum(each.difference.trend == "too little" for each in compared),
         sessions=[_session_row(each, played[each.digest]) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
-        homework=[_homework_row(each) for each in folders.homework(folder)[:3]],
-        rungs=_rungs_to_give(),
-        tunes=[{"key": tune.key, "title": tune.title} for tune in easy_tunes()],
-        weakest=_weakest_rungs(list(recent.values()), list(sums.values())),
+        iso_today=today.isoformat(),
         notice=notice,
+        **teaching(studio, key, sessions, worth_work(since_then)),
     )
 
 
@@ -181,32 +178,23 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
     }
 
 
-def _worst(studio: Studio, key: str, glance: Glance, tallies: list[Tally]) -> list[dict[str, Any]]:
-    """The worst since the last lesson: changes, each with its worst instance and one from before beside it.
+def _worst(studio: Studio, key: str, since: str, lots: list[Played]) -> list[dict[str, Any]]:
+    """The worst since the last lesson, each with its worst instance, and of a change one from before beside it."""
+    heard = [one for one in lots if weight_us(one)]
+    ranked = worth_work(lots)[:MOST_STRIPS] or sorted(heard, key=weight_us)[-1:]
+    return [_worst_of(studio, key, since, each) for each in ranked]
 
-    A movement stands before them where it is to be worked on first.
-    """
-    ranked, since, first = worst_first(tallies), glance.since, glance.first
 
-    def strips(change: tuple[int, int]) -> list[dict[str, Any]]:
-        now, before = _instance(studio, key, change, since, ENDLESS), _instance(studio, key, change, "", since)
-        pair = {"Since then, the worst": now, "Before, the worst": before}
-        return [{"kind": kind, **instance} for kind, instance in pair.items() if instance]
-
-    found: list[dict[str, Any]] = []
-    if isinstance(first, MovementSummary):
-        strip = _movement_instance(studio, key, first, since)
-        told = say.movement_sentence_of(first)
-        found = [{"name": capital(first.title), "sentence": told, "strips": [strip] if strip else []}]
-    return found + [
-        {
-            "name": capital(change_text(tally.from_note, tally.to_note)),
-            "sentence": say.tally_sentence(tally),
-            "strips": strips((tally.from_note, tally.to_note)),
-        }
-        for tally in [each for each in ranked if stands_out(each.astray, each.plain)][:MOST_STRIPS]
-        or ranked[: not found]
-    ]
+def _worst_of(studio: Studio, key: str, since: str, each: Played) -> dict[str, Any]:
+    if isinstance(each, MovementSummary):
+        strip = _movement_instance(studio, key, each, since)
+        told = say.movement_sentence_of(each)
+        return {"name": capital(each.title), "sentence": told, "strips": [strip] if strip else []}
+    change = each.from_note, each.to_note
+    now, before = _instance(studio, key, change, since, ENDLESS), _instance(studio, key, change, "", since)
+    pair = {"Since then, the worst": now, "Before, the worst": before}
+    strips = [{"kind": kind, **instance} for kind, instance in pair.items() if instance]
+    return {"name": capital(change_text(*change)), "sentence": say.tally_sentence(each), "strips": strips}
 
 
 def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, until: str) -> dict[str, Any] | None:
@@ -264,22 +252,6 @@ def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) 
     }
 
 
-def _homework_row(given: folders.Homework) -> dict[str, Any]:
-    names = practised_names()
-    return {
-        "day": day_words(given.day),
-        "names": [names.get(key, key) for key in (*given.rungs, *given.tunes)],
-        "note": given.note,
-    }
-
-
-def _rungs_to_give() -> list[dict[str, Any]]:
-    """The rungs of the taught order with their numbers, then those that stand in the derived one alone."""
-    numbers = {rung.key: number for number, rung in enumerate(rungs_in(), 1)}
-    rungs = {rung.key: rung for rung in (*rungs_in(), *rungs_in("derived"))}
-    return [{"key": key, "name": rung.name, "number": numbers.get(key)} for key, rung in rungs.items()]
-
-
 def _unclean(folder: Path) -> str:
     """The rungs that the pupil went on from while they were not yet clean."""
     names = practised_names()
@@ -291,13 +263,3 @@ def _furthest(keys: Set[str]) -> str:
     """The highest of some rungs, with its number."""
     rungs = reversed(list(enumerate(rungs_in(order_of(keys)), 1)))
     return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
-
-
-def _weakest_rungs(tallies: list[Tally], movements: list[MovementSummary]) -> list[str]:
-    pairs = {frozenset(rung.notes): rung for rung in ladder() if len(rung.notes) == 2}
-    wrong: list[Played] = [*worst_first(tallies), *(one for one in movements if one.wrong)]
-    rungs = [
-        pairs.get(frozenset((one.from_note, one.to_note))) if isinstance(one, Tally) else family_rung(one.name)
-        for one in sorted(wrong, key=lambda one: -weight_us(one))
-    ]
-    return list(dict.fromkeys(rung.key for rung in rungs if rung))[:MOST_STRIPS]

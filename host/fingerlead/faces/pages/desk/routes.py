@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -22,7 +22,9 @@ from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import pages, sessions
-from fingerlead.faces.pages.desk.files import homework_pdf, stretch_wav
+from fingerlead.faces.pages.desk.files import stretch_wav
+from fingerlead.faces.pages.desk.forms import field, go_to
+from fingerlead.faces.pages.desk.teaching_routes import teaching_routes
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -62,7 +64,6 @@ class Desk:
             "/": self.glance,
             "/round.json": self.passed,
             key: self.pupil,
-            f"{key}/homework.pdf": self.homework_sheet,
             f"{key}/all.zip": self.export,
             f"{digest}.json": self.edges,
             f"{digest}.wav": self.sound,
@@ -77,7 +78,6 @@ class Desk:
             "/next": self.next,
             "/pupil": self.add,
             key: self.change,
-            f"{key}/homework": self.give,
             f"{key}/take-in": self.take_in,
             f"{key}/delete": self.delete,
             f"{digest}/remark": self.remark,
@@ -86,6 +86,7 @@ class Desk:
         }
         routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
+        routes += teaching_routes(self.studio, self.today)
         return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
 
     async def shell(self, request: Request) -> Response:
@@ -112,16 +113,16 @@ class Desk:
         if self.round is None:
             raise StudioError("no chanter is listened to; begin with: fingerlead studio FOLDER PORT")
         form = await request.form()
-        key, by = _field(form, "key"), _field(form, "by")
+        key, by = field(form, "key"), field(form, "by")
         self.round.next(self.studio.pupil(key).key if key else "")
-        return _next("/?by=fault" if by == "fault" else "/")
+        return go_to("/?by=fault" if by == "fault" else "/")
 
     async def add(self, request: Request) -> Response:
         """A new pupil."""
         form = await request.form()
         hand: folders.Hand = "right" if form.get("hand_on_top") == "right" else "left"
-        pupil = self.studio.add(_field(form, "name"), hand)
-        return _next(f"/pupil/{pupil.key}")
+        pupil = self.studio.add(field(form, "name"), hand)
+        return go_to(f"/pupil/{pupil.key}")
 
     async def pupil(self, request: Request) -> Response:
         """One pupil."""
@@ -131,27 +132,9 @@ class Desk:
     async def change(self, request: Request) -> Response:
         """Change what is known about a pupil."""
         key, form = request.path_params["key"], await request.form()
-        fields = ("name", "hand_on_top", "chanter", "note", "lesson")
-        self.studio.change(key, **{name: _field(form, name) for name in fields})
-        return _next(f"/pupil/{key}")
-
-    async def give(self, request: Request) -> Response:
-        """Homework."""
-        key, form = request.path_params["key"], await request.form()
-        rungs, tunes = ([str(each) for each in form.getlist(name)] for name in ("rungs", "tunes"))
-        if not rungs and not tunes:
-            raise StudioError("expected at least one rung or tune as homework. Choose one")
-        given = folders.Homework(self.today().isoformat(), tuple(rungs), tuple(tunes), _field(form, "note"))
-        folders.give(self.studio.of(key), given)
-        return _next(f"/pupil/{key}#homework-h")
-
-    async def homework_sheet(self, request: Request) -> Response:
-        """The homework as a sheet for the music stand."""
-        pupil = self.studio.pupil(request.path_params["key"])
-        given = folders.homework(self.studio.of(pupil.key))
-        if not given:
-            raise StudioError("no homework was given yet; choose rungs first")
-        return Response(homework_pdf(given[0], pupil.name), media_type="application/pdf")
+        fields = ("name", "hand_on_top", "chanter", "note")
+        self.studio.change(key, **{name: field(form, name) for name in fields})
+        return go_to(f"/pupil/{key}")
 
     async def take_in(self, request: Request) -> Response:
         """Session files that a pupil sent."""
@@ -184,10 +167,10 @@ class Desk:
     async def delete(self, request: Request) -> Response:
         """Delete a pupil, if the name was written again."""
         pupil = self.studio.pupil(request.path_params["key"])
-        if folders.tidy(_field(await request.form(), "name")) != pupil.name:
+        if folders.tidy(field(await request.form(), "name")) != pupil.name:
             raise StudioError("nothing was deleted: the name written is not this pupil's")
         self.studio.delete(pupil.key)
-        return _next("/")
+        return go_to("/")
 
     async def session(self, request: Request) -> Response:
         """One session."""
@@ -211,15 +194,15 @@ class Desk:
         """Pin a remark to a moment."""
         digest, form = request.path_params["digest"], await request.form()
         folder = self.studio.session_path(digest).parents[1]
-        at_us = _number(_field(form, "at_us"), "the moment of a remark, in microseconds,")
-        folders.add_remark(folder, digest, at_us, _field(form, "text"), self.today())
-        return _next(f"/session/{digest}#remarks-h")
+        at_us = _number(field(form, "at_us"), "the moment of a remark, in microseconds,")
+        folders.add_remark(folder, digest, at_us, field(form, "text"), self.today())
+        return go_to(f"/session/{digest}#remarks-h")
 
     async def take_back(self, request: Request) -> Response:
         """Take a remark back."""
         digest = request.path_params["digest"]
         folders.take_back(self.studio.session_path(digest).parents[1], request.path_params["id"])
-        return _next(f"/session/{digest}#remarks-h")
+        return go_to(f"/session/{digest}#remarks-h")
 
     async def message(self, request: Request) -> Response:
         """Where a passage that came as text in a chat is pasted."""
@@ -227,7 +210,7 @@ class Desk:
 
     async def open_message(self, request: Request) -> Response:
         """A passage that came as text in a chat."""
-        text = _field(await request.form(max_part_size=GREATEST_MESSAGE), "text")
+        text = field(await request.form(max_part_size=GREATEST_MESSAGE), "text")
         try:
             passage = decode_passage(text)
         except PassageError as error:
@@ -236,7 +219,7 @@ class Desk:
         self.opened[number] = passage, passage.analysis()
         while len(self.opened) > MOST_OPENED:
             self.opened.pop(next(iter(self.opened)))
-        return _next(f"/message/{number}")
+        return go_to(f"/message/{number}")
 
     async def message_out(self, request: Request) -> Response:
         """Some changes of a session as a message to send."""
@@ -289,16 +272,6 @@ def _analysis(path: Path) -> Analysis:
         return analysed(path)[1]
     except SessionError as error:
         raise StudioError(f"this session cannot be read: {error.reason}") from None
-
-
-def _next(address: str) -> Response:
-    """Where the page that sent a form goes next."""
-    return JSONResponse({"next": address})
-
-
-def _field(form: Any, name: str) -> str:
-    value = form.get(name)
-    return value if isinstance(value, str) else ""
 
 
 def _number(text: str, what: str, kind: Callable[[str], Number] = int) -> Number:

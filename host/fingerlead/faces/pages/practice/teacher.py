@@ -4,13 +4,13 @@ from pathlib import Path
 from typing import Any
 
 from fingerlead.faces.words import clock_text, practised_names
+from fingerlead.phrases import day_words
 from fingerlead.studio import pupils
 from fingerlead.studio import studio as studios
-from fingerlead.studio.pupils import Homework, Pupil, StudioError
+from fingerlead.studio.outcomes import PRACTICE, current, practised_by
+from fingerlead.studio.pupils import Pupil, StudioError
 from fingerlead.studio.studio import Studio
 
-# Within the pupil's own folder: progress, and sessions until they are taken in.
-PRACTICE = "practice"
 MOST_REMARKS = 12
 
 
@@ -27,16 +27,20 @@ def pupil_named(studio: Studio, name: str) -> Pupil:
 
 
 def from_teacher(studio: Studio, key: str) -> dict[str, Any]:
-    """The latest homework and the remarks, the newest first, as the practice page shows them."""
-    folder = studio.of(key)
-    given = next(iter(pupils.homework(folder)), Homework(""))
+    """The homework that counts now and the remarks, the newest first, as the practice page shows them."""
+    folder, sessions = studio.of(key), studio.index.sessions(key)
+    counts = [each.piece for each in current(folder, practised_by(folder, sessions), studio.pupil(key).lesson)]
     names = practised_names()
-    days = {session.digest: session.day for session in studio.index.sessions(key)}
+    days = {session.digest: session.day for session in sessions}
     remarks = sorted(pupils.remarks(folder), key=lambda remark: (remark.day, remark.at_us), reverse=True)
     return {
-        "day": given.day,
-        "note": given.note,
-        "items": [{"key": each, "name": names[each]} for each in (*given.rungs, *given.tunes) if each in names],
+        "day": counts[0].of.day if counts else "",
+        "note": "\n".join(dict.fromkeys(piece.of.note for piece in counts if piece.of.note)),
+        "items": [
+            {"key": piece.key, "name": names[piece.key], "due": day_words(piece.of.due) if piece.of.due else ""}
+            for piece in counts
+            if piece.key in names
+        ],
         "remarks": [
             {"day": days.get(each.session, ""), "at": clock_text(each.at_us), "text": each.text}
             for each in remarks[:MOST_REMARKS]

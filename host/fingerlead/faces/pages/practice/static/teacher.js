@@ -15,7 +15,9 @@ export function drawTeacher(choose) {
   const remarks = teacher?.remarks ?? [];
   byId("teacher").hidden = !items.length && !remarks.length;
   byId("teacher-items").replaceChildren(
-    ...items.map(({ key, name }) => make("li", {}, make("button", { onclick: () => choose(key) }, capital(name)))),
+    ...items.map(({ key, name, due }) => make("li", {},
+      make("button", { onclick: () => choose(key) }, capital(name)),
+      due && make("span", { class: "soft" }, " ", say("teacher.due", { due })))),
   );
   byId("teacher-note").hidden = !teacher?.note;
   byId("teacher-note").textContent = teacher?.note ?? "";

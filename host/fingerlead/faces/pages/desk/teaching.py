@@ -1,0 +1,113 @@
+"""Lessons and homework as the desk shows them: what was set, what came of it, and what there is to set."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from fingering.families import family_rung
+from fingering.ladder import ladder
+from fingering.orders import rungs_in
+from fingering.tunes import easy_tunes
+from fingerlead.faces.words import practised_names
+from fingerlead.phrases import counted, day_words, listed
+from fingerlead.studio import lessons
+from fingerlead.studio.homework import pieces
+from fingerlead.studio.index import IndexedSession
+from fingerlead.studio.lessons import Lesson
+from fingerlead.studio.outcomes import LessonOutcome, Outcome, current, history, practised_by
+from fingerlead.studio.overview import Played
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.progress import Tally
+
+MOST_SUGGESTED = 3
+# Of the history so many are open at once; the rest folds away.
+MOST_LESSONS = 6
+MOST_TAKEN_OFF = 8
+
+
+def teaching(
+    studio: Studio, key: str, sessions: Iterable[IndexedSession], worth_work: Iterable[Played]
+) -> dict[str, Any]:
+    """What a pupil's page needs of lessons and homework."""
+    folder = studio.of(key)
+    practised, held = practised_by(folder, sessions), lessons.lessons(folder)
+    told = [_lesson_row(each) for each in history(folder, held, practised)]
+    return {
+        "lessons": told[:MOST_LESSONS],
+        "earlier_lessons": told[MOST_LESSONS:],
+        "lessons_back": [{"id": each.id, "day": day_words(each.day)} for each in lessons.taken_back(folder)],
+        "homework": homework_rows(current(folder, practised, held[0].day if held else "")),
+        "taken_off": [{"key": each.key, "name": name_of(each.key)} for each in pieces(folder)[1]][:MOST_TAKEN_OFF],
+        "to_set": to_set(worth_work),
+    }
+
+
+def homework_rows(outcomes: Iterable[Outcome]) -> list[dict[str, Any]]:
+    """Homework as it was set, the latest first, each with its pieces and what came of them."""
+    rows: dict[str, dict[str, Any]] = {}
+    for each in outcomes:
+        of = each.piece.of
+        row = rows.setdefault(of.id, {"day": day_words(of.day), "due": of.due, "note": of.note, "pieces": []})
+        row["pieces"].append(piece_row(each))
+    return [{**row, "due": day_words(row["due"]) if row["due"] else ""} for row in rows.values()]
+
+
+def piece_row(outcome: Outcome) -> dict[str, str]:
+    """A piece by its name, and what came of it in one word and in a few."""
+    key = outcome.piece.key
+    return {"key": key, "name": name_of(key), "came": outcome.came, "words": outcome_words(outcome)}
+
+
+def name_of(key: str) -> str:
+    """What a rung or a tune is called; a key that is none here is its own name."""
+    return practised_names().get(key, key)
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """What came of a piece, in a few words."""
+    on = f"practised on {counted(outcome.days, 'day')}" if outcome.days else ""
+    if outcome.came == "done":
+        clean = f"clean on {day_words(outcome.clean)}"
+    else:
+        clean = f"clean before, on {day_words(outcome.clean)}" if outcome.clean else ""
+    return ", ".join(filter(None, (on, clean)))
+
+
+def _lesson_row(told: LessonOutcome) -> dict[str, Any]:
+    lesson: Lesson = told.lesson
+    return {
+        "id": lesson.id,
+        "iso": lesson.day,
+        "day": day_words(lesson.day),
+        "note": lesson.note,
+        "set": [piece_row(each) for each in told.set],
+        "clean": listed([name_of(key) for key in told.became_clean]) if told.became_clean else "",
+    }
+
+
+def to_set(worth_work: Iterable[Played]) -> dict[str, Any]:
+    """The rungs and tunes that can be set: those that are worth work now, the worst first, then all in their order."""
+    return {
+        "suggested": [{"key": key, "name": name_of(key)} for key in rungs_for(worth_work)[:MOST_SUGGESTED]],
+        "taught": _numbered(),
+        "pairs": [{"key": rung.key, "name": rung.name} for rung in rungs_in("derived") if rung not in rungs_in()],
+        "tunes": [{"key": tune.key, "name": tune.title} for tune in easy_tunes()],
+    }
+
+
+def settable() -> Mapping[str, str]:
+    """The names of all that can be set as homework, by its key."""
+    return {each["key"]: each["name"] for kind in to_set(()).values() for each in kind}
+
+
+def rungs_for(worth_work: Iterable[Played]) -> list[str]:
+    """The keys of the rungs on which changes and movements are worked on, in the order given, each once."""
+    pairs = {frozenset(rung.notes): rung for rung in ladder() if len(rung.notes) == 2}
+    rungs = [
+        pairs.get(frozenset((one.from_note, one.to_note))) if isinstance(one, Tally) else family_rung(one.name)
+        for one in worth_work
+    ]
+    return list(dict.fromkeys(rung.key for rung in rungs if rung))
+
+
+def _numbered() -> list[dict[str, str]]:
+    return [{"key": rung.key, "name": f"{number}. {rung.name}"} for number, rung in enumerate(rungs_in(), 1)]

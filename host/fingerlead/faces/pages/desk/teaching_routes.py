@@ -1,0 +1,99 @@
+"""The desk's addresses of lessons and homework: of one pupil, and homework for many at once."""
+
+from collections.abc import Callable
+from datetime import date
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from fingerlead.faces.pages.desk.files import homework_pdf
+from fingerlead.faces.pages.desk.forms import field, fields, go_to
+from fingerlead.faces.pages.desk.teaching import settable
+from fingerlead.phrases import listed
+from fingerlead.studio import homework, lessons
+from fingerlead.studio.homework import Homework
+from fingerlead.studio.outcomes import current, practised_by
+from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.studio import Studio
+
+PUPIL = "/pupil/{key}"
+
+
+def teaching_routes(studio: Studio, today: Callable[[], date]) -> list[Route]:
+    """All of them."""
+    told = _Teaching(studio, today)
+    lesson = f"{PUPIL}/lesson"
+    writing = {
+        lesson: told.write_down,
+        f"{lesson}/{{id}}/back": told.take_back,
+        f"{lesson}/{{id}}/on": told.put_back,
+        f"{PUPIL}/homework": told.give,
+        f"{PUPIL}/homework/off": told.take_off,
+        f"{PUPIL}/homework/on": told.put_on,
+    }
+    sheet = Route(f"{PUPIL}/homework.pdf", told.sheet, methods=["GET"])
+    return [sheet, *(Route(address, handler, methods=["POST"]) for address, handler in writing.items())]
+
+
+class _Teaching:
+    """The handlers: each reads a form and changes the studio, or refuses in a sentence."""
+
+    def __init__(self, studio: Studio, today: Callable[[], date]) -> None:
+        self._studio, self._today = studio, today
+
+    async def write_down(self, request: Request) -> Response:
+        """A lesson, or another day and note of one."""
+        key, form = request.path_params["key"], await request.form()
+        day, note, instead_of = (field(form, name) for name in ("day", "note", "instead_of"))
+        lessons.write_down(self._studio.of(key), day, note, self._today(), instead_of)
+        return go_to(f"/pupil/{key}#lessons-h")
+
+    async def take_back(self, request: Request) -> Response:
+        """Take a lesson back."""
+        key = request.path_params["key"]
+        lessons.take_back(self._studio.of(key), request.path_params["id"])
+        return go_to(f"/pupil/{key}#lessons-h")
+
+    async def put_back(self, request: Request) -> Response:
+        """Put a lesson back that was taken back."""
+        key = request.path_params["key"]
+        lessons.put_back(self._studio.of(key), request.path_params["id"])
+        return go_to(f"/pupil/{key}#lessons-h")
+
+    async def give(self, request: Request) -> Response:
+        """Homework for one pupil."""
+        key, form = request.path_params["key"], await request.form()
+        pieces = fields(form, "pieces")
+        if strange := [piece for piece in pieces if piece not in settable()]:
+            raise StudioError(f"expected rungs and tunes that there are; got {strange[0][:40]!r}. Choose others")
+        homework.give(self._studio.of(key), pieces, self._today(), field(form, "due"), field(form, "note"))
+        return go_to(f"/pupil/{key}#homework-h")
+
+    async def take_off(self, request: Request) -> Response:
+        """Take a piece of homework off."""
+        key = request.path_params["key"]
+        homework.take_off(self._studio.of(key), field(await request.form(), "piece"))
+        return go_to(f"/pupil/{key}#homework-h")
+
+    async def put_on(self, request: Request) -> Response:
+        """Put a piece back that was taken off."""
+        key = request.path_params["key"]
+        homework.put_back(self._studio.of(key), field(await request.form(), "piece"))
+        return go_to(f"/pupil/{key}#homework-h")
+
+    async def sheet(self, request: Request) -> Response:
+        """The homework that is still to do, as a sheet for the music stand."""
+        pupil = self._studio.pupil(request.path_params["key"])
+        folder = self._studio.of(pupil.key)
+        practised = practised_by(folder, self._studio.index.sessions(pupil.key))
+        left = [each.piece for each in current(folder, practised, pupil.lesson) if each.came != "done"]
+        if not left:
+            raise StudioError("no homework is set that is still to do; choose rungs first")
+        dues = sorted({piece.of.due for piece in left if piece.of.due})
+        notes = dict.fromkeys(piece.of.note for piece in left if piece.of.note)
+        keys = tuple(piece.key for piece in left)
+        sheet = Homework(
+            "", left[0].of.day, keys, dues[0] if len(dues) == 1 else "", listed(list(notes)) if notes else ""
+        )
+        return Response(homework_pdf(sheet, pupil.name), media_type="application/pdf")
