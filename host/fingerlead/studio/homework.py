@@ -113,7 +113,8 @@ def put_back(folder: Path, key: str) -> None:
 
 
 def _latest_first(found: Iterable[Homework]) -> list[Homework]:
-    return sorted(list(found)[::-1], key=lambda each: each.day, reverse=True)
+    # Of one day, the line that was written last is the latest.
+    return sorted(found, key=lambda each: each.day)[::-1]
 
 
 def _read(row: Mapping[str, object]) -> Homework:
