@@ -12,7 +12,8 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 import fingerlead.faces.report as report
-from fingerlead.faces.strip import strip_svg
+from fingerlead.faces.strip import change_strip, shared_scale
+from fingerlead.faces.strip_svg import strip_svg
 from tests.end_to_end.chromium import CHROMIUM, FLAGS
 from tests.end_to_end.page_host import PageHost
 from tests.end_to_end.page_states import EARLY_LITTLE_FINGER, STATES
@@ -26,7 +27,8 @@ PAPER = 12  # around the strip, in its own units
 
 def strip_picture() -> str:
     """The strip as a file of its own: with its style, on white paper."""
-    svg = strip_svg(one_change(LOW_G, EARLY_LITTLE_FINGER), SURE, "strip")
+    strip = change_strip(one_change(LOW_G, EARLY_LITTLE_FINGER), SURE)
+    svg = strip_svg(strip, shared_scale([strip]), "strip")
     style = (Path(next(iter(report.__path__))) / "templates" / "style.css").read_text(encoding="utf-8")
     colours = dict(re.findall(r"--(\w+): (#\w+);", style.partition("@media")[0]))
     rules = re.sub(

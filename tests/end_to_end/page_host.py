@@ -27,7 +27,8 @@ from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
 from fingerlead.faces.pages.practice.messages import PACKAGE, together_sentence
 from fingerlead.faces.pages.practice.telling import NOTHING
-from fingerlead.faces.strip import LETTERS, strip_svg
+from fingerlead.faces.strip import LETTERS, change_strip, shared_scale
+from fingerlead.faces.strip_svg import strip_svg
 from fingerlead.faces.words import change_sentence
 from fingerlead.music.abc import parse_abc
 from fingerlead.sound.takes import render_take, wav_bytes
@@ -71,11 +72,12 @@ def rung_message(number: int = 3, help_: list[int] | None = None) -> dict[str, A
 
 def change_message(number: int, from_note: int, times: dict[int, int], **also: Any) -> dict[str, Any]:
     change = one_change(from_note, times)
+    strip = change_strip(change, SURE)
     return {
         "kind": "change", "number": number, "take": number, "from": change.from_note, "to": change.to_note,
         "verdict": change.verdict, "sentence": change_sentence(change, SURE),
-        "strip_svg": strip_svg(change, SURE, f"change-{number}"), "mendable": diagnose_change(change) is not None,
-        "slow": True, "again": False, **also,
+        "strip_svg": strip_svg(strip, shared_scale([strip]), f"change-{number}"),
+        "mendable": diagnose_change(change) is not None, "slow": True, "again": False, **also,
     }  # fmt: skip
 
 

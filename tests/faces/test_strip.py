@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from dataclasses import replace
 from itertools import pairwise
 from xml.etree import ElementTree
 
@@ -12,19 +13,16 @@ import pytest
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.strip import (
-    BAND,
-    LABELS,
-    LANE,
-    LANES,
     LETTERS,
-    RIGHT,
-    TOP,
-    WIDTH,
-    drawing,
-    step_us,
-    strip_svg,
-    strip_text,
+    SCALES_US,
+    change_strip,
+    lanes_of,
+    shared_scale,
 )
+from fingerlead.faces.strip_svg import BAND, LABELS, LANES, StripPage, lane_top
+from fingerlead.faces.strip_svg import strip_svg as svg_of_strip
+from fingerlead.faces.strip_text import WIDTH
+from fingerlead.faces.strip_text import strip_text as text_of_strip
 from fingerlead.faces.words import change_sentence
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Timing
@@ -50,6 +48,21 @@ def unsure_by(change, us):
     return change._replace(
         fingers=(first._replace(uncertainty_us=us), *(one._replace(uncertainty_us=500) for one in others))
     )
+
+
+def strip_text(change, timing=SURE, width=WIDTH):
+    strip = change_strip(change, timing)
+    return text_of_strip(strip, shared_scale([strip]), width)
+
+
+def strip_svg(change, timing=SURE, number="a"):
+    strip = change_strip(change, timing)
+    return svg_of_strip(strip, shared_scale([strip]), number)
+
+
+def drawing(change):
+    strip = change_strip(change, SURE)
+    return lanes_of(strip, shared_scale([strip]))
 
 
 def svg_of(change, timing=SURE):
@@ -125,12 +138,12 @@ def test_the_finger_of_the_advice_is_marked_where_a_stray_was_heard():
         finger, hint = told.groups()
         mark = "▷" if hint == "a hair ahead" else "◁"
         assert marked == [finger]
-        assert f"{mark} {finger} {hint} " in text
+        assert f"{mark} {finger} should go {hint}" in text
         # One finger can have led, and yet should go behind.
         both += f"▶{mark}{finger} " in text
         drawn = strip_svg(change, SURE, "one")
         assert drawn.count(f'class="{hint[7:]}"') == 2
-        assert f">{finger} {hint}<" in drawn
+        assert f">{finger} should go {hint}<" in drawn
     assert both
 
 
@@ -143,7 +156,7 @@ def test_svg_is_well_formed_scales_and_has_words():
     for change in CHANGES[:150]:
         svg = svg_of(change)
         left, top, width, height = map(float, svg.get("viewBox").split())
-        assert (left, top, width) == (0, 0, LABELS + LANES + RIGHT)
+        assert (left, top, width) == (0, 0, LABELS + LANES)
         ids = [element.get("id") for element in svg.iter() if element.get("id")]
         assert len(ids) == len(set(ids))
         assert set(svg.get("aria-labelledby").split()) <= set(ids)
@@ -167,7 +180,7 @@ def test_svg_lanes_show_the_masks_that_were_played():
         covered = {hole: [] for hole in range(HOLES)}
         for rect in of_class(svg, "ink"):
             if rect.get("x") and rect.get("height") == str(BAND):
-                hole = round((float(rect.get("y")) - TOP) / LANE)
+                hole = next(hole for hole in range(HOLES) if lane_top(hole) == float(rect.get("y")))
                 covered[hole].append((float(rect.get("x")), float(rect.get("x")) + float(rect.get("width"))))
         for begin_us, end_us, mask in picture.stretches:
             middle = LABELS + ((begin_us + end_us) / 2 - picture.begin_us) * scale
@@ -191,10 +204,74 @@ def test_svg_hatches_each_stray_and_letters_it_in_its_place():
             assert begin - 6 <= letter <= begin + float(rect.get("width")) + 30
 
 
+SHORT = one_change(0, {6: 0, 7: 20_000})
+LONGER = one_change(0, {6: 0, 7: 120_000})
+
+
+def long_one(apart_us):
+    """A movement between low A and B with so much time between its first edge and its last."""
+    mask, to_mask = STANDARD[1], STANDARD[2]
+    edges = ((0, mask | 1), (apart_us, to_mask))
+    return replace(change_strip(SHORT, SURE), notes=(1, 2), from_mask=mask, edges=edges, lead=None, is_movement=True)
+
+
+def test_strips_that_stand_together_have_the_smallest_scale_that_holds_them_all():
+    short, longer = (change_strip(change, SURE) for change in (SHORT, LONGER))
+    assert shared_scale([short]) == 100_000
+    assert shared_scale([short, longer]) == shared_scale([longer]) == 200_000
+    assert [shared_scale([long_one(us), short]) for us in (100_000, 100_001, 200_001, 400_000, 900_000)] == [
+        100_000, 200_000, 400_000, 400_000, 400_000,
+    ]  # fmt: skip
+    page = StripPage()
+    first = page.add(short, "a")
+    alone = first.__html__()
+    page.add(longer, "b")
+    assert page.scale_us == 200_000
+    assert first.__html__() == svg_of_strip(short, 200_000, "a") != alone
+    assert "200 ms wide, a fifth of a second" in page.scale_words
+    assert StripPage().scale_words == ""
+
+
+def test_a_length_is_drawn_in_proportion_to_its_time_on_each_scale():
+    for scale_us in SCALES_US:
+        for change in CHANGES:
+            strip = change_strip(change, SURE)
+            svg = ElementTree.fromstring(svg_of_strip(strip, scale_us, "a"))
+            wide = [float(r.get("width")) for r in of_class(svg, "sound") if r.get("fill").startswith("url(#")]
+            for stray, drawn in zip(change.strays, wide, strict=True):
+                assert drawn == pytest.approx(max(1, stray.duration_us / scale_us / 1.25 * LANES), abs=0.2)
+
+
+@pytest.mark.parametrize(("us", "cut"), [(400_000, False), (419_000, False), (421_000, True), (2_000_000, True)])
+def test_what_is_longer_than_the_longest_scale_is_cut_and_says_so(us, cut):
+    strip = long_one(us)
+    told = f"goes on to {us // 1_000} ms"
+    assert (told in svg_of_strip(strip, 400_000, "a")) is (told in text_of_strip(strip, 400_000)) is cut
+    assert ('class="tear"' in svg_of_strip(strip, 400_000, "a")) is cut
+    assert text_of_strip(strip, 400_000).count("⋯") == 9 * cut
+
+
+def test_an_edge_before_the_lead_is_drawn_too():
+    strip = replace(
+        change_strip(SHORT, SURE), edges=((-60_000, STANDARD[0] | 1), (0, STANDARD[0]), (20_000, STANDARD[2]))
+    )
+    lanes = lanes_of(strip, shared_scale([strip]))
+    assert lanes.begin_us < -60_000
+    assert lanes.end_us > 20_000
+
+
+def test_the_two_triangles_are_told_apart_without_a_style():
+    svg = svg_of(one_change(5, {2: 0, 1: 14_000}))
+    (lead, _), (ahead, _) = of_class(svg, "lead"), of_class(svg, "ahead")
+    assert lead.get("fill") is None
+    assert ahead.get("fill") == "none"
+    assert ahead.get("stroke") == "#000"
+
+
 def test_svg_reads_at_6_cm():
-    # Type of 12 units in a picture of so many units, 6 cm wide, in points of 1/72 inch; the page's style has 12px.
-    points = 12 / (LABELS + LANES + RIGHT) * 6 / 2.54 * 72
-    assert points > 6
+    # Type of 12 units in a picture of so many units, 6 cm wide, in points of 1/72 inch; the type is 12 units high.
+    points = 12 / (LABELS + LANES) * 6 / 2.54 * 72
+    assert points > 6.5
 
 
 def test_the_uncertainty_of_its_least_certain_finger_is_a_bar_at_the_scale_and_stays_within():
@@ -223,13 +300,6 @@ def joined(picture):
     for begin_us, end_us, mask in picture.stretches:
         (note,) = [note for a, b, note in picture.joined(SOUNDING.__getitem__) if a <= begin_us and end_us <= b]
         yield begin_us, end_us, mask, note
-
-
-def test_steps_of_the_scale_are_few_and_round():
-    for us in range(1_000, 3_000_000, 1_700):
-        step = step_us(us)
-        assert us <= 10 * step
-        assert str(step).strip("0") in ("1", "2", "5")
 
 
 def test_golden_strips(golden):

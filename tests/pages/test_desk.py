@@ -14,7 +14,8 @@ import pytest
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
 from fingerlead.faces.pages.desk.routes import Desk
-from fingerlead.faces.strip import strip_svg
+from fingerlead.faces.strip import change_strip, shared_scale
+from fingerlead.faces.strip_svg import strip_svg
 from fingerlead.library import read
 from fingerlead.music.abc import parse_abc
 from fingerlead.reading.asked import SessionMusic
@@ -189,7 +190,8 @@ def test_a_passage_travels_from_one_studio_to_another_as_text(desk, pupil, tmp_p
         ids = re.compile(r"m\d+-")
         mine = [ids.sub("", strip) for strip in strips.findall(opened.text)]
         analysis = analysed(desk.studio.session_path(digest))[1]
-        wanted = [strip_svg(analysis.changes[n], analysis.timing, f"m{n}") for n in range(2, 12)]
+        drawn = [change_strip(analysis.changes[n], analysis.timing) for n in range(2, 12)]
+        wanted = [strip_svg(strip, shared_scale(drawn), f"m{n}") for n, strip in enumerate(drawn, 2)]
         assert mine == [ids.sub("", strip) for strip in wanted]
         source = str(opened.url.path)
         told = there.get(f"{source}.json").json()

@@ -136,15 +136,19 @@ class ChangeSummary:
                     lengths.setdefault(stray.note, []).append(stray.duration_us)
         return {note: spread(values) for note, values in sorted(lengths.items())}
 
+    @property
+    def faults(self) -> list[Change]:
+        """Those astray, or where none was, those that were apart; the least fault first. None of them is clean."""
+        some = self.astray or [change for change in self.plain if change.verdict == "apart"]
+        return sorted(some, key=lambda c: (heard_stray_us(c), c.spread_us))
+
     def worst(self) -> Change | None:
-        """The instance with the most heard stray time, or the widest where none had any."""
-        return max(self.plain, key=lambda c: (heard_stray_us(c), c.spread_us), default=None)
+        """The fault with the most heard stray time, or the widest where none had any; None where all were clean."""
+        return self.faults[-1] if self.faults else None
 
     def typical(self) -> Change | None:
-        """An instance in the middle: of those astray if most of them are, else of all."""
-        some = self.astray if 2 * len(self.astray) >= self.count else self.plain
-        ranked = sorted(some, key=lambda c: (heard_stray_us(c), c.spread_us))
-        return ranked[(len(ranked) - 1) // 2] if ranked else None
+        """The fault in the middle; None where all were clean."""
+        return self.faults[(len(self.faults) - 1) // 2] if self.faults else None
 
 
 @dataclass(slots=True)

@@ -23,7 +23,8 @@ from fingerlead.faces.cli.running import (
     until_interrupted,
 )
 from fingerlead.faces.cli.tunes import music_asked
-from fingerlead.faces.strip import strip_text
+from fingerlead.faces.strip import Strip, change_strip, scale_words, shared_scale
+from fingerlead.faces.strip_text import strip_text
 from fingerlead.faces.words import (
     change_sentence,
     chanter_sentence,
@@ -199,8 +200,19 @@ def _playing(name: str | None, low_a_hz: float, scale: str, bend: bool) -> Itera
 
 
 def teller(strips: bool) -> Callable[[Heard, Timing], None]:
-    """A listener that says each change in words, and draws the strip of those that were not clean."""
+    """A listener that says each change in words, and draws the strip of those that were not clean.
+
+    The strips have one time scale, which grows with the first that is longer, and is then named.
+    """
     seen: set[bytes] = set()
+    scale_us = 0
+
+    def draw(strip: Strip) -> None:
+        nonlocal scale_us
+        if (needed_us := shared_scale([strip])) > scale_us:
+            scale_us = needed_us
+            typer.echo(scale_words(scale_us, "Strips from here on"))
+        typer.echo(strip_text(strip, scale_us) + "\n")
 
     def hear(what: Heard, timing: Timing) -> None:
         if isinstance(what, LiveResult):
@@ -208,7 +220,7 @@ def teller(strips: bool) -> Callable[[Heard, Timing], None]:
             if isinstance(what.result, Change):
                 say(again + change_sentence(what.result, timing), indent="  ")
                 if strips and what.result.verdict in ("stray", "apart"):
-                    typer.echo(strip_text(what.result, timing) + "\n")
+                    draw(change_strip(what.result, timing))
             elif not what.taken_back:
                 typer.echo(again + movement_sentence(what.result))
         elif isinstance(what, Seen) and what.hello.device_id not in seen:

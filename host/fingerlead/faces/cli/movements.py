@@ -15,7 +15,7 @@ from fingerlead.faces.cli.options import TextOrJson
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.sheet.piece import SheetError
 from fingerlead.faces.sheet.sheets import staff_svg
-from fingerlead.faces.strip import steps_text
+from fingerlead.faces.strip_text import steps_text
 from fingerlead.faces.templates import templates
 from fingerlead.music.abc import parse_abc
 from fingerlead.phrases import capital, listed, path_text

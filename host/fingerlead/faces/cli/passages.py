@@ -12,7 +12,8 @@ import typer
 from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
-from fingerlead.faces.strip import strip_text
+from fingerlead.faces.strip import change_strip, scale_words, shared_scale
+from fingerlead.faces.strip_text import strip_text
 from fingerlead.faces.words import change_sentence, clock_text, intake_sentence, timing_sentence
 from fingerlead.phrases import path_text
 from fingerlead.sound.takes import render_take, wav_bytes
@@ -184,12 +185,20 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
         yield "Not as written:"
     for one, words in zip(passage.misread, passage.misread_words(analysis), strict=True):
         yield f"      {clock_text(passage.at_us + one.start_us)}  {words}"
+    drawn = {
+        change.number: change_strip(change, analysis.timing)
+        for change in changes
+        if strips and (change.verdict in ("stray", "apart") or change.slips)
+    }
+    scale_us = shared_scale(drawn.values())
+    if drawn:
+        yield scale_words(scale_us)
     yield ""
     for change in changes:
         at = clock_text(passage.at_us + change.start_us)
         yield f"{passage.number + change.number + 1:>4}  {at}  {change_sentence(change, analysis.timing)}"
-        if strips and (change.verdict in ("stray", "apart") or change.slips):
-            yield strip_text(change, analysis.timing)
+        if change.number in drawn:
+            yield strip_text(drawn[change.number], scale_us)
             yield ""
 
 

@@ -6,8 +6,6 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
@@ -15,7 +13,8 @@ from fingerlead.faces import words
 from fingerlead.faces.report.against import KEY, MOST_STAVES, against
 from fingerlead.faces.report.numbers import divided, movement_rows
 from fingerlead.faces.report.pulse import pulse_page
-from fingerlead.faces.strip import strip_svg
+from fingerlead.faces.strip import change_strip
+from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.templates import templates
 from fingerlead.phrases import capital, date_text, path_text
 from fingerlead.store.session_file import SessionError
@@ -60,15 +59,17 @@ def render(played: list[Played], made_on: date, divide: str = "", onset: OnsetOf
     first = next((worth.of for worth in summary.worth_work()[:1] if isinstance(worth.of, ChangeSummary)), None)
     made = date_text(made_on)
     settings = asdict(played[0].analysis.settings)
+    strips = StripPage()
     return template.render(
         title=played[0].name if len(played) == 1 else f"{len(played)} sessions",
         work_on_first=work_on_first(summary),
-        first=_change(played, summary, first) if first else None,
+        first=_change(played, summary, first, strips) if first else None,
         unsure=ms(summary.uncertainty_us),
         totals=_totals(summary),
         notes=[{"name": name, "letter": letter} for name, letter in zip(NOTES, ABC_LETTERS, strict=True)],
         grid=_grid(summary),
-        changes=[_change(played, summary, each) for each in _in_order(summary)],
+        strips=strips,
+        changes=[_change(played, summary, each, strips) for each in _in_order(summary)],
         open=OPEN,
         against=_against(played),
         against_key=KEY,
@@ -147,7 +148,7 @@ def _cell(summary: Summary, change: ChangeSummary | None) -> dict[str, Any] | No
     }
 
 
-def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> dict[str, Any]:
+def _change(played: list[Played], summary: Summary, change: ChangeSummary, strips: StripPage) -> dict[str, Any]:
     unsure_us = summary.uncertainty_us
     usual = usual_diagnosis(change)
     low, high = change.clean_interval
@@ -162,7 +163,7 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
         "per_minute": _a_minute(summary.per_minute_us(change)),
         "apart": change.apart,
         "advice": usual_advice(change, usual, unsure_us) if usual else "",
-        "strips": _strips(played, summary, change),
+        "strips": _strips(played, summary, change, strips),
         "led": [
             {"finger": "too close to call" if finger is None else FINGERS[finger], "times": times}
             for finger, times in sorted(change.led().items(), key=lambda item: (item[0] is None, -item[1]))
@@ -174,30 +175,29 @@ def _change(played: list[Played], summary: Summary, change: ChangeSummary) -> di
     }
 
 
-def _strips(played: list[Played], summary: Summary, change: ChangeSummary) -> list[dict[str, str]]:
-    """The typical and the worst instance; one strip where they are the same."""
+def _strips(played: list[Played], summary: Summary, change: ChangeSummary, strips: StripPage) -> list[dict[str, Any]]:
+    """The typical and the worst fault with their strips; one where they are the same, none where all were clean."""
     typical, worst = change.typical(), change.worst()
     if typical is None or worst is None:
         return []
     far = "Worst" if change.astray else "Widest"
     kinds = [("Typical", typical), (far, worst)] if typical != worst else [("The only one", worst)]
-    if typical == worst and change.count > 1:
+    if typical == worst and len(change.faults) > 1:
         kinds = [(f"Typical and {far.lower()}", worst)]
-    strips: list[dict[str, str]] = []
+    found: list[dict[str, Any]] = []
     for kind, instance in kinds:
         of = played[summary.session_of(instance)]
         timing = of.analysis.timing
-        strips.append(
+        found.append(
             {
                 "kind": kind,
-                # Made by `strip_svg` from numbers and its own escaped words.
-                "svg": Markup(strip_svg(instance, timing, f"{_anchor(change)}-{len(strips)}")),
+                "svg": strips.add(change_strip(instance, timing), f"{_anchor(change)}-{len(found)}"),
                 "at": words.clock_text(instance.start_us),
                 "file": of.name,
                 "words": capital(words.what_happened(instance, timing)),
             }
         )
-    return strips
+    return found
 
 
 def _spread_row(name: str, spread: Spread, uncertainty_us: int) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.teaching import teaching
 from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.numbers import difference_row, movement_rows
+from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.words import practised_names
 from fingerlead.phrases import capital, day_words, listed
 from fingerlead.store.practice_log import open_progress
@@ -116,6 +117,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     for _, digest, one in studio.index.movements(key):
         played[digest].append(one)
     folder, compared = studio.of(key), between(studio.index, key, "", divide)
+    strips = StripPage()
     return render(
         "pupil.html",
         pupil=pupil,
@@ -131,7 +133,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
         charts=charts(by_what, since_then, pupil.lesson, today),
-        worst=_worst(studio, key, glance.since, since_then),
+        worst=_worst(studio, key, glance.since, since_then, strips),
+        strips=strips,
         movements=movement_rows(sums.values()),
         compared=[
             difference_row(say.what_text(each.what), each.difference)
@@ -178,26 +181,28 @@ def _glance_row(glance: Glance) -> dict[str, Any]:
     }
 
 
-def _worst(studio: Studio, key: str, since: str, lots: list[Played]) -> list[dict[str, Any]]:
+def _worst(studio: Studio, key: str, since: str, lots: list[Played], strips: StripPage) -> list[dict[str, Any]]:
     """The worst since the last lesson, each with its worst instance, and of a change one from before beside it."""
     heard = [one for one in lots if weight_us(one)]
     ranked = worth_work(lots)[:MOST_STRIPS] or sorted(heard, key=weight_us)[-1:]
-    return [_worst_of(studio, key, since, each) for each in ranked]
+    return [_worst_of(studio, key, since, each, strips) for each in ranked]
 
 
-def _worst_of(studio: Studio, key: str, since: str, each: Played) -> dict[str, Any]:
+def _worst_of(studio: Studio, key: str, since: str, each: Played, strips: StripPage) -> dict[str, Any]:
     if isinstance(each, MovementSummary):
-        strip = _movement_instance(studio, key, each, since)
+        instance = _movement_instance(studio, key, each, strips, since)
         told = say.movement_sentence_of(each)
-        return {"name": capital(each.title), "sentence": told, "strips": [strip] if strip else []}
+        return {"name": capital(each.title), "sentence": told, "strips": [instance] if instance else []}
     change = each.from_note, each.to_note
-    now, before = _instance(studio, key, change, since, ENDLESS), _instance(studio, key, change, "", since)
+    now, before = (_instance(studio, key, change, strips, *span) for span in ((since, ENDLESS), ("", since)))
     pair = {"Since then, the worst": now, "Before, the worst": before}
-    strips = [{"kind": kind, **instance} for kind, instance in pair.items() if instance]
-    return {"name": capital(change_text(*change)), "sentence": say.tally_sentence(each), "strips": strips}
+    found = [{"kind": kind, **one} for kind, one in pair.items() if one]
+    return {"name": capital(change_text(*change)), "sentence": say.tally_sentence(each), "strips": found}
 
 
-def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, until: str) -> dict[str, Any] | None:
+def _instance(
+    studio: Studio, key: str, wanted: tuple[int, int], strips: StripPage, since: str, until: str
+) -> dict[str, Any] | None:
     """The worst instance of a change in a span of days, from the session in which it cost most."""
     cost = [
         (tally.heard_us, digest)
@@ -214,10 +219,12 @@ def _instance(studio: Studio, key: str, wanted: tuple[int, int], since: str, unt
     same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
     worst = max(same, key=heard_stray_us, default=None)
     number = f"w{wanted[0]}{wanted[1]}-{since or 'all'}"
-    return None if worst is None else {"digest": digest, **moment(analysis, worst, number)}
+    return None if worst is None else {"digest": digest, **moment(analysis, worst, strips, number)}
 
 
-def _movement_instance(studio: Studio, key: str, wanted: MovementSummary, since: str) -> dict[str, Any] | None:
+def _movement_instance(
+    studio: Studio, key: str, wanted: MovementSummary, strips: StripPage, since: str
+) -> dict[str, Any] | None:
     """A movement with the fault that it has most, from the session in which it went wrong most."""
     cost = [
         (one.wrong, digest)
@@ -236,7 +243,7 @@ def _movement_instance(studio: Studio, key: str, wanted: MovementSummary, since:
     found = next((movement for movement in same if most in not_as_written(movement)), None)
     if found is None:
         return None
-    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, f"w{since}")}
+    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, strips, f"w{since}")}
 
 
 def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.pages import render
 from fingerlead.faces.report.numbers import movement_rows
+from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.words import clock_text, intake_sentence, music_name
 from fingerlead.phrases import day_words
 from fingerlead.store.passage import Passage
@@ -31,6 +32,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
     shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
     sums = movement_sums(analysis)
     faulty = [movement for movement in counted_movements(analysis) if movement.verdict != "as written"]
+    strips = StripPage()
     return render(
         "session.html",
         pupil=pupil,
@@ -41,12 +43,13 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         astray=len(astray),
         intake=intake_sentence(analysis),
         end_us=analysis.record.end_us,
-        moments=[moment(analysis, change, f"m{change.number}") for change in shown],
+        strips=strips,
+        moments=[moment(analysis, change, strips, f"m{change.number}") for change in shown],
         more=len(astray) - len(shown),
         asked=sum(one.count for one in sums),
         wrong=len(faulty),
         movements=movement_rows(sums),
-        faulty=[movement_moment(analysis, each, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
+        faulty=[movement_moment(analysis, each, strips, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
         more_faulty=max(0, len(faulty) - MOST_MOMENTS),
         pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
         remarks=[
@@ -60,12 +63,14 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
 
 def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
     """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
+    strips = StripPage()
     return render(
         "passage.html",
         sentence=sentence,
         source=source,
         end_us=analysis.record.end_us,
+        strips=strips,
         misread=passage.misread_words(analysis),
-        moments=[moment(analysis, change, f"m{change.number}") for change in analysis.changes],
+        moments=[moment(analysis, change, strips, f"m{change.number}") for change in analysis.changes],
         notice="",
     )
