@@ -170,7 +170,7 @@ def _sounds(lanes: Lanes, x: Callable[[int], float], hatch: str) -> list[str]:
         room = middle + LETTER / 2
     # Where many strays crowd the lane, the note that is reached gives way: the words above the strip name it.
     if room < right - 7 * len(last):
-        parts.append(_text(right, SOUND - 5, "note", last, "end"))
+        parts.append(_text(right - 1, SOUND - 5, "note", last, "end"))
     return parts
 
 
