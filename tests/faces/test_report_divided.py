@@ -19,7 +19,7 @@ from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
-from fingerlead.timing.summary import summarise, wilson
+from fingerlead.timing.summary import summarise
 from tests.studio.studios import playing, write
 
 TODAY = date(2026, 11, 20)
@@ -52,17 +52,47 @@ def test_two_dates_are_compared_with_their_counts(sessions, tmp_path):
     cells = [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<t[hd].*?</t[hd]>", first)]
     assert cells[0] == "Low G to B"
     assert cells[4] == "better"
-    for cell, since in zip(cells[1:3], (False, True), strict=True):
-        own = summarise(analysed(path)[1] for path in sessions if (path.stem >= DIVIDE) is since)
-        of = own.by_change[0, 2]
-        low, high = wilson(len(of.astray), of.count)
-        assert cell == f"{len(of.astray)} of {of.count} ({100 * low:.0f} to {100 * high:.0f} %)"
+    assert report(*sessions, "-o", tmp_path / "x.json", "--since", DIVIDE).exit_code == 0
+    told = json.loads((tmp_path / "x.json").read_text(encoding="utf-8"))["progress"][0]
+    assert (told["from"], told["to"], told["movement"], told["verdict"]) == ("low G", "B", None, "better")
+    assert told["p"] <= 0.05
+    for cell, side, since in zip(cells[1:3], ("before", "since"), (False, True), strict=True):
+        mine = [summarise([analysed(path)[1]]) for path in sessions if (path.stem >= DIVIDE) is since]
+        of = [own.by_change[0, 2] for own in mine if (0, 2) in own.by_change and own.by_change[0, 2].count]
+        tried, astray = sum(one.count for one in of), sum(len(one.astray) for one in of)
+        assert cell == f"{astray} of {tried} on {len(of)} evenings"
+        assert told[side] == {"sessions": len(of), "tried": tried, "astray": astray}
 
 
-def test_too_little_on_one_side_is_said(sessions, tmp_path):
+def test_the_json_says_how_each_change_and_movement_went_since(tmp_path):
+    person = next(each for each in invented() if each.name == "Jory")
+    files = [write_session(tmp_path / f"{n}.session", one) for n, one in enumerate(play_sessions(person, TODAY)[-3:])]
+    day = play_sessions(person, TODAY)[-1].start.date().isoformat()
+    assert report(*files, "-o", tmp_path / "x.json", "--since", day).exit_code == 0
+    told = json.loads((tmp_path / "x.json").read_text(encoding="utf-8"))
+    taorluaths = [each for each in told["progress"] if each["movement"] == "taorluath"]
+    assert {each["from"] for each in taorluaths} == {None}
+    tried = {(one["movement"], one["on"]): 0 for one in told["movements"]}
+    for one in told["movements"]:
+        tried[one["movement"], one["on"]] += one["asked"]
+    for each in told["progress"]:
+        # One evening since, or three a side, decide nothing.
+        assert each["verdict"] == "not enough yet"
+        assert each["evenings_needed"] >= 4
+        if each["movement"]:
+            assert each["before"]["tried"] + each["since"]["tried"] == tried[each["movement"], each["to"]]
+    assert report(*files, "-o", tmp_path / "all.json").exit_code == 0
+    assert json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["progress"] == []
+    done = report(*files, "-o", tmp_path / "x.csv", "--since", day)
+    assert "in .json" in str(done.exception)
+
+
+def test_one_side_alone_is_not_enough_yet(sessions, tmp_path):
     page = tmp_path / "page.html"
     assert report(*sessions[:2], "-o", page, "--since", "2030-01-01").exit_code == 0
-    assert "Too little was played on one side" in page.read_text(encoding="utf-8")
+    html = page.read_text(encoding="utf-8")
+    assert "not enough yet: about" in html
+    assert "better</td>" not in html
 
 
 def test_a_day_that_is_none_is_refused(sessions, tmp_path):
@@ -104,6 +134,9 @@ def test_a_whole_studio_is_one_table_and_one_page(tmp_path):
     assert report(tmp_path / "studio", "-o", tmp_path / "all.csv").exit_code == 0
     read = list(csv.DictReader(io.StringIO((tmp_path / "all.csv").read_text(encoding="utf-8"))))
     assert {row["who"] for row in read} == {"Ailsa", "'=Bea"}
+    assert report(tmp_path / "studio", "-o", tmp_path / "all.json", "--since", "2026-11-06").exit_code == 0
+    told = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["progress"]
+    assert {row["who"] for row in told} <= {"Ailsa", "=Bea"}
     assert report(tmp_path / "studio", "-o", tmp_path / "all.html").exit_code == 0
     assert "=Bea" in (tmp_path / "all.html").read_text(encoding="utf-8")
 

@@ -17,7 +17,7 @@ from fingerlead.studio.overview import (
     by_fault,
     glances,
     monday,
-    movement_weeks,
+    span_of,
     weeks,
     weight_us,
     worst_first,
@@ -102,19 +102,21 @@ def test_pupils_are_grouped_by_the_finger_they_share(studio):
         assert all(glance.fault.cause[:2] == fault for glance in group if glance.fault)
 
 
-def test_weeks_hold_every_change_once(studio):
-    key = studio.pupils()[0].key
-    found = weeks(studio.index, key)
-    every = together(t for *_, t in studio.index.tallies(key))
-    assert {change: together(by.values())[change].plain for change, by in found.items()} == {
-        change: tally.plain for change, tally in every.items()
-    }
-    assert all(date.fromisoformat(week).weekday() == 0 for by in found.values() for week in by)
-    key = next(pupil.key for pupil in studio.pupils() if pupil.name == "Jory")
-    moved = movement_weeks(studio.index, key)
-    whole = movements_together(m for *_, m in studio.index.movements(key))
-    assert {on: movements_together(by.values())[on] for on, by in moved.items()} == whole
-    assert len(moved["taorluath", 1]) > 8
+def test_weeks_hold_everything_of_the_span_once(studio):
+    for name, least in (("Tam", 4), ("Jory", 4)):
+        pupil = next(pupil for pupil in studio.pupils() if pupil.name == name)
+        span = span_of(pupil.lesson, TODAY)
+        found = weeks(studio.index, pupil.key, span)
+        every = together(t for *_, t in studio.index.tallies(pupil.key, span.since, span.until))
+        moved = movements_together(m for *_, m in studio.index.movements(pupil.key, span.since, span.until))
+        assert found.keys() == every.keys() | moved.keys()
+        for what, by in found.items():
+            assert all(date.fromisoformat(week).weekday() == 0 for week in by)
+            if what in every:
+                assert together(by.values())[what].plain == every[what].plain
+            else:
+                assert movements_together(by.values())[what] == moved[what]
+        assert max(map(len, found.values())) > least
 
 
 def test_mondays_begin_weeks():
@@ -123,14 +125,28 @@ def test_mondays_begin_weeks():
     ]  # fmt: skip
 
 
-def test_two_dates_are_compared_with_the_clearest_first(studio):
-    fen = next(pupil for pupil in studio.pupils() if pupil.name == "Fen")
-    turn = (TODAY - timedelta(days=14)).isoformat()
-    found = between(studio.index, fen.key, "", turn)
-    assert found[0].what == next(person for person in invented() if person.name == "Fen").worst[:2]
-    assert found[0].difference.trend == "better"
-    chances = [each.difference.chance for each in found]
+def test_two_spans_are_compared_with_the_clearest_first(studio):
+    orla = next(pupil for pupil in studio.pupils() if pupil.name == "Orla")
+    found = between(studio.index, orla.key, span_of(orla.lesson, TODAY))
+    first = next(iter(found))
+    assert first == next(person for person in invented() if person.name == "Orla").worst[:2]
+    assert found[first].trend == "better"
+    chances = [each.chance for each in found.values()]
     assert chances == sorted(chances)
+    (glance,) = glances(studio.index, [orla], TODAY)
+    assert {each.what: each.difference for each in glance.compared} == found
+
+
+def test_sides_are_what_the_sessions_of_the_span_say(studio):
+    orla = next(pupil for pupil in studio.pupils() if pupil.name == "Orla")
+    span = span_of(orla.lesson, TODAY)
+    found = between(studio.index, orla.key, span)
+    for days, side in (((span.since, span.divide), "before"), ((span.divide, span.until), "after")):
+        rows = [tally for *_, tally in studio.index.tallies(orla.key, *days) if tally.plain]
+        for what, of in together(rows).items():
+            sessions = sum((tally.from_note, tally.to_note) == what for tally in rows)
+            told = getattr(found[what], side)
+            assert (told.plain, told.astray, told.sessions) == (of.plain, of.astray, sessions)
 
 
 def test_the_planted_worst_fault_is_named_first_in_19_of_20_seeds(tmp_path):

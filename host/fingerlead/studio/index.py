@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from fingering.table import standard_table
 from fingerlead.store.files import close_to_others, open_private
@@ -50,10 +50,11 @@ from fingerlead.studio.index_rows import (
 )
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
-from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums
+from fingerlead.timing.evenings import What
+from fingerlead.timing.movement_sums import MovementSummary, movement_sums
 from fingerlead.timing.progress import Tally, tally
 from fingerlead.timing.results import Settings
-from fingerlead.timing.summary import playing_us
+from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, playing_us
 from fingerlead.timing.timeline import timing_of
 
 MOST_RUNGS = 40
@@ -78,6 +79,14 @@ SCHEMA = (
 TABLES = ("result", "movement", "session")
 T = TypeVar("T")
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
+
+
+class Span(NamedTuple):
+    """Days to compare, ISO: from `since` on, divided at `divide`, before `until`."""
+
+    since: str
+    divide: str
+    until: str = ENDLESS
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,45 +230,36 @@ class Index:
         for who, digest, *cells in rows:
             yield who, digest, self._own(movement_in, *cells)
 
-    def sums(self, spans: Mapping[str, tuple[str, str]]) -> Iterator[tuple[str, bool, int, int, int, int, int, int]]:
-        """For each pupil, side and directed change what is asked of a whole studio at once.
+    def counts(self, spans: Mapping[str, Span]) -> Iterator[tuple[str, str, bool, What, int, int, int]]:
+        """What a whole studio tried, session by session, in the span of days of each pupil.
 
-        `spans` gives for each pupil the day from which sessions count, and the day from which they are *after*. Rows:
-        pupil, after, from note, to note, plain, astray, heard µs, sessions.
+        Rows: pupil, digest, whether it was since the day that divides the span, the change or movement, how often it
+        was tried, how often it went astray or was not as written, and how much of that is heard, in µs.
         """
         self._ask_of(spans)
-        rows = self.db.execute(
-            "SELECT s.pupil, s.started_utc >= p.divide AS after, r.from_note, r.to_note, sum(r.plain), sum(r.astray), "
-            "sum(r.heard_us), count(*) FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
-            "JOIN result r ON r.digest = s.digest GROUP BY 1, 2, 3, 4"
+        asked = (
+            "SELECT s.pupil, s.digest, s.started_utc >= p.divide, {} FROM span p JOIN session s "
+            "ON s.pupil = p.pupil AND s.started_utc >= p.since AND s.started_utc < p.until JOIN {} USING (digest)"
         )
-        for who, after, from_note, to_note, *numbers in rows:
-            plain, astray, heard_us, sessions = self._own(whole, numbers)
-            here, there = self._own(note, from_note), self._own(note, to_note)
-            yield who, bool(after), here, there, plain, astray, heard_us, sessions
-
-    def movement_sums(
-        self, spans: Mapping[str, tuple[str, str]]
-    ) -> Iterator[tuple[str, bool, MovementOn, int, int, int]]:
-        """The same of movements. Rows: pupil, after, the movement, asked for, as written, sessions."""
-        self._ask_of(spans)
-        rows = self.db.execute(
-            "SELECT s.pupil, s.started_utc >= p.divide AS after, m.name, m.to_note, "
-            f"sum({' + '.join(VERDICT_COLUMNS)}), sum(as_written), count(*) "
-            "FROM span p JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since "
-            "JOIN movement m ON m.digest = s.digest GROUP BY 1, 2, 3, 4"
-        )
-        for who, after, name, to_note, *numbers in rows:
-            asked, right, sessions = self._own(whole, numbers)
+        changes = asked.format("from_note, to_note, plain, astray, heard_us", "result")
+        for who, digest, after, *notes, tried, astray, heard_us in self.db.execute(changes):
+            from_note, to_note = (self._own(note, each) for each in notes)
+            self._own(whole, (tried, astray, heard_us))
+            yield who, digest, bool(after), (from_note, to_note), tried, astray, heard_us
+        movements = asked.format(f"name, to_note, {' + '.join(VERDICT_COLUMNS)}, as_written", "movement")
+        for who, digest, after, name, to_note, tried, right in self.db.execute(movements):
             on = self._own(movement_name, name), self._own(note, to_note)
-            yield who, bool(after), on, asked, right, sessions
+            self._own(whole, (tried, right))
+            yield who, digest, bool(after), on, tried, tried - right, (tried - right) * MOVEMENT_WEIGHT_US
 
-    def _ask_of(self, spans: Mapping[str, tuple[str, str]]) -> None:
-        """Put the spans of days where the sums ask for them."""
-        self.db.execute("CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT)")
+    def _ask_of(self, spans: Mapping[str, Span]) -> None:
+        """Put the spans of days where they are asked for."""
+        self.db.execute(
+            "CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT, until TEXT)"
+        )
         with self.writing():
             self.db.execute("DELETE FROM span")
-            self.db.executemany("INSERT INTO span VALUES (?, ?, ?)", ((key, *days) for key, days in spans.items()))
+            self.db.executemany("INSERT INTO span VALUES (?, ?, ?, ?)", ((key, *days) for key, days in spans.items()))
 
     def _insert(self, table: str, rows: Iterable[tuple[object, ...]], cells: int) -> None:
         self.db.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * cells)})", rows)

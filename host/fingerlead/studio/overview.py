@@ -4,23 +4,20 @@ Days are ISO texts in UTC; today is an argument. Everything comes from the index
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from fingerlead.studio.index import Index, IndexedSession
+from fingerlead.studio.index import Index, IndexedSession, Span
 from fingerlead.studio.pupils import Pupil
-from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movements_together
-from fingerlead.timing.progress import Difference, Fault, Side, Tally, compare, together
+from fingerlead.timing.evenings import Difference, What, compare
+from fingerlead.timing.movement_sums import MovementSummary, movements_together
+from fingerlead.timing.progress import Fault, Tally, together
 from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
 
-Change = tuple[int, int]
-What = Change | MovementOn
 Played = Tally | MovementSummary
 T = TypeVar("T", Tally, MovementSummary)
-# Of each change and movement before (False) and after (True) a day: what is compared of it, and how much it weighs.
-Sums = dict[What, dict[bool, tuple[Side, int]]]
 # What pupils may share: a finger and whether it is early, or a movement.
 Shared = tuple[int, bool] | str
 # Before a lesson so many days are looked at; without one, as many until today. Our own choice.
@@ -39,6 +36,7 @@ class Changed:
 class Glance:
     """One pupil at a glance, since the last lesson (`since`, ISO). `first` is what to work on first, if anything.
 
+    `compared` is everything tried since the day `before`, until the lesson and since, the clearest difference first.
     `problems` are files that cannot be read, whenever they were played: they cannot say.
     """
 
@@ -48,8 +46,14 @@ class Glance:
     days: int
     playing_us: int
     first: Played | None
-    changed: tuple[Changed, ...]
+    before: str
+    compared: tuple[Changed, ...]
     problems: int
+
+    @property
+    def changed(self) -> tuple[Changed, ...]:
+        """What is told better or worse."""
+        return tuple(each for each in self.compared if each.difference.trend in ("better", "worse"))
 
     @property
     def fault(self) -> Fault | None:
@@ -69,17 +73,18 @@ class Glance:
         return self.fault.cause[:2] if self.fault else None
 
 
-def glances(index: Index, pupils: Iterable[Pupil], today: date) -> list[Glance]:
-    """All pupils, in the order given."""
+def glances(index: Index, pupils: Iterable[Pupil], today: date, divide: str = "") -> list[Glance]:
+    """All pupils, in the order given, since the ISO day `divide` or each one's last lesson."""
     pupils = list(pupils)
-    spans = {pupil.key: _span(pupil, today) for pupil in pupils}
-    sums = _sums(index, spans)
+    spans = {pupil.key: span_of(divide or pupil.lesson, today) for pupil in pupils}
+    tried = _tried(index, spans)
     kept: dict[str, list[IndexedSession]] = defaultdict(list)
-    for session in index.sessions(since=min((divide for _, divide in spans.values()), default="")):
+    first, last = min((span.divide for span in spans.values()), default=""), until(today)
+    for session in index.sessions(since=first, until=last):
         kept[session.pupil].append(session)
     problems = index.problems()
     return [
-        _glance(index, pupil, spans[pupil.key][1], sums[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
+        _glance(index, pupil, spans[pupil.key], tried[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
         for pupil in pupils
     ]
 
@@ -92,38 +97,41 @@ def by_fault(found: Iterable[Glance]) -> list[tuple[Shared | None, list[Glance]]
     return sorted(groups.items(), key=lambda group: (group[0] is None, -len(group[1]), str(group[0])))
 
 
-def weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
-    """Progress: for each directed change the tally of each week, by the ISO day of its Monday."""
-    return _by_week(index, pupil, index.tallies(pupil), together)
+def weeks(index: Index, pupil: str, span: Span) -> dict[What, dict[str, Played]]:
+    """Progress: for each directed change and each movement on a note how it went in each week, by its Monday's ISO day.
 
-
-def movement_weeks(index: Index, pupil: str) -> dict[What, dict[str, Played]]:
-    """Progress: for each movement on a note how it went in each week, by the ISO day of its Monday."""
-    return _by_week(index, pupil, index.movements(pupil), movements_together)
-
-
-def _by_week(
-    index: Index,
-    pupil: str,
-    rows: Iterable[tuple[str, str, T]],
-    put_together: Callable[[Iterable[T]], Mapping[Any, Played]],
-) -> dict[What, dict[str, Played]]:
-    """What rows of (pupil, session's digest, what was played) say of each week, put together by what it was."""
-    days = {session.digest: session.day for session in index.sessions(pupil)}
-    lots: dict[str, list[T]] = defaultdict(list)
-    for _, digest, one in rows:
-        if days.get(digest):
-            lots[monday(days[digest])].append(one)
+    Of the first week only the days within the span.
+    """
+    days = {session.digest: session.day for session in index.sessions(pupil, span.since, span.until)}
+    tallies: dict[str, list[Tally]] = defaultdict(list)
+    for _, digest, tally in index.tallies(pupil, span.since, span.until):
+        tallies[monday(days[digest])].append(tally)
+    movements: dict[str, list[MovementSummary]] = defaultdict(list)
+    for _, digest, one in index.movements(pupil, span.since, span.until):
+        movements[monday(days[digest])].append(one)
     found: dict[What, dict[str, Played]] = defaultdict(dict)
-    for week, lot in sorted(lots.items()):
-        for what, whole in put_together(lot).items():
-            found[what][week] = whole
+    for week in sorted(tallies.keys() | movements.keys()):
+        whole: list[Played] = [*together(tallies[week]).values(), *movements_together(movements[week]).values()]
+        for played in whole:
+            found[what_of(played)][week] = played
     return dict(found)
 
 
-def between(index: Index, pupil: str, since: str, divide: str) -> list[Changed]:
-    """Every change and movement played on both sides of a day, the clearest first; see `progress.compare`."""
-    return _changed(_sums(index, {pupil: (since, divide)})[pupil])
+def between(index: Index, pupil: str, span: Span) -> dict[What, Difference]:
+    """Everything tried in a span, before and since the day that divides it, the clearest first."""
+    tried = _tried(index, {pupil: span})[pupil]
+    return compare([*tried.before.values()], [*tried.after.values()])
+
+
+def span_of(lesson: str, today: date) -> Span:
+    """What is compared: so many days before the last lesson, and all since; without a lesson, before today too."""
+    divide = date.fromisoformat(lesson) if lesson else today - timedelta(days=DAYS_BEFORE)
+    return Span((divide - timedelta(days=DAYS_BEFORE)).isoformat(), divide.isoformat(), until(today))
+
+
+def until(today: date) -> str:
+    """The first day that is yet to come: what a clock put later counts for nothing."""
+    return (today + timedelta(days=1)).isoformat()
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
@@ -158,50 +166,46 @@ def monday(day: str) -> str:
     return (at - timedelta(days=at.weekday())).isoformat()
 
 
-def _span(pupil: Pupil, today: date) -> tuple[str, str]:
-    divide = date.fromisoformat(pupil.lesson) if pupil.lesson else today - timedelta(days=DAYS_BEFORE)
-    return (divide - timedelta(days=DAYS_BEFORE)).isoformat(), divide.isoformat()
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """The sessions of a pupil before and since a day, by their digests, and how much of each thing is heard since."""
+
+    before: dict[str, dict[What, tuple[int, int]]] = field(default_factory=lambda: defaultdict(dict))
+    after: dict[str, dict[What, tuple[int, int]]] = field(default_factory=lambda: defaultdict(dict))
+    heard_us: dict[What, int] = field(default_factory=lambda: defaultdict(int))
 
 
-def _sums(index: Index, spans: Mapping[str, tuple[str, str]]) -> dict[str, Sums]:
-    """The sums of each pupil since the first day of their span, before and after its second."""
-    sums: dict[str, Sums] = defaultdict(lambda: defaultdict(dict))
-    for who, after, from_note, to_note, plain, astray, heard_us, sessions in index.sums(spans):
-        sums[who][from_note, to_note][after] = Side(plain, astray, sessions), heard_us
-    for who, after, on, asked, right, sessions in index.movement_sums(spans):
-        wrong = asked - right
-        sums[who][on][after] = Side(asked, wrong, sessions), wrong * MOVEMENT_WEIGHT_US
-    return sums
+def _tried(index: Index, spans: Mapping[str, Span]) -> dict[str, _Tried]:
+    found: dict[str, _Tried] = defaultdict(_Tried)
+    for who, digest, since, what, tried, astray, heard_us in index.counts(spans):
+        of = found[who]
+        (of.after if since else of.before)[digest][what] = tried, astray
+        if since:
+            of.heard_us[what] += heard_us
+    return found
 
 
-def _glance(index: Index, pupil: Pupil, since: str, sums: Sums, kept: list[IndexedSession], problems: int) -> Glance:
-    mine = [session for session in kept if session.started_utc >= since]
-    recent = {what: sides[True] for what, sides in sums.items() if True in sides}
-    worst = sorted(recent, key=lambda what: (-recent[what][1], str(what)))
-    first = next((each for each in worst if stands_out(recent[each][0].astray, recent[each][0].plain)), None)
+def _glance(index: Index, pupil: Pupil, span: Span, tried: _Tried, kept: list[IndexedSession], problems: int) -> Glance:
+    mine = [session for session in kept if session.started_utc >= span.divide]
+    compared = compare([*tried.before.values()], [*tried.after.values()])
+    worst = sorted(compared, key=lambda what: (-tried.heard_us[what], str(what)))
+    first = next((what for what in worst if stands_out(compared[what].after.astray, compared[what].after.plain)), None)
     return Glance(
         pupil,
-        since,
+        span.divide,
         len(mine),
         len({session.day for session in mine}),
         sum(session.playing_us for session in mine),
-        None if first is None else _whole(index, pupil.key, since, first),
-        tuple(each for each in _changed(sums) if each.difference.trend in ("better", "worse")),
+        None if first is None else _whole(index, pupil.key, span, first),
+        span.since,
+        tuple(map(Changed, compared, compared.values())),
         problems,
     )
 
 
-def _whole(index: Index, pupil: str, since: str, what: What) -> Played:
-    """All that is known of a change or a movement since a day."""
+def _whole(index: Index, pupil: str, span: Span, what: What) -> Played:
+    """All that is known of a change or a movement since the day that divides a span."""
+    days = span.divide, span.until
     if isinstance(what[0], str):
-        return movements_together(m for *_, m in index.movements(pupil, since) if (m.name, m.to_note) == what)[what]
-    return together(t for *_, t in index.tallies(pupil, since) if (t.from_note, t.to_note) == what)[what]
-
-
-def _changed(sums: Sums) -> list[Changed]:
-    both = sorted((what for what, sides in sums.items() if len(sides) == 2), key=str)
-    found = compare([(sums[what][False][0], sums[what][True][0]) for what in both])
-    return sorted(
-        map(Changed, both, found),
-        key=lambda each: (each.difference.chance, -abs(each.difference.difference), str(each.what)),
-    )
+        return movements_together(m for *_, m in index.movements(pupil, *days) if what_of(m) == what)[what]
+    return together(t for *_, t in index.tallies(pupil, *days) if what_of(t) == what)[what]

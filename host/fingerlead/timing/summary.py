@@ -348,7 +348,7 @@ def heard_stray_us(change: Change) -> int:
     return sum(stray.duration_us for stray in change.strays if stray.heard)
 
 
-def wilson(successes: int, count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+def wilson(successes: float, count: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Wilson's score interval of a share; (0, 1) for no trials."""
     if not count:
         return 0.0, 1.0

@@ -11,13 +11,16 @@ from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.pages.desk.pages import printed_glance
+from fingerlead.faces.report.comparison import progress_dicts, since_day
 from fingerlead.faces.report.numbers import Player, numbers
 from fingerlead.faces.report.page import played, render
 from fingerlead.faces.report.paper import PdfError, to_pdf
 from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
+from fingerlead.studio.overview import between, span_of
 from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.evenings import evening
 from fingerlead.timing.movement_sums import movement_sums, movements_together
 from fingerlead.timing.progress import tally, together
 from fingerlead.timing.pulse import OnsetOf
@@ -50,8 +53,8 @@ def report(
         raise Problem("a file is named twice, and would be counted twice; name each once")
     with problem_from(StudioError):
         since = day_text(since)
-        if since and ending in NUMBERS:
-            raise Problem("--since compares on a page (.html, .pdf); the numbers are of everything: leave it out")
+        if since and ending == ".csv":
+            raise Problem("--since compares on a page (.html, .pdf) or in .json; a .csv is of everything: leave it out")
         if len(files) == 1 and (files[0] / "pupils").is_dir():
             text = _of_studio(files[0], ending, since)
         else:
@@ -73,7 +76,9 @@ def _of_files(
         Player(path_text(file.name), playing_us(each), tuple(tally(each)), tuple(movement_sums(each)))
         for file, each in analyses
     ]
-    return numbers(players, ending)
+    days = [each.day for each in played(analyses)] if since else []
+    evenings = [(evening(each.tallies, each.movements), day) for each, day in zip(players, days, strict=bool(since))]
+    return numbers(players, ending, progress_dicts(since_day(evenings, since)))
 
 
 def _of_studio(folder: Path, ending: str, since: str) -> str:
@@ -81,10 +86,12 @@ def _of_studio(folder: Path, ending: str, since: str) -> str:
     with Studio(folder) as studio:
         if ending not in NUMBERS:
             return printed_glance(studio, date.today(), since)
-        players = []
+        players, progress = [], []
         for pupil in studio.pupils():
             playing = sum(session.playing_us for session in studio.index.sessions(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
             movements = movements_together(one for *_, one in studio.index.movements(pupil.key))
             players.append(Player(pupil.name, playing, tuple(tallies.values()), tuple(movements.values())))
-        return numbers(players, ending)
+            if since:
+                progress += progress_dicts(between(studio.index, pupil.key, span_of(since, date.today())), pupil.name)
+        return numbers(players, ending, progress)

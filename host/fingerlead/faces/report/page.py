@@ -11,7 +11,8 @@ from fingering.moves import change_text
 from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.faces import words
 from fingerlead.faces.report.against import KEY, MOST_STAVES, against
-from fingerlead.faces.report.numbers import divided, movement_rows
+from fingerlead.faces.report.comparison import divided
+from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip import change_strip
 from fingerlead.faces.strip_svg import StripPage

@@ -11,17 +11,16 @@ from typing import Any
 
 from markupsafe import Markup
 
-from fingerlead.faces.pages.desk.words import what_text
 from fingerlead.faces.report.numbers import faults_words
 from fingerlead.phrases import capital
-from fingerlead.studio.overview import Played, What, monday, weight_us, what_of, wrong_of
+from fingerlead.studio.overview import Played, monday, weight_us, what_of, wrong_of
+from fingerlead.timing.evenings import What, what_title
 from fingerlead.timing.findings import share_words
 from fingerlead.timing.measured_words import ms, whole_ms
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import median_interval, wilson
 
 MOST_CHARTS = 6
-MOST_WEEKS = 26
 WIDTH, HEIGHT = 240, 96
 LEFT, RIGHT, TOP, BOTTOM = 42, 8, 8, 20
 
@@ -29,21 +28,18 @@ LEFT, RIGHT, TOP, BOTTOM = 42, 8, 8, 20
 def charts(
     by_what: Mapping[What, Mapping[str, Played]],
     recent: Iterable[Played],
-    lesson: str,
-    today: date,
+    since: str,
+    divide: str,
 ) -> list[dict[str, Any]]:
-    """One pupil's pictures: what weighs most lately and over all the weeks; `lesson` is an ISO day or none."""
-    last = monday(today.isoformat())
-    # A clock that was set wrong puts a session into another age: it is in the list, and not in the pictures.
-    axis = [monday((today - timedelta(days=7 * back)).isoformat()) for back in reversed(range(MOST_WEEKS))]
-    by_what = {
-        what: shown
-        for what, by_week in by_what.items()
-        if (shown := {week: played for week, played in by_week.items() if axis[0] <= week <= last})
-    }
+    """One pupil's pictures: what weighs most lately and over all the weeks.
+
+    The weeks are those of the span that is compared: from the ISO day `since` on, divided at `divide`.
+    """
     if not by_what:
         return []
-    axis = [week for week in axis if week >= min(week for by_week in by_what.values() for week in by_week)]
+    first, last = date.fromisoformat(monday(since)), max(week for by_week in by_what.values() for week in by_week)
+    weeks = (date.fromisoformat(last) - first).days // 7
+    axis = [(first + timedelta(days=7 * week)).isoformat() for week in range(weeks + 1)]
     cost = {what: sum(map(weight_us, by_week.values())) for what, by_week in by_what.items()}
     lately = {what_of(played): weight_us(played) for played in recent}
     worst = sorted(by_what, key=lambda what: (-lately.get(what, 0), -cost[what], str(what)))
@@ -52,10 +48,10 @@ def charts(
     chosen = list(dict.fromkeys([*worst[: MOST_CHARTS // 2], *by_cost]))[:MOST_CHARTS]
     return [
         {
-            "name": capital(what_text(what)),
+            "name": capital(what_title(what)),
             "weeks": week_rows(by_what[what]),
             "shares": _wrong(next(iter(by_what[what].values()))),
-            "svg": Markup(progress_svg(what_text(what), by_what[what], axis, lesson, f"p{number}")),
+            "svg": Markup(progress_svg(what_title(what), by_what[what], axis, divide, f"p{number}")),
         }
         for number, what in enumerate(chosen)
         if cost[what]

@@ -5,8 +5,7 @@ All text of people is escaped by the templates; strips and charts are made here 
 
 from collections import defaultdict
 from collections.abc import Sequence, Set
-from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -21,21 +20,21 @@ from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.teaching import teaching
 from fingerlead.faces.pages.kit import templates
-from fingerlead.faces.report.numbers import difference_row, movement_rows
+from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
+from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.words import practised_names
 from fingerlead.phrases import capital, day_words, listed
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.index import ENDLESS, IndexedSession, analysed
+from fingerlead.studio.index import ENDLESS, IndexedSession, Span, analysed
 from fingerlead.studio.overview import (
     Glance,
     Played,
-    between,
     by_fault,
     glances,
-    movement_weeks,
+    until,
     weeks,
     weight_us,
     what_of,
@@ -105,26 +104,24 @@ def printed_glance(studio: Studio, today: date, since: str = "") -> str:
 def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:
     """One pupil; `divide` is the day on which before ends and after begins, by default the last lesson."""
     pupil = studio.pupil(key)
-    (glance,) = glances(studio.index, [pupil], today)
-    divide = folders.day_text(divide) or glance.since
+    (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
+    divide, tomorrow = glance.since, until(today)
     sessions = studio.index.sessions(key)
-    by_what = {**weeks(studio.index, key), **movement_weeks(studio.index, key)}
-    tomorrow = (today + timedelta(days=1)).isoformat()
+    by_what = weeks(studio.index, key, Span(glance.before, divide, tomorrow))
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
     since_then: list[Played] = [*recent.values(), *sums.values()]
     played: dict[str, list[MovementSummary]] = defaultdict(list)
     for _, digest, one in studio.index.movements(key):
         played[digest].append(one)
-    folder, compared = studio.of(key), between(studio.index, key, "", divide)
-    strips = StripPage()
+    folder, strips = studio.of(key), StripPage()
     return render(
         "pupil.html",
         pupil=pupil,
         sentence=say.glance_sentence(glance),
         since=day_words(glance.since),
         divide=divide,
-        divide_words=day_words(divide),
+        before=day_words(glance.before),
         today=day_words(today.isoformat()),
         days=len({session.day for session in sessions if session.day}),
         minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),
@@ -132,16 +129,13 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         recent_minutes=round(glance.playing_us / 60_000_000),
         unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
-        charts=charts(by_what, since_then, pupil.lesson, today),
+        charts=charts(by_what, since_then, glance.before, divide),
         worst=_worst(studio, key, glance.since, since_then, strips),
         strips=strips,
         movements=movement_rows(sums.values()),
-        compared=[
-            difference_row(say.what_text(each.what), each.difference)
-            for each in compared
-            if each.difference.trend != "too little"
-        ],
-        too_little=sum(each.difference.trend == "too little" for each in compared),
+        compared=[difference_row(each.what, each.difference) for each in glance.compared if is_told(each.difference)],
+        clean=sum(not is_told(each.difference) for each in glance.compared),
+        judged=JUDGED,
         sessions=[_session_row(each, played[each.digest]) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         iso_today=today.isoformat(),
@@ -151,8 +145,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
 
 
 def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
-    pupils = [replace(pupil, lesson=since or pupil.lesson) for pupil in studio.pupils()]
-    found = glances(studio.index, pupils, today)
+    found = glances(studio.index, studio.pupils(), today, since)
     groups = by_fault(found) if by == "fault" else [(None, sorted(found, key=_need))]
     return [
         {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}

@@ -2,18 +2,19 @@
 
 from fingering.holes import FINGERS
 from fingering.moves import change_text
-from fingerlead.phrases import capital, listed
-from fingerlead.studio.overview import DAYS_BEFORE, Glance, Shared, What
+from fingerlead.phrases import capital, day_words, listed
+from fingerlead.studio.overview import Glance, Shared
+from fingerlead.timing.evenings import what_title
 from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import ms
-from fingerlead.timing.movement_sums import MovementSummary, movement_title
+from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Fault, Tally
 
 
 def glance_sentence(glance: Glance) -> str:
     """One pupil in one sentence: what changed since the last lesson, and what to work on first."""
-    since = "since the lesson" if glance.pupil.lesson else f"in the last {DAYS_BEFORE} days"
+    since = "since the lesson" if glance.pupil.lesson == glance.since else f"since {day_words(glance.since)}"
     if not glance.sessions:
         return f"Nothing was played {since}."
     trends = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
@@ -33,12 +34,6 @@ def work_clause(glance: Glance) -> str:
     here = (first.from_note, first.to_note)
     what = "it" if worse == {here} else change_text(*here)
     return f"work on {what} first{fault_clause(here, glance.fault)}"
-
-
-def what_text(what: What) -> str:
-    """What a change, or a movement on a note, is called, without a capital."""
-    name, note = what
-    return movement_title((name, note)) if isinstance(name, str) else change_text(name, note)
 
 
 def most_clause(movement: MovementSummary) -> str:
@@ -84,7 +79,7 @@ def movement_sentence_of(movement: MovementSummary) -> str:
 
 
 def _trend(glance: Glance, trend: str) -> str:
-    names = [what_text(each.what) for each in glance.changed if each.difference.trend == trend]
+    names = [what_title(each.what) for each in glance.changed if each.difference.trend == trend]
     if not names:
         return ""
     rest = f" and {len(names) - 2} more" if len(names) > 3 else ""

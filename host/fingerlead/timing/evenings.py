@@ -1,0 +1,209 @@
+"""Before and since: whether a share has truly changed, told from evening to evening.
+
+Question: a change went astray so often on the evenings before a day, and so often on those since: is that better,
+worse, no clear change, or not enough yet?
+Conventions: shares from 0 to 1, differences are since minus before. An evening is a session; arrays have a row for each
+evening, those before the day first, and a column for each change or movement.
+
+What one plays in an evening is of one piece: a finger that is early tonight is early all night. So the evening is the
+unit, not the single change; `deals` says how clear a difference is, and what that rests on. Of a pupil in whom nothing
+changed, anything at all is told better or worse in at most one of twenty.
+
+Assumed: evenings are independent of one another. Where a finger drifts over weeks without a cause, they are not;
+`tests/evenings/README.md` has how often that is told, and how often a true change is.
+
+Sources: how many evenings are enough is the sum for two means with its correction for small numbers (W. C. Guenther,
+American Statistician 35, 1981). The interval of a difference is Newcombe's hybrid of Wilson's score intervals (R. G.
+Newcombe, Statistics in Medicine 17, 1998, method 10) of as many changes as would say as much if each were on its own
+(J. N. K. Rao and A. J. Scott, Biometrics 48, 1992).
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
+from typing import Literal, TypeVar
+
+import numpy as np
+
+from fingering.moves import change_text
+from fingerlead.timing.deals import Counts, Numbers, adjusted_chances, distances, wander
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_title
+from fingerlead.timing.progress import Tally
+from fingerlead.timing.summary import CONFIDENCE, wilson
+
+Trend = Literal["better", "worse", "no clear change", "not enough yet"]
+# A directed change, or a movement on a melody note.
+What = tuple[int, int] | MovementOn
+# How often each was tried in an evening, and how often it went astray, or was not as written.
+Evening = Mapping[What, tuple[int, int]]
+K = TypeVar("K")
+
+# Of three evenings a side the clearest difference comes by chance in one of ten.
+FEWEST_EVENINGS = 4
+# Enough was played where so great a change of the share would be told in so many of a hundred pupils; our own choice.
+EFFECT, POWER = 0.3, 0.8
+# How far a share wanders from evening to evening is itself a guess from few: it begins at this variance, as if known
+# from so many evenings; our own choice, about what a finger that wanders by 4 ms brings.
+USUAL_WANDER, USUAL_EVENINGS = 0.02, 6
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of two spans of time: how often a change was tried, how often it went astray, on how many evenings.
+
+    `alone` is how many changes, each on its own, would say as much.
+    """
+
+    plain: int
+    astray: int
+    sessions: int
+    alone: float = 0.0
+
+    @property
+    def share(self) -> float:
+        """The share astray; 0 of none."""
+        return self.astray / self.plain if self.plain else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Since against before, of one change or movement.
+
+    `chance` is that of so clear a difference in any of all that is compared with it, if nothing had changed.
+    `evenings` a side would tell a change of the share by EFFECT.
+    """
+
+    before: Side
+    after: Side
+    chance: float
+    trend: Trend
+    evenings: int
+
+    @property
+    def difference(self) -> float:
+        """Of the shares astray."""
+        return self.after.share - self.before.share
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Where the true difference lies 19 times in 20, the wander of the evenings counted in."""
+        (low_b, high_b), (low_a, high_a) = (
+            wilson(side.share * side.alone, side.alone) for side in (self.before, self.after)
+        )
+        b, a = self.before.share, self.after.share
+        return (
+            max(-1.0, a - b - math.hypot(a - low_a, high_b - b)),
+            min(1.0, a - b + math.hypot(high_a - a, b - low_b)),
+        )
+
+
+def evening(tallies: Iterable[Tally], movements: Iterable[MovementSummary]) -> Evening:
+    """What one session says of each change and movement."""
+    found: dict[What, tuple[int, int]] = {(t.from_note, t.to_note): (t.plain, t.astray) for t in tallies}
+    return found | {(one.name, one.to_note): (one.count, one.wrong) for one in movements}
+
+
+def what_title(what: What) -> str:
+    """What a change, or a movement on a note, is called, without a capital."""
+    name, note = what
+    return movement_title((name, note)) if isinstance(name, str) else change_text(name, note)
+
+
+def compare(
+    before: Sequence[Mapping[K, tuple[int, int]]], after: Sequence[Mapping[K, tuple[int, int]]]
+) -> dict[K, Difference]:
+    """All that was tried on some evenings before and since, each a mapping to (tried, astray); the clearest first."""
+    found = dict.fromkeys(key for one in (*before, *after) for key, (tried, _) in one.items() if tried)
+    columns = {key: column for column, key in enumerate(found)}
+    counts = np.zeros((2, len(before) + len(after), len(columns)), np.int64)
+    for row, one in enumerate((*before, *after)):
+        for key, pair in one.items():
+            if pair[0]:
+                counts[:, row, columns[key]] = pair
+    judged = zip(columns, judge(counts[0], counts[1], len(before)), strict=True)
+    return dict(sorted(judged, key=lambda each: (each[1].chance, -abs(each[1].difference), str(each[0]))))
+
+
+def judge(tried: Counts, astray: Counts, before: int) -> list[Difference]:
+    """The same of arrays, of which the first `before` evenings are those before the day."""
+    played = tried > 0
+    wandering = _usual_wander(tried, astray, before)
+    sides = [_sides(tried[rows], astray[rows], wandering) for rows in (slice(before), slice(before, None))]
+    counted = np.minimum(played[:before].sum(0), played[before:].sum(0)) >= FEWEST_EVENINGS
+    decidable = np.flatnonzero(counted & (astray.sum(0) > 0) & (astray.sum(0) < tried.sum(0)))
+    chances, signs = np.ones(tried.shape[1]), np.zeros(tried.shape[1])
+    if len(decidable):
+        far = distances(tried[:, decidable], astray[:, decidable])
+        counts = [[(side[at].astray, side[at].plain) for side in sides] for at in decidable]
+        chances[decidable] = adjusted_chances(far, played[:, decidable], before, counts)
+        signs[decidable] = far[before:].sum(0)
+    needed = _evenings_needed(tried, astray, wandering, (1 - CONFIDENCE) / max(1, len(decidable)))
+    rows = zip(*sides, chances.tolist(), signs.tolist(), needed.tolist(), strict=True)
+    return [
+        Difference(here, there, chance, _trend(here, there, chance, sign, evenings), evenings)
+        for here, there, chance, sign, evenings in rows
+    ]
+
+
+def _trend(before: Side, after: Side, chance: float, sign: float, evenings: int) -> Trend:
+    # What is told must be seen in the counts beside it too.
+    if chance <= 1 - CONFIDENCE and sign * (after.share - before.share) > 0:
+        return "worse" if sign > 0 else "better"
+    n, m = before.sessions, after.sessions
+    enough = min(n, m) >= FEWEST_EVENINGS and 2 * n * m / (n + m) >= evenings
+    return "no clear change" if enough else "not enough yet"
+
+
+def _sides(tried: Counts, astray: Counts, wandering: Numbers) -> list[Side]:
+    """One side of each change. What wanders together says less than as many changes on their own."""
+    plain = tried.sum(0)
+    together = wandering * ((tried * tried).sum(0) / np.maximum(plain, 1) - 1)
+    alone = plain / np.maximum(1 + together, 1)
+    rows = zip(plain.tolist(), astray.sum(0).tolist(), (tried > 0).sum(0).tolist(), alone.tolist(), strict=True)
+    return [Side(*row) for row in rows]
+
+
+def _middle(tried: Counts, astray: Counts) -> Numbers:
+    """The share of each change, half the way to what it is to change to."""
+    share = astray.sum(0) / np.maximum(tried.sum(0), 1)
+    middle: Numbers = share + np.where(share < 0.5, EFFECT, -EFFECT) / 2
+    return middle
+
+
+def _usual_wander(tried: Counts, astray: Counts, before: int) -> Numbers:
+    """How far shares wander from evening to evening, as a part (0 to 1) of what single changes vary by."""
+    found = np.full(tried.shape[1], USUAL_EVENINGS * USUAL_WANDER)
+    known = np.full(tried.shape[1], float(USUAL_EVENINGS))
+    for rows in (slice(before), slice(before, None)):
+        part, gone = tried[rows], astray[rows]
+        own = gone.sum(0) / np.maximum(part.sum(0), 1)
+        off = np.where(part > 0, gone / np.maximum(part, 1) - own, 0.0)
+        free = np.maximum((part > 0).sum(0) - 1, 0)
+        found += free * wander(part, off, own * (1 - own))
+        known += free
+    middle = _middle(tried, astray)
+    wandering: Numbers = np.minimum(found / known / (middle * (1 - middle)), 1)
+    return wandering
+
+
+def _evenings_needed(tried: Counts, astray: Counts, wandering: Numbers, level: float) -> Counts:
+    """How many evenings a side tell a change of the share by EFFECT to a chance of `level`, as these were played."""
+    played = tried > 0
+    middle = _middle(tried, astray)
+    # What an evening of usual length says of its share.
+    alone = (played / np.maximum(tried, 1)).sum(0) / np.maximum(played.sum(0), 1)
+    variance = middle * (1 - middle) * (alone + (1 - alone) * wandering)
+    z, beyond, fewest = _strictness(level)
+    needed = np.ceil(2 * variance * ((z + beyond) / EFFECT) ** 2 + z * z / 4)
+    found: Counts = np.maximum(needed, fewest).astype(np.int64)
+    return found
+
+
+@cache
+def _strictness(level: float) -> tuple[float, float, int]:
+    """The normal quantiles of a two-sided level and of POWER; the fewest evenings a side that can come to the level."""
+    normal = NormalDist()
+    fewest = next(n for n in range(FEWEST_EVENINGS, 1_000) if 2 / math.comb(2 * n, n) <= level)
+    return normal.inv_cdf(1 - level / 2), normal.inv_cdf(POWER), fewest
