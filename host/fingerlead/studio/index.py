@@ -81,7 +81,7 @@ T = TypeVar("T")
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 
 
-class Span(NamedTuple):
+class DaySpan(NamedTuple):
     """Days to compare, ISO: from `since` on, divided at `divide`, before `until`."""
 
     since: str
@@ -230,7 +230,7 @@ class Index:
         for who, digest, *cells in rows:
             yield who, digest, self._own(movement_in, *cells)
 
-    def counts(self, spans: Mapping[str, Span]) -> Iterator[tuple[str, str, bool, What, int, int, int]]:
+    def counts(self, spans: Mapping[str, DaySpan]) -> Iterator[tuple[str, str, bool, What, int, int, int]]:
         """What a whole studio tried, session by session, in the span of days of each pupil.
 
         Rows: pupil, digest, whether it was since the day that divides the span, the change or movement, how often it
@@ -252,7 +252,7 @@ class Index:
             self._own(whole, (tried, right))
             yield who, digest, bool(after), on, tried, tried - right, (tried - right) * MOVEMENT_WEIGHT_US
 
-    def _ask_of(self, spans: Mapping[str, Span]) -> None:
+    def _ask_of(self, spans: Mapping[str, DaySpan]) -> None:
         """Put the spans of days where they are asked for."""
         self.db.execute(
             "CREATE TEMP TABLE IF NOT EXISTS span (pupil TEXT PRIMARY KEY, since TEXT, divide TEXT, until TEXT)"

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TypeVar
 
-from fingerlead.studio.index import Index, IndexedSession, Span
+from fingerlead.studio.index import DaySpan, Index, IndexedSession
 from fingerlead.studio.pupils import Pupil
 from fingerlead.timing.evenings import Difference, What, compare
 from fingerlead.timing.movement_sums import MovementSummary, movements_together
@@ -97,7 +97,7 @@ def by_fault(found: Iterable[Glance]) -> list[tuple[Shared | None, list[Glance]]
     return sorted(groups.items(), key=lambda group: (group[0] is None, -len(group[1]), str(group[0])))
 
 
-def weeks(index: Index, pupil: str, span: Span) -> dict[What, dict[str, Played]]:
+def weeks(index: Index, pupil: str, span: DaySpan) -> dict[What, dict[str, Played]]:
     """Progress: for each directed change and each movement on a note how it went in each week, by its Monday's ISO day.
 
     Of the first week only the days within the span.
@@ -117,16 +117,16 @@ def weeks(index: Index, pupil: str, span: Span) -> dict[What, dict[str, Played]]
     return dict(found)
 
 
-def between(index: Index, pupil: str, span: Span) -> dict[What, Difference]:
+def between(index: Index, pupil: str, span: DaySpan) -> dict[What, Difference]:
     """Everything tried in a span, before and since the day that divides it, the clearest first."""
     tried = _tried(index, {pupil: span})[pupil]
     return compare([*tried.before.values()], [*tried.after.values()])
 
 
-def span_of(lesson: str, today: date) -> Span:
+def span_of(lesson: str, today: date) -> DaySpan:
     """What is compared: so many days before the last lesson, and all since; without a lesson, before today too."""
     divide = date.fromisoformat(lesson) if lesson else today - timedelta(days=DAYS_BEFORE)
-    return Span((divide - timedelta(days=DAYS_BEFORE)).isoformat(), divide.isoformat(), until(today))
+    return DaySpan((divide - timedelta(days=DAYS_BEFORE)).isoformat(), divide.isoformat(), until(today))
 
 
 def until(today: date) -> str:
@@ -175,7 +175,7 @@ class _Tried:
     heard_us: dict[What, int] = field(default_factory=lambda: defaultdict(int))
 
 
-def _tried(index: Index, spans: Mapping[str, Span]) -> dict[str, _Tried]:
+def _tried(index: Index, spans: Mapping[str, DaySpan]) -> dict[str, _Tried]:
     found: dict[str, _Tried] = defaultdict(_Tried)
     for who, digest, since, what, tried, astray, heard_us in index.counts(spans):
         of = found[who]
@@ -185,7 +185,9 @@ def _tried(index: Index, spans: Mapping[str, Span]) -> dict[str, _Tried]:
     return found
 
 
-def _glance(index: Index, pupil: Pupil, span: Span, tried: _Tried, kept: list[IndexedSession], problems: int) -> Glance:
+def _glance(
+    index: Index, pupil: Pupil, span: DaySpan, tried: _Tried, kept: list[IndexedSession], problems: int
+) -> Glance:
     mine = [session for session in kept if session.started_utc >= span.divide]
     compared = compare([*tried.before.values()], [*tried.after.values()])
     worst = sorted(compared, key=lambda what: (-tried.heard_us[what], str(what)))
@@ -203,7 +205,7 @@ def _glance(index: Index, pupil: Pupil, span: Span, tried: _Tried, kept: list[In
     )
 
 
-def _whole(index: Index, pupil: str, span: Span, what: What) -> Played:
+def _whole(index: Index, pupil: str, span: DaySpan, what: What) -> Played:
     """All that is known of a change or a movement since the day that divides a span."""
     days = span.divide, span.until
     if isinstance(what[0], str):

@@ -28,7 +28,7 @@ from fingerlead.phrases import capital, day_words, listed
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.index import ENDLESS, IndexedSession, Span, analysed
+from fingerlead.studio.index import ENDLESS, DaySpan, IndexedSession, analysed
 from fingerlead.studio.overview import (
     Glance,
     Played,
@@ -107,7 +107,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
     divide, tomorrow = glance.since, until(today)
     sessions = studio.index.sessions(key)
-    by_what = weeks(studio.index, key, Span(glance.before, divide, tomorrow))
+    by_what = weeks(studio.index, key, DaySpan(glance.before, divide, tomorrow))
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
     since_then: list[Played] = [*recent.values(), *sums.values()]
