@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
-from fingerlead.faces.pages.desk import pages, sessions
+from fingerlead.faces.pages.desk import moments, pages, sessions
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.forms import field, go_to
 from fingerlead.faces.pages.desk.teaching_routes import teaching_routes
@@ -67,11 +67,13 @@ class Desk:
             f"{key}/all.zip": self.export,
             f"{digest}.json": self.edges,
             f"{digest}.wav": self.sound,
+            f"{digest}/moment.json": self.moment,
             f"{digest}/message": self.message_out,
             digest: self.session,
             "/message": self.message,
             f"{number}.json": self.edges,
             f"{number}.wav": self.sound,
+            f"{number}/moment.json": self.moment,
             number: self.passage,
         }
         writing = {
@@ -189,6 +191,16 @@ class Desk:
         speed, mended = _number(query.get("speed", "1"), "speed", float), _number(query.get("mended", "-1"), "mended")
         wav = stretch_wav(self._analysed(request), from_us, until_us, speed, mended)
         return Response(wav, media_type="audio/wav")
+
+    async def moment(self, request: Request) -> Response:
+        """A moment with its strip: `change=N`, or `movement=N` of those that were not as written."""
+        query = request.query_params
+        kind = "movement" if "movement" in query else "change"
+        number, scale_us = (
+            _number(query.get(kind, ""), f"the {kind}"),
+            _number(query.get("scale_us", ""), "a time scale"),
+        )
+        return JSONResponse(moments.moment_asked(self._analysed(request), kind, number, scale_us))
 
     async def remark(self, request: Request) -> Response:
         """Pin a remark to a moment."""

@@ -1,6 +1,6 @@
 """One session as HTML, and a passage that was pasted: what to jump to, the remarks, and the player."""
 
-from fingerlead.faces.pages.desk.moments import moment, movement_moment
+from fingerlead.faces.pages.desk.moments import change_groups, moment, movement_groups
 from fingerlead.faces.pages.desk.pages import render
 from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
@@ -12,11 +12,12 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.movement_sums import counted_movements, movement_sums
+from fingerlead.timing.movement_sums import movement_sums
 from fingerlead.timing.pulse_words import pulse_told
-from fingerlead.timing.summary import heard_stray_us
 
-MOST_MOMENTS = 60
+# So many groups are seen at once, the first of them with the strip of their typical instance.
+MOST_GROUPS = 12
+MOST_DRAWN = 6
 
 
 def session_page(studio: Studio, digest: str, notice: str = "") -> str:
@@ -28,11 +29,9 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         _, analysis = analysed(path)
     except SessionError as error:
         raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
-    astray = [change for change in analysis.changes if change.verdict == "stray"]
-    shown = sorted(sorted(astray, key=lambda c: -heard_stray_us(c))[:MOST_MOMENTS], key=lambda c: c.start_us)
     sums = movement_sums(analysis)
-    faulty = [movement for movement in counted_movements(analysis) if movement.verdict != "as written"]
     strips = StripPage()
+    changes = change_groups(analysis, strips)
     return render(
         "session.html",
         pupil=pupil,
@@ -40,17 +39,17 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         day=day_words(indexed.day),
         minutes=f"{indexed.playing_us / 60_000_000:.1f}",
         changes=len(analysis.changes),
-        astray=len(astray),
+        astray=sum(group["count"] for group in changes),
         intake=intake_sentence(analysis),
         end_us=analysis.record.end_us,
         strips=strips,
-        moments=[moment(analysis, change, strips, f"m{change.number}") for change in shown],
-        more=len(astray) - len(shown),
+        groups=changes,
+        most_groups=MOST_GROUPS,
+        most_drawn=MOST_DRAWN,
         asked=sum(one.count for one in sums),
-        wrong=len(faulty),
+        wrong=sum(one.wrong for one in sums),
         movements=movement_rows(sums),
-        faulty=[movement_moment(analysis, each, strips, f"e{n}") for n, each in enumerate(faulty[:MOST_MOMENTS])],
-        more_faulty=max(0, len(faulty) - MOST_MOMENTS),
+        faulty=movement_groups(analysis, strips),
         pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
         remarks=[
             {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}

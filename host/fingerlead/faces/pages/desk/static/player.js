@@ -1,25 +1,31 @@
-// The replay of a session: holes moving and sound, at any speed, from any place; jump from stray to stray.
+// The replay of a session: holes moving and sound, at any speed, from any place; from moment to moment, each as played or
+// mended, once or round and round, with its finger strip beside the holes.
 
-import { byId, draw, write } from "/kit/dom.js";
-import { ask, place as asked } from "/kit/entry.js";
+import { byId, draw, picture, write } from "/kit/dom.js";
+import { ask, place as asked, reach } from "/kit/entry.js";
+import { clock, startRemark } from "./remark.js";
 import { NO_ANSWER } from "./sentences.js";
+import { startKeys } from "./shortcuts.js";
 
-// So much is rendered at a time, as it is heard.
+// So much sound is rendered at a time, as it is heard; a moment is one piece.
 const PIECE_US = 8_000_000;
+const LONGEST_US = 59_000_000;
 const LEAD_IN_US = 700_000;
+const NEAR_US = 300_000;
+const MOST_BUFFERS = 8;
+const KEPT = "fingerlead-replay";
 
 export function startPlayer(player) {
-  const source = player.dataset.source;
+  const { source, scaleUs } = player.dataset;
   const endUs = Number(player.dataset.endUs);
   const place = byId("place");
   const speed = byId("speed");
   const loudness = byId("loudness");
   const told = byId("told");
   const sounding = player.querySelector(".sounding");
-  const mended = byId("mended");
-  const playButton = byId("play");
-  const remarkAt = byId("remark-at");
-  const moments = [...document.querySelectorAll(".moment")];
+  const buttons = Object.fromEntries(["play", "before", "after", "mended", "loop"].map((id) => [id, byId(id)]));
+  const jumps = [...document.querySelectorAll(".jump")];
+  const moments = new Map(jumps.filter((jump) => jump.dataset.what).map((jump) => [jump.dataset.what, momentOf(jump)]));
 
   let edges = [[0, 0]];
   let notes = [];
@@ -27,16 +33,28 @@ export function startPlayer(player) {
   let context = null;
   let volume = null;
   let tone = null;
-  // What plays now: from where, how fast, until where, and when it began on the sound's clock.
+  // What plays now: from where, until where, how fast, which moment and in which form, and when it began on the sound's clock.
   let playing = null;
+  // The moment whose strip is shown; and the one that was heard last, until the replay leaves it.
+  let selected = null;
+  let heard = null;
+  let mended = false;
+  let playhead = null;
+  const told_of = new Map();
+  const buffers = new Map();
+
+  function momentOf(jump) {
+    const { at, until, what } = jump.dataset;
+    return { what, atUs: Number(at), untilUs: Number(until ?? at) };
+  }
 
   function drawHoles() {
-    const svg = player.querySelector("svg");
-    svg.append(draw("line", { x1: 8, x2: 328, y1: 32, y2: 32 }));
+    const svg = player.querySelector(".holes");
+    svg.append(draw("line", { x1: 4, x2: 340, y1: 16, y2: 16 }));
     for (let hole = 0; hole < 8; hole += 1) {
       // The thumb's hole is at the back: it stands apart from the seven in front.
-      const cx = hole === 0 ? 24 : 72 + (hole - 1) * 38 + (hole > 3 ? 14 : 0);
-      svg.append(draw("circle", { cx, cy: 32, r: hole === 0 ? 11 : 13 }));
+      const cx = hole === 0 ? 20 : 74 + (hole - 1) * 38 + (hole > 3 ? 14 : 0);
+      svg.append(draw("circle", { cx, cy: 16, r: hole === 0 ? 11 : 13 }));
     }
   }
 
@@ -54,14 +72,55 @@ export function startPlayer(player) {
   function show(tUs) {
     const mask = maskAt(tUs);
     player.querySelectorAll("circle").forEach((circle, hole) => circle.classList.toggle("covered", (mask >> hole) & 1));
-    sounding.textContent = mask === 0 ? "hands off" : notes[sounds[mask]];
+    write(sounding, mask === 0 ? "hands off" : notes[sounds[mask]]);
     place.value = tUs;
     place.setAttribute("aria-valuetext", `${(tUs / 1e6).toFixed(1)} seconds`);
-    if (remarkAt) remarkAt.value = Math.round(tUs);
-    for (const moment of moments) {
-      moment.classList.toggle("here", Math.abs(Number(moment.dataset.at) - tUs) < 300_000);
-    }
-    mended.hidden = !moments.some((moment) => moment.matches(".here[data-mendable]"));
+    write(byId("clock"), clock(tUs));
+    movePlayhead(tUs);
+  }
+
+  function movePlayhead(tUs) {
+    if (!playhead) return;
+    const { line, beginUs, endUs: stripEndUs, left, right } = playhead;
+    const inside = tUs >= beginUs && tUs <= stripEndUs;
+    line.setAttribute("visibility", inside ? "visible" : "hidden");
+    if (inside) line.setAttribute("transform", `translate(${left + ((right - left) * (tUs - beginUs)) / (stripEndUs - beginUs)})`);
+  }
+
+  // Show a moment's strip and its words; `byHand`, they are read out as well.
+  async function select(moment, byHand = false) {
+    if (moment === selected) return;
+    selected = moment;
+    mended = false;
+    for (const jump of jumps) jump.toggleAttribute("aria-current", jump.dataset.what === moment.what && Boolean(moment.what));
+    mark();
+    if (!told_of.has(moment.what)) told_of.set(moment.what, askOf(moment));
+    const found = await told_of.get(moment.what);
+    if (!found) told_of.delete(moment.what);
+    if (selected !== moment || !found) return;
+    moment.mendable = found.mendable;
+    const svg = picture(found.svg);
+    byId("picture").replaceChildren(...(svg ? [svg] : []));
+    playhead = svg && found.lanes ? { ...found.lanes, line: draw("path", { class: "playhead", d: found.lanes.path }) } : null;
+    if (playhead) svg.append(playhead.line);
+    const name = document.createElement("b");
+    name.textContent = `${found.name}, at ${found.at}.`;
+    byId("about").replaceChildren(name, ` ${found.words}`);
+    if (byHand) write(byId("live"), byId("about").textContent);
+    mark();
+  }
+
+  async function askOf(moment) {
+    const answer = await ask(`${source}/moment.json?${moment.what}&scale_us=${scaleUs}`).catch(() => null);
+    if (answer?.ok) return answer.json();
+    write(told, answer ? await answer.text() : NO_ANSWER);
+    return null;
+  }
+
+  function mark() {
+    write(buttons.play, playing ? "Stop" : "Play");
+    buttons.mended.disabled = !selected || selected.mendable === false;
+    buttons.mended.setAttribute("aria-pressed", String(mended));
   }
 
   function stop() {
@@ -70,15 +129,16 @@ export function startPlayer(player) {
       tone.stop();
     }
     tone = playing = null;
-    playButton.textContent = "Play";
+    mark();
   }
 
-  async function play(fromUs, untilUs = endUs, rate = Number(speed.value), mend = "") {
+  async function play(fromUs, untilUs = endUs, moment = null) {
     stop();
-    told.textContent = "";
+    heard = moment;
+    write(told, "");
     if (!context) {
       if (!window.AudioContext) {
-        told.textContent = "This browser has no Web Audio: a newer one is needed to hear the session.";
+        write(told, "This browser has no Web Audio: a newer one is needed to hear the session.");
         return;
       }
       context = new AudioContext();
@@ -86,63 +146,184 @@ export function startPlayer(player) {
       volume.connect(context.destination);
     }
     volume.gain.value = Number(loudness.value);
-    await context.resume();
-    const mine = { fromUs, rate, untilUs, mend };
+    const rate = Number(speed.value);
+    const mine = { fromUs, untilUs, rate, moment };
     playing = mine;
-    playButton.textContent = "Stop";
-    const stopUs = Math.min(untilUs, fromUs + PIECE_US * rate);
-    const query = `from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`;
-    const answer = await ask(`${source}.wav?${query}`).catch(() => null);
+    mark();
+    const stopUs = Math.min(untilUs, fromUs + (moment ? LONGEST_US : PIECE_US) * rate);
+    const mend = moment && mended ? `&mended=${moment.what.split("=")[1]}` : "";
+    const buffer = await sound(`from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`);
     if (playing !== mine) return;
-    if (!answer?.ok) {
-      write(told, answer ? await answer.text() : NO_ANSWER);
+    if (!buffer) {
       stop();
       return;
     }
-    const buffer = await context.decodeAudioData(await answer.arrayBuffer());
-    if (playing !== mine) return;
     tone = context.createBufferSource();
     tone.buffer = buffer;
+    tone.loop = Boolean(moment) && looping();
     tone.connect(volume);
     tone.onended = () => {
       if (playing !== mine) return;
-      if (stopUs < untilUs) play(stopUs, untilUs, rate, mend);
+      if (!moment && stopUs < untilUs) play(stopUs, untilUs);
       else {
-        show(untilUs);
+        show(stopUs);
         stop();
       }
     };
     mine.startedAt = context.currentTime + 0.05;
+    mine.seconds = buffer.duration;
     tone.start(mine.startedAt);
     requestAnimationFrame(() => follow(mine));
+  }
+
+  // A stretch as it sounds, or nothing, and then it is told why. What was heard last is not asked for again.
+  async function sound(query) {
+    await context.resume();
+    if (!buffers.has(query)) {
+      const answer = await ask(`${source}.wav?${query}`).catch(() => null);
+      if (!answer?.ok) {
+        write(told, answer ? await answer.text() : NO_ANSWER);
+        return null;
+      }
+      buffers.set(query, await context.decodeAudioData(await answer.arrayBuffer()));
+      if (buffers.size > MOST_BUFFERS) buffers.delete(buffers.keys().next().value);
+    }
+    return buffers.get(query);
   }
 
   function follow(mine) {
     if (playing !== mine) return;
     const since = Math.max(0, context.currentTime - (context.outputLatency || 0) - mine.startedAt);
-    show(Math.min(mine.untilUs, mine.fromUs + since * 1e6 * mine.rate));
+    const tUs = Math.min(mine.untilUs, mine.fromUs + (tone.loop ? since % mine.seconds : since) * 1e6 * mine.rate);
+    show(tUs);
+    if (!mine.moment) {
+      const here = momentAt(tUs);
+      if (here) select(here);
+    }
     requestAnimationFrame(() => follow(mine));
   }
 
-  function jump(tUs, mend = "") {
-    const fromUs = Math.max(0, tUs - LEAD_IN_US);
+  const momentAt = (tUs) => [...moments.values()].find(({ atUs, untilUs }) => tUs > atUs - NEAR_US && tUs < untilUs + NEAR_US);
+
+  const looping = () => buttons.loop.getAttribute("aria-pressed") === "true";
+
+  function hear(moment) {
+    const fromUs = Math.max(0, moment.atUs - LEAD_IN_US);
+    if (moment.what) select(moment, true);
     show(fromUs);
-    play(fromUs, Math.min(endUs, tUs + LEAD_IN_US), Number(speed.value), mend);
+    play(fromUs, Math.min(endUs, moment.untilUs + LEAD_IN_US), moment.what ? moment : null);
   }
 
-  function stray(direction) {
-    const now = Number(place.value);
-    const times = moments.filter((moment) => "stray" in moment.dataset).map((moment) => Number(moment.dataset.at));
-    const next =
-      direction > 0 ? times.find((t) => t > now + LEAD_IN_US + 1000) : times.findLast((t) => t < now + LEAD_IN_US - 1000);
-    if (next === undefined) told.textContent = direction > 0 ? "No stray after this." : "No stray before this.";
-    else jump(next);
+  function playOrStop() {
+    if (playing) stop();
+    else if (looping() && selected) hear(selected);
+    // From the end it begins again.
+    else play(Number(place.value) < endUs - 1000 ? Number(place.value) : 0);
+  }
+
+  // The moments that are seen, as they stand on the page.
+  function step(direction) {
+    const seen = jumps.filter((jump) => jump.dataset.what && !jump.closest("details:not([open])"));
+    const now = seen.findIndex((jump) => jump.dataset.what === selected?.what);
+    const next = now < 0 ? seen.at(direction > 0 ? 0 : -1) : seen[now + direction];
+    if (!next) write(told, seen.length ? `No moment ${direction > 0 ? "after" : "before"} this.` : "No moment is listed here.");
+    else {
+      hear(moments.get(next.dataset.what));
+      next.scrollIntoView({ block: "nearest" });
+    }
+  }
+
+  function otherForm() {
+    if (!selected) write(told, "Choose a moment first.");
+    else if (selected.mendable === false) write(told, "Which finger to mend cannot be told from this one.");
+    else {
+      mended = !mended;
+      hear(selected);
+    }
+  }
+
+  function loop() {
+    buttons.loop.setAttribute("aria-pressed", String(!looping()));
+    if (playing?.moment && tone) tone.loop = looping();
+    else if (looping() && selected) hear(selected);
+  }
+
+  function goAt(rate) {
+    speed.value = rate;
+    if (playing?.moment) hear(playing.moment);
+    else if (playing) play(Number(place.value));
+  }
+
+  const keys = {
+    " ": playOrStop,
+    arrowleft: () => step(-1),
+    arrowright: () => step(1),
+    m: otherForm,
+    l: loop,
+    1: () => goAt(1),
+    2: () => goAt(0.5),
+    4: () => goAt(0.25),
+    r: () => reach("remark-text"),
+  };
+
+  function listen() {
+    buttons.play.addEventListener("click", playOrStop);
+    buttons.before.addEventListener("click", () => step(-1));
+    buttons.after.addEventListener("click", () => step(1));
+    buttons.mended.addEventListener("click", otherForm);
+    buttons.loop.addEventListener("click", loop);
+    byId("remark-on")?.addEventListener("click", () => reach("remark-text"));
+    speed.addEventListener("change", () => goAt(speed.value));
+    place.addEventListener("input", () => {
+      stop();
+      heard = null;
+      show(Number(place.value));
+    });
+    loudness.addEventListener("input", () => volume && (volume.gain.value = Number(loudness.value)));
+    for (const jump of jumps) {
+      jump.addEventListener("click", () => {
+        const moment = moments.get(jump.dataset.what) ?? momentOf(jump);
+        if (playing && playing.moment === moment) stop();
+        else hear(moment);
+      });
+    }
+    startKeys(byId("keys"), (key) => {
+      keys[key]?.();
+      return key in keys;
+    });
+    startRemark(() => (heard ? heard.atUs : Number(place.value)), endUs);
+    // Nothing that has the keyboard lies under the player.
+    new ResizeObserver(() => {
+      const sticks = getComputedStyle(player).position === "sticky";
+      document.documentElement.style.scrollPaddingTop = sticks ? `${player.offsetHeight + 8}px` : "";
+    }).observe(player);
+    addEventListener("pagehide", () => {
+      const kept = { source, place: place.value, what: selected?.what, speed: speed.value, loudness: loudness.value };
+      sessionStorage.setItem(KEPT, JSON.stringify(kept));
+    });
+  }
+
+  // A page that is loaded again, as after a remark, stands where it stood.
+  function restore() {
+    const kept = JSON.parse(sessionStorage.getItem(KEPT) ?? "null");
+    if (kept) loudness.value = kept.loudness;
+    const linked = /^t=(\d+)$/.exec(asked);
+    if (linked) {
+      const tUs = Math.min(Number(linked[1]), endUs);
+      const moment = momentAt(tUs);
+      if (moment) select(moment);
+      show(tUs);
+    } else if (kept?.source === source) {
+      speed.value = kept.speed;
+      if (moments.has(kept.what)) select(moments.get(kept.what));
+      show(Number(kept.place));
+    } else show(0);
   }
 
   async function begin() {
     drawHoles();
     // Until the session has come there is nothing to play: a button that does nothing would look broken.
-    const waiting = [...player.querySelectorAll("button"), ...document.querySelectorAll(".jump")];
+    const waiting = [...player.querySelectorAll("button"), ...jumps].filter((button) => !button.disabled);
     for (const button of waiting) button.disabled = true;
     const answer = await ask(`${source}.json`).catch(() => null);
     if (!answer?.ok) {
@@ -150,31 +331,9 @@ export function startPlayer(player) {
       return;
     }
     ({ edges, notes, sounds } = await answer.json());
-    playButton.addEventListener("click", () => {
-      if (playing) stop();
-      // From the end it begins again.
-      else play(Number(place.value) < endUs - 1000 ? Number(place.value) : 0);
-    });
-    place.addEventListener("input", () => {
-      stop();
-      show(Number(place.value));
-    });
-    loudness.addEventListener("input", () => volume && (volume.gain.value = Number(loudness.value)));
-    byId("before").addEventListener("click", () => stray(-1));
-    byId("after").addEventListener("click", () => stray(1));
-    mended.addEventListener("click", () => {
-      const here = moments.find((moment) => moment.matches(".here[data-mendable]"));
-      if (here) jump(Number(here.dataset.at), `&mended=${here.dataset.number}`);
-    });
-    for (const each of document.querySelectorAll(".jump")) {
-      each.addEventListener("click", (event) => {
-        event.preventDefault();
-        jump(Number(each.dataset.at));
-      });
-    }
     for (const button of waiting) button.disabled = false;
-    const moment = /^t=(\d+)$/.exec(asked);
-    show(moment ? Math.min(Number(moment[1]), endUs) : 0);
+    listen();
+    restore();
   }
 
   begin();

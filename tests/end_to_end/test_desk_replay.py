@@ -1,0 +1,210 @@
+"""The replay of a session in a real browser: what is heard and what is seen, measured from the sound itself."""
+
+from __future__ import annotations
+
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from fingering.notes import NOTES
+from fingerlead.faces.pages.desk.routes import opened
+from fingerlead.faces.pages.kit.place import WebPlace
+from fingerlead.sound.tuning import Tuning
+from fingerlead.studio import pupils as folders
+from fingerlead.studio.index import analysed
+from fingerlead.studio.studio import Studio
+from fingerlead.timing.summary import heard_stray_us
+from tests.end_to_end.test_desk_page import go_to
+from tests.studio.studios import playing, write
+from tests.waiting import wait_for
+
+playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
+expect = playwright.expect
+
+HZ_OF = Tuning().note_hz()
+LEAD_IN_US = 700_000
+PHONE, TABLET, DESK = (390, 844), (820, 1180), (1280, 800)
+# All that goes to the loudspeaker is kept, each block with its time on the sound's clock; and each note that is shown,
+# with the time on the same clock at which it came.
+EAR = """registerProcessor('ear', class extends AudioWorkletProcessor {
+  process([[sound]]) { this.port.postMessage([currentTime, sound?.some(Boolean) ? [...sound] : null]); return true; }
+});"""
+LISTEN = (
+    f"const EAR = URL.createObjectURL(new Blob([`{EAR}`], {{ type: 'text/javascript' }}));"
+    + """
+  window.heard = []; window.shown = []; window.ready = false;
+  const connect = AudioNode.prototype.connect;
+  AudioNode.prototype.connect = function (to, ...rest) {
+    if (to === this.context.destination && !window.beat) {
+      window.beat = this.context;
+      this.context.audioWorklet.addModule(EAR).then(() => {
+        const ear = new AudioWorkletNode(this.context, 'ear', { numberOfOutputs: 0 });
+        ear.port.onmessage = ({ data }) => heard.push(data);
+        connect.call(this, ear);
+        window.ready = true;
+      });
+    }
+    return connect.call(this, to, ...rest);
+  };
+  const text = Object.getOwnPropertyDescriptor(Node.prototype, 'textContent');
+  Object.defineProperty(Node.prototype, 'textContent', { ...text, set(value) {
+    if (this.className === 'sounding' && window.beat) shown.push([beat.currentTime - (beat.outputLatency || 0), value]);
+    text.set.call(this, value);
+  } });
+"""
+)
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory):
+    """A studio of one pupil with one session; its folder, the session's digest and what it is analysed to."""
+    folder = tmp_path_factory.mktemp("studio")
+    with Studio(folder) as studio:
+        key = studio.add("Ailsa").key
+        digest = studio.take_in(key, write(tmp_path_factory.mktemp("scratch") / "a.session", playing(1, 60))).digest
+        _, analysis = analysed(studio.session_path(digest))
+        with opened(folder, None, WebPlace(), lambda: date(2026, 9, 20)) as desk:
+            yield desk.url, digest, analysis, studio.of(key)
+
+
+@pytest.fixture
+def session(browser, studio):
+    """The session's page, and an ear at its loudspeaker."""
+    url, digest, *_ = studio
+    context = browser.new_context(viewport=dict(zip(("width", "height"), DESK, strict=True)), bypass_csp=True)
+    context.add_init_script(LISTEN)
+    page = context.new_page()
+    complaints = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    page.goto(url)
+    go_to(page, f"/session/{digest}")
+    expect(page.locator("#play")).to_be_enabled()
+    yield page
+    context.close()
+    assert [told for told in complaints if "favicon" not in told] == []
+
+
+def worst_of(analysis):
+    """The longest stray of the session, 33 ms of a low A."""
+    return max((change for change in analysis.changes if change.verdict == "stray"), key=heard_stray_us)
+
+
+def choose(page, analysis):
+    """Open all that is folded, and begin to hear the longest stray."""
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    page.locator(f"[data-what='change={worst_of(analysis).number}']").last.click()
+
+
+def be_heard(page):
+    """Sound once, so that the ear is there, and forget it."""
+    page.keyboard.press(" ")
+    wait_for(lambda: page.evaluate("ready"))
+    page.keyboard.press(" ")
+    expect(page.locator("#play")).to_have_text("Play")
+
+
+def heard_after(page, act, seconds) -> tuple[np.ndarray, float, float]:
+    """What sounds after an act, for so long: samples, their rate, the time of the first of them."""
+    page.evaluate("heard.length = 0; shown.length = 0")
+    act()
+    rate = page.evaluate("beat.sampleRate")
+    wait_for(lambda: page.evaluate("heard.filter(([, block]) => block).length") > seconds * rate / 128)
+    blocks = page.evaluate("heard.slice(heard.findIndex(([, block]) => block)).filter(([, block]) => block)")
+    # No block is missing among those that sound.
+    assert max(after - before for (before, _), (after, _) in pairwise(blocks)) < 1.5 * 128 / rate
+    return np.concatenate([block for _, block in blocks]), rate, blocks[0][0]
+
+
+def loudness_of(samples, note, rate) -> float:
+    """How much of a note there is: its first five harmonics in a windowed spectrum."""
+    t = np.arange(len(samples)) / rate
+    windowed = samples * np.hanning(len(samples))
+    return sum(abs(np.sum(windowed * np.exp(-2j * np.pi * n * HZ_OF[note] * t))) for n in range(1, 6))
+
+
+def test_a_moment_is_heard_mended_and_as_played_by_turns_with_one_key(session, studio):
+    _, _, analysis, _ = studio
+    be_heard(session)
+    session.keyboard.press("2")
+    choose(session, analysis)
+    expect(session.locator("#mended")).to_be_enabled()
+    change = worst_of(analysis)
+    (stray,) = change.strays
+    begins_us = stray.start_us - (change.start_us - LEAD_IN_US)
+    stray_led = []
+    for pressed in ("true", "false", "true", "false"):
+        samples, rate, _ = heard_after(session, lambda: session.keyboard.press("m"), 1.7)
+        assert session.locator("#mended").get_attribute("aria-pressed") == pressed
+        begin, end = (round(at_us / 1e6 / 0.5 * rate) for at_us in (begins_us, begins_us + stray.duration_us))
+        loud = [loudness_of(samples[begin:end], note, rate) for note in (stray.note, change.from_note, change.to_note)]
+        stray_led.append(loud[0] > max(loud[1:]))
+    # Of the three notes the stray is the loudest as it was played, and never mended.
+    assert stray_led == [False, True, False, True]
+
+
+def test_a_loop_plays_the_same_again_and_again(session, studio):
+    _, _, analysis, _ = studio
+    be_heard(session)
+    choose(session, analysis)
+    change = worst_of(analysis)
+    seconds = (2 * LEAD_IN_US + change.end_us - change.start_us) / 1e6
+    session.keyboard.press("l")
+    samples, rate, _ = heard_after(session, lambda: session.keyboard.press("1"), 3.2 * seconds)
+    once = round(seconds * rate)
+    rounds = [samples[n * once : (n + 1) * once] for n in range(3)]
+    assert np.corrcoef(rounds).min() > 0.99
+    session.keyboard.press("l")
+    expect(session.locator("#play")).to_have_text("Play")
+
+
+def test_what_is_seen_is_what_sounds(session):
+    be_heard(session)
+    session.locator("#place").fill("4000000")
+    samples, rate, began = heard_after(session, lambda: session.keyboard.press(" "), 4)
+    shown = session.evaluate("shown")
+    off = []
+    for (_, before), (at, after), (until, _) in zip(shown[1:], shown[2:], shown[3:], strict=False):
+        window, middle = round(0.03 * rate), round((at - began) * rate)
+        if not {before, after} <= set(NOTES) or until - at < 0.15 or middle + round(0.1 * rate) > len(samples):
+            continue
+        # The first place from which on the new note is louder than the old one.
+        places = np.arange(middle - round(0.1 * rate), middle + round(0.1 * rate), round(0.002 * rate))
+        pieces = [samples[at - window // 2 : at + window // 2] for at in places]
+        new = [loudness_of(p, NOTES.index(after), rate) > loudness_of(p, NOTES.index(before), rate) for p in pieces]
+        off.append(abs(places[new.index(True)] - middle) / rate)
+    assert len(off) >= 3
+    # A frame is 17 ms, and where a note begins is heard to within a few.
+    assert np.median(off) < 0.025
+
+
+def test_a_remark_is_pinned_where_it_was_begun(session, studio):
+    *_, folder = studio
+    at, text = session.locator("#remark-at"), session.get_by_label("A remark on this moment")
+    session.locator("#place").fill("1100000")
+    session.keyboard.press("r")
+    expect(text).to_be_focused()
+    text.press_sequentially("Hear ")
+    expect(at).to_have_value("0:01.1")
+    # The replay goes on while the writer looks for words: neither it nor a key of the page takes any of them.
+    session.locator("#place").fill("10700000")
+    text.press_sequentially("ml 124")
+    expect(at).to_have_value("0:01.1")
+    expect(session.locator("#loop")).to_have_attribute("aria-pressed", "false")
+    session.get_by_role("button", name="Pin it").click()
+    expect(session.locator(".remarks")).to_contain_text("Hear ml 124")
+    # The page that was loaded again stands where it stood.
+    expect(session.locator("#place")).to_have_value("10700000")
+    text.fill("And here")
+    at.fill("0:07.25")
+    session.get_by_role("button", name="Pin it").click()
+    expect(session.locator(".remarks")).to_contain_text("And here")
+    text.fill("Or there")
+    session.locator("#place").fill("12300000")
+    session.get_by_role("button", name="At the replay").click()
+    session.get_by_role("button", name="Pin it").click()
+    expect(session.locator(".remarks")).to_contain_text("Or there")
+    pinned = {remark.text: remark.at_us for remark in folders.remarks(folder)}
+    assert pinned == {"Hear ml 124": 1_100_000, "And here": 7_250_000, "Or there": 12_300_000}
