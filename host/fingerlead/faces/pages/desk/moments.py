@@ -15,9 +15,10 @@ from fingerlead.faces.strip import SCALES_US, Strip, change_strip, lanes_of, mov
 from fingerlead.faces.strip_svg import BOTTOM, LABELS, LANES, SOUND, StripPage, strip_svg
 from fingerlead.faces.words import clock_text, movement_sentence, what_happened
 from fingerlead.phrases import capital, listed
-from fingerlead.studio.overview import What, worst_first
+from fingerlead.studio.overview import worst_first
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis
+from fingerlead.timing.evenings import What
 from fingerlead.timing.fault_words import not_as_written, short_words
 from fingerlead.timing.measured_words import ms
 from fingerlead.timing.mended import trusted_diagnosis
