@@ -21,7 +21,7 @@ from fingerlead.store import session_reading
 from fingerlead.store.session_reading import read_session, session_record
 from fingerlead.studio import pupils
 from fingerlead.studio.homework import give
-from fingerlead.studio.index import analysed, digest_of
+from fingerlead.studio.index import DaySpan, analysed, digest_of
 from fingerlead.studio.lessons import write_down
 from fingerlead.studio.overview import glances
 from fingerlead.studio.pupils import Pupil, StudioError
@@ -46,9 +46,8 @@ def studio(tmp_path):
 
 def contents(studio: Studio):
     rows = [(s.pupil, s.digest, s.started_utc, s.playing_us, s.rungs, s.problem) for s in studio.index.sessions()]
-    spans = {pupil.key: ("", "") for pupil in studio.pupils()}
-    sums = [*sorted(studio.index.sums(spans)), *sorted(studio.index.movement_sums(spans))]
-    return rows, list(studio.index.tallies()), list(studio.index.movements()), sums
+    counts = sorted(studio.index.counts({pupil.key: DaySpan("", "") for pupil in studio.pupils()}), key=str)
+    return rows, list(studio.index.tallies()), list(studio.index.movements()), counts
 
 
 def test_a_session_is_taken_in_once_and_says_what_its_file_says(studio, tmp_path):
@@ -103,7 +102,11 @@ def test_movements_of_several_sessions_add_up(studio, tmp_path):
         studio.take_in(key, write_playing(tmp_path / f"{number}.session", played, asked))
     apart = [analysed(studio.session_path(session.digest))[1] for session in studio.index.sessions(key)]
     assert movements_together(one for *_, one in studio.index.movements(key)) == summarise(apart).by_movement
-    by_index = {on: (asked, asked - right) for *_, on, asked, right, _ in studio.index.movement_sums({key: ("", "")})}
+    by_index = {}
+    for *_, on, asked, wrong, _ in studio.index.counts({key: DaySpan("", "")}):
+        if isinstance(on[0], str):
+            before = by_index.get(on, (0, 0))
+            by_index[on] = before[0] + asked, before[1] + wrong
     assert by_index == {on: (of.count, of.wrong) for on, of in summarise(apart).by_movement.items()}
 
 
