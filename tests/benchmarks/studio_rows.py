@@ -39,12 +39,12 @@ def _rebuilt(folder: Path, pupils: int) -> tuple[float, int]:
 
 
 def _opened(folder: Path) -> float:
-    from fingerlead.faces.pages.desk.pages import glance_page
+    from fingerlead.faces.pages.desk.first_page import View, first_page
     from fingerlead.studio.studio import Studio
 
     begin = time.perf_counter()
     with Studio(folder) as studio:
-        glance_page(studio, TODAY)
+        first_page(studio, TODAY, View())
     return time.perf_counter() - begin
 
 

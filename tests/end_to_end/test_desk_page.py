@@ -104,6 +104,24 @@ def test_who_needs_help_with_what_is_read_at_once(page):
     playwright.expect(page.get_by_role("heading", name="Bottom little too early")).to_be_visible()
 
 
+def test_a_pupil_is_found_and_ticked_for_homework_by_keyboard_alone(page):
+    expect = playwright.expect
+    page.get_by_label("Find a pupil").press_sequentially("fen\n")
+    expect(page.locator(".pupils .name")).to_have_text(["Fen"])
+    expect(page.get_by_role("status").filter(has_text="pupils found")).to_contain_text("1 of 3")
+    page.get_by_label("Tick Fen, for homework").press("Space")
+    page.get_by_role("button", name="Set homework for those ticked").press("Enter")
+    expect(page.get_by_label("Fen")).to_be_checked()
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    found = axe.Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    page.get_by_text("Tunes").press("Enter")
+    page.get_by_label("The Heron Stands Still").press("Space")
+    page.get_by_role("button", name="Set homework").press("Enter")
+    expect(page.locator("#page .notice")).to_have_text("Set for Fen: The Heron Stands Still.")
+    expect(page.locator("input:checked")).to_have_count(0)
+
+
 def test_an_embellishment_that_goes_wrong_is_said_wherever_it_matters(page):
     fault = "the second low G is crushed"
     jory = page.locator(".pupils li", has_text="Jory")

@@ -57,8 +57,13 @@ class Piece:
 def give(folder: Path, pieces: Iterable[str], day: date, due: str = "", note: str = "") -> Homework:
     """Set homework beside what stands already; raises StudioError, OSError."""
     homework = checked(pieces, day, due, note)
-    append_line(folder / FILE, asdict(homework))
+    keep(folder, homework)
     return homework
+
+
+def keep(folder: Path, homework: Homework) -> None:
+    """Write homework down as it is; raises OSError."""
+    append_line(folder / FILE, asdict(homework))
 
 
 def checked(pieces: Iterable[str], day: date, due: str = "", note: str = "") -> Homework:

@@ -162,6 +162,14 @@ class Index:
         """How many files of each pupil cannot be read; pupils without any are left out."""
         return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))
 
+    def played_days(self, until: str = ENDLESS) -> dict[str, tuple[str, str]]:
+        """The ISO days on which each pupil first and last played before the day `until`; empty where no file says."""
+        rows = self.db.execute(
+            "SELECT pupil, min(started_utc), max(started_utc) FROM session WHERE started_utc < ? GROUP BY pupil",
+            (until,),
+        )
+        return {who: (self._day(first)[:10], self._day(last)[:10]) for who, first, last in rows}
+
     def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(session.digest)

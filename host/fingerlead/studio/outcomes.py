@@ -5,7 +5,7 @@ says on which day a rung became clean. Days are ISO texts; what was played on th
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -82,6 +82,15 @@ def current(folder: Path, practised: Practised, lesson: str) -> list[Outcome]:
     found = [practised.outcome(piece) for piece in homework.pieces(folder)[0]]
     since = min(lesson or ENDLESS, max((each.piece.of.day for each in found), default=ENDLESS))
     return [each for each in found if each.piece.of.day >= since or each.came != "done"]
+
+
+def untouched(folder: Path, sessions_since: Callable[[str], Iterable[IndexedSession]], by: str) -> tuple[Piece, ...]:
+    """The pieces that are due by an ISO day and were not practised; raises OSError."""
+    due = [piece for piece in homework.pieces(folder)[0] if piece.of.due and piece.of.due <= by]
+    if not due:
+        return ()
+    practised = practised_by(folder, sessions_since(min(piece.of.day for piece in due)))
+    return tuple(piece for piece in due if practised.outcome(piece).came == "untouched")
 
 
 def history(folder: Path, lessons: Iterable[Lesson], practised: Practised) -> list[LessonOutcome]:

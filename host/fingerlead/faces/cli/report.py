@@ -10,7 +10,7 @@ from fingerlead.faces.cli import options
 from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
-from fingerlead.faces.pages.desk.pages import printed_glance
+from fingerlead.faces.pages.desk.first_page import printed_glance
 from fingerlead.faces.report.comparison import progress_dicts, since_day
 from fingerlead.faces.report.numbers import Player, numbers
 from fingerlead.faces.report.page import played, render

@@ -1,4 +1,4 @@
-"""The desk's pages as HTML: pupils at a glance, one pupil.
+"""The desk's pages as HTML: one pupil, and the chanter that is passed round.
 
 All text of people is escaped by the templates; strips and charts are made here from numbers.
 """
@@ -10,8 +10,6 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
-
-from markupsafe import Markup
 
 from fingering.moves import change_text
 from fingering.orders import order_of, rungs_in
@@ -30,9 +28,7 @@ from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, DaySpan, IndexedSession, analysed
 from fingerlead.studio.overview import (
-    Glance,
     Played,
-    by_fault,
     glances,
     until,
     weeks,
@@ -66,18 +62,6 @@ def render(name: str, **values: Any) -> str:
     return templates.render(PACKAGE, name, hands=HANDS, **values)
 
 
-def glance_page(studio: Studio, today: date, by: str = "", passed: Round | None = None) -> str:
-    """All pupils: those with something to work on first, or grouped by shared fault; who has the chanter, if any."""
-    return render(
-        "glance.html",
-        groups=_groups(studio, today, by),
-        by=by,
-        today=day_words(today.isoformat()),
-        passed=None if passed is None else _passed(studio, passed),
-        notice="",
-    )
-
-
 def round_sentence(studio: Studio, passed: Round) -> str:
     """Who has the chanter that is passed round, and what is wrong with it."""
     name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
@@ -91,14 +75,9 @@ def after(pupils: Sequence[folders.Pupil], key: str) -> folders.Pupil | None:
     return pupils[(keys.index(key) + 1) % len(keys) if key in keys else 0] if pupils else None
 
 
-def _passed(studio: Studio, passed: Round) -> dict[str, Any]:
+def passed_round(studio: Studio, passed: Round) -> dict[str, Any]:
+    """Who has the chanter that is passed round, what is wrong with it, and who is next."""
     return {"now": passed.now, "told": round_sentence(studio, passed), "next": after(studio.pupils(), passed.now)}
-
-
-def printed_glance(studio: Studio, today: date, since: str = "") -> str:
-    """All pupils as one page that holds its own style, for paper; since an ISO day, or each one's last lesson."""
-    groups, day = _groups(studio, today, "", since), day_words(today.isoformat())
-    return render("printed.html", groups=groups, today=day, style=Markup(style()))
 
 
 def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:
@@ -142,36 +121,6 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         notice=notice,
         **teaching(studio, key, sessions, worth_work(since_then)),
     )
-
-
-def _groups(studio: Studio, today: date, by: str, since: str = "") -> list[dict[str, Any]]:
-    found = glances(studio.index, studio.pupils(), today, since)
-    groups = by_fault(found) if by == "fault" else [(None, sorted(found, key=_need))]
-    return [
-        {"name": say.shared_fault_name(fault) if by == "fault" else "", "pupils": [_glance_row(each) for each in group]}
-        for fault, group in groups
-        if group
-    ]
-
-
-def _need(glance: Glance) -> tuple[bool, int]:
-    """Sorts those who got worse first, then those with something to work on by how much is heard, then the rest."""
-    worse = any(each.difference.trend == "worse" for each in glance.changed)
-    return not worse, -glance.weight_us
-
-
-def _glance_row(glance: Glance) -> dict[str, Any]:
-    return {
-        "key": glance.pupil.key,
-        "name": glance.pupil.name,
-        "hand": glance.pupil.hand_on_top,
-        "sentence": say.glance_sentence(glance),
-        "days": glance.days,
-        "since": day_words(glance.since),
-        "minutes": round(glance.playing_us / 60_000_000),
-        "problems": glance.problems,
-        "state": "work" if glance.first else "well",
-    }
 
 
 def _worst(studio: Studio, key: str, since: str, lots: list[Played], strips: StripPage) -> list[dict[str, Any]]:

@@ -23,8 +23,9 @@ from starlette.routing import Route
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import moments, pages, sessions
 from fingerlead.faces.pages.desk.files import stretch_wav
+from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
-from fingerlead.faces.pages.desk.teaching_routes import teaching_routes
+from fingerlead.faces.pages.desk.teaching_routes import MANY, teaching_routes
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -58,7 +59,7 @@ class Desk:
     def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
-        addresses = ("/", key, digest, f"{digest}/message", "/message", number)
+        addresses = ("/", key, digest, f"{digest}/message", "/message", number, MANY)
         shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,
@@ -99,8 +100,8 @@ class Desk:
 
     async def glance(self, request: Request) -> Response:
         """All pupils."""
-        by = request.query_params.get("by", "")
-        return HTMLResponse(pages.glance_page(self.studio, self.today(), by, self.round))
+        view = view_in(request.query_params)
+        return HTMLResponse(first_page(self.studio, self.today(), view, self.round))
 
     async def style(self, request: Request) -> Response:
         """What the desk's pages and reports share, and the desk's own."""
@@ -115,9 +116,9 @@ class Desk:
         if self.round is None:
             raise StudioError("no chanter is listened to; begin with: fingerlead studio FOLDER PORT")
         form = await request.form()
-        key, by = field(form, "key"), field(form, "by")
+        key = field(form, "key")
         self.round.next(self.studio.pupil(key).key if key else "")
-        return go_to("/?by=fault" if by == "fault" else "/")
+        return go_to(view_in({name: field(form, name) for name in ("find", "show", "by", "page")}).address)
 
     async def add(self, request: Request) -> Response:
         """A new pupil."""

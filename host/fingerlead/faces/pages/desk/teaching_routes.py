@@ -3,12 +3,14 @@
 from collections.abc import Callable
 from datetime import date
 
+from starlette.datastructures import FormData
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from fingerlead.faces.pages.desk.files import homework_pdf
 from fingerlead.faces.pages.desk.forms import field, fields, go_to
+from fingerlead.faces.pages.desk.homework_page import give_all, homework_page
 from fingerlead.faces.pages.desk.teaching import settable
 from fingerlead.phrases import listed
 from fingerlead.studio import homework, lessons
@@ -18,6 +20,7 @@ from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
 
 PUPIL = "/pupil/{key}"
+MANY = "/homework"
 
 
 def teaching_routes(studio: Studio, today: Callable[[], date]) -> list[Route]:
@@ -31,9 +34,11 @@ def teaching_routes(studio: Studio, today: Callable[[], date]) -> list[Route]:
         f"{PUPIL}/homework": told.give,
         f"{PUPIL}/homework/off": told.take_off,
         f"{PUPIL}/homework/on": told.put_on,
+        MANY: told.give_many,
     }
-    sheet = Route(f"{PUPIL}/homework.pdf", told.sheet, methods=["GET"])
-    return [sheet, *(Route(address, handler, methods=["POST"]) for address, handler in writing.items())]
+    reading = {f"{PUPIL}/homework.pdf": told.sheet, MANY: told.many}
+    gets = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
+    return [*gets, *(Route(address, handler, methods=["POST"]) for address, handler in writing.items())]
 
 
 class _Teaching:
@@ -64,11 +69,26 @@ class _Teaching:
     async def give(self, request: Request) -> Response:
         """Homework for one pupil."""
         key, form = request.path_params["key"], await request.form()
+        homework.keep(self._studio.of(key), self._asked(form))
+        return go_to(f"/pupil/{key}#homework-h")
+
+    async def many(self, request: Request) -> Response:
+        """The form for homework of several pupils."""
+        ticked = set(request.query_params.getlist("for"))
+        return HTMLResponse(homework_page(self._studio, self._today(), ticked))
+
+    async def give_many(self, request: Request) -> Response:
+        """Homework for several pupils."""
+        form = await request.form()
+        told = give_all(self._studio, fields(form, "for"), self._asked(form))
+        return HTMLResponse(homework_page(self._studio, self._today(), notice=told))
+
+    def _asked(self, form: FormData) -> Homework:
+        """The homework that a form asks for; raises StudioError."""
         pieces = fields(form, "pieces")
         if strange := [piece for piece in pieces if piece not in settable()]:
             raise StudioError(f"expected rungs and tunes that there are; got {strange[0][:40]!r}. Choose others")
-        homework.give(self._studio.of(key), pieces, self._today(), field(form, "due"), field(form, "note"))
-        return go_to(f"/pupil/{key}#homework-h")
+        return homework.checked(pieces, self._today(), field(form, "due"), field(form, "note"))
 
     async def take_off(self, request: Request) -> Response:
         """Take a piece of homework off."""
