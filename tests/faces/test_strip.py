@@ -19,7 +19,7 @@ from fingerlead.faces.strip import (
     lanes_of,
     shared_scale,
 )
-from fingerlead.faces.strip_svg import BAND, LABELS, LANES, StripPage, lane_top
+from fingerlead.faces.strip_svg import BAND, LABELS, LANES, WIDE, StripPage, lane_top
 from fingerlead.faces.strip_svg import strip_svg as svg_of_strip
 from fingerlead.faces.strip_text import WIDTH
 from fingerlead.faces.strip_text import strip_text as text_of_strip
@@ -156,7 +156,7 @@ def test_svg_is_well_formed_scales_and_has_words():
     for change in CHANGES[:150]:
         svg = svg_of(change)
         left, top, width, height = map(float, svg.get("viewBox").split())
-        assert (left, top, width) == (0, 0, LABELS + LANES)
+        assert (left, top, width) == (0, 0, WIDE)
         ids = [element.get("id") for element in svg.iter() if element.get("id")]
         assert len(ids) == len(set(ids))
         assert set(svg.get("aria-labelledby").split()) <= set(ids)
@@ -223,11 +223,11 @@ def test_strips_that_stand_together_have_the_smallest_scale_that_holds_them_all(
         100_000, 200_000, 400_000, 400_000, 400_000,
     ]  # fmt: skip
     page = StripPage()
-    first = page.add(short, "a")
+    first = page.add(short)
     alone = first.__html__()
-    page.add(longer, "b")
+    page.add(longer)
     assert page.scale_us == 200_000
-    assert first.__html__() == svg_of_strip(short, 200_000, "a") != alone
+    assert first.__html__() == svg_of_strip(short, 200_000, "strip-1") != alone
     assert "200 ms wide, a fifth of a second" in page.scale_words
     assert StripPage().scale_words == ""
 
@@ -270,7 +270,7 @@ def test_the_two_triangles_are_told_apart_without_a_style():
 
 def test_svg_reads_at_6_cm():
     # Type of 12 units in a picture of so many units, 6 cm wide, in points of 1/72 inch; the type is 12 units high.
-    points = 12 / (LABELS + LANES) * 6 / 2.54 * 72
+    points = 12 / WIDE * 6 / 2.54 * 72
     assert points > 6.5
 
 

@@ -50,10 +50,10 @@ class StripPage:
     def __init__(self) -> None:
         self._strips: list[Strip] = []
 
-    def add(self, strip: Strip, number: str) -> "PlacedStrip":
-        """A strip's place on the page; `number` tells it from the others there."""
+    def add(self, strip: Strip) -> "PlacedStrip":
+        """A strip's place on the page."""
         self._strips.append(strip)
-        return PlacedStrip(self, strip, number)
+        return PlacedStrip(self, strip, f"strip-{len(self._strips)}")
 
     @property
     def scale_us(self) -> int:

@@ -192,7 +192,7 @@ def _strips(played: list[Played], summary: Summary, change: ChangeSummary, strip
         found.append(
             {
                 "kind": kind,
-                "svg": strips.add(change_strip(instance, timing), f"{_anchor(change)}-{len(found)}"),
+                "svg": strips.add(change_strip(instance, timing)),
                 "at": words.clock_text(instance.start_us),
                 "file": of.name,
                 "words": capital(words.what_happened(instance, timing)),

@@ -33,18 +33,18 @@ NOW = "now"  # the strip of what is heard, in the ids of its picture
 Played = TypeVar("Played", Change, PlayedMovement)
 
 
-def moment(analysis: Analysis, change: Change, strips: StripPage, number: str) -> dict[str, Any]:
-    """A change with its strip, one of `strips` on its page; `number` tells it from the others there."""
+def moment(analysis: Analysis, change: Change, strips: StripPage) -> dict[str, Any]:
+    """A change with its strip, one of the `strips` of its page."""
     return {
         **_place(f"change={change.number}", change),
         "number": change.number,
         "name": capital(change_text(change.from_note, change.to_note)),
         "words": capital(what_happened(change, analysis.timing)),
-        "svg": strips.add(change_strip(change, analysis.timing), number),
+        "svg": strips.add(change_strip(change, analysis.timing)),
     }
 
 
-def movement_moment(analysis: Analysis, movement: PlayedMovement, strips: StripPage, number: str) -> dict[str, Any]:
+def movement_moment(analysis: Analysis, movement: PlayedMovement, strips: StripPage) -> dict[str, Any]:
     """A movement that was not as written, with its strip where it was played."""
     strip = movement_strip(analysis, movement)
     name = f"{capital(movement.written or movement.name)} on {NOTES[movement.to_note]}"
@@ -53,7 +53,7 @@ def movement_moment(analysis: Analysis, movement: PlayedMovement, strips: StripP
         "number": None,
         "name": name,
         "words": movement_sentence(movement).removeprefix(f"{name}: ").removeprefix(name).lstrip(",. "),
-        "svg": strips.add(strip, number) if strip else "",
+        "svg": strips.add(strip) if strip else "",
     }
 
 
@@ -68,12 +68,12 @@ def moment_asked(analysis: Analysis, kind: str, number: int, scale_us: int) -> d
     change: Change | None
     if kind == "change":
         change = changes[number]
-        told = moment(analysis, change, StripPage(), NOW)
+        told = moment(analysis, change, StripPage())
         strip: Strip | None = change_strip(change, analysis.timing)
         mendable = trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings) is not None
     else:
         movement, mendable = movements[number], False
-        told, strip = movement_moment(analysis, movement, StripPage(), NOW), movement_strip(analysis, movement)
+        told, strip = movement_moment(analysis, movement, StripPage()), movement_strip(analysis, movement)
         change = None if movement.change is None else changes[movement.change]
     return told | {
         "svg": strip_svg(strip, scale_us, NOW) if strip else "",
@@ -93,12 +93,12 @@ def change_groups(analysis: Analysis, strips: StripPage) -> list[dict[str, Any]]
     for change in analysis.changes:
         if change.is_plain and change.verdict == "stray":
             astray[change.from_note, change.to_note].append((f"change={change.number}", change))
-            strips.add(change_strip(change, analysis.timing), NOW)
+            strips.add(change_strip(change, analysis.timing))
     groups = []
     for of in worst_first(tally(analysis)):
         instances = astray[of.from_note, of.to_note]
         what, typical = _middle(instances, heard_stray_us)
-        shown = moment(analysis, typical, strips, f"m{typical.number}") | {"what": what}
+        shown = moment(analysis, typical, strips) | {"what": what}
         groups.append(_group(say.tally_sentence(of), shown, instances, _stray_text))
     return groups
 
@@ -109,7 +109,7 @@ def movement_groups(analysis: Analysis, strips: StripPage) -> list[dict[str, Any
     for number, movement in enumerate(faulty_movements(analysis)):
         faulty[movement.written or "", movement.to_note].append((f"movement={number}", movement))
         if strip := movement_strip(analysis, movement):
-            strips.add(strip, NOW)
+            strips.add(strip)
     groups = []
     for of in sorted(movement_sums(analysis), key=lambda one: (-one.wrong, one.name, one.to_note)):
         instances = faulty[of.name, of.to_note]
@@ -118,7 +118,7 @@ def movement_groups(analysis: Analysis, strips: StripPage) -> list[dict[str, Any
         most = of.faults.most_common(1)
         usual = [each for each in instances if most and most[0][0] in not_as_written(each[1])]
         what, typical = _middle(usual or instances, lambda one: one.end_us - one.start_us)
-        shown = movement_moment(analysis, typical, strips, f"e{what.partition('=')[2]}") | {"what": what}
+        shown = movement_moment(analysis, typical, strips) | {"what": what}
         groups.append(_group(say.movement_sentence_of(of), shown, instances, _fault_text))
     return groups
 

@@ -160,8 +160,7 @@ def _instance(
         return None
     same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
     worst = max(same, key=heard_stray_us, default=None)
-    number = f"w{wanted[0]}{wanted[1]}-{since or 'all'}"
-    return None if worst is None else {"digest": digest, **moment(analysis, worst, strips, number)}
+    return None if worst is None else {"digest": digest, **moment(analysis, worst, strips)}
 
 
 def _movement_instance(
@@ -185,7 +184,7 @@ def _movement_instance(
     found = next((movement for movement in same if most in not_as_written(movement)), None)
     if found is None:
         return None
-    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, strips, f"w{since}")}
+    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, strips)}
 
 
 def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) -> dict[str, Any]:

@@ -70,6 +70,6 @@ def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: st
         end_us=analysis.record.end_us,
         strips=strips,
         misread=passage.misread_words(analysis),
-        moments=[moment(analysis, change, strips, f"m{change.number}") for change in analysis.changes],
+        moments=[moment(analysis, change, strips) for change in analysis.changes],
         notice="",
     )
