@@ -71,7 +71,7 @@ class Strip:
         """Which finger led, and which should go a hair ahead, or behind; nothing of a movement."""
         if self.is_movement:
             return []
-        told = ["too close to call" if self.lead is None else f"{FINGERS[self.lead]} led"]
+        told = ["who led: too close to call" if self.lead is None else f"{FINGERS[self.lead]} led"]
         if self.hair is not None:
             told.append(f"{FINGERS[self.hair]} should go {hair_words(*self.notes)}")
         return told

@@ -15,7 +15,7 @@ from fingerlead.faces.strip import LETTERS, Lanes, Strip, lanes_of, scale_words,
 from fingerlead.timing.measured_words import ms
 
 # The picture is 312 units wide, with type of 12: at 6 cm that is print of 6.5 points.
-LABELS, LANES = 117, 195
+LABELS, LANES, WIDE = 117, 194, 312
 NAMES = 90  # their right end; between them and the lanes are the two triangles
 LED, HINT = 93, 105  # the left ends of the triangles
 SOUND, TOP, LANE, BAND = 17, 33, 15, 9
@@ -91,7 +91,7 @@ def strip_svg(strip: Strip, scale_us: int, number: str) -> str:
         return round(LABELS + (at_us - lanes.begin_us) / span_us * LANES, 1)
 
     parts = [
-        f'<svg class="strip" viewBox="0 0 {LABELS + LANES} {height}" font-size="12" role="img" '
+        f'<svg class="strip" viewBox="0 0 {WIDE} {height}" font-size="12" role="img" '
         f'aria-labelledby="{number}-title {number}-desc">',
         f'<title id="{number}-title">Finger strip of {escape(change_text(*strip.notes))}</title>',
         f'<desc id="{number}-desc">{escape(strip.words)}</desc>',
