@@ -47,7 +47,8 @@ def client_of(*desk):
     class Client(testclient.TestClient):
         def post(self, *told, **named):
             answer = super().post(*told, **named)
-            return self.get(answer.json()["next"]) if answer.headers["content-type"] == "application/json" else answer
+            goes_on = answer.status_code == 200 and answer.headers["content-type"] == "application/json"
+            return self.get(answer.json()["next"]) if goes_on else answer
 
     return Client(Desk(*desk).app().inside)
 
@@ -69,17 +70,59 @@ def pupil(desk, tmp_path):
     return key
 
 
+def filled_from(desk, key):
+    """What the form on a pupil's page says it was filled from."""
+    return unescape(re.search(r'name="was" value="([^"]*)"', desk.get(f"/pupil/{key}").text)[1])
+
+
 def test_a_pupil_is_added_changed_and_deleted_by_forms(desk):
     answer = desk.post("/pupil", data={"name": "Ailsa", "hand_on_top": "right"})
     assert "Ailsa" in answer.text
     (pupil,) = desk.studio.pupils()
     told = {"name": "Ailsa B.", "hand_on_top": "left", "chanter": "the blue one", "note": "a"}
+    told["was"] = filled_from(desk, pupil.key)
     assert "the blue one" in desk.post(f"/pupil/{pupil.key}", data=told).text
     wrong = desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa"})
     assert wrong.status_code == 400
     assert "nothing was deleted" in wrong.text
     desk.post(f"/pupil/{pupil.key}/delete", data={"name": "Ailsa B."})
     assert desk.studio.pupils() == []
+
+
+def test_a_save_older_than_what_is_stored_is_answered_with_both(desk, pupil):
+    was = filled_from(desk, pupil)
+    fields = {"name": "Ailsa", "hand_on_top": "left", "chanter": "", "note": ""}
+    first = {**fields, "was": was, "note": "first", "chanter": "blue"}
+    assert desk.post(f"/pupil/{pupil}", data=first).status_code == 200
+    answer = desk.post(f"/pupil/{pupil}", data={**fields, "was": was, "note": "second"})
+    assert answer.status_code == 409
+    told = answer.json()
+    assert told["clashes"] == ["note"]
+    assert (told["fields"]["note"], told["stored"]["note"]) == ("second", "first")
+    assert told["fields"]["chanter"] == "blue"
+    assert desk.studio.pupil(pupil).note == "first"
+    both = {**told["fields"], "note": "first\nsecond", "was": told["was"]}
+    assert desk.post(f"/pupil/{pupil}", data=both).status_code == 200
+    assert desk.studio.pupil(pupil).note == "first\nsecond"
+    # A form that does not say what it was filled from is written over nothing.
+    assert desk.post(f"/pupil/{pupil}", data={**fields, "note": "third", "was": "["}).status_code == 409
+    assert desk.studio.pupil(pupil).note == "first\nsecond"
+
+
+def test_a_remark_sent_twice_because_no_answer_came_is_pinned_once(desk, pupil):
+    digest = desk.studio.index.sessions(pupil)[0].digest
+    (id,) = re.findall(r'name="id" value="(\w+)"', desk.get(f"/session/{digest}").text)
+    for text in ("listen here", "listen here", "and here"):
+        page = desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": text, "id": id}).text
+    assert sorted(re.findall(r"<bdi>(listen here|and here)</bdi>", page)) == ["and here", "listen here"]
+    assert id not in re.findall(r'name="id" value="(\w+)"', page)
+
+
+def test_a_remark_too_long_is_refused_in_a_sentence_that_says_the_limit(desk, pupil):
+    digest = desk.studio.index.sessions(pupil)[0].digest
+    answer = desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": "\u00e9" * 100_000})
+    assert answer.status_code == 400
+    assert answer.text == "expected a remark of at most 1000 letters; this one has 100000. Shorten it"
 
 
 def test_what_a_pupil_went_on_from_unclean_is_told(desk, pupil):

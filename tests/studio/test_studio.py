@@ -302,7 +302,7 @@ def test_a_damaged_pupil_file_holds_nothing_up(studio, tmp_path):
     (studio.of(ailsa.key) / "pupil.json").write_bytes(b'{"schema": "fingerlead-pupil-1", "name": 7}')
     found = studio.pupils()
     assert found[0].key == ailsa.key
-    assert "expected a name" in found[0].note
+    assert "expected a name" in found[0].problem
     assert found[1] == Pupil(bea.key, "Bea")
     studio.change(bea.key, name="Bea B.", lesson="2026-09-03")
     assert studio.pupil(bea.key).lesson == "2026-09-03"
@@ -503,7 +503,7 @@ def test_a_lesson_at_the_end_of_the_calendar_breaks_no_page(studio, lesson):
         studio.change(key, lesson=lesson)
     path = studio.of(key) / "pupil.json"
     path.write_text(path.read_text().replace('"lesson": ""', f'"lesson": "{lesson}"'))
-    assert "too far away" in studio.pupil(key).note
+    assert "too far away" in studio.pupil(key).problem
     (glance,) = glances(studio.index, studio.pupils(), date(2026, 9, 20))
     assert glance.sessions == 0
 

@@ -44,7 +44,10 @@ class StudioError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Pupil:
-    """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first. The history is in `lessons`."""
+    """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first. The history is in `lessons`.
+
+    `problem` says why the file that tells it cannot be read; it is never written.
+    """
 
     key: str
     name: str
@@ -52,6 +55,7 @@ class Pupil:
     chanter: str = ""
     note: str = ""
     lesson: str = ""
+    problem: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +85,18 @@ def is_key(text: str) -> bool:
 
 
 def checked(pupil: Pupil) -> Pupil:
-    """The pupil with its texts tidied; raises StudioError."""
+    """The pupil with its texts tidied, fit to be written; raises StudioError."""
+    tidied = _tidied_pupil(pupil)
+    for what, words, most in (("chanter", tidied.chanter, LONGEST_NAME), ("note", tidied.note, LONGEST_NOTE)):
+        refuse_longer(words, most, f"a {what}")
+    return tidied
+
+
+def _tidied_pupil(pupil: Pupil) -> Pupil:
     name = tidy(pupil.name)
     if not name:
         raise StudioError("expected a name or a nickname; it is empty. Write one")
-    if len(name) > LONGEST_NAME:
-        raise StudioError(f"expected a name of at most {LONGEST_NAME} letters; this one has {len(name)}. Shorten it")
+    refuse_longer(name, LONGEST_NAME, "a name")
     if pupil.hand_on_top not in ("left", "right"):
         raise StudioError(f"expected left or right as the hand on top; got {pupil.hand_on_top!r}")
     if not is_key(pupil.key):
@@ -94,10 +104,17 @@ def checked(pupil: Pupil) -> Pupil:
     return replace(
         pupil,
         name=name,
-        chanter=tidy(pupil.chanter)[:LONGEST_NAME],
-        note=tidy(pupil.note, lines=True)[:LONGEST_NOTE],
+        chanter=tidy(pupil.chanter),
+        note=tidy(pupil.note, lines=True),
         lesson=day_text(pupil.lesson),
+        problem="",
     )
+
+
+def refuse_longer(words: str, most: int, what: str) -> None:
+    """Raise StudioError for a text longer than `most`: to cut it short would lose the rest."""
+    if len(words) > most:
+        raise StudioError(f"expected {what} of at most {most} letters; this one has {len(words)}. Shorten it")
 
 
 def tidy(text: str, lines: bool = False) -> str:
@@ -127,8 +144,18 @@ def day_text(text: str) -> str:
 
 def write_pupil(folder: Path, pupil: Pupil) -> None:
     """Write who a pupil is, whole or not at all; raises OSError."""
-    content = json.dumps({"schema": SCHEMA, **asdict(pupil)}, ensure_ascii=False, indent=1)
-    write_whole(folder / "pupil.json", content.encode())
+    content = {"schema": SCHEMA, **asdict(pupil)}
+    del content["problem"]
+    write_whole(folder / "pupil.json", json.dumps(content, ensure_ascii=False, indent=1).encode())
+
+
+def keep_damaged(folder: Path, stored: Pupil) -> None:
+    """Keep what cannot be read of a pupil's file beside it, before the file is written anew. Raises OSError."""
+    path = folder / "pupil.json"
+    if stored.problem and path.is_file() and 0 < path.stat().st_size <= GREATEST_PUPIL_FILE:
+        data = path.read_bytes()
+        name = f"pupil-damaged-{hashlib.sha256(data).hexdigest()[:12]}.json"
+        write_whole(folder / name, data)
 
 
 def read_pupil(folder: Path) -> Pupil:
@@ -147,7 +174,7 @@ def read_pupil(folder: Path) -> Pupil:
         raise StudioError(f"{path}: expected JSON; this file is damaged. Write the pupil's name anew") from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
         raise StudioError(f"{path}: expected a pupil of a studio (schema {SCHEMA}); this is something else")
-    return checked(
+    return _tidied_pupil(
         Pupil(
             folder.name,
             text(content, "name"),
@@ -176,14 +203,21 @@ def keys(words: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(key for word in words if (key := tidy(word)[:LONGEST_KEY])))[:MOST_KEYS]
 
 
-def add_remark(folder: Path, session: str, at_us: int, words: str, day: date) -> Remark:
-    """Pin a remark to a moment; raises StudioError."""
+def add_remark(folder: Path, session: str, at_us: int, words: str, day: date, id: str = "") -> Remark:
+    """Pin a remark to a moment; raises StudioError.
+
+    `id` names it where it is sent once more because no answer came: what stands there already is not pinned twice.
+    """
     words = tidy(words, lines=True)
-    if not words or len(words) > LONGEST_REMARK:
-        raise StudioError(f"expected a remark of 1 to {LONGEST_REMARK} letters; this one has {len(words)}")
+    if not words:
+        raise StudioError("expected a remark; it is empty. Write one")
+    refuse_longer(words, LONGEST_REMARK, "a remark")
     if not 0 <= at_us <= GREATEST_US:
         raise StudioError("expected the moment of a remark within its session")
-    remark = Remark(secrets.token_hex(6), session, int(at_us), words, day.isoformat())
+    named = {remark.id: remark for remark in remarks(folder)} if id else {}
+    if id in named and (named[id].session, named[id].text) == (session, words):
+        return named[id]
+    remark = Remark(id if is_key(id) and id not in named else new_key(), session, int(at_us), words, day.isoformat())
     append_line(folder / "remarks.jsonl", asdict(remark))
     return remark
 

@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import time
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -26,6 +26,7 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
 from fingerlead.studio.lessons import last_day
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
+from fingerlead.studio.saves import StaleError, fields_of, merge
 
 # What can be wrong with one session, and must not keep the others away.
 FAILURES = (SessionError, StudioError, OSError, sqlite3.Error)
@@ -98,10 +99,23 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         folders.write_pupil(folder, pupil)
         return pupil
 
-    def change(self, key: str, **to: str) -> Pupil:
-        """Change a pupil's name, hand_on_top, chanter or note, or the one `lesson` that `pupil.json` knows."""
-        pupil = folders.checked(replace(_pupil(self.of(key)), **to))  # type: ignore[arg-type]
-        folders.write_pupil(self.of(key), pupil)
+    def change(self, key: str, was: Mapping[str, str] | None = None, **to: str) -> Pupil:
+        """Change a pupil's name, hand_on_top, chanter or note, or the one `lesson` that `pupil.json` knows.
+
+        `was` is what the fields held when they were shown to the person who changed them: what another has changed
+        since then stays, and raises StaleError where both have changed it. Of two programs, one waits for the other.
+        """
+        with self.index.writing():
+            folder = self.of(key)
+            stored = _pupil(folder)
+            if was is not None and not stored.problem:
+                merged = merge(was, to, fields_of(stored))
+                if merged.clashes:
+                    raise StaleError(merged)
+                to = merged.fields
+            pupil = folders.checked(replace(stored, **to))  # type: ignore[arg-type]
+            folders.keep_damaged(folder, stored)
+            folders.write_pupil(folder, pupil)
         return pupil
 
     def export(self, key: str) -> bytes:
@@ -226,7 +240,7 @@ def _pupil(folder: Path) -> Pupil:
     try:
         return folders.read_pupil(folder)
     except StudioError as error:
-        return Pupil(folder.name, f"({folder.name})", note=str(error))
+        return Pupil(folder.name, f"({folder.name})", problem=str(error))
 
 
 def _with_lesson(folder: Path) -> Pupil:

@@ -37,6 +37,7 @@ from fingerlead.studio.overview import (
     worth_work,
 )
 from fingerlead.studio.round import Round
+from fingerlead.studio.saves import fields_of, write_fields
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.fault_words import not_as_written
 from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movements_together
@@ -97,6 +98,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     return render(
         "pupil.html",
         pupil=pupil,
+        was=write_fields(fields_of(pupil)),
         sentence=say.glance_sentence(glance),
         since=day_words(glance.since),
         divide=divide,

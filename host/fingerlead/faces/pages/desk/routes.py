@@ -37,6 +37,7 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.round import Round
+from fingerlead.studio.saves import EDITABLE, StaleError, read_fields, write_fields
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
@@ -44,7 +45,14 @@ from fingerlead.timing.summary import summarise
 
 GREATEST_MESSAGE = 1 << 20
 # Session files and a passage are longer than a form; coding makes three bytes of one at most.
-BODIES = {"/pupil/*/take-in": 1 << 28, "/message": 3 * GREATEST_MESSAGE}
+# What is longer than a text may be is let in, so that a sentence can say how long it may be.
+BODIES = {
+    "/pupil/*/take-in": 1 << 28,
+    "/message": 3 * GREATEST_MESSAGE,
+    "/pupil": 3 * GREATEST_MESSAGE,
+    "/pupil/*": 3 * GREATEST_MESSAGE,
+    "/session/*/remark": 3 * GREATEST_MESSAGE,
+}
 MOST_OPENED = 20
 Number = TypeVar("Number", int, float)
 
@@ -135,8 +143,8 @@ class Desk:
     async def change(self, request: Request) -> Response:
         """Change what is known about a pupil."""
         key, form = request.path_params["key"], await request.form()
-        fields = ("name", "hand_on_top", "chanter", "note")
-        self.studio.change(key, **{name: field(form, name) for name in fields})
+        was = read_fields(field(form, "was"))
+        self.studio.change(key, was, **{name: field(form, name) for name in EDITABLE if name in form})
         return go_to(f"/pupil/{key}")
 
     async def take_in(self, request: Request) -> Response:
@@ -208,7 +216,7 @@ class Desk:
         digest, form = request.path_params["digest"], await request.form()
         folder = self.studio.session_path(digest).parents[1]
         at_us = _number(field(form, "at_us"), "the moment of a remark, in microseconds,")
-        folders.add_remark(folder, digest, at_us, field(form, "text"), self.today())
+        folders.add_remark(folder, digest, at_us, field(form, "text"), self.today(), field(form, "id"))
         return go_to(f"/session/{digest}#remarks-h")
 
     async def take_back(self, request: Request) -> Response:
@@ -219,7 +227,7 @@ class Desk:
 
     async def message(self, request: Request) -> Response:
         """Where a passage that came as text in a chat is pasted."""
-        return HTMLResponse(pages.render("message.html", text="", notice=""))
+        return HTMLResponse(pages.render("message.html", notice=""))
 
     async def open_message(self, request: Request) -> Response:
         """A passage that came as text in a chat."""
@@ -227,7 +235,7 @@ class Desk:
         try:
             passage = decode_passage(text)
         except PassageError as error:
-            return HTMLResponse(pages.render("message.html", text=text, notice=str(error)), status_code=400)
+            raise StudioError(str(error)) from None
         number = secrets.token_hex(8)
         self.opened[number] = passage, passage.analysis()
         while len(self.opened) > MOST_OPENED:
@@ -267,6 +275,10 @@ REFUSED = (StudioError, OSError, sqlite3.DatabaseError)
 
 async def _refuse(request: Request, error: Exception) -> Response:
     status, sentence = 500, str(error)
+    if isinstance(error, StaleError):
+        merged = error.merged
+        told = {"sentence": sentence, "clashes": merged.clashes, "fields": merged.fields, "stored": merged.stored}
+        return JSONResponse({**told, "was": write_fields(merged.stored)}, 409)
     if isinstance(error, OSError):
         sentence = f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
     elif isinstance(error, sqlite3.DatabaseError):

@@ -35,6 +35,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
     return render(
         "session.html",
         pupil=pupil,
+        remark_id=folders.new_key(),
         digest=digest,
         day=day_words(indexed.day),
         minutes=f"{indexed.playing_us / 60_000_000:.1f}",

@@ -2,31 +2,41 @@
 
 import { byId, tell, write } from "/kit/dom.js";
 import { ask, carry, NotLetIn, place, reach, withToken } from "/kit/entry.js";
+import { closeBeside, showBeside } from "./beside.js";
+import { forgetPupil, pairsOf, saved, startDrafts } from "./drafts.js";
 import { startPlayer } from "./player.js";
 import { startRound } from "./round.js";
 import { NO_ANSWER } from "./sentences.js";
 
 let waits = false;
 
-// Ask the host, and do what its answer is: a page to show, where to go next, a file, or a sentence.
-async function follow(address, options, file = "") {
+// Ask the host, and do what its answer is: a page to show, where to go next, a file, or a sentence. `sent` is the form that
+// asks, and what it says.
+async function follow(address, options, file = "", sent = null) {
   waits = true;
   document.body.setAttribute("aria-busy", "true");
   tell(byId("notice"), "");
   const answer = await ask(address, options).catch(complainOf);
-  if (answer) await obey(answer, file);
+  if (answer) await obey(answer, file, sent);
   document.body.removeAttribute("aria-busy");
   waits = false;
 }
 
 const complainOf = (error) => complain(error instanceof NotLetIn ? error.message : NO_ANSWER);
 
-async function obey(answer, file) {
+async function obey(answer, file, sent) {
   const type = answer.headers.get("content-type") ?? "";
+  if (sent && answer.ok) done(sent);
   if (type.startsWith("text/html")) show(await answer.text());
+  else if (sent && answer.status === 409) showBeside(sent.form, await answer.json(), send);
   else if (!answer.ok) complain(await answer.text());
   else if (type.startsWith("application/json")) go((await answer.json()).next);
   else keep(await answer.blob(), file);
+}
+
+function done({ form, pairs }) {
+  saved(form, pairs);
+  if (form.dataset.deletes) forgetPupil(form.dataset.deletes);
 }
 
 // The host's own page comes in as nodes: a script among them would not run.
@@ -35,6 +45,7 @@ function show(html) {
   document.title = page.title;
   byId("page").replaceChildren(...page.body.childNodes);
   carry(byId("page"));
+  startDrafts(byId("page"));
   scrollTo({ top: 0, behavior: "instant" });
   write(byId("live"), byId("page").querySelector(".notice")?.textContent ?? page.title);
   if (byId("player")) startPlayer(byId("player"));
@@ -70,14 +81,18 @@ function keep(blob, name) {
   link.click();
 }
 
+function send(form) {
+  const fields = new FormData(form);
+  const body = form.enctype === "multipart/form-data" ? fields : new URLSearchParams(fields);
+  closeBeside(form);
+  return follow(form.action, { method: "POST", body }, "", { form, pairs: pairsOf(form) });
+}
+
 document.addEventListener("submit", (event) => {
   const form = event.target;
   if (form.method !== "post") return;
   event.preventDefault();
-  if (waits) return;
-  const fields = new FormData(form);
-  const body = form.enctype === "multipart/form-data" ? fields : new URLSearchParams(fields);
-  follow(form.action, { method: "POST", body });
+  if (!waits) send(form);
 });
 
 document.addEventListener("click", (event) => {
@@ -87,24 +102,15 @@ document.addEventListener("click", (event) => {
   if (!waits) follow(link.href, {}, link.download);
 });
 
-// A page that is come back to, or loaded again, stands where it stood, with what was written into its forms.
-const WRITTEN = ["input[name]:not([type=hidden]):not([type=file])", "textarea", "option"];
-const written = () => [...byId("page").querySelectorAll(WRITTEN.map((field) => `form[method=post] ${field}`).join())];
-const valueIn = (field) => (field.localName === "option" ? "selected" : "value");
-const rememberPage = () => history.replaceState({ scrollY, fields: written().map((one) => one[valueIn(one)]) }, "");
-
-function restorePage({ scrollY, fields }) {
-  const now = written();
-  if (now.length === fields.length) now.forEach((field, at) => (field[valueIn(field)] = fields[at]));
-  scrollTo({ top: scrollY, behavior: "instant" });
-}
+// A page that is come back to, or loaded again, stands where it stood; what was typed into its forms is a draft.
+const rememberPage = () => history.replaceState({ scrollY }, "");
 
 history.scrollRestoration = "manual";
 addEventListener("pagehide", rememberPage);
 
 async function begin() {
   await follow(location.pathname + location.search);
-  if (history.state) restorePage(history.state);
+  if (history.state) scrollTo({ top: history.state.scrollY, behavior: "instant" });
   else reach(place);
 }
 
