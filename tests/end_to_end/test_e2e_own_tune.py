@@ -49,6 +49,13 @@ def test_a_file_of_abc_is_practised_and_another_pasted(practice, opened, tmp_pat
     expect(page.locator("#sentence")).to_have_text("This is how it goes.")
     page.close()
     running.ended(signal.SIGINT)
+    # Both are there the next time.
+    again = opened(practice().address)
+    again.click("[data-to=keys]")
+    again.click("#keys-go")
+    again.click("#more-button")
+    again.click("#ladder-button")
+    expect(again.locator("#tunes li", has_text="your own")).to_have_count(2)
 
 
 @pytest.mark.parametrize("text", [MINE + "G B|" * 6_000])

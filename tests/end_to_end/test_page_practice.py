@@ -10,7 +10,7 @@ import pytest
 
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
-from tests.end_to_end.page_states import ALONE, FAULT, FULL, NO_FAULT, PASSED, STATES, rows
+from tests.end_to_end.page_states import ALONE, FAULT, FIRST, FULL, NO_FAULT, PASSED, STATES, holes, rows
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -202,6 +202,17 @@ def test_the_keys_do_not_clash_with_the_page(opened, host):
     assert not any(message.get("covered_mask") for message in list(host.heard.queue))
 
 
+def test_other_music_that_comes_while_all_is_covered_asks_for_the_hands_to_come_off(opened, host):
+    practising(host)
+    page = opened()
+    host.tell(holes(0xFF, 0), rung_message(0), ALONE, {"kind": "lit", **FIRST})
+    expect(page.locator("#sentence")).to_have_text("Now take your hands off.")
+    host.tell(holes(0, None))
+    expect(page.locator("#sentence")).to_have_text("Pick it up and cover all eight holes. You need not blow.")
+    host.tell(holes(0xFF, 0))
+    expect(page.locator("#sentence")).to_have_text("All sealed. Hold it.")
+
+
 def test_a_keyboard_that_holds_too_few_is_told_kindly_and_other_keys_offered(opened, host):
     page = opened()
     page.click("[data-to=keys]")
@@ -212,6 +223,8 @@ def test_a_keyboard_that_holds_too_few_is_told_kindly_and_other_keys_offered(ope
     for key in KEYS[:6]:
         page.keyboard.up(key)
     expect(page.locator("#keys-told")).to_contain_text("it is not your fingers")
+    expect(page.locator("#keys-check .main")).to_have_text("Try other keys")
+    expect(page.locator("#keys-go")).to_have_text("Play all the same")
     page.click("#keys-other")
     expect(page.locator("#key-caps")).to_contain_text("R")
     for key in ("Space", "KeyR", "KeyE", "KeyW", "KeyU", "KeyI", "KeyO", "KeyP"):

@@ -154,7 +154,6 @@ class PageLearning:
         else:
             self.beginner.mask = STANDARD[1]
             self.chanter.play([(0, 800_000), (self.beginner.mask, GOING_US)])
-        wait_for(lambda: not self._look().key.startswith("On to "), f"what follows {seen.title}")
         wait_for(lambda: self._look().title != seen.title, f"what follows {seen.title}")
         self.rung_since_us = self.chanter.now_us
         self.chanter.wait(self.beginner.reading_us())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -100,7 +100,12 @@ class SessionByHand:
     """A practice actor without its thread, and all that it told."""
 
     def __init__(
-        self, folder: Path | None = None, rung: str = "low-g-b", progress: Progress | None = None, **setting: Any
+        self,
+        folder: Path | None = None,
+        rung: str = "low-g-b",
+        progress: Progress | None = None,
+        keep_own: Callable[[Any], None] = lambda tunes: None,
+        **setting: Any,
     ) -> None:
         self.now_us, self.wall = 1_000_000, datetime(2026, 3, 14, 19, 30, 5)
         self.told: list[events.Event] = []
@@ -115,6 +120,7 @@ class SessionByHand:
             SoundPlace(self.heard, lambda: ([], "")),  # type: ignore[arg-type]
             self.told.append,
             rung,
+            keep_own=keep_own,
         )
         self.actor.begin()
 

@@ -14,6 +14,7 @@ from fingerlead.music import abc
 from fingerlead.practice import events, inbox, own_tunes
 from fingerlead.practice.own_tunes import MOST_NOTES, MOST_TUNES, model_of, own_tune, refusal
 from fingerlead.practice.tonight import music_names
+from fingerlead.practice.tune_shelf import NAME, TuneShelf
 from fingerlead.store.intake import load
 from tests.practice.practice_playing import STANDARD, TABLE
 from tests.practice.session_tools import SessionByHand, played
@@ -118,3 +119,35 @@ def test_of_too_many_the_oldest_give_way():
         by_hand.actor.carry_out(inbox.PlayOwn(own_tune(HEAD.format(f"Number {number}") + "GABc|]")))
     own = [tune.name for tune in by_hand.of(events.MusicNow)[-1].snapshot.tunes if tune.own]
     assert own == [f"Number {number}" for number in range(3, MOST_TUNES + 3)]
+
+
+def test_own_tunes_are_there_again_the_next_time_each_once_and_under_a_name_of_its_own(tmp_path):
+    shelf = TuneShelf(tmp_path / "data")
+    first, twin = own_tune(MINE), own_tune(MINE.replace("e2", "d2"))
+    shelf.keep([first, own_tune(twin.abc, taken=["Mine"])])
+    again = TuneShelf(tmp_path / "data").tunes([])
+    assert [(tune.key, tune.abc) for tune in again] == [("own: Mine", first.abc), ("own: Mine (2)", twin.abc)]
+    # One that is named at the start keeps its name; what is kept of it already is the same one.
+    assert [tune.key for tune in shelf.tunes([twin])] == ["own: Mine (2)", "own: Mine"]
+    assert [tune.key for tune in shelf.tunes([first])] == ["own: Mine (2)", "own: Mine"]
+
+
+@pytest.mark.parametrize("kept", [b"", b"\xff", b"[", b"{}", b"[1, null, {}]", b'["no tune"]', b"[" * 100_000])
+def test_a_damaged_shelf_is_an_empty_one(tmp_path, kept):
+    (tmp_path / NAME).write_bytes(kept)
+    assert TuneShelf(tmp_path).tunes([]) == []
+
+
+def test_where_no_tune_can_be_kept_it_lasts_as_long_as_the_program(tmp_path):
+    (tmp_path / "file").write_text("")
+    shelf = TuneShelf(tmp_path / "file")
+    shelf.keep([own_tune(MINE)])
+    assert shelf.tunes([]) == []
+
+
+def test_what_a_page_asks_for_is_kept_at_once(tmp_path):
+    kept = []
+    by_hand = SessionByHand(keep_own=kept.append)
+    for text in (MINE, MINE, MINE.replace("e2", "d2")):
+        by_hand.actor.carry_out(inbox.PlayOwn(own_tune(text)))
+    assert [[tune.name for tune in tunes] for tunes in kept] == [["Mine"], ["Mine", "Mine (2)"]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
 from itertools import groupby, pairwise
 
 import pytest
@@ -727,6 +728,28 @@ def test_the_end_leaves_one_thing_for_tomorrow():
     practice.progress.rung_passed(TODAY, "low-g")
     assert practice.summary().left == ()
     assert practice.summary().tomorrow == ("low G alone", True)  # it comes back
+
+
+def test_for_tomorrow_one_goes_on_from_where_one_practised():
+    third, fourth = rungs_in()[3:5]
+    practice = a_practice(key=third.key)
+    assert practice.summary().tomorrow == (third.name, False)
+    practice.go_on(third.key)
+    assert practice.summary().tomorrow == (fourth.name, False)
+
+
+def test_a_session_is_summed_up_by_the_verdicts_as_a_report_is():
+    player = Player(a_practice(key="low-g-b"), mask=STANDARD[0])
+    wrong = STANDARD[2] ^ 1 << 3  # the top ring is off: it sounds an E with false fingering
+    for _ in range(3):
+        player.mask_for(wrong, HOLD_US)
+        player.mask_for(STANDARD[0], HOLD_US)
+    player.note(2)
+    player.events += player.practice.close()
+    last = {judged.take: judged for judged in player.of(Judged)}
+    told = Counter((one.change.from_note, one.change.to_note) for one in last.values() if one.change.is_plain)
+    assert {(c.from_note, c.to_note): c.tried for c in player.practice.summary().changes} == told
+    assert {one.outcome for one in last.values()} >= {"false fingering", "not counted"}
 
 
 # --- over the wire ---

@@ -461,18 +461,19 @@ def test_the_lit_note_goes_on_from_where_it_was_for_a_page_that_joins_later():
     by_hand.actor.close()
 
 
-def test_past_midnight_what_was_passed_is_due():
+@pytest.mark.parametrize("listening", [True, False])
+def test_past_midnight_what_was_passed_is_due(listening):
     progress = Progress()
     progress.rung_passed(TODAY, "low-g")
     by_hand = SessionByHand(progress=progress)
-    by_hand.actor.carry_out(inbox.Listen("quiet"))
-    by_hand.now_us += 70_000_000
-    by_hand.actor.take_in(None)
+    if listening:
+        by_hand.actor.carry_out(inbox.Listen("quiet"))
+    by_hand.wait(1)
     assert by_hand.of(Due) == []
     by_hand.wall += timedelta(hours=5)
-    by_hand.now_us += 70_000_000
-    by_hand.actor.take_in(None)
-    assert by_hand.of(Due)[-1].rungs == ("low-g",)
+    by_hand.wait(1)
+    assert [due.rungs for due in by_hand.of(Due)] == [("low-g",)]
+    assert by_hand.of(events.MusicNow)[-1].snapshot.due == ("low-g",)
 
 
 @pytest.mark.parametrize(("late_us", "told"), [(5_000, None), (120_000, 120_000), (-90_000, -90_000)])

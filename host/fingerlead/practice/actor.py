@@ -42,8 +42,8 @@ class PracticeActor(Actor[inbox.Request]):
     """Runs a practice; `stop` ends the session, which is kept even where the practice fails. `tell` gets every event.
 
     `new_practice` begins a practice; its argument is whether the playing counts as the learner's. `choices` are kept
-    from one session to the next, `own` the player's own tunes to begin with. `last` is the session that ended last,
-    `keeping` knows what of all is on the disk.
+    from one session to the next, `own` the player's own tunes to begin with; `keep_own` gets all of them when there is
+    another. `last` is the session that ended last, `keeping` knows what of all is on the disk.
     """
 
     def __init__(
@@ -55,11 +55,12 @@ class PracticeActor(Actor[inbox.Request]):
         rung: str = "",
         own: Sequence[OnStaff] = (),
         choices: Choices | None = None,
+        keep_own: Callable[[Sequence[OnStaff]], None] = lambda tunes: None,
     ) -> None:
         super().__init__("practice", self._run_practice, MOST_REQUESTS)
         self._setting, self._new_practice, self._sounding, self._tell = setting, new_practice, sounding, tell
         self._clock = setting.clock
-        self._own = {str(music.key): music for music in own}
+        self._own, self._keep_own = {str(music.key): music for music in own}, keep_own
         self._practice = self._new(True)
         self._rung = rung
         self._source: Source | None = None
@@ -126,7 +127,12 @@ class PracticeActor(Actor[inbox.Request]):
         self._whereabouts.end()
 
     def look(self) -> None:
-        """See what is plugged in while nothing is listened to, and whether all is kept."""
+        """See what is plugged in while nothing is listened to, whether it is another day, and whether all is kept."""
+        # Crossing midnight starts a new confirmation day; a page may be open for longer.
+        came = self._practice.new_day(self._setting.wall_clock().date())
+        if came:
+            self._tell_all(came)
+            self._tell_music()
         if self._source is None:
             self._whereabouts.look()
         self.keeping.look()
@@ -141,8 +147,6 @@ class PracticeActor(Actor[inbox.Request]):
             if item is None:
                 if self._clock() - self._kept_us >= KEEP_EVERY_US:
                     self._keep_progress()
-                    # Crossing midnight starts a new confirmation day.
-                    self._tell_all(self._practice.new_day(self._setting.wall_clock().date()))
             elif not source.take(item):
                 self._finish()
                 return
@@ -234,6 +238,7 @@ class PracticeActor(Actor[inbox.Request]):
             while len(self._own) >= MOST_TUNES:
                 del self._own[next(iter(self._own))]
             self._own[str(known.key)] = known
+            self._keep_own(tuple(self._own.values()))
         self._choose(str(known.key))
         return str(known.key)
 

@@ -223,7 +223,7 @@ class Practice:
         """What the session brought so far."""
         summary = self._sums.summary(self._playing.sounding_us, self.kept)
         left = tuple(rung_named(key).name for key in self._left if key not in self.progress.passed())
-        key = self._next_key(on=self.today + timedelta(days=1))
+        key = self._for_tomorrow()
         again = key is not None and key in self.progress.passed()
         return replace(summary, left=left, tomorrow=None if key is None else (rung_named(key).name, again))
 
@@ -349,6 +349,14 @@ class Practice:
 
         return next(found(), None)
 
+    def _for_tomorrow(self) -> str | None:
+        """What comes back tomorrow, else the rung to come back to while it can count, else what follows it."""
+        day, home = self.today + timedelta(days=1), self._home
+        if any(self.progress.state(rung.key, day) == "due" for rung in self.rungs):
+            return self._next_key(on=day)
+        first = comes_first(rung_named(home), self.rungs, self.progress.passed())
+        return self._next_key(home, day) if first or home in self.progress.passed() else home
+
     def _known(self) -> list[tuple[int, ...]]:
         """The rows of notes that the learner is at or has passed, the present one first; two at least."""
         home = rung_named(self._home)
@@ -435,7 +443,8 @@ class Practice:
         if taken_back or not change.judged:
             return self._take_back(take)
         judged = self._takes.take_in(take, change, timing, self._playing)
-        self._sums.change(take, self.today, (change.from_note, change.to_note), judged.outcome)
+        pair = change.from_note, change.to_note
+        self._sums.change(take, self.today, pair, judged.outcome, change.verdict)
         off_us = None if self._bpm is None else self.off_beat_us(change.edges[-1][0])
         if off_us is not None and abs(off_us) > self._beat_us:
             judged = replace(judged, off_beat_us=off_us)

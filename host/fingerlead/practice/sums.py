@@ -9,7 +9,7 @@ from datetime import date
 from fingerlead.practice.events import ChangeCount, Outcome, Passed, SessionSummary
 from fingerlead.store.practice_log import Progress
 from fingerlead.timing.movement_sums import COUNTED
-from fingerlead.timing.results import PlayedMovement
+from fingerlead.timing.results import PLAIN, PlayedMovement, Verdict
 
 FEWEST = 4  # of one change, to say that it is worth work; our own choice
 # Teachers and hand therapists ask for five to ten minutes off in an hour of playing (Barton; Horvath): a rest of five
@@ -31,19 +31,22 @@ class Sums:
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
         self._counts: dict[Directed, list[int]] = {}  # tried, clean, stray, apart
-        self._open: dict[int, tuple[date, Directed, Outcome]] = {}
+        self._open: dict[int, tuple[date, Directed, Outcome, Verdict]] = {}
         self._settled = 0  # the last take that is
         self._movements: dict[int, tuple[date, str, bool] | None] = {}  # by their start; None for one that counts not
         self._movements_to_us = -1  # the last that is settled
         self.played: dict[str, None] = {}
         self.passed: list[Passed] = []
 
-    def change(self, take: int, today: date, change: Directed, outcome: Outcome) -> None:
-        """A change as it is told, or what it is after all; what is settled stays."""
+    def change(self, take: int, today: date, change: Directed, outcome: Outcome, verdict: Verdict) -> None:
+        """A change as it is told, or what it is after all; what is settled stays.
+
+        `outcome` is what it is toward passing, in the progress; by `verdict` it is summed up, as in a report.
+        """
         if take <= self._settled:
             return
         self.take_back(take)
-        self._open[take] = today, change, outcome
+        self._open[take] = today, change, outcome, verdict
         if outcome != "not counted":
             self._progress.change_played(today, change, outcome)
         while len(self._open) > OPEN:
@@ -53,7 +56,7 @@ class Sums:
         """There was no such change."""
         told = self._open.pop(take, None)
         if told is not None and told[2] != "not counted":
-            self._progress.change_taken_back(*told)
+            self._progress.change_taken_back(*told[:3])
 
     def movement(self, played: PlayedMovement, today: date, taken_back: bool = False) -> None:
         """A written movement as it is told, or what it is after all, or none; it counts once it is settled."""
@@ -79,28 +82,26 @@ class Sums:
             self._settle_movement(start_us)
 
     def _settle(self, take: int) -> None:
-        _, change, outcome = self._open.pop(take)
+        _, change, _, verdict = self._open.pop(take)
         self._settled = take
-        _count(self._counts, change, outcome)
+        _count(self._counts, change, verdict)
 
     def summary(self, playing_us: int, kept: bool) -> SessionSummary:
         """All of it, as it is told so far."""
         so_far = {change: list(counts) for change, counts in self._counts.items()}
-        for _, change, outcome in self._open.values():
-            _count(so_far, change, outcome)
+        for _, change, _, verdict in self._open.values():
+            _count(so_far, change, verdict)
         changes = tuple(ChangeCount(*change, *counts) for change, counts in sorted(so_far.items()))
         enough = [one for one in changes if one.tried >= FEWEST and one.clean < one.tried]
         worst = max(enough, key=lambda one: (1 - one.clean / one.tried, one.tried), default=None)
         return SessionSummary(playing_us, changes, tuple(self.played), tuple(self.passed), worst, kept)
 
 
-def _count(counts: dict[Directed, list[int]], change: Directed, outcome: Outcome) -> None:
-    if outcome == "not counted":
-        return
-    of = counts.setdefault(change, [0, 0, 0, 0])
-    of[0] += 1
-    if outcome in ("clean", "stray", "apart"):
-        of[("clean", "stray", "apart").index(outcome) + 1] += 1
+def _count(counts: dict[Directed, list[int]], change: Directed, verdict: Verdict) -> None:
+    if verdict in PLAIN:
+        of = counts.setdefault(change, [0, 0, 0, 0])
+        of[0] += 1
+        of[("clean", "stray", "apart").index(verdict) + 1] += 1
 
 
 class Resting:

@@ -410,6 +410,6 @@ def summary_of(over: events.Over, names: dict[str, str]) -> Message:
     losses = loss_lines(over.lost_us, over.held_us, over.log_us)
     return {
         "lines": summary_lines(over, names, losses),
-        "session_file": None if over.session is None else str(over.session),
+        "session_file": None if over.session is None else over.session.name,
         "simulated": not over.summary.kept,
     }

@@ -32,7 +32,8 @@ from fingerlead.practice.practice import Practice
 from fingerlead.practice.sound_place import SoundPlace
 from fingerlead.practice.sounding import Sounding
 from fingerlead.practice.source import PracticeSetting
-from fingerlead.practice.tonight import OnStaff
+from fingerlead.practice.tonight import OnStaff, music_names
+from fingerlead.practice.tune_shelf import TuneShelf
 from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
@@ -134,11 +135,10 @@ def opened(
 ) -> Iterator[PracticePage]:
     """Practice from here to the end of the block, listening to `port` where one is given.
 
-    `tunes` are the player's own to begin with. `order` is that of the ladder, kept for the next time; None is the order
-    chosen last, else that of what is passed. `teacher` is what `from_teacher` has for the pupil; `pupil` is whose
-    calibration of a chanter is looked for first. `known` are the movements that there are, a teacher's own among them.
-
-    `wall_clock` gives the day, and the date that a session is kept under.
+    `tunes` are the player's own, beside those that the folder keeps. `order` is that of the ladder, kept for the next
+    time; None is the one chosen last, else that of what is passed. `teacher` is what `from_teacher` has for the pupil;
+    `pupil` is whose calibration of a chanter is looked for first. `known` are the movements that there are, a teacher's
+    own among them. `wall_clock` gives the day, and the date that a session is kept under.
 
     `join`: where a phone joins it by the network, if one may.
 
@@ -154,6 +154,10 @@ def opened(
         order = "derived"  # a ladder that is half climbed goes on
     if order is not None:
         choices.choose_order(order)
+    shelf = TuneShelf(folder)
+    own = shelf.tunes(tunes, music_names())
+    if tunes:
+        shelf.keep(own)
 
     def on_change() -> None:
         actor.ask(SoundChanged())
@@ -173,8 +177,9 @@ def opened(
         SoundPlace(Sounding(table, choices.sound(), on_change), list_outputs, host=sound),
         Publisher(hub, table, staffs.staff_of),
         rung,
-        tunes,
+        own,
         choices,
+        shelf.keep,
     )
     hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
     if port is not None:

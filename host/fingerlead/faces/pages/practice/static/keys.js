@@ -107,9 +107,11 @@ function counted() {
 function drawCheck() {
   for (const cap of document.querySelectorAll("#key-caps .cap")) cap.classList.toggle("held", down.has(Number(cap.dataset.hole)));
   write(byId("keys-count"), say("eight.count", { count: most }));
-  write(byId("keys-go"), say(most === 8 ? "eight.go" : "eight.anyway"));
   // Said only once the fingers are up again, when the count is known.
   const done = down.size === 0 && most > 0;
+  write(byId("keys-go"), say(most === 8 ? "eight.go" : most ? "eight.anyway" : "eight.untried"));
+  byId("keys-go").classList.toggle("main", most === 8);
+  byId("keys-other").classList.toggle("main", done && most < 8);
   if (most === 8) write(byId("keys-told"), say("eight.all"));
   else if (done || most === 0) write(byId("keys-told"), done ? say("eight.some", { count: most }) : "");
 }

@@ -64,7 +64,7 @@ function heard(message) {
       soundChanged();
       break;
     case "summary":
-      leavePlaying();
+      sessionOver();
       announce(say("summary.title"));
       focusLater("summary-title");
       break;
@@ -80,10 +80,11 @@ function arrived() {
   rungHeard = state.rung?.key ?? null;
   soundChanged();
   // The host was started anew, or another page has taken the chanter elsewhere.
-  if (state.summary) leavePlaying();
+  if (state.summary) sessionOver();
   else if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
   else if (state.playing) sendOwn();
   if (!state.playing && soundsHere()) cover(state.chanter?.state === "here" ? state.holes?.covered_mask ?? null : null);
+  resumePlaying();
   const [remark] = state.remarks ?? [];
   if (remark) notice(remark);
 }
@@ -97,6 +98,7 @@ function chanterChanged(before) {
   }
   if (chanter.source && chanter.source !== "page" && state.playing) leavePlaying();
   if (chanter.source === "page" && before?.source !== "page" && state.playing) sendOwn();
+  resumePlaying();
 }
 
 const soundsHere = () => state.sound?.where === "page";
@@ -122,7 +124,7 @@ async function startSound() {
 
 function choose(to) {
   state.choosing = false;
-  state.summary = null;
+  state.summary = state.playedBy = resumed = null;
   notice("");
   if (soundsHere()) startSound();
   if (to === "keys" || to === "touch") {
@@ -175,6 +177,20 @@ function leavePlaying() {
     state.checking = false;
     redraw();
   }
+}
+
+// Play on was asked for, and the host listens to the page again: what was played by before is taken up.
+let resumed = null;
+function resumePlaying() {
+  const how = resumed;
+  if (!how || state.summary || state.chanter?.source !== "page") return;
+  resumed = null;
+  play(how);
+}
+
+function sessionOver() {
+  state.playedBy = state.playing ?? state.playedBy;
+  leavePlaying();
 }
 
 function leaveKeys() {
@@ -327,9 +343,11 @@ function wire() {
       send({ kind });
     });
   }
-  // The summary goes when the host listens again.
-  byId("summary-again").addEventListener("click", () => {
+  // The summary goes when the host listens again; who played by this page takes the same up again.
+  byId("summary-again").addEventListener("click", (event) => {
     send({ kind: "play_on" });
+    event.currentTarget.blur();
+    resumed = state.playedBy;
     focusLater("rung-name");
   });
   byId("play-mode-button").addEventListener("click", (event) => {

@@ -9,6 +9,7 @@ let timer = 0;
 // Hands that are off for a while rest: what is asked is shown again.
 export function seeHands() {
   const off = !liveMask();
+  state.lifted ||= off;
   if (!off) {
     offSince = null;
     clearTimeout(timer);

@@ -7,9 +7,14 @@ import { litIndex, state } from "./state.js";
 import { askedIndex, holdNote, phase } from "./phase.js";
 
 const WIDTH = 460;
+const CLEF = 40; // room for it
 const SHOWN = 5; // the last of them begins the next row
 const BEAMS = 3;
 const yOf = (note) => 30 - 5 * note;
+
+// A treble clef in one stroke: it curls about the line of low G, rises above the staff, and comes down to a hook.
+const TREBLE = "M20 32C16 31 16 25.5 20.5 24.5C27 23.5 30 33 25 37C19 42 8.5 38 8.5 28.5C8.5 19 23.5 12 24 1"
+  + "C24.3 -6.5 21.5 -12 19.5 -12C16.5 -12 14.5 -4 15.5 2L22.5 45C23.5 51 20 54 16.5 53C13.5 52 13 48 15.5 47";
 
 let last = "";
 
@@ -30,10 +35,11 @@ export function drawScore() {
   box.setAttribute("aria-label", label);
   const from = before ? Math.max(0, index - 1) : Math.floor(lit / (SHOWN - 1)) * (SHOWN - 1);
   const shown = told ? told.map((one) => ({ note: one })) : holdNote() == null ? notes.slice(from, before ? index + 1 : from + SHOWN) : notes.slice(0, 1);
-  const step = before ? WIDTH / 2 : WIDTH / SHOWN;
-  const start = before ? (shown.length > 1 ? step / 2 : WIDTH / 2) : step / 2;
+  const step = (WIDTH - CLEF) / (before ? 2 : SHOWN);
+  const start = CLEF + (before && shown.length === 1 ? step : step / 2);
   box.replaceChildren(draw("svg", { viewBox: `0 -32 ${WIDTH} 146`, "aria-hidden": "true" },
     draw("path", { class: "lines", d: [0, 10, 20, 30, 40].map((y) => `M4 ${y}H${WIDTH - 4}`).join("") }),
+    draw("path", { class: "clef", d: TREBLE }),
     ...shown.map((one, i) => place(one, start + i * step, { lit: !told && from + i === lit, before, help: state.rung.help?.[one.note] ?? 2 }))));
 }
 

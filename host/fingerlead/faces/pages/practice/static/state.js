@@ -13,8 +13,11 @@ export const state = {
   // When the host said last how long a note alone is held.
   heldAt: 0,
   handOnTop: "left", order: "derived",
-  // Of this page alone: how it plays itself (null, "keys" or "touch"), its own holes, and what is being played back.
-  playing: null, ownMask: 0, replay: null,
+  // Of this page alone: how it plays itself (null, "keys" or "touch"), and did when the session ended; its own holes, and
+  // what is being played back.
+  playing: null, playedBy: null, ownMask: 0, replay: null,
+  // Whether the hands have been off since this music came.
+  lifted: true,
   // Asked for and not yet there: shows the choice of chanter although one is heard.
   choosing: false, checking: false,
 };
@@ -72,7 +75,7 @@ function takeChange(what) {
 
 // Other music: what was said of the last no longer belongs.
 function begun() {
-  Object.assign(state, { changes: [], chosen: null, begun: false });
+  Object.assign(state, { changes: [], chosen: null, begun: false, lifted: false });
 }
 
 // The change that is looked at: the one chosen from the earlier ones, or the last.

@@ -52,7 +52,7 @@ function holdWords() {
   if (!mask) return say(state.begun ? "first.again" : `first.${state.playing ?? "chanter"}`);
   const open = state.fingers.filter((_, hole) => ((wanted & ~mask) >> hole) & 1);
   if (open.length) return open.length > 2 ? say("first.open_some", { count: open.length }) : say("first.open", { fingers: open.join(", ") });
-  return say(isHeld() ? "first.off" : "first.hold");
+  return say(isHeld() || !state.lifted ? "first.off" : "first.hold");
 }
 
 // Smaller type for a longer sentence, so that it stays whole in its place.
