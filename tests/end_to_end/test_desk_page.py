@@ -231,11 +231,18 @@ def test_who_plays_next_is_one_key(browser, tmp_path):
         told = page.locator("#round-told")
         expect = playwright.expect
         expect(told).to_be_visible()
-        for name, after in (("Ailsa", "Bea"), ("Bea", "Ailsa"), ("Ailsa", "Bea")):
-            page.keyboard.press("n")
+        other = browser.new_page()
+        other.goto(desk.url)
+        for key, name, after in (("n", "Ailsa", "Bea"), ("n", "Bea", "Ailsa"), ("b", "Ailsa", "Bea")):
+            page.keyboard.press(key)
             # The page of the one before hears of it too: only the new one has the next pupil's button.
             expect(page.locator("[data-key=n]")).to_contain_text(after)
             expect(told).to_have_text(f"{name} has the chanter.")
+            # A page in another window goes along.
+            expect(other.locator("[data-key=n]")).to_contain_text(after)
+        expect(page.locator("#round-note")).to_have_text(re.compile("^(low|high)? ?[A-G]$"))
+        expect(page.locator("#round-late li").first).to_contain_text(" to ")
+        other.close()
         page.get_by_label("Name or nickname").press_sequentially("n0")
         expect(told).to_have_text("Ailsa has the chanter.")
         page.get_by_label("Keys on this page").uncheck()

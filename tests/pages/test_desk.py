@@ -11,6 +11,7 @@ from html import unescape
 
 import pytest
 
+from fingering.notes import NOTES
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
 from fingerlead.faces.pages.desk.routes import Desk
@@ -28,6 +29,7 @@ from fingerlead.studio.homework import give, homework
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import Sitting, write_session
 from fingerlead.studio.lessons import lessons
+from fingerlead.studio.round import PlayedNow
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.pulse_words import pulse_told
@@ -332,6 +334,7 @@ class Passed:
 
     def __init__(self):
         self.now = self.sentence = ""
+        self.playing = PlayedNow()
 
     def next(self, key):
         self.now = key
@@ -356,6 +359,26 @@ def test_the_chanter_goes_round_by_name_and_is_put_down(passed):
     assert passed.post("/next", data={"by": "fault"}).url.query == b"by=fault"
     assert passed.passed.now == ""
     assert "No pupil has the chanter" in passed.get("/round.json").json()["told"]
+
+
+def test_what_is_played_and_who_is_next_go_to_the_page_as_text(passed):
+    keys = [passed.studio.add(name).key for name in ("Bea", "ailsa", HOSTILE)]
+    names = {each.key: each.name for each in passed.studio.pupils()}
+    _, analysis = analysed(write(passed.studio.folder / "a.session", playing(1, 60)))
+    stray = next(change for change in analysis.changes if change.verdict == "stray")
+    passed.passed.playing = PlayedNow(stray.to_note, (analysis.changes[0], stray))
+    passed.passed.now = keys[0]
+    told = passed.get("/round.json").json()
+    assert told["note"] == NOTES[stray.to_note]
+    assert [each["astray"] for each in told["late"]] == [False, True]
+    assert told["late"][1]["text"].endswith(" in between")
+    order = [names[each["key"]] for each in (told["order"]["before"], told["order"]["next"])]
+    assert order == [names[keys[1]], names[keys[2]]] == ["ailsa", HOSTILE]
+    assert passed.get("/round.json", params={"known": keys[0]}).json()["order"] is None
+    page = passed.get("/").text
+    assert f'aria-label="The note that sounds">{told["note"]}<' in page
+    assert f'<li class="astray">{told["late"][1]["text"]}</li>' in page
+    assert "<script>alert" not in page
 
 
 def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):

@@ -2,11 +2,12 @@ from __future__ import annotations
 
 import threading
 
-from fingerlead.ports.base import Chunk, Port, PortRefused
+from fingering.notes import SOUNDING
+from fingerlead.ports.base import Chunk, Port, PortLost, PortRefused
 from fingerlead.store.session_file import SessionError, SessionWriter
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio.index import analysed
-from fingerlead.studio.round import Round, bring_home
+from fingerlead.studio.round import PlayedNow, Round, bring_home
 from fingerlead.studio.studio import Studio
 from tests.full_disk import full_disk
 from tests.studio.studios import playing, write
@@ -21,7 +22,7 @@ class Fed(Port):
     def __init__(self):
         self.pieces: list[bytes] = []
         self.more, self.empty = threading.Event(), threading.Event()
-        self.told_us = 0
+        self.told_us, self.lost = 0, False
         self.written = b""
 
     def feed(self, data: bytes) -> None:
@@ -31,6 +32,9 @@ class Fed(Port):
         assert self.empty.wait(PATIENCE_S)
 
     def read(self, timeout_s: float) -> list[Chunk]:
+        if self.lost:
+            self.lost = False
+            raise PortLost("fed", "it was unplugged")
         if not self.pieces:
             self.empty.set()
             self.more.wait(timeout_s)
@@ -219,3 +223,83 @@ def test_what_is_no_chanter_is_told_and_the_next_turn_goes_on(tmp_path):
         wait_for(lambda: studio.index.sessions())
         passed.stop()
         assert [s.pupil for s in studio.index.sessions()] == [keys[1]]
+
+
+def test_what_is_played_is_shown_as_it_is_played(tmp_path):
+    port = Fed()
+    _, analysis = analysed(write(tmp_path / "whole.session", playing(1, 20)))
+    played = [(change.from_note, change.to_note) for change in analysis.changes]
+    # The last change of all is told only once its note has stood.
+    last = (played[-5:], played[-6:-1])
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        assert passed.playing == PlayedNow()
+        play_a_turn(passed, port, key, playing(1, 20))
+        wait_for(lambda: [(change.from_note, change.to_note) for change in passed.playing.late] in last)
+        wait_for(lambda: passed.playing.note == SOUNDING[analysis.covered[-1]])
+        put_down(passed)
+        wait_for(lambda: passed.playing == PlayedNow())
+        passed.stop()
+
+
+def test_a_chanter_that_is_lost_is_told_until_it_is_back_whoever_plays_next(tmp_path):
+    port = Fed()
+    data = playing(1, 40)
+    with Studio(tmp_path / "studio") as studio:
+        keys = [studio.add(name).key for name in ("Ailsa", "Bea")]
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        play_a_turn(passed, port, keys[0], data[: len(data) // 2])
+        wait_for(lambda: passed.playing.note is not None)
+        port.lost = True
+        port.more.set()
+        wait_for(lambda: "the chanter is away" in passed.sentence)
+        assert passed.playing.note is None
+        passed.next(keys[1])
+        wait_for(lambda: not passed._inbox)
+        assert "the chanter is away (it was unplugged)" in passed.sentence
+        port.feed(data[len(data) // 2 :])
+        wait_for(lambda: not passed.sentence)
+        wait_for(lambda: passed.playing.late)
+        passed.stop()
+        assert sorted(session.pupil for session in studio.index.sessions()) == sorted(keys)
+
+
+def test_a_port_that_was_refused_is_asked_for_again_by_itself(tmp_path):
+    port = Fed()
+    opened = []
+
+    def open_port():
+        opened.append(port)
+        if len(opened) == 1:
+            raise PortRefused("fed", "it is not there", "look for it")
+        return port
+
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", open_port, lambda: port.told_us).start()
+        passed.next(key)
+        wait_for(lambda: len(opened) >= 1 and (passed.sentence or len(opened) == 2))
+        wait_for(lambda: setattr(port, "told_us", port.told_us + 100_000) or len(opened) == 2)
+        port.feed(playing(1, 20))
+        wait_for(lambda: passed.playing.late)
+        assert passed.sentence == ""
+        passed.stop()
+
+
+def test_a_chanter_that_says_nothing_is_told_until_it_does(tmp_path):
+    port = Fed()
+    data = playing(1, 40)
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Ailsa").key
+        passed = Round(studio.folder, "fed", lambda: port, lambda: port.told_us).start()
+        play_a_turn(passed, port, key, data[: len(data) // 2])
+        assert passed.sentence == ""
+        port.told_us += 3_000_000
+        wait_for(lambda: "nothing comes from the chanter" in passed.sentence)
+        assert passed.now == key
+        port.feed(data[len(data) // 2 :])
+        wait_for(lambda: not passed.sentence)
+        passed.stop()
+        (session,) = studio.index.sessions(key)
+        assert read_session(studio.session_path(session.digest)).data in data

@@ -9,8 +9,9 @@ from urllib.parse import urlencode
 from markupsafe import Markup
 
 from fingerlead.faces.pages.desk import words as say
-from fingerlead.faces.pages.desk.pages import passed_round, render, style
+from fingerlead.faces.pages.desk.pages import render, style
 from fingerlead.faces.pages.desk.teaching import name_of
+from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.phrases import capital, counted, day_words, listed, small
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import Piece
@@ -71,7 +72,7 @@ def first_page(studio: Studio, today: date, view: View, passed: Round | None = N
         before=replace(view, page=view.page - 1).address if view.page > 1 else "",
         after=replace(view, page=view.page + 1).address if view.page < pages else "",
         today=day_words(today.isoformat()),
-        passed=None if passed is None else passed_round(studio, passed),
+        passed=None if passed is None else passed_shown(studio, passed),
         notice="",
     )
 

@@ -36,7 +36,6 @@ from fingerlead.studio.overview import (
     what_of,
     worth_work,
 )
-from fingerlead.studio.round import Round
 from fingerlead.studio.saves import fields_of, write_fields
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.fault_words import not_as_written
@@ -61,24 +60,6 @@ def style() -> str:
 def render(name: str, **values: Any) -> str:
     """A template filled in."""
     return templates.render(PACKAGE, name, hands=HANDS, **values)
-
-
-def round_sentence(studio: Studio, passed: Round) -> str:
-    """Who has the chanter that is passed round, and what is wrong with it."""
-    name = next((pupil.name for pupil in studio.pupils() if pupil.key == passed.now), "")
-    who = f"{name} has the chanter." if name else "No pupil has the chanter; what is played now is not recorded."
-    return f"{who} {capital(passed.sentence)}" if passed.sentence else who
-
-
-def after(pupils: Sequence[folders.Pupil], key: str) -> folders.Pupil | None:
-    """Who plays next, going round by name; the first where no pupil has the chanter, none where there is no pupil."""
-    keys = [pupil.key for pupil in pupils]
-    return pupils[(keys.index(key) + 1) % len(keys) if key in keys else 0] if pupils else None
-
-
-def passed_round(studio: Studio, passed: Round) -> dict[str, Any]:
-    """Who has the chanter that is passed round, what is wrong with it, and who is next."""
-    return {"now": passed.now, "told": round_sentence(studio, passed), "next": after(studio.pupils(), passed.now)}
 
 
 def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:

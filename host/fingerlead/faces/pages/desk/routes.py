@@ -26,6 +26,7 @@ from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
 from fingerlead.faces.pages.desk.teaching_routes import MANY, teaching_routes
+from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -116,8 +117,9 @@ class Desk:
         return Response(pages.style(), media_type="text/css")
 
     async def passed(self, request: Request) -> Response:
-        """Who has the chanter, and what is wrong with it."""
-        return JSONResponse({"told": "" if self.round is None else pages.round_sentence(self.studio, self.round)})
+        """Who has the chanter, what is played, and who is next, where who has it is not `known`."""
+        known = request.query_params.get("known")
+        return JSONResponse({} if self.round is None else passed_shown(self.studio, self.round, known))
 
     async def next(self, request: Request) -> Response:
         """Who plays next; no pupil, where no key is given."""

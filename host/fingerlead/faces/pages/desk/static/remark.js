@@ -9,28 +9,24 @@ export const clock = (us) => {
 
 // `placeUs` says where the replay is.
 export function startRemark(placeUs, endUs) {
-  const form = byId("remark");
-  if (!form) return;
   const text = byId("remark-text");
+  if (!text) return;
   const at = byId("remark-at");
-  let takenUs = 0;
+  const hidden = byId("remark-us");
 
+  // What is shown is cut to tenths; what was taken is kept to the microsecond.
   function take() {
-    takenUs = placeUs();
-    at.value = clock(takenUs);
+    hidden.value = placeUs();
+    at.value = clock(hidden.value);
   }
 
   text.addEventListener("input", () => {
-    if (!text.value.trim()) at.value = "";
+    if (!text.value.trim()) at.value = hidden.value = "";
     else if (!at.value) take();
   });
-  byId("remark-here").addEventListener("click", take);
-  form.addEventListener("formdata", ({ formData }) => {
-    if (!at.value) take();
+  at.addEventListener("input", () => {
     const [minutes, seconds] = at.value.split(":").map(Number);
-    const writtenUs = Math.round((minutes * 60 + seconds) * 1e6);
-    formData.delete("at");
-    // What stands there is cut to tenths; what was taken is to the microsecond.
-    formData.set("at_us", at.value === clock(takenUs) ? takenUs : Math.min(writtenUs, endUs));
+    hidden.value = at.validity.valid ? Math.min(Math.round((minutes * 60 + seconds) * 1e6), endUs) : "";
   });
+  byId("remark-here").addEventListener("click", take);
 }
