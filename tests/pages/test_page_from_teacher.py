@@ -69,8 +69,8 @@ def test_pupils_are_found_by_name_and_told_apart_by_key(studio):
     assert pupil_named(studio, second.key) == second
     with pytest.raises(StudioError, match="There are: Ailsa, Bea"):
         pupil_named(studio, "Catriona")
-    twin = studio.add("Bea")
-    with pytest.raises(StudioError, match=twin.key):
+    twin = studio.add("Bea", "right")
+    with pytest.raises(StudioError, match=rf"{twin.key} \(right hand on top\)"):
         pupil_named(studio, "Bea")
 
 

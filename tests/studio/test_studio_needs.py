@@ -132,6 +132,9 @@ def test_two_of_one_name_are_told_apart_by_as_little_as_does():
     assert told(a, Pupil("c", "Cat")) == []
     assert told(a, Pupil("b", "Béa", "right")) == ["left hand on top", "right hand on top"]
     assert told(Pupil("a", "Bea", chanter="blue"), Pupil("b", "Bea", chanter="red")) == ["blue", "red"]
-    assert told(a, b, played={a.key: "2026-03-01", b.key: "2026-04-02"}) == ["since 1 March 2026", "since 2 April 2026"]
-    assert told(a, b, played={a.key: "2026-03-01"}) == [a.key, b.key]
+    assert told(a, b, played={a.key: ("2026-03-01", ""), b.key: ("2026-04-02", "")}) == [
+        "since 1 March 2026",
+        "since 2 April 2026",
+    ]
+    assert told(a, b, played={a.key: ("2026-03-01", "")}) == [a.key, b.key]
     assert told(a, Pupil("bbbb00000000", "Bea")) == ["aaaa", "bbbb"]

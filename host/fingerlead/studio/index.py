@@ -36,7 +36,6 @@ from fingerlead.store.session_reading import (
     timed_as,
     too_long,
 )
-from fingerlead.studio import pupils
 from fingerlead.studio.index_rows import (
     COUNTS,
     VERDICT_COLUMNS,
@@ -48,6 +47,7 @@ from fingerlead.studio.index_rows import (
     note,
     whole,
 )
+from fingerlead.studio.practised import keys_of, practised_in
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.evenings import What
@@ -57,17 +57,16 @@ from fingerlead.timing.results import Settings
 from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, playing_us
 from fingerlead.timing.timeline import timing_of
 
-MOST_RUNGS = 40
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 4
+VERSION = 5
 NAME = "index.sqlite"
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
     "CREATE TABLE session (digest TEXT PRIMARY KEY, pupil TEXT NOT NULL, started_utc TEXT NOT NULL, "
-    "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, problem TEXT NOT NULL) "
-    "WITHOUT ROWID",
+    "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, passed TEXT NOT NULL, "
+    "problem TEXT NOT NULL) WITHOUT ROWID",
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
@@ -91,7 +90,9 @@ class DaySpan(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class IndexedSession:
-    """One session in a studio. `problem` tells why a file in the pupil's folder cannot be read."""
+    """One session in a studio. `rungs` are the keys of rungs and tunes that were practised, `passed` those that became
+    clean, as the session itself says. `problem` tells why a file in the pupil's folder cannot be read.
+    """
 
     digest: str
     pupil: str
@@ -99,6 +100,7 @@ class IndexedSession:
     playing_us: int = 0
     uncertainty_us: int = 0
     rungs: tuple[str, ...] = ()
+    passed: tuple[str, ...] = ()
     problem: str = ""
 
     @property
@@ -173,8 +175,8 @@ class Index:
     def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(session.digest)
-        row = {**asdict(session), "rungs": json.dumps(session.rungs)}
-        self.db.execute("INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(row.values()))
+        row = {**asdict(session), "rungs": json.dumps(session.rungs), "passed": json.dumps(session.passed)}
+        self._insert("session", [tuple(row.values())], len(row))
         self._insert("result", ((session.digest, *change_row(tally)) for tally in tallies), len(COUNTS) + 5)
         rows = ((session.digest, *movement_row(one)) for one in movements)
         self._insert("movement", rows, len(VERDICT_COLUMNS) + 4)
@@ -197,17 +199,18 @@ class Index:
     def sessions(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[IndexedSession]:
         """Sessions in order of time, begun from the day `since` on and before the day `until`."""
         rows = self.db.execute(
-            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, problem FROM session "
+            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, passed, problem FROM session "
             "WHERE (?1 IS NULL OR pupil = ?1) AND started_utc >= ?2 AND started_utc < ?3 ORDER BY started_utc, digest",
             (pupil, since, until),
         )
         found = []
-        for digest, who, begun, *numbers, rungs, problem in rows:
+        for digest, who, begun, *numbers, rungs, passed, problem in rows:
             if not all(isinstance(text, str) for text in (digest, who, problem)):
                 raise self._foreign()
             playing_us, uncertainty_us = self._own(whole, numbers)
             day = self._day(begun)
-            found.append(IndexedSession(digest, who, day, playing_us, uncertainty_us, self._texts(rungs), problem))
+            keys = self._texts(rungs), self._texts(passed)
+            found.append(IndexedSession(digest, who, day, playing_us, uncertainty_us, *keys, problem))
         return found
 
     def tallies(
@@ -361,8 +364,9 @@ def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tal
         session, analysis = analysed(path)
     except SessionError as error:
         return IndexedSession(digest, key, "", problem=error.reason), [], []
-    uncertainty_us = analysis.timing.uncertainty_us
-    row = IndexedSession(digest, key, started_utc(session), playing_us(analysis), uncertainty_us, rungs_of(session))
+    times = playing_us(analysis), analysis.timing.uncertainty_us
+    keys = practised_in(session, analysis), keys_of(session, "passed")
+    row = IndexedSession(digest, key, started_utc(session), *times, *keys)
     return row, tally(analysis), movement_sums(analysis)
 
 
@@ -387,15 +391,10 @@ def digest_of(session: StoredSession) -> str:
     return sha.hexdigest()[:DIGEST_LETTERS]
 
 
-def rungs_of(session: StoredSession) -> tuple[str, ...]:
-    """Keys of the rungs it was practised on, as its settings say."""
-    return pupils.keys(pupils.texts(settings_of(session), "rungs"))[:MOST_RUNGS]
-
-
 def write_anew(path: Path, session: StoredSession) -> None:
     """Write a session's playing as a file of this program's own."""
     settings = settings_of(session)
-    if rungs := rungs_of(session):
+    if rungs := keys_of(session, "rungs"):
         settings = {**settings, "rungs": list(rungs)}
     begun = started_utc(session)
     copy_session(path, session, settings, datetime.fromisoformat(begun) if begun else None, session.asked)

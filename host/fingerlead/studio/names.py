@@ -24,10 +24,11 @@ def named(pupils: Iterable[Pupil], wanted: str) -> set[str]:
     }
 
 
-def signs(pupils: Iterable[Pupil], first_played: Mapping[str, str]) -> dict[str, str]:
+def signs(pupils: Iterable[Pupil], played_days: Mapping[str, tuple[str, str]]) -> dict[str, str]:
     """For pupils of one name, by their keys: what tells them apart, which is as little as does.
 
-    It is the hand on top, the chanter, since when they play (an ISO day), or else the first letters of the key.
+    It is the hand on top, the chanter, since when they play, or else the first letters of the key. `played_days` are
+    the ISO days on which each first and last played.
     """
     lots: dict[str, list[Pupil]] = defaultdict(list)
     for pupil in pupils:
@@ -35,15 +36,15 @@ def signs(pupils: Iterable[Pupil], first_played: Mapping[str, str]) -> dict[str,
     found: dict[str, str] = {}
     for lot in lots.values():
         if len(lot) > 1:
-            found |= zip((one.key for one in lot), _apart(lot, first_played), strict=True)
+            found |= zip((one.key for one in lot), _apart(lot, played_days), strict=True)
     return found
 
 
-def _apart(lot: Sequence[Pupil], first_played: Mapping[str, str]) -> list[str]:
+def _apart(lot: Sequence[Pupil], played_days: Mapping[str, tuple[str, str]]) -> list[str]:
     kinds = (
         [f"{one.hand_on_top} hand on top" for one in lot],
         [one.chanter for one in lot],
-        [f"since {day_words(day)}" if (day := first_played.get(one.key)) else "" for one in lot],
+        [f"since {day_words(day)}" if (day := played_days.get(one.key, ("", ""))[0]) else "" for one in lot],
         [one.key[:SIGN_LETTERS] for one in lot],
         [one.key for one in lot],
     )

@@ -46,7 +46,7 @@ def needs(studio: Studio, today: date, since: str = "") -> list[Need]:
     """All pupils, who needs the teacher first; since an ISO day, or each one's last lesson."""
     pupils = studio.pupils()
     played = studio.index.played_days(until(today))
-    told = signs(pupils, {key: first for key, (first, _) in played.items()})
+    told = signs(pupils, played)
     found = []
     for glance in glances(studio.index, pupils, today, since):
         key = glance.pupil.key

@@ -1,7 +1,8 @@
 """What came of homework and of lessons: which pieces were practised, on how many days, and which became clean.
 
-It is told from two things: the rungs and tunes that a session names as practised, and the pupil's own ladder, which
-says on which day a rung became clean. Days are ISO texts; what was played on the day on which it was set counts.
+It is told from two things: the sessions, which name the rungs and tunes that were practised and became clean, and the
+ladder of a pupil who practises in the studio's folder. Days are ISO texts; what was played on the day on which it was
+set counts.
 """
 
 from collections import defaultdict
@@ -50,10 +51,13 @@ class Practised:
 
     def __init__(self, sessions: Iterable[IndexedSession], passed: Mapping[str, Iterable[date]]) -> None:
         self._days: dict[str, set[str]] = defaultdict(set)
+        clean = defaultdict(set, {key: {day.isoformat() for day in days} for key, days in passed.items()})
         for session in sessions:
             for key in session.rungs:
                 self._days[key].add(session.day)
-        self._clean = {key: sorted(day.isoformat() for day in days) for key, days in passed.items()}
+            for key in session.passed:
+                clean[key].add(session.day)
+        self._clean = {key: sorted(days) for key, days in clean.items()}
 
     def outcome(self, piece: Piece, until: str = ENDLESS) -> Outcome:
         """What came of a piece from its day until before another."""

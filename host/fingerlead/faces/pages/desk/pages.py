@@ -27,6 +27,7 @@ from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, DaySpan, IndexedSession, analysed
+from fingerlead.studio.names import signs
 from fingerlead.studio.overview import (
     Played,
     glances,
@@ -76,10 +77,17 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     for _, digest, one in studio.index.movements(key):
         played[digest].append(one)
     folder, strips = studio.of(key), StripPage()
+    worst, pictures = (
+        _worst(studio, key, glance.since, since_then, strips),
+        charts(by_what, since_then, glance.before, divide),
+    )
+    parts = {"worst-h": worst, "movements-h": sums, "weeks-h": pictures, "compared-h": glance.compared}
     return render(
         "pupil.html",
         pupil=pupil,
         was=write_fields(fields_of(pupil)),
+        sign=signs(studio.pupils(), studio.index.played_days()).get(key, ""),
+        without=[part for part, there in parts.items() if not there],
         sentence=say.glance_sentence(glance),
         since=day_words(glance.since),
         divide=divide,
@@ -91,8 +99,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         recent_minutes=round(glance.playing_us / 60_000_000),
         unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
-        charts=charts(by_what, since_then, glance.before, divide),
-        worst=_worst(studio, key, glance.since, since_then, strips),
+        charts=pictures,
+        worst=worst,
         strips=strips,
         movements=movement_rows(sums.values()),
         compared=[difference_row(each.what, each.difference) for each in glance.compared if is_told(each.difference)],

@@ -7,6 +7,7 @@ from fingerlead.faces.words import clock_text, practised_names
 from fingerlead.phrases import day_words
 from fingerlead.studio import pupils
 from fingerlead.studio import studio as studios
+from fingerlead.studio.names import signs
 from fingerlead.studio.outcomes import PRACTICE, current, practised_by
 from fingerlead.studio.pupils import Pupil, StudioError
 from fingerlead.studio.studio import Studio
@@ -21,7 +22,9 @@ def pupil_named(studio: Studio, name: str) -> Pupil:
     if len(found) == 1:
         return found[0]
     if found:
-        raise StudioError(f"two pupils are called {name}; name one by its key: {', '.join(p.key for p in found)}")
+        told = signs(there, studio.index.played_days())
+        keys = ", ".join(f"{pupil.key} ({sign})" if (sign := told.get(pupil.key)) else pupil.key for pupil in found)
+        raise StudioError(f"two pupils are called {name}; name one by its key: {keys}")
     names = ", ".join(pupil.name for pupil in there[:20]) or "no pupils yet"
     raise StudioError(f"expected a pupil of this studio; there is no {name}. There are: {names}")
 
