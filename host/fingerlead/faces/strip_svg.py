@@ -123,20 +123,21 @@ def lane_top(hole: int) -> int:
     return TOP + hole * LANE + HANDS * (hole >= HOLES // 2)
 
 
-def _look(kind: str, also: str = "") -> str:
+def look(kind: str, also: str = "") -> str:
+    """The attributes of an element of a class, with others also."""
     return " ".join(filter(None, (f'class="{kind}"', PLAIN[kind], also)))
 
 
 def _text(x: float, y: int, kind: str, words: str, anchor: str = "start") -> str:
-    return f'<text x="{round(x, 1)}" y="{y}" text-anchor="{anchor}" {_look(kind)}>{words}</text>'
+    return f'<text x="{round(x, 1)}" y="{y}" text-anchor="{anchor}" {look(kind)}>{words}</text>'
 
 
 def _rect(x: float, y: float, wide: float, high: int, kind: str, also: str = "") -> str:
-    return f'<rect x="{x}" y="{y}" width="{wide:.1f}" height="{high}" {_look(kind, also)}/>'
+    return f'<rect x="{x}" y="{y}" width="{wide:.1f}" height="{high}" {look(kind, also)}/>'
 
 
 def _path(path: str, kind: str) -> str:
-    return f'<path d="{path}" {_look(kind)}/>'
+    return f'<path d="{path}" {look(kind)}/>'
 
 
 def _triangle(x: int, y: int, kind: str) -> str:

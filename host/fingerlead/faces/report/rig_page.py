@@ -6,6 +6,7 @@ import numpy as np
 from markupsafe import Markup
 
 from fingering.holes import FINGERS
+from fingerlead.faces.strip_svg import look
 from fingerlead.faces.templates import templates
 from fingerlead.phrases import capital
 from fingerlead.workbench.rig import Estimate, RigResult, class_words
@@ -83,23 +84,25 @@ def plot(across: np.ndarray, error_ms: np.ndarray, lift: np.ndarray, words: str,
     def y(value: float) -> float:
         return round(HIGH - BOTTOM - (value - low) / (high - low) * (HIGH - TOP - BOTTOM), 1)
 
+    marks = f"{look('ms')} text-anchor"
     parts = [
-        f'<svg class="strip" viewBox="0 0 {WIDE} {HIGH}" role="img" aria-label="Errors of the {title}: from '
+        f'<svg class="strip" viewBox="0 0 {WIDE} {HIGH}" font-size="12" role="img" '
+        f'aria-label="Errors of the {title}: from '
         f'{error_ms.min():+.2f} to {error_ms.max():+.2f} ms">',
-        f'<path class="bound" d="M{LEFT} {y(0.0)}H{WIDE - RIGHT}"/>',
+        f'<path {look("bound")} d="M{LEFT} {y(0.0)}H{WIDE - RIGHT}"/>',
     ]
     for value in np.arange(left, right + step_x / 2, step_x):
-        parts.append(f'<text class="ms" x="{x(value)}" y="{HIGH - BOTTOM + 14}" text-anchor="middle">{value:g}</text>')
+        parts.append(f'<text {marks}="middle" x="{x(value)}" y="{HIGH - BOTTOM + 14}">{value:g}</text>')
     for value in np.arange(low, high + step_y / 2, step_y):
         number = f"{value:+.3g}" if abs(value) > step_y / 4 else "0"
-        parts.append(f'<text class="ms" x="{LEFT - 6}" y="{y(value) + 4}" text-anchor="end">{number}</text>')
+        parts.append(f'<text {marks}="end" x="{LEFT - 6}" y="{y(value) + 4}">{number}</text>')
     for at, error, up in zip(across.tolist(), error_ms.tolist(), lift.tolist(), strict=True):
         parts.append(
-            f'<circle class="ahead" cx="{x(at)}" cy="{y(error)}" r="2.4"/>'
+            f'<circle {look("ahead")} cx="{x(at)}" cy="{y(error)}" r="2.4"/>'
             if up
             else f'<rect class="ink" x="{x(at) - 2}" y="{y(error) - 2}" width="4" height="4"/>'
         )
-    parts.append(f'<text class="ms" x="{(LEFT + WIDE) / 2}" y="{HIGH - 4}" text-anchor="middle">{words}</text>')
+    parts.append(f'<text {marks}="middle" x="{(LEFT + WIDE) / 2}" y="{HIGH - 4}">{words}</text>')
     return "".join(parts) + "</svg>"
 
 
