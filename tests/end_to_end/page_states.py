@@ -92,6 +92,10 @@ def first_minute(covered_mask: int, **over: Any) -> Callable[[], dict[str, Any]]
 
 MORE = "#more-button"
 REFUSED = {**NONE, "state": "refused", "sentence": "Another program has it."}
+TURNED = {
+    "kind": "upright",
+    "sentence": "The thumb hole stays open: it belongs at the top, at the back. Is the chanter upside down?",
+}
 HELD = {"held_us": 1_600_000, "needed_us": 3_000_000}
 STATES = {
     "start": PageState(everything, "#start"),
@@ -102,6 +106,7 @@ STATES = {
     "first, one open": PageState(first_minute(0b10111111), "[data-phase=playing]"),
     "first, holding": PageState(first_minute(0xFF, held=HELD), "[data-phase=playing]"),
     "first, a leak": PageState(first_minute(0, told=LEAK), "[data-phase=after]"),
+    "first, upside down": PageState(first_minute(0xFE, upright=TURNED), "[data-phase=playing]"),
     "before": PageState(practising(lit=FIRST, holes=holes(0, None)), "[data-phase=before]"),
     "before, right hand on top": PageState(
         practising(lit=FIRST, holes=holes(0, None), hand_on_top="right"), "[data-phase=before]"

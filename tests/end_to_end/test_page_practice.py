@@ -10,7 +10,7 @@ import pytest
 
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
-from tests.end_to_end.page_states import ALONE, FAULT, FIRST, FULL, NO_FAULT, PASSED, STATES, holes, rows
+from tests.end_to_end.page_states import ALONE, FAULT, FIRST, FULL, NO_FAULT, PASSED, STATES, TURNED, holes, rows
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -211,6 +211,11 @@ def test_other_music_that_comes_while_all_is_covered_asks_for_the_hands_to_come_
     expect(page.locator("#sentence")).to_have_text("Pick it up and cover all eight holes. You need not blow.")
     host.tell(holes(0xFF, 0))
     expect(page.locator("#sentence")).to_have_text("All sealed. Hold it.")
+    # A chanter that seems upside down is the one thing then.
+    host.tell(holes(0xFE, 8), TURNED)
+    expect(page.locator("#sentence")).to_contain_text("Is the chanter upside down?")
+    host.tell({**TURNED, "sentence": ""})
+    expect(page.locator("#sentence")).to_have_text("Still open: thumb.")
 
 
 def test_a_keyboard_that_holds_too_few_is_told_kindly_and_other_keys_offered(opened, host):

@@ -304,6 +304,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._practice.ask_through(self._source.begin_music)
         self._practice.off_beat_us = self._off_beat_us
         self._tell(events.SoundNow(self._sounding.settings()))
+        self._tell(events.UprightNow(False))
         self._whereabouts.begin(self._source)
 
     def _finish(self) -> None:
@@ -395,6 +396,9 @@ class PracticeActor(Actor[inbox.Request]):
             source.played = source.played or what.covered_mask != 0
             if what.host_us is not None:
                 source.arrivals_us.append(what.host_us - what.t_us)
+            upright = source.upright
+            if upright is not None and upright.state(what.t_us, what.covered_mask, self._practice.lit_note):
+                self._tell(events.UprightNow(upright.seems_turned))
             if what.covered_mask != source.covered_mask:
                 source.covered_mask = what.covered_mask
                 self._show_holes(what)

@@ -362,6 +362,13 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
+class UprightNow:
+    """Whether the chanter seems to be held upside down from now on."""
+
+    seems_turned: bool
+
+
+@dataclass(frozen=True, slots=True)
 class KeepingNow:
     """Whether what is played is being kept: `why` it cannot be written `where`, empty where it can.
 
@@ -413,6 +420,7 @@ Event = (
     | OrderNow
     | StaffNow
     | Notice
+    | UprightNow
     | KeepingNow
     | Over
 )

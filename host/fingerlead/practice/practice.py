@@ -93,6 +93,11 @@ class Practice:
         return self._toward.holds is not None
 
     @property
+    def lit_note(self) -> int:
+        """The note to play next."""
+        return self._lit.note
+
+    @property
     def together_us(self) -> int | None:
         """How close together the fingers are to move; None where no change passes: a rest, one note, embellishments."""
         rung, no_change = self._toward.rung, self.doing == "rest" or self.one_note

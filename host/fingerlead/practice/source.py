@@ -23,6 +23,7 @@ from fingerlead.practice.events import ChanterNow, Event, Origin
 from fingerlead.practice.pupil_port import PupilPort
 from fingerlead.practice.sealing import RAW_HZ, SealWatch
 from fingerlead.practice.state import CHANTER, Sign, step
+from fingerlead.practice.upright import Upright
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import Calibration
@@ -65,6 +66,7 @@ class Source:
     listening: Listening
     settings: Mapping[str, object]  # as they are kept with it
     sealing: SealWatch
+    upright: Upright | None  # of a chanter that is held
     page_port: PagePort | None = None  # whose holes a page covers
     pupil_port: PupilPort | None = None  # that of the simulated pupil
     covered_mask: int | None = None  # as last published
@@ -142,7 +144,8 @@ def begin_source(
         known=setting.known,
     )  # fmt: skip
     reader = Reader(lambda: page or pupil or setting.open_port(to)).start()
-    return Source(origin, to, reader, listening, settings, SealWatch(setting.calibration_of), page, pupil)
+    sealing, upright = SealWatch(setting.calibration_of), Upright(setting.table) if origin == "port" else None
+    return Source(origin, to, reader, listening, settings, sealing, upright, page, pupil)
 
 
 class Whereabouts:

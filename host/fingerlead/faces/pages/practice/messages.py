@@ -240,6 +240,8 @@ class Publisher:
                 self._publish("remind", sentence=say("rest", minutes=round(played_us / 60_000_000)))
             case events.Notice(sentence):
                 self._publish("say", sentence=sentence)
+            case events.UprightNow(seems_turned):
+                self._publish("upright", sentence=say("upside_down") if seems_turned else "")
             case events.KeepingNow():
                 self._keeping(event)
             case events.Over():

@@ -51,11 +51,11 @@ export const isHeld = () => over;
 function heldShare() {
   const { held_us: held = 0, needed_us: needed = 3_000_000 } = state.held ?? {};
   if (liveMask() !== state.chart[holdNote()]) {
-    [heldSince, over] = [null, false];
+    [heldSince, over, state.heldEnded] = [null, false, false];
     return 0;
   }
   if (held) heldSince = state.heldAt - held / 1_000;
-  else if (heldSince != null) [heldSince, over] = [null, true];
+  else if (heldSince != null || state.heldEnded) [heldSince, over] = [null, true];
   const share = heldSince == null ? 0 : ((performance.now() - heldSince) * 1_000) / needed;
   over ||= share >= 1;
   return over ? 1 : share;

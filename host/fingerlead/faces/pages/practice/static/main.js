@@ -51,6 +51,7 @@ function heard(message) {
       rungHeard = message.key;
       break;
     case "told":
+    case "upright":
       announce(message.sentence);
       break;
     case "chanter":

@@ -4,14 +4,14 @@ const RECENT = 8;
 
 export const state = {
   joined: false,
-  chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, held: null, going: null, tonight: null, summary: null, keeping: null,
+  chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, held: null, going: null, tonight: null, summary: null, keeping: null, upright: null,
   sound: null, metronome: null, teacher: null, join: null,
   ladder: [], due: [], tunes: [], week: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
   // Whether anything of this music was played; the rung that was at hand last.
   begun: false, home: null,
-  // When the host said last how long a note alone is held.
-  heldAt: 0,
+  // When the host said last how long a note alone is held; whether it has ended that since.
+  heldAt: 0, heldEnded: false,
   handOnTop: "left", order: "derived",
   // Of this page alone: how it plays itself (null, "keys" or "touch"), and did when the session ended; its own holes, and
   // what is being played back.
@@ -22,7 +22,7 @@ export const state = {
   choosing: false, checking: false,
 };
 
-const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "held", "going", "tonight", "summary", "sound", "metronome", "keeping"];
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "held", "going", "tonight", "summary", "sound", "metronome", "keeping", "upright"];
 
 // Take a message in. Returns whether it was known.
 export function take(message) {
@@ -51,8 +51,8 @@ export function take(message) {
       if (what.key !== state.rung?.key) begun();
       state.home = what.key ?? state.home;
     }
+    if (kind === "held") Object.assign(state, { heldAt: performance.now(), heldEnded: !what.held_us && (state.heldEnded || state.held?.held_us > 0) });
     state[kind] = what;
-    if (kind === "held") state.heldAt = performance.now();
     if (kind === "lit") state.begun ||= (what.index ?? 0) > 0;
     if (kind === "progress") state.begun ||= what.out?.in_a_row > 0;
   } else {

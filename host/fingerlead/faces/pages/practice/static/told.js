@@ -27,8 +27,9 @@ export function drawTold() {
 }
 
 function sentenceNow(now) {
-  const { chanter, tonight, progress } = state;
+  const { chanter, tonight, progress, upright } = state;
   if (chanter?.state === "away" && !state.playing) return chanter.sentence;
+  if (upright?.sentence) return upright.sentence;
   if (state.going?.held_us && progress?.next) return say("next.going", { name: progress.next.name });
   if (tonight?.item?.rest) return tonight.sentence;
   if (state.replay) return say(state.replay.caption ?? "change.as_played");
