@@ -27,7 +27,7 @@ from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
 from fingerlead.faces.pages.practice.messages import PACKAGE, together_sentence
 from fingerlead.faces.pages.practice.telling import NOTHING
-from fingerlead.faces.strip import LETTERS, change_strip, shared_scale
+from fingerlead.faces.strip import LETTERS, change_strip, scale_words, shared_scale
 from fingerlead.faces.strip_svg import strip_svg
 from fingerlead.faces.words import change_sentence
 from fingerlead.music.abc import parse_abc
@@ -77,6 +77,7 @@ def change_message(number: int, from_note: int, times: dict[int, int], **also: A
         "kind": "change", "number": number, "take": number, "from": change.from_note, "to": change.to_note,
         "verdict": change.verdict, "sentence": change_sentence(change, SURE),
         "strip_svg": strip_svg(strip, shared_scale([strip]), f"change-{number}"),
+        "strip_words": scale_words(shared_scale([strip]), "This strip"),
         "mendable": diagnose_change(change) is not None, "slow": True, "again": False, **also,
     }  # fmt: skip
 

@@ -502,6 +502,7 @@ def test_the_last_change_stands_in_full_behind_the_one_key(opened, host):
     expect(page.locator("#change-name")).to_have_text("Low G to B")
     expect(page.locator("#change-sentence")).to_have_text(told["sentence"].removeprefix("Low G to B: "))
     expect(page.locator("#strip svg.strip")).to_be_visible()
+    expect(page.locator("#strip p")).to_have_text("This strip: 100 ms wide, a tenth of a second.")
     host.tell(*(change_message(n, 1, {3: 0}) for n in range(9, 20)))
     expect(page.locator("#change-name")).to_have_text("Low A to E")
     page.click("#earlier summary")

@@ -12,11 +12,13 @@ import pytest
 
 from fingering.holes import FINGERS, HOLES
 from fingering.notes import NOTES, SOUNDING
+from fingerlead.faces.cli.listen import teller
 from fingerlead.faces.strip import (
     LETTERS,
     SCALES_US,
     change_strip,
     lanes_of,
+    movement_strip,
     shared_scale,
 )
 from fingerlead.faces.strip_svg import BAND, LABELS, LANES, WIDE, StripPage, lane_top
@@ -24,9 +26,10 @@ from fingerlead.faces.strip_svg import strip_svg as svg_of_strip
 from fingerlead.faces.strip_text import WIDTH
 from fingerlead.faces.strip_text import strip_text as text_of_strip
 from fingerlead.faces.words import change_sentence
+from fingerlead.timing.live import LiveResult
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Timing
-from tests.faces.playing import PAIRS, STANDARD, SURE, one_change, random_playing, random_times
+from tests.faces.playing import PAIRS, STANDARD, SURE, analysed, one_change, random_playing, random_times
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -249,6 +252,34 @@ def test_what_is_longer_than_the_longest_scale_is_cut_and_says_so(us, cut):
     assert (told in svg_of_strip(strip, 400_000, "a")) is (told in text_of_strip(strip, 400_000)) is cut
     assert ('class="tear"' in svg_of_strip(strip, 400_000, "a")) is cut
     assert text_of_strip(strip, 400_000).count("⋯") == 9 * cut
+
+
+def test_a_movement_between_two_notes_of_one_pitch_has_its_strip():
+    low_a, high_g, e = STANDARD[1], STANDARD[1] ^ 0b10, STANDARD[1] ^ 0b1000
+    played = ((0, high_g), (38_000, low_a), (61_000, e), (104_000, low_a))
+    states = [(0, low_a), *((700_000 + at_us, mask) for at_us, mask in played), (1_900_000, STANDARD[4])]
+    analysis = analysed(states)
+    assert [movement.change for movement in analysis.movements] == [None]
+    strip = movement_strip(analysis, analysis.movements[0])
+    assert (strip.notes, strip.from_mask, strip.edges) == ((1, 1), low_a, played)
+    assert (strip.moving, strip.lead_words, shared_scale([strip])) == ({1, 3}, [], 200_000)
+    svg = ElementTree.fromstring(svg_of_strip(strip, 200_000, "a"))
+    assert [letter.text for letter in of_class(svg, "letter")] == ["g", "A", "E"]
+    assert [name.text for name in of_class(svg, "note")] == ["low A", "low A"]
+    left_out = replace(analysis.movements[0], notes=())
+    assert movement_strip(analysis, left_out) is None
+
+
+def test_live_names_the_scale_at_first_and_where_it_grows(capsys):
+    tell, astray = teller(True), one_change(0, {7: 0, 6: 20_000})
+    for us in (18_000, 120_000, 20_000):
+        change = astray._replace(edges=(astray.edges[0], (astray.start_us + us, astray.to_mask)))
+        tell(LiveResult(change), SURE)
+    told = capsys.readouterr().out
+    assert re.findall("Strips from here on: (.*)\n", told) == [
+        "100 ms wide, a tenth of a second.", "200 ms wide, a fifth of a second.",
+    ]  # fmt: skip
+    assert re.findall(r"^  ms .* (\d+)$", told, re.MULTILINE) == ["100", "200", "200"]
 
 
 def test_an_edge_before_the_lead_is_drawn_too():

@@ -76,6 +76,7 @@ def test_a_fault_is_told_with_its_finger_what_to_try_and_its_strip():
     assert all(message["mendable"] for message in astray)
     assert all(message["strip_svg"].count('class="ahead"') for message in astray)
     assert all(message["strip_svg"].startswith("<svg") for message in astray)
+    assert all(message["strip_words"].startswith("This strip: 100 ms wide") for message in astray)
 
 
 @pytest.mark.parametrize(("key", "told"), [("low-g-b", "Fingers within 25 ms of each other."), ("low-g", "")])

@@ -164,9 +164,10 @@ def _sounds(lanes: Lanes, x: Callable[[int], float], hatch: str) -> list[str]:
         parts.append(_rect(left, SOUND, end - left, BAND, "sound", fill))
         if stray:
             parts.append(_path(f"M{left} {SOUND + BAND}V{down}M{end:.1f} {SOUND + BAND}V{down}", "bound"))
-        if note not in lanes.strip.notes:
+        inner = lanes.strip.is_movement and notes[0][0] < begin_us < notes[-1][0]
+        if inner or note not in lanes.strip.notes:
             letters.append(((left + end) / 2, LETTERS[note]))
-    for middle, letter in _apart(letters, room + LETTER / 2):
+    for middle, letter in _apart(letters, room + LETTER / 2, right - LETTER / 2):
         parts.append(_text(middle, SOUND - 4, "letter", letter, "middle"))
         room = middle + LETTER / 2
     # Where many strays crowd the lane, the note that is reached gives way: the words above the strip name it.
@@ -175,8 +176,10 @@ def _sounds(lanes: Lanes, x: Callable[[int], float], hatch: str) -> list[str]:
     return parts
 
 
-def _apart(letters: list[tuple[float, str]], least: float) -> list[tuple[float, str]]:
-    """Letters moved as little as keeps them from each other: those that would touch stand around their middle."""
+def _apart(letters: list[tuple[float, str]], least: float, most: float) -> list[tuple[float, str]]:
+    """Letters moved as little as keeps them from each other and between two places: those that would touch stand
+    around their middle.
+    """
     groups: list[tuple[float, int]] = []  # where the first letter of all would stand, and how many are together
     for number, (middle, _) in enumerate(letters):
         place, count = middle - number * LETTER, 1
@@ -184,7 +187,8 @@ def _apart(letters: list[tuple[float, str]], least: float) -> list[tuple[float, 
             before, many = groups.pop()
             place, count = (before * many + place * count) / (many + count), many + count
         groups.append((place, count))
-    places = [max(place, least) for place, count in groups for _ in range(count)]
+    most -= (len(letters) - 1) * LETTER
+    places = [max(min(place, most), least) for place, count in groups for _ in range(count)]
     return [
         (place + number * LETTER, one) for number, (place, (_, one)) in enumerate(zip(places, letters, strict=True))
     ]

@@ -16,7 +16,7 @@ from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.templates import catalogue
 from fingerlead.faces.pages.practice.telling import NOTHING, Telling
 from fingerlead.faces.sheet.piece import note_id
-from fingerlead.faces.strip import LETTERS, change_strip, shared_scale
+from fingerlead.faces.strip import LETTERS, change_strip, scale_words, shared_scale
 from fingerlead.faces.strip_svg import strip_svg
 from fingerlead.faces.words import false_fingering, practised_names, what_happened
 from fingerlead.music.tune import Tune
@@ -361,6 +361,7 @@ def change_of(judged: events.Judged, table: Table) -> Message:
     """One change, in words and as its strip."""
     change = judged.change
     strip = change_strip(change, judged.timing, advise=judged.diagnosis is not None)
+    scale_us = shared_scale([strip])
     return {
         "number": judged.take,
         "take": judged.take,
@@ -368,7 +369,8 @@ def change_of(judged: events.Judged, table: Table) -> Message:
         "to": change.to_note,
         "verdict": change.verdict,
         "sentence": change_sentence(judged, table),
-        "strip_svg": strip_svg(strip, shared_scale([strip]), f"take-{judged.take}"),
+        "strip_svg": strip_svg(strip, scale_us, f"take-{judged.take}"),
+        "strip_words": scale_words(scale_us, "This strip"),
         "off_beat_us": judged.off_beat_us,
         "mendable": judged.diagnosis is not None,
         "slow": change.verdict != "uncertain",

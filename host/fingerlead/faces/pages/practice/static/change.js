@@ -18,7 +18,7 @@ export function drawChange() {
     shown = change;
     write(byId("change-name"), change ? name(change) : "");
     const strip = picture(change?.strip_svg);
-    byId("strip").replaceChildren(...(strip ? [strip] : []));
+    byId("strip").replaceChildren(...(strip ? [strip, make("p", { class: "soft" }, change.strip_words)] : []));
     drawHear(change);
   }
   write(byId("change-sentence"), change ? withoutName(change) : say("change.waiting"));
