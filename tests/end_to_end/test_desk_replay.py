@@ -11,21 +11,20 @@ import pytest
 from fingering.notes import NOTES
 from fingerlead.faces.pages.desk.routes import opened
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.sound.tuning import Tuning
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.summary import heard_stray_us
 from tests.end_to_end.test_desk_page import go_to
+from tests.sound.harmonics import loudness_of
 from tests.studio.studios import playing, write
 from tests.waiting import wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 expect = playwright.expect
 
-HZ_OF = Tuning().note_hz()
 LEAD_IN_US = 700_000
-PHONE, TABLET, DESK = (390, 844), (820, 1180), (1280, 800)
+SCREENS = {"phone": (390, 844), "tablet": (820, 1180), "desk": (1280, 800)}
 # All that goes to the loudspeaker is kept, each block with its time on the sound's clock; and each note that is shown,
 # with the time on the same clock at which it came.
 EAR = """registerProcessor('ear', class extends AudioWorkletProcessor {
@@ -63,7 +62,7 @@ def studio(tmp_path_factory):
     folder = tmp_path_factory.mktemp("studio")
     with Studio(folder) as studio:
         key = studio.add("Ailsa").key
-        digest = studio.take_in(key, write(tmp_path_factory.mktemp("scratch") / "a.session", playing(1, 60))).digest
+        digest = studio.take_in(key, write(tmp_path_factory.mktemp("scratch") / "a.session", playing(1, 200))).digest
         _, analysis = analysed(studio.session_path(digest))
         with opened(folder, None, WebPlace(), lambda: date(2026, 9, 20)) as desk:
             yield desk.url, digest, analysis, studio.of(key)
@@ -73,7 +72,7 @@ def studio(tmp_path_factory):
 def session(browser, studio):
     """The session's page, and an ear at its loudspeaker."""
     url, digest, *_ = studio
-    context = browser.new_context(viewport=dict(zip(("width", "height"), DESK, strict=True)), bypass_csp=True)
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, bypass_csp=True)
     context.add_init_script(LISTEN)
     page = context.new_page()
     complaints = []
@@ -116,13 +115,6 @@ def heard_after(page, act, seconds) -> tuple[np.ndarray, float, float]:
     # No block is missing among those that sound.
     assert max(after - before for (before, _), (after, _) in pairwise(blocks)) < 1.5 * 128 / rate
     return np.concatenate([block for _, block in blocks]), rate, blocks[0][0]
-
-
-def loudness_of(samples, note, rate) -> float:
-    """How much of a note there is: its first five harmonics in a windowed spectrum."""
-    t = np.arange(len(samples)) / rate
-    windowed = samples * np.hanning(len(samples))
-    return sum(abs(np.sum(windowed * np.exp(-2j * np.pi * n * HZ_OF[note] * t))) for n in range(1, 6))
 
 
 def test_a_moment_is_heard_mended_and_as_played_by_turns_with_one_key(session, studio):
@@ -208,3 +200,89 @@ def test_a_remark_is_pinned_where_it_was_begun(session, studio):
     expect(session.locator(".remarks")).to_contain_text("Or there")
     pinned = {remark.text: remark.at_us for remark in folders.remarks(folder)}
     assert pinned == {"Hear ml 124": 1_100_000, "And here": 7_250_000, "Or there": 12_300_000}
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_what_plays_stays_in_view_beside_what_is_chosen(session, screen):
+    width, height = SCREENS[screen]
+    session.set_viewport_size({"width": width, "height": height})
+    session.emulate_media(reduced_motion="reduce", color_scheme="dark")
+    last = session.locator(".groups > li").last
+    for summary in session.locator("details:not(.small) > summary").all():
+        summary.click()
+    last.locator(".jump").first.focus()
+    session.keyboard.press("Enter")
+    expect(session.locator("#picture .strip")).to_be_visible()
+    boxes = [
+        session.locator(each).bounding_box() for each in (".holes", "#picture", "#play", "#mended", "#loop", "#speed")
+    ]
+    assert all(box["y"] >= 0 and box["y"] + box["height"] <= height / 2 for box in boxes)
+    # What has the keyboard lies under nothing that stays, and the picture's line goes along inside of its lanes.
+    player, chosen = session.locator("#player").bounding_box(), last.locator(".jump").first.bounding_box()
+    assert player["y"] + player["height"] <= chosen["y"] <= height - chosen["height"]
+    session.locator("#place").fill(last.locator(".jump").first.get_attribute("data-at"))
+    expect(session.locator(".playhead")).to_have_attribute("visibility", "visible")
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    found = axe.Axe().run(session)
+    assert found.violations_count == 0, found.generate_report()
+
+
+def test_the_keyboard_alone_goes_from_moment_to_moment(session):
+    chosen, place, play = (session.locator(each) for each in (".jump[aria-current]", "#place", "#play"))
+    session.keyboard.press("ArrowRight")
+    first = chosen.first.get_attribute("data-what")
+    session.keyboard.press("ArrowRight")
+    assert chosen.first.get_attribute("data-what") != first
+    expect(play).to_have_text("Stop")
+    session.keyboard.press("ArrowLeft")
+    assert chosen.first.get_attribute("data-what") == first
+    session.keyboard.press("ArrowLeft")
+    expect(session.locator("#told")).to_have_text("No moment before this.")
+    session.keyboard.press(" ")
+    expect(play).to_have_text("Play")
+    # An opened group is gone through one by one.
+    session.locator(".groups summary").first.focus()
+    session.keyboard.press(" ")
+    expect(play).to_have_text("Play")
+    seen = session.locator(".groups > li").first.locator(".instances .jump")
+    session.keyboard.press("ArrowRight")
+    expect(seen.first.and_(chosen)).to_be_visible()
+    # On the slider the arrows are its own, and where keys are switched off, all are the browser's.
+    here = chosen.first.get_attribute("data-what")
+    session.keyboard.press(" ")
+    expect(play).to_have_text("Play")
+    place.fill("2000000")
+    place.focus()
+    session.keyboard.press("ArrowRight")
+    expect(place).to_have_value("2001000")
+    assert chosen.first.get_attribute("data-what") == here
+    outline = "getComputedStyle(document.activeElement).outlineStyle"
+    session.keyboard.press("Tab")
+    assert session.evaluate(outline) == "solid"
+    session.locator("details.small > summary").click()
+    session.get_by_label("Use these keys").uncheck()
+    session.keyboard.press("l")
+    expect(session.locator("#loop")).to_have_attribute("aria-pressed", "false")
+
+
+def test_a_passage_has_the_same_player(session, studio):
+    _, digest, analysis, _ = studio
+    number = worst_of(analysis).number
+    session.get_by_label("From change").fill(str(number))
+    session.get_by_label("To change").fill(str(number + 2))
+    session.get_by_role("button", name="Make the message").click()
+    message = session.get_by_label("The message").input_value()
+    go_to(session, "/message")
+    session.get_by_label("The message").fill(message)
+    session.get_by_role("button", name="Open").click()
+    expect(session.locator("#play")).to_be_enabled()
+    be_heard(session)
+    asked = []
+    session.on("request", lambda request: asked.append(request.url))
+    session.locator(".moment .jump").nth(1).click()
+    expect(session.locator("#about")).to_contain_text("Low G to B")
+    session.keyboard.press("m")
+    wait_for(lambda: any("mended=1" in url and "/message/" in url for url in asked))
+    expect(session.locator("#mended")).to_have_attribute("aria-pressed", "true")
+    assert session.locator("#remark-on").count() == 0
+    assert digest not in session.url

@@ -17,38 +17,54 @@ from fingerlead.timing.mended import mended_edges, trusted_diagnosis
 
 # Of sound, however slow: the pages ask for eight seconds of playing on, and half a minute around a stray.
 LONGEST_US = 60_000_000
+SLOWEST = 0.05
 
 
-def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, mended: int = -1) -> bytes:
-    """The sound from one time of a session to another; `mended` is the number of a change to mend first."""
-    if not 0 <= from_us < until_us or not 0 < speed <= 1 or until_us - from_us > LONGEST_US * speed:
-        raise StudioError(f"expected a stretch of at most {LONGEST_US // 1_000_000} seconds of sound, and a speed to 1")
+def stretch_wav(analysis: Analysis, from_us: int, until_us: int, speed: float, mended: int | None = None) -> bytes:
+    """The sound from one time of a session to another; `mended` is the number of a change to mend first.
+
+    Raises StudioError.
+    """
+    end_us, longest_s = analysis.record.end_us, LONGEST_US // 1_000_000
+    if not 0 <= from_us < until_us <= end_us:
+        told = f"got {_shown(from_us)} to {_shown(until_us)}"
+        raise StudioError(f"expected a stretch within the session, from 0 to {end_us} µs; {told}. Load the page again")
+    if not SLOWEST <= speed <= 1:
+        raise StudioError(f"expected a speed from {SLOWEST} to 1; got {speed}. Choose another")
+    if until_us - from_us > LONGEST_US * speed:
+        raise StudioError(f"expected at most {longest_s} seconds of sound at a time. Ask for less, or for it faster")
     edges = list(zip(analysis.edge_us[:-1].tolist(), analysis.covered.tolist(), strict=True))
-    if mended >= 0:
-        edges = mended_session(analysis, mended, edges)
+    if mended is not None:
+        first_us, last_us, instead = mended_part(analysis, mended)
+        edges = sorted(
+            [edge for edge in edges if not first_us <= edge[0] <= last_us] + instead, key=lambda edge: edge[0]
+        )
     before = [mask for t_us, mask in edges if t_us <= from_us]
     within = [(t_us, mask) for t_us, mask in edges if from_us < t_us < until_us]
-    try:
-        samples = render_take([(from_us, before[-1] if before else 0), *within], until_us, speed, standard_table())
-    except ValueError as error:
-        raise StudioError(str(error)) from None
+    samples = render_take([(from_us, before[-1] if before else 0), *within], until_us, speed, standard_table())
     return wav_bytes(samples, 48_000)
 
 
-def mended_session(analysis: Analysis, number: int, edges: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The edges with one change mended; raises StudioError where it cannot be."""
-    if number >= len(analysis.changes):
-        raise StudioError(f"expected the number of a change below {len(analysis.changes)}, got {number}")
+def mended_part(analysis: Analysis, number: int) -> tuple[int, int, list[tuple[int, int]]]:
+    """What of a session a mended change takes the place of (its first and its last edge, in µs), and its own edges.
+
+    Raises StudioError where it cannot be mended.
+    """
+    if not 0 <= number < len(analysis.changes):
+        count = len(analysis.changes)
+        raise StudioError(
+            f"expected the number of a change from 0 to {count - 1}; got {_shown(number)}. Load the page again"
+        )
     change = analysis.changes[number]
     diagnosis = trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings)
     if diagnosis is None:
         raise StudioError("which finger to mend cannot be told from this change")
-    mended = list(mended_edges(change, diagnosis))
-    first_us, last_us = change.edges[0][0], change.edges[-1][0]
-    return sorted(
-        [edge for edge in edges if not first_us <= edge[0] <= last_us] + mended,
-        key=lambda edge: edge[0],
-    )
+    return change.edges[0][0], change.edges[-1][0], list(mended_edges(change, diagnosis))
+
+
+def _shown(number: int) -> str:
+    """A number of any size, short enough for a sentence."""
+    return str(number) if abs(number) < 10**15 else "a number of more than 15 digits"
 
 
 def homework_pdf(given: Homework, pupil: str) -> bytes:

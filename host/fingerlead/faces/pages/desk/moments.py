@@ -4,6 +4,7 @@ What went astray is grouped by change, what was not as written by movement, the 
 the instance in the middle, and all instances in order of time.
 """
 
+import contextlib
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
@@ -11,6 +12,7 @@ from typing import Any, TypeVar
 from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.pages.desk import words as say
+from fingerlead.faces.pages.desk.files import mended_part
 from fingerlead.faces.strip import SCALES_US, Strip, change_strip, lanes_of, movement_strip
 from fingerlead.faces.strip_svg import BOTTOM, LABELS, LANES, SOUND, StripPage, strip_svg
 from fingerlead.faces.words import clock_text, movement_sentence, what_happened
@@ -21,7 +23,6 @@ from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.evenings import What
 from fingerlead.timing.fault_words import not_as_written, short_words
 from fingerlead.timing.measured_words import ms
-from fingerlead.timing.mended import trusted_diagnosis
 from fingerlead.timing.movement_sums import counted_movements, movement_sums
 from fingerlead.timing.progress import tally
 from fingerlead.timing.results import Change, PlayedMovement
@@ -60,25 +61,26 @@ def movement_moment(analysis: Analysis, movement: PlayedMovement, strips: StripP
 def moment_asked(analysis: Analysis, kind: str, number: int, scale_us: int) -> dict[str, Any]:
     """The moment of a `change`, or of a `movement` that was not as written, by its number, its strip on a time scale.
 
-    Raises StudioError.
+    `mended` is what takes whose place, where the change can be mended. Raises StudioError.
     """
     changes, movements = analysis.changes, faulty_movements(analysis)
     if not 0 <= number < len(changes if kind == "change" else movements) or scale_us not in SCALES_US:
         raise StudioError(f"expected the number of a {kind} of this session and a time scale. Load the page again")
-    change: Change | None
+    change, mended = None, None
     if kind == "change":
         change = changes[number]
         told = moment(analysis, change, StripPage())
         strip: Strip | None = change_strip(change, analysis.timing)
-        mendable = trusted_diagnosis(change, analysis.timing, analysis.table, analysis.settings) is not None
+        with contextlib.suppress(StudioError):
+            mended = mended_part(analysis, number)
     else:
-        movement, mendable = movements[number], False
+        movement = movements[number]
         told, strip = movement_moment(analysis, movement, StripPage()), movement_strip(analysis, movement)
         change = None if movement.change is None else changes[movement.change]
     return told | {
         "svg": strip_svg(strip, scale_us, NOW) if strip else "",
         "lanes": _lanes_drawn(strip, change, scale_us) if strip and change else None,
-        "mendable": mendable,
+        "mended": mended,
     }
 
 

@@ -199,7 +199,8 @@ class Desk:
         """A stretch of a session as sound, at a speed, or mended."""
         query = request.query_params
         from_us, until_us = (_number(query.get(name, "0"), name) for name in ("from_us", "until_us"))
-        speed, mended = _number(query.get("speed", "1"), "speed", float), _number(query.get("mended", "-1"), "mended")
+        speed = _number(query.get("speed", "1"), "speed", float)
+        mended = _number(query["mended"], "mended") if "mended" in query else None
         wav = stretch_wav(self._analysed(request), from_us, until_us, speed, mended)
         return Response(wav, media_type="audio/wav")
 

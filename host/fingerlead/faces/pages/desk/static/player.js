@@ -15,6 +15,17 @@ const NEAR_US = 300_000;
 const MOST_BUFFERS = 8;
 const KEPT = "fingerlead-replay";
 
+function maskIn(edges, tUs) {
+  let low = 0;
+  let high = edges.length - 1;
+  while (low < high) {
+    const middle = (low + high + 1) >> 1;
+    if (edges[middle][0] <= tUs) low = middle;
+    else high = middle - 1;
+  }
+  return edges[low][1];
+}
+
 export function startPlayer(player) {
   const { source, scaleUs } = player.dataset;
   const endUs = Number(player.dataset.endUs);
@@ -59,14 +70,9 @@ export function startPlayer(player) {
   }
 
   function maskAt(tUs) {
-    let low = 0;
-    let high = edges.length - 1;
-    while (low < high) {
-      const middle = (low + high + 1) >> 1;
-      if (edges[middle][0] <= tUs) low = middle;
-      else high = middle - 1;
-    }
-    return edges[low][1];
+    const [firstUs, lastUs, instead] = (playing?.mended && playing.moment.mended) || [];
+    if (tUs < firstUs || tUs >= lastUs || !instead) return maskIn(edges, tUs);
+    return instead[0][0] <= tUs ? maskIn(instead, tUs) : maskIn(edges, firstUs - 1);
   }
 
   function show(tUs) {
@@ -98,7 +104,7 @@ export function startPlayer(player) {
     const found = await told_of.get(moment.what);
     if (!found) told_of.delete(moment.what);
     if (selected !== moment || !found) return;
-    moment.mendable = found.mendable;
+    moment.mended = found.mended;
     const svg = picture(found.svg);
     byId("picture").replaceChildren(...(svg ? [svg] : []));
     playhead = svg && found.lanes ? { ...found.lanes, line: draw("path", { class: "playhead", d: found.lanes.path }) } : null;
@@ -119,7 +125,7 @@ export function startPlayer(player) {
 
   function mark() {
     write(buttons.play, playing ? "Stop" : "Play");
-    buttons.mended.disabled = !selected || selected.mendable === false;
+    buttons.mended.disabled = !selected || selected.mended === null;
     buttons.mended.setAttribute("aria-pressed", String(mended));
   }
 
@@ -147,14 +153,15 @@ export function startPlayer(player) {
     }
     volume.gain.value = Number(loudness.value);
     const rate = Number(speed.value);
-    const mine = { fromUs, untilUs, rate, moment };
+    const mine = { fromUs, untilUs, rate, moment, mended: moment !== null && mended };
     playing = mine;
     mark();
     const stopUs = Math.min(untilUs, fromUs + (moment ? LONGEST_US : PIECE_US) * rate);
-    const mend = moment && mended ? `&mended=${moment.what.split("=")[1]}` : "";
+    const mend = mine.mended ? `&mended=${moment.what.split("=")[1]}` : "";
     const buffer = await sound(`from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`);
     if (playing !== mine) return;
     if (!buffer) {
+      mended = false;
       stop();
       return;
     }
@@ -235,7 +242,7 @@ export function startPlayer(player) {
 
   function otherForm() {
     if (!selected) write(told, "Choose a moment first.");
-    else if (selected.mendable === false) write(told, "Which finger to mend cannot be told from this one.");
+    else if (selected.mended === null) write(told, "Which finger to mend cannot be told from this one.");
     else {
       mended = !mended;
       hear(selected);
