@@ -22,6 +22,7 @@ from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import summarise
 from tests.studio.studios import playing, write
 
+pytestmark = pytest.mark.usefixtures("no_staves")
 TODAY = date(2026, 11, 20)
 DIVIDE = "2026-11-06"
 
@@ -146,10 +147,10 @@ def test_the_pdf_says_what_the_page_says(sessions, tmp_path):
     if shutil.which("pdftotext") is None:
         pytest.skip("needs pdftotext of the Debian package poppler-utils")
     pdf = tmp_path / "page.pdf"
-    done = report(*sessions[:2], "-o", pdf)
+    done = report(*sessions[:2], "-o", pdf, "--whole")
     assert done.exit_code == 0, done.output
     text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
-    assert "What to work on first" in text
+    assert "Everything, change by change" in text
     summary = summarise(analysed(path)[1] for path in sessions[:2])
     words = " ".join(text.split())
     assert f"{summary.plain} plain changes" in words

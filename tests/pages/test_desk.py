@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import re
 import sqlite3
+import sys
 import wave
 import zipfile
 from contextlib import closing
@@ -147,6 +148,42 @@ def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
         text = desk.get(page).text
         assert "<script>alert" not in text, page
         assert "&lt;script&gt;alert" in text, page
+
+
+def test_a_pupils_report_is_one_page_for_a_parent_and_more_for_the_teacher(desk, pupil):
+    desk.studio.change(pupil, note="For the teacher alone.")
+    links = re.findall(rf'href="(/pupil/{pupil}/report[^"]*)"', desk.get(f"/pupil/{pupil}").text)
+    assert len(links) == 2
+    parent, teacher = (desk.get(unescape(link)).text for link in links)
+    for text in (parent, teacher):
+        assert "Ailsa" in text
+        assert "Since 2" in text
+        assert "For the teacher alone." not in text
+        assert str(desk.studio.folder) not in text
+    assert "went astray, the worst first" not in parent
+    assert "went astray, the worst first" in teacher
+    for query in ("for=nobody", "for=parent&since=soon"):
+        assert desk.get(f"/pupil/{pupil}/report?{query}").status_code == 400
+    refused = desk.get(f"/pupil/{pupil}/report.pdf?for=parent&paper=napkin")
+    assert refused.status_code == 400
+    assert "expected paper a4 or letter" in refused.text
+
+
+def test_a_pupil_who_played_nothing_has_a_report_that_says_so(desk):
+    key = desk.studio.add("Bea").key
+    assert "Nothing was played since" in desk.get(f"/pupil/{key}/report?for=parent").text
+
+
+def test_the_report_as_pdf_and_without_weasyprint_a_sentence(desk, pupil, monkeypatch):
+    pytest.importorskip("weasyprint", reason="needs weasyprint")
+    address = f"/pupil/{pupil}/report.pdf?for=parent&paper=letter"
+    answer = desk.get(address)
+    assert answer.headers["content-type"] == "application/pdf"
+    assert answer.content.startswith(b"%PDF")
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    refused = desk.get(address)
+    assert refused.status_code == 400
+    assert "pip install 'fingerlead[pdf]'" in refused.text
 
 
 def test_sessions_are_sent_in_and_refused_by_name(desk, pupil, tmp_path):

@@ -45,15 +45,19 @@ PLAIN = {
 
 
 class StripPage:
-    """The finger strips of one page: all are on one time scale, which is known when the last has been added."""
+    """The finger strips of one page: all are on one time scale, which is known when the last has been added.
 
-    def __init__(self) -> None:
+    `name` tells its strips from those of another sheet in the same document.
+    """
+
+    def __init__(self, name: str = "strip") -> None:
+        self._name = name
         self._strips: list[Strip] = []
 
     def add(self, strip: Strip) -> "PlacedStrip":
         """A strip's place on the page."""
         self._strips.append(strip)
-        return PlacedStrip(self, strip, f"strip-{len(self._strips)}")
+        return PlacedStrip(self, strip, f"{self._name}-{len(self._strips)}")
 
     @property
     def scale_us(self) -> int:

@@ -373,11 +373,19 @@ class Progress:
 
     def week(self, today: date) -> Week:
         """The seven days up to one."""
-        days = {today - timedelta(days=back) for back in range(7)}
-        passed = [(record.passed_on, key) for key, record in self._rungs.items() if record.passed_on in days]
-        again = [(record.confirmed_on, key) for key, record in self._rungs.items() if record.confirmed_on in days]
-        keys = [tuple(key for _, key in sorted(found, key=str)) for found in (passed, again)]
-        return Week(sum(us for day, us in self._played.items() if day in days), *keys)
+        first = today - timedelta(days=6)
+        played_us = sum(us for day, us in self._played.items() if first <= day <= today)
+        return Week(played_us, *self.passed_between(first, today))
+
+    def passed_between(self, first: date, last: date) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """The keys of the rungs that became clean from one day to another, and of those that were passed again."""
+        passed = {key: record.passed_on for key, record in self._rungs.items()}
+        again = {key: record.confirmed_on for key, record in self._rungs.items()}
+        became, came = (
+            sorted((day, key) for key, day in days.items() if day is not None and first <= day <= last)
+            for days in (passed, again)
+        )
+        return tuple(key for _, key in became), tuple(key for _, key in came)
 
     def weakest(self) -> tuple[Weak, ...]:
         """The changes and movements tried often enough, in one order, the weakest first."""

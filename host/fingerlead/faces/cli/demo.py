@@ -22,7 +22,8 @@ from fingerlead.faces.cli.pages import serve_studio
 from fingerlead.faces.cli.problem import Problem, problem_from
 from fingerlead.faces.cli.running import expect_all
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.faces.report.page import played, render
+from fingerlead.faces.report.learner import learner_of_files
+from fingerlead.faces.report.page import render
 from fingerlead.listening.reader import Reader
 from fingerlead.listening.recording import Recording, record
 from fingerlead.listening.sources import open_source
@@ -105,6 +106,6 @@ def play_session(folder: Path, speed: float) -> None:
     typer.echo("")
     for line in text_lines(loaded, analysis):
         typer.echo(line)
-    write_output(page, render(played([(session, analysis)]), date.today()))
+    write_output(page, render(learner_of_files([(session, analysis)], date.today()), date.today()))
     typer.echo(f"\nThe report for the teacher: {path_text(page.resolve())}")
     typer.echo(f"What the simulated fingers truly did: {path_text(truth)}")

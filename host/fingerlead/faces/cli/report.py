@@ -1,5 +1,8 @@
-"""`fingerlead report`: the page for the teacher, on screen or paper, or the numbers."""
+"""`fingerlead report`: one page for a parent, two for the teacher, on screen or paper; or the numbers."""
 
+import contextlib
+from collections import Counter
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -12,18 +15,19 @@ from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.pages.desk.first_page import printed_glance
 from fingerlead.faces.report.comparison import progress_dicts, since_day
+from fingerlead.faces.report.learner import Learner, learner_in, learner_of_files
 from fingerlead.faces.report.numbers import Player, numbers
-from fingerlead.faces.report.page import played, render
-from fingerlead.faces.report.paper import PdfError, to_pdf
+from fingerlead.faces.report.page import Reader, Whole, render
+from fingerlead.faces.report.paper import Paper, PdfError, to_pdf
 from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
 from fingerlead.studio.overview import between, span_of
-from fingerlead.studio.pupils import StudioError, day_text
+from fingerlead.studio.pupils import Pupil, StudioError, day_text
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.evenings import evening
 from fingerlead.timing.movement_sums import movement_sums, movements_together
 from fingerlead.timing.progress import tally, together
-from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.summary import playing_us
 
 NUMBERS = (".csv", ".json")
@@ -32,53 +36,93 @@ NUMBERS = (".csv", ".json")
 @options.with_reading
 def report(
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="One or more files of playing, or a studio's folder.")
+        list[Path],
+        typer.Argument(
+            metavar="FILE...", help="Files of playing, or one folder: a learner's sessions, a pupil's, or a studio."
+        ),
     ],
     output: Annotated[
         Path, typer.Option("--output", "-o", help="What to write: a page (.html, .pdf) or the numbers (.csv, .json).")
     ] = Path("report.html"),
+    reader: Annotated[
+        Reader, typer.Option("--for", help="Whom the page is for: one sheet for a parent, two for the teacher.")
+    ] = "teacher",
+    whole: Annotated[
+        bool, typer.Option("--whole", help="Print every change with its fingers too; on screen it is there, folded.")
+    ] = False,
+    pupil: Annotated[str, typer.Option("--pupil", help="Whose playing it is.", show_default=False)] = "",
+    paper: Annotated[Paper, typer.Option("--paper", help="The size of the paper of a .pdf.")] = "a4",
     expect: options.Expect = None,
     since: Annotated[
-        str, typer.Option("--since", metavar="DAY", help="Compare what was played before this day with the rest.")
+        str,
+        typer.Option(
+            "--since",
+            metavar="DAY",
+            help="Compare what was played before this day with the rest; of a folder, else the last lesson's day.",
+        ),
     ] = "",
     beat_on: options.BeatOn = "theme",
     *,
     reading: options.ReadOptions,
 ) -> None:
-    """Make one page of some sessions: what to work on first, and every change with its fingers."""
+    """Make a report of some sessions: what is cleaner, what to work on, and every change with its fingers."""
     ending = output.suffix.lower()
     if any(output.exists() and file.exists() and output.samefile(file) for file in files):
         raise Problem(f"the page would be written over the playing in {output}; name another file with -o")
     if len({file.resolve() for file in files}) < len(files):
         raise Problem("a file is named twice, and would be counted twice; name each once")
+    chart, today = table_from(reading.table, reading.alternates), date.today()
+
+    def read(file: Path) -> Analysis:
+        return analysed(file, chart, reading, expect)[1]
+
     with problem_from(StudioError):
         since = day_text(since)
         if since and ending == ".csv":
             raise Problem("--since compares on a page (.html, .pdf) or in .json; a .csv is of everything: leave it out")
-        if len(files) == 1 and (files[0] / "pupils").is_dir():
-            text = _of_studio(files[0], ending, since)
+        folders = [file for file in files if file.is_dir()]
+        if folders and len(files) > 1:
+            raise Problem(f"expected files of playing, or one folder alone; {path_text(folders[0])} is a folder")
+        if folders and (folders[0] / "pupils").is_dir():
+            text = _of_studio(folders[0], ending, since)
         else:
-            text = _of_files(files, ending, since, expect, options.ONSETS[beat_on], reading)
+            learner = (
+                learner_in(folders[0], today, since, _or_none(read), pupil)
+                if folders
+                else learner_of_files([(file, read(file)) for file in files], today, since, pupil)
+            )
+            printed: Whole = "open" if whole else "none" if ending == ".pdf" else "folded"
+            onset = options.ONSETS[beat_on]
+            text = _numbers(learner, ending) if ending in NUMBERS else render(learner, today, reader, printed, onset)
     with writing("the page", output), StatusLine(f"writing {output}"), problem_from(PdfError):
-        write_output(output, to_pdf(text) if ending == ".pdf" else text)
+        write_output(output, to_pdf(text, paper) if ending == ".pdf" else text)
     what = "ready" if ending in (*NUMBERS, ".pdf") else "open it in a browser, or print it"
     typer.echo(f"{path_text(output)}: {what}.")
 
 
-def _of_files(
-    files: list[Path], ending: str, since: str, expect: str | None, onset: OnsetOf, reading: options.ReadOptions
-) -> str:
-    chart = table_from(reading.table, reading.alternates)
-    analyses = [(file, analysed(file, chart, reading, expect)[1]) for file in files]
-    if ending not in NUMBERS:
-        return render(played(analyses), date.today(), since, onset)
+def _or_none(read: Callable[[Path], Analysis]) -> Callable[[Path], Analysis | None]:
+    """Of a folder, what cannot be read does not keep the rest away."""
+
+    def read_or_none(file: Path) -> Analysis | None:
+        with contextlib.suppress(Problem):
+            return read(file)
+        return None
+
+    return read_or_none
+
+
+def _numbers(learner: Learner, ending: str) -> str:
     players = [
-        Player(path_text(file.name), playing_us(each), tuple(tally(each)), tuple(movement_sums(each)))
-        for file, each in analyses
+        Player(each.name, playing_us(each.analysis), tuple(tally(each.analysis)), tuple(movement_sums(each.analysis)))
+        for each in learner.played
     ]
-    days = [each.day for each in played(analyses)] if since else []
-    evenings = [(evening(each.tallies, each.movements), day) for each, day in zip(players, days, strict=bool(since))]
-    return numbers(players, ending, progress_dicts(since_day(evenings, since)))
+    if not learner.since:
+        return numbers(players, ending)
+    evenings = [
+        (evening(player.tallies, player.movements), each.day)
+        for player, each in zip(players, learner.played, strict=True)
+    ]
+    return numbers(players, ending, progress_dicts(since_day(evenings, learner.since)))
 
 
 def _of_studio(folder: Path, ending: str, since: str) -> str:
@@ -86,12 +130,22 @@ def _of_studio(folder: Path, ending: str, since: str) -> str:
     with Studio(folder) as studio:
         if ending not in NUMBERS:
             return printed_glance(studio, date.today(), since)
-        players, progress = [], []
+        players, progress, names = [], [], names_apart(studio.pupils())
         for pupil in studio.pupils():
             playing = sum(session.playing_us for session in studio.index.sessions(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
             movements = movements_together(one for *_, one in studio.index.movements(pupil.key))
-            players.append(Player(pupil.name, playing, tuple(tallies.values()), tuple(movements.values())))
+            name = names[pupil.key]
+            players.append(Player(name, playing, tuple(tallies.values()), tuple(movements.values())))
             if since:
-                progress += progress_dicts(between(studio.index, pupil.key, span_of(since, date.today())), pupil.name)
+                progress += progress_dicts(between(studio.index, pupil.key, span_of(since, date.today())), name)
         return numbers(players, ending, progress)
+
+
+def names_apart(pupils: list[Pupil]) -> dict[str, str]:
+    """The pupils' names by their keys; where two are alike, each with the head of its key."""
+    alike = Counter(pupil.name.casefold() for pupil in pupils)
+    return {
+        pupil.key: pupil.name if alike[pupil.name.casefold()] == 1 else f"{pupil.name} ({pupil.key[:4]})"
+        for pupil in pupils
+    }

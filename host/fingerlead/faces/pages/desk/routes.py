@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
-from fingerlead.faces.pages.desk import moments, pages, sessions
+from fingerlead.faces.pages.desk import moments, pages, reports, sessions
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
@@ -68,12 +68,14 @@ class Desk:
     def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
-        addresses = ("/", key, digest, f"{digest}/message", "/message", number, MANY)
+        addresses = ("/", key, digest, f"{key}/report", f"{digest}/message", "/message", number, MANY)
         shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,
             "/round.json": self.passed,
             key: self.pupil,
+            f"{key}/report": self.report,
+            f"{key}/report.pdf": self.report_pdf,
             f"{key}/all.zip": self.export,
             f"{digest}.json": self.edges,
             f"{digest}.wav": self.sound,
@@ -148,6 +150,21 @@ class Desk:
         was = read_fields(field(form, "was"))
         self.studio.change(key, was, **{name: field(form, name) for name in EDITABLE if name in form})
         return go_to(f"/pupil/{key}")
+
+    async def report(self, request: Request) -> Response:
+        """A pupil's report, for a parent or for the teacher."""
+        return HTMLResponse(reports.report_page(self.studio, *self._asked_of(request)))
+
+    async def report_pdf(self, request: Request) -> Response:
+        """The same as PDF."""
+        paper = request.query_params.get("paper", "a4")
+        pdf = reports.report_pdf(self.studio, *self._asked_of(request), paper)
+        return Response(pdf, media_type="application/pdf")
+
+    def _asked_of(self, request: Request) -> tuple[str, date, str, str]:
+        """Whose report is asked for: their key, today, for whom, since when."""
+        query = request.query_params
+        return request.path_params["key"], self.today(), query.get("for", "teacher"), query.get("since", "")
 
     async def take_in(self, request: Request) -> Response:
         """Session files that a pupil sent."""
