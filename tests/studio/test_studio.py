@@ -46,7 +46,8 @@ def studio(tmp_path):
 
 def contents(studio: Studio):
     rows = [(s.pupil, s.digest, s.started_utc, s.playing_us, s.rungs, s.problem) for s in studio.index.sessions()]
-    counts = sorted(studio.index.counts({pupil.key: DaySpan("", "") for pupil in studio.pupils()}), key=str)
+    tried = studio.index.tried({pupil.key: DaySpan("", "2026-09-03") for pupil in studio.pupils()})
+    counts = {who: [str(getattr(one, name)) for name in one.__slots__] for who, one in tried.items()}
     return rows, list(studio.index.tallies()), list(studio.index.movements()), counts
 
 
@@ -102,11 +103,9 @@ def test_movements_of_several_sessions_add_up(studio, tmp_path):
         studio.take_in(key, write_playing(tmp_path / f"{number}.session", played, asked))
     apart = [analysed(studio.session_path(session.digest))[1] for session in studio.index.sessions(key)]
     assert movements_together(one for *_, one in studio.index.movements(key)) == summarise(apart).by_movement
-    by_index = {}
-    for *_, on, asked, wrong, _ in studio.index.counts({key: DaySpan("", "")}):
-        if isinstance(on[0], str):
-            before = by_index.get(on, (0, 0))
-            by_index[on] = before[0] + asked, before[1] + wrong
+    tried = studio.index.tried({key: DaySpan("", "")})[key]
+    sums = zip(tried.whats, tried.tried.sum(0).tolist(), tried.astray.sum(0).tolist(), strict=True)
+    by_index = {what: (asked, wrong) for what, asked, wrong in sums if isinstance(what[0], str)}
     assert by_index == {on: (of.count, of.wrong) for on, of in summarise(apart).by_movement.items()}
 
 

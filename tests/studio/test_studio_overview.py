@@ -134,7 +134,7 @@ def test_two_spans_are_compared_with_the_clearest_first(studio):
     chances = [each.chance for each in found.values()]
     assert chances == sorted(chances)
     (glance,) = glances(studio.index, [orla], TODAY)
-    assert {each.what: each.difference for each in glance.compared} == found
+    assert {each.what: each.difference for each in glance.changed} == {k: d for k, d in found.items() if d.is_told}
 
 
 def test_sides_are_what_the_sessions_of_the_span_say(studio):

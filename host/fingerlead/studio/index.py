@@ -44,29 +44,28 @@ from fingerlead.studio.index_rows import (
     movement_in,
     movement_name,
     movement_row,
-    note,
     whole,
 )
 from fingerlead.studio.practised import keys_of, practised_in
 from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.tried import Tried, counts_of, tried_in
 from fingerlead.timing.analysis import Analysis, analyse
-from fingerlead.timing.evenings import What
-from fingerlead.timing.movement_sums import MovementSummary, movement_sums
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums
 from fingerlead.timing.progress import Tally, tally
 from fingerlead.timing.results import Settings
-from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, playing_us
+from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
 
 DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 5
+VERSION = 6
 NAME = "index.sqlite"
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
     "CREATE TABLE session (digest TEXT PRIMARY KEY, pupil TEXT NOT NULL, started_utc TEXT NOT NULL, "
     "playing_us INTEGER NOT NULL, uncertainty_us INTEGER NOT NULL, rungs TEXT NOT NULL, passed TEXT NOT NULL, "
-    "problem TEXT NOT NULL) WITHOUT ROWID",
+    "problem TEXT NOT NULL, counts BLOB NOT NULL)",
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
@@ -74,6 +73,8 @@ SCHEMA = (
     "CREATE TABLE movement (digest TEXT NOT NULL, name TEXT NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(VERDICT_COLUMNS)} INTEGER NOT NULL, faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, name, to_note)) WITHOUT ROWID",
+    "CREATE TABLE chance (pupil TEXT PRIMARY KEY, of TEXT NOT NULL, chances BLOB NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE name (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
 )
 TABLES = ("result", "movement", "session")
 T = TypeVar("T")
@@ -175,8 +176,10 @@ class Index:
     def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(session.digest)
+        tallies, movements = list(tallies), list(movements)
         row = {**asdict(session), "rungs": json.dumps(session.rungs), "passed": json.dumps(session.passed)}
-        self._insert("session", [tuple(row.values())], len(row))
+        cells = *row.values(), counts_of(tallies, movements, self._number)
+        self._insert("session", [cells], len(cells))
         self._insert("result", ((session.digest, *change_row(tally)) for tally in tallies), len(COUNTS) + 5)
         rows = ((session.digest, *movement_row(one)) for one in movements)
         self._insert("movement", rows, len(VERDICT_COLUMNS) + 4)
@@ -193,15 +196,19 @@ class Index:
                 self.db.execute(
                     f"DELETE FROM {table} WHERE digest IN (SELECT digest FROM session WHERE pupil = ?)", (pupil,)
                 )
+            self.db.execute("DELETE FROM chance WHERE pupil = ?", (pupil,))
+            # A teacher's own movement may be named after a pupil.
+            self.db.execute("DELETE FROM name WHERE name NOT IN (SELECT name FROM movement)")
         self.db.execute("VACUUM")
         self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def sessions(self, pupil: str | None = None, since: str = "", until: str = ENDLESS) -> list[IndexedSession]:
         """Sessions in order of time, begun from the day `since` on and before the day `until`."""
+        where, values = _chosen(since, until, {"pupil": pupil})
         rows = self.db.execute(
-            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, passed, problem FROM session "
-            "WHERE (?1 IS NULL OR pupil = ?1) AND started_utc >= ?2 AND started_utc < ?3 ORDER BY started_utc, digest",
-            (pupil, since, until),
+            "SELECT digest, pupil, started_utc, playing_us, uncertainty_us, rungs, passed, problem FROM session s "
+            f"WHERE {where} ORDER BY started_utc, digest",
+            values,
         )
         found = []
         for digest, who, begun, *numbers, rungs, passed, problem in rows:
@@ -214,54 +221,57 @@ class Index:
         return found
 
     def tallies(
-        self, pupil: str | None = None, since: str = "", until: str = ENDLESS
+        self, pupil: str | None = None, since: str = "", until: str = ENDLESS, of: tuple[int, int] | None = None
     ) -> Iterator[tuple[str, str, Tally]]:
-        """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time."""
+        """(pupil, digest, tally) of the sessions as `sessions` chooses them, in order of time; `of` one change."""
+        from_note, to_note = of or (None, None)
+        where, values = _chosen(since, until, {"pupil": pupil, "from_note": from_note, "to_note": to_note})
         rows = self.db.execute(
             f"SELECT s.pupil, r.digest, r.strays, r.faults, r.from_note, r.to_note, {', '.join(COUNTS[:-2])} "
-            "FROM session s JOIN result r ON r.digest = s.digest "
-            "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
+            f"FROM session s JOIN result r ON r.digest = s.digest WHERE {where} "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
-            (pupil, since, until),
+            values,
         )
         for who, digest, *cells in rows:
             yield who, digest, self._own(change_in, *cells)
 
     def movements(
-        self, pupil: str | None = None, since: str = "", until: str = ENDLESS
+        self, pupil: str | None = None, since: str = "", until: str = ENDLESS, of: MovementOn | None = None
     ) -> Iterator[tuple[str, str, MovementSummary]]:
-        """(pupil, digest, how a movement went) of the sessions as `sessions` chooses them, in order of time."""
+        """(pupil, digest, how a movement went) of the same sessions; `of` one movement on one note."""
+        name, to_note = of or (None, None)
+        where, values = _chosen(since, until, {"pupil": pupil, "name": name, "to_note": to_note})
         rows = self.db.execute(
             f"SELECT s.pupil, m.digest, m.name, m.to_note, {', '.join(VERDICT_COLUMNS)}, m.faults "
-            "FROM session s JOIN movement m ON m.digest = s.digest "
-            "WHERE (?1 IS NULL OR s.pupil = ?1) AND s.started_utc >= ?2 AND s.started_utc < ?3 "
+            f"FROM session s JOIN movement m ON m.digest = s.digest WHERE {where} "
             "ORDER BY s.started_utc, s.digest, m.name, m.to_note",
-            (pupil, since, until),
+            values,
         )
         for who, digest, *cells in rows:
             yield who, digest, self._own(movement_in, *cells)
 
-    def counts(self, spans: Mapping[str, DaySpan]) -> Iterator[tuple[str, str, bool, What, int, int, int]]:
-        """What a whole studio tried, session by session, in the span of days of each pupil.
-
-        Rows: pupil, digest, whether it was since the day that divides the span, the change or movement, how often it
-        was tried, how often it went astray or was not as written, and how much of that is heard, in µs.
-        """
+    def tried(self, spans: Mapping[str, DaySpan]) -> dict[str, Tried]:
+        """What pupils tried in their spans of days, session by session; who played nothing is left out."""
         self._ask_of(spans)
-        asked = (
-            "SELECT s.pupil, s.digest, s.started_utc >= p.divide, {} FROM span p JOIN session s "
-            "ON s.pupil = p.pupil AND s.started_utc >= p.since AND s.started_utc < p.until JOIN {} USING (digest)"
+        rows = self.db.execute(
+            "SELECT s.pupil, s.started_utc >= p.divide, s.started_utc, s.playing_us, s.counts FROM span p "
+            "JOIN session s ON s.pupil = p.pupil AND s.started_utc >= p.since AND s.started_utc < p.until "
+            "WHERE s.problem = '' ORDER BY s.pupil, s.started_utc, s.digest"
         )
-        changes = asked.format("from_note, to_note, plain, astray, heard_us", "result")
-        for who, digest, after, *notes, tried, astray, heard_us in self.db.execute(changes):
-            from_note, to_note = (self._own(note, each) for each in notes)
-            self._own(whole, (tried, astray, heard_us))
-            yield who, digest, bool(after), (from_note, to_note), tried, astray, heard_us
-        movements = asked.format(f"name, to_note, {' + '.join(VERDICT_COLUMNS)}, as_written", "movement")
-        for who, digest, after, name, to_note, tried, right in self.db.execute(movements):
-            on = self._own(movement_name, name), self._own(note, to_note)
-            self._own(whole, (tried, right))
-            yield who, digest, bool(after), on, tried, tried - right, (tried - right) * MOVEMENT_WEIGHT_US
+        names = {number: self._own(movement_name, name) for number, name in self.db.execute("SELECT * FROM name")}
+        return self._own(tried_in, rows, names)
+
+    def chances(self) -> dict[str, tuple[str, bytes]]:
+        """What `kept_chances` keeps of each pupil: a digest of the playing it comes from, and numbers."""
+        rows = list(self.db.execute("SELECT pupil, of, chances FROM chance"))
+        if not all(type(chances) is bytes and len(chances) % 8 == 0 for *_, chances in rows):
+            raise self._foreign()
+        return {who: (of, chances) for who, of, chances in rows}
+
+    def keep_chances(self, rows: Iterable[tuple[str, str, bytes]]) -> None:
+        """Keep chances, with their pupils and digests, in place of what was there."""
+        with self.writing():
+            self.db.executemany("INSERT OR REPLACE INTO chance VALUES (?, ?, ?)", rows)
 
     def _ask_of(self, spans: Mapping[str, DaySpan]) -> None:
         """Put the spans of days where they are asked for."""
@@ -271,6 +281,12 @@ class Index:
         with self.writing():
             self.db.execute("DELETE FROM span")
             self.db.executemany("INSERT INTO span VALUES (?, ?, ?, ?)", ((key, *days) for key, days in spans.items()))
+
+    def _number(self, name: str) -> int:
+        """The number of a movement's name, given it now where it has none."""
+        self.db.execute("INSERT OR IGNORE INTO name (name) VALUES (?)", (name,))
+        (number,) = self.db.execute("SELECT number FROM name WHERE name = ?", (name,)).fetchone()
+        return int(number)
 
     def _insert(self, table: str, rows: Iterable[tuple[object, ...]], cells: int) -> None:
         self.db.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * cells)})", rows)
@@ -304,7 +320,7 @@ class Index:
             # Another program may have been first.
             if self.db.execute("PRAGMA user_version").fetchone() >= (VERSION,):
                 return
-            for table in TABLES:
+            for table in (*TABLES, "chance", "name"):
                 self.db.execute(f"DROP TABLE IF EXISTS {table}")
 
     def _check(self) -> None:
@@ -356,6 +372,16 @@ def refusal(path: Path, error: sqlite3.Error) -> str:
         f"{path}: expected a studio's index; this one cannot be used ({error}). "
         "Move it away: it is made anew from the sessions"
     )
+
+
+def _chosen(since: str, until: str, given: Mapping[str, str | int | None]) -> tuple[str, list[str | int]]:
+    """What of SQL chooses sessions of some days, and rows with the values given; None is any.
+
+    A condition that may be any would keep SQLite from its indexes.
+    """
+    equal = {column: value for column, value in given.items() if value is not None}
+    conditions = ["s.started_utc >= ?", "s.started_utc < ?", *(f"{column} = ?" for column in equal)]
+    return " AND ".join(conditions), [since, until, *equal.values()]
 
 
 def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally], list[MovementSummary]]:

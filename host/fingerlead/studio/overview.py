@@ -5,13 +5,15 @@ Days are ISO texts in UTC; today is an argument. Everything comes from the index
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TypeVar
 
-from fingerlead.studio.index import DaySpan, Index, IndexedSession
+from fingerlead.studio.index import DaySpan, Index
+from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.pupils import Pupil
-from fingerlead.timing.evenings import Difference, What, compare
+from fingerlead.studio.tried import Tried
+from fingerlead.timing.evenings import Difference, What, judge
 from fingerlead.timing.movement_sums import MovementSummary, movements_together
 from fingerlead.timing.progress import Fault, Tally, together
 from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
@@ -36,7 +38,7 @@ class Changed:
 class Glance:
     """One pupil at a glance, since the last lesson (`since`, ISO). `first` is what to work on first, if anything.
 
-    `compared` is everything tried since the day `before`, until the lesson and since, the clearest difference first.
+    `changed` is what is told better or worse, against the days from `before` on until the lesson, the clearest first.
     `problems` are files that cannot be read, whenever they were played: they cannot say.
     """
 
@@ -47,13 +49,8 @@ class Glance:
     playing_us: int
     first: Played | None
     before: str
-    compared: tuple[Changed, ...]
+    changed: tuple[Changed, ...]
     problems: int
-
-    @property
-    def changed(self) -> tuple[Changed, ...]:
-        """What is told better or worse."""
-        return tuple(each for each in self.compared if each.difference.trend in ("better", "worse"))
 
     @property
     def fault(self) -> Fault | None:
@@ -77,14 +74,17 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date, divide: str = ""
     """All pupils, in the order given, since the ISO day `divide` or each one's last lesson."""
     pupils = list(pupils)
     spans = {pupil.key: span_of(divide or pupil.lesson, today) for pupil in pupils}
-    tried = _tried(index, spans)
-    kept: dict[str, list[IndexedSession]] = defaultdict(list)
-    first, last = min((span.divide for span in spans.values()), default=""), until(today)
-    for session in index.sessions(since=first, until=last):
-        kept[session.pupil].append(session)
-    problems = index.problems()
+    tried, problems = index.tried(spans), index.problems()
+    told = {
+        who: judge(each.whats, each.tried, each.astray, each.before, chances, told_alone=True)
+        for (who, each), chances in zip(tried.items(), chances_of(index, tried).values(), strict=True)
+    }
     return [
-        _glance(index, pupil, spans[pupil.key], tried[pupil.key], kept[pupil.key], problems.get(pupil.key, 0))
+        _glance(index, pupil, spans[pupil.key], tried[pupil.key], told[pupil.key], problems.get(pupil.key, 0))
+        if pupil.key in tried
+        else Glance(
+            pupil, spans[pupil.key].divide, 0, 0, 0, None, spans[pupil.key].since, (), problems.get(pupil.key, 0)
+        )
         for pupil in pupils
     ]
 
@@ -119,8 +119,8 @@ def weeks(index: Index, pupil: str, span: DaySpan) -> dict[What, dict[str, Playe
 
 def between(index: Index, pupil: str, span: DaySpan) -> dict[What, Difference]:
     """Everything tried in a span, before and since the day that divides it, the clearest first."""
-    tried = _tried(index, {pupil: span})[pupil]
-    return compare([*tried.before.values()], [*tried.after.values()])
+    tried = index.tried({pupil: span}).get(pupil)
+    return judge(tried.whats, tried.tried, tried.astray, tried.before) if tried else {}
 
 
 def span_of(lesson: str, today: date) -> DaySpan:
@@ -166,48 +166,36 @@ def monday(day: str) -> str:
     return (at - timedelta(days=at.weekday())).isoformat()
 
 
-@dataclass(frozen=True, slots=True)
-class _Tried:
-    """The sessions of a pupil before and since a day, by their digests, and how much of each thing is heard since."""
-
-    before: dict[str, dict[What, tuple[int, int]]] = field(default_factory=lambda: defaultdict(dict))
-    after: dict[str, dict[What, tuple[int, int]]] = field(default_factory=lambda: defaultdict(dict))
-    heard_us: dict[What, int] = field(default_factory=lambda: defaultdict(int))
-
-
-def _tried(index: Index, spans: Mapping[str, DaySpan]) -> dict[str, _Tried]:
-    found: dict[str, _Tried] = defaultdict(_Tried)
-    for who, digest, since, what, tried, astray, heard_us in index.counts(spans):
-        of = found[who]
-        (of.after if since else of.before)[digest][what] = tried, astray
-        if since:
-            of.heard_us[what] += heard_us
-    return found
-
-
 def _glance(
-    index: Index, pupil: Pupil, span: DaySpan, tried: _Tried, kept: list[IndexedSession], problems: int
+    index: Index, pupil: Pupil, span: DaySpan, tried: Tried, told: Mapping[What, Difference], problems: int
 ) -> Glance:
-    mine = [session for session in kept if session.started_utc >= span.divide]
-    compared = compare([*tried.before.values()], [*tried.after.values()])
-    worst = sorted(compared, key=lambda what: (-tried.heard_us[what], str(what)))
-    first = next((what for what in worst if stands_out(compared[what].after.astray, compared[what].after.plain)), None)
+    first, since = _first(tried), slice(tried.before, None)
     return Glance(
         pupil,
         span.divide,
-        len(mine),
-        len({session.day for session in mine}),
-        sum(session.playing_us for session in mine),
+        len(tried.days[since]),
+        len({day[:10] for day in tried.days[since]}),
+        sum(tried.playing_us[since]),
         None if first is None else _whole(index, pupil.key, span, first),
         span.since,
-        tuple(map(Changed, compared, compared.values())),
+        tuple(map(Changed, told, told.values())),
         problems,
     )
 
 
+def _first(tried: Tried) -> What | None:
+    """What to work on first: of what stands out since the day that divides the span, what is heard most."""
+    of, wrong = (each[tried.before :].sum(0).tolist() for each in (tried.tried, tried.astray))
+    rows = zip(tried.heard_us.tolist(), tried.whats, wrong, of, strict=True)
+    worst = sorted((row for row in rows if row[0]), key=lambda row: (-row[0], str(row[1])))
+    return next((what for _, what, times, of_all in worst if stands_out(times, of_all)), None)
+
+
 def _whole(index: Index, pupil: str, span: DaySpan, what: What) -> Played:
     """All that is known of a change or a movement since the day that divides a span."""
-    days = span.divide, span.until
-    if isinstance(what[0], str):
-        return movements_together(m for *_, m in index.movements(pupil, *days) if what_of(m) == what)[what]
-    return together(t for *_, t in index.tallies(pupil, *days) if what_of(t) == what)[what]
+    name, note = what
+    if isinstance(name, str):
+        of = name, note
+        return movements_together(m for *_, m in index.movements(pupil, span.divide, span.until, of))[of]
+    change = name, note
+    return together(t for *_, t in index.tallies(pupil, span.divide, span.until, change))[change]

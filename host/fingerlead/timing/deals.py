@@ -15,7 +15,6 @@ spread of shares beyond the binomial one by moments (J. C. Kleinman, JASA 68, 19
 """
 
 import math
-from collections.abc import Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -33,6 +32,7 @@ MOST_DEALS = 5_000
 # After so many it is known of most pupils that nothing is clear.
 FIRST_DEALS, FAR_FROM_CLEAR = 1_000, 0.2
 SEED = 17
+FINE = 2.0**40
 
 
 def distances(tried: Counts, astray: Counts) -> Numbers:
@@ -57,25 +57,24 @@ def wander(tried: Counts, off: Numbers, even: Numbers) -> Numbers:
     return np.minimum(found, even)
 
 
-def adjusted_chances(far: Numbers, played: Flags, before: int, counts: Sequence[Sequence[tuple[int, int]]]) -> Numbers:
+def adjusted_chances(far: Numbers, tried: Counts, astray: Counts, before: int) -> Numbers:
     """For each change the chance of a difference as clear in any of them, were the evenings dealt out anew.
 
-    `counts` are (astray, of) before and since: where evenings are of very different lengths, what is clear by the
-    evenings must be so by the single changes too.
+    Where evenings are of very different lengths, what is clear by the evenings must be so by the single changes too.
     """
     evenings, after = len(far), len(far) - before
-    found = np.ones(far.shape[1])
     for most in (FIRST_DEALS, MOST_DEALS):
-        chances = own_chances(far, played, deals(evenings, after, most))
+        chances = own_chances(far, tried > 0, deals(evenings, after, most))
         found = step_down(chances)
         if found.min() > FAR_FROM_CLEAR or math.comb(evenings, after) <= most:
             break
-    clear = np.flatnonzero(found <= 1 - CONFIDENCE)
-    if not len(clear):
-        return found
-    for column in clear.tolist():
-        chances[column, 0] = max(chances[column, 0], middle_fisher(*counts[column]))
-    return step_down(chances)
+    clear = np.flatnonzero(found <= 1 - CONFIDENCE).tolist()
+    sums = (astray[:before], tried[:before], astray[before:], tried[before:])
+    gone, of, gone_since, of_since = (each.sum(0).tolist() for each in sums)
+    for at in clear:
+        alone = middle_fisher((gone[at], of[at]), (gone_since[at], of_since[at]))
+        chances[at, 0] = max(chances[at, 0], alone)
+    return step_down(chances) if clear else found
 
 
 def middle_fisher(before: tuple[int, int], after: tuple[int, int]) -> float:
@@ -107,14 +106,26 @@ def deals(evenings: int, after: int, most: int) -> NDArray[np.int8]:
 
 
 def own_chances(far: Numbers, played: Flags, dealt: NDArray[np.int8]) -> Numbers:
-    """For each change and deal (one a row) the share of deals with as great a difference; the first is the true one."""
-    count, later = played.sum(0), dealt.astype(np.float64)
-    there = later @ played.astype(np.float64)
-    apart = (later @ far) ** 2 * count / np.maximum(there * (count - there), 0.5)
-    # Sums in another order differ in their last figures.
-    apart = np.round(apart, 9).T
-    ranks = [np.searchsorted(np.sort(one), one) for one in apart]
-    return 1 - np.array(ranks) / len(dealt)
+    """For each change (a row) and deal the share of deals with as great a difference; the true one is first."""
+    # Whole numbers add up to the same in any order, and on any machine.
+    whole, later = np.rint(far.T * FINE), dealt.astype(np.float64)
+    sums = np.array([later @ row for row in whole]) / FINE
+    count, there = played.sum(0)[:, np.newaxis], np.array([later @ row for row in played.T.astype(np.float64)])
+    apart = sums * sums * count / np.maximum(there * (count - there), 0.5)
+    # Sums of rounded numbers differ in their last figures.
+    chances: Numbers = 1 - _ranks(np.round(apart, 7)) / len(dealt)
+    return chances
+
+
+def _ranks(apart: Numbers) -> Counts:
+    """How many of each row are smaller."""
+    order = np.argsort(apart, axis=1)
+    ordered = np.take_along_axis(apart, order, axis=1)
+    smaller = np.zeros(apart.shape, np.int64)
+    found = np.empty_like(smaller)
+    smaller[:, 1:] = np.where(ordered[:, 1:] != ordered[:, :-1], np.arange(1, apart.shape[1]), 0)
+    np.put_along_axis(found, order, np.maximum.accumulate(smaller, axis=1), axis=1)
+    return found
 
 
 def step_down(chances: Numbers) -> Numbers:

@@ -26,6 +26,7 @@ from statistics import NormalDist
 from typing import Literal, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fingering.moves import change_text
 from fingerlead.timing.deals import Counts, Numbers, adjusted_chances, distances, wander
@@ -82,6 +83,11 @@ class Difference:
     evenings: int
 
     @property
+    def is_told(self) -> bool:
+        """Whether it is better or worse."""
+        return self.trend in ("better", "worse")
+
+    @property
     def difference(self) -> float:
         """Of the shares astray."""
         return self.after.share - self.before.share
@@ -117,40 +123,68 @@ def compare(
     """All that was tried on some evenings before and since, each a mapping to (tried, astray); the clearest first."""
     found = dict.fromkeys(key for one in (*before, *after) for key, (tried, _) in one.items() if tried)
     columns = {key: column for column, key in enumerate(found)}
-    counts = np.zeros((2, len(before) + len(after), len(columns)), np.int64)
+    tried, astray = np.zeros((2, len(before) + len(after), len(columns)), np.int64)
     for row, one in enumerate((*before, *after)):
         for key, pair in one.items():
             if pair[0]:
-                counts[:, row, columns[key]] = pair
-    judged = zip(columns, judge(counts[0], counts[1], len(before)), strict=True)
-    return dict(sorted(judged, key=lambda each: (each[1].chance, -abs(each[1].difference), str(each[0]))))
+                tried[row, columns[key]], astray[row, columns[key]] = pair
+    return judge(list(columns), tried, astray, len(before))
 
 
-def judge(tried: Counts, astray: Counts, before: int) -> list[Difference]:
-    """The same of arrays, of which the first `before` evenings are those before the day."""
-    played = tried > 0
+def judge(
+    keys: Sequence[K],
+    tried: Counts,
+    astray: Counts,
+    before: int,
+    chances: Numbers | None = None,
+    *,
+    told_alone: bool = False,
+) -> dict[K, Difference]:
+    """The same of arrays, of which the first `before` evenings are those before the day, and each column has a key.
+
+    `chances` are those of `clear_chances`, where they are known. Where `told_alone`, only what is better or worse.
+    """
+    chances = clear_chances(tried, astray, before) if chances is None else chances
+    wanted = np.flatnonzero(chances <= 1 - CONFIDENCE) if told_alone else np.arange(len(keys))
+    level = (1 - CONFIDENCE) / max(1, len(_decidable(tried, astray, before)))
+    tried, astray = tried[:, wanted], astray[:, wanted]
     wandering = _usual_wander(tried, astray, before)
     sides = [_sides(tried[rows], astray[rows], wandering) for rows in (slice(before), slice(before, None))]
-    counted = np.minimum(played[:before].sum(0), played[before:].sum(0)) >= FEWEST_EVENINGS
-    decidable = np.flatnonzero(counted & (astray.sum(0) > 0) & (astray.sum(0) < tried.sum(0)))
-    chances, signs = np.ones(tried.shape[1]), np.zeros(tried.shape[1])
-    if len(decidable):
-        far = distances(tried[:, decidable], astray[:, decidable])
-        counts = [[(side[at].astray, side[at].plain) for side in sides] for at in decidable]
-        chances[decidable] = adjusted_chances(far, played[:, decidable], before, counts)
-        signs[decidable] = far[before:].sum(0)
-    needed = _evenings_needed(tried, astray, wandering, (1 - CONFIDENCE) / max(1, len(decidable)))
-    rows = zip(*sides, chances.tolist(), signs.tolist(), needed.tolist(), strict=True)
-    return [
-        Difference(here, there, chance, _trend(here, there, chance, sign, evenings), evenings)
-        for here, there, chance, sign, evenings in rows
+    needed = _evenings_needed(tried, astray, wandering, level)
+    rows = zip(wanted.tolist(), *sides, chances[wanted].tolist(), needed.tolist(), strict=True)
+    found = [
+        (keys[at], Difference(here, there, chance, _trend(here, there, chance, evenings), evenings))
+        for at, here, there, chance, evenings in rows
     ]
+    return dict(sorted(found, key=lambda one: (one[1].chance, -abs(one[1].difference), str(one[0]))))
 
 
-def _trend(before: Side, after: Side, chance: float, sign: float, evenings: int) -> Trend:
-    # What is told must be seen in the counts beside it too.
-    if chance <= 1 - CONFIDENCE and sign * (after.share - before.share) > 0:
-        return "worse" if sign > 0 else "better"
+def clear_chances(tried: Counts, astray: Counts, before: int) -> Numbers:
+    """For each change the chance of so clear a difference in any of them, if nothing had changed.
+
+    1 where its mean share by evenings and its counts go different ways: what is told must be seen in the counts too.
+    """
+    chances, at = np.ones(tried.shape[1]), _decidable(tried, astray, before)
+    if len(at):
+        far = distances(tried[:, at], astray[:, at])
+        share = [
+            astray[rows][:, at].sum(0) / tried[rows][:, at].sum(0) for rows in (slice(before), slice(before, None))
+        ]
+        same_way = far[before:].sum(0) * (share[1] - share[0]) > 0
+        chances[at] = np.where(same_way, adjusted_chances(far, tried[:, at], astray[:, at], before), 1)
+    return chances
+
+
+def _decidable(tried: Counts, astray: Counts, before: int) -> NDArray[np.intp]:
+    """The columns that could be told: played on enough evenings of both sides, and not always the same."""
+    played = tried > 0
+    counted = np.minimum(played[:before].sum(0), played[before:].sum(0)) >= FEWEST_EVENINGS
+    return np.flatnonzero(counted & (astray.sum(0) > 0) & (astray.sum(0) < tried.sum(0)))
+
+
+def _trend(before: Side, after: Side, chance: float, evenings: int) -> Trend:
+    if chance <= 1 - CONFIDENCE:
+        return "worse" if after.share > before.share else "better"
     n, m = before.sessions, after.sessions
     enough = min(n, m) >= FEWEST_EVENINGS and 2 * n * m / (n + m) >= evenings
     return "no clear change" if enough else "not enough yet"

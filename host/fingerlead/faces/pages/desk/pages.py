@@ -30,6 +30,7 @@ from fingerlead.studio.index import ENDLESS, DaySpan, IndexedSession, analysed
 from fingerlead.studio.names import signs
 from fingerlead.studio.overview import (
     Played,
+    between,
     glances,
     until,
     weeks,
@@ -69,7 +70,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
     divide, tomorrow = glance.since, until(today)
     sessions = studio.index.sessions(key)
-    by_what = weeks(studio.index, key, DaySpan(glance.before, divide, tomorrow))
+    span = DaySpan(glance.before, divide, tomorrow)
+    by_what, compared = weeks(studio.index, key, span), between(studio.index, key, span)
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
     sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
     since_then: list[Played] = [*recent.values(), *sums.values()]
@@ -103,8 +105,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         worst=worst,
         strips=strips,
         movements=movement_rows(sums.values()),
-        compared=[difference_row(each.what, each.difference) for each in glance.compared if is_told(each.difference)],
-        clean=sum(not is_told(each.difference) for each in glance.compared),
+        compared=[difference_row(*each) for each in compared.items() if is_told(each[1])],
+        clean=sum(not is_told(each) for each in compared.values()),
         judged=JUDGED,
         sessions=[_session_row(each, played[each.digest]) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
