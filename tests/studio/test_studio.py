@@ -552,7 +552,7 @@ def movement_cells(cells: str) -> str:
         "UPDATE result SET faults = '['",
         "UPDATE result SET faults = '[[1]]'",
         "UPDATE result SET faults = '[[9, true, 2, 3, 4, 5, 6]]'",
-        "UPDATE result SET heard_us = 'x'",
+        "UPDATE result SET apart = 'x'",
         "UPDATE result SET faults = '[[1, true, 2, 3, 4, 5, \"x\"]]'",
         "UPDATE session SET rungs = '[1]'",
         "UPDATE session SET problem = x'00'",

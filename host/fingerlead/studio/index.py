@@ -227,7 +227,7 @@ class Index:
         from_note, to_note = of or (None, None)
         where, values = _chosen(since, until, {"pupil": pupil, "from_note": from_note, "to_note": to_note})
         rows = self.db.execute(
-            f"SELECT s.pupil, r.digest, r.strays, r.faults, r.from_note, r.to_note, {', '.join(COUNTS[:-2])} "
+            f"SELECT s.pupil, r.digest, r.strays, r.faults, r.from_note, r.to_note, {', '.join(COUNTS)} "
             f"FROM session s JOIN result r ON r.digest = s.digest WHERE {where} "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             values,

@@ -20,7 +20,7 @@ from fingerlead.timing.progress import Fault, Tally
 from fingerlead.timing.results import UNPLAIN
 
 # The numbers of a change, in the order of their columns.
-COUNTS = ("plain", "apart", *UNPLAIN, "astray", "heard_us")
+COUNTS = ("plain", "apart", *UNPLAIN)
 # And those of a movement: how often each verdict was given.
 VERDICT_COLUMNS = tuple(verdict.replace(" ", "_") for verdict in COUNTED)
 LONGEST_NAME = 200
@@ -34,11 +34,11 @@ def change_row(t: Tally) -> tuple[object, ...]:
     """A change's row, from its notes on."""
     faults = json.dumps([[*f.cause, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
     strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
-    return t.from_note, t.to_note, t.plain, t.apart, *t.beside, t.astray, t.heard_us, strays, faults
+    return t.from_note, t.to_note, t.plain, t.apart, *t.beside, strays, faults
 
 
 def change_in(strays: Any, faults: Any, from_note: Any, to_note: Any, *counts: Any) -> Tally:
-    """The change that a row says; `counts` are all but the two that its strays say too."""
+    """The change that a row says."""
     plain, apart, *beside = whole(counts)
     if not isinstance(strays, bytes) or len(strays) % 4:
         raise ValueError("no strays")
