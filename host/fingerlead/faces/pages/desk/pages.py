@@ -83,7 +83,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         _worst(studio, key, glance.since, since_then, strips),
         charts(by_what, since_then, glance.before, divide),
     )
-    parts = {"worst-h": worst, "movements-h": sums, "weeks-h": pictures, "compared-h": glance.compared}
+    parts = {"worst-h": worst, "movements-h": sums, "weeks-h": pictures, "compared-h": compared}
     return render(
         "pupil.html",
         pupil=pupil,
