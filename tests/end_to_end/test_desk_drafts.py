@@ -10,7 +10,7 @@ from fingerlead.faces.pages.desk.routes import opened as desk_opened
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.studio import pupils
 from fingerlead.studio.studio import Studio
-from tests.studio.studios import playing, write
+from tests.studio.studios import playing, put, write
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
 expect = playwright.expect
@@ -199,3 +199,23 @@ def test_what_is_typed_while_a_save_is_under_way_stays(desk):
     save(tab)
     expect(tab.locator("header p.note")).to_have_text("Small hands. Cold ones.")
     assert desk.kept() == 0
+
+
+def test_another_version_that_a_sync_program_left_is_shown_beside_and_both_notes_are_kept(desk):
+    folder = desk.folder / "pupils" / desk.key
+    other = (folder / "pupil.json").read_text().replace('"note": ""', '"note": "from the laptop"')
+    put(folder / "pupil (conflicted copy).json", other.encode())
+    tab = desk.tab(desk.pupil)
+    note(tab).fill("from here")
+    save(tab)
+    version = tab.get_by_role("region", name="Another version of this pupil")
+    expect(version).to_contain_text("from the laptop")
+    version.get_by_label("Both, one below the other").check()
+    desk.reload(tab)
+    expect(version.get_by_label("Both, one below the other")).to_be_checked()
+    version.get_by_role("button", name="Keep what is chosen").click()
+    expect(tab.locator("header p.note")).to_contain_text("from the laptop")
+    assert desk.read().note == "from here\n\nfrom the laptop"
+    assert version.count() == 0
+    assert desk.kept() == 0
+    assert not (folder / "pupil (conflicted copy).json").exists()

@@ -37,7 +37,7 @@ from fingerlead.timing.pulse_words import pulse_told
 from fingerlead.timing.summary import median_interval, wilson
 from tests.reading.players import run_player, together_player
 from tests.store.playing import music_of, write_playing
-from tests.studio.studios import playing, rebuild, write
+from tests.studio.studios import playing, put, rebuild, write
 
 TODAY = date(2026, 9, 20)
 HOSTILE = '<script>alert("x")</script> =2+2'
@@ -110,6 +110,43 @@ def test_a_save_older_than_what_is_stored_is_answered_with_both(desk, pupil):
     # A form that does not say what it was filled from is written over nothing.
     assert desk.post(f"/pupil/{pupil}", data={**fields, "note": "third", "was": "["}).status_code == 409
     assert desk.studio.pupil(pupil).note == "first\nsecond"
+
+
+def test_another_version_of_a_pupil_is_shown_beside_and_one_is_chosen(desk, pupil):
+    folder = desk.studio.of(pupil)
+    desk.studio.change(pupil, note="here")
+    there = (folder / "pupil.json").read_text().replace('"here"', '"<b>there"').replace("Ailsa", "Ailsa B.")
+    put(folder / "pupil (conflicted copy).json", there.encode())
+    page = desk.get(f"/pupil/{pupil}").text
+    assert "&lt;b&gt;there" in page
+    section = page[page.index("Another version of this pupil") :]
+    shown = {
+        name: unescape(re.search(rf'name="{name}" value="([^"]*)"', section)[1]) for name in ("file", "digest", "was")
+    }
+    chosen = {**shown, "name": "Ailsa B.", "note": "here\r\n\r\nthere"}
+    assert "Another version" not in desk.post(f"/pupil/{pupil}/version", data=chosen).text
+    assert (desk.studio.pupil(pupil).name, desk.studio.pupil(pupil).note) == ("Ailsa B.", "here\n\nthere")
+    assert sorted(path.name for path in folder.glob("*.json")) == ["pupil.json"]
+    again = desk.post(f"/pupil/{pupil}/version", data=chosen)
+    assert (again.status_code, "has gone" in again.text) == (400, True)
+
+
+def test_a_folder_that_another_program_changes_is_looked_at_with_each_page(desk, pupil):
+    digest = desk.studio.index.sessions(pupil)[0].digest
+    path = desk.studio.session_path(digest)
+    elsewhere = path.with_name("held apart")
+    path.replace(elsewhere)
+    elsewhere.replace(desk.studio.folder / "held apart")
+    assert digest not in desk.get(f"/pupil/{pupil}").text
+    (desk.studio.folder / "held apart").replace(path)
+    assert digest in desk.get(f"/pupil/{pupil}").text
+    folder = desk.studio.of(pupil)
+    folder.replace(folder.with_name("Ailsa <b>"))
+    first = desk.get("/").text
+    assert "Ailsa &lt;b&gt;: a folder of the pupil Ailsa under another name" in first
+    assert f"/pupil/{pupil}" not in first
+    gone = desk.post(f"/session/{digest}/remark", data={"at_us": "5", "text": "x"})
+    assert (gone.status_code, "expected" in gone.text) == (400, True)
 
 
 def test_a_remark_sent_twice_because_no_answer_came_is_pinned_once(desk, pupil):

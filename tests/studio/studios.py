@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -28,6 +29,14 @@ def write(path: Path, data: bytes, day: int = 0, settings=None) -> Path:
         writer.tell(levels_at="seal")  # as of a chanter that was calibrated here
         for start in range(0, len(data), 60):
             writer.append(data[start : start + 60], start * 500)
+    return path
+
+
+def put(path: Path, data: bytes) -> Path:
+    """A file as another program puts it there: whole, and with the time at which it was written elsewhere."""
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(data)
+    os.utime(path, (1_000_000_000, 1_000_000_000))
     return path
 
 

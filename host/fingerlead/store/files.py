@@ -15,7 +15,7 @@ import re
 import secrets
 import sqlite3
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 
@@ -181,9 +181,17 @@ def why_not(error: OSError | sqlite3.Error) -> str:
 
 def append_line(path: Path, what: dict[str, object]) -> None:
     """Add an object as one line, on the disk when this returns, or not at all; raises OSError."""
-    data = json.dumps(what, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
-    if len(data) > GREATEST_LINE:
-        raise ValueError(f"expected a line of at most {GREATEST_LINE} bytes, got {len(data)}")
+    data = json.dumps(what, ensure_ascii=False, separators=(",", ":")).encode("utf-8")
+    if len(data) >= GREATEST_LINE:
+        raise ValueError(f"expected a line of at most {GREATEST_LINE} bytes, got {len(data) + 1}")
+    add_lines(path, [data])
+
+
+def add_lines(path: Path, lines: Sequence[bytes]) -> None:
+    """Add lines, on the disk when this returns, or none of them; raises OSError."""
+    if not lines:
+        return
+    data = b"".join(line + b"\n" for line in lines)
     begun = not path.exists()
     file = open_private(path)
     try:

@@ -161,6 +161,12 @@ class Index:
         """All (pupil, digest)."""
         return set(self.db.execute("SELECT pupil, digest FROM session"))
 
+    def damaged(self) -> set[tuple[str, str]]:
+        """All (pupil, digest) of files that cannot be read."""
+        return set(
+            self.db.execute("SELECT pupil, digest FROM session WHERE problem != '' AND typeof(problem) = 'text'")
+        )
+
     def problems(self) -> dict[str, int]:
         """How many files of each pupil cannot be read; pupils without any are left out."""
         return dict(self.db.execute("SELECT pupil, count(*) FROM session WHERE problem != '' GROUP BY pupil"))

@@ -81,6 +81,13 @@ def put_back(folder: Path, id: str) -> None:
     append_line(folder / FILE, {**asdict(lesson), "id": new_key(), "instead_of": [id]})
 
 
+def add_day(folder: Path, day: str) -> None:
+    """Have the one day that another copy of `pupil.json` knows in the history, once; raises OSError."""
+    id = id_of({"lesson": day})
+    if id not in {text(row, "id") for row in objects_in(folder / FILE)}:
+        append_line(folder / FILE, {**asdict(Lesson(id, day)), "instead_of": []})
+
+
 def _first_day(folder: Path) -> str:
     with contextlib.suppress(StudioError):
         return read_pupil(folder).lesson

@@ -168,15 +168,25 @@ def read_pupil(folder: Path) -> Pupil:
         data = path.read_bytes()
     except OSError as error:
         raise StudioError(f"{path}: it cannot be read: {error.strerror or error}") from None
+    return pupil_in(path, data, folder.name)
+
+
+def pupil_in(path: Path, data: bytes, key: str, must_name: bool = False) -> Pupil:
+    """Who the pupil of a key is, as the bytes of a file say, which must name the key where it `must_name` it.
+
+    Raises StudioError.
+    """
     try:
         content = json.loads(data)
     except (ValueError, RecursionError):
         raise StudioError(f"{path}: expected JSON; this file is damaged. Write the pupil's name anew") from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
         raise StudioError(f"{path}: expected a pupil of a studio (schema {SCHEMA}); this is something else")
+    if must_name and content.get("key") != key:
+        raise StudioError(f"{path}: expected the pupil {key}; this is another")
     return _tidied_pupil(
         Pupil(
-            folder.name,
+            key,
             text(content, "name"),
             hand_on_top="right" if content.get("hand_on_top") == "right" else "left",
             chanter=text(content, "chanter"),

@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import time
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -23,6 +23,7 @@ from fingerlead.store.files import FINISHED, close_to_others, make_private, own_
 from fingerlead.store.session_file import SessionError, names_another_file, remove_session
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
+from fingerlead.studio.conflicts import RESTS_S, Copy, merge_copies, settle
 from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
 from fingerlead.studio.lessons import last_day
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
@@ -60,6 +61,8 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         except OSError as error:
             raise StudioError(f"{self.folder}: no studio can be kept here: {error.strerror or error}") from None
         self.index = Index(self.folder)
+        # Of each pupil's folder: what it looked like when it was looked into last.
+        self._seen: dict[str, tuple[object, ...]] = {}
         try:
             self.catch_up()
         except (sqlite3.Error, OSError) as error:
@@ -190,20 +193,100 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         for half in self.folder.glob(".deleting-*"):
             self.index.drop_pupil(half.name.removeprefix(".deleting-"))
             shutil.rmtree(half, ignore_errors=True)
+        self._seen.clear()
+        return self.look()
+
+    def look(self) -> int:
+        """Catch up with the folders that another program has changed since the last look; how many were entered.
+
+        Copies that a program which keeps folders alike has left are merged, as far as they are no question.
+        """
+        there = {folder.name: folder for folder in self._own_folders()}
+        damaged = self.index.damaged()
+        stamps = {key: _stamp(folder, damaged) for key, folder in there.items()}
+        changed = [there[key] for key, stamp in stamps.items() if self._seen.get(key) != stamp]
+        gone = self._seen.keys() - there.keys()
+        first = not self._seen
+        for folder in changed:
+            with contextlib.suppress(StudioError):
+                self._merge(folder)
+        entered = self._enter(changed, None if first else gone, damaged)
+        damaged = self.index.damaged()
+        # Where something was written just now, a copy may not have been at rest.
+        self._seen = stamps | {folder.name: () if _is_busy(folder) else _stamp(folder, damaged) for folder in changed}
+        return entered
+
+    def copies(self, key: str) -> list[Copy]:
+        """Other versions of who a pupil is, as a program which keeps folders alike has left them: a question each."""
+        with self.index.writing():
+            return merge_copies(self.of(key))
+
+    def settle(self, key: str, copy: tuple[str, str], was: Mapping[str, str], **to: str) -> None:
+        """Keep what was chosen of a pupil and of a copy, named by its file and digest, then remove the copy."""
+        name, digest = copy
+        if not any((each.name, each.digest) == copy for each in self.copies(key)):
+            raise StudioError("the other version has changed since, or has gone. Load the page anew, and choose again")
+        self.change(key, was, **to)
+        settle(self.of(key), name, digest)
+
+    def astray(self) -> list[str]:
+        """What to say of folders that hold a pupil under another name than the key: they are not shown."""
+        found = []
+        for folder in sorted((self.folder / "pupils").iterdir()):
+            if not folders.is_key(folder.name) and not folder.is_symlink() and (folder / "pupil.json").is_file():
+                with contextlib.suppress(StudioError, OSError):
+                    found.append(_astray_words(folder))
+        return found
+
+    def _merge(self, folder: Path) -> None:
+        _refuse_links(folder, folders.WRITTEN, "a pupil's")
+        _sweep(folder)
+        with self.index.writing():
+            merge_copies(folder)
+        for entry in _entries(folder):
+            path = Path(entry.path)
+            if not SESSION.fullmatch(entry.name) and not entry.name.startswith(".") and _rests(path):
+                self._take_copy(folder, path)
+
+    def _take_copy(self, folder: Path, path: Path) -> None:
+        """Take a copy of a session in, or a session that was put into the folder, and remove it once it is kept."""
+        try:
+            digest = digest_of(read_session(path))
+        except FAILURES:
+            return
+        kept = folder / "sessions" / f"{digest}{ENDING}"
+        with contextlib.suppress(*FAILURES):
+            if self.index.has(digest) == folder.name and not _is_whole(kept, digest):
+                with self.index.writing():
+                    self.index.drop(digest)
+            taken = self.take_in(folder.name, path)
+            if taken.outcome != "refused" and _is_whole(self.session_path(digest), digest):
+                remove_session(path)
+
+    def _enter(self, changed: Iterable[Path], gone: Set[str] | None, damaged: Set[tuple[str, str]]) -> int:
+        """Enter the sessions of folders that changed, and drop what is gone. `gone` are whole folders; None: of all.
+
+        What could not be read is read once more.
+        """
+        changed = list(changed)
         known = self.index.known()
+        whose = {digest: key for key, digest in known if folders.is_key(str(key))}
+        keys = {folder.name for folder in changed}
         there: dict[str, tuple[str, Path]] = {}
-        for folder in self._folders():
-            _sweep(folder)
+        for folder in changed:
             for file in _sessions(folder):
                 digest = file.name.removesuffix(ENDING)
                 # One session is in one folder only; of one that was copied, the folder that is known counts.
-                if digest not in there or (folder.name, digest) in known:
+                owner = whose.get(digest, folder.name)
+                kept = owner == folder.name or not (self.folder / "pupils" / owner / "sessions" / file.name).is_file()
+                if kept and (digest not in there or (folder.name, digest) in known):
                     there[digest] = folder.name, file
         here = {(key, digest) for digest, (key, _) in there.items()}
         with self.index.writing():
-            for _, digest in known - here:
-                self.index.drop(digest)
-        new = sorted(here - known)
+            for key, digest in known - here:
+                if gone is None or key in keys | gone:
+                    self.index.drop(digest)
+        new = sorted(here - (known - damaged))
         for start in range(0, len(new), BATCH):
             rows = [reading(key, digest, there[digest][1]) for key, digest in new[start : start + BATCH]]
             with self.index.writing():
@@ -211,11 +294,13 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
                     self.index.put(*row)
         return len(new)
 
-    def _folders(self) -> list[Path]:
+    def _own_folders(self) -> list[Path]:
         there = sorted((self.folder / "pupils").iterdir())
-        found = [each for each in there if folders.is_key(each.name) and each.is_dir() and not each.is_symlink()]
+        return [each for each in there if folders.is_key(each.name) and each.is_dir() and not each.is_symlink()]
+
+    def _folders(self) -> list[Path]:
         # A folder without a pupil or a session was begun and never finished.
-        return [folder for folder in found if (folder / "pupil.json").exists() or _sessions(folder)]
+        return [each for each in self._own_folders() if (each / "pupil.json").exists() or _sessions(each)]
 
 
 def forget_index(folder: Path) -> None:
@@ -253,6 +338,43 @@ def _sessions(folder: Path) -> list[Path]:
     """The files named by a digest: sessions that were taken in. A link is none, and no other name is."""
     found = [entry for entry in _entries(folder) if SESSION.fullmatch(entry.name)]
     return [Path(entry.path) for entry in found if entry.is_file(follow_symlinks=False)]
+
+
+def _stamp(folder: Path, damaged: Set[tuple[str, str]]) -> tuple[object, ...]:
+    """What changes when a file comes into a pupil's folder or goes, or one that could not be read is written on."""
+    files = [folder / "sessions" / f"{digest}{ENDING}" for key, digest in sorted(damaged) if key == folder.name]
+    return tuple(_state(each) for each in (folder, folder / "sessions", folder / "practice", *files))
+
+
+def _state(path: Path) -> tuple[int, int]:
+    try:
+        of = path.stat()
+    except OSError:
+        return 0, 0
+    return of.st_mtime_ns, of.st_size
+
+
+def _is_busy(folder: Path) -> bool:
+    places = (folder, folder / "sessions", folder / "practice")
+    return any(abs(time.time() - _state(place)[0] / 1e9) < 2 * RESTS_S for place in places)
+
+
+def _rests(path: Path) -> bool:
+    """Whether a file is one, and was not written just now."""
+    return path.is_file() and not path.is_symlink() and abs(time.time() - path.stat().st_mtime) > RESTS_S
+
+
+def _is_whole(path: Path, digest: str) -> bool:
+    """Whether a session's file is there and holds what its name says."""
+    try:
+        return digest_of(read_session(path)) == digest
+    except FAILURES:
+        return False
+
+
+def _astray_words(folder: Path) -> str:
+    pupil = folders.pupil_in(folder, (folder / "pupil.json").read_bytes(), folders.new_key())
+    return f"{folder}: a folder of the pupil {pupil.name} under another name. It is not shown; give it its name back"
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:

@@ -17,6 +17,7 @@ from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.teaching import teaching
+from fingerlead.faces.pages.desk.versions import versions
 from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
 from fingerlead.faces.report.numbers import movement_rows
@@ -66,6 +67,7 @@ def render(name: str, **values: Any) -> str:
 
 def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:
     """One pupil; `divide` is the day on which before ends and after begins, by default the last lesson."""
+    others = versions(studio, key)
     pupil = studio.pupil(key)
     (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
     divide, tomorrow = glance.since, until(today)
@@ -88,6 +90,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         "pupil.html",
         pupil=pupil,
         was=write_fields(fields_of(pupil)),
+        versions=others,
         sign=signs(studio.pupils(), studio.index.played_days()).get(key, ""),
         without=[part for part, there in parts.items() if not there],
         sentence=say.glance_sentence(glance),

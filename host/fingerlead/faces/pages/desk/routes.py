@@ -27,6 +27,7 @@ from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
 from fingerlead.faces.pages.desk.teaching_routes import MANY, teaching_routes
 from fingerlead.faces.pages.desk.turns import passed_shown
+from fingerlead.faces.pages.desk.versions import versions_route
 from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
@@ -53,6 +54,7 @@ BODIES = {
     "/pupil": 3 * GREATEST_MESSAGE,
     "/pupil/*": 3 * GREATEST_MESSAGE,
     "/session/*/remark": 3 * GREATEST_MESSAGE,
+    "/homework": 3 * GREATEST_MESSAGE,
 }
 MOST_OPENED = 20
 Number = TypeVar("Number", int, float)
@@ -100,7 +102,7 @@ class Desk:
         }
         routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
-        routes += teaching_routes(self.studio, self.today)
+        routes += [*teaching_routes(self.studio, self.today), versions_route(self.studio)]
         return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
 
     async def shell(self, request: Request) -> Response:
@@ -111,6 +113,7 @@ class Desk:
 
     async def glance(self, request: Request) -> Response:
         """All pupils."""
+        self.studio.look()
         view = view_in(request.query_params)
         return HTMLResponse(first_page(self.studio, self.today(), view, self.round))
 
@@ -141,6 +144,7 @@ class Desk:
 
     async def pupil(self, request: Request) -> Response:
         """One pupil."""
+        self.studio.look()
         divide = request.query_params.get("divide", "")
         return HTMLResponse(pages.pupil_page(self.studio, request.path_params["key"], self.today(), divide))
 
@@ -204,6 +208,7 @@ class Desk:
 
     async def session(self, request: Request) -> Response:
         """One session."""
+        self.studio.look()
         return HTMLResponse(sessions.session_page(self.studio, request.path_params["digest"]))
 
     async def edges(self, request: Request) -> Response:

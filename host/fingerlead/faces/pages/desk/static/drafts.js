@@ -47,7 +47,7 @@ function typedOf(form, pairs) {
 export function startDrafts(page) {
   forms = new Map();
   for (const form of page.querySelectorAll("form[method=post]:not([data-deletes])")) {
-    if (typedIn(form) === "[]") continue;
+    if (![...form.elements].some((field) => field.name && field.type !== "hidden" && !UNREAD.includes(field.type))) continue;
     const told = make("span", { role: "status" });
     const drop = make("button", { type: "button" });
     const state = make("p", { class: "wide small draft", hidden: true }, told, " ", drop);
