@@ -84,7 +84,7 @@ def shown(browser):
 
 BOXES = """() => [...document.querySelectorAll('.strip')].map(svg => {
   const box = svg.getBoundingClientRect();
-  const marks = svg.querySelectorAll('text, .lead, .ahead, .behind');
+  const marks = svg.querySelectorAll('text, .unsure, .lead, .ahead, .behind');
   return [...marks].map(e => [e.textContent || e.getAttribute('class'), e.getBoundingClientRect()]).map(([what, r]) =>
     [what, r.left - box.left, r.top - box.top, r.right - box.left, r.bottom - box.top, box.width, box.height]);
 })"""

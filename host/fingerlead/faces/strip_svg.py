@@ -88,11 +88,12 @@ def strip_svg(strip: Strip, scale_us: int, number: str) -> str:
     told = [(words, "" if strip.lead is None else "lead") for words in strip.lead_words[:1]]
     told += [(words, hint) for words in strip.lead_words[1:]]
     if lanes.cut:
-        told.append((f"cut at the right: it goes on to {ms(strip.last_us)}", ""))
+        told.append((f"cut here: it goes on to {ms(strip.last_us)}", ""))
     height = BOTTOM + 26 + LINE * max(len(told), 1)
 
     def x(at_us: int) -> float:
-        return round(LABELS + (at_us - lanes.begin_us) / span_us * LANES, 1)
+        right = LANES - 2 * TEAR if lanes.cut else LANES
+        return round(LABELS + min((at_us - lanes.begin_us) / span_us * LANES, right), 1)
 
     parts = [
         f'<svg class="strip" viewBox="0 0 {WIDE} {height}" font-size="12" role="img" '
@@ -159,8 +160,8 @@ def _sounds(lanes: Lanes, x: Callable[[int], float], hatch: str) -> list[str]:
     letters: list[tuple[float, str]] = []
     notes = lanes.joined(SOUNDING.__getitem__)
     last, right, down = NOTES[notes[-1][2]], LABELS + LANES, BOTTOM - LANE + BAND
-    room = min(x(notes[0][1]), x(0)) - 2
-    parts.append(_text(room, SOUND - 5, "note", NOTES[notes[0][2]], "end"))
+    room = min(x(notes[0][1]), x(0)) - 1
+    parts.append(_text(room - 3, SOUND - 5, "note", NOTES[notes[0][2]], "end"))
     for begin_us, end_us, note in notes:
         left, end = x(begin_us), max(x(end_us), x(begin_us) + 1)
         stray = lanes.is_stray(begin_us)
@@ -168,14 +169,14 @@ def _sounds(lanes: Lanes, x: Callable[[int], float], hatch: str) -> list[str]:
         parts.append(_rect(left, SOUND, end - left, BAND, "sound", fill))
         if stray:
             parts.append(_path(f"M{left} {SOUND + BAND}V{down}M{end:.1f} {SOUND + BAND}V{down}", "bound"))
-        inner = lanes.strip.is_movement and notes[0][0] < begin_us < notes[-1][0]
+        inner = lanes.strip.is_movement and notes[0][0] < begin_us and (lanes.cut or begin_us < notes[-1][0])
         if inner or note not in lanes.strip.notes:
             letters.append(((left + end) / 2, LETTERS[note]))
     for middle, letter in _apart(letters, room + LETTER / 2, right - LETTER / 2):
         parts.append(_text(middle, SOUND - 4, "letter", letter, "middle"))
         room = middle + LETTER / 2
     # Where many strays crowd the lane, the note that is reached gives way: the words above the strip name it.
-    if room < right - 7 * len(last):
+    if not lanes.cut and room < right - 7 * len(last):
         parts.append(_text(right - 1, SOUND - 5, "note", last, "end"))
     return parts
 
