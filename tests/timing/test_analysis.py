@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from fingering.notes import NOTES
 from fingering.table import standard_table
 from fingerlead.reading.asked import SessionMusic
-from fingerlead.reading.music import Music, WrittenNote
+from fingerlead.reading.music import Music, Rhythm, WrittenNote
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import measure_in_pieces
@@ -116,6 +116,9 @@ def doubted_walks(draw):
     return states, end_us, doubts
 
 
+BEATS = st.fractions(0, 10_000)
+
+
 @st.composite
 def musics(draw):
     """Music of a few notes, some with grace notes, twice over or with nothing asked for in between; or none."""
@@ -124,6 +127,7 @@ def musics(draw):
         st.integers(0, 8),
         st.sampled_from([(), (), (), (7,), (0, 4, 0), (7, 2, 4), (4,), (0,), (1, 8, 2)]),
         st.booleans(),
+        rhythm=st.none() | st.builds(Rhythm, BEATS, st.integers(0, 10_000), BEATS),
     )
     notes = st.lists(written, min_size=1, max_size=8).map(tuple)
     end_us = draw(st.sampled_from([1 << 62, 1_000_000, 400_000]))

@@ -23,6 +23,7 @@ from fingerlead.timing import collector, timeline
 from fingerlead.timing.correction import corrected, doubts_in_reach, reach_us
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import LISTS, Part, measure_in_pieces, nothing
+from fingerlead.timing.movement_tempo import AROUND
 from fingerlead.timing.movement_verdicts import judge_movements
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import (
@@ -247,8 +248,10 @@ def analyse(
     doubts = doubt_spans(doubts_in_reach(record.doubts, timing))
     rules = Rules(settings, geometry_of(table), errors_for(timing, slopes), doubts, tuple(musics), known)
     parts = list(measure_in_pieces(edge_us, covered, rules))
+    before: list[PlayedMovement] = []
     for part in parts:
-        judge_movements(part, edge_us, covered, rules)
+        judge_movements(part, edge_us, covered, rules, before=before)
+        before = [*before, *part.movements][-AROUND:]
     timing = with_largest(timing, max((part.largest_us for part in parts), default=0))
     return Analysis(
         record, settings, timing, table, edge_us, covered, parts, tuple(musics), slopes, music_problem, known, clicks

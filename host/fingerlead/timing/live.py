@@ -25,6 +25,7 @@ from fingerlead.timing.analysis import REASONS, Analysis, changes_of, doubt_span
 from fingerlead.timing.correction import REACH_US, Edges, Tail, doubts_in_reach, reach_us
 from fingerlead.timing.edge_errors import errors_for
 from fingerlead.timing.kernel import Part, doubt_late, measure, nothing
+from fingerlead.timing.movement_tempo import AROUND
 from fingerlead.timing.movement_verdicts import Known, judge_movements
 from fingerlead.timing.notes import Progression, Rules
 from fingerlead.timing.results import Change, KnownSeal, KnownSkew, PlayedMovement, Settings, Timing
@@ -131,6 +132,7 @@ class LiveAnalysis:
         self._told: dict[int, Change] = {}
         self._told_movements: dict[int, PlayedMovement] = {}  # of the tail, by their starts
         self._known: Known = {}  # what was said of the movements of the tail
+        self._moved: deque[Part] = deque(maxlen=AROUND)  # the last settled parts with movements
         self._note_start_us = 0
         self._note_placed = self._note_told = False
         self._mask_start_us = 0
@@ -308,8 +310,9 @@ class LiveAnalysis:
     def _judge(self, measured: _Measured, *, at_once: bool = True) -> bool:
         """Judge the movements of what is measured, or go on with that; whether all are judged."""
         part, edges, rules = measured.part, measured.edges, measured.rules
+        before = [movement for settled in self._moved for movement in settled.movements[-AROUND:]]
         return judge_movements(
-            part, edges.edge_us, edges.covered, rules, self._place.edge, self._known, at_once=at_once
+            part, edges.edge_us, edges.covered, rules, self._place.edge, self._known, before=before, at_once=at_once
         )
 
     def _slopes_of_tail(self) -> Slopes:
@@ -380,6 +383,8 @@ class LiveAnalysis:
             while self._lately[0][0].end_us[-1] < part.end_us[-1] - TROUBLE_BACK_US:
                 self._lately.popleft()
         self._largest_us = max(self._largest_us, part.largest_us)
+        if part.movements:
+            self._moved.append(part)
         if self._remember:
             self._parts.append(part)
         self._tell_changes(changes, None if final else after.changes)

@@ -22,7 +22,15 @@ from fingerlead.timing.alignment import Laid, Step, lay
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.measure import lengths_unsure_us
 from fingerlead.timing.movement_takes import AcceptedForm, MovementTake, Sound, joined
-from fingerlead.timing.movement_tempo import FASTEST, MeasuredNote, range_us, tempo_of, tempo_ratio, usual_length_us
+from fingerlead.timing.movement_tempo import (
+    FASTEST,
+    MeasuredNote,
+    Pace,
+    range_us,
+    tempo_ratio,
+    tempos_of,
+    usual_length_us,
+)
 from fingerlead.timing.results import MovementFault
 from fingerlead.timing.timeline import TOP_OPEN_BIT, Geometry
 
@@ -71,7 +79,10 @@ class JudgedTake:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """The timeline that takes lie in, from edge number `before` on, and the errors of its timeline."""
+    """The timeline that takes lie in, from edge number `before` on, and the errors of its timeline.
+
+    `pace` is the tempo of the playing around the take, None where that tells none.
+    """
 
     edge_us: NDArray[np.int64]
     covered: NDArray[np.uint8]
@@ -80,12 +91,14 @@ class Timeline:
     geometry: Geometry
     heard_us: int
     bounce_us: int
+    pace: Pace | None = None
 
     def grounds(self, take: MovementTake) -> Hashable:
-        """All of the timeline that a take's judgement hangs on: its edges, and their errors."""
+        """All of the timeline that a take's judgement hangs on: its edges, their errors and the pace around it."""
         first, last = take.first - self.before, take.last - self.before
         times = self.edge_us[first : last + 1]
-        return times.tobytes(), self.covered[first : last + 1].tobytes(), self.errors.between(times[0], times[-1])
+        covered = self.covered[first : last + 1]
+        return times.tobytes(), covered.tobytes(), self.errors.between(times[0], times[-1]), self.pace
 
     def unsure_us(self, sounds: Sequence[Sound]) -> list[float]:
         """The uncertainty of each sound's length."""
@@ -124,7 +137,7 @@ def _may_be_held(form: AcceptedForm) -> bool:
 def _laid(take: MovementTake, form: AcceptedForm, timeline: Timeline) -> tuple[int, tuple[Laid, ...], list[Sound]]:
     """A form laid against what sounded, one note that something unheard interrupts being one, or two."""
     ways = []
-    usual_us = [usual_length_us(role) for role in form.roles] or [1.0] * len(form.notes)
+    usual_us = [usual_length_us(role, timeline.pace) for role in form.roles] or [1.0] * len(form.notes)
     for sounds in (joined(take.sounds), list(take.sounds)):
         kept = _of_use(sounds, form.notes, timeline.bounce_us)
         cost, steps = lay(form.notes, kept, take.from_note, take.to_note, usual_us)
@@ -146,11 +159,10 @@ def _judged(
         for place, sound in at.items()
         if form.roles and place not in beside
     ]
-    tempo, faults = _lengths(notes, at, sounds, timeline)
-    sure = True
+    tempo, faults, sure = _lengths(notes, at, sounds, timeline)
     if any(one.step not in HARMLESS for one in steps):
-        other, sure = _notes(take, form, steps, sounds, tempo, timeline)
-        faults += other
+        other, heard = _notes(take, form, steps, sounds, tempo, timeline)
+        faults, sure = faults + other, sure and heard
     faults += _fingerings(take, form, {p: sound for p, sound in at.items() if p not in beside}, sounds, timeline)
     faults.sort(key=lambda one: one.fault.note)
     return JudgedTake(form, tuple(sounds), tempo, tempo_ratio(notes), tuple(faults), sure)
@@ -164,32 +176,39 @@ def _of_use(sounds: list[Sound], notes: Sequence[int], bounce_us: int) -> list[S
 
 def _lengths(
     notes: list[MeasuredNote], at: dict[int, int], sounds: Sequence[Sound], timeline: Timeline
-) -> tuple[float, list[FoundFault]]:
-    """The tempo, and which notes are crushed, dragged or uneven in it."""
+) -> tuple[float, list[FoundFault], bool]:
+    """The tempo, and which notes are crushed, dragged or uneven in it; and whether that is sure."""
     if not notes:
-        return 0.0, []
-    tempo = tempo_of(notes)
+        return 0.0, [], True
+    tempos = tempos_of(notes, timeline.pace)
     groups = [
         group
         for role in {note.role for note in notes if note.role.alike}
         if len(group := [note for note in notes if note.role is role]) > 1
     ]
-    lengths = [[note.length_us for note in group] for group in groups]
-    if not any(note.outside(tempo) for note in notes) and all(max(us) <= UNEVEN * min(us) for us in lengths):
-        return tempo, []
+    tempo = median(tempos)
+    even = all(
+        max(note.length_us for note in group) <= UNEVEN * min(note.length_us for note in group) for group in groups
+    )
+    if even and not _outside(notes, tempo, timeline):
+        return tempo, [], True
     unsure = timeline.unsure_us([sounds[at[note.place]] for note in notes])
     notes = [note._replace(unsure_us=us) for note, us in zip(notes, unsure, strict=True)]
-    faults = []
-    for note in notes:
-        outside = note.outside(tempo)
-        if outside:
-            kind: FaultKind = "crushed" if outside < 0 else "dragged"
-            faults.append(_found(kind, note, at))
+    # Of two tempos one may be right for all. Else one note is too short or another too long, and nothing says which.
+    outside = [_outside(notes, one, timeline) for one in tempos]
+    sure = len(tempos) == 1 or not all(outside)
+    faults = [_found(kind, note, at) for note, kind in outside[0].items()] if len(tempos) == 1 else []
     for group in groups:
         odd = _uneven([note for note in notes if note.role is group[0].role], tempo)
         if odd is not None:
             faults.append(_found("uneven", odd, at))
-    return tempo, faults
+    return tempo, faults, sure
+
+
+def _outside(notes: Sequence[MeasuredNote], tempo: float, timeline: Timeline) -> dict[MeasuredNote, FaultKind]:
+    """The notes that are too short or too long at a tempo."""
+    signs = {note: note.outside(tempo, timeline.pace) for note in notes}
+    return {note: "crushed" if sign < 0 else "dragged" for note, sign in signs.items() if sign}
 
 
 def _found(kind: FaultKind, note: MeasuredNote, at: dict[int, int]) -> FoundFault:

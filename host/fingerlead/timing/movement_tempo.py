@@ -3,14 +3,19 @@
 A tempo is one number: 0 is skilled playing, 1 a learner's; each role's range moves between the two with it, by the
 same factor for each step. Each note says at which tempo it is in the middle of its range; the movement's is the middle
 one of these, so that one note that is out of place does not decide it.
+
+Where a movement has too few notes to say so, the playing before it does: its pace, the tempo of the last movements
+where they agree. A movement as a whole may be slower or quicker than that; a note on its own is not quicker than
+skilled playing where the playing around it is not.
 """
 
 import math
 from collections.abc import Sequence
-from statistics import median
+from statistics import median, quantiles
 from typing import NamedTuple
 
 from fingering.movements import Role
+from fingerlead.timing.results import PlayedMovement
 
 # A master's grace note lasts 20 ms, a learner's that stands alone 200 ms (from memory).
 FASTEST, SLOWEST = -0.25, 1.5
@@ -18,10 +23,25 @@ FASTEST, SLOWEST = -0.25, 1.5
 # longer is so by a fifth.
 SCATTER_US = 3_000
 LONGER = 1.2
-# Two notes that are so far apart have no one tempo.
+# Two notes that are so far apart have no one tempo. The one that is so much nearer to the pace has it, or the other,
+# where one is so much quicker than a master's.
 CONTRADICTING = 0.75
+CLEARLY = 0.25
 # A range that is so many times as wide says nothing of the tempo.
 WIDE = 4.0
+# The pace is that of so many movements before, begun no longer ago; of so many notes of theirs at least.
+AROUND = 8
+AROUND_US = 60_000_000
+FEWEST_AROUND = 8
+# A learner's lengths are about so many times the skilled ones, in every role.
+SLOWER = 2.35
+
+
+class Pace(NamedTuple):
+    """The tempo of the playing around a movement, and that of the quicker quarter of it."""
+
+    tempo: float
+    quick: float
 
 
 class MeasuredNote(NamedTuple):
@@ -38,19 +58,24 @@ class MeasuredNote(NamedTuple):
         skilled, learner = _middle_us(self.role.skilled), _middle_us(self.role.learner)
         return math.log(max(self.length_us, 1) / skilled) / math.log(learner / skilled)
 
-    def outside(self, tempo: float) -> int:
+    def outside(self, tempo: float, pace: Pace | None = None) -> int:
         """Whether it lies outside its range at a tempo: -1 too short, 1 too long, 0 neither."""
-        shortest_us, longest_us = range_us(self.role, tempo)
+        shortest_us, longest_us = range_us(self.role, tempo, pace)
         if self.length_us + self.unsure_us < shortest_us:
             return -1
         return int(self.length_us - self.unsure_us > longest_us)
 
 
-def range_us(role: Role, tempo: float) -> tuple[float, float]:
-    """The shortest and the longest that a note of a role sounds at a tempo; what may be held is held at any."""
+def range_us(role: Role, tempo: float, pace: Pace | None = None) -> tuple[float, float]:
+    """The shortest and the longest that a note of a role sounds at a tempo; what may be held is held at any.
+
+    Quicker than skilled playing is right only where the pace around it is.
+    """
     (shortest, longest), (least, _) = (_ends_us(role, one) for one in (tempo, FASTEST))
     if _is_wide(role):
         longest = max(longest, 1_000 * role.learner[1])
+    if pace is not None:
+        least = max(least, min(_ends_us(role, pace.quick)[0] - SCATTER_US, 1_000 * role.skilled[0]))
     return max(shortest - SCATTER_US, least), longest * LONGER
 
 
@@ -60,20 +85,38 @@ def _ends_us(role: Role, tempo: float) -> tuple[float, float]:
     return shortest, longest
 
 
-def usual_length_us(role: Role) -> float:
-    """The length of a note of a role in the middle of its ranges, skilled and a learner's."""
-    return math.sqrt(_middle_us(role.skilled) * _middle_us(role.learner))
+def usual_length_us(role: Role, pace: Pace | None = None) -> float:
+    """The length of a note in the middle of its role's range, at a pace or between skilled playing and a learner's."""
+    skilled, learner = _middle_us(role.skilled), _middle_us(role.learner)
+    return skilled * math.pow(learner / skilled, _BETWEEN if pace is None else pace.tempo)
 
 
-def tempo_of(notes: Sequence[MeasuredNote]) -> float:
-    """The tempo of a movement, from its notes."""
+def tempos_of(notes: Sequence[MeasuredNote], pace: Pace | None = None) -> list[float]:
+    """The tempo of a movement, from its notes; both where two contradict each other and nothing says which is right."""
     tempos = sorted(note.tempo for note in notes if not _is_wide(note.role))
-    if len(tempos) == 2:
-        # They may contradict each other: then the one that is nearer to how people play.
-        tempo = min(tempos, key=_unusual) if tempos[1] - tempos[0] > CONTRADICTING else sum(tempos) / 2
+    if len(tempos) == 2 and tempos[1] - tempos[0] > CONTRADICTING:
+        if tempos[0] < FASTEST - CLEARLY:
+            del tempos[0]
+        elif pace is not None:
+            near, far = sorted(tempos, key=lambda tempo: abs(tempo - pace.tempo))
+            tempos = [near] if abs(far - pace.tempo) - abs(near - pace.tempo) >= CLEARLY else tempos
     else:
-        tempo = median(tempos) if tempos else _BETWEEN
-    return min(max(tempo, FASTEST), SLOWEST)
+        tempos = [median(tempos) if tempos else _BETWEEN if pace is None else pace.tempo]
+    return [min(max(tempo, FASTEST), SLOWEST) for tempo in tempos]
+
+
+def pace_before(movement: PlayedMovement, before: Sequence[PlayedMovement]) -> Pace | None:
+    """The pace before a movement; None where the last of those before it do not tell one. `before` is in order."""
+    tempos = sorted(
+        math.log(one.tempo_ratio) / math.log(SLOWER)
+        for one in before[-AROUND:]
+        if one.tempo_ratio and movement.start_us - one.start_us <= AROUND_US
+        for _ in one.notes
+    )
+    if len(tempos) < FEWEST_AROUND:
+        return None
+    quick, middle, _ = (min(max(tempo, FASTEST), SLOWEST) for tempo in quantiles(tempos, method="inclusive"))
+    return Pace(middle, quick)
 
 
 def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
@@ -83,11 +126,6 @@ def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
 
 
 _BETWEEN = 0.5
-
-
-def _unusual(tempo: float) -> float:
-    """How far a tempo lies from those between skilled playing and a learner's."""
-    return max(-tempo, tempo - 1, 0.0)
 
 
 def _middle_us(ends_ms: tuple[float, float]) -> float:

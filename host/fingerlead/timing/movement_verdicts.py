@@ -3,7 +3,7 @@
 Batch and live both put each settled part through `judge_movements`.
 """
 
-from collections.abc import Generator, Hashable
+from collections.abc import Generator, Hashable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from fingerlead.timing.kernel import Part
 from fingerlead.timing.movement_faults import Timeline, judge
 from fingerlead.timing.movement_proof import finger_of
 from fingerlead.timing.movement_takes import MovementTake
+from fingerlead.timing.movement_tempo import AROUND, pace_before
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import PlayedMovement
 
@@ -31,10 +32,12 @@ def judge_movements(
     edges_before: int = 0,
     known: Known | None = None,
     *,
+    before: Sequence[PlayedMovement] = (),
     at_once: bool = True,
 ) -> bool:
     """Judge the movements of a part in place, and say whether all are; the timeline is given from `edges_before` on.
 
+    `before` are the movements of the parts before, of the last AROUND at least.
     What is `known` already is not judged anew, and what is found joins it. Not `at_once`: no more than one finger is
     tried; to be called again until all are judged.
     """
@@ -48,6 +51,8 @@ def judge_movements(
         if take is None:
             continue
         movement = part.movements[place]
+        around = [*before, *part.movements[max(place - AROUND, 0) : place]]
+        timeline = replace(timeline, pace=pace_before(movement, around))
         judged: PlayedMovement | Judging = _judging(movement, take, timeline, rules)
         if known is not None:
             key = movement, take, timeline.grounds(take)
