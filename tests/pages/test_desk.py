@@ -26,7 +26,7 @@ from fingerlead.simulated import serve as whole
 from fingerlead.simulated.pupil import SimulatedPupil
 from fingerlead.simulated.script import Written, tune_script
 from fingerlead.store.practice_log import open_progress
-from fingerlead.studio.homework import give, homework
+from fingerlead.studio.homework import all_set, give
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import Sitting, write_session
 from fingerlead.studio.lessons import lessons
@@ -571,7 +571,7 @@ def test_nothing_is_chosen_beforehand_and_what_was_set_stays_until_it_is_taken_o
 def test_homework_that_is_none_is_refused_whole(desk, pupil, told):
     answer = desk.post(f"/pupil/{pupil}/homework", data=told)
     assert (answer.status_code, "expected" in answer.text) == (400, True)
-    assert homework(desk.studio.of(pupil)) == []
+    assert all_set(desk.studio.of(pupil)) == []
 
 
 def test_a_lesson_is_written_down_changed_and_taken_back(desk, pupil):

@@ -8,7 +8,7 @@ from html import unescape
 
 import pytest
 
-from fingerlead.studio.homework import homework, pieces
+from fingerlead.studio.homework import all_set, pieces
 from fingerlead.studio.index import IndexedSession
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
@@ -130,7 +130,7 @@ def test_homework_for_many_that_is_none_is_refused_whole(desk, told):
     told["for"] = [key if each == "KEY" else each for each in ([whom] if isinstance(whom, str) else whom)]
     answer = desk.post("/homework", data=told)
     assert (answer.status_code, "Traceback" in answer.text) == (400, False)
-    assert [homework(desk.studio.of(pupil.key)) for pupil in desk.studio.pupils()] == [[]] * 60
+    assert [all_set(desk.studio.of(pupil.key)) for pupil in desk.studio.pupils()] == [[]] * 60
 
 
 def test_a_disk_that_is_full_half_way_says_for_whom_it_is_set(desk, monkeypatch):

@@ -9,7 +9,7 @@ from datetime import date
 import pytest
 
 from fingerlead.studio import pupils
-from fingerlead.studio.homework import give, homework, pieces, put_back, take_off
+from fingerlead.studio.homework import all_set, checked, give, keep, pieces, put_back, take_off
 from fingerlead.studio.lessons import lessons, take_back, taken_back, write_down
 from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
@@ -63,7 +63,7 @@ def test_of_older_homework_the_last_alone_stands_and_all_is_kept(folder):
     (folder / "homework.jsonl").write_text("".join(json.dumps(row) + "\n" for row in rows))
     give(folder, ["c-d"], TODAY)
     assert standing(folder) == ["c-d", "b", "heron"]
-    assert [each.pieces for each in homework(folder)] == [("c-d",), ("b", "heron"), ("a", "heron")]
+    assert [each.pieces for each in all_set(folder)] == [("c-d",), ("b", "heron"), ("a", "heron")]
     take_off(folder, "heron")
     assert standing(folder) == ["c-d", "b"]
 
@@ -126,7 +126,7 @@ def test_hostile_lines_become_plain_ones(folder):
         {"off": [7, None, {}], "piece": "a"},
     ]
     (folder / "homework.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines) + "\x00[1]\n{\n")
-    known, far, odd = homework(folder)
+    known, far, odd = all_set(folder)
     assert (known.id, known.pieces, known.due) == ("0" * 12, (), "")
     assert (far.day, len(far.pieces)) == ("", pupils.MOST_KEYS)
     assert (odd.pieces, odd.due, len(odd.note)) == (("a", "x" * pupils.LONGEST_KEY), "", pupils.LONGEST_REMARK)
@@ -152,6 +152,18 @@ def test_homework_that_is_none_leaves_no_line(folder, told, named):
     with pytest.raises(StudioError, match=named):
         give(folder, *told)
     assert not (folder / "homework.jsonl").exists()
+
+
+def test_what_is_sent_once_more_because_no_answer_came_is_there_once(folder):
+    id = pupils.new_key()
+    for note in ("birls", "birls", "birls and grips"):
+        write_down(folder, "2026-09-01", note, TODAY, id=id)
+        keep(folder, checked(["low-g-b"], TODAY, note=note, id=id))
+    assert sorted(lesson.note for lesson in lessons(folder)) == ["birls", "birls and grips"]
+    assert sorted(each.note for each in all_set(folder)) == ["birls", "birls and grips"]
+    changed = write_down(folder, "2026-09-02", "grips", TODAY, id, pupils.new_key())
+    assert write_down(folder, "2026-09-02", "grips", TODAY, id, changed.id) == changed
+    assert write_down(folder, "2026-09-03", "x", TODAY, id="../../etc").id != "../../etc"
 
 
 def test_a_link_is_not_written_through(studio, folder, tmp_path):

@@ -23,6 +23,7 @@ from fingerlead.studio.pupils import (
     keys,
     known_day,
     new_key,
+    refuse_longer,
     text,
     texts,
     tidy,
@@ -62,23 +63,24 @@ def give(folder: Path, pieces: Iterable[str], day: date, due: str = "", note: st
 
 
 def keep(folder: Path, homework: Homework) -> None:
-    """Write homework down as it is; raises OSError."""
-    append_line(folder / FILE, asdict(homework))
+    """Write homework down as it is, once: sent again because no answer came, it is there already. Raises OSError."""
+    there = [each for each in all_set(folder) if each.id == homework.id]
+    if homework not in there:
+        append_line(folder / FILE, asdict(replace(homework, id=new_key()) if there else homework))
 
 
-def checked(pieces: Iterable[str], day: date, due: str = "", note: str = "") -> Homework:
-    """Homework as it may be set; raises StudioError."""
+def checked(pieces: Iterable[str], day: date, due: str = "", note: str = "", id: str = "") -> Homework:
+    """Homework as it may be set, by an id that is drawn unless one is given; raises StudioError."""
     named, line, until = keys(pieces), tidy(note, lines=True), day_text(due)
     if not named:
         raise StudioError("expected at least one rung or tune as homework. Choose one")
-    if len(line) > LONGEST_REMARK:
-        raise StudioError(f"expected a line of at most {LONGEST_REMARK} letters; this one has {len(line)}. Shorten it")
+    refuse_longer(line, LONGEST_REMARK, "a line")
     if until and not day.isoformat() <= until <= (day + LONGEST_AHEAD).isoformat():
         raise StudioError(f"expected a day for the homework from today to a year on; got {until}. Choose another")
-    return Homework(new_key(), day.isoformat(), named, until, line)
+    return Homework(id if is_key(id) else new_key(), day.isoformat(), named, until, line)
 
 
-def homework(folder: Path) -> list[Homework]:
+def all_set(folder: Path) -> list[Homework]:
     """All that was set, the latest first, also what was taken off since; raises OSError."""
     return _latest_first(_read(row) for row in objects_in(folder / FILE) if "off" not in row)
 
@@ -104,7 +106,7 @@ def take_off(folder: Path, key: str) -> None:
     """Take a piece off, from whatever homework it stands in; raises StudioError, OSError."""
     if key not in {piece.key for piece in pieces(folder)[0]}:
         raise StudioError("expected a piece of homework that stands; this one was taken off already")
-    mine = [each.id for each in homework(folder) if key in each.pieces]
+    mine = [each.id for each in all_set(folder) if key in each.pieces]
     for start in range(0, len(mine), MOST_IDS):
         append_line(folder / FILE, {"off": mine[start : start + MOST_IDS], "piece": key})
 

@@ -23,6 +23,7 @@ from fingerlead.studio.pupils import (
     known_day,
     new_key,
     read_pupil,
+    refuse_longer,
     text,
     texts,
     tidy,
@@ -55,16 +56,21 @@ def last_day(folder: Path, first: str) -> str:
     return next((lesson.day for lesson in _told(folder, first)[0]), "")
 
 
-def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "") -> Lesson:
-    """Write a lesson down, or another day and note `instead_of` one that stands; raises StudioError, OSError."""
+def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "", id: str = "") -> Lesson:
+    """Write a lesson down, or another day and note `instead_of` one that stands; raises StudioError, OSError.
+
+    `id` names it where it is sent once more because no answer came: what is there already is not written twice.
+    """
     on, words = day_text(day), tidy(note, lines=True)
     if not on or on > today.isoformat():
         raise StudioError(f"expected the day of a lesson, today or before; got {on or 'none'}. Choose another")
-    if len(words) > LONGEST_NOTE:
-        raise StudioError(f"expected a note of at most {LONGEST_NOTE} letters; this one has {len(words)}. Shorten it")
+    refuse_longer(words, LONGEST_NOTE, "a note")
+    named = {lesson.id: lesson for lesson in _read(objects_in(folder / FILE))} if is_key(id) else {}
+    if named.get(id) == Lesson(id, on, words):
+        return named[id]
     if instead_of:
         _expect(instead_of, lessons(folder), "stands; this one was changed or taken back already")
-    lesson = Lesson(new_key(), on, words)
+    lesson = Lesson(id if is_key(id) and id not in named else new_key(), on, words)
     append_line(folder / FILE, {**asdict(lesson), "instead_of": [instead_of] if instead_of else []})
     return lesson
 
@@ -116,5 +122,6 @@ def _told(folder: Path, day: str) -> tuple[list[Lesson], list[Lesson]]:
 
 def _read(rows: list[dict[str, object]]) -> Iterator[Lesson]:
     for row in rows:
-        if row.get("taken_back") is not True and (day := known_day(row, "day")):
-            yield Lesson(text(row, "id"), day, tidy(text(row, "note"), lines=True)[:LONGEST_NOTE])
+        id, day = text(row, "id"), known_day(row, "day")
+        if row.get("taken_back") is not True and is_key(id) and day:
+            yield Lesson(id, day, tidy(text(row, "note"), lines=True)[:LONGEST_NOTE])

@@ -100,7 +100,7 @@ def untouched(folder: Path, sessions_since: Callable[[str], Iterable[IndexedSess
 def history(folder: Path, lessons: Iterable[Lesson], practised: Practised) -> list[LessonOutcome]:
     """What came of each lesson, the latest first, until the next one."""
     found, until = [], ENDLESS
-    given = homework.homework(folder)
+    given = homework.all_set(folder)
     for lesson in lessons:
         span = [each for each in given if lesson.day <= each.day < until]
         # Set twice, it is one piece: from the first of its days on.

@@ -13,7 +13,7 @@ from fingerlead.studio.homework import Homework
 from fingerlead.studio.names import plain_name
 from fingerlead.studio.needs import Need, needs
 from fingerlead.studio.overview import Played, what_of
-from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.pupils import StudioError, new_key
 from fingerlead.studio.studio import Studio
 
 MOST_NAMED = 8
@@ -28,6 +28,7 @@ def homework_page(studio: Studio, today: date, ticked: Collection[str] = (), not
         ticked=[_row(need) for need in mine],
         others=[_row(need) for need in found if need not in mine],
         to_set=to_set(_shared_work(mine)),
+        new_id=new_key(),
         notice=notice,
     )
 

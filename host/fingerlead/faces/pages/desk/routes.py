@@ -53,6 +53,7 @@ BODIES = {
     "/message": 3 * GREATEST_MESSAGE,
     "/pupil": 3 * GREATEST_MESSAGE,
     "/pupil/*": 3 * GREATEST_MESSAGE,
+    MANY: 3 * GREATEST_MESSAGE,
     "/session/*/remark": 3 * GREATEST_MESSAGE,
     "/homework": 3 * GREATEST_MESSAGE,
 }

@@ -15,6 +15,7 @@ from fingerlead.studio.index import IndexedSession
 from fingerlead.studio.lessons import Lesson
 from fingerlead.studio.outcomes import LessonOutcome, Outcome, current, history, practised_by
 from fingerlead.studio.overview import Played
+from fingerlead.studio.pupils import new_key
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
 
@@ -38,6 +39,7 @@ def teaching(
         "homework": homework_rows(current(folder, practised, held[0].day if held else "")),
         "taken_off": [{"key": each.key, "name": name_of(each.key)} for each in pieces(folder)[1]][:MOST_TAKEN_OFF],
         "to_set": to_set(worth_work),
+        "new_id": new_key(),
     }
 
 

@@ -50,8 +50,8 @@ class _Teaching:
     async def write_down(self, request: Request) -> Response:
         """A lesson, or another day and note of one."""
         key, form = request.path_params["key"], await request.form()
-        day, note, instead_of = (field(form, name) for name in ("day", "note", "instead_of"))
-        lessons.write_down(self._studio.of(key), day, note, self._today(), instead_of)
+        day, note, instead_of, id = (field(form, name) for name in ("day", "note", "instead_of", "id"))
+        lessons.write_down(self._studio.of(key), day, note, self._today(), instead_of, id)
         return go_to(f"/pupil/{key}#lessons-h")
 
     async def take_back(self, request: Request) -> Response:
@@ -88,7 +88,8 @@ class _Teaching:
         pieces = fields(form, "pieces")
         if strange := [piece for piece in pieces if piece not in settable()]:
             raise StudioError(f"expected rungs and tunes that there are; got {strange[0][:40]!r}. Choose others")
-        return homework.checked(pieces, self._today(), field(form, "due"), field(form, "note"))
+        due, note, id = (field(form, name) for name in ("due", "note", "id"))
+        return homework.checked(pieces, self._today(), due, note, id)
 
     async def take_off(self, request: Request) -> Response:
         """Take a piece of homework off."""
