@@ -432,7 +432,7 @@ def test_the_chanter_goes_round_by_name_and_is_put_down(passed):
         assert f"{passed.studio.pupil(key).name} has the chanter." in answer.text
     assert passed.post("/next", data={"by": "fault"}).url.query == b"by=fault"
     assert passed.passed.now == ""
-    assert "No pupil has the chanter" in passed.get("/round.json").json()["told"]
+    assert "No pupil has the chanter" in passed.get("/round.json").json()["order"]["who"]
 
 
 def test_what_is_played_and_who_is_next_go_to_the_page_as_text(passed):
@@ -449,6 +449,11 @@ def test_what_is_played_and_who_is_next_go_to_the_page_as_text(passed):
     order = [names[each["key"]] for each in (told["order"]["before"], told["order"]["next"])]
     assert order == [names[keys[1]], names[keys[2]]] == ["ailsa", HOSTILE]
     assert passed.get("/round.json", params={"known": keys[0]}).json()["order"] is None
+    other = passed.studio.add("Bea", "right").key
+    order = passed.get("/round.json").json()["order"]
+    shown = {each["key"]: each["name"] for each in (order["next"], order["before"], *order["then"])}
+    assert order["who"] == "Bea (left hand on top) has the chanter."
+    assert shown[other] == "Bea (right hand on top)"
     page = passed.get("/").text
     assert f'aria-label="The note that sounds">{told["note"]}<' in page
     assert f'<li class="astray">{told["late"][1]["text"]}</li>' in page
@@ -461,7 +466,7 @@ def test_what_is_wrong_with_the_chanter_is_told_on_the_page(passed):
     page = passed.get("/").text
     assert "The port &lt;b&gt; is not there" in page
     assert "<script>alert" not in page
-    assert "is not there" in passed.get("/round.json").json()["told"]
+    assert "is not there" in passed.get("/round.json").json()["trouble"]
     assert passed.post("/next", data={"key": "0123456789ab"}).status_code == 400
     assert passed.passed.now == ""
 

@@ -34,7 +34,7 @@ from fingerlead.wire.events import State
 NO_PUPIL = ""
 TURNS = "turns"
 MOST_REQUESTS = 64
-MOST_LATE = 5  # changes that are remembered to be shown
+MOST_LATE = 4  # changes that are remembered to be shown
 # A chanter of frames says something ten times a second; one that was not there is asked for as often as this.
 SILENT_US = AGAIN_US = 2_000_000
 SILENT = "nothing comes from the chanter: look whether it is on, and in reach"

@@ -5,7 +5,7 @@ from typing import Any
 from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.phrases import capital, listed
-from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.names import signs
 from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.results import Change
@@ -15,14 +15,14 @@ MOST_NAMED = 5  # of those who are next
 
 
 def passed_shown(studio: Studio, passed: Round, known: str | None = None) -> dict[str, Any]:
-    """Who has the chanter, what is wrong with it, the note that sounds and the last changes; and the order.
+    """What is wrong with the chanter, the note that sounds and the last changes; who has it, and the order.
 
-    The order is left out where the pupil who has it is `known`.
+    The last two are left out where the pupil who has it is `known`: a page asks often.
     """
     (note, late), now = passed.playing, passed.now
     return {
         "now": now,
-        "told": _told(studio, now, passed.sentence),
+        "trouble": capital(passed.sentence),
         "note": "" if note is None else NOTES[note],
         "late": [{"text": _change_text(change), "astray": change.verdict == "stray"} for change in late],
         "order": None if known == now else order(studio, now),
@@ -30,23 +30,23 @@ def passed_shown(studio: Studio, passed: Round, known: str | None = None) -> dic
 
 
 def order(studio: Studio, now: str) -> dict[str, Any]:
-    """Who plays next, who did before, and who comes then, going round by name; none where there is no other pupil."""
-    names = [{"key": pupil.key, "name": pupil.name} for pupil in studio.pupils()]
-    at = next((at for at, each in enumerate(names) if each["key"] == now), None)
-    others = names if at is None else names[at + 1 :] + names[:at]
+    """Who has the chanter, in a sentence; who is next, who had it before, and who comes then, going round by name.
+
+    Pupils of one name are told apart. There is none of them where there is no other pupil.
+    """
+    pupils = studio.pupils()
+    apart = signs(pupils, studio.index.played_days())
+    names = {each.key: f"{each.name} ({apart[each.key]})" if each.key in apart else each.name for each in pupils}
+    keys = list(names)
+    at = keys.index(now) if now in names else None
+    others = keys if at is None else keys[at + 1 :] + keys[:at]
+    following = [{"key": key, "name": names[key]} for key in others]
     return {
-        "next": others[0] if others else None,
-        "before": others[-1] if others and at is not None else None,
-        "then": others[1:MOST_NAMED],
+        "who": NO_PUPIL_HAS_IT if at is None else f"{names[now]} has the chanter.",
+        "next": following[0] if following else None,
+        "before": following[-1] if following and at is not None else None,
+        "then": following[1:MOST_NAMED],
     }
-
-
-def _told(studio: Studio, now: str, sentence: str) -> str:
-    try:
-        who = f"{studio.pupil(now).name} has the chanter." if now else NO_PUPIL_HAS_IT
-    except StudioError:
-        who = NO_PUPIL_HAS_IT
-    return f"{who} {capital(sentence)}" if sentence else who
 
 
 def _change_text(change: Change) -> str:

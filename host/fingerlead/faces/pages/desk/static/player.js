@@ -13,6 +13,7 @@ const LONGEST_US = 59_000_000;
 const LEAD_IN_US = 700_000;
 const NEAR_US = 300_000;
 const MOST_BUFFERS = 8;
+const START_S = 0.02;
 const KEPT = "fingerlead-replay";
 
 function maskIn(edges, tUs) {
@@ -156,9 +157,11 @@ export function startPlayer(player) {
     const mine = { fromUs, untilUs, rate, moment, mended: moment !== null && mended };
     playing = mine;
     mark();
-    const stopUs = Math.min(untilUs, fromUs + (moment ? LONGEST_US : PIECE_US) * rate);
+    const end = (begin) => Math.min(untilUs, begin + (moment ? LONGEST_US : PIECE_US) * rate);
+    const stopUs = end(fromUs);
     const mend = mine.mended ? `&mended=${moment.what.split("=")[1]}` : "";
-    const buffer = await sound(`from_us=${Math.round(fromUs)}&until_us=${Math.round(stopUs)}&speed=${rate}${mend}`);
+    const piece = (begin) => sound(`from_us=${Math.round(begin)}&until_us=${Math.round(end(begin))}&speed=${rate}${mend}`);
+    const buffer = await piece(fromUs);
     if (playing !== mine) return;
     if (!buffer) {
       mended = false;
@@ -177,10 +180,12 @@ export function startPlayer(player) {
         stop();
       }
     };
-    mine.startedAt = context.currentTime + 0.05;
+    mine.startedAt = context.currentTime + START_S;
     mine.seconds = buffer.duration;
     tone.start(mine.startedAt);
     requestAnimationFrame(() => follow(mine));
+    // What comes after this piece is there when it ends.
+    if (!moment && stopUs < untilUs) piece(stopUs);
   }
 
   // A stretch as it sounds, or nothing, and then it is told why. What was heard last is not asked for again.
@@ -319,7 +324,7 @@ export function startPlayer(player) {
       const tUs = Math.min(Number(linked[1]), endUs);
       const moment = momentAt(tUs);
       if (moment) select(moment);
-      show(tUs);
+      show(moment ? Math.max(0, moment.atUs - LEAD_IN_US) : tUs);
     } else if (kept?.source === source) {
       speed.value = kept.speed;
       if (moments.has(kept.what)) select(moments.get(kept.what));

@@ -29,8 +29,10 @@ async function show() {
     write(byId("round-told"), await answer.text());
     return;
   }
-  const { told, now, note, late, order } = await answer.json();
-  write(byId("round-told"), told);
+  const { now, trouble, note, late, order } = await answer.json();
+  // It went on in another window.
+  if (order) pass(round, now, order);
+  write(byId("round-told"), [round.dataset.who, trouble].filter(Boolean).join(" "));
   write(byId("round-note"), note || "–");
   const list = byId("round-late");
   const texts = late.map(({ text }) => text).join();
@@ -38,12 +40,11 @@ async function show() {
     list.dataset.texts = texts;
     list.replaceChildren(...late.map(({ text, astray }) => make("li", { class: astray && "astray" }, text)));
   }
-  // It went on in another window.
-  if (order) pass(round, now, order);
 }
 
 function pass(round, now, order) {
   round.dataset.now = now;
+  round.dataset.who = order.who;
   for (const which of ["next", "before"]) {
     const form = byId(`round-${which}`);
     const pupil = order[which];
