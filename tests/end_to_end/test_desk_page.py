@@ -58,7 +58,16 @@ def pages(page) -> list[str]:
     go_to(page, "/")
     jory = path_of(page.get_by_role("link", name="Jory"))
     go_to(page, jory)
-    return ["/", "/?by=fault", pupil, session, "/message", jory, path_of(page.locator(".sessions a").first)]
+    return [
+        "/",
+        "/?by=fault",
+        pupil,
+        session,
+        "/message",
+        f"{pupil}/report?for=teacher",
+        jory,
+        path_of(page.locator(".sessions a").first),
+    ]
 
 
 def path_of(link) -> str:
@@ -218,6 +227,23 @@ def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
     note = next(person.note for person in invented() if person.name == "Brodie")
     playwright.expect(page.get_by_text(note, exact=True).first).to_be_visible()
     assert note not in " ".join(text.split())
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_pupils_report_prints_one_sheet_for_a_parent_and_two_for_the_teacher(page, paper, tmp_path):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext of the Debian package poppler-utils")
+    go_to(page, pages(page)[2])
+    pdf = tmp_path / "report.pdf"
+    for whom, heading, sheets in (("for a parent", "This week", 1), ("for the teacher", "For the teacher", 2)):
+        page.get_by_role("link", name=re.compile(whom, re.IGNORECASE)).first.click()
+        playwright.expect(page.get_by_role("heading", name=heading)).to_be_visible()
+        page.pdf(path=pdf, format=paper)
+        text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
+        assert text.count("\f") == sheets
+        assert "Brodie" in text
+        assert "Little time since" not in text
+        assert "20 November 2026; strays heard from 10 ms, together within 25 ms" in " ".join(text.split())
 
 
 def test_who_plays_next_is_one_key(browser, tmp_path):

@@ -251,6 +251,7 @@ def test_the_little_staff_is_engraved_and_named(monkeypatch):
     change = staff_of((0, 2))
     assert change.words == "low G, B, low G, B"
     assert change.svg.count('id="n0-0-') == 4
+    assert "<style" not in change.svg
     assert staff_of(("taorluath", 1)).svg.startswith("<svg")
     assert staff_of(("a movement of a teacher's own", 1)).words == ""
     assert staff_of_rung("low-g").words == ""

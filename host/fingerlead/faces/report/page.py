@@ -53,11 +53,12 @@ def title_of(learner: Learner) -> str:
 def footing(learner: Learner, made_on: date) -> str:
     """What stands at the foot of each page of paper: when it was made, and with which settings."""
     if not learner.played:
-        return f"fingerlead, {date_text(made_on)}"
-    analysis = learner.played[0].analysis
-    heard_ms, stage_ms = analysis.settings.heard_us // 1_000, analysis.settings.stage_us // 1_000
-    # A table's name is a stranger's text, and the foot of a page stands in its style.
-    return f"fingerlead, {date_text(made_on)}; strays heard from {heard_ms} ms, together within {stage_ms} ms"
+        return date_text(made_on)
+    settings = learner.played[0].analysis.settings
+    return (
+        f"{date_text(made_on)}; strays heard from {settings.heard_us // 1_000} ms, "
+        f"together within {settings.stage_us // 1_000} ms"
+    )
 
 
 def _values(learner: Learner, made_on: date, reader: Reader, shown: Whole, onset: OnsetOf) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 LilyPond engraves it; where that is not installed, words name the notes.
 """
 
+import re
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -59,9 +60,11 @@ def _engraved(notes: tuple[int, ...], graces: tuple[int, ...] = ()) -> LittleSta
     abc = " ".join(grace + ABC_LETTERS[note] for grace, note in zip(before, notes, strict=True))
     words = ", ".join(NOTES[note] for note in notes)
     try:
-        return LittleStaff(staff_svg(parse_abc(f"{HEAD}{abc} |]\n")[0][0], letters="full"), words)
+        svg = staff_svg(parse_abc(f"{HEAD}{abc} |]\n")[0][0], letters="full")
     except SheetError:
         return LittleStaff("", words)
+    # A page of the desk lets no style in but its own; this one is of white space alone.
+    return LittleStaff(re.sub("<style.*?</style>", "", svg, flags=re.DOTALL), words)
 
 
 def _nearest(to_note: int) -> list[int]:
