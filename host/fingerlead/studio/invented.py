@@ -8,12 +8,12 @@ import tempfile
 import tomllib
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from fingering.holes import FINGERS
+from fingering.holes import FINGERS, HOLES
 from fingering.notes import note_index
 from fingering.orders import rung_named
 from fingering.rungs import notes_abc
@@ -55,31 +55,41 @@ class SpoiltMovement(NamedTuple):
     rung: str
     kind: MovementKind
     note: int
-    of_ten: tuple[int, int, int]
+    of_ten: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Invented:
-    """One invented pupil: who they are, and how their worst finger goes from week to week."""
+    """One invented pupil: who they are, and how their worst finger goes from week to week.
+
+    `weeks_us` is how far out of turn it goes, from the first week to the last lesson in even steps, then since; in the
+    weeks of `rests` nothing is played. From evening to evening every finger wanders by `wander_us`, the standard
+    deviation of its place.
+    """
 
     name: str
     hand_on_top: folders.Hand
     note: str
     sessions_a_week: int
     scatter_us: int
-    weeks_us: tuple[int, int, int]  # in the first week, at the last lesson, in the last week
+    wander_us: int
+    weeks_us: tuple[int, ...]
     worst: tuple[int, int, int] | None  # from note, to note, finger
     rungs: tuple[str, ...]
     movement: SpoiltMovement | None = None
+    rests: tuple[int, ...] = ()
 
-    def player(self, week: int) -> SimulatedPupil:
-        """The pupil as they play in one of the weeks."""
-        pupil = SimulatedPupil(self.name, scatter_us=(self.scatter_us,) * 8, care_us=2 * self.scatter_us)
-        if self.worst is None:
-            return pupil
-        from_note, to_note, finger = self.worst
-        by_us = _in_week(self.weeks_us, week)
-        return replace(pupil, habits=(Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0),))
+    def player(self, week: int, seed: int) -> SimulatedPupil:
+        """The pupil as they play on an evening of one of the weeks."""
+        lot = random.Random(f"{self.name} {seed}")
+        habits = [Habit(finger, round(lot.gauss(0, self.wander_us))) for finger in range(HOLES)]
+        if self.worst is not None:
+            from_note, to_note, finger = self.worst
+            by_us = _in_week(self.weeks_us, week)
+            habits.append(Habit(finger, by_us, from_note, to_note, chance=0.9, favour=6.0))
+        return SimulatedPupil(
+            self.name, scatter_us=(self.scatter_us,) * 8, care_us=2 * self.scatter_us, habits=tuple(habits)
+        )
 
 
 def invented() -> list[Invented]:
@@ -114,6 +124,8 @@ def play_sessions(person: Invented, today: date) -> list[Sitting]:
     found = []
     for week in range(WEEKS):
         for day in sorted(lot.sample(range(7), person.sessions_a_week)):
+            if week in person.rests:
+                continue
             on = today - timedelta(days=7 * (WEEKS - week) - day)
             seed = zlib.crc32(f"{person.name} {week} {day}".encode())
             performance, music = _play(person, week, seed)
@@ -125,7 +137,7 @@ def play_sessions(person: Invented, today: date) -> list[Sitting]:
 
 def _play(person: Invented, week: int, seed: int) -> tuple[Performance, SessionMusic]:
     """One session of a pupil: a row of notes drawn for it, or the music of their rung of embellishments."""
-    player, spoilt = person.player(week), person.movement
+    player, spoilt = person.player(week, seed), person.movement
     if spoilt is None:
         script = write_script(player, seed, changes=CHANGES_A_SESSION)
         return play.perform(player, script, seed), SessionMusic(
@@ -140,10 +152,13 @@ def _play(person: Invented, week: int, seed: int) -> tuple[Performance, SessionM
     return plant_movements(plants, script, seed, player), SessionMusic("rung", rung.key, rung.abc)
 
 
-def _in_week(three: tuple[int, int, int], week: int) -> int:
-    """A number in a week, of which are known the first, that at the last lesson, and the one since."""
-    first, lesson, last = three
-    return last if week >= LESSON else first + (lesson - first) * week // LESSON
+def _in_week(known: tuple[int, ...], week: int) -> int:
+    """A number in a week; known are those from the first to the last lesson in even steps, and the one since."""
+    *steps, since = known
+    if week >= LESSON:
+        return since
+    step, part = divmod(week * (len(steps) - 1), LESSON)
+    return steps[step] + (steps[step + 1] - steps[step]) * part // LESSON
 
 
 def write_session(path: Path, sitting: Sitting, rungs: tuple[str, ...] = ()) -> Path:
@@ -158,17 +173,18 @@ def write_session(path: Path, sitting: Sitting, rungs: tuple[str, ...] = ()) -> 
 
 def _invented(row: dict[str, Any]) -> Invented:
     worst = row.get("worst")
-    first_ms, lesson_ms, last_ms = row["weeks_ms"]
     return Invented(
         row["name"],
         row.get("hand_on_top", "left"),
         row.get("note", ""),
         row["sessions_a_week"],
         row["scatter_ms"] * 1_000,
-        (first_ms * 1_000, lesson_ms * 1_000, last_ms * 1_000),
+        row["wander_ms"] * 1_000,
+        tuple(ms * 1_000 for ms in row["weeks_ms"]),
         worst and (note_index(worst["from"]), note_index(worst["to"]), FINGERS.index(worst["finger"])),
         tuple(row["rungs"]),
         _spoilt_movement(row["movement"]) if "movement" in row else None,
+        tuple(row.get("rests", ())),
     )
 
 
