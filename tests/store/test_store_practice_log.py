@@ -24,6 +24,7 @@ from fingerlead.store.practice_log import (
     Progress,
     Week,
     open_progress,
+    passed_days,
     read_line,
     to_line,
 )
@@ -86,6 +87,7 @@ def test_what_is_read_back_is_what_was_known(tmp_path_factory, done):
     progress.keep()
     again = open_progress(folder)
     assert again == progress
+    assert passed_days(folder) == progress.passed_days()
     counted = {(change, day): counts for change, by_day in again._changes.items() for day, counts in by_day.items()}
     assert counted.keys() == {(change, day) for day, change, _ in played}
     for (change, day), counts in counted.items():
@@ -163,6 +165,19 @@ def test_a_rung_is_passed_on_one_day_and_confirmed_on_a_later_one():
     progress.rung_passed(NEXT, "c-d")
     assert progress.state("c-d", NEXT) == "confirmed"
     assert progress.due(NEXT + timedelta(days=100)) == ()
+
+
+def test_the_days_on_which_a_rung_was_passed_are_read_whatever_else_a_file_says(tmp_path):
+    progress = open_progress(tmp_path)
+    for day in (3, 3, 5, 9):
+        progress.rung_passed(date(2026, 9, day), "c-d")
+    progress.rung_left(date(2026, 9, 4), "d-e")
+    progress.change_played(date(2026, 9, 4), (0, 2), "clean")
+    progress.keep()
+    with (tmp_path / FILE).open("ab") as file:
+        file.write(b'{"kind": "passed"}\n"passed"\n\xff"passed"\n')
+    assert passed_days(tmp_path) == {"c-d": (date(2026, 9, 3), date(2026, 9, 5))}
+    assert passed_days(tmp_path / "none") == {}
 
 
 def test_a_rung_that_was_left_stays_marked_until_it_is_passed(tmp_path):

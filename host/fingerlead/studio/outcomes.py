@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from fingerlead.store.practice_log import open_progress
+from fingerlead.store.practice_log import passed_days
 from fingerlead.studio import homework
 from fingerlead.studio.homework import Piece
 from fingerlead.studio.index import ENDLESS, IndexedSession
@@ -75,8 +75,8 @@ class Practised:
 
 
 def practised_by(folder: Path, sessions: Iterable[IndexedSession]) -> Practised:
-    """What the pupil of a folder practised; raises OSError."""
-    return Practised(sessions, open_progress(folder / PRACTICE).passed_days())
+    """What the pupil of a folder practised."""
+    return Practised(sessions, passed_days(folder / PRACTICE))
 
 
 def current(folder: Path, practised: Practised, lesson: str) -> list[Outcome]:
