@@ -29,6 +29,8 @@ def desk(tmp_path):
                 session = IndexedSession(f"{key}{evening:020}", key, begun, 60_000_000)
                 strays = (30_000,) * (15 if number < 30 else 0)
                 studio.index.put(session, [Tally(0, 2, plain=20, strays_us=strays)])
+                # What is entered stays as long as its file is there.
+                (studio.of(key) / "sessions" / f"{session.digest}.session").touch()
         client = client_of(studio, lambda: TODAY)
         client.studio = studio
         yield client
