@@ -498,6 +498,22 @@ def test_a_session_of_another_age_leaves_the_pictures_alone(desk, pupil, tmp_pat
     assert desk.get(f"/session/{taken.digest}").status_code == 200
 
 
+def test_days_that_only_a_wrong_clock_can_say_are_told_and_count_nowhere(desk, pupil, tmp_path):
+    def told():
+        text = desk.get(f"/pupil/{pupil}").text
+        return text[text.index("<header>") : text.index("</header>")], re.findall(r"<table.*?</table>", text, re.S)
+
+    first, (header, tables) = desk.get("/").text, told()
+    for number, day in enumerate((365, -20_000)):
+        desk.studio.take_in(pupil, write(tmp_path / f"odd{number}.session", playing(9 + number, 60), day))
+    header_now, tables_now = told()
+    sentence = "2 sessions say 29 November 1971 and 1 September 2027: the clock was wrong. They count in no"
+    assert sentence in header_now
+    assert re.sub(rf"\s*<p>{sentence}[^<]*</p>", "", header_now) == header
+    assert tables_now == tables
+    assert desk.get("/").text == first
+
+
 def test_a_full_disk_and_a_damaged_index_are_sentences(desk, pupil, monkeypatch):
     def full(*told, **named):
         raise OSError(28, "No space left on device")

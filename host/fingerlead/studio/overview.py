@@ -24,6 +24,8 @@ T = TypeVar("T", Tally, MovementSummary)
 Shared = tuple[int, bool] | str
 # Before a lesson so many days are looked at; without one, as many until today. Our own choice.
 DAYS_BEFORE = 28
+# A clock that has lost the time begins in 1970 or 1980, and no chanter with sensors is as old.
+FIRST_DAY = "1981-01-01"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,14 @@ def span_of(lesson: str, today: date) -> DaySpan:
 def until(today: date) -> str:
     """The first day that is yet to come: what a clock put later counts for nothing."""
     return (today + timedelta(days=1)).isoformat()
+
+
+def is_misdated(day: str, today: date) -> bool:
+    """Whether a session's ISO day can only be that of a wrong clock.
+
+    West of Greenwich it may be tomorrow in UTC.
+    """
+    return bool(day) and not FIRST_DAY <= day <= until(today)
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:

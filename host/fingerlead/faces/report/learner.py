@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +19,7 @@ from fingerlead.store.session_reading import read_session, started_utc
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import pieces
 from fingerlead.studio.lessons import last_day
-from fingerlead.studio.overview import span_of
+from fingerlead.studio.overview import FIRST_DAY, is_misdated, span_of
 from fingerlead.timing.analysis import Analysis
 
 ENDING = ".session"
@@ -27,8 +27,6 @@ ENDING = ".session"
 PLACES = ("sessions", "practice/sessions", ".")
 # How a studio names a session: by its content, which says nothing to people.
 _BY_CONTENT = re.compile("[0-9a-f]{32}")
-# A clock that has lost the time begins in 1970 or 1980, and no chanter with sensors is as old.
-FIRST_DAY = "1981-01-01"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +147,7 @@ def day_of(path: Path) -> str:
 
 def day_problem(path: Path, day: str, today: date) -> str:
     """What is wrong with the day of a file, as a sentence; nothing where nothing is."""
-    # West of Greenwich it may be tomorrow in UTC.
-    if not day or FIRST_DAY <= day <= (today + timedelta(days=1)).isoformat():
+    if not is_misdated(day, today):
         return ""
     which = "A session" if _BY_CONTENT.fullmatch(path.stem) else path_text(path.name)
     what = "which is still to come" if day > FIRST_DAY else "where a clock begins that has lost the time"

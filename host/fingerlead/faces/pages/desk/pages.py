@@ -33,6 +33,7 @@ from fingerlead.studio.overview import (
     Played,
     between,
     glances,
+    is_misdated,
     until,
     weeks,
     weight_us,
@@ -72,6 +73,8 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
     divide, tomorrow = glance.since, until(today)
     sessions = studio.index.sessions(key)
+    odd = [session for session in sessions if is_misdated(session.day, today)]
+    dated = [session for session in sessions if session not in odd]
     span = DaySpan(glance.before, divide, tomorrow)
     by_what, compared = weeks(studio.index, key, span), between(studio.index, key, span)
     recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
@@ -98,8 +101,9 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         divide=divide,
         before=day_words(glance.before),
         today=day_words(today.isoformat()),
-        days=len({session.day for session in sessions if session.day}),
-        minutes=round(sum(session.playing_us for session in sessions) / 60_000_000),
+        days=len({session.day for session in dated if session.day}),
+        minutes=round(sum(session.playing_us for session in dated) / 60_000_000),
+        misdated=say.misdated_sentence([session.day for session in odd]),
         recent_days=glance.days,
         recent_minutes=round(glance.playing_us / 60_000_000),
         unclean=_unclean(folder),

@@ -1,8 +1,10 @@
 """What a studio says of its pupils, in plain sentences for their teacher."""
 
+from collections.abc import Sequence
+
 from fingering.holes import FINGERS
 from fingering.moves import change_text
-from fingerlead.phrases import capital, day_words, listed
+from fingerlead.phrases import capital, counted, day_words, listed
 from fingerlead.studio.overview import Glance, Shared
 from fingerlead.timing.evenings import what_title
 from fingerlead.timing.fault_words import short_words
@@ -10,6 +12,9 @@ from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import ms
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Fault, Tally
+
+# Named of sessions with a day that cannot be.
+MOST_DAYS = 3
 
 
 def glance_sentence(glance: Glance) -> str:
@@ -49,6 +54,18 @@ def fault_clause(change: tuple[int, int], fault: Fault | None) -> str:
     if fault is None:
         return ""
     return f": {together_words(*change, fault.cause[2:])}"
+
+
+def misdated_sentence(days: Sequence[str]) -> str:
+    """What is said of sessions with days, ISO, that cannot be; empty where there are none."""
+    if not days:
+        return ""
+    named = listed([day_words(day) for day in sorted(set(days))[:MOST_DAYS]])
+    verb, each = ("says", "It counts") if len(days) == 1 else ("say", "They count")
+    return (
+        f"{counted(len(days), 'session')} {verb} {named}: the clock was wrong. {each} in no span of days; set the "
+        "clock of the machine that records"
+    )
 
 
 def shared_fault_name(fault: Shared | None) -> str:
