@@ -60,6 +60,8 @@ DIGEST_LETTERS = 32
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
 VERSION = 6
 NAME = "index.sqlite"
+# What SQLite says where a folder cannot be written to: READONLY, IOERR, FULL and CANTOPEN.
+UNWRITABLE = {8, 10, 13, 14}
 # After every day.
 ENDLESS = "~"
 SCHEMA = (
@@ -111,29 +113,53 @@ class IndexedSession:
 
 
 class Index:
-    """The index in a studio's folder; made where there is none. Safe for several programs at once."""
+    """The index in a studio's folder; made where there is none. Safe for several programs at once.
+
+    `trouble` is why the folder cannot be written to: then the index is in memory. Raises StudioError.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / NAME
-        db = None
+        self.trouble = ""
+        if names_another_file(self.path):
+            raise StudioError(
+                f"{self.path}: expected a studio's index; the journal beside it names a file to be deleted. "
+                "Move both away: the index is made anew from the sessions"
+            )
         try:
-            if names_another_file(self.path):
-                raise StudioError(
-                    f"{self.path}: expected a studio's index; the journal beside it names a file to be deleted. "
-                    "Move both away: the index is made anew from the sessions"
-                )
             # SQLite gives what it puts beside a file the rights of that file.
             os.close(open_private(self.path))
             for ending in ("-wal", "-shm"):
                 close_to_others(self.path.with_name(NAME + ending))
-            self.db = db = sqlite3.connect(self.path, isolation_level=None, timeout=30, check_same_thread=False)
-            self._lay_out()
+            self._open(self.path)
         except OSError as error:
-            raise StudioError(f"{self.path}: the studio's index cannot be kept: {error.strerror or error}") from None
-        except (StudioError, sqlite3.Error) as error:
-            if db is not None:
-                db.close()
-            raise error if isinstance(error, StudioError) else StudioError(refusal(self.path, error)) from None
+            self._open_copy(error.strerror or str(error))
+        except sqlite3.Error as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF not in UNWRITABLE:
+                raise StudioError(refusal(self.path, error)) from None
+            self._open_copy(f"the disk is full, or fails ({error})")
+
+    def _open(self, place: Path | str) -> None:
+        self.db = sqlite3.connect(place, isolation_level=None, timeout=30, check_same_thread=False)
+        try:
+            self._lay_out()
+        except (StudioError, sqlite3.Error):
+            self.db.close()
+            raise
+
+    def _open_copy(self, why: str) -> None:
+        """The index in memory, as far as its file can be read: the folder cannot be written to just now."""
+        self.trouble = why
+        self._open(":memory:")
+        with contextlib.suppress(sqlite3.Error):
+            # As if no program could write to it: nothing is put beside it.
+            read = sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+            with contextlib.closing(read):
+                marks = [read.execute(f"PRAGMA {mark}").fetchone()[0] for mark in ("application_id", "user_version")]
+                if marks == [APPLICATION_ID, VERSION]:
+                    read.backup(self.db)
+        with self.writing():
+            self._check()
 
     def close(self) -> None:
         """Let go of the file."""

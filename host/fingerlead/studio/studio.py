@@ -201,6 +201,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
         Copies that a program which keeps folders alike has left are merged, as far as they are no question.
         """
+        self._write_again()
         there = {folder.name: folder for folder in self._own_folders()}
         damaged = self.index.damaged()
         stamps = {key: _stamp(folder, damaged) for key, folder in there.items()}
@@ -215,6 +216,25 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         # Where something was written just now, a copy may not have been at rest.
         self._seen = stamps | {folder.name: () if _is_busy(folder) else _stamp(folder, damaged) for folder in changed}
         return entered
+
+    def _write_again(self) -> None:
+        """Take up the index in the folder, where that can be written to again."""
+        if self.index.trouble:
+            anew = Index(self.folder)
+            if anew.trouble:
+                anew.close()
+            else:
+                self.index.close()
+                self.index = anew
+                self._seen.clear()
+
+    @property
+    def trouble(self) -> str:
+        """Why the studio can be looked at and not written to; empty where it can."""
+        return self.index.trouble and (
+            f"{self.folder}: this studio cannot be written to: {self.index.trouble}. All of it can be looked at; what "
+            "is typed stays in the browser until there is room"
+        )
 
     def copies(self, key: str) -> list[Copy]:
         """Other versions of who a pupil is, as a program which keeps folders alike has left them: a question each."""

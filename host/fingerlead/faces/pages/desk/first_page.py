@@ -12,7 +12,7 @@ from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.pages import render, style
 from fingerlead.faces.pages.desk.teaching import name_of
 from fingerlead.faces.pages.desk.turns import passed_shown
-from fingerlead.faces.pages.desk.versions import strays
+from fingerlead.faces.pages.desk.versions import folder_notice
 from fingerlead.phrases import capital, counted, day_words, listed, small
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import Piece
@@ -74,7 +74,7 @@ def first_page(studio: Studio, today: date, view: View, passed: Round | None = N
         after=replace(view, page=view.page + 1).address if view.page < pages else "",
         today=day_words(today.isoformat()),
         passed=None if passed is None else passed_shown(studio, passed),
-        notice=strays(studio),
+        notice=folder_notice(studio),
     )
 
 

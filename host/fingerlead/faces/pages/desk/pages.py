@@ -17,7 +17,7 @@ from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.teaching import teaching
-from fingerlead.faces.pages.desk.versions import versions
+from fingerlead.faces.pages.desk.versions import folder_notice, versions
 from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
 from fingerlead.faces.report.numbers import movement_rows
@@ -118,7 +118,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         sessions=[_session_row(each, played[each.digest]) for each in reversed(sessions[-MOST_SESSIONS:])],
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         iso_today=today.isoformat(),
-        notice=notice,
+        notice=notice or folder_notice(studio),
         **teaching(studio, key, sessions, worth_work(since_then)),
     )
 

@@ -32,6 +32,7 @@ from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.listening.sources import open_source
+from fingerlead.store.files import FULL
 from fingerlead.store.passage import Passage, decode_passage, encode_changes
 from fingerlead.store.passage.text import PassageError
 from fingerlead.store.session_file import SessionError
@@ -306,7 +307,8 @@ async def _refuse(request: Request, error: Exception) -> Response:
         told = {"sentence": sentence, "clashes": merged.clashes, "fields": merged.fields, "stored": merged.stored}
         return JSONResponse({**told, "was": write_fields(merged.stored)}, 409)
     if isinstance(error, OSError):
-        sentence = f"the studio's folder cannot be used: {error.strerror or error}. Make room there"
+        try_this = "Make room there" if error.errno in FULL else "See that it can be written to"
+        sentence = f"the studio's folder cannot be used: {error.strerror or error}. {try_this}"
     elif isinstance(error, sqlite3.DatabaseError):
         sentence = f"the studio's index cannot be used ({error}). Begin again with: fingerlead studio --rebuild"
     else:

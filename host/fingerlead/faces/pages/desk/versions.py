@@ -52,6 +52,6 @@ def versions_route(studio: Studio) -> Route:
     return Route("/pupil/{key}/version", settle, methods=["POST"])
 
 
-def strays(studio: Studio) -> str:
-    """What the first page says of folders that hold a pupil and are not shown; empty where there are none."""
-    return " ".join(f"{sentence}." for sentence in studio.astray())
+def folder_notice(studio: Studio) -> str:
+    """What a page says of the studio's folder: not to be written to, or pupils in it that are not shown."""
+    return " ".join(f"{sentence}." for sentence in (studio.trouble, *studio.astray()) if sentence)
