@@ -17,6 +17,7 @@ import numpy as np
 
 from tests.benchmarks import playing
 from tests.benchmarks.calibration_rows import calibration_rows
+from tests.benchmarks.evening_rows import evening_rows
 from tests.benchmarks.finger_to_sound import finger_rows
 from tests.benchmarks.firmware_delay import firmware_rows
 from tests.benchmarks.live_latency import latencies_us
@@ -218,6 +219,7 @@ def main() -> None:
             *firmware_rows(),
             *page_rows(),
             *studio_rows(),
+            *evening_rows(),
             *calibration_rows(best_of),
             *help_rows(),
         ]

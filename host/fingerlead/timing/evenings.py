@@ -45,6 +45,8 @@ K = TypeVar("K")
 FEWEST_EVENINGS = 4
 # Enough was played where so great a change of the share would be told in so many of a hundred pupils; our own choice.
 EFFECT, POWER = 0.3, 0.8
+# The sum of evenings is for means that are normal, of a spread that is known: as measured, a tenth more is needed.
+MARGIN = 1.1
 # How far a share wanders from evening to evening is itself a guess from few: it begins at this variance, as if known
 # from so many evenings; our own choice, about what a finger that wanders by 4 ms brings.
 USUAL_WANDER, USUAL_EVENINGS = 0.02, 6
@@ -230,7 +232,7 @@ def _evenings_needed(tried: Counts, astray: Counts, wandering: Numbers, level: f
     alone = (played / np.maximum(tried, 1)).sum(0) / np.maximum(played.sum(0), 1)
     variance = middle * (1 - middle) * (alone + (1 - alone) * wandering)
     z, beyond, fewest = _strictness(level)
-    needed = np.ceil(2 * variance * ((z + beyond) / EFFECT) ** 2 + z * z / 4)
+    needed = np.ceil(MARGIN * (2 * variance * ((z + beyond) / EFFECT) ** 2 + z * z / 4))
     found: Counts = np.maximum(needed, fewest).astype(np.int64)
     return found
 
