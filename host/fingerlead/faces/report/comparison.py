@@ -63,7 +63,9 @@ def difference_row(what: What, difference: Difference) -> dict[str, str]:
     both = difference.before.sessions and difference.after.sessions
     judgement: str = difference.trend
     if judgement == "not enough yet":
-        judgement += f": about {difference.evenings} evenings a side would do"
+        # No more digits than a guess can bear.
+        evenings = difference.evenings if difference.evenings < 20 else -(-difference.evenings // 10) * 10
+        judgement += f": about {evenings} evenings a side would do"
     return {
         "name": capital(what_title(what)),
         "before": _side_words(difference.before),
