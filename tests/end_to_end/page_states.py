@@ -96,6 +96,7 @@ TURNED = {
     "kind": "upright",
     "sentence": "The thumb hole stays open: it belongs at the top, at the back. Is the chanter upside down?",
 }
+PLUGGED = {**NONE, "found": [{"spec": "/dev/ttyACM0", "description": "Long chanter"}]}
 HELD = {"held_us": 1_600_000, "needed_us": 3_000_000}
 STATES = {
     "start": PageState(everything, "#start"),
@@ -119,7 +120,9 @@ STATES = {
     "seen again": PageState(practising(told=FAULT), "[data-phase=replay]", ("#next-button",)),
     "passed": PageState(practising(told=PASSED, progress=FULL), "[data-phase=after]"),
     "keys": PageState(everything, "#chanter", ("[data-to=keys]", "#keys-go")),
-    "touch": PageState(everything, "#pads", ("[data-to=touch]",), touch=True),
+    "touch, a try": PageState(everything, "#try", ("[data-to=touch]",), touch=True),
+    "touch": PageState(everything, "#pads", ("[data-to=touch]", "#try-go"), touch=True),
+    "chanter, a try": PageState(lambda: everything(chanter=PLUGGED), "#try .answer", ("[data-to='/dev/ttyACM0']",)),
     "away": PageState(practising(chanter=AWAY), "#chanter.away"),
     "tonight": PageState(practising(tonight=TONIGHT), "#tonight"),
     "more": PageState(practising(), "#more-dialog", (MORE,)),

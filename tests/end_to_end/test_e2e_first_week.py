@@ -17,5 +17,5 @@ def test_what_the_page_counts_of_a_beginner_is_what_the_file_says(browser, tmp_p
     came = learning.evening(browser, 25_000_000)
     assert came.said
     assert came.differs == {}
-    assert came.not_whole == []
+    assert came.not_whole == set()
     assert list(came.minutes) == ["Low G and low A"]

@@ -91,6 +91,7 @@ def test_a_phone_joins_by_the_picture_on_the_page_and_plays_with_its_own_touch_a
         phone.set_default_timeout(1_000 * PATIENCE_S)
         phone.goto(code.text)
         phone.locator("[data-to=touch]").tap()
+        phone.locator("#try-go").tap()
         phone.locator("#pads button").first.wait_for()
         expect(phone.locator("#sound-button")).to_have_text("Turn the sound off")
         # Both pages show one practice.

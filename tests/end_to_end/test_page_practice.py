@@ -10,7 +10,19 @@ import pytest
 
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
-from tests.end_to_end.page_states import ALONE, FAULT, FIRST, FULL, NO_FAULT, PASSED, STATES, TURNED, holes, rows
+from tests.end_to_end.page_states import (
+    ALONE,
+    FAULT,
+    FIRST,
+    FULL,
+    NO_FAULT,
+    PASSED,
+    PLUGGED,
+    STATES,
+    TURNED,
+    holes,
+    rows,
+)
 from tests.faces.sheet_tools import needs_lilypond
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -305,6 +317,7 @@ def test_a_page_that_joins_later_shows_what_cannot_be_saved(opened, host):
 def test_eight_fingers_on_the_screen_cover_eight_holes(opened, host):
     page = opened("tablet", has_touch=True)
     page.click("[data-to=touch]")
+    page.click("#try-go")
     expect(page.locator(".pad")).to_have_count(8)
     assert host.wait_for("holes")["covered_mask"] == 0
     touch = page.context.new_cdp_session(page)
@@ -320,10 +333,53 @@ def test_eight_fingers_on_the_screen_cover_eight_holes(opened, host):
     assert host.wait_for("holes", covered_mask=0)
 
 
+@pytest.mark.parametrize(("fingers", "said"), [(8, "This screen will do."), (5, "It felt 5 at once")])
+def test_how_many_fingers_a_screen_feels_is_tried_first(opened, fingers, said):
+    page = opened("tablet", has_touch=True)
+    page.click("[data-to=touch]")
+    expect(page.locator("#try-go")).to_have_text("Play without trying")
+    box = page.locator("#try-area").bounding_box()
+    touch = page.context.new_cdp_session(page)
+    points = []
+    for finger in range(fingers):
+        points.append({"x": box["x"] + 60 + 70 * finger, "y": box["y"] + 80, "id": finger})
+        touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": points})
+    expect(page.locator("#try-count")).to_have_text(f"Felt at once: {fingers} of 8")
+    expect(page.locator(".spot")).to_have_count(fingers)
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    expect(page.locator("#try-told")).to_contain_text(said)
+    expect(page.locator(".spot")).to_have_count(0)
+    page.click("#try-back")
+    expect(page.locator("[data-to=touch]")).to_contain_text(
+        "Put eight fingers" if fingers == 8 else "It feels 5 fingers"
+    )
+    page.click("[data-to=touch]")
+    page.click("#try-go")
+    expect(page.locator(".pad")).to_have_count(8)
+
+
+def test_a_chanter_is_tried_hole_by_hole_and_practice_begins_by_itself(opened, host):
+    host.snapshot = everything(chanter=PLUGGED)
+    page = opened()
+    page.click("[data-to='/dev/ttyACM0']")
+    assert host.wait_for("listen", to="/dev/ttyACM0")
+    expect(page.locator(".answer")).to_have_count(8)
+    for mask, count in ((0b00111111, 6), (0b10000000, 7)):
+        host.tell(holes(mask, None))
+        expect(page.locator("#try-count")).to_have_text(f"Holes that answered: {count} of 8")
+    expect(page.locator("#try-told")).to_have_text("Not yet: bottom ring.")
+    expect(page.locator(".answer.covered")).to_have_count(1)
+    host.tell(holes(0b01000000, None))
+    expect(page.locator("#try-told")).to_have_text("All eight answer.")
+    host.tell(holes(0xFF, 0))
+    expect(page.locator("#practice")).to_be_visible()
+
+
 @pytest.mark.parametrize("size", ["phone", "tablet"])
 def test_pads_lie_apart_and_are_large(opened, host, size):
     page = opened(size, has_touch=True)
     page.click("[data-to=touch]")
+    page.click("#try-go")
     expect(page.locator(".pad")).to_have_count(8)
     boxes = [pad.bounding_box() for pad in page.locator(".pad").all()]
     assert all(box["width"] >= 60 and box["height"] >= 60 for box in boxes)
@@ -340,6 +396,7 @@ def test_pads_lie_apart_and_are_large(opened, host, size):
 def test_a_mouse_or_a_switch_covers_and_opens_in_turn(opened, host):
     page = opened()
     page.click("[data-to=touch]")
+    page.click("#try-go")
     assert host.wait_for("holes")["covered_mask"] == 0
     pad = page.locator(".pad[data-hole='3']")
     pad.click()
@@ -956,9 +1013,23 @@ def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothin
 
 
 @pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
+def test_the_short_rows_of_what_comes_back_are_seen_whole_too(opened, host, size):
+    practising(host)
+    page = opened(size)
+    short = rows(3, 5, sentence="Going back has its 5 in a row; now going through.")
+    for way, name in (("out", "going through"), ("back", "going back")):
+        short[way] = {**short[way], "name": name, "needed": 5}
+    host.tell(short)
+    expect(page.locator("#count-sentence")).to_be_visible()
+    expect(page.locator(".dots i")).to_have_count(10)
+    assert page.evaluate(WHOLE) == [True] * 5
+
+
+@pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
 def test_playing_on_the_screen_all_is_seen_without_scrolling(opened, host, size):
     page = opened(size, has_touch=True)
     page.click("[data-to=touch]")
+    page.click("#try-go")
     expect(page.locator(".pad")).to_have_count(8)
     assert page.evaluate(WHOLE) == [True] * 5
     # The finger that leads is marked here as well, once the first note is held.

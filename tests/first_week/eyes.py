@@ -16,7 +16,8 @@ SEE = (Path(__file__).parent / "see.js").read_text(encoding="utf-8")
 class Seen:
     """`notes` are those on the staff, `lit` the place among them of the one to play, `sentence` the large one.
 
-    `key` is what the one key for what comes next says, `rows` how many are filled of each row that counts.
+    `key` is what the one key for what comes next says, `rows` how many are filled of each row, `scrolls` the
+    parts of the page that are not whole.
     """
 
     title: str
@@ -25,7 +26,7 @@ class Seen:
     notes: tuple[int, ...]
     lit: int | None
     rows: tuple[int, ...]
-    whole: bool
+    scrolls: tuple[str, ...]
     summary: str
 
 
@@ -48,6 +49,6 @@ def see(page: Any) -> Seen:
         notes,
         lit,
         tuple(found["rows"]),
-        found["whole"],
+        tuple(found["scrolls"]),
         found["summary"],
     )

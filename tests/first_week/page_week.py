@@ -47,7 +47,7 @@ class PageEvening:
     """What came of an evening: rungs passed and left, by their names on the page.
 
     `said` is what the page says of each change at the end (clean, tried), `found` what is in the file. `not_whole` are
-    sentences with which something was to scroll.
+    parts of the page in which something was to scroll.
     """
 
     passed: list[str] = field(default_factory=list)
@@ -58,7 +58,7 @@ class PageEvening:
     summary: list[str] = field(default_factory=list)
     said: dict[str, tuple[int, int]] = field(default_factory=dict)
     found: dict[str, tuple[int, int]] = field(default_factory=dict)
-    not_whole: list[str] = field(default_factory=list)
+    not_whole: set[str] = field(default_factory=set)
 
     @property
     def differs(self) -> dict[str, Any]:
@@ -118,8 +118,7 @@ class PageLearning:
 
     def _look(self) -> Seen:
         seen = see(self.page)
-        if not seen.whole and seen.key:
-            self.came.not_whole.append(seen.sentence)
+        self.came.not_whole.update(seen.scrolls if seen.key else ())
         if self.came.first_success_us is None and any(seen.rows):
             self.came.first_success_us = self.chanter.now_us
         return seen
@@ -239,5 +238,5 @@ def run_page_week(seed: int, improves: bool, folder: Path, speed: float, evening
             where = ", ".join(f"{name} {spent:.1f}" for name, spent in came.minutes.items())
             print(f"  {number}: passed {came.passed}; advised {came.advised}; minutes: {where}", flush=True)
             print(f"     first success after {(came.first_success_us or 0) / 1e6:.0f} s; said {came.said}", flush=True)
-            scrolled = set(came.not_whole) or "nothing"
-            print(f"     differs from the file: {came.differs or 'nothing'}; to scroll: {scrolled}", flush=True)
+            print(f"     differs from the file: {came.differs or 'nothing'}", flush=True)
+            print(f"     to scroll: {came.not_whole or 'nothing'}", flush=True)

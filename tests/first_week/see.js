@@ -22,7 +22,7 @@
     heads: heads.filter(({ width }) => width > 0.8 * large).map(({ x, y }) => [x, (y - staff.top) / (staff.height / 8)]).sort(byX),
     letters: all("#score .letter").map((one) => [place(one).x, one.textContent]).sort(byX),
     pointer: all("#score .pointer").map((one) => place(one).x)[0] ?? null,
-    whole: [document.documentElement, ...document.querySelectorAll("#practice > *")].every((one) =>
-      one.scrollHeight <= one.clientHeight + 1),
+    scrolls: [document.documentElement, ...document.querySelectorAll("#practice > *")]
+      .filter((one) => one.scrollHeight > one.clientHeight + 1).map((one) => `${one.className}: ${one.innerText}`),
   };
 }

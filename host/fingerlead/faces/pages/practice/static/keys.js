@@ -46,7 +46,7 @@ export function keyName(code) {
   return LETTERS[code] ?? code.replace("Key", "");
 }
 
-const active = () => state.checking || state.playing === "keys";
+const active = () => state.checking === "keys" || state.playing === "keys";
 
 // Typing into a field or moving a slider stays what it is.
 const inField = (target) => target instanceof Element && target.closest("input:not([type=checkbox], [type=radio]), select, textarea, dialog");
@@ -129,9 +129,10 @@ export function drawPlayMode() {
   if (line.hidden) return;
   const keys = state.playing === "keys";
   const touch = state.playing === "touch";
-  const few = touch && navigator.maxTouchPoints > 0 && navigator.maxTouchPoints < 8;
+  const feels = state.feels ?? navigator.maxTouchPoints;
+  const few = touch && feels > 0 && feels < 8;
   write(byId("play-mode-words"), keys ? say("eight.mode") : few
-    ? say("touch.few", { count: navigator.maxTouchPoints }) : touch ? say("touch.about") : "");
+    ? say("touch.few", { count: feels }) : touch ? say("touch.about") : "");
   write(byId("play-mode-button"), say(keys ? "eight.leave" : "eight.resume"));
   byId("play-mode-check").hidden = keys;
 }

@@ -43,7 +43,7 @@ export function drawTonight() {
   if (!tonight) return;
   const minutes = Math.ceil(tonight.minutes_left ?? 0);
   const left = minutes < 1 ? say("tonight.left_none") : minutes === 1 ? say("tonight.left_one") : say("tonight.left", { minutes });
-  write(line, `${say("tonight.title")}. ${left}`);
+  write(line.lastElementChild, left);
 }
 
 let summaryShown = null;

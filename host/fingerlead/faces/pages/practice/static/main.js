@@ -17,6 +17,7 @@ import { drawTunes, startTunes } from "./tunes.js";
 import { drawPlayMode, letGo, startCheck, startKeys } from "./keys.js";
 import { drawPads, liftAll, startPads } from "./pads.js";
 import { drawStart } from "./start.js";
+import { drawTry, startTries, startTry } from "./tries.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawTeacher } from "./teacher.js";
 import { drawJoin, startJoin } from "./join.js";
@@ -98,6 +99,7 @@ function chanterChanged(before) {
     cover(null);
   }
   if (chanter.source && chanter.source !== "page" && state.playing) leavePlaying();
+  if (state.checking === "chanter" && (chanter.state === "refused" || chanter.source === "page")) leavePlaying();
   if (chanter.source === "page" && before?.source !== "page" && state.playing) sendOwn();
   resumePlaying();
 }
@@ -130,18 +132,29 @@ function choose(to) {
   if (soundsHere()) startSound();
   if (to === "keys" || to === "touch") {
     send({ kind: "listen", to: "page" });
-    if (to === "keys") {
-      state.checking = true;
-      startCheck();
-      focusLater("keys-title");
-    } else {
-      play("touch");
-    }
+    check(to);
   } else {
     leavePlaying();
     send({ kind: "listen", to });
-    focusLater("rung-name");
+    if (to === "sim") focusLater("rung-name");
+    else check("chanter");
   }
+  redraw();
+}
+
+// A short try of what was chosen.
+function check(what) {
+  state.checking = what;
+  if (what === "keys") startCheck();
+  else startTry();
+  focusLater(what === "keys" ? "keys-title" : "try-title");
+}
+
+function tried() {
+  const { checking } = state;
+  state.checking = null;
+  if (checking === "touch") play("touch");
+  else focusLater("rung-name");
   redraw();
 }
 
@@ -149,7 +162,7 @@ let lastPlaying = "keys";
 function play(how) {
   letGo();
   lastPlaying = how;
-  state.checking = false;
+  state.checking = null;
   state.playing = how;
   state.ownMask = 0;
   if (state.chanter?.source === "page") sendOwn();
@@ -175,7 +188,7 @@ function leavePlaying() {
     letGo();
     if (state.ownMask) ownCover(0);
     state.playing = null;
-    state.checking = false;
+    state.checking = null;
     redraw();
   }
 }
@@ -205,6 +218,14 @@ function leaveKeys() {
   }
 }
 
+function chooseAgain() {
+  closeAll();
+  leavePlaying();
+  state.choosing = true;
+  focusLater("start-title");
+  redraw();
+}
+
 function chooseRung(key) {
   closeAll();
   state.tonight = null;
@@ -220,7 +241,7 @@ const closeAll = () => document.querySelectorAll("dialog[open]").forEach((dialog
 function view() {
   if (!state.joined) return "none";
   if (state.summary) return "summary";
-  if (state.checking) return "keys-check";
+  if (state.checking) return state.checking === "keys" ? "keys-check" : "try";
   const { chanter } = state;
   const none = !chanter || chanter.state === "none" || chanter.state === "refused" || !chanter.source;
   return state.choosing || (none && !state.playing) ? "start" : "practice";
@@ -228,7 +249,7 @@ function view() {
 
 function drawAll() {
   const shown = view();
-  for (const id of ["start", "keys-check", "summary", "practice"]) byId(id).hidden = id !== shown;
+  for (const id of ["start", "keys-check", "try", "summary", "practice"]) byId(id).hidden = id !== shown;
   document.body.dataset.view = shown;
   const practising = shown === "practice";
   byId("more-button").hidden = !practising;
@@ -247,6 +268,7 @@ function drawAll() {
   drawTunes(chooseRung);
   drawJoin();
   if (shown === "summary") drawSummary();
+  if (shown === "try") drawTry();
   if (!practising) return;
   seeHands();
   drawMusicWords();
@@ -318,13 +340,7 @@ function wire() {
     openDialog(byId("more-dialog"));
     redraw();
   });
-  byId("to-start").addEventListener("click", () => {
-    closeAll();
-    leavePlaying();
-    state.choosing = true;
-    focusLater("start-title");
-    redraw();
-  });
+  byId("to-start").addEventListener("click", chooseAgain);
   byId("ladder-button").addEventListener("click", () => {
     // What has been passed meanwhile comes with the snapshot.
     send({ kind: "all" });
@@ -361,9 +377,7 @@ function wire() {
   byId("play-mode-check").addEventListener("click", () => {
     closeAll();
     leavePlaying();
-    state.checking = true;
-    startCheck();
-    focusLater("keys-title");
+    check("keys");
     redraw();
   });
   for (const dialog of document.querySelectorAll("dialog")) {
@@ -372,6 +386,7 @@ function wire() {
   }
   startKeys({ cover: ownCover, leave: leaveKeys, play, holds: (count) => send({ kind: "keyboard", holds: count }) });
   startPads(ownCover);
+  startTries({ go: tried, keys: () => choose("keys"), back: chooseAgain });
   onClick((inUs) => send({ kind: "click", in_us: inUs }));
   startSettings(send);
   startHearing(announce);

@@ -9,14 +9,14 @@ let drawn = null;
 export function drawStart(choose) {
   const found = state.chanter?.found ?? [];
   const refused = state.chanter?.state === "refused" ? state.chanter.sentence : "";
-  const key = JSON.stringify([found, refused]);
+  const key = JSON.stringify([found, refused, state.feels]);
   if (key === drawn) return;
   drawn = key;
   const choice = (picture, title, about, to) => make("li", {},
     make("button", { class: "choice", "data-to": to, onclick: () => choose(to) },
       make("span", { class: `sign ${picture}`, "aria-hidden": "true" }), make("b", {}, title), make("span", {}, about)));
-  // How many fingers the screen feels is known before it is offered; one that feels too few comes after the keys.
-  const feels = navigator.maxTouchPoints;
+  // How many fingers the screen feels: as was tried, else as it says. One that feels too few comes after the keys.
+  const feels = state.feels ?? navigator.maxTouchPoints;
   const touchFirst = matchMedia("(pointer: coarse)").matches && feels >= 8;
   const keys = choice("sign-keys", say("start.keys"), say("start.keys_about"), "keys");
   const touch = choice("sign-touch", say("start.touch"), feels >= 8 ? say("start.touch_about") : feels ? say("start.touch_few", { count: feels }) : say("start.touch_mouse"), "touch");

@@ -19,7 +19,9 @@ export const state = {
   // Whether the hands have been off since this music came.
   lifted: true,
   // Asked for and not yet there: shows the choice of chanter although one is heard.
-  choosing: false, checking: false,
+  choosing: false,
+  // What is tried before it is played: null, "keys", "touch" or "chanter"; how many fingers the screen was felt to feel.
+  checking: null, feels: null,
 };
 
 const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "held", "going", "tonight", "summary", "sound", "metronome", "keeping", "upright"];
