@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -12,7 +13,6 @@ from typer.testing import CliRunner
 
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
-from fingerlead.faces.cli.report import names_apart
 from fingerlead.faces.report.front import MOST_CLEANER
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.overleaf import MOST_CHANGES
@@ -25,7 +25,7 @@ from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio.homework import give
 from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.invented import invented, play_sessions, write_session
-from fingerlead.studio.pupils import LONGEST_NAME, LONGEST_REMARK, Pupil, add_remark
+from fingerlead.studio.pupils import LONGEST_NAME, LONGEST_REMARK, add_remark
 from fingerlead.studio.studio import Studio
 from tests.faces.playing import random_playing
 from tests.faces.sheet_tools import needs_lilypond
@@ -141,8 +141,8 @@ def test_a_span_before_which_nothing_was_played_is_said(studio, tmp_path):
     assert "; before, " not in text
 
 
-def at(path, begun: datetime):
-    data = playing(3, 20)
+def at(path, begun: datetime, seed: int = 3):
+    data = playing(seed, 20)
     with SessionWriter(path, "stream", "sim", None, begun) as writer, writer.at_once():
         for start in range(0, len(data), 60):
             writer.append(data[start : start + 60], start * 500)
@@ -186,9 +186,47 @@ def test_folders_that_cannot_be_reported_on_are_refused_in_a_sentence(tmp_path):
         assert not (tmp_path / "page.html").exists()
 
 
-def test_two_pupils_of_one_name_are_told_apart_in_the_numbers():
-    pupils = [Pupil("aaaa00000000", "Ailsa"), Pupil("bbbb00000000", "ailsa"), Pupil("cccc00000000", "Bea")]
-    assert list(names_apart(pupils).values()) == ["Ailsa (aaaa)", "ailsa (bbbb)", "Bea"]
+def test_two_pupils_of_one_name_are_told_apart_in_the_numbers(tmp_path):
+    with Studio(tmp_path / "studio") as studio:
+        for seed, name in enumerate(("Ailsa", "Ailsa", "Bea")):
+            studio.take_in(
+                studio.add(name).key, at(tmp_path / f"{seed}.session", datetime(2026, 11, 1 + seed, tzinfo=UTC), seed)
+            )
+    assert report(tmp_path / "studio", "-o", tmp_path / "n.json").exit_code == 0
+    who = {row["who"] for row in json.loads((tmp_path / "n.json").read_text(encoding="utf-8"))["changes"]}
+    assert len(who) == 3
+    assert "Bea" in who
+    assert "Ailsa" not in who
+
+
+def test_a_report_changes_nothing_in_the_folder_so_that_it_may_be_read_only(studio, tmp_path):
+    def kept():
+        return {path: path.stat().st_mtime_ns for path in studio[1].rglob("*")}
+
+    before = kept()
+    assert report(studio[1], "-o", tmp_path / "page.html").exit_code == 0
+    assert kept() == before
+    refused = report(studio[1], "-o", tmp_path / "nowhere" / "page.html")
+    assert "name another file" in str(refused.exception)
+
+
+def test_a_learners_own_folder_has_its_sessions_and_what_was_passed(tmp_path):
+    sessions = tmp_path / "mine" / "sessions"
+    sessions.mkdir(parents=True)
+    now = datetime.now(UTC)
+    for days in (2, 9, 40):
+        at(sessions / f"{days}.session", now - timedelta(days=days))
+    progress = open_progress(tmp_path / "mine")
+    progress.rung_passed(now.date(), "low-g-b")
+    progress.keep()
+    page = tmp_path / "page.html"
+    since = (now - timedelta(days=5)).date().isoformat()
+    done = report(tmp_path / "mine", "--for", "parent", "--pupil", "Nuala", "--since", since, "-o", page)
+    assert done.exit_code == 0, done.exception
+    text = plain(page.read_text(encoding="utf-8"))
+    assert "Nuala" in text
+    assert text.count("1 session with") == 2
+    assert "Passed on the ladder: low G and B." in text
 
 
 @pytest.fixture(scope="module")

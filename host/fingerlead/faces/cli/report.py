@@ -1,7 +1,6 @@
 """`fingerlead report`: one page for a parent, two for the teacher, on screen or paper; or the numbers."""
 
 import contextlib
-from collections import Counter
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -21,8 +20,9 @@ from fingerlead.faces.report.page import Reader, Whole, render
 from fingerlead.faces.report.paper import Paper, PdfError, to_pdf
 from fingerlead.phrases import path_text
 from fingerlead.store.files import write_output
+from fingerlead.studio.names import signs
 from fingerlead.studio.overview import between, span_of
-from fingerlead.studio.pupils import Pupil, StudioError, day_text
+from fingerlead.studio.pupils import StudioError, day_text
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.evenings import evening
@@ -130,22 +130,13 @@ def _of_studio(folder: Path, ending: str, since: str) -> str:
     with Studio(folder) as studio:
         if ending not in NUMBERS:
             return printed_glance(studio, date.today(), since)
-        players, progress, names = [], [], names_apart(studio.pupils())
+        players, progress, apart = [], [], signs(studio.pupils(), studio.index.played_days())
         for pupil in studio.pupils():
             playing = sum(session.playing_us for session in studio.index.sessions(pupil.key))
             tallies = together(tally for *_, tally in studio.index.tallies(pupil.key))
             movements = movements_together(one for *_, one in studio.index.movements(pupil.key))
-            name = names[pupil.key]
+            name = f"{pupil.name} ({apart[pupil.key]})" if pupil.key in apart else pupil.name
             players.append(Player(name, playing, tuple(tallies.values()), tuple(movements.values())))
             if since:
                 progress += progress_dicts(between(studio.index, pupil.key, span_of(since, date.today())), name)
         return numbers(players, ending, progress)
-
-
-def names_apart(pupils: list[Pupil]) -> dict[str, str]:
-    """The pupils' names by their keys; where two are alike, each with the head of its key."""
-    alike = Counter(pupil.name.casefold() for pupil in pupils)
-    return {
-        pupil.key: pupil.name if alike[pupil.name.casefold()] == 1 else f"{pupil.name} ({pupil.key[:4]})"
-        for pupil in pupils
-    }
