@@ -95,7 +95,7 @@ def test_without_an_engraver_the_words_stand_alone(monkeypatch):
 
 
 def test_each_music_of_a_session_has_its_own_marks_and_staff(monkeypatch):
-    monkeypatch.setattr(room, "staff_svg", lambda tune, made: f"{tune.title}: {room.marked_words(made)}")
+    monkeypatch.setattr(room, "staff_svg", lambda tune, made, **_: f"{tune.title}: {room.marked_words(made)}")
     asked = [
         MusicAt(0, SessionMusic("tune", "Three bars", ABC)),
         MusicAt(2_900_000, SessionMusic("rung", "low-g-low-a", ABC.replace("Three bars", "A rung"))),

@@ -7,6 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from fingering.notes import ABC_LETTERS, NOTES
+from fingerlead.faces.report.staff import drawn
 from fingerlead.faces.sheet.piece import Shape, SheetError, StaffMark
 from fingerlead.faces.sheet.sheets import staff_svg
 from fingerlead.faces.words import ALL_AS_WRITTEN, music_name
@@ -28,8 +29,9 @@ _LOOKS: dict[DepartureKind, tuple[Shape, str]] = {
     "restart": ("ring", "from here"),
     "idle": ("ring", "idle finger"),
 }
-# Each takes about a second to engrave.
+# Each takes about two seconds to engrave, once for paper and once for a phone.
 MOST_STAVES = 6
+PHONE_MM = 90
 KEY: tuple[tuple[str, str], ...] = (
     ("□", "another note was played"),
     ("✕", "missed, or its grace notes left out"),
@@ -50,11 +52,11 @@ def against(analysis: Analysis, most_staves: int) -> list[dict[str, Any]]:
             continue
         tune = tune_in(played.asked.abc)
         made = marks(analysis, tune, played.musics)
-        staff, missing = Markup(""), f"Its staff is not shown: a page has at most {MOST_STAVES}."
+        staff, narrow, missing = Markup(""), Markup(""), f"Its staff is not shown: a page has at most {MOST_STAVES}."
         if len(shown) < most_staves:
             try:
-                # Engraved by the program's own notation from notes; texts in it are LilyPond's own escaped ones.
-                staff, missing = Markup(staff_svg(tune, made)), ""
+                staff, narrow = drawn(staff_svg(tune, made)), drawn(staff_svg(tune, made, width_mm=PHONE_MM))
+                missing = ""
             except SheetError as error:
                 missing = f"The staff is not shown: {error}."
         shown.append(
@@ -64,6 +66,7 @@ def against(analysis: Analysis, most_staves: int) -> list[dict[str, Any]]:
                 "played": played.played,
                 "words": played.words or [ALL_AS_WRITTEN],
                 "staff": staff,
+                "narrow": narrow,
                 "missing": missing,
                 "marked": marked_words(made),
             }

@@ -8,8 +8,6 @@ from datetime import date
 from itertools import groupby
 from typing import Any
 
-from markupsafe import Markup
-
 from fingerlead.faces.report.compared import Compared
 from fingerlead.faces.report.instances import Instance, usual_fault, usual_right
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
@@ -124,7 +122,7 @@ def week(summary: Summary, pieces: Sequence[GivenPiece]) -> dict[str, Any]:
     staves = (staff_of_rung(piece.key) for piece in pieces)
     if found is None:
         staff = next((staff for staff in staves if staff.words), NOTHING)
-        return {"do": "", "why": work_on_first(summary), "staff": Markup(staff.svg), "notes": staff.words}
+        return {"do": "", "why": work_on_first(summary), "staff": staff.svg, "notes": staff.words}
     what = _what_of(found.of)
     staff = staff_of(what) if what else NOTHING
     name = capital(found.subject.removeprefix("the "))
@@ -137,8 +135,7 @@ def week(summary: Summary, pieces: Sequence[GivenPiece]) -> dict[str, Any]:
         why = f"In {found.times} of {found.of_all} {kind}."
     elif isinstance(found.of, MovementSummary):
         why = f"It was not as written in {found.times} of {found.of_all}{_mostly(found.of)}."
-    # Engraved by the program's own notation from notes.
-    return {"do": do, "why": why, "staff": Markup(staff.svg), "notes": staff.words}
+    return {"do": do, "why": why, "staff": staff.svg, "notes": staff.words}
 
 
 def _what_of(of: WorkedOn) -> What | None:

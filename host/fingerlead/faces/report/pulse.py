@@ -17,7 +17,7 @@ from fingerlead.timing.pulse_words import pulse_told
 # Of one pass so many bars are drawn: what a page holds.
 MOST_BARS = 40
 # As wide as a phone, so that its words are as large there as those around it.
-LABELS, LANES, NOTES = 44, 230, 86
+LABELS, LANES, NOTES = 44, 222, 94
 TOP, LANE = 20, 16
 # Room on both sides of a bar, in beats, for what comes early or late.
 ROOM = 0.35

@@ -7,6 +7,8 @@ import re
 from functools import lru_cache
 from typing import NamedTuple
 
+from markupsafe import Markup
+
 from fingering.families import graces_before
 from fingering.notes import ABC_LETTERS, NOTES
 from fingering.orders import every_rung
@@ -23,11 +25,20 @@ HEAD = "X:1\nM:none\nL:1/4\nK:HP\n"
 class LittleStaff(NamedTuple):
     """The staff as SVG, empty where it cannot be engraved here; and its notes in words."""
 
-    svg: str
+    svg: Markup
     words: str
 
 
-NOTHING = LittleStaff("", "")
+NOTHING = LittleStaff(Markup(""), "")
+
+
+def drawn(svg: str) -> Markup:
+    """A staff as it stands in a page: engraved by the program's own notation, with LilyPond's own escaped texts.
+
+    Its notes' ids would stand in a page as often as its staves. A page of the desk lets no style in but its own; that
+    of a staff is of white space alone.
+    """
+    return Markup(re.sub(r"<style.*?</style>| id=\"n\d+-\d+-\d+\"", "", svg, flags=re.DOTALL))
 
 
 def staff_of(what: What) -> LittleStaff:
@@ -62,9 +73,8 @@ def _engraved(notes: tuple[int, ...], graces: tuple[int, ...] = ()) -> LittleSta
     try:
         svg = staff_svg(parse_abc(f"{HEAD}{abc} |]\n")[0][0], letters="full")
     except SheetError:
-        return LittleStaff("", words)
-    # A page of the desk lets no style in but its own; this one is of white space alone.
-    return LittleStaff(re.sub("<style.*?</style>", "", svg, flags=re.DOTALL), words)
+        return LittleStaff(Markup(""), words)
+    return LittleStaff(drawn(svg), words)
 
 
 def _nearest(to_note: int) -> list[int]:

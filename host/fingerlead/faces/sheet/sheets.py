@@ -115,10 +115,17 @@ def pages(sheet: Sheet, style: Style, format: Format) -> tuple[bytes, ...]:
     return engrave(sheet_source(sheet, style), format)
 
 
-def staff_svg(tune: Tune, marks: Mapping[tuple[int, int], StaffMark] | None = None, letters: Letters = "none") -> str:
+def staff_svg(
+    tune: Tune,
+    marks: Mapping[tuple[int, int], StaffMark] | None = None,
+    letters: Letters = "none",
+    width_mm: int = 0,
+) -> str:
     """A tune's staff alone as SVG, to stand within a page; raises SheetError.
 
     Each note is a group with the id `note_id(bar, place)`. `marks` stand above notes, by bar and place in the tune.
+    `width_mm` is that of a line of notes, else a sheet of paper's.
     """
     piece = SheetPiece(tune.title, tune, marks=marks or {})
-    return engrave(staff_source(piece, Style(letters=letters, pictures="none")), "svg", cropped=True)[0].decode("utf-8")
+    source = staff_source(piece, Style(letters=letters, pictures="none"), width_mm)
+    return engrave(source, "svg", cropped=True)[0].decode("utf-8")

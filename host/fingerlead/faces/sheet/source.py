@@ -204,9 +204,10 @@ def sheet_source(sheet: Sheet, style: Style) -> str:
     return "\n".join(parts) + "\n"
 
 
-def staff_source(piece: SheetPiece, style: Style) -> str:
-    """The staff of one piece alone, without headings, for a picture within a page."""
-    return "\n".join((preamble(style.paper, 20), f"\\score {{ {_staff(piece, 0, style)} }}")) + "\n"
+def staff_source(piece: SheetPiece, style: Style, width_mm: int = 0) -> str:
+    """The staff of one piece alone, without headings, for a picture within a page; of a width, else as on paper."""
+    width = f"\\layout {{ line-width = {width_mm}\\mm }}" if width_mm else ""
+    return "\n".join((preamble(style.paper, 20), f"\\score {{ {_staff(piece, 0, style)} {width} }}")) + "\n"
 
 
 def header(title: str, heading: str, pictures: bool = True, steps: bool = True) -> str:
