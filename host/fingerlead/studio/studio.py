@@ -24,7 +24,8 @@ from fingerlead.store.session_file import SessionError, names_another_file, remo
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.conflicts import RESTS_S, Copy, merge_copies, settle
-from fingerlead.studio.index import DIGEST_LETTERS, NAME, Index, digest_of, reading, refusal, write_anew
+from fingerlead.studio.index import DIGEST_LETTERS, Index, digest_of, reading, write_anew
+from fingerlead.studio.index_file import NAME, refusal
 from fingerlead.studio.lessons import last_day
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
 from fingerlead.studio.saves import StaleError, fields_of, merge
