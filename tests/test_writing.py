@@ -27,7 +27,7 @@ EXCEPTIONS = {
         "tempfile.TemporaryDirectory": SCRATCH,
     },
     "fingerlead.store.keeping": {"os.replace": "a session that was written and read back gets its name"},
-    "fingerlead.studio.index_file": {"sqlite3.connect": "made by open_private, and made anew from the sessions if lost"},
+    "fingerlead.studio.index_file": {"sqlite3.connect": "made by open_private; made anew from the sessions if lost"},
     "fingerlead.studio.studio": {
         "sqlite3.connect": "has SQLite bring a session that is at rest into one file",
         "zipfile.ZipFile": MEMORY,
