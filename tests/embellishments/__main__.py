@@ -16,14 +16,19 @@ def main() -> None:
     parser.add_argument("--way", choices=WAYS, nargs="+", default=list(WAYS))
     parser.add_argument("--cases", type=int, default=0, help="how many wrong ones of each to list")
     asked = parser.parse_args()
-    print("tempo ms   way               told right  of    share   told a fault  right finger    worse  told instead")
+    print(
+        "tempo ms   way               told right  of    share  untellable  of the rest  as uneven"
+        "   told a fault  right finger    worse  told instead"
+    )
     for tempo_us in (TEMPI_US[number] for number in asked.tempo):
         for way in asked.way:
             found = measured(way, asked.movements if way == "well" else asked.faults, tempo_us, asked.seeds)
             instead = ", ".join(f"{many} {what}" for what, many in found.instead.most_common(5))
             print(
                 f"{tempo_us[0] // 1_000:>3}/{tempo_us[1] // 1_000:<6} {way:<18}{found.named:>9}{found.of:>6}"
-                f"{found.share:>8.1%}{found.faulted:>12}{found.right_fingers:>12} of {found.fingers:<5}"
+                f"{found.share:>8.1%}"
+                f"{found.apart:>12}{found.share_told:>13.1%}{found.uneven:>11}"
+                f"{found.faulted:>15}{found.right_fingers:>12} of {found.fingers:<5}"
                 f"{found.worse:>4} of {found.advised:<5}{instead}",
                 flush=True,
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 from random import Random
 
 from tests.embellishments.forms import Step
@@ -51,7 +51,7 @@ def _place(movement: Movement, steps: Sequence[Step], at: int) -> int:
     return next((one.written for one in steps[at:] if one.written is not None), end)
 
 
-def _is_free(movement: Movement, steps: Sequence[Step], at: int) -> bool:
+def is_free(movement: Movement, steps: Sequence[Step], at: int) -> bool:
     """Whether a note is neither long on purpose nor opens a throw."""
     step = steps[at]
     opens = at == 0 and "throw" in movement.name and step.hole == 8
@@ -77,14 +77,26 @@ def _missing(movement: Movement, steps: list[Step], random: Random) -> Planted |
         fingers = {steps[at - 1].hole}
     else:
         fingers = set(movers(STANDARD[movement.before] if at == 0 else steps[at - 1].mask, steps[at].mask))
-    return _with(steps, at), Fault("missing", frozenset({_place(movement, steps, at)}), frozenset(fingers))
+    # Whichever of several is left out, where the same notes sound as long, nothing tells one from the other.
+    same = [
+        other for other in range(len(steps)) if _row(movement, _with(steps, other)) == _row(movement, _with(steps, at))
+    ]
+    places = frozenset(_place(movement, steps, other) for other in same)
+    return _with(steps, at), Fault("missing", places, frozenset(fingers if len(same) == 1 else ()))
+
+
+def _row(movement: Movement, steps: Sequence[Step]) -> list[tuple[int, int]]:
+    """The notes that sound between the melody notes, each with how many steps make it."""
+    sounds = [movement.before, *(step.sound for step in steps), movement.after]
+    row = [(sound, len(list(alike))) for sound, alike in groupby(sounds)]
+    return row[1:-1]
 
 
 def _length(kind: str, factor: tuple[float, float], bounds_us: tuple[float, float]) -> Plant:
     def change(movement: Movement, steps: list[Step], random: Random) -> Planted | None:
         at = random.randrange(len(steps))
         step = steps[at]
-        if not _is_free(movement, steps, at):
+        if not is_free(movement, steps, at):
             return None
         lasts_us = step.lasts_us * random.uniform(*factor)
         if len(steps) < 3:
@@ -100,7 +112,7 @@ def _length(kind: str, factor: tuple[float, float], bounds_us: tuple[float, floa
 
 
 def _uneven(movement: Movement, steps: list[Step], random: Random) -> Planted | None:
-    catches = [at for at, step in enumerate(steps) if step.hole == 8 and _is_free(movement, steps, at)]
+    catches = [at for at, step in enumerate(steps) if step.hole == 8 and is_free(movement, steps, at)]
     pairs = [(a, b) for a in catches for b in catches if a != b and steps[a].sound == steps[b].sound]
     if not pairs or len(steps) < 3:
         return None

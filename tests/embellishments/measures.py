@@ -5,27 +5,42 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from math import log2
 
-from tests.embellishments.faults import KINDS
+import numpy as np
+
+from tests.embellishments.faults import KINDS, is_free
 from tests.embellishments.forms import names_of
 from tests.embellishments.planted import Recital, Try, recital, without_short
 from tests.reading.analysed import analysed, music_of
-from tests.reading.instrument import LETTERS
+from tests.reading.instrument import HEARD_US, LETTERS
 
 TEMPI_US = ((35_000, 45_000), (55_000, 80_000), (90_000, 130_000), (120_000, 200_000))
 WAYS = ("well", "left out", "another", *KINDS)
+# How sure the program is told to be of a length, at both its edges together.
+UNSURE_US = 5_000
+# The middle part of the lengths of well played notes, of as many movements.
+WELL_PLAYED = 0.98
+SAMPLE = 400
 # What the program calls the throws, which lead to more notes than D.
 NAMES = {"throw on D": "throw", "heavy throw on D": "heavy throw"}
 
 
 @dataclass
 class Counts:
-    """How many tries of one way were told right, and what was told of the others."""
+    """How many tries of one way were told right, and what was told of the others.
+
+    `apart` are those of `of` that no length tells from what is well played, and `named_apart` those of them that are
+    told all the same. `uneven` are crushed or dragged notes that are told as uneven, and are.
+    """
 
     way: str
     of: int = 0
     named: int = 0
+    apart: int = 0
+    named_apart: int = 0
+    uneven: int = 0
     fingers: int = 0
     right_fingers: int = 0
     faulted: int = 0
@@ -37,6 +52,11 @@ class Counts:
     @property
     def share(self) -> float:
         return self.named / max(1, self.of)
+
+    @property
+    def share_told(self) -> float:
+        """The share of those that can be told."""
+        return (self.named - self.named_apart) / max(1, self.of - self.apart)
 
 
 def told_of(played: Recital) -> Iterator[tuple[Try, object | None]]:
@@ -86,11 +106,53 @@ def is_named(one: Try, movement) -> bool:
 def is_this(one: Try, movement, fault) -> bool:
     """Whether a fault that is told is the one that was planted."""
     assert one.fault is not None
-    places = [same_place(one.written.written, place, movement.variant, fault.note) for place in one.fault.places]
-    return fault.kind == one.fault.kind and any(places)
+    return fault.kind == one.fault.kind and is_there(one, movement, fault)
 
 
-def count(way: str, recitals: Sequence[Recital]) -> Counts:
+def is_there(one: Try, movement, fault) -> bool:
+    """Whether a fault that is told is where one was planted."""
+    assert one.fault is not None
+    return any(same_place(one.written.written, place, movement.variant, fault.note) for place in one.fault.places)
+
+
+@cache
+def well_played_us(tempo_us: tuple[int, int]) -> dict[bool, tuple[float, float]]:
+    """From where to where the lengths of well played notes lie at a tempo: of grace notes (True), and of others."""
+    found: dict[bool, list[float]] = {True: [], False: []}
+    for one in recital("well", SAMPLE, *tempo_us, seed=1_000).tries:
+        for step, sound in zip(one.steps, one.sounds, strict=False) if one.is_well else ():
+            if len(one.steps) == len(one.sounds) and is_free(one.written, one.steps, one.steps.index(step)):
+                found[step.hole < 8].append(sound.lasts_us)
+    ends = ((1 - WELL_PLAYED) / 2, (1 + WELL_PLAYED) / 2)
+    return {grace: tuple(np.quantile(lengths, ends).tolist()) for grace, lengths in found.items()}
+
+
+def is_apart(one: Try, tempo_us: tuple[int, int]) -> bool:
+    """Whether the length that was planted lies within its uncertainty of what is well played: then none can tell it."""
+    assert one.fault is not None
+    marked = [s.lasts_us for s in one.sounds if any(m.marked and m.sound == s.note for m in one.steps)]
+    if one.fault.kind == "uneven":
+        short_us, long_us = min(marked), max(marked)
+        return long_us - 2 * short_us <= (UNSURE_US**2 + (2 * UNSURE_US) ** 2) ** 0.5
+    if one.fault.kind not in ("crushed", "dragged"):
+        return False
+    step = next(step for step in one.steps if step.marked)
+    least_us, most_us = well_played_us(tempo_us)[step.hole < 8]
+    lasts_us = min(marked, key=lambda us: abs(us - step.lasts_us))
+    return lasts_us + UNSURE_US >= least_us if one.fault.kind == "crushed" else lasts_us - UNSURE_US <= most_us
+
+
+def is_uneven(one: Try, movement) -> bool:
+    """Whether a crushed or dragged note is told as uneven, and is: by more than twice beside one of its sound."""
+    if one.fault is None or one.fault.kind not in ("crushed", "dragged") or movement is None:
+        return False
+    step = next(step for step in one.steps if step.marked)
+    alike = [s.lasts_us for s in one.sounds if s.note == step.sound and s.lasts_us >= HEARD_US]
+    told = [fault for fault in movement.faults if fault.kind == "uneven" and is_there(one, movement, fault)]
+    return bool(told) and max(alike) > 2 * min(alike)
+
+
+def count(way: str, recitals: Sequence[Recital], tempo_us: tuple[int, int]) -> Counts:
     """How often what was done is told, with which finger, and whether its advice makes it worse."""
     counts = Counts(way)
     for number, played in enumerate(recitals):
@@ -100,6 +162,11 @@ def count(way: str, recitals: Sequence[Recital]) -> Counts:
             counts.of += 1
             named = is_named(one, movement)
             counts.named += named
+            if one.fault is not None and is_apart(one, tempo_us):
+                counts.apart += 1
+                counts.named_apart += named
+            elif not named:
+                counts.uneven += is_uneven(one, movement)
             faults = () if movement is None else movement.faults
             counts.faulted += bool(faults)
             if not named:
@@ -114,7 +181,11 @@ def count(way: str, recitals: Sequence[Recital]) -> Counts:
                     right = not one.fault.fingers or fault.finger in one.fault.fingers
                     counts.right_fingers += right
                     wrong_finger |= not right
-                if one.played is one.written and movement.verdict == "faulty":
+                # That a note is uneven goes without saying where it is said to be too short or too long.
+                is_said = fault.kind != "uneven" or not any(
+                    other.note == fault.note and other.kind in ("swallowed", "crushed", "dragged") for other in faults
+                )
+                if one.played is one.written and movement.verdict == "faulty" and is_said:
                     counts.advised += 1
                     counts.worse += makes_worse(one, movement, fault)
             if not named or wrong_finger:
@@ -173,14 +244,20 @@ def makes_worse(one: Try, movement, fault) -> bool:
     at = min(places, key=lambda i: abs(i - fault.note), default=None)
     if fault.kind in ("missing", "swallowed"):
         options = [[*row[:i], (note, usual_us), *row[i:]] for i in range(len(row) + 1)]
+        # Beside a note that merges with the melody note it makes two of that.
+        options += [[*row, (one.written.after, usual_us), (note, usual_us)]] * (one.written.after in form)
+        options += [[(note, usual_us), (one.written.before, usual_us), *row]] * (one.written.before in form)
     elif at is None:
         return False
-    elif fault.kind in ("crushed", "dragged", "uneven"):
-        longer = {"crushed": 1.5, "dragged": 0.67}.get(fault.kind)
-        if longer is None:
-            alike = [lasts_us for sound, lasts_us in row if sound == note]
-            longer = sum(alike) / len(alike) / row[at][1]
+    elif fault.kind in ("crushed", "dragged"):
+        longer = {"crushed": 1.5, "dragged": 0.67}[fault.kind]
         options = [[*row[:at], (row[at][0], row[at][1] * longer), *row[at + 1 :]]]
+    elif fault.kind == "uneven":
+        # "Play them equally long": this one as the others are, or all alike.
+        alike = [lasts_us for sound, lasts_us in row if sound == note]
+        mean_us = sum(alike) / len(alike)
+        options = [[(sound, mean_us if i == at else us) for i, (sound, us) in enumerate(row)]]
+        options += [[(sound, mean_us if sound == note else us) for sound, us in row]]
     elif fault.kind == "wrong note":
         options = [[*row[:at], (note, row[at][1]), *row[at + 1 :]]]
     elif fault.kind in ("extra catch", "stray inside"):
@@ -203,4 +280,4 @@ def _joined(row: Sequence[tuple[int, float]]) -> list[tuple[int, float]]:
 def measured(way: str, count_each: int, tempo_us: tuple[int, int], seeds: Sequence[int]) -> Counts:
     """The counts of one way of playing at one tempo, the tries spread over the seeds."""
     each = -(-count_each // len(seeds))
-    return count(way, [recital(way, each, *tempo_us, seed) for seed in seeds])
+    return count(way, [recital(way, each, *tempo_us, seed) for seed in seeds], tempo_us)

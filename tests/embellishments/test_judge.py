@@ -31,7 +31,14 @@ def test_a_planted_fault_is_told_with_its_note_and_no_other_finger(kind):
     found = measured(kind, 60, TEMPI_US[1], seeds=(22,))
     assert 100 * found.named >= TOLD[kind] * found.of, found.cases
     assert found.right_fingers >= 0.97 * found.fingers, found.cases
-    assert found.worse <= 0.03 * found.advised
+    assert found.worse == 0
+
+
+def test_what_no_length_tells_from_well_played_is_counted_apart_and_at_a_slow_tempo_there_is_next_to_none():
+    quick, slow = (measured("crushed", 60, tempo_us, seeds=(24,)) for tempo_us in (TEMPI_US[0], TEMPI_US[2]))
+    assert quick.apart > 5 > slow.apart
+    assert min(quick.share_told, slow.share_told) >= 0.9, (quick.cases, slow.cases)
+    assert measured("missing", 30, TEMPI_US[0], seeds=(24,)).apart == 0
 
 
 def test_what_is_left_out_is_told_so():

@@ -136,6 +136,16 @@ def test_a_place_is_the_same_in_a_form_that_begins_a_note_later(written, place, 
     assert same_place(written, place, variant, note) is same
 
 
+def test_of_two_notes_either_may_be_the_missing_one_where_the_same_sounds_are_left():
+    tries = recital("missing", 400, *TEMPI_US[1], seed=10).tries
+    either = [one for one in tries if len(one.fault.places) > 1]
+    assert 0 < len(either) < len(tries) // 4
+    for one in either:
+        # A high G before and after the melody note, from that note: whichever is left, one sounds.
+        assert one.written.sounds[0] == one.written.sounds[-1] or len({*one.written.sounds}) < len(one.written.sounds)
+        assert not one.fault.fingers
+
+
 def test_the_embellisher_shares_no_code_with_the_program():
     for name in ("forms", "faults", "planted"):
         tree = ast.parse((HERE / f"{name}.py").read_text(encoding="utf-8"))
