@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.moves import move
 from fingering.notes import NOTES, SOUNDING
@@ -160,10 +161,12 @@ def test_marks_are_shapes_with_words():
 
 
 def test_homework_is_of_all_that_is_worth_work_and_not_of_strays_alone():
-    """Wrong notes, fingers apart, strays: the worst of them first; a movement has no change of its own."""
+    """Embellishments, wrong notes, fingers apart, strays: the worst first; what no rung trains is none of it."""
     rolled = ChangeSummary(0, 2)
     worth = [
-        WorthWork(MovementSummary("grip", 3), "movement", 9, 9, 0, 400_000),
+        WorthWork(MovementSummary("my own shake", 3), "movement", 9, 9, 0, 500_000),
+        WorthWork(MovementSummary("grip", 3), "movement", 8, 9, 0, 400_000),
+        WorthWork(MovementSummary("grip", 1), "movement", 7, 9, 0, 350_000),
         WorthWork(WrittenSummary(3, 4), "wrong", 5, 9, 300_000, 300_000),
         WorthWork(rolled, "apart", 8, 12, 60_000, 200_000),
         WorthWork(ChangeSummary(2, 0), "stray", 7, 11, 20_000, 100_000),
@@ -175,10 +178,12 @@ def test_homework_is_of_all_that_is_worth_work_and_not_of_strays_alone():
             return worth
 
     assert weakest(Worth({}, 0)) == {
+        ("grip", 3): "not as written in 8 of 9",
         (3, 4): "another note was played in 5 of 9",
         (0, 2): "the fingers were not together in 8 of 12",
-        (5, 4): "another note sounded in between in 6 of 10",
     }
+    del worth[1:3]
+    assert list(weakest(Worth({}, 0))) == [(3, 4), (0, 2), (5, 4)]
     worth.clear()
     assert weakest(Worth({}, 0)) == {}
 
@@ -191,6 +196,18 @@ def test_homework_is_a_rung_for_each_change_with_the_weak_way_first():
     assert sheet.pieces[0].advice[0].startswith("B to low G: ")
     assert sheet.pieces[1].advice[0].startswith("E to D: ")
     assert [bool(one.after) for one in sheet.pieces] == [False, True]
+
+
+def test_homework_is_the_rung_of_an_embellishment_with_the_order_of_its_fingers():
+    sheet = homework([("grip", 3), (2, 0)], reasons={("grip", 3): "not as written in 8 of 9"})
+    grips, change = sheet.pieces
+    assert grips.trains == "To work on: grip on C (not as written in 8 of 9)."
+    whole = rung_piece(family_rung("grip"), 1, 1)
+    assert [one.to_note for one in whole.strips] == [2, 1, 5, 6]
+    # The rung has no grip on C: what is to be worked on stands first all the same.
+    assert [(one.movement, one.to_note) for one in grips.strips] == [("grip", 3), ("grip", 2), ("grip", 1), ("grip", 5)]
+    assert "4 C: lift" in grips.advice[0]
+    assert change.title == "Low G and B"
 
 
 def test_a_picture_is_the_chart_s_own_mask():

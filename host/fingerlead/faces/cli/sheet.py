@@ -63,7 +63,7 @@ def sheet(
         typer.Option(
             "--homework",
             metavar="FILE",
-            help="A file of playing (may be repeated): one rung for each of its three weakest changes.",
+            help="A file of playing (may be repeated): a rung for each of the three things to work on.",
             show_default=False,
         ),
     ] = None,
