@@ -8,7 +8,7 @@ import pytest
 
 from fingerlead.faces.pages.desk.routes import opened as desk_opened
 from fingerlead.faces.pages.kit.place import WebPlace
-from fingerlead.studio import pupils
+from fingerlead.studio import lessons, pupils
 from fingerlead.studio.studio import Studio
 from tests.studio.studios import playing, put, write
 
@@ -219,3 +219,29 @@ def test_another_version_that_a_sync_program_left_is_shown_beside_and_both_notes
     assert version.count() == 0
     assert desk.kept() == 0
     assert not (folder / "pupil (conflicted copy).json").exists()
+
+
+def test_a_lesson_changed_in_two_tabs_is_asked_and_words_without_a_form_are_shown(desk):
+    folder = desk.folder / "pupils" / desk.key
+    lesson = lessons.write_down(folder, "2026-09-13", "birls", TODAY)
+    tab = desk.tab(desk.pupil)
+    tab.get_by_text("Change or take back").click()
+    form = tab.locator("form[data-draft]").first
+    form.locator("textarea").fill("birls, slowly")
+    lessons.write_down(folder, "2026-09-13", "grips", TODAY, lesson.id)
+    form.get_by_role("button", name="Keep").click()
+    beside = tab.get_by_role("region", name="What clashes")
+    expect(beside).to_contain_text("grips")
+    desk.reload(tab)
+    expect(tab.locator("section.beside .version")).to_have_text("birls, slowly")
+    tab.get_by_role("button", name="Drop it").click()
+    assert desk.kept() == 0
+    tab.get_by_text("Change or take back").click()
+    form.locator("textarea").fill("grips, slowly")
+    (stands,) = lessons.lessons(folder)
+    lessons.write_down(folder, "2026-09-13", "throws", TODAY, stands.id)
+    form.get_by_role("button", name="Keep").click()
+    beside.get_by_label("Both, one below the other").check()
+    tab.get_by_role("button", name="Keep what is chosen").click()
+    expect(tab.locator("section[aria-labelledby=lessons-h]")).to_contain_text("grips, slowly")
+    assert [each.note for each in lessons.lessons(folder)] == ["throws\n\ngrips, slowly"]

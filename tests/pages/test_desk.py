@@ -113,7 +113,7 @@ def test_a_save_older_than_what_is_stored_is_answered_with_both(desk, pupil):
     assert (told["fields"]["note"], told["stored"]["note"]) == ("second", "first")
     assert told["fields"]["chanter"] == "blue"
     assert desk.studio.pupil(pupil).note == "first"
-    both = {**told["fields"], "note": "first\nsecond", "was": told["was"]}
+    both = {**told["fields"], "note": "first\nsecond", **told["hidden"]}
     assert desk.post(f"/pupil/{pupil}", data=both).status_code == 200
     assert desk.studio.pupil(pupil).note == "first\nsecond"
     # A form that does not say what it was filled from is written over nothing.
@@ -529,7 +529,7 @@ def refuse_to_write(monkeypatch):
     def refused(*told, **named):
         raise OSError(30, "Read-only file system")
 
-    for where in ("index.open_private", "pupils.write_whole", "pupils.append_line", "lessons.append_line"):
+    for where in ("index_file.open_private", "pupils.write_whole", "pupils.append_line", "lessons.append_line"):
         monkeypatch.setattr(f"fingerlead.studio.{where}", refused)
 
 

@@ -12,6 +12,7 @@ from fingerlead.studio import pupils
 from fingerlead.studio.homework import all_set, checked, give, keep, pieces, put_back, take_off
 from fingerlead.studio.lessons import lessons, take_back, taken_back, write_down
 from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.saves import StaleError
 from fingerlead.studio.studio import Studio
 
 TODAY = date(2026, 9, 20)
@@ -164,6 +165,30 @@ def test_what_is_sent_once_more_because_no_answer_came_is_there_once(folder):
     changed = write_down(folder, "2026-09-02", "grips", TODAY, id, pupils.new_key())
     assert write_down(folder, "2026-09-02", "grips", TODAY, id, changed.id) == changed
     assert write_down(folder, "2026-09-03", "x", TODAY, id="../../etc").id != "../../etc"
+
+
+def test_a_change_of_a_lesson_that_was_changed_since_is_merged_or_asked(folder):
+    first = write_down(folder, "2026-09-01", "birls", TODAY)
+    write_down(folder, "2026-09-01", "birls, better", TODAY, first.id)
+    # Only its day was changed here: the note is the other page's.
+    write_down(folder, "2026-09-02", "birls", TODAY, first.id)
+    (stands,) = lessons(folder)
+    assert (stands.day, stands.note) == ("2026-09-02", "birls, better")
+    with pytest.raises(StaleError) as stale:
+        write_down(folder, "2026-09-01", "birls, worse", TODAY, first.id)
+    merged = stale.value.merged
+    assert (merged.clashes, merged.stored["note"], merged.fields["note"]) == (
+        ("note",),
+        "birls, better",
+        "birls, worse",
+    )
+    assert stale.value.hidden == {"instead_of": stands.id}
+    assert lessons(folder) == [stands]
+    write_down(folder, merged.fields["day"], "both", TODAY, stands.id)
+    assert [(lesson.day, lesson.note) for lesson in lessons(folder)] == [("2026-09-02", "both")]
+    take_back(folder, lessons(folder)[0].id)
+    with pytest.raises(StudioError, match="taken back since"):
+        write_down(folder, "2026-09-01", "birls, worse", TODAY, first.id)
 
 
 def test_a_link_is_not_written_through(studio, folder, tmp_path):

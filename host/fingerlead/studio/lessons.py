@@ -28,6 +28,7 @@ from fingerlead.studio.pupils import (
     texts,
     tidy,
 )
+from fingerlead.studio.saves import StaleError, merge
 
 FILE = "lessons.jsonl"
 
@@ -59,7 +60,8 @@ def last_day(folder: Path, first: str) -> str:
 def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "", id: str = "") -> Lesson:
     """Write a lesson down, or another day and note `instead_of` one that stands; raises StudioError, OSError.
 
-    `id` names it where it is sent once more because no answer came: what is there already is not written twice.
+    Of one that was changed since, what both have changed raises StaleError. `id` names it where it is sent once more
+    because no answer came: what is there already is not written twice.
     """
     on, words = day_text(day), tidy(note, lines=True)
     if not on or on > today.isoformat():
@@ -68,11 +70,33 @@ def write_down(folder: Path, day: str, note: str, today: date, instead_of: str =
     named = {lesson.id: lesson for lesson in _read(objects_in(folder / FILE))} if is_key(id) else {}
     if named.get(id) == Lesson(id, on, words):
         return named[id]
-    if instead_of:
-        _expect(instead_of, lessons(folder), "stands; this one was changed or taken back already")
+    if instead_of and instead_of not in {lesson.id for lesson in lessons(folder)}:
+        instead_of, on, words = _with_later(folder, instead_of, on, words)
     lesson = Lesson(id if is_key(id) and id not in named else new_key(), on, words)
     append_line(folder / FILE, {**asdict(lesson), "instead_of": [instead_of] if instead_of else []})
     return lesson
+
+
+def _with_later(folder: Path, id: str, day: str, note: str) -> tuple[str, str, str]:
+    """The lesson that stands instead of one that was changed since, with the day and the note that take in both.
+
+    Raises StudioError; StaleError where both have changed the same.
+    """
+    rows = [row for row in objects_in(folder / FILE) if is_key(text(row, "id"))]
+    written = {lesson.id: lesson for lesson in _read(rows)}
+    before, ids = written.get(id), {id}
+    for row in rows:
+        if ids & set(texts(row, "instead_of")):
+            ids.add(text(row, "id"))
+    later = next((lesson for lesson in lessons(folder) if lesson.id in ids), None)
+    if later is None:
+        raise StudioError("expected a lesson that stands; this one was taken back since. Put it back, then change it")
+    was = {} if before is None else {"day": before.day, "note": before.note}
+    stored = {"day": later.day, "note": later.note}
+    merged = merge(was, {"day": day, "note": note}, stored, {"day": "", "note": ""})
+    if merged.clashes:
+        raise StaleError(merged, {"instead_of": later.id})
+    return later.id, merged.fields["day"], merged.fields["note"]
 
 
 def take_back(folder: Path, id: str) -> None:

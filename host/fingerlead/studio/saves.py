@@ -27,11 +27,14 @@ class Merged:
 
 
 class StaleError(StudioError):
-    """A save that is older than what is stored, in a field that both have changed; nothing was written."""
+    """A save that is older than what is stored, in a field that both have changed; nothing was written.
 
-    def __init__(self, merged: Merged) -> None:
+    `hidden` is what the form is to say, without showing it, when it is sent again.
+    """
+
+    def __init__(self, merged: Merged, hidden: Mapping[str, str]) -> None:
         super().__init__(STALE)
-        self.merged = merged
+        self.merged, self.hidden = merged, dict(hidden)
 
 
 def fields_of(pupil: Pupil) -> dict[str, str]:
@@ -39,13 +42,15 @@ def fields_of(pupil: Pupil) -> dict[str, str]:
     return {field: getattr(pupil, field) for field in EDITABLE}
 
 
-def merge(was: Mapping[str, str], yours: Mapping[str, str], stored: Mapping[str, str]) -> Merged:
-    """Your version of some fields and the stored one, both of them from what `was`; what `was` lacks was empty."""
+def merge(
+    was: Mapping[str, str], yours: Mapping[str, str], stored: Mapping[str, str], empty: Mapping[str, str] = EDITABLE
+) -> Merged:
+    """Your version of some fields and the stored one, both of them from what `was`; what is missing is `empty`."""
     fields, clashes = {}, []
-    for field, empty in EDITABLE.items():
+    for field, none in empty.items():
         before, mine, theirs = (
             tidy(side.get(field, other), lines=field == "note")
-            for side, other in ((was, empty), (yours, stored.get(field, empty)), (stored, empty))
+            for side, other in ((was, none), (yours, stored.get(field, none)), (stored, none))
         )
         fields[field] = theirs if mine == before else mine
         if before not in (mine, theirs) and mine != theirs:

@@ -28,7 +28,7 @@ from fingerlead.studio.index import DIGEST_LETTERS, Index, digest_of, reading, w
 from fingerlead.studio.index_file import NAME, refusal
 from fingerlead.studio.lessons import last_day
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
-from fingerlead.studio.saves import StaleError, fields_of, merge
+from fingerlead.studio.saves import StaleError, fields_of, merge, write_fields
 
 # What can be wrong with one session, and must not keep the others away.
 FAILURES = (SessionError, StudioError, OSError, sqlite3.Error)
@@ -115,7 +115,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
             if was is not None and not stored.problem:
                 merged = merge(was, to, fields_of(stored))
                 if merged.clashes:
-                    raise StaleError(merged)
+                    raise StaleError(merged, {"was": write_fields(merged.stored)})
                 to = merged.fields
             pupil = folders.checked(replace(stored, **to))  # type: ignore[arg-type]
             folders.keep_damaged(folder, stored)

@@ -40,7 +40,7 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
 from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.round import Round
-from fingerlead.studio.saves import EDITABLE, StaleError, read_fields, write_fields
+from fingerlead.studio.saves import EDITABLE, StaleError, read_fields
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
@@ -305,7 +305,7 @@ async def _refuse(request: Request, error: Exception) -> Response:
     if isinstance(error, StaleError):
         merged = error.merged
         told = {"sentence": sentence, "clashes": merged.clashes, "fields": merged.fields, "stored": merged.stored}
-        return JSONResponse({**told, "was": write_fields(merged.stored)}, 409)
+        return JSONResponse({**told, "hidden": error.hidden}, 409)
     if isinstance(error, OSError):
         try_this = "Make room there" if error.errno in FULL else "See that it can be written to"
         sentence = f"the studio's folder cannot be used: {error.strerror or error}. {try_this}"

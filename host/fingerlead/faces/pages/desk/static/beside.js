@@ -4,10 +4,10 @@ import { make } from "/kit/dom.js";
 import { fill, keep, pairsOf } from "./drafts.js";
 
 // Show what clashes after a form, and send the form again as soon as every field is chosen.
-export function showBeside(form, { sentence, clashes, fields, stored, was }, send) {
+export function showBeside(form, { sentence, clashes, fields, stored, hidden }, send) {
   closeBeside(form);
   const chosen = {};
-  const keepChosen = () => settle(form, { ...fields, ...chosen, was }, send);
+  const keepChosen = () => settle(form, { ...fields, ...chosen, ...hidden }, send);
   const button = make("button", { type: "button", disabled: true, onclick: keepChosen }, "Keep what is chosen");
   const choose = (field, value) => {
     chosen[field] = value;
@@ -36,7 +36,7 @@ function question(form, field, yours, stored, choose) {
   return make("fieldset", {}, make("legend", {}, input.labels[0].firstChild.textContent.trim()), ...labels);
 }
 
-// The form says what was chosen, and that it was filled from what is stored.
+// The form says what was chosen, and hidden in it that it was filled from what is stored.
 function settle(form, values, send) {
   closeBeside(form);
   fill(form, pairsOf(form).filter(([name]) => !(name in values)).concat(Object.entries(values)));

@@ -14,6 +14,7 @@ const TYPED = "Not saved yet. What is typed here is kept in this browser.";
 const CAME_BACK = "This was typed before, and is not saved yet.";
 const DROPPED = "The draft is dropped.";
 const SAVED = "This was saved in another tab.";
+const ORPHAN = "This was typed before, and what it was typed into is no longer here. It stays until it is dropped.";
 // What a draft says for a moment before it goes because it was saved, or its pupil deleted, and not typed on in.
 const DONE = "done";
 
@@ -55,6 +56,26 @@ export function startDrafts(page) {
     forms.set(form, { filled: typedIn(form), cameAs: pairsOf(form), key: "", taken: null, dropped: null, state, told, drop });
     drop.addEventListener("click", () => dropOrBringBack(form));
     takeIn(form);
+  }
+  showOrphans(page);
+}
+
+// Drafts of forms that this page has no more, as of a lesson that was changed or taken back since: their words are shown.
+function showOrphans(page) {
+  const here = [...page.querySelectorAll("form[method=post]")].map(prefixOf);
+  const main = page.querySelector("main");
+  for (const [key, { pairs }] of drafts(PREFIX)) {
+    const path = key.slice(PREFIX.length).split("#")[0];
+    if (!`${path}/`.startsWith(`${location.pathname}/`) || here.some((prefix) => key.startsWith(prefix))) continue;
+    const words = pairs.map(([, value]) => value).reduce((one, other) => (other.length > one.length ? other : one), "");
+    const drop = make("button", { type: "button" }, "Drop it");
+    const said = [make("p", {}, ORPHAN), make("p", { class: "version" }, words), drop];
+    const shown = make("section", { class: "beside no-print" }, ...said);
+    drop.addEventListener("click", () => {
+      remove(key, DONE);
+      shown.remove();
+    });
+    main?.prepend(shown);
   }
 }
 
