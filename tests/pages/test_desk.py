@@ -464,7 +464,7 @@ def test_what_is_played_and_who_is_next_go_to_the_page_as_text(passed):
     assert order["who"] == "Bea (left hand on top) has the chanter."
     assert shown[other] == "Bea (right hand on top)"
     page = passed.get("/").text
-    assert f'aria-label="The note that sounds">{told["note"]}<' in page
+    assert f'<span id="round-note">{told["note"]}<' in page
     assert f'<li class="astray">{told["late"][1]["text"]}</li>' in page
     assert "<script>alert" not in page
 

@@ -52,7 +52,7 @@ export function startPlayer(player) {
   let heard = null;
   let mended = false;
   let playhead = null;
-  const told_of = new Map();
+  const strips = new Map();
   const buffers = new Map();
 
   function momentOf(jump) {
@@ -99,11 +99,11 @@ export function startPlayer(player) {
     if (moment === selected) return;
     selected = moment;
     mended = false;
-    for (const jump of jumps) jump.toggleAttribute("aria-current", jump.dataset.what === moment.what && Boolean(moment.what));
+    for (const jump of jumps) jump.setAttribute("aria-current", String(jump.dataset.what === moment.what));
     mark();
-    if (!told_of.has(moment.what)) told_of.set(moment.what, askOf(moment));
-    const found = await told_of.get(moment.what);
-    if (!found) told_of.delete(moment.what);
+    if (!strips.has(moment.what)) strips.set(moment.what, askOf(moment));
+    const found = await strips.get(moment.what);
+    if (!found) strips.delete(moment.what);
     if (selected !== moment || !found) return;
     moment.mended = found.mended;
     const svg = picture(found.svg);
