@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from fingerlead.faces.pages.desk.words import glance_sentence
 from fingerlead.studio.index import DaySpan, Index, IndexedSession
 from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.overview import between, glances, span_of
@@ -137,6 +138,17 @@ def test_counts_that_this_program_did_not_write_are_refused(index, statement):
         with pytest.raises(StudioError, match="changed by something else"):
             glances(index, [AILSA], TODAY)
         index.db.close()
+
+
+def test_the_sentence_says_whether_enough_was_played_to_tell_a_change(index):
+    put(index, AILSA.key, [(back, 1) for back in range(1, 42, 4)])
+    put(index, BEA.key, [(back, 2) for back in range(1, 56)])
+    (few,), (many,) = (glances(index, [pupil], TODAY) for pupil in (AILSA, BEA))
+    for glance, words in ((few, "Not enough was played yet to tell a change since"), (many, "No clear change since")):
+        assert glance_sentence(glance).startswith(words)
+        span = span_of(glance.pupil.lesson, TODAY)
+        verdicts = {each.trend for each in between(index, glance.pupil.key, span).values()}
+        assert verdicts == {"no clear change" if glance.is_enough else "not enough yet"}
 
 
 def test_who_played_nothing_tried_nothing(index):

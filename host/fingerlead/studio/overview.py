@@ -13,7 +13,7 @@ from fingerlead.studio.index import DaySpan, Index
 from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.pupils import Pupil
 from fingerlead.studio.tried import Tried
-from fingerlead.timing.evenings import Difference, What, judge
+from fingerlead.timing.evenings import Difference, What, evenings_needed, judge
 from fingerlead.timing.movement_sums import MovementSummary, movements_together
 from fingerlead.timing.progress import Fault, Tally, together
 from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
@@ -41,6 +41,7 @@ class Glance:
     """One pupil at a glance, since the last lesson (`since`, ISO). `first` is what to work on first, if anything.
 
     `changed` is what is told better or worse, against the days from `before` on until the lesson, the clearest first.
+    `is_enough` says whether enough was played to tell a change, in anything that went astray.
     `problems` are files that cannot be read, whenever they were played: they cannot say.
     """
 
@@ -52,6 +53,7 @@ class Glance:
     first: Played | None
     before: str
     changed: tuple[Changed, ...]
+    is_enough: bool
     problems: int
 
     @property
@@ -85,7 +87,7 @@ def glances(index: Index, pupils: Iterable[Pupil], today: date, divide: str = ""
         _glance(index, pupil, spans[pupil.key], tried[pupil.key], told[pupil.key], problems.get(pupil.key, 0))
         if pupil.key in tried
         else Glance(
-            pupil, spans[pupil.key].divide, 0, 0, 0, None, spans[pupil.key].since, (), problems.get(pupil.key, 0)
+            pupil, spans[pupil.key].divide, 0, 0, 0, None, spans[pupil.key].since, (), False, problems.get(pupil.key, 0)
         )
         for pupil in pupils
     ]
@@ -189,8 +191,15 @@ def _glance(
         None if first is None else _whole(index, pupil.key, span, first),
         span.since,
         tuple(map(Changed, told, told.values())),
+        _is_enough(tried),
         problems,
     )
+
+
+def _is_enough(tried: Tried) -> bool:
+    _, enough = evenings_needed(tried.tried, tried.astray, tried.before)
+    astray = tried.astray.sum(0) > 0
+    return bool(enough[astray].any() if astray.any() else enough.any())
 
 
 def _first(tried: Tried) -> What | None:

@@ -148,15 +148,16 @@ def judge(
     """
     chances = clear_chances(tried, astray, before) if chances is None else chances
     wanted = np.flatnonzero(chances <= 1 - CONFIDENCE) if told_alone else np.arange(len(keys))
-    level = (1 - CONFIDENCE) / max(1, len(_decidable(tried, astray, before)))
-    tried, astray = tried[:, wanted], astray[:, wanted]
-    wandering = _usual_wander(tried, astray, before)
-    sides = [_sides(tried[rows], astray[rows], wandering) for rows in (slice(before), slice(before, None))]
-    needed = _evenings_needed(tried, astray, wandering, level)
-    rows = zip(wanted.tolist(), *sides, chances[wanted].tolist(), needed.tolist(), strict=True)
+    needed, enough = evenings_needed(tried, astray, before)
+    wandering = _usual_wander(tried, astray, before)[wanted]
+    sides = [
+        _sides(tried[rows][:, wanted], astray[rows][:, wanted], wandering)
+        for rows in (slice(before), slice(before, None))
+    ]
+    rows = zip(wanted, *sides, chances[wanted].tolist(), needed[wanted].tolist(), enough[wanted], strict=True)
     found = [
-        (keys[at], Difference(here, there, chance, _trend(here, there, chance, evenings), evenings))
-        for at, here, there, chance, evenings in rows
+        (keys[at], Difference(here, there, chance, _trend(here, there, chance, bool(is_enough)), evenings))
+        for at, here, there, chance, evenings, is_enough in rows
     ]
     return dict(sorted(found, key=lambda one: (one[1].chance, -abs(one[1].difference), str(one[0]))))
 
@@ -184,12 +185,10 @@ def _decidable(tried: Counts, astray: Counts, before: int) -> NDArray[np.intp]:
     return np.flatnonzero(counted & (astray.sum(0) > 0) & (astray.sum(0) < tried.sum(0)))
 
 
-def _trend(before: Side, after: Side, chance: float, evenings: int) -> Trend:
+def _trend(before: Side, after: Side, chance: float, is_enough: bool) -> Trend:
     if chance <= 1 - CONFIDENCE:
         return "worse" if after.share > before.share else "better"
-    n, m = before.sessions, after.sessions
-    enough = min(n, m) >= FEWEST_EVENINGS and 2 * n * m / (n + m) >= evenings
-    return "no clear change" if enough else "not enough yet"
+    return "no clear change" if is_enough else "not enough yet"
 
 
 def _sides(tried: Counts, astray: Counts, wandering: Numbers) -> list[Side]:
@@ -224,17 +223,17 @@ def _usual_wander(tried: Counts, astray: Counts, before: int) -> Numbers:
     return wandering
 
 
-def _evenings_needed(tried: Counts, astray: Counts, wandering: Numbers, level: float) -> Counts:
-    """How many evenings a side tell a change of the share by EFFECT to a chance of `level`, as these were played."""
-    played = tried > 0
-    middle = _middle(tried, astray)
+def evenings_needed(tried: Counts, astray: Counts, before: int) -> tuple[Counts, NDArray[np.bool_]]:
+    """How many evenings a side tell a change of the share by EFFECT, as these were played; and whether these do."""
+    played, middle = tried > 0, _middle(tried, astray)
     # What an evening of usual length says of its share.
     alone = (played / np.maximum(tried, 1)).sum(0) / np.maximum(played.sum(0), 1)
-    variance = middle * (1 - middle) * (alone + (1 - alone) * wandering)
-    z, beyond, fewest = _strictness(level)
+    variance = middle * (1 - middle) * (alone + (1 - alone) * _usual_wander(tried, astray, before))
+    z, beyond, fewest = _strictness((1 - CONFIDENCE) / max(1, len(_decidable(tried, astray, before))))
     needed = np.ceil(MARGIN * (2 * variance * ((z + beyond) / EFFECT) ** 2 + z * z / 4))
     found: Counts = np.maximum(needed, fewest).astype(np.int64)
-    return found
+    n, m = played[:before].sum(0), played[before:].sum(0)
+    return found, (np.minimum(n, m) >= FEWEST_EVENINGS) & (2 * n * m >= found * (n + m))
 
 
 @cache
