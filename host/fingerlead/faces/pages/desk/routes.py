@@ -56,7 +56,6 @@ BODIES = {
     "/pupil/*": 3 * GREATEST_MESSAGE,
     MANY: 3 * GREATEST_MESSAGE,
     "/session/*/remark": 3 * GREATEST_MESSAGE,
-    "/homework": 3 * GREATEST_MESSAGE,
 }
 MOST_OPENED = 20
 Number = TypeVar("Number", int, float)
