@@ -218,15 +218,24 @@ def test_lessons_are_a_history_in_which_nothing_goes_by_one_click(page):
 def test_the_pupils_page_prints_without_its_forms(page, tmp_path):
     if shutil.which("pdftotext") is None:
         pytest.skip("needs pdftotext of the Debian package poppler-utils")
+    note = next(person.note for person in invented() if person.name == "Brodie")
     go_to(page, pages(page)[2])
+    lessons = page.locator("section[aria-labelledby=lessons-h]")
+    lessons.get_by_label("Day of the lesson").fill("2026-11-06")
+    lessons.locator("form textarea").first.fill("Told me of the move.")
+    lessons.get_by_role("button", name="Write it down").click()
+    playwright.expect(page.locator("header .note")).to_have_text([note, re.compile("Told me of the move")])
+    playwright.expect(lessons.locator("li .note").first).to_have_text("Told me of the move.")
     pdf = tmp_path / "pupil.pdf"
     page.pdf(path=pdf, format="A4")
     text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
     assert "What to hear first tonight" in text
     assert "Give as homework" not in text
-    note = next(person.note for person in invented() if person.name == "Brodie")
-    playwright.expect(page.get_by_text(note, exact=True).first).to_be_visible()
     assert note not in " ".join(text.split())
+    assert "Told me" not in text
+    lessons.get_by_text("Change or take back").first.press("Enter")
+    lessons.get_by_role("button", name="Take this lesson back").first.press("Enter")
+    playwright.expect(lessons.locator("li .note")).to_have_count(0)
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

@@ -131,6 +131,24 @@ def sees(page, covered_mask):
 # --- beginning
 
 
+def test_the_teachers_homework_is_there_with_its_day_and_is_chosen_by_one_key(opened, host):
+    items = [
+        {"key": "low-a-c", "name": "low A and C", "due": "20 November 2026"},
+        {"key": "heron", "name": "Heron", "due": ""},
+    ]
+    remark = {"day": "12 November 2026", "at": "0:07.5", "text": "<b>here"}
+    practising(
+        host, teacher={"day": "2026-11-13", "note": "Slowly.\nStop for breath.", "items": items, "remarks": [remark]}
+    )
+    page = opened()
+    more(page)
+    expect(page.locator("#teacher-items li")).to_have_text(["Low A and C until 20 November 2026", "Heron"])
+    expect(page.locator("#teacher-note")).to_have_text("Slowly. Stop for breath.")
+    expect(page.locator("#teacher-remarks")).to_have_text("12 November 2026, at 0:07.5: <b>here")
+    page.get_by_role("button", name="Low A and C").press("Enter")
+    assert host.wait_for("rung")["key"] == "low-a-c"
+
+
 def test_with_nothing_plugged_in_it_offers_keys_screen_and_pupil(opened, host):
     page = opened()
     expect(page.locator("h1:visible")).to_have_text("What will you play on?")
