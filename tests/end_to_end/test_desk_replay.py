@@ -199,10 +199,12 @@ def test_what_is_seen_is_what_sounds(session, studio):
 
 def test_a_remark_is_pinned_where_it_was_begun(session, studio):
     *_, folder = studio
+    session.set_viewport_size({"width": 390, "height": 844})
     at, text = session.locator("#remark-at"), session.get_by_label("A remark on this moment")
     session.locator("#place").fill("1100000")
     session.keyboard.press("r")
     expect(text).to_be_focused()
+    expect(at).to_be_in_viewport()
     text.press_sequentially("Hear ")
     expect(at).to_have_value("0:01.1")
     # The replay goes on while the writer looks for words: neither it nor a key of the page takes any of them.

@@ -2,8 +2,8 @@
 // mended, once or round and round, with its finger strip beside the holes.
 
 import { byId, draw, picture, write } from "/kit/dom.js";
-import { ask, place as asked, reach } from "/kit/entry.js";
-import { clock, startRemark } from "./remark.js";
+import { ask, place as asked } from "/kit/entry.js";
+import { beginRemark, clock, startRemark } from "./remark.js";
 import { NO_ANSWER } from "./sentences.js";
 import { startKeys } from "./shortcuts.js";
 
@@ -275,7 +275,7 @@ export function startPlayer(player) {
     1: () => goAt(1),
     2: () => goAt(0.5),
     4: () => goAt(0.25),
-    r: () => reach("remark-text"),
+    r: beginRemark,
   };
 
   function listen() {
@@ -284,7 +284,7 @@ export function startPlayer(player) {
     buttons.after.addEventListener("click", () => step(1));
     buttons.mended.addEventListener("click", otherForm);
     buttons.loop.addEventListener("click", loop);
-    byId("remark-on")?.addEventListener("click", () => reach("remark-text"));
+    byId("remark-on")?.addEventListener("click", beginRemark);
     speed.addEventListener("change", () => goAt(speed.value));
     place.addEventListener("input", () => {
       stop();

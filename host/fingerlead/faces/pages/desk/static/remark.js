@@ -7,6 +7,12 @@ export const clock = (us) => {
   return `${Math.floor(tenths / 600)}:${String(Math.floor(tenths / 10) % 60).padStart(2, "0")}.${tenths % 10}`;
 };
 
+// Go where a remark is written. At once: a page that still glides would stop at the first letter.
+export function beginRemark() {
+  byId("remark-text")?.scrollIntoView({ behavior: "instant" });
+  byId("remark-text")?.focus({ preventScroll: true });
+}
+
 // `placeUs` says where the replay is.
 export function startRemark(placeUs, endUs) {
   const text = byId("remark-text");
