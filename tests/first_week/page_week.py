@@ -12,7 +12,7 @@ import signal
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -72,10 +72,16 @@ class PageLearning:
     """A beginner and the folder of what it has practised; each evening is one day later."""
 
     def __init__(
-        self, beginner: Beginner, folder: Path, speed: float = 1.0, goes_on: bool = False, rung: str = ""
+        self,
+        beginner: Beginner,
+        folder: Path,
+        speed: float = 1.0,
+        goes_on: bool = False,
+        rung: str = "",
+        where: Sequence[str] = (),
     ) -> None:
         self.beginner, self.folder, self.speed, self.goes_on, self.day = beginner, folder, speed, goes_on, 0
-        self.asked = ["--rung", rung] if rung else []
+        self.asked = [*(where or ("--folder", str(folder))), *(["--rung", rung] if rung else [])]
 
     def evening(self, browser: Any, lasts_us: int = EVENING_US) -> PageEvening:
         """Time at the page, from hands off to hands off, and what the page says at its end."""
@@ -104,7 +110,7 @@ class PageLearning:
     @contextmanager
     def _host(self) -> Iterator[str]:
         command = [sys.executable, "-u", "-c", PROGRAM, str(self.day), "practice", self.chanter.spec]
-        how = ["--no-browser", "--no-sound", "--folder", str(self.folder), *self.asked]
+        how = ["--no-browser", "--no-sound", *self.asked]
         host = subprocess.Popen([*command, *how], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         try:
             assert host.stdout is not None
@@ -200,7 +206,7 @@ class PageLearning:
 
     def _compare(self) -> None:
         """Count in the file what the page has counted."""
-        session = max((self.folder / "sessions").glob("*.session"), key=lambda path: path.stat().st_mtime)
+        session = max(self.folder.rglob("*.session"), key=lambda path: path.stat().st_mtime)
         found = subprocess.run([*ANALYSE, str(session), "--format", "json"], capture_output=True, check=True)
         changes = [change for change in json.loads(found.stdout)["changes"] if change["judged"]]
         tried = Counter((c["from"], c["to"]) for c in changes if c["verdict"] in ("clean", "apart", "stray"))
