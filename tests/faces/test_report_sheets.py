@@ -13,13 +13,15 @@ from typer.testing import CliRunner
 
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
-from fingerlead.faces.report.front import MOST_CLEANER
+from fingerlead.faces.report.compared import Compared
+from fingerlead.faces.report.front import MOST_CLEANER, front
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.overleaf import MOST_CHANGES
 from fingerlead.faces.report.page import render
 from fingerlead.faces.report.paper import to_pdf
 from fingerlead.faces.report.staff import staff_of, staff_of_rung
 from fingerlead.faces.sheet import sheets
+from fingerlead.faces.strip_svg import StripPage
 from fingerlead.music.abc import parse_abc
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionWriter
@@ -28,6 +30,8 @@ from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.studio.pupils import LONGEST_NAME, LONGEST_REMARK, add_remark
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.evenings import Side
+from fingerlead.timing.summary import summarise
 from tests.faces.playing import random_playing
 from tests.faces.sheet_tools import needs_lilypond
 from tests.studio.studios import playing
@@ -302,3 +306,28 @@ def test_a_tunes_staff_is_as_wide_as_a_phone_there_and_as_paper_on_paper():
     tune = parse_abc(EVEN_TUNE)[0][0]
     wide, narrow = (float(re.search(r'width="([\d.]+)mm"', sheets.staff_svg(tune, width_mm=mm))[1]) for mm in (0, 90))
     assert narrow < 95 < 150 < wide
+
+
+def test_nothing_is_called_cleaner_but_what_is_told_better(fullest):
+    def rows(*verdicts):
+        sides = Side(30, 20, 8), Side(30, 2, 8)
+        return [Compared((0, note), *sides, verdict, 34, 9) for note, verdict in enumerate(verdicts, 1)]
+
+    def sentences(*verdicts):
+        shown = front(fullest, summarise([]), rows(*verdicts), StripPage())
+        return shown["cleaner"], shown["not_cleaner"]
+
+    assert sentences("better", "worse", "not enough yet") == (
+        ["Low G to low A: a stray note in 2 of 30; before, 20 of 30."],
+        [],
+    )
+    assert sentences("no clear change", "not enough yet")[1] == [
+        "No change is clearly cleaner, or less clean, than before."
+    ]
+    assert sentences("worse", "no clear change")[1] == [
+        "Less clean than before: Low G to low A. Nothing is clearly cleaner."
+    ]
+    assert sentences("not enough yet", "not enough yet")[1] == [
+        "It is too early to tell what has changed; for low G to low A, about 40 evenings on each side of that day "
+        "would do."
+    ]

@@ -63,9 +63,7 @@ def difference_row(what: What, difference: Difference) -> dict[str, str]:
     both = difference.before.sessions and difference.after.sessions
     judgement: str = difference.trend
     if judgement == "not enough yet":
-        # No more digits than a guess can bear.
-        evenings = difference.evenings if difference.evenings < 20 else -(-difference.evenings // 10) * 10
-        judgement += f": about {evenings} evenings a side would do"
+        judgement += f": about {rough(difference.evenings)} evenings a side would do"
     return {
         "name": capital(what_title(what)),
         "before": _side_words(difference.before),
@@ -74,6 +72,11 @@ def difference_row(what: What, difference: Difference) -> dict[str, str]:
         "trend": difference.trend,
         "judgement": judgement,
     }
+
+
+def rough(evenings: int) -> int:
+    """How many evenings, with no more digits than a guess can bear."""
+    return evenings if evenings < 20 else -(-evenings // 10) * 10
 
 
 def progress_dicts(found: Mapping[What, Difference], who: str | None = None) -> list[dict[str, Any]]:

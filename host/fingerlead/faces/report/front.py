@@ -9,6 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from fingerlead.faces.report.compared import Compared
+from fingerlead.faces.report.comparison import rough
 from fingerlead.faces.report.instances import Instance, usual_fault, usual_right
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.staff import NOTHING, staff_of, staff_of_rung
@@ -97,7 +98,7 @@ def _times(side: Side) -> str:
 
 def not_cleaner_sentences(learner: Learner, rows: Sequence[Compared]) -> list[str]:
     """What is said where nothing is clearly better; nothing where there is no day, or nothing on one side of it."""
-    if not (learner.since and learner.before and learner.after):
+    if not (learner.since and learner.before and learner.after and rows):
         return []
     told = [row for row in rows if row.verdict in ("worse", "no clear change")]
     worse = [what_name(row.what) for row in told if row.verdict == "worse"]
@@ -105,8 +106,11 @@ def not_cleaner_sentences(learner: Learner, rows: Sequence[Compared]) -> list[st
         return [f"Less clean than before: {listed(worse[:MOST_CLEANER])}. Nothing is clearly cleaner."]
     if told:
         return ["No change is clearly cleaner, or less clean, than before."]
-    evenings = max((row.evenings for row in rows if row.weight_us), default=0) or max(row.evenings for row in rows)
-    return [f"It is too early to tell what has changed: about {evenings} evenings before and since that day would do."]
+    first = rows[0]
+    return [
+        f"It is too early to tell what has changed; for {what_title(first.what)}, about {rough(first.evenings)} "
+        "evenings on each side of that day would do."
+    ]
 
 
 def pieces_words(keys: Iterable[str]) -> str:
