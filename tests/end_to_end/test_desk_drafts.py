@@ -245,3 +245,20 @@ def test_a_lesson_changed_in_two_tabs_is_asked_and_words_without_a_form_are_show
     tab.get_by_role("button", name="Keep what is chosen").click()
     expect(tab.locator("section[aria-labelledby=lessons-h]")).to_contain_text("grips, slowly")
     assert [each.note for each in lessons.lessons(folder)] == ["throws\n\ngrips, slowly"]
+
+
+def test_a_draft_is_there_when_the_desk_is_started_anew_at_another_address(desk):
+    tab = desk.tab(desk.pupil)
+    with tab.expect_response("**/drafts"):
+        note(tab).fill("Small hands.")
+    desk.stop()
+    desk.start()
+    tab = desk.tab(desk.pupil, tab)
+    expect(note(tab)).to_have_value("Small hands.")
+    save(tab)
+    expect(tab.locator("header p.note")).to_have_text("Small hands.")
+    desk.stop()
+    desk.start()
+    tab = desk.tab(desk.pupil, tab)
+    expect(note(tab)).to_have_value("Small hands.")
+    assert desk.kept() == 0

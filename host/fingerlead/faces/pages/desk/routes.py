@@ -22,6 +22,7 @@ from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import moments, pages, reports, sessions
+from fingerlead.faces.pages.desk.drafts import ADDRESS, Drafts
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
@@ -56,6 +57,7 @@ BODIES = {
     "/pupil/*": 3 * GREATEST_MESSAGE,
     MANY: 3 * GREATEST_MESSAGE,
     "/session/*/remark": 3 * GREATEST_MESSAGE,
+    ADDRESS: 3 * GREATEST_MESSAGE,
 }
 MOST_OPENED = 20
 Number = TypeVar("Number", int, float)
@@ -67,6 +69,7 @@ class Desk:
     def __init__(self, studio: Studio, today: Callable[[], date] = date.today, round: Round | None = None) -> None:
         self.studio, self.today, self.round = studio, today, round
         self.opened: dict[str, tuple[Passage, Analysis]] = {}
+        self.drafts = Drafts(studio.folder)
 
     def app(self) -> PageApp:
         """All addresses as one app."""
@@ -103,7 +106,7 @@ class Desk:
         }
         routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
-        routes += [*teaching_routes(self.studio, self.today), versions_route(self.studio)]
+        routes += [*self.drafts.routes(), *teaching_routes(self.studio, self.today), versions_route(self.studio)]
         return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
 
     async def shell(self, request: Request) -> Response:
@@ -205,6 +208,7 @@ class Desk:
         if folders.tidy(field(await request.form(), "name")) != pupil.name:
             raise StudioError("nothing was deleted: the name written is not this pupil's")
         self.studio.delete(pupil.key)
+        self.drafts.forget(pupil.key)
         return go_to("/")
 
     async def session(self, request: Request) -> Response:

@@ -6,6 +6,7 @@
 // and its name.
 
 import { make, tell, write } from "/kit/dom.js";
+import { ask } from "/kit/entry.js";
 
 const PREFIX = "fingerlead-draft ";
 const UNREAD = ["file", "submit", "button", "fieldset"];
@@ -119,7 +120,9 @@ function put(form, pairs) {
   const draft = forms.get(form);
   draft.key ||= `${prefixOf(form)}${Date.now()} ${Math.random().toString(36).slice(2)}`;
   try {
-    localStorage.setItem(draft.key, JSON.stringify({ at: Date.now(), pupil: form.dataset.pupil ?? "", pairs }));
+    const text = JSON.stringify({ at: Date.now(), pupil: form.dataset.pupil ?? "", pairs });
+    localStorage.setItem(draft.key, text);
+    handOn(draft.key, text);
     return true;
   } catch {
     return false;
@@ -135,7 +138,7 @@ export function forgetPupil(pupil) {
 function takeIn(form) {
   const draft = forms.get(form);
   for (const [key, { pairs }, text] of drafts(prefixOf(form))) {
-    if (typedOf(form, pairs) === draft.filled) localStorage.removeItem(key);
+    if (typedOf(form, pairs) === draft.filled) remove(key, "");
     else if (!draft.taken) {
       draft.taken = { key, text };
       fill(form, pairs);
@@ -181,7 +184,46 @@ function removeTaken(draft, why = "") {
 function remove(key, why) {
   if (why) localStorage.setItem(key, why);
   localStorage.removeItem(key);
+  handOn(key, "");
 }
+
+// The host keeps drafts too, for its next run: the page has another address then, and with it another store here. A draft
+// that is typed on waits for a moment; one that goes does not.
+const PAUSE_MS = 400;
+let waiting = new Map();
+let timer = 0;
+let sending = Promise.resolve();
+
+function handOn(key, text) {
+  waiting.set(key, text);
+  clearTimeout(timer);
+  timer = setTimeout(handAllOn, text ? PAUSE_MS : 0);
+}
+
+// Hand on what waits, one after the other; settled when the host has all of it, or does not answer.
+export function handAllOn() {
+  clearTimeout(timer);
+  const drafts = [...waiting];
+  waiting = new Map();
+  for (const [key, text] of drafts) {
+    const body = new URLSearchParams({ key, text });
+    sending = sending.then(() => ask("/drafts", { method: "POST", body })).catch(() => null);
+  }
+  return sending;
+}
+
+// Take up what the host has kept from its runs before.
+export async function takeUpDrafts() {
+  try {
+    const answer = await ask("/drafts.json");
+    const kept = answer.ok ? Object.entries(await answer.json()) : [];
+    for (const [key, text] of kept) if (key.startsWith(PREFIX)) localStorage.setItem(key, localStorage.getItem(key) ?? text);
+  } catch {
+    // Without an answer the page says so itself.
+  }
+}
+
+addEventListener("pagehide", handAllOn);
 
 function say(draft, sentence, button) {
   draft.state.hidden = !sentence;

@@ -3,7 +3,7 @@
 import { byId, tell, write } from "/kit/dom.js";
 import { ask, carry, NotLetIn, place, reach, withToken } from "/kit/entry.js";
 import { closeBeside, showBeside } from "./beside.js";
-import { forgetPupil, pairsOf, saved, startDrafts } from "./drafts.js";
+import { forgetPupil, handAllOn, pairsOf, saved, startDrafts, takeUpDrafts } from "./drafts.js";
 import { startPlayer } from "./player.js";
 import { startRound } from "./round.js";
 import { NO_ANSWER } from "./sentences.js";
@@ -26,7 +26,7 @@ const complainOf = (error) => complain(error instanceof NotLetIn ? error.message
 
 async function obey(answer, file, sent) {
   const type = answer.headers.get("content-type") ?? "";
-  if (sent && answer.ok) done(sent);
+  if (sent && answer.ok) await done(sent);
   if (type.startsWith("text/html")) show(await answer.text());
   else if (sent && answer.status === 409) showBeside(sent.form, await answer.json(), send);
   else if (!answer.ok) complain(await answer.text());
@@ -37,6 +37,7 @@ async function obey(answer, file, sent) {
 function done({ form, pairs }) {
   saved(form, pairs);
   if (form.dataset.deletes) forgetPupil(form.dataset.deletes);
+  return handAllOn();
 }
 
 // The host's own page comes in as nodes: a script among them would not run.
@@ -109,6 +110,7 @@ history.scrollRestoration = "manual";
 addEventListener("pagehide", rememberPage);
 
 async function begin() {
+  await takeUpDrafts();
   await follow(location.pathname + location.search);
   if (history.state) scrollTo({ top: history.state.scrollY, behavior: "instant" });
   else reach(place);

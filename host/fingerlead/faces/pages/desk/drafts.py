@@ -1,0 +1,78 @@
+"""Drafts of the desk's forms from one run to the next.
+
+A browser keeps drafts by the page's address, and its port is drawn by lot each time; so the page hands them on, and
+they lie on this machine, apart from the studio's folder, which other machines may share.
+"""
+
+import hashlib
+import json
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from fingerlead.faces.pages.desk.forms import field
+from fingerlead.store.files import make_private, own_folder, write_whole
+from fingerlead.studio.pupils import StudioError
+
+LONGEST_KEY = 300
+LONGEST_DRAFT = 1 << 20
+MOST_DRAFTS = 200
+GREATEST_FILE = 1 << 26
+ADDRESS = "/drafts"
+
+
+class Drafts:
+    """What is typed into the forms of one studio and not saved yet: `kept`, by the names that the page gives it."""
+
+    def __init__(self, studio: Path) -> None:
+        name = hashlib.sha256(str(studio.resolve()).encode("utf-8", "surrogateescape")).hexdigest()[:16]
+        self._path = own_folder() / "drafts" / f"{name}.json"
+        self.kept = self._read()
+
+    def put(self, key: str, text: str) -> None:
+        """Keep a draft; an empty one goes. Raises StudioError, OSError."""
+        kept = {name: draft for name, draft in self.kept.items() if name != key} | ({key: text} if text else {})
+        if len(key) > LONGEST_KEY or len(text) > LONGEST_DRAFT or len(kept) > MOST_DRAFTS:
+            raise StudioError(f"expected at most {MOST_DRAFTS} drafts of at most {LONGEST_DRAFT} letters. Save some")
+        self._keep(kept)
+
+    def forget(self, pupil: str) -> None:
+        """Let the drafts of a pupil who is deleted go; raises OSError."""
+        self._keep({name: draft for name, draft in self.kept.items() if pupil not in name + draft})
+
+    def routes(self) -> list[Route]:
+        """Where the page reads them and hands them on."""
+
+        async def read(request: Request) -> Response:
+            return JSONResponse(self.kept)
+
+        async def put(request: Request) -> Response:
+            form = await request.form()
+            self.put(field(form, "key"), field(form, "text"))
+            return Response(status_code=204)
+
+        return [Route(f"{ADDRESS}.json", read, methods=["GET"]), Route(ADDRESS, put, methods=["POST"])]
+
+    def _keep(self, kept: dict[str, str]) -> None:
+        if kept != self.kept:
+            make_private(self._path.parent)
+            write_whole(self._path, json.dumps(kept, ensure_ascii=True).encode())
+            self.kept = kept
+
+    def _read(self) -> dict[str, str]:
+        """What lies there; nothing where it is not ours."""
+        try:
+            if not self._path.is_file() or self._path.stat().st_size > GREATEST_FILE:
+                return {}
+            found = json.loads(self._path.read_bytes())
+        except (OSError, ValueError, RecursionError):
+            return {}
+        pairs = found.items() if isinstance(found, dict) else ()
+        # Half a letter can stand in a file, and goes into no answer.
+        return {_whole(key): _whole(text) for key, text in pairs if isinstance(text, str)}
+
+
+def _whole(text: str) -> str:
+    return text.encode("utf-8", "replace").decode()
