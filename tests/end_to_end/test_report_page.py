@@ -192,6 +192,27 @@ def test_print_is_black_on_white_though_the_screen_is_dark(opened):
     assert page.locator(".strip .lead").first.evaluate("e => getComputedStyle(e).fill") == "rgb(0, 0, 0)"
 
 
+@pytest.mark.parametrize("width", [390, 1280])
+def test_all_strays_of_a_page_are_as_long_as_they_sounded(opened, width):
+    page = opened(width)
+    page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+    strips = page.evaluate(
+        "() => [...document.querySelectorAll('svg.strip')].map(svg => {"
+        " const wide = what => [...svg.querySelectorAll(what)].map(e => e.getBoundingClientRect());"
+        " const ticks = wide('.tick').map(r => r.left);"
+        " return [svg.querySelector('desc').textContent, Math.max(...ticks) - Math.min(...ticks),"
+        " wide('.sound[fill^=url]').map(r => r.width)] })"
+    )
+    (scale_ms,) = set(map(int, re.findall(r"All strips: (\d+) ms wide", page.content())))
+    (px_a_ms,) = {round(scale_px / scale_ms, 2) for _, scale_px, _ in strips}
+    told = [re.findall(r"from (\d+) to (\d+) ms", words) for words, _, _ in strips]
+    assert sum(map(len, told)) > 40
+    for pairs, (_, _, lengths_px) in zip(told, strips, strict=True):
+        for (begin_ms, end_ms), length_px in zip(pairs, lengths_px, strict=True):
+            # Where times are uncertain they are told in tens.
+            assert abs(int(end_ms) - int(begin_ms) - length_px / px_a_ms) <= 10 + 1 / px_a_ms
+
+
 def test_strips_type_is_legible_on_a_phone_and_their_labels_stay_inside(opened):
     page = opened(320)
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")

@@ -47,7 +47,7 @@ PLAIN = {
 class StripPage:
     """The finger strips of one page: all are on one time scale, which is known when the last has been added.
 
-    `name` tells its strips from those of another sheet in the same document.
+    `name` tells its strips from those of another page in the same document.
     """
 
     def __init__(self, name: str = "strip") -> None:

@@ -30,13 +30,13 @@ def render(
     learner: Learner, made_on: date, reader: Reader = "teacher", shown: Whole = "folded", onset: OnsetOf = "theme"
 ) -> str:
     """The page as HTML, with its own style. `onset` is what of an embellished note is on the beat."""
-    values = _values(learner, made_on, reader, shown, onset)
+    values = _values(learner, made_on, reader, shown, onset, on_paper=shown == "none")
     return templates(PACKAGE).get_template("page.html").render(values)
 
 
 def sheets(learner: Learner, made_on: date, reader: Reader) -> Markup:
     """The sheets alone, without the whole report, to stand in a page that has this style already."""
-    values = _values(learner, made_on, reader, "none", "theme")
+    values = _values(learner, made_on, reader, "none", "theme", on_paper=False)
     return Markup(templates(PACKAGE).get_template("sheets.html").render(values))
 
 
@@ -61,11 +61,14 @@ def footing(learner: Learner, made_on: date) -> str:
     )
 
 
-def _values(learner: Learner, made_on: date, reader: Reader, shown: Whole, onset: OnsetOf) -> dict[str, Any]:
+def _values(
+    learner: Learner, made_on: date, reader: Reader, shown: Whole, onset: OnsetOf, on_paper: bool
+) -> dict[str, Any]:
     summary, rows = summarise((each.analysis for each in learner.after), onset), compared(learner)
     for_teacher = reader == "teacher"
-    # The parent's sheet is a page of its own, with its own time scale.
-    front_strips, strips = StripPage("front"), StripPage()
+    strips = StripPage()
+    # A sheet of paper is a page of its own; on screen both sheets are one.
+    front_strips = StripPage("front") if on_paper else strips
     values = {
         "title": title_of(learner),
         "front_strips": front_strips,
