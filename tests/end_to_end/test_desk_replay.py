@@ -256,6 +256,10 @@ def test_what_plays_stays_in_view_beside_what_is_chosen(session, screen):
 
 def test_the_keyboard_alone_goes_from_moment_to_moment(session):
     chosen, place, play = (session.locator(each) for each in (".jump[aria-current=true]", "#place", "#play"))
+    for key, told in (("m", "Choose a moment first."), ("l", "Choose a moment to be looped.")):
+        session.keyboard.press(key)
+        expect(session.locator("#told")).to_have_text(told)
+    session.keyboard.press("l")
     session.keyboard.press("ArrowRight")
     first = chosen.first.get_attribute("data-what")
     session.keyboard.press("ArrowRight")

@@ -258,6 +258,7 @@ export function startPlayer(player) {
     buttons.loop.setAttribute("aria-pressed", String(!looping()));
     if (playing?.moment && tone) tone.loop = looping();
     else if (looping() && selected) hear(selected);
+    else if (looping()) write(told, "Choose a moment to be looped.");
   }
 
   function goAt(rate) {
