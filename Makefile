@@ -5,7 +5,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
 
-.PHONY: help demo test test-all test-again check wheel-check firmware-check bench fuzz soak golden pictures lock clean
+.PHONY: help demo test test-all test-again check wheel-check firmware-check bench fuzz soak week golden pictures lock clean
 
 help:
 	@echo "make demo    play an invented session on the simulated chanter and write its report"
@@ -13,7 +13,7 @@ help:
 	@echo "make check   lint, format, types and the direction of imports"
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
-	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
+	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG));  make week: a learner's first, in Chromium"
 	@echo "make golden  renew the golden files;  make pictures: the README's, and a gallery;  make lock: requirements.lock;  make clean"
 
 .venv/made:
@@ -71,6 +71,9 @@ soak: .venv/test
 	@$(BIN)/python -m tests.end_to_end.soak_flood $(SECONDS_LONG)
 	@$(BIN)/python -m tests.workbench.many_makers
 	@$(BIN)/python -m tests.firmware.health_hour
+
+week: .venv/test
+	@$(BIN)/python -m tests.first_week --page --speed 4
 
 golden: .venv/test
 	@$(BIN)/python -m pytest --renew-golden

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from fingerlead.faces.pages.kit.joining import Joining
+from fingerlead.faces.pages.practice.messages import join_lines
 from tests.end_to_end.page_host import (
     HERE,
     NONE,
@@ -64,6 +66,14 @@ def rows(out: int, back: int, **also: Any) -> dict[str, Any]:
 
 
 NEXT = {"key": "low-g-c", "name": "low G and C", "number": 11}
+
+
+def joining() -> dict[str, Any]:
+    """How a phone joins."""
+    fingerprint = " ".join(["1A"] * 32)
+    return Joining("https://192.0.2.17:8731/#" + "x" * 43, fingerprint, join_lines(fingerprint)).message()
+
+
 FULL = rows(10, 10, passed=True, next=NEXT, sentence="From the chanter: hands off, then hold low A.")
 
 
@@ -129,5 +139,6 @@ STATES = {
     "ladder": PageState(practising(), "#ladder-dialog", (MORE, "#ladder-button")),
     "settings": PageState(practising(), "#settings-dialog", (MORE, "#more-settings")),
     "summary": PageState(practising(), "#summary", (MORE, "#finish-button")),
+    "joining": PageState(lambda: everything(join=joining()), "#join-dialog", ("#start .join-button",)),
     "hold": PageState(everything, "main", path="hold"),
 }  # fmt: skip

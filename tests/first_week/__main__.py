@@ -8,6 +8,7 @@ program as it is started, in Chromium; `--speed` is how fast the chanter's clock
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from pathlib import Path
 
@@ -36,9 +37,13 @@ parser.add_argument("--evenings", type=int, default=7)
 parser.add_argument("--minutes", type=float, default=10.0)
 parser.add_argument("--never-learns", action="store_true")
 asked = parser.parse_args()
+faults: list[str] = []
 for seed in asked.seeds or ([1] if asked.page else range(1, 7)):
     if not asked.page:
         run_week(seed)
         continue
     with tempfile.TemporaryDirectory() as folder:
-        run_page_week(seed, not asked.never_learns, Path(folder), asked.speed, asked.evenings, asked.minutes)
+        learns = not asked.never_learns
+        faults += run_page_week(seed, learns, Path(folder), asked.speed, asked.evenings, asked.minutes)
+print("\n".join(faults))
+sys.exit(bool(faults))

@@ -18,15 +18,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fingering.orders import rungs_in
+from fingerlead.phrases import capital
 from tests.end_to_end.chromium import CHROMIUM, FLAGS
 from tests.first_week.beginner import Beginner, named_first
 from tests.first_week.eyes import Seen, see
 from tests.first_week.played_chanter import PlayedChanter
+from tests.first_week.week import EVENING_US, EVENINGS, PATIENCE_US, crosses
 from tests.reading.instrument import STANDARD, movers
 from tests.waiting import PATIENCE_S, wait_for
 
 SIZES = ((390, 844), (820, 1180), (1280, 800))
-EVENING_US, PATIENCE_US = 600_000_000, 240_000_000
+FIRST_US = 120_000_000
 HOLD_US, LONGEST_HOLD_US, GOING_US = 3_000_000, 9_000_000, 6_000_000
 # The program itself, so many days from now.
 PROGRAM = """
@@ -230,19 +233,40 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
-def run_page_week(seed: int, improves: bool, folder: Path, speed: float, evenings: int, minutes: float) -> None:
-    """Play and print evenings of a beginner at the page."""
-    learning = PageLearning(Beginner(seed, improves), folder, speed)
+def faults_of(week: list[PageEvening], improves: bool) -> list[str]:
+    """What a week, or some evenings of one, is not as it is to be."""
+    faults = [
+        f"evening {number}: {came.differs} other than in the file"
+        for number, came in enumerate(week, 1)
+        if came.differs
+    ]
+    faults += [
+        f"evening {number}: to scroll: {came.not_whole}" for number, came in enumerate(week, 1) if came.not_whole
+    ]
+    if (week[0].first_success_us or FIRST_US) >= FIRST_US:
+        faults.append("no success within two minutes")
+    rungs = {capital(rung.name): rung for rung in rungs_in("taught")}
+    if not improves and {name for came in week for name in came.passed} - {"Low G alone"}:
+        faults.append("who never improves has passed a change")
+    if (
+        improves
+        and len(week) >= EVENINGS
+        and not any(crosses(rungs[name].key) for came in week for name in came.minutes)
+    ):
+        faults.append("no crossing in a week")
+    return faults
+
+
+def run_page_week(seed: int, improves: bool, folder: Path, speed: float, evenings: int, minutes: float) -> list[str]:
+    """Play and print evenings of a beginner at the page; what is not as it is to be."""
+    learning, week = PageLearning(Beginner(seed, improves), folder, speed), []
     kind = "learns" if improves else "never learns"
-    print(
-        f"beginner {seed} {kind}, at the page; {evenings} x {minutes:g} minutes by a clock {speed:g} times as fast",
-        flush=True,
-    )
+    print(f"beginner {seed} {kind}, at the page; evenings of {minutes:g} minutes by a clock {speed:g} times as fast")
     with chromium() as browser:
         for number in range(1, evenings + 1):
             came = learning.evening(browser, round(minutes * 60e6))
+            week.append(came)
             where = ", ".join(f"{name} {spent:.1f}" for name, spent in came.minutes.items())
-            print(f"  {number}: passed {came.passed}; advised {came.advised}; minutes: {where}", flush=True)
+            print(f"  {number}: passed {came.passed}; advised {came.advised}; minutes: {where}")
             print(f"     first success after {(came.first_success_us or 0) / 1e6:.0f} s; said {came.said}", flush=True)
-            print(f"     differs from the file: {came.differs or 'nothing'}", flush=True)
-            print(f"     to scroll: {came.not_whole or 'nothing'}", flush=True)
+    return faults_of(week, improves)

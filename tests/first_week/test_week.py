@@ -4,19 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from fingering.orders import rungs_in
 from tests.first_week.beginner import Beginner
-from tests.first_week.week import Learning
-from tests.reading.instrument import STANDARD
-
-EVENINGS = 7
-
-
-def crosses(key):
-    """Whether a rung has a change in which some fingers lift while others cover."""
-    rung = next(rung for rung in rungs_in("taught") if rung.key == key)
-    pairs = [(STANDARD[a], STANDARD[b]) for a, b in (*rung.out, *rung.back)]
-    return any(a & ~b and b & ~a for a, b in pairs)
+from tests.first_week.week import EVENINGS, Learning, crosses
 
 
 @pytest.mark.parametrize("seed", [1])

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
+from fingering.orders import rungs_in
 from fingerlead.faces.pages.practice.messages import Publisher
 from fingerlead.practice.events import Judged, MusicNow
 from fingerlead.store.practice_log import Progress
@@ -17,9 +18,16 @@ from tests.practice.practice_playing import TABLE, Page, Player, a_practice
 from tests.reading.instrument import STANDARD, movers
 
 MONDAY = date(2026, 11, 2)
-EVENING_US = 600_000_000
+EVENINGS, EVENING_US = 7, 600_000_000
 # After so long at one rung a person who may go on does.
 PATIENCE_US = 240_000_000
+
+
+def crosses(key: str) -> bool:
+    """Whether a rung has a change in which some fingers lift while others cover."""
+    rung = next(rung for rung in rungs_in("taught") if rung.key == key)
+    pairs = [(STANDARD[a], STANDARD[b]) for a, b in (*rung.out, *rung.back)]
+    return any(a & ~b and b & ~a for a, b in pairs)
 
 
 @dataclass
