@@ -127,6 +127,30 @@ def test_a_teachers_page_has_the_same_sheet_then_changes_the_worst_first_and_all
     assert not re.search("[0-9a-f]{32}", plain(page))
 
 
+def test_of_a_studio_a_pupil_is_named_and_a_parent_gets_no_page_of_all(studio, tmp_path):
+    folder, page = studio[0].folder, tmp_path / "page.html"
+    assert report(folder, "--pupil", "orla", "--for", "parent", "-o", page).exit_code == 0
+    text = page.read_text(encoding="utf-8")
+    assert "<bdi>Orla</bdi>" in text
+    assert OTHER not in text
+    for asked, words in ((("--for", "parent"), "of one pupil"), (("--pupil", "Tam"), "there is no Tam")):
+        done = report(folder, *asked, "-o", page)
+        assert isinstance(done.exception, Problem)
+        assert words in str(done.exception)
+
+
+def test_the_numbers_of_a_pupil_are_of_everything_unless_a_day_divides_them(studio, tmp_path):
+    counted = []
+    for since in ((), ("--since", LESSON)):
+        assert report(studio[1], *since, "-o", tmp_path / "n.json").exit_code == 0
+        told = json.loads((tmp_path / "n.json").read_text(encoding="utf-8"))
+        counted.append(sum(row["plain"] for row in told["changes"]))
+        assert bool(told["progress"]) is bool(since)
+    kept = sum(tally.plain for *_, tally in studio[0].index.tallies(studio[1].name))
+    assert counted[0] == kept > 0
+    assert 0 < counted[1] <= kept
+
+
 def test_a_pupils_last_lesson_is_the_day_unless_another_is_given(studio, tmp_path):
     page = tmp_path / "page.html"
     assert report(studio[1], "--for", "parent", "-o", page).exit_code == 0

@@ -13,8 +13,9 @@ from fingerlead.faces.cli.inputs import analysed, table_from
 from fingerlead.faces.cli.problem import Problem, problem_from, writing
 from fingerlead.faces.cli.running import StatusLine
 from fingerlead.faces.pages.desk.first_page import printed_glance
+from fingerlead.faces.pages.practice.teacher import pupil_named
 from fingerlead.faces.report.comparison import progress_dicts, since_day
-from fingerlead.faces.report.learner import Learner, learner_in, learner_of_files
+from fingerlead.faces.report.learner import Learner, learner_in, learner_of_files, sessions_in
 from fingerlead.faces.report.numbers import Player, numbers
 from fingerlead.faces.report.page import Reader, Whole, render
 from fingerlead.faces.report.paper import Paper, PdfError, to_pdf
@@ -50,7 +51,10 @@ def report(
     whole: Annotated[
         bool, typer.Option("--whole", help="Print every change with its fingers too; on screen it is there, folded.")
     ] = False,
-    pupil: Annotated[str, typer.Option("--pupil", help="Whose playing it is.", show_default=False)] = "",
+    pupil: Annotated[
+        str,
+        typer.Option("--pupil", help="Whose playing it is; of a studio, the pupil to report on.", show_default=False),
+    ] = "",
     paper: Annotated[Paper, typer.Option("--paper", help="The size of the paper of a .pdf.")] = "a4",
     expect: options.Expect = None,
     since: Annotated[
@@ -80,17 +84,13 @@ def report(
         since = day_text(since)
         if since and ending == ".csv":
             raise Problem("--since compares on a page (.html, .pdf) or in .json; a .csv is of everything: leave it out")
-        folders = [file for file in files if file.is_dir()]
-        if folders and len(files) > 1:
-            raise Problem(f"expected files of playing, or one folder alone; {path_text(folders[0])} is a folder")
-        if folders and (folders[0] / "pupils").is_dir():
-            text = _of_studio(folders[0], ending, since)
+        folder = _folder_in(files)
+        if folder and (folder / "pupils").is_dir() and not pupil:
+            if reader == "parent" and ending not in NUMBERS:
+                raise Problem(f"a parent's page is of one pupil, and {path_text(folder)} is a studio; name --pupil")
+            text = _of_studio(folder, ending, since)
         else:
-            learner = (
-                learner_in(folders[0], today, since, _or_none(read), pupil)
-                if folders
-                else learner_of_files([(file, read(file)) for file in files], today, since, pupil)
-            )
+            learner = _learner(folder, files, today, since, pupil, read, everything=ending in NUMBERS)
             printed: Whole = "open" if whole else "none" if ending == ".pdf" else "folded"
             onset = options.ONSETS[beat_on]
             text = _numbers(learner, ending) if ending in NUMBERS else render(learner, today, reader, printed, onset)
@@ -98,6 +98,35 @@ def report(
         write_output(output, to_pdf(text, paper) if ending == ".pdf" else text)
     what = "ready" if ending in (*NUMBERS, ".pdf") else "open it in a browser, or print it"
     typer.echo(f"{path_text(output)}: {what}.")
+
+
+def _folder_in(files: list[Path]) -> Path | None:
+    """The folder that is named, alone."""
+    folders = [file for file in files if file.is_dir()]
+    if folders and len(files) > 1:
+        raise Problem(f"expected files of playing, or one folder alone; {path_text(folders[0])} is a folder")
+    return folders[0] if folders else None
+
+
+def _learner(
+    folder: Path | None,
+    files: list[Path],
+    today: date,
+    since: str,
+    pupil: str,
+    read: Callable[[Path], Analysis],
+    everything: bool,
+) -> Learner:
+    """Whose playing it is; of a folder the span around a day, or `everything` where no day is given."""
+    if folder is None:
+        return learner_of_files([(file, read(file)) for file in files], today, since, pupil)
+    if (folder / "pupils").is_dir():
+        with Studio(folder) as studio:
+            folder, pupil = studio.of(pupil_named(studio, pupil).key), ""
+    if since or not everything:
+        return learner_in(folder, today, since, _or_none(read), pupil)
+    found = ((file, _or_none(read)(file)) for file in sessions_in(folder))
+    return learner_of_files([(file, each) for file, each in found if each], today, since, pupil)
 
 
 def _or_none(read: Callable[[Path], Analysis]) -> Callable[[Path], Analysis | None]:
