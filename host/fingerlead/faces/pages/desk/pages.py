@@ -110,6 +110,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
         charts=pictures,
         worst=worst,
+        stands_out=glance.first is not None,
         strips=strips,
         movements=movement_rows(sums.values()),
         compared=[difference_row(*each) for each in compared.items() if is_told(each[1])],
