@@ -342,7 +342,7 @@ def test_an_index_of_an_earlier_version_is_made_anew(tmp_path):
         before = list(studio.index.tallies(key))
     db = sqlite3.connect(tmp_path / "studio" / "index.sqlite")
     with db:
-        db.execute("UPDATE result SET plain = 0, astray = 0")
+        db.execute("UPDATE result SET plain = 0, strays = x''")
         db.execute("PRAGMA user_version = 1")
     db.close()
     with Studio(tmp_path / "studio") as studio:
