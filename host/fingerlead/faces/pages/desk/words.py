@@ -32,7 +32,7 @@ def work_clause(glance: Glance) -> str:
     """What to work on first, without a capital."""
     first = glance.first
     if first is None:
-        return "nothing stands out now"
+        return "no stray note stands out now"
     worse = {each.what for each in glance.changed if each.difference.trend == "worse"}
     if isinstance(first, MovementSummary):
         it = worse == {(first.name, first.to_note)}
