@@ -90,5 +90,5 @@ def a_note(note: int) -> str:
 
 
 def listed(names: Sequence[str], last: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"
+    """`a`, `a and b`, `a, b and c`; empty where there are none."""
+    return "".join(names) if len(names) < 2 else f"{', '.join(names[:-1])} {last} {names[-1]}"

@@ -78,6 +78,17 @@ def test_a_teachers_own_form_stands_in_the_place_of_the_tables(tmp_path):
     assert "source is missing" in done.stderr
 
 
+def test_a_teachers_own_movement_need_not_name_what_goes_wrong(tmp_path):
+    path, card = tmp_path / "own.toml", tmp_path / "card.html"
+    path.write_text(
+        '[[movement]]\nname = "tap"\nfamily = "strike"\nopening = "none"\nnotes = { A = "G" }\n'
+        'roles = { other = "strike" }\nsource = "mine"\n'
+    )
+    assert "Teachers listen for: nothing named for it." in ran("movements", "tap", "--own", path).stdout
+    assert ran("movements", "tap", "--own", path, "--card", "-o", card).returncode == 0
+    assert "Nothing named for it." in card.read_text()
+
+
 def test_a_card_is_one_page_with_staff_and_fingers(tmp_path):
     needs_lilypond()
     path = tmp_path / "card.html"
