@@ -94,6 +94,16 @@ def test_homework_that_was_practised_or_became_clean_asks_for_nothing(studio):
     assert by_name(studio) == {"Done": "well", "Tried": "well"}
 
 
+@pytest.mark.parametrize("file", ["homework.jsonl", "lessons.jsonl", "practice"])
+def test_a_folder_that_is_refused_keeps_no_other_pupil_from_being_seen(studio, tmp_path, file):
+    linked, whole = (pupil(studio, name, clean()) for name in ("Linked", "Whole"))
+    for key in (linked, whole):
+        give(studio.of(key), ["low-g-b"], date.fromisoformat(LESSON), day(9))
+    (studio.folder / "pupils" / linked / file).unlink(missing_ok=True)
+    (studio.folder / "pupils" / linked / file).symlink_to(tmp_path / "elsewhere")
+    assert by_name(studio) == {"Whole": "untouched", "Linked": "well"}
+
+
 def test_a_session_of_a_clock_that_is_a_year_ahead_is_not_when_a_pupil_last_played(studio):
     pupil(studio, "Ailsa", [(-60, 0), (365, 0)])
     (need,) = needs(studio, TODAY)

@@ -5,6 +5,7 @@ then those with something to work on; then those of whom a file cannot be read. 
 first. Those who do well follow, and last, apart, those who did not play, the latest first.
 """
 
+import contextlib
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
@@ -13,6 +14,7 @@ from fingerlead.studio.homework import Piece
 from fingerlead.studio.names import plain_name, signs
 from fingerlead.studio.outcomes import untouched
 from fingerlead.studio.overview import Glance, glances, until
+from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
 
 Reason = Literal["worse", "untouched", "work", "unread", "well", "away"]
@@ -66,7 +68,10 @@ def _reason(glance: Glance, due: tuple[Piece, ...]) -> Reason:
 
 def _due(studio: Studio, key: str, today: date) -> tuple[Piece, ...]:
     by = (today + DUE_WITHIN).isoformat()
-    return untouched(studio.of(key), lambda since: studio.index.sessions(key, since), by)
+    # What is wrong with one folder is said on the page of its pupil, and keeps no other pupil from being seen.
+    with contextlib.suppress(StudioError, OSError):
+        return untouched(studio.of(key), lambda since: studio.index.sessions(key, since), by)
+    return ()
 
 
 def _place(need: Need) -> tuple[int, str, int, int, str, str]:

@@ -352,7 +352,9 @@ def _pupil(folder: Path) -> Pupil:
 def _with_lesson(folder: Path) -> Pupil:
     """A pupil with the last lesson of their history."""
     pupil = _pupil(folder)
-    return replace(pupil, lesson=last_day(folder, pupil.lesson))
+    with contextlib.suppress(OSError):
+        pupil = replace(pupil, lesson=last_day(folder, pupil.lesson))
+    return pupil
 
 
 def _sessions(folder: Path) -> list[Path]:
