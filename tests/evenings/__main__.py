@@ -10,7 +10,6 @@ import sys
 import time
 
 import numpy as np
-from scipy import stats
 
 from fingerlead.timing.evenings import judge
 from tests.evenings.truth import Player, played
@@ -44,6 +43,8 @@ def told_of_changed(player: Player, evenings: int, pupils: int, seed: int = 1) -
 
 def scipys(tried: np.ndarray, astray: np.ndarray, before: int, chance: np.random.Generator) -> float:
     """The chance of the first change by scipy, corrected for all that went astray on some evening (Bonferroni)."""
+    from scipy import stats
+
     was = tried[:, 0] > 0
     share, early = astray[was, 0] / tried[was, 0], int(was[:before].sum())
     if min(early, len(share) - early) < 2:
