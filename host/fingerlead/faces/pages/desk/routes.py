@@ -33,6 +33,7 @@ from fingerlead.faces.pages.kit.app import PageApp, page_app
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.listening.sources import open_source
+from fingerlead.phrases import capital
 from fingerlead.store.files import FULL
 from fingerlead.store.passage import Passage, decode_passage, encode_changes
 from fingerlead.store.passage.text import PassageError
@@ -307,7 +308,12 @@ async def _refuse(request: Request, error: Exception) -> Response:
     status, sentence = 500, str(error)
     if isinstance(error, StaleError):
         merged = error.merged
-        told = {"sentence": sentence, "clashes": merged.clashes, "fields": merged.fields, "stored": merged.stored}
+        told = {
+            "sentence": f"{capital(sentence)}.",
+            "clashes": merged.clashes,
+            "fields": merged.fields,
+            "stored": merged.stored,
+        }
         return JSONResponse({**told, "hidden": error.hidden}, 409)
     if isinstance(error, OSError):
         try_this = "Make room there" if error.errno in FULL else "See that it can be written to"
