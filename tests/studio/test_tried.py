@@ -65,6 +65,20 @@ def test_what_was_tried_is_what_the_sessions_of_the_span_say(index):
     }
 
 
+def test_sessions_of_one_day_are_one_evening(index):
+    """Else a pupil who plays in four pieces would be told of a change four times as surely."""
+    put(index, AILSA.key, [(back, astray) for back, astray in WORSE for _ in range(4)])
+    (tried,) = index.tried({AILSA.key: SPAN}).values()
+    assert (tried.before, tried.tried.shape) == (6, (12, 2))
+    assert (tried.tried == 40).all()
+    assert tried.astray[:, 0].tolist() == [4 * astray for _, astray in WORSE]
+    assert (len(tried.days), sum(tried.playing_us)) == (24, 24 * 60_000_000)
+    before, after = (
+        [{(4, 5): (40, 4 * n), ("grip", 3): (40, 4 * n)} for _, n in half] for half in (WORSE[:6], WORSE[6:])
+    )
+    assert between(index, AILSA.key, SPAN) == compare(before, after)
+
+
 def test_kept_chances_follow_every_session_lesson_and_day(index, monkeypatch):
     counted = []
 

@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fingerlead.timing.deals import MOST_DEALS, deals, distances, middle_fisher, own_chances, step_down
-from fingerlead.timing.evenings import Difference, Side, compare
+from fingerlead.timing.evenings import Difference, Side, by_evening, compare
 from tests.evenings.__main__ import told_of_unchanged
 from tests.evenings.truth import Player, played
 
@@ -179,3 +179,26 @@ def test_an_unchanged_pupil_is_told_something_in_one_of_twenty_at_most(wander):
 
 def test_lengths_of_evenings_alone_tell_nothing():
     assert told_of_unchanged(Player(times=(3, 40)), 12, 4, 100) <= 0.11
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 20), st.integers(1, 30), st.integers(1, 4)), min_size=4, max_size=9), st.data()
+)
+def test_an_evening_in_several_sessions_is_still_one(evenings, data):
+    whole, parts = [], []
+    for day, (astray, more, pieces) in enumerate(evenings):
+        date, tried = f"2026-11-{day + 1:02d}", astray + more
+        whole.append(({(0, 2): (tried, astray)}, date))
+        cuts = sorted(data.draw(st.lists(st.integers(0, tried), min_size=pieces - 1, max_size=pieces - 1)))
+        for start, end in zip([0, *cuts], [*cuts, tried], strict=True):
+            parts.append(({(0, 2): (end - start, min(end, astray) - min(start, astray))}, date))
+    assert by_evening(parts) == by_evening(whole) == [evening for evening, _ in whole]
+
+
+def test_sessions_without_a_day_are_evenings_of_their_own():
+    played = {(0, 2): (10, 3)}
+    assert by_evening([(played, ""), (played, "2026-11-02"), (played, ""), (played, "2026-11-02")]) == [
+        played,
+        played,
+        {(0, 2): (20, 6)},
+    ]

@@ -17,7 +17,7 @@ from fingerlead.studio.tried import Tried
 from fingerlead.timing.evenings import clear_chances
 
 # Raise it where the way of judging changes.
-WAY = b"1"
+WAY = b"2"
 
 
 def chances_of(index: Index, tried: Mapping[str, Tried]) -> dict[str, NDArray[np.float64]]:

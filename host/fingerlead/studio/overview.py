@@ -181,13 +181,13 @@ def monday(day: str) -> str:
 def _glance(
     index: Index, pupil: Pupil, span: DaySpan, tried: Tried, told: Mapping[What, Difference], problems: int
 ) -> Glance:
-    first, since = _first(tried), slice(tried.before, None)
+    first = _first(tried)
     return Glance(
         pupil,
         span.divide,
-        len(tried.days[since]),
-        len({day[:10] for day in tried.days[since]}),
-        sum(tried.playing_us[since]),
+        len(tried.days),
+        len({day[:10] for day in tried.days}),
+        sum(tried.playing_us),
         None if first is None else _whole(index, pupil.key, span, first),
         span.since,
         tuple(map(Changed, told, told.values())),

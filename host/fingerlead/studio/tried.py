@@ -23,16 +23,19 @@ from fingerlead.timing.summary import MOVEMENT_WEIGHT_US
 RECORD = np.dtype([("what", "<u4"), ("tried", "<u4"), ("astray", "<u4"), ("heard_us", "<u8")])
 CHANGES = len(NOTES) ** 2
 MOST = 0xFFFFFFFF
+# Of when a session began, its ISO day.
+DAY = 10
 # A session of a pupil: whose, whether since the day that divides, its day, how long it was played, and its counts.
 Row = tuple[str, bool, str, int, bytes]
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """The sessions of one pupil in a span of days, in order of time.
+    """What one pupil tried in a span of days, in order of time; the sessions of one day are one evening.
 
-    Of `whats` there are arrays (session, what) of how often each was `tried` and went `astray`, and `heard_us` since
-    the day that divides the span; the first `before` sessions came before it.
+    Of `whats` there are arrays (evening, what) of how often each was `tried` and went `astray`, and `heard_us` since
+    the day that divides the span; the first `before` evenings came before it. Of each session since there is when it
+    began, in `days`, and its `playing_us`.
     """
 
     whats: tuple[What, ...]
@@ -68,14 +71,19 @@ def _tried(rows: list[Row], names: Mapping[int, str]) -> Tried:
     if (found["astray"] > found["tried"]).any():
         raise ValueError("no counts")
     numbers, column = np.unique(found["what"], return_inverse=True)
-    row = np.repeat(np.arange(len(rows)), [len(cell) // RECORD.itemsize for cell in counts])
-    before = since.count(0)
-    tried, astray = np.zeros((2, len(rows), len(numbers)), np.int64)
-    tried[row, column], astray[row, column] = found["tried"], found["astray"]
+    evenings = list(dict.fromkeys((after, day[:DAY]) for after, day in zip(since, days, strict=True)))
+    place = {evening: number for number, evening in enumerate(evenings)}
+    played_on = [place[after, day[:DAY]] for after, day in zip(since, days, strict=True)]
+    row = np.repeat(played_on, [len(cell) // RECORD.itemsize for cell in counts])
+    before = sum(not after for after, _ in evenings)
+    tried, astray = np.zeros((2, len(evenings), len(numbers)), np.int64)
+    np.add.at(tried, (row, column), found["tried"])
+    np.add.at(astray, (row, column), found["astray"])
     heard_us = np.zeros(len(numbers), np.int64)
     np.add.at(heard_us, column, np.where(row >= before, found["heard_us"], 0).astype(np.int64))
     whats = tuple(_what(number, names) for number in numbers.tolist())
-    return Tried(whats, tried, astray, heard_us, before, days, tuple(whole(playing_us)))
+    first = since.count(0)
+    return Tried(whats, tried, astray, heard_us, before, days[first:], tuple(whole(playing_us))[first:])
 
 
 def _what(number: int, names: Mapping[int, str]) -> What:

@@ -2,8 +2,8 @@
 
 Question: a change went astray so often on the evenings before a day, and so often on those since: is that better,
 worse, no clear change, or not enough yet?
-Conventions: shares from 0 to 1, differences are since minus before. An evening is a session; arrays have a row for each
-evening, those before the day first, and a column for each change or movement.
+Conventions: shares from 0 to 1, differences are since minus before. An evening is all sessions of one day, in UTC;
+arrays have a row for each evening, those before the day first, and a column for each change or movement.
 
 What one plays in an evening is of one piece: a finger that is early tonight is early all night. So the evening is the
 unit, not the single change; `deals` says how clear a difference is, and what that rests on. Of a pupil in whom nothing
@@ -19,6 +19,7 @@ Newcombe, Statistics in Medicine 17, 1998, method 10) of as many changes as woul
 """
 
 import math
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -111,6 +112,20 @@ def evening(tallies: Iterable[Tally], movements: Iterable[MovementSummary]) -> E
     """What one session says of each change and movement."""
     found: dict[What, tuple[int, int]] = {(t.from_note, t.to_note): (t.plain, t.astray) for t in tallies}
     return found | {(one.name, one.to_note): (one.count, one.wrong) for one in movements}
+
+
+def by_evening(sessions: Iterable[tuple[Evening, str]]) -> list[Evening]:
+    """What was played on each ISO day, of sessions with theirs: those of one day are one evening."""
+    days: dict[str, dict[What, tuple[int, int]]] = defaultdict(dict)
+    undated = []
+    for played, day in sessions:
+        if not day:
+            undated.append(played)
+            continue
+        for what, (tried, astray) in played.items():
+            before = days[day].get(what, (0, 0))
+            days[day][what] = before[0] + tried, before[1] + astray
+    return [*undated, *days.values()]
 
 
 def what_title(what: What) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 from fingering.notes import NOTES
 from fingerlead.phrases import capital, counted, day_words
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.evenings import Difference, Evening, Side, What, compare, evening, what_title
+from fingerlead.timing.evenings import Difference, Evening, Side, What, by_evening, compare, evening, what_title
 from fingerlead.timing.measured_words import ms
 from fingerlead.timing.movement_sums import movement_sums
 from fingerlead.timing.progress import Tally, tally, together
@@ -16,22 +16,22 @@ from fingerlead.timing.progress import Tally, tally, together
 FEWEST_STRAYS = 4
 # What a table says of how it judges, in plain words.
 JUDGED = (
-    "Told evening by evening; a session is an evening. If nothing had changed, the evenings before and since could as "
-    "well change places. Better or worse is told where, of all ways to deal them out anew, fewer than one in twenty "
-    "show so clear a difference in anything compared here (a permutation test: Fisher 1935, Westfall and Young 1993). "
-    "The difference is where the true one lies 19 times in 20. Evenings are taken to be independent: a habit that "
-    "drifts slowly by itself can look like a change. Not enough yet: were 30 of 100 more, or fewer, astray, it would "
-    "be told of fewer than 8 in 10 pupils. An embellishment is astray where it is not as written."
+    "Told evening by evening; the sessions of one day are an evening. If nothing had changed, the evenings before and"
+    " since could as well change places. Better or worse is told where, of all ways to deal them out anew, fewer than"
+    " one in twenty show so clear a difference in anything compared here (a permutation test: Fisher 1935, Westfall "
+    "and Young 1993). The difference is where the true one lies 19 times in 20. Evenings are taken to be independent:"
+    " a habit that drifts slowly by itself can look like a change. Not enough yet: were 30 of 100 more, or fewer, "
+    "astray, it would be told of fewer than 8 in 10 pupils. An embellishment is astray where it is not as written."
 )
 
 
 def since_day(sessions: Iterable[tuple[Evening, str]], divide: str) -> dict[What, Difference]:
     """Evenings with their ISO days, those before the day `divide` against the rest; undated ones count for nothing."""
-    sides: tuple[list[Evening], list[Evening]] = ([], [])
+    sides: tuple[list[tuple[Evening, str]], list[tuple[Evening, str]]] = ([], [])
     for one, day in sessions:
         if day:
-            sides[day >= divide].append(one)
-    return compare(*sides)
+            sides[day >= divide].append((one, day))
+    return compare(*map(by_evening, sides))
 
 
 def divided(sessions: list[tuple[Analysis, str]], divide: str) -> dict[str, Any]:
