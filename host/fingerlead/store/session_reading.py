@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any, Literal
 
@@ -177,6 +177,24 @@ def started_utc(session: StoredSession) -> str:
         return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
     except (ValueError, OverflowError):
         return ""
+
+
+def day_here(begun_utc: str) -> str:
+    """The ISO day, by this machine's calendar, of when something began, ISO in UTC; nothing where that is nothing."""
+    try:
+        return datetime.fromisoformat(begun_utc).astimezone().date().isoformat()
+    except (ValueError, OverflowError, OSError):
+        return begun_utc[:10]
+
+
+def begin_utc(day: str) -> str:
+    """When an ISO day begins by this machine's calendar, ISO in UTC; a text that is no day as it is."""
+    try:
+        begun = datetime.combine(date.fromisoformat(day), time()).astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        return day
+    # Without the offset it stands before the same moment with it.
+    return begun.replace(tzinfo=None).isoformat()
 
 
 def settings_of(session: StoredSession) -> dict[str, object]:

@@ -22,6 +22,8 @@ from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_music import musics_of
 from fingerlead.store.session_reading import (
     StoredSession,
+    begin_utc,
+    day_here,
     read_session,
     session_record,
     settings_of,
@@ -83,8 +85,8 @@ class IndexedSession:
 
     @property
     def day(self) -> str:
-        """The day it began, ISO, in UTC."""
-        return self.started_utc[:10]
+        """The day it began, ISO, by this machine's calendar; empty where it does not say."""
+        return day_here(self.started_utc)
 
 
 class Index(IndexFile):
@@ -113,9 +115,9 @@ class Index(IndexFile):
         """The ISO days on which each pupil first and last played before the day `until`; empty where no file says."""
         rows = self.db.execute(
             "SELECT pupil, min(started_utc), max(started_utc) FROM session WHERE started_utc < ? GROUP BY pupil",
-            (until,),
+            (begin_utc(until),),
         )
-        return {who: (self._day(first)[:10], self._day(last)[:10]) for who, first, last in rows}
+        return {who: (day_here(self._day(first)), day_here(self._day(last))) for who, first, last in rows}
 
     def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
         """Write a session's rows, in place of what was there."""
@@ -224,7 +226,8 @@ class Index(IndexFile):
         )
         with self.writing():
             self.db.execute("DELETE FROM span")
-            self.db.executemany("INSERT INTO span VALUES (?, ?, ?, ?)", ((key, *days) for key, days in spans.items()))
+            rows = ((key, *map(begin_utc, days)) for key, days in spans.items())
+            self.db.executemany("INSERT INTO span VALUES (?, ?, ?, ?)", rows)
 
     def _number(self, name: str) -> int:
         """The number of a movement's name, given it now where it has none."""
@@ -259,7 +262,7 @@ def _chosen(since: str, until: str, given: Mapping[str, str | int | None]) -> tu
     """
     equal = {column: value for column, value in given.items() if value is not None}
     conditions = ["s.started_utc >= ?", "s.started_utc < ?", *(f"{column} = ?" for column in equal)]
-    return " AND ".join(conditions), [since, until, *equal.values()]
+    return " AND ".join(conditions), [begin_utc(since), begin_utc(until), *equal.values()]
 
 
 def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally], list[MovementSummary]]:

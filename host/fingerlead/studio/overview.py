@@ -1,6 +1,7 @@
 """Pupils at a glance: what changed since the last lesson, what to work on first, and who shares a fault.
 
-Days are ISO texts in UTC; today is an argument. Everything comes from the index: no session is opened.
+Days are ISO texts, by this machine's calendar; today is an argument. Everything comes from the index: no session is
+opened.
 """
 
 from collections import defaultdict
@@ -139,11 +140,8 @@ def until(today: date) -> str:
 
 
 def is_misdated(day: str, today: date) -> bool:
-    """Whether a session's ISO day can only be that of a wrong clock.
-
-    West of Greenwich it may be tomorrow in UTC.
-    """
-    return bool(day) and not FIRST_DAY <= day <= until(today)
+    """Whether a session's ISO day can only be that of a wrong clock."""
+    return bool(day) and not FIRST_DAY <= day < until(today)
 
 
 def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
@@ -186,7 +184,7 @@ def _glance(
         pupil,
         span.divide,
         len(tried.days),
-        len({day[:10] for day in tried.days}),
+        len(set(tried.days)),
         sum(tried.playing_us),
         None if first is None else _whole(index, pupil.key, span, first),
         span.since,

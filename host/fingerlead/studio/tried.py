@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fingering.notes import NOTES
+from fingerlead.store.session_reading import day_here
 from fingerlead.studio.index_rows import whole
 from fingerlead.timing.evenings import What
 from fingerlead.timing.movement_sums import MovementSummary
@@ -23,9 +24,7 @@ from fingerlead.timing.summary import MOVEMENT_WEIGHT_US
 RECORD = np.dtype([("what", "<u4"), ("tried", "<u4"), ("astray", "<u4"), ("heard_us", "<u8")])
 CHANGES = len(NOTES) ** 2
 MOST = 0xFFFFFFFF
-# Of when a session began, its ISO day.
-DAY = 10
-# A session of a pupil: whose, whether since the day that divides, its day, how long it was played, and its counts.
+# A session of a pupil: whose, whether since the day that divides, when it began, how long was played, and its counts.
 Row = tuple[str, bool, str, int, bytes]
 
 
@@ -34,8 +33,8 @@ class Tried:
     """What one pupil tried in a span of days, in order of time; the sessions of one day are one evening.
 
     Of `whats` there are arrays (evening, what) of how often each was `tried` and went `astray`, and `heard_us` since
-    the day that divides the span; the first `before` evenings came before it. Of each session since there is when it
-    began, in `days`, and its `playing_us`.
+    the day that divides the span; the first `before` evenings came before it. Of each session since there is its ISO
+    day, in `days`, and its `playing_us`.
     """
 
     whats: tuple[What, ...]
@@ -64,16 +63,17 @@ def tried_in(rows: Iterable[Row], names: Mapping[int, str]) -> dict[str, Tried]:
 
 
 def _tried(rows: list[Row], names: Mapping[int, str]) -> Tried:
-    _, since, days, playing_us, counts = zip(*rows, strict=True)
-    if not all(type(cell) is bytes for cell in counts) or not all(type(day) is str for day in days):
+    _, since, begun, playing_us, counts = zip(*rows, strict=True)
+    if not all(type(cell) is bytes for cell in counts) or not all(type(text) is str for text in begun):
         raise ValueError("no counts")
+    days = tuple(map(day_here, begun))
     found = np.frombuffer(b"".join(counts), RECORD)
     if (found["astray"] > found["tried"]).any():
         raise ValueError("no counts")
     numbers, column = np.unique(found["what"], return_inverse=True)
-    evenings = list(dict.fromkeys((after, day[:DAY]) for after, day in zip(since, days, strict=True)))
+    evenings = list(dict.fromkeys(zip(since, days, strict=True)))
     place = {evening: number for number, evening in enumerate(evenings)}
-    played_on = [place[after, day[:DAY]] for after, day in zip(since, days, strict=True)]
+    played_on = [place[evening] for evening in zip(since, days, strict=True)]
     row = np.repeat(played_on, [len(cell) // RECORD.itemsize for cell in counts])
     before = sum(not after for after, _ in evenings)
     tried, astray = np.zeros((2, len(evenings), len(numbers)), np.int64)
