@@ -111,3 +111,14 @@ def test_a_check_that_is_cut_short_says_so_and_is_not_good(monkeypatch):
     assert done.exit_code == 1
     assert "cut short" in done.stdout
     assert "Everything tried" not in done.stdout
+
+
+def test_how_far_many_sessions_are_read_is_said_and_of_few_nothing(folder, served, monkeypatch):
+    assert "are read" not in run("studio", folder, "--rebuild").stdout
+    monkeypatch.setattr(studio_command, "MANY_READ", 1)
+    monkeypatch.setattr("fingerlead.studio.studio.BATCH", 1)
+    said = run("studio", folder, "--rebuild").stdout.splitlines()
+    assert said[0].startswith("2 sessions are read into the index, which takes a while.")
+    assert said[1:] == ["1 of 2 sessions are read.", "2 sessions are in the index."]
+    with Studio(folder, lambda done, of: pytest.fail("all of them are read already")):
+        pass

@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import time
 import zipfile
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -52,10 +52,14 @@ class TakenIn:
 
 
 class Studio(contextlib.AbstractContextManager["Studio"]):
-    """A studio in a folder, made where there is none; `with` closes it. Raises StudioError."""
+    """A studio in a folder, made where there is none; `with` closes it. Raises StudioError.
 
-    def __init__(self, folder: Path | str) -> None:
-        self.folder = Path(folder)
+    `say_read` hears how many sessions are in the index by now, and of how many that have to be read: of thousands it
+    takes minutes.
+    """
+
+    def __init__(self, folder: Path | str, say_read: Callable[[int, int], None] = lambda done, of: None) -> None:
+        self.folder, self._say_read = Path(folder), say_read
         _refuse_links(self.folder, ("pupils", NAME), "a studio's")
         try:
             own_private(self.folder / "pupils")
@@ -309,6 +313,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
                     self.index.drop(digest)
         new = sorted(here - (known - damaged))
         for start in range(0, len(new), BATCH):
+            self._say_read(start, len(new))
             rows = [reading(key, digest, there[digest][1]) for key, digest in new[start : start + BATCH]]
             with self.index.writing():
                 for row in rows:

@@ -28,6 +28,9 @@ from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio, forget_index
 from fingerlead.wire.plain_midi import NoteNumbers
 
+# So many sessions take some seconds.
+MANY_READ = 500
+
 
 def practice(
     port: Annotated[
@@ -167,7 +170,7 @@ def studio(
         with problem_from(StudioError):
             # Before the studio opens: the index may be too damaged for that.
             forget_index(folder)
-            with Studio(folder) as there:
+            with Studio(folder, _say_read) as there:
                 typer.echo(f"{len(there.index.sessions())} sessions are in the index.")
     serve_studio(folder, port, browser, web_place(address, web_port, tls_cert, tls_key))
 
@@ -175,4 +178,14 @@ def studio(
 def serve_studio(folder: Path, port: str | None, browser: bool, at: WebPlace) -> None:
     """Serve the desk until Ctrl-C. Raises Problem."""
     with problem_from(StudioError):
-        serve(desk.opened(folder, port, at), "The studio", f"; everything is kept in {path_text(folder)}", browser)
+        there = desk.opened(folder, port, at, say_read=_say_read)
+        serve(there, "The studio", f"; everything is kept in {path_text(folder)}", browser)
+
+
+def _say_read(done: int, of: int) -> None:
+    """Say how far the sessions are read into the index, where there are so many that one waits."""
+    if of >= MANY_READ and not done:
+        again = "Ctrl-C twice ends this; the next start goes on from there"
+        typer.echo(f"{of} sessions are read into the index, which takes a while. {again}.")
+    elif of >= MANY_READ and done % MANY_READ == 0:
+        typer.echo(f"{done} of {of} sessions are read.")

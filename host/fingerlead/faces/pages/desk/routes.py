@@ -345,10 +345,14 @@ def _number(text: str, what: str, kind: Callable[[str], Number] = int) -> Number
 
 @contextlib.contextmanager
 def opened(
-    folder: Path, port: str | None, at: WebPlace, today: Callable[[], date] = date.today
+    folder: Path,
+    port: str | None,
+    at: WebPlace,
+    today: Callable[[], date] = date.today,
+    say_read: Callable[[int, int], None] = lambda done, of: None,
 ) -> Iterator[ServedPage]:
-    """The desk from here to the end of the block. Raises NoPlaceError, StudioError."""
-    with Studio(folder) as studio:
+    """The desk from here to the end of the block; for `say_read` see Studio. Raises NoPlaceError, StudioError."""
+    with Studio(folder, say_read) as studio:
         rounds = [] if port is None else [Round(folder, port, lambda: open_source(port))]
         with served(Desk(studio, today, *rounds).app(), at, *rounds, most_bytes=BODIES) as page:
             yield page
