@@ -13,7 +13,9 @@ help:
 	@echo "make check   lint, format, types and the direction of imports"
 	@echo "make wheel-check     the wheel, installed into a bare environment and used there"
 	@echo "make firmware-check  a chanter's life on an emulated board, held against the truth (QEMU; 2 minutes)"
-	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG));  make week: a learner's first, in Chromium"
+	@echo "make bench   measure speed;  make fuzz, make soak: long runs (SECONDS_LONG=$(SECONDS_LONG))"
+	@echo "make week    a beginner's seven evenings, in Chromium (18 minutes)"
+	@echo "             The slow measures that are modules (python -m tests.evenings and others): see DEVELOPERS.md, Checks"
 	@echo "make golden  renew the golden files;  make pictures: the README's, and a gallery;  make lock: requirements.lock;  make clean"
 
 .venv/made:

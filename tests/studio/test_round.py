@@ -187,8 +187,8 @@ def test_what_a_crash_cut_off_is_taken_in_the_next_time_and_what_is_being_played
         assert {s.pupil for s in studio.index.sessions()} == set(keys)
 
 
-def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
-    port = Fed()
+def refused_once(port):
+    """How often a port was opened, as a list that grows; and what opens it, which refuses the first time."""
     opened = []
 
     def open_port():
@@ -197,6 +197,12 @@ def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
             raise PortRefused("fed", "it is not there", "look for it")
         return port
 
+    return opened, open_port
+
+
+def test_a_chanter_that_was_not_there_is_looked_for_at_the_next_turn(tmp_path):
+    port = Fed()
+    opened, open_port = refused_once(port)
     with Studio(tmp_path / "studio") as studio:
         key = studio.add("Ailsa").key
         passed = Round(studio.folder, "fed", open_port, lambda: port.told_us).start()
@@ -267,14 +273,7 @@ def test_a_chanter_that_is_lost_is_told_until_it_is_back_whoever_plays_next(tmp_
 
 def test_a_port_that_was_refused_is_asked_for_again_by_itself(tmp_path):
     port = Fed()
-    opened = []
-
-    def open_port():
-        opened.append(port)
-        if len(opened) == 1:
-            raise PortRefused("fed", "it is not there", "look for it")
-        return port
-
+    opened, open_port = refused_once(port)
     with Studio(tmp_path / "studio") as studio:
         key = studio.add("Ailsa").key
         passed = Round(studio.folder, "fed", open_port, lambda: port.told_us).start()

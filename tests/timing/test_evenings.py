@@ -160,7 +160,7 @@ def test_evenings_without_a_change_count_for_nothing_of_it():
         [{"a": (9, 7), "b": (5, 2)}, {"a": (9, 8)}, {"b": (6, 3)}, *[{"a": (9, 6), "b": (4, 1)}] * 5],
         [{"a": (9, 1)}, {"b": (6, 2)}, *[{"a": (9, 0), "b": (5, 2)}] * 5],
     )
-    assert with_gaps["a"].before.sessions == 7
+    assert with_gaps["a"].before.evenings == 7
     assert (with_gaps["a"].trend, with_gaps["b"].is_told) == ("better", False)
 
 

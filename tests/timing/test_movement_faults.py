@@ -210,11 +210,9 @@ def badly_played(seed):
     return playing
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
-    playing, chance, said = badly_played(seed), Random(seed), []
-    batch = playing.analysis()
-    live = LiveAnalysis(TABLE, Settings(), said.append, skew=KnownSkew(1_000))
+def heard_in_pieces(playing, chance, tell):
+    """The live analysis of all the playing, some frames of it sent twice; `tell` is called with what it tells."""
+    live = LiveAnalysis(TABLE, Settings(), tell, skew=KnownSkew(1_000))
     live.scan(1_000)
     live.begin_music(playing.music, at_us=0)
     for t_us, mask in playing.states:
@@ -223,6 +221,14 @@ def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
             live.state(t_us + 1_000 * chance.randrange(1, 8), mask)
             live.idle()
     live.close(playing.now_us)
+    return live
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_live_tells_the_faults_that_batch_tells_however_it_is_cut(seed):
+    playing, chance, said = badly_played(seed), Random(seed), []
+    batch = playing.analysis()
+    live = heard_in_pieces(playing, chance, said.append)
     assert sum(len(movement.faults) for movement in batch.movements) > 5
     assert live.analysis().movements == batch.movements
     movements = {}

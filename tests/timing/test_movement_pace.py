@@ -6,9 +6,16 @@ from random import Random
 
 import pytest
 
-from fingerlead.timing.live import LiveAnalysis
-from fingerlead.timing.results import KnownSkew, Settings
-from tests.timing.test_movement_faults import DOUBLING, STANDARD, TABLE, TAORLUATH, Playing, lifted, spelled, told
+from tests.timing.test_movement_faults import (
+    DOUBLING,
+    STANDARD,
+    TAORLUATH,
+    Playing,
+    heard_in_pieces,
+    lifted,
+    spelled,
+    told,
+)
 
 LOW_A, B, D, E = 1, 2, 4, 5
 SLOW_MS = 2.4
@@ -72,15 +79,7 @@ def test_live_knows_the_same_playing_around_however_it_is_cut(seed):
             playing.movement(LOW_A, grace_note(letter, chance.choice([12, 17, 21, 30])), LOW_A, spelled(letter))
         else:
             playing.movement(B, throw(factor * 40, chance.choice([1, 4]) * factor * 45), D, spelled("Gdc"))
-    live = LiveAnalysis(TABLE, Settings(), lambda _: None, skew=KnownSkew(1_000))
-    live.scan(1_000)
-    live.begin_music(playing.music, at_us=0)
-    for t_us, mask in playing.states:
-        live.state(t_us, mask)
-        if chance.random() < 0.5:
-            live.state(t_us + 1_000 * chance.randrange(1, 8), mask)
-            live.idle()
-    live.close(playing.now_us)
+    live = heard_in_pieces(playing, chance, lambda _: None)
     batch = playing.analysis().movements
     assert {fault.kind for movement in batch for fault in movement.faults} >= {"crushed", "dragged"}
     assert live.analysis().movements == batch

@@ -62,7 +62,7 @@ class Side:
 
     plain: int
     astray: int
-    sessions: int
+    evenings: int
     alone: float = 0.0
 
     @property

@@ -30,9 +30,12 @@ COMMANDS = {
     "analyse": ("analyse", "Tell of each change which finger led, by how much, and what sounded in between."),
     "studio": (
         "pages",
-        "All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine.",
+        "Who needs you first and why, progress, lessons, sessions to replay, homework. All stays on this machine.",
     ),
-    "report": ("report", "Make one page of some sessions: what to work on first, and every change with its fingers."),
+    "report": (
+        "report",
+        "Make a report of some sessions: what is cleaner, what to work on, and every change with its fingers.",
+    ),
     "unison": (
         "unison",
         "Lay two sessions of one tune over each other: how far apart their notes begin, and their movements' lengths.",

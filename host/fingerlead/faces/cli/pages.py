@@ -163,7 +163,7 @@ def studio(
     tls_key: options.TlsKey = None,
     rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the index anew from the sessions first.")] = False,
 ) -> None:
-    """All pupils at a glance, each one's progress, sessions to replay, homework. Everything stays on this machine."""
+    """Who needs you first and why, progress, lessons, sessions to replay, homework. All stays on this machine."""
     if folder is None:
         folder = own_folder() / "studio"
     if rebuild:

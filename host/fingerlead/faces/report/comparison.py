@@ -60,7 +60,7 @@ def is_told(difference: Difference) -> bool:
 def difference_row(what: What, difference: Difference) -> dict[str, str]:
     """A change or movement before and since a day, as a row of a table: its counts, the difference, the judgement."""
     low, high = difference.interval
-    both = difference.before.sessions and difference.after.sessions
+    both = difference.before.evenings and difference.after.evenings
     judgement: str = difference.trend
     if judgement == "not enough yet":
         judgement += f": about {rough(difference.evenings)} evenings a side would do"
@@ -99,13 +99,13 @@ def progress_dicts(found: Mapping[What, Difference], who: str | None = None) -> 
 
 
 def _side_words(side: Side) -> str:
-    if not side.sessions:
+    if not side.evenings:
         return "none"
-    return f"{side.astray} of {side.plain} on {counted(side.sessions, 'evening')}"
+    return f"{side.astray} of {side.plain} on {counted(side.evenings, 'evening')}"
 
 
 def _side_dict(side: Side) -> dict[str, int]:
-    return {"sessions": side.sessions, "tried": side.plain, "astray": side.astray}
+    return {"evenings": side.evenings, "tried": side.plain, "astray": side.astray}
 
 
 def _lengths(sessions: Iterable[tuple[list[Tally], str]], divide: str) -> dict[What, str]:

@@ -10,7 +10,7 @@ from typing import Any
 
 from fingerlead.faces.report.compared import Compared
 from fingerlead.faces.report.comparison import rough
-from fingerlead.faces.report.instances import Instance, usual_fault, usual_right
+from fingerlead.faces.report.instances import Instance, typical_fault, typical_right
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.staff import NOTHING, staff_of, staff_of_rung
 from fingerlead.faces.strip_svg import StripPage
@@ -177,11 +177,11 @@ def pair(learner: Learner, rows: Sequence[Compared], cleaner: Sequence[Compared]
         return {"name": "", "figures": []}
     # What most tries come to is what is shown of something that is better: by now it may well be right.
     is_right_now = row in cleaner and 2 * row.since.astray < row.since.plain
-    before = usual_fault(learner.before, row.what) or usual_right(learner.before, row.what)
-    since = None if is_right_now else usual_fault(learner.after, row.what)
+    before = typical_fault(learner.before, row.what) or typical_right(learner.before, row.what)
+    since = None if is_right_now else typical_fault(learner.after, row.what)
     shown = (
         (f"Before {day_words(learner.since)}", row.before, before),
-        ("Since then" if learner.since else "", row.since, since or usual_right(learner.after, row.what)),
+        ("Since then" if learner.since else "", row.since, since or typical_right(learner.after, row.what)),
     )
     figures = [_figure(title, row.what, side, one, strips) for title, side, one in shown if one]
     return {"name": what_name(row.what), "is_change": not isinstance(row.what[0], str), "figures": figures}

@@ -1,4 +1,4 @@
-"""One change or movement out of many, to be drawn: a usual fault, the worst one, or one that was right."""
+"""One change or movement out of many, to be drawn: a typical fault, the worst one, or one that was right."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -24,7 +24,7 @@ class Instance(NamedTuple):
     at: str
 
 
-def usual_fault(played: Sequence[Played], what: What) -> Instance | None:
+def typical_fault(played: Sequence[Played], what: What) -> Instance | None:
     """The fault in the middle of all: of a change by how long its strays are heard, of a movement of its usual kind."""
     if _is_movement(what):
         kinds = Counter(kind for _, one in _movements(played, what, False) for kind in not_as_written(one))
@@ -40,7 +40,7 @@ def worst_fault(played: Sequence[Played], what: What) -> Instance | None:
     return _change(*faults[-1]) if faults else None
 
 
-def usual_right(played: Sequence[Played], what: What) -> Instance | None:
+def typical_right(played: Sequence[Played], what: What) -> Instance | None:
     """One in the middle of those that were right, the widest last."""
     if _is_movement(what):
         return _movement(_movements(played, what, True))

@@ -5,7 +5,7 @@ from typing import Any
 
 from fingerlead.faces.report.compared import Compared
 from fingerlead.faces.report.front import what_name
-from fingerlead.faces.report.instances import Instance, usual_fault, worst_fault
+from fingerlead.faces.report.instances import Instance, typical_fault, worst_fault
 from fingerlead.faces.report.learner import Learner
 from fingerlead.faces.report.numbers import faults_words
 from fingerlead.faces.strip_svg import StripPage
@@ -45,7 +45,7 @@ def overleaf(
 
 
 def _strips(learner: Learner, summary: Summary, strips: StripPage) -> list[dict[str, Any]]:
-    """The usual fault and the worst one of what to work on first, where that is a change or a movement."""
+    """The typical fault and the worst one of what to work on first, where that is a change or a movement."""
     first = next((worth.of for worth in summary.worth_work()), None)
     if isinstance(first, ChangeSummary):
         what: What = (first.from_note, first.to_note)
@@ -53,30 +53,18 @@ def _strips(learner: Learner, summary: Summary, strips: StripPage) -> list[dict[
         what = (first.name, first.to_note)
     else:
         return []
-    usual, worst = usual_fault(learner.after, what), worst_fault(learner.after, what)
-    shown: list[tuple[str, Instance]] = [("Usual", usual)] if usual else []
-    if worst and (usual is None or worst.at != usual.at):
+    typical, worst = typical_fault(learner.after, what), worst_fault(learner.after, what)
+    shown: list[tuple[str, Instance]] = [("Typical", typical)] if typical else []
+    if worst and (typical is None or worst.at != typical.at):
         shown.append(("Worst", worst))
-    return [
-        {
-            "kind": kind,
-            "svg": strips.add(one.strip),
-            "at": one.at,
-            "words": one.words,
-        }
-        for kind, one in shown
-    ]
+    return [{"kind": kind, "svg": strips.add(one.strip), "at": one.at, "words": one.words} for kind, one in shown]
 
 
 def _change_row(row: Compared, summary: Summary) -> dict[str, Any]:
     of = summary.by_change.get(row.what)  # type: ignore[arg-type]
     stray_us = of.typical_stray_us if of else 0
     return {
-        "name": what_name(row.what),
-        "before": _share(row.before),
-        "since": _share(row.since),
-        "verdict": row.verdict,
-        "mark": row.stands_out,
+        **_counted(row),
         "stray": whole_ms(stray_us, summary.uncertainty_us) if stray_us else "–",
         "apart": (of.apart if of else 0) or "–",
     }
@@ -84,13 +72,16 @@ def _change_row(row: Compared, summary: Summary) -> dict[str, Any]:
 
 def _movement_row(row: Compared, summary: Summary) -> dict[str, Any]:
     of = summary.by_movement.get(row.what)  # type: ignore[arg-type]
+    return {**_counted(row), "faults": faults_words(of) if of else ""}
+
+
+def _counted(row: Compared) -> dict[str, Any]:
     return {
         "name": what_name(row.what),
         "before": _share(row.before),
         "since": _share(row.since),
         "verdict": row.verdict,
         "mark": row.stands_out,
-        "faults": faults_words(of) if of else "",
     }
 
 
