@@ -36,12 +36,17 @@ def practised_names() -> dict[str, str]:
     return {rung.key: rung.name for rung in every_rung().values()} | {tune.key: tune.title for tune in easy_tunes()}
 
 
+def practised_name(key: str) -> str:
+    """What a rung or a tune is called; a key that is none here is its own name."""
+    return practised_names().get(key, key)
+
+
 ALL_AS_WRITTEN = "No note was wrong, missed or extra."
 
 
 def music_name(name: str) -> str:
     """What a music is called, by the name that a session has for it."""
-    return practised_names().get(name, name) or "the music"
+    return practised_name(name) or "the music"
 
 
 # What is said of changes that are shown and not counted with the plain ones.

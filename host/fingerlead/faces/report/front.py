@@ -14,7 +14,7 @@ from fingerlead.faces.report.instances import Instance, typical_fault, typical_r
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.staff import NOTHING, staff_of, staff_of_rung
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import practised_names
+from fingerlead.faces.words import practised_name
 from fingerlead.phrases import capital, counted, date_text, day_words, listed, small
 from fingerlead.timing.evenings import Side, What, what_title
 from fingerlead.timing.fault_words import short_words
@@ -115,7 +115,7 @@ def not_cleaner_sentences(learner: Learner, rows: Sequence[Compared]) -> list[st
 
 def pieces_words(keys: Iterable[str]) -> str:
     """Rungs and tunes by their names, the first of them."""
-    names = [practised_names().get(key, key) for key in keys]
+    names = [practised_name(key) for key in keys]
     more = [f"{len(names) - MOST_PIECES} more"] if len(names) > MOST_PIECES else []
     return listed([*names[:MOST_PIECES], *more]) if names else ""
 
@@ -154,14 +154,14 @@ def _mostly(of: MovementSummary) -> str:
 
 def given(pieces: Sequence[GivenPiece]) -> dict[str, Any]:
     """The homework that stands: its pieces with their days, and the teacher's lines."""
-    names, dues = practised_names(), {piece.due for piece in pieces}
+    dues = {piece.due for piece in pieces}
     notes = list(dict.fromkeys(piece.note for piece in pieces if piece.note))[:MOST_NOTES]
     longest = LONGEST_NOTE // max(1, len(notes))
     one_due = next(iter(dues)) if len(dues) == 1 else ""
     return {
         "due": day_words(one_due) if one_due else "",
         "pieces": [
-            capital(names.get(piece.key, piece.key))
+            capital(practised_name(piece.key))
             + (f" (until {day_words(piece.due)})" if piece.due and not one_due else "")
             for piece in pieces[:MOST_PIECES]
         ],

@@ -46,9 +46,11 @@ class Drafts:
         """Where the page reads them and hands them on."""
 
         async def read(request: Request) -> Response:
+            """All drafts."""
             return JSONResponse(self.kept)
 
         async def put(request: Request) -> Response:
+            """Keep one."""
             form = await request.form()
             self.put(field(form, "key"), field(form, "text"))
             return Response(status_code=204)

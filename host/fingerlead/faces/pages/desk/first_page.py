@@ -10,9 +10,9 @@ from markupsafe import Markup
 
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.pages import render, style
-from fingerlead.faces.pages.desk.teaching import name_of
 from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.desk.versions import folder_notice
+from fingerlead.faces.words import practised_name
 from fingerlead.phrases import capital, counted, day_words, listed, small
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import Piece
@@ -103,7 +103,7 @@ def _due_words(untouched: Sequence[Piece], today: date) -> str:
         return ""
     day = min(piece.of.due for piece in untouched)
     due = "today" if day == today.isoformat() else day_words(day)
-    return f"Homework untouched, due {due}: {listed([name_of(piece.key) for piece in untouched])}"
+    return f"Homework untouched, due {due}: {listed([practised_name(piece.key) for piece in untouched])}"
 
 
 def _unread(need: Need) -> str:

@@ -1,8 +1,9 @@
-"""The desk's pages as HTML: one pupil, and the chanter that is passed round.
+"""A pupil's page of the desk as HTML, and what every page of the desk is drawn with.
 
 All text of people is escaped by the templates; strips and charts are made here from numbers.
 """
 
+import contextlib
 from collections import defaultdict
 from collections.abc import Sequence, Set
 from datetime import date
@@ -22,7 +23,7 @@ from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
 from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import practised_names
+from fingerlead.faces.words import practised_name
 from fingerlead.phrases import capital, day_words, listed
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
@@ -42,6 +43,7 @@ from fingerlead.studio.overview import (
 )
 from fingerlead.studio.saves import fields_of, write_fields
 from fingerlead.studio.studio import Studio
+from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import not_as_written
 from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movements_together
 from fingerlead.timing.progress import together
@@ -155,9 +157,8 @@ def _instance(
     if not cost:
         return None
     _, digest = max(cost)
-    try:
-        _, analysis = analysed(studio.session_path(digest))
-    except (SessionError, folders.StudioError):
+    analysis = _analysis(studio, digest)
+    if analysis is None:
         return None
     same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
     worst = max(same, key=heard_stray_us, default=None)
@@ -177,9 +178,8 @@ def _movement_instance(
         return None
     ((most, _),) = wanted.faults.most_common(1)
     _, digest = max(cost)
-    try:
-        _, analysis = analysed(studio.session_path(digest))
-    except (SessionError, folders.StudioError):
+    analysis = _analysis(studio, digest)
+    if analysis is None:
         return None
     same = (m for m in counted_movements(analysis) if (m.written, m.to_note) == what_of(wanted))
     found = next((movement for movement in same if most in not_as_written(movement)), None)
@@ -188,13 +188,19 @@ def _movement_instance(
     return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, strips)}
 
 
+def _analysis(studio: Studio, digest: str) -> Analysis | None:
+    """A session analysed; None where it cannot be read."""
+    with contextlib.suppress(SessionError, folders.StudioError):
+        return analysed(studio.session_path(digest))[1]
+    return None
+
+
 def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) -> dict[str, Any]:
-    names = practised_names()
     return {
         "digest": session.digest,
         "day": day_words(session.day),
         "minutes": f"{session.playing_us / 60_000_000:.1f}",
-        "rungs": ", ".join(names.get(key, key) for key in session.rungs),
+        "rungs": ", ".join(map(practised_name, session.rungs)),
         "asked": sum(one.count for one in movements),
         "wrong": sum(one.wrong for one in movements),
         "problem": session.problem,
@@ -203,9 +209,8 @@ def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) 
 
 def _unclean(folder: Path) -> str:
     """The rungs that the pupil went on from while they were not yet clean."""
-    names = practised_names()
     left = open_progress(folder / "practice").unclean()[:MOST_UNCLEAN]
-    return listed([names.get(key, key) for key in left]) if left else ""
+    return listed([practised_name(key) for key in left]) if left else ""
 
 
 def _furthest(keys: Set[str]) -> str:

@@ -7,7 +7,7 @@ from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.orders import rungs_in
 from fingering.tunes import easy_tunes
-from fingerlead.faces.words import practised_names
+from fingerlead.faces.words import practised_name
 from fingerlead.phrases import counted, day_words, listed
 from fingerlead.studio import lessons
 from fingerlead.studio.homework import pieces
@@ -31,13 +31,13 @@ def teaching(
     """What a pupil's page needs of lessons and homework."""
     folder = studio.of(key)
     practised, held = practised_by(folder, sessions), lessons.lessons(folder)
-    told = [_lesson_row(each) for each in history(folder, held, practised)]
+    told, (_, taken_off) = [_lesson_row(each) for each in history(folder, held, practised)], pieces(folder)
     return {
         "lessons": told[:MOST_LESSONS],
         "earlier_lessons": told[MOST_LESSONS:],
         "lessons_back": [{"id": each.id, "day": day_words(each.day)} for each in lessons.taken_back(folder)],
         "homework": homework_rows(current(folder, practised, held[0].day if held else "")),
-        "taken_off": [{"key": each.key, "name": name_of(each.key)} for each in pieces(folder)[1]][:MOST_TAKEN_OFF],
+        "taken_off": [{"key": each.key, "name": practised_name(each.key)} for each in taken_off[:MOST_TAKEN_OFF]],
         "to_set": to_set(worth_work),
         "new_id": new_key(),
     }
@@ -56,12 +56,7 @@ def homework_rows(outcomes: Iterable[Outcome]) -> list[dict[str, Any]]:
 def piece_row(outcome: Outcome) -> dict[str, str]:
     """A piece by its name, and what came of it in one word and in a few."""
     key = outcome.piece.key
-    return {"key": key, "name": name_of(key), "came": outcome.came, "words": outcome_words(outcome)}
-
-
-def name_of(key: str) -> str:
-    """What a rung or a tune is called; a key that is none here is its own name."""
-    return practised_names().get(key, key)
+    return {"key": key, "name": practised_name(key), "came": outcome.came, "words": outcome_words(outcome)}
 
 
 def outcome_words(outcome: Outcome) -> str:
@@ -82,14 +77,14 @@ def _lesson_row(told: LessonOutcome) -> dict[str, Any]:
         "day": day_words(lesson.day),
         "note": lesson.note,
         "set": [piece_row(each) for each in told.set],
-        "clean": listed([name_of(key) for key in told.became_clean]) if told.became_clean else "",
+        "clean": listed([practised_name(key) for key in told.became_clean]) if told.became_clean else "",
     }
 
 
 def to_set(worth_work: Iterable[Played]) -> dict[str, Any]:
     """The rungs and tunes that can be set: those that are worth work now, the worst first, then all in their order."""
     return {
-        "suggested": [{"key": key, "name": name_of(key)} for key in rungs_for(worth_work)[:MOST_SUGGESTED]],
+        "suggested": [{"key": key, "name": practised_name(key)} for key in rungs_for(worth_work)[:MOST_SUGGESTED]],
         "taught": _numbered(),
         "pairs": [{"key": rung.key, "name": rung.name} for rung in rungs_in("derived") if rung not in rungs_in()],
         "tunes": [{"key": tune.key, "name": tune.title} for tune in easy_tunes()],

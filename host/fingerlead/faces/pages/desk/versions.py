@@ -43,6 +43,7 @@ def versions_route(studio: Studio) -> Route:
     """The address of what was chosen."""
 
     async def settle(request: Request) -> Response:
+        """Keep what was chosen of each field, and let the other version go."""
         key, form = request.path_params["key"], await request.form()
         was = read_fields(field(form, "was"))
         chosen = {name: field(form, name) if name in form else was.get(name, "") for name in EDITABLE}

@@ -18,7 +18,7 @@ from fingerlead.faces.pages.practice.telling import NOTHING, Telling
 from fingerlead.faces.sheet.piece import note_id
 from fingerlead.faces.strip import LETTERS, change_strip, scale_words, shared_scale
 from fingerlead.faces.strip_svg import strip_svg
-from fingerlead.faces.words import false_fingering, practised_names, what_happened
+from fingerlead.faces.words import false_fingering, practised_name, what_happened
 from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
@@ -179,9 +179,8 @@ def week_lines(week: Week) -> list[str]:
     """Seven days in a few sentences; none where nothing was played."""
     if not week.played_us:
         return []
-    names = practised_names()
     found = (("week_clean", week.became_clean), ("week_back", week.came_back))
-    named = [say(key, names=listed([names.get(one, one) for one in keys])) for key, keys in found if keys]
+    named = [say(key, names=listed([practised_name(one) for one in keys])) for key, keys in found if keys]
     return [say("week_played", minutes=length(week.played_us)), *named]
 
 
