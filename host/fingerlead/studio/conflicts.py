@@ -36,6 +36,7 @@ GROWING = (REMARKS, homework.FILE, lessons.FILE, LOG)
 OWN = {"pupil.json", *(name.rpartition("/")[2] for name in GROWING)}
 # What was written less than so long ago may be half written.
 RESTS_S = 2.0
+GONE = "the other version has changed since, or has gone. Load the page anew, and choose again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ def settle(folder: Path, name: str, digest: str) -> None:
     """Remove a copy whose question is answered, if it is still the one that was shown; raises StudioError, OSError."""
     path = folder / name
     if path.parent != folder or path.is_symlink() or not path.is_file() or _digest(path.read_bytes()) != digest:
-        raise StudioError("the other version has changed since, or has gone. Load the page anew, and choose again")
+        raise StudioError(GONE)
     path.unlink()
 
 

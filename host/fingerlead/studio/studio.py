@@ -23,7 +23,7 @@ from fingerlead.store.files import FINISHED, close_to_others, make_private, own_
 from fingerlead.store.session_file import SessionError, names_another_file, remove_session
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.conflicts import RESTS_S, Copy, merge_copies, settle
+from fingerlead.studio.conflicts import GONE, RESTS_S, Copy, merge_copies, settle
 from fingerlead.studio.index import DIGEST_LETTERS, Index, digest_of, reading, write_anew
 from fingerlead.studio.index_file import NAME, refusal
 from fingerlead.studio.lessons import last_day
@@ -250,7 +250,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         """Keep what was chosen of a pupil and of a copy, named by its file and digest, then remove the copy."""
         name, digest = copy
         if not any((each.name, each.digest) == copy for each in self.copies(key)):
-            raise StudioError("the other version has changed since, or has gone. Load the page anew, and choose again")
+            raise StudioError(GONE)
         self.change(key, was, **to)
         settle(self.of(key), name, digest)
 

@@ -2,8 +2,8 @@
 
 Question: a change went astray so often on the evenings before a day, and so often on those since: is that better,
 worse, no clear change, or not enough yet?
-Conventions: shares from 0 to 1, differences are since minus before. An evening is all sessions of one day, in UTC;
-arrays have a row for each evening, those before the day first, and a column for each change or movement.
+Conventions: shares from 0 to 1, differences are since minus before. An evening is all sessions of one day; arrays
+have a row for each evening, those before the day first, and a column for each change or movement.
 
 What one plays in an evening is of one piece: a finger that is early tonight is early all night. So the evening is the
 unit, not the single change; `deals` says how clear a difference is, and what that rests on. Of a pupil in whom nothing

@@ -1,7 +1,7 @@
 """Whose playing a report is of: their name, their sessions before and since a day, what was given and what was passed.
 
 A folder is a pupil's in a studio, or a learner's own; of several files nothing is known but the playing. Days are ISO
-texts, those of sessions in UTC; today is an argument.
+texts by this machine's calendar; today is an argument.
 """
 
 import re

@@ -32,7 +32,7 @@ export function startKeys(actions) {
 }
 
 // The key of each hole, thumb first.
-export function keyCodes() {
+function keyCodes() {
   const top = SETS[set][state.handOnTop === "right" ? "right" : "left"];
   const bottom = SETS[set][state.handOnTop === "right" ? "left" : "right"];
   return ["Space", ...top.slice(0, 3), ...bottom];
@@ -40,7 +40,7 @@ export function keyCodes() {
 
 export const keyNames = () => keyCodes().map(keyName);
 
-export function keyName(code) {
+function keyName(code) {
   const printed = board?.get(code);
   if (printed && code !== "Space") return printed.toUpperCase();
   return LETTERS[code] ?? code.replace("Key", "");
