@@ -74,7 +74,7 @@ def joining() -> dict[str, Any]:
     return Joining("https://192.0.2.17:8731/#" + "x" * 43, fingerprint, join_lines(fingerprint)).message()
 
 
-FULL = rows(10, 10, passed=True, next=NEXT, sentence="From the chanter: hands off, then hold low A.")
+FULL = rows(10, 10, passed=True, next=NEXT, sentence="To go on: hands off, then hold low A.")
 
 
 def practising(**over: Any) -> Callable[[], dict[str, Any]]:

@@ -165,7 +165,7 @@ def test_a_span_before_which_nothing_was_played_is_said(studio, tmp_path):
     page = tmp_path / "page.html"
     assert report(studio[1], "--for", "parent", "--since", "2026-01-01", "-o", page).exit_code == 0
     text = plain(page.read_text(encoding="utf-8"))
-    assert "Nothing was played before that, so nothing can be compared with it yet." in text
+    assert "No playing from before that is known here, so nothing can be compared with it yet." in text
     assert "What is cleaner" in text  # rungs are passed since then all the same
     assert "; before, " not in text
 
@@ -352,6 +352,6 @@ def test_nothing_is_called_cleaner_but_what_is_told_better(fullest):
         "Less clean than before: Low G to low A. Nothing is clearly cleaner."
     ]
     assert sentences("not enough yet", "not enough yet")[1] == [
-        "It is too early to tell what has changed; for low G to low A, about 40 evenings on each side of that day "
-        "would do."
+        "It is too early to tell what has changed: for low G to low A, that takes about 40 evenings of playing before "
+        "1 November 2026 and as many since."
     ]

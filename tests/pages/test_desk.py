@@ -217,7 +217,14 @@ def test_a_pupils_report_is_one_page_for_a_parent_and_more_for_the_teacher(desk,
 
 def test_a_pupil_who_played_nothing_has_a_report_that_says_so(desk):
     key = desk.studio.add("Bea").key
-    assert "Nothing was played since" in desk.get(f"/pupil/{key}/report?for=parent").text
+    sheet = desk.get(f"/pupil/{key}/report?for=parent").text
+    assert "Nothing was played since" in sheet
+    assert "Too little was played" in sheet
+    desk.post(f"/pupil/{key}/homework", data={"pieces": "low-g", "note": "Cover all eight."})
+    sheet = desk.get(f"/pupil/{key}/report?for=parent").text
+    assert "Low G alone" in sheet
+    assert "Too little was played" not in sheet
+    assert "compared" not in sheet
 
 
 def test_the_report_as_pdf_and_without_weasyprint_a_sentence(desk, pupil, monkeypatch):

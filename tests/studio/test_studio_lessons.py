@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import random
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
+from fingerlead.faces.report.learner import learner_in
 from fingerlead.studio import pupils
 from fingerlead.studio.homework import all_set, checked, give, keep, pieces, put_back, take_off
 from fingerlead.studio.lessons import lessons, take_back, taken_back, write_down
+from fingerlead.studio.overview import DAYS_BEFORE, glances
 from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.saves import StaleError
 from fingerlead.studio.studio import Studio
@@ -116,6 +118,23 @@ def test_the_one_day_and_note_of_an_older_pupil_are_taken_over(studio, folder):
     write_down(folder, "2026-08-29", "it was a Saturday", TODAY, first.id)
     assert [lesson.day for lesson in lessons(folder)] == ["2026-08-29"]
     assert json.loads((folder / "pupil.json").read_text())["lesson"] == "2026-08-30"
+
+
+def test_on_the_day_of_a_lesson_desk_and_report_tell_since_the_one_before(studio, folder):
+    def since(today: date) -> set[str]:
+        (glance,) = glances(studio.index, [studio.pupil(folder.name)], today)
+        return {glance.since, learner_in(folder, today, "", lambda _: None).since}
+
+    no_lesson = {(TODAY - timedelta(days=DAYS_BEFORE)).isoformat()}
+    assert since(TODAY) == no_lesson
+    write_down(folder, TODAY.isoformat(), "the first of all", TODAY)
+    assert since(TODAY) == no_lesson
+    write_down(folder, "2026-09-06", "", TODAY)
+    write_down(folder, TODAY.isoformat(), "one thing more", TODAY)
+    assert since(TODAY) == {"2026-09-06"}
+    assert since(TODAY + timedelta(days=1)) == {TODAY.isoformat()}
+    studio.change(folder.name, note="only what is known is written")
+    assert "lesson_before" not in (folder / "pupil.json").read_text()
 
 
 def test_hostile_lines_become_plain_ones(folder):

@@ -52,9 +52,22 @@ def taken_back(folder: Path) -> list[Lesson]:
     return _told(folder, _first_day(folder))[1]
 
 
-def last_day(folder: Path, first: str) -> str:
-    """The day of the last lesson; empty before there was one. `first` is the day in `pupil.json`. Raises OSError."""
-    return next((lesson.day for lesson in _told(folder, first)[0]), "")
+def last_days(folder: Path, first: str) -> tuple[str, str]:
+    """The days of the last lesson and of the one before it; empty where there was none. `first` is in `pupil.json`.
+
+    Raises OSError.
+    """
+    days = sorted({lesson.day for lesson in _told(folder, first)[0]}, reverse=True)
+    last, before, *_ = *days, "", ""
+    return last, before
+
+
+def dividing_day(last: str, before: str, today: date) -> str:
+    """The day of the lesson since which playing is told; empty where there is none.
+
+    On the day of a lesson it is the one before: what was played since then is what this lesson is about.
+    """
+    return last if last < today.isoformat() else before
 
 
 def write_down(folder: Path, day: str, note: str, today: date, instead_of: str = "", id: str = "") -> Lesson:

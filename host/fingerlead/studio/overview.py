@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from fingerlead.studio.index import DaySpan, Index
 from fingerlead.studio.kept_chances import chances_of
+from fingerlead.studio.lessons import dividing_day
 from fingerlead.studio.pupils import Pupil
 from fingerlead.studio.tried import Tried
 from fingerlead.timing.evenings import Difference, What, evenings_needed, judge
@@ -76,9 +77,11 @@ class Glance:
 
 
 def glances(index: Index, pupils: Iterable[Pupil], today: date, divide: str = "") -> list[Glance]:
-    """All pupils, in the order given, since the ISO day `divide` or each one's last lesson."""
+    """All pupils, in the order given, since the ISO day `divide` or each one's last lesson before today."""
     pupils = list(pupils)
-    spans = {pupil.key: span_of(divide or pupil.lesson, today) for pupil in pupils}
+    spans = {
+        pupil.key: span_of(divide or dividing_day(pupil.lesson, pupil.lesson_before, today), today) for pupil in pupils
+    }
     tried, problems = index.tried(spans), index.problems()
     told = {
         who: judge(each.whats, each.tried, each.astray, each.before, chances, told_alone=True)

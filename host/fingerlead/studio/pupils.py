@@ -46,7 +46,8 @@ class StudioError(ValueError):
 class Pupil:
     """One pupil. `lesson` is the day of the last lesson, ISO; empty before the first. The history is in `lessons`.
 
-    `problem` says why the file that tells it cannot be read; it is never written.
+    `lesson_before` is the day of the one before it, and `problem` says why the file that tells it cannot be read: they
+    are never written.
     """
 
     key: str
@@ -55,6 +56,7 @@ class Pupil:
     chanter: str = ""
     note: str = ""
     lesson: str = ""
+    lesson_before: str = ""
     problem: str = ""
 
 
@@ -107,6 +109,7 @@ def _tidied_pupil(pupil: Pupil) -> Pupil:
         chanter=tidy(pupil.chanter),
         note=tidy(pupil.note, lines=True),
         lesson=day_text(pupil.lesson),
+        lesson_before="",
         problem="",
     )
 
@@ -145,7 +148,7 @@ def day_text(text: str) -> str:
 def write_pupil(folder: Path, pupil: Pupil) -> None:
     """Write who a pupil is, whole or not at all; raises OSError."""
     content = {"schema": SCHEMA, **asdict(pupil)}
-    del content["problem"]
+    del content["lesson_before"], content["problem"]
     write_whole(folder / "pupil.json", json.dumps(content, ensure_ascii=False, indent=1).encode())
 
 

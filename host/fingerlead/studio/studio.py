@@ -26,7 +26,7 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.conflicts import GONE, RESTS_S, Copy, merge_copies, settle
 from fingerlead.studio.index import DIGEST_LETTERS, Index, digest_of, reading, write_anew
 from fingerlead.studio.index_file import NAME, refusal
-from fingerlead.studio.lessons import last_day
+from fingerlead.studio.lessons import last_days
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
 from fingerlead.studio.saves import StaleError, fields_of, merge, write_fields
 
@@ -355,10 +355,11 @@ def _pupil(folder: Path) -> Pupil:
 
 
 def _with_lesson(folder: Path) -> Pupil:
-    """A pupil with the last lesson of their history."""
+    """A pupil with the last lessons of their history."""
     pupil = _pupil(folder)
     with contextlib.suppress(OSError):
-        pupil = replace(pupil, lesson=last_day(folder, pupil.lesson))
+        last, before = last_days(folder, pupil.lesson)
+        pupil = replace(pupil, lesson=last, lesson_before=before)
     return pupil
 
 

@@ -62,7 +62,7 @@ def report(
         typer.Option(
             "--since",
             metavar="DAY",
-            help="Compare what was played before this day with the rest; of a folder, else the last lesson's day.",
+            help="Compare what was played before this day with the rest; else the last lesson before today.",
         ),
     ] = "",
     beat_on: options.BeatOn = "theme",

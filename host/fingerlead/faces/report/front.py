@@ -53,8 +53,8 @@ def dates_sentences(learner: Learner) -> list[str]:
         told.append(f"Nothing was played since {day}.")
     if learner.before:
         told.append(f"Before that: {_amount(learner.before)}{_from_to(learner.before)}.")
-    else:
-        told.append("Nothing was played before that, so nothing can be compared with it yet.")
+    elif learner.after:
+        told.append("No playing from before that is known here, so nothing can be compared with it yet.")
     return told
 
 
@@ -108,8 +108,8 @@ def not_cleaner_sentences(learner: Learner, rows: Sequence[Compared]) -> list[st
         return ["No change is clearly cleaner, or less clean, than before."]
     first = rows[0]
     return [
-        f"It is too early to tell what has changed; for {what_title(first.what)}, about {rough(first.evenings)} "
-        "evenings on each side of that day would do."
+        f"It is too early to tell what has changed: for {what_title(first.what)}, that takes about "
+        f"{rough(first.evenings)} evenings of playing before {day_words(learner.since)} and as many since."
     ]
 
 
@@ -126,7 +126,9 @@ def week(summary: Summary, pieces: Sequence[GivenPiece]) -> dict[str, Any]:
     staves = (staff_of_rung(piece.key) for piece in pieces)
     if found is None:
         staff = next((staff for staff in staves if staff.words), NOTHING)
-        return {"do": "", "why": work_on_first(summary), "staff": staff.svg, "notes": staff.words}
+        # Where nothing was played, the homework alone says what to do.
+        why = "" if pieces and not summary.playing_us else work_on_first(summary)
+        return {"do": "", "why": why, "staff": staff.svg, "notes": staff.words}
     what = _what_of(found.of)
     staff = staff_of(what) if what else NOTHING
     name = capital(found.subject.removeprefix("the "))

@@ -18,7 +18,7 @@ from fingerlead.store.session_file import SessionError
 from fingerlead.store.session_reading import day_here, read_session, started_utc
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import pieces
-from fingerlead.studio.lessons import last_day
+from fingerlead.studio.lessons import dividing_day, last_days
 from fingerlead.studio.overview import FIRST_DAY, is_misdated, span_of
 from fingerlead.timing.analysis import Analysis
 
@@ -98,7 +98,7 @@ def learner_in(
             "Take sessions in, or name another folder"
         )
     pupil = folders.read_pupil(folder) if is_pupil else None
-    lesson = last_day(folder, pupil.lesson) if pupil else ""
+    lesson = dividing_day(*last_days(folder, pupil.lesson), today) if pupil else ""
     span = span_of(since or lesson, today)
     dated = sorted((day_of(path), path) for path in paths)
     remarks = [problem for day, path in dated if (problem := day_problem(path, day, today))]

@@ -24,7 +24,7 @@ from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
 from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.words import practised_name
-from fingerlead.phrases import capital, day_words, listed
+from fingerlead.phrases import capital, counted, day_words, listed
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
@@ -69,7 +69,7 @@ def render(name: str, **values: Any) -> str:
 
 
 def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: str = "") -> str:
-    """One pupil; `divide` is the day on which before ends and after begins, by default the last lesson."""
+    """One pupil; `divide` is the day on which before ends and after begins, by default the last lesson before today."""
     others = versions(studio, key)
     pupil = studio.pupil(key)
     (glance,) = glances(studio.index, [pupil], today, folders.day_text(divide))
@@ -104,10 +104,10 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         before=day_words(glance.before),
         today=day_words(today.isoformat()),
         days=len({session.day for session in dated if session.day}),
-        minutes=round(sum(session.playing_us for session in dated) / 60_000_000),
+        minutes=counted(round(sum(session.playing_us for session in dated) / 60_000_000), "minute"),
         misdated=say.misdated_sentence([session.day for session in odd]),
         recent_days=glance.days,
-        recent_minutes=round(glance.playing_us / 60_000_000),
+        recent_minutes=counted(round(glance.playing_us / 60_000_000), "minute"),
         unclean=_unclean(folder),
         rung=_furthest({rung for session in sessions for rung in session.rungs}),
         charts=pictures,
@@ -140,7 +140,7 @@ def _worst_of(studio: Studio, key: str, since: str, each: Played, strips: StripP
         return {"name": capital(each.title), "sentence": told, "strips": [instance] if instance else []}
     change = each.from_note, each.to_note
     now, before = (_instance(studio, key, change, strips, *span) for span in ((since, ENDLESS), ("", since)))
-    pair = {"Since then, the worst": now, "Before, the worst": before}
+    pair = {f"The worst since {day_words(since)}": now, "The worst before that": before}
     found = [{"kind": kind, **one} for kind, one in pair.items() if one]
     return {"name": capital(change_text(*change)), "sentence": say.tally_sentence(each), "strips": found}
 
@@ -185,7 +185,7 @@ def _movement_instance(
     found = next((movement for movement in same if most in not_as_written(movement)), None)
     if found is None:
         return None
-    return {"kind": "Since then", "digest": digest, **movement_moment(analysis, found, strips)}
+    return {"kind": f"One since {day_words(since)}", "digest": digest, **movement_moment(analysis, found, strips)}
 
 
 def _analysis(studio: Studio, digest: str) -> Analysis | None:
@@ -214,6 +214,8 @@ def _unclean(folder: Path) -> str:
 
 
 def _furthest(keys: Set[str]) -> str:
-    """The highest of some rungs, with its number."""
-    rungs = reversed(list(enumerate(rungs_in(order_of(keys)), 1)))
-    return next((f"{number}, {rung.name}" for number, rung in rungs if rung.key in keys), "")
+    """The highest of some rungs, with its number where it is that of the page's own list of rungs."""
+    order = order_of(keys)
+    rungs = reversed(list(enumerate(rungs_in(order), 1)))
+    names = ((f"{number}, " if order == "taught" else "") + rung.name for number, rung in rungs if rung.key in keys)
+    return next(names, "")

@@ -84,8 +84,9 @@ def tally_sentence(tally: Tally) -> str:
     name = capital(change_text(tally.from_note, tally.to_note))
     if not tally.astray:
         return f"{name}: {tally.plain} played, none astray."
+    usual = "typically for" if tally.astray > 1 else "for"
     return (
-        f"{name}: {tally.astray} of {tally.plain} astray, typically for {ms(tally.typical_stray_us)}"
+        f"{name}: {tally.astray} of {tally.plain} astray, {usual} {ms(tally.typical_stray_us)}"
         f"{fault_clause((tally.from_note, tally.to_note), tally.faults[0] if tally.faults else None)}."
     )
 
