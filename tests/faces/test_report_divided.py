@@ -62,7 +62,7 @@ def test_two_dates_are_compared_with_their_counts(sessions, tmp_path):
         of = [own.by_change[0, 2] for own in mine if (0, 2) in own.by_change and own.by_change[0, 2].count]
         tried, astray = sum(one.count for one in of), sum(len(one.astray) for one in of)
         assert cell == f"{astray} of {tried} on {len(of)} evenings"
-        assert told[side] == {"evenings": len(of), "tried": tried, "astray": astray}
+        assert told[side] == {"sessions": len(of), "tried": tried, "astray": astray}
 
 
 def test_the_json_says_how_each_change_and_movement_went_since(tmp_path):

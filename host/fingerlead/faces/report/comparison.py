@@ -105,7 +105,7 @@ def _side_words(side: Side) -> str:
 
 
 def _side_dict(side: Side) -> dict[str, int]:
-    return {"evenings": side.evenings, "tried": side.plain, "astray": side.astray}
+    return {"sessions": side.evenings, "tried": side.plain, "astray": side.astray}
 
 
 def _lengths(sessions: Iterable[tuple[list[Tally], str]], divide: str) -> dict[What, str]:
