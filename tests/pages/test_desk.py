@@ -292,6 +292,20 @@ def test_a_passage_that_is_opened_says_what_is_not_as_written(desk, tmp_path):
     assert "Not as written" not in desk.post("/message", data={"text": whole}).text
 
 
+def test_a_session_that_is_sent_again_with_its_music_is_read_anew(desk, tmp_path):
+    played = together_player([0, 3, 1, 4, 2, 5] * 2, 10_000, 3)
+    key = desk.studio.add("Ailsa").key
+
+    def message_of(*music):
+        sent = write_playing(tmp_path / f"{len(music)}.session", played, *music)
+        digest = desk.studio.take_in(key, sent).digest
+        return digest, desk.get(f"/session/{digest}/message", params={"first": 2, "last": 6}).text
+
+    (digest, plain), (again, with_music) = message_of(), message_of((0, music_of([0, 3, 1, 8, 2, 5] * 2)))
+    assert digest == again
+    assert plain != with_music
+
+
 def test_remarks_are_pinned_and_taken_back(desk, pupil):
     digest = desk.studio.index.sessions(pupil)[0].digest
     page = desk.post(f"/session/{digest}/remark", data={"at_us": "2500000", "text": "listen here"}).text

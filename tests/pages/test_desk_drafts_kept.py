@@ -65,6 +65,25 @@ def test_too_much_is_refused_and_what_was_kept_stays(studio, monkeypatch):
     assert Drafts(studio.folder).kept == {"a": "x", "b": "x"}
 
 
+def test_two_desks_of_one_studio_keep_the_drafts_of_both(studio):
+    one, other = Drafts(studio.folder), Drafts(studio.folder)
+    one.put("a", "x")
+    other.put("b", "y")
+    one.put("c", "z")
+    assert Drafts(studio.folder).kept == {"a": "x", "b": "y", "c": "z"}
+    one.put("b", "")
+    assert other.kept == {"a": "x", "c": "z"}
+
+
+def test_drafts_that_would_not_be_read_again_are_refused(studio, monkeypatch):
+    kept = Drafts(studio.folder)
+    kept.put("a", "x")
+    monkeypatch.setattr(drafts, "GREATEST_FILE", 1 << 20)
+    with pytest.raises(StudioError, match="at most 1 MB in all"):
+        kept.put("b", "\N{MUSICAL SYMBOL G CLEF}" * 100_000)
+    assert Drafts(studio.folder).kept == {"a": "x"}
+
+
 @pytest.mark.parametrize("data", [b"", b"[1]", b"[" * 50_000, b'{"a": 1, "b": "x"}', b"\xff", b'{"c": "\\ud800"}'])
 def test_what_another_program_put_there_holds_nothing_up(studio, data):
     Drafts(studio.folder).put("a", "x")

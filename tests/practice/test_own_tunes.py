@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from concurrent.futures import Future
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -16,6 +17,7 @@ from fingerlead.practice.own_tunes import MOST_NOTES, MOST_TUNES, model_of, own_
 from fingerlead.practice.tonight import music_names
 from fingerlead.practice.tune_shelf import NAME, TuneShelf
 from fingerlead.store.intake import load
+from fingerlead.store.session_music import LONGEST_ABC
 from tests.practice.practice_playing import STANDARD, TABLE
 from tests.practice.session_tools import SessionByHand, played
 
@@ -136,6 +138,12 @@ def test_own_tunes_are_there_again_the_next_time_each_once_and_under_a_name_of_i
 def test_a_damaged_shelf_is_an_empty_one(tmp_path, kept):
     (tmp_path / NAME).write_bytes(kept)
     assert TuneShelf(tmp_path).tunes([]) == []
+
+
+def test_a_shelf_full_of_the_longest_texts_is_read_again(tmp_path):
+    texts = [chr(0x1D100 + number) * LONGEST_ABC for number in range(MOST_TUNES)]
+    TuneShelf(tmp_path).keep([SimpleNamespace(abc=text) for text in texts])
+    assert TuneShelf(tmp_path)._texts() == texts
 
 
 def test_where_no_tune_can_be_kept_it_lasts_as_long_as_the_program(tmp_path):

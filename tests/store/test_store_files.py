@@ -196,6 +196,16 @@ def test_a_line_for_which_there_is_no_room_leaves_no_part_of_itself(tmp_path):
     assert (tmp_path / "lines").read_bytes() == before
 
 
+def test_no_line_goes_where_it_would_not_be_read_again(tmp_path, monkeypatch):
+    append_line(tmp_path / "lines", {"a": 1})
+    before = (tmp_path / "lines").read_bytes()
+    monkeypatch.setattr("fingerlead.store.files.GREATEST_FILE", len(before) + 5)
+    with pytest.raises(OSError, match="too large"):
+        append_line(tmp_path / "lines", {"b": 2})
+    assert (tmp_path / "lines").read_bytes() == before
+    assert objects_in(tmp_path / "lines") == [{"a": 1}]
+
+
 def test_write_new_takes_no_name_that_is_taken_also_where_no_link_can_be_made(tmp_path, monkeypatch):
     def refuse(*given, **named):
         raise PermissionError(1, "Operation not permitted")

@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import random
+import shutil
 import tempfile
 from datetime import date
 from pathlib import Path
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 
 from fingerlead.store.practice_log import open_progress
 from fingerlead.studio import homework, lessons, pupils
-from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.pupils import GREATEST_PUPIL_FILE, StudioError
 from fingerlead.studio.saves import StaleError, fields_of
 from fingerlead.studio.studio import Studio
 from tests.full_disk import full_disk
@@ -233,6 +234,11 @@ def test_a_pupils_folder_renamed_or_deleted_while_the_desk_is_open(studio, tmp_p
     assert [pupil.key for pupil in studio.pupils()] == [kept]
     assert studio.index.sessions() == []
     assert "Ailsa's: a folder of the pupil Ailsa under another name" in studio.astray()[0]
+    big = folder.with_name("big") / "pupil.json"
+    big.parent.mkdir()
+    big.write_bytes((folder.with_name("Ailsa's") / "pupil.json").read_bytes() + b" " * GREATEST_PUPIL_FILE)
+    assert len(studio.astray()) == 1
+    shutil.rmtree(big.parent)
     folder.with_name("Ailsa's").replace(folder)
     studio.look()
     assert studio.astray() == []

@@ -14,7 +14,7 @@ from fingerlead.store.files import make_private, write_whole
 from fingerlead.store.session_music import LONGEST_ABC
 
 NAME = "own_tunes.json"
-LONGEST = 2 * MOST_TUNES * LONGEST_ABC  # what JSON writes of a letter may be longer
+LONGEST = 13 * MOST_TUNES * LONGEST_ABC  # JSON writes a letter as up to twelve bytes
 
 
 class TuneShelf:

@@ -199,6 +199,9 @@ def add_lines(path: Path, lines: Sequence[bytes]) -> None:
         if not _ends_a_line(path):
             data = b"\n" + data
         size = os.fstat(file).st_size
+        if size + len(data) > GREATEST_FILE:
+            # Nothing of a longer file is read: what is added would be lost from sight, with all before it.
+            raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), str(path))
         # A full disk may take a part of a line without an error.
         written = os.write(file, data)
         if written < len(data):

@@ -258,9 +258,11 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         """What to say of folders that hold a pupil under another name than the key: they are not shown."""
         found = []
         for folder in sorted((self.folder / "pupils").iterdir()):
-            if not folders.is_key(folder.name) and not folder.is_symlink() and (folder / "pupil.json").is_file():
+            file = folder / "pupil.json"
+            if not folders.is_key(folder.name) and not folder.is_symlink() and file.is_file():
                 with contextlib.suppress(StudioError, OSError):
-                    found.append(_astray_words(folder))
+                    if file.stat().st_size <= folders.GREATEST_PUPIL_FILE:
+                        found.append(_astray_words(folder))
         return found
 
     def _merge(self, folder: Path) -> None:

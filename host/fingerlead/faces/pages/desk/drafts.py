@@ -19,17 +19,19 @@ from fingerlead.studio.pupils import StudioError
 LONGEST_KEY = 300
 LONGEST_DRAFT = 1 << 20
 MOST_DRAFTS = 200
-GREATEST_FILE = 1 << 26
+GREATEST_FILE = 1 << 24
 ADDRESS = "/drafts"
 
 
 class Drafts:
-    """What is typed into the forms of one studio and not saved yet: `kept`, by the names that the page gives it."""
+    """What is typed into the forms of one studio and not saved yet, by the names that the page gives it.
+
+    Two desks of one studio share the file, so that each puts its drafts to what is in it now.
+    """
 
     def __init__(self, studio: Path) -> None:
         name = hashlib.sha256(str(studio.resolve()).encode("utf-8", "surrogateescape")).hexdigest()[:16]
         self._path = own_folder() / "drafts" / f"{name}.json"
-        self.kept = self._read()
 
     def put(self, key: str, text: str) -> None:
         """Keep a draft; an empty one goes. Raises StudioError, OSError."""
@@ -58,12 +60,17 @@ class Drafts:
         return [Route(f"{ADDRESS}.json", read, methods=["GET"]), Route(ADDRESS, put, methods=["POST"])]
 
     def _keep(self, kept: dict[str, str]) -> None:
-        if kept != self.kept:
-            make_private(self._path.parent)
-            write_whole(self._path, json.dumps(kept, ensure_ascii=True).encode())
-            self.kept = kept
+        if kept == self.kept:
+            return
+        data = json.dumps(kept, ensure_ascii=True).encode()
+        if len(data) > GREATEST_FILE:
+            # More would not be read again.
+            raise StudioError(f"expected drafts of at most {GREATEST_FILE >> 20} MB in all. Save some, or drop them")
+        make_private(self._path.parent)
+        write_whole(self._path, data)
 
-    def _read(self) -> dict[str, str]:
+    @property
+    def kept(self) -> dict[str, str]:
         """What lies there; nothing where it is not ours."""
         try:
             if not self._path.is_file() or self._path.stat().st_size > GREATEST_FILE:
