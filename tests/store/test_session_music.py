@@ -314,6 +314,24 @@ def test_the_first_tune_of_a_book_goes_along_with_the_fields_above_it(tmp_path):
     assert tune_of(str(book)).meter == (2, 4)
 
 
+def test_music_chosen_over_and_over_is_written_a_few_times_and_all_of_it_kept(tmp_path, monkeypatch):
+    writes, write_portion = [], SessionWriter._write_portion
+
+    def count(writer):
+        writes.append(writer)
+        write_portion(writer)
+
+    monkeypatch.setattr(SessionWriter, "_write_portion", count)
+    two = (TUNE, music_of([2, 1]))
+    with SessionWriter(tmp_path / "a", "stream", "x") as writer:
+        for number in range(400):
+            writer.begin_music(number, two[number % 2])
+            if number % 20 == 19:
+                writer.tick(number * 2_500)
+    assert len(writes) <= 26
+    assert read_session(tmp_path / "a").asked == tuple(MusicAt(number, two[number % 2]) for number in range(400))
+
+
 def test_rows_of_the_wrong_kind_are_told():
     with pytest.raises(MusicError, match="numbers and text"):
         read_rows([(1, 0, 1, None, 0)])

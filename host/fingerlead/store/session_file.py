@@ -99,6 +99,7 @@ class SessionWriter:
         self._reads: list[tuple[bytes, int]] = []
         self._size = 0
         self._musics = self._music_us = 0
+        self._music_saved_us: int | None = None
         self._music: SessionMusic | None = None
         self._first_us = self._now_us = self._tried_us = 0
         self._held = HeldRows(most_held)
@@ -216,7 +217,10 @@ class SessionWriter:
         self._held.hold(music_row(self._now_us, row))
         if not self.losing:
             self._musics, self._music_us, self._music = self._musics + 1, at_us, music
-        self._write()
+        # One who chooses over and over costs no write each time: the rest waits for the next save or tick.
+        if self._music_saved_us is None or self._now_us - self._music_saved_us >= SAVE_AFTER_US:
+            self._music_saved_us = self._now_us
+            self._write()
 
     def click(self, host_us: int, clicks: Clicks) -> None:
         """Keep clicks of a metronome, the first of which sounded at `host_us`."""
