@@ -24,6 +24,7 @@ from tests.pages.page_tools import LOCAL, PATIENCE_S, online_at
 from tests.pages.tls_tools import certificate
 from tests.waiting import wait_for
 
+BIG = 16 << 20
 KNOWN = b"GET /known HTTP/1.1\r\nHost: x\r\n\r\n"
 LINE = (
     b"GET /known HTTP/1.1\r\nHost: x\r\nUpgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
@@ -41,8 +42,10 @@ async def small_app(scope, receive, send):
         while (await receive())["type"] != "websocket.disconnect":
             pass
         return
-    await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
-    await send({"type": "http.response.body", "body": b"ok"})
+    body = bytes(BIG) + b"ok" if scope["query_string"] else b"ok"
+    length = str(len(body)).encode()
+    await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", length)]})
+    await send({"type": "http.response.body", "body": body})
 
 
 class Place:
@@ -205,6 +208,23 @@ def test_a_line_that_asks_for_pongs_and_never_reads_them_is_ended(place_of):
 
     with pytest.raises((ConnectionError, TimeoutError)):
         ask_for_pongs()
+
+
+def test_answers_that_are_not_taken_hold_no_more_than_so_much_in_all(place_of):
+    place = place_of(MOST_UNSENT_IN_ALL=BIG + BIG // 2, LOOK_S=0.02)
+    lot = [place.connect(says=KNOWN.replace(b"/known", b"/known?big")) for _ in range(2)]
+    assert [one.recv(12)[-3:] for one in lot] == [b"200", b"200"]
+    wait_for(lambda: sum(each.open for each in place.server._door._connections) == 1, "the end of one of them")
+
+    def taken(one: socket.socket) -> int:
+        count = 0
+        with contextlib.suppress(ConnectionError):
+            while count < BIG and (piece := one.recv(1 << 20)):
+                count += len(piece)
+        return count
+
+    cut, whole = sorted(map(taken, lot))
+    assert cut < BIG <= whole
 
 
 @pytest.mark.parametrize("piece", [b"\x00\x80\0\0\0\0", b"\x8a\x80\0\0\0\0"])

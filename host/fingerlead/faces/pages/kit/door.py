@@ -43,6 +43,8 @@ LOOK_S = 1.0
 PAUSE_S = 0.05
 # What may wait for a page that does not read its line.
 MOST_UNSENT = 4 << 20
+# And for all connections together: sound of a whole tune is some 50 MB.
+MOST_UNSENT_IN_ALL = 256 << 20
 # What may come by a line without making a message: pings, and pieces of none.
 MOST_UNREAD = 1 << 20
 
@@ -116,6 +118,11 @@ class Connection:
         """Whether it has shown no secret, and is not ending already."""
         return not self.known and not self._ending
 
+    @property
+    def unsent(self) -> int:
+        """How many bytes wait to be taken."""
+        return self.transport.get_write_buffer_size() if isinstance(self.transport, asyncio.WriteTransport) else 0
+
     def begin(self, is_line: bool, now_s: float) -> None:
         """A request has come, or (`is_line`) a websocket."""
         self.is_line = is_line
@@ -139,7 +146,7 @@ class Connection:
 
     def is_over(self, now_s: float) -> bool:
         """Whether its time is up; to be asked now and then."""
-        unsent = self.transport.get_write_buffer_size() if isinstance(self.transport, asyncio.WriteTransport) else 0
+        unsent = self.unsent
         if unsent != self._unsent:
             self._unsent, self._moved_s = unsent, now_s
         waits_for_it = not self._busy or unsent > 0
@@ -246,3 +253,12 @@ class Door:
             for connection in self._connections:
                 if connection.open and connection.is_over(loop.time()):
                     connection.end()
+            self._bound_unsent()
+
+    def _bound_unsent(self) -> None:
+        """End those for whom most waits, where too much waits in all."""
+        waiting = sorted((each for each in self._connections if each.open), key=lambda each: each.unsent)
+        sizes = [each.unsent for each in waiting]
+        while sum(sizes) > MOST_UNSENT_IN_ALL:
+            sizes.pop()
+            waiting.pop().end()
