@@ -13,9 +13,12 @@ from html import unescape
 import pytest
 
 from fingering.notes import NOTES
+from fingering.orders import rungs_in
 from fingering.tunes import easy_tunes
 from fingerlead.faces.pages.desk.charts import progress_svg, week_rows
+from fingerlead.faces.pages.desk.pages import furthest_rung
 from fingerlead.faces.pages.desk.routes import Desk
+from fingerlead.faces.pages.desk.words import tally_sentence
 from fingerlead.faces.strip import change_strip, shared_scale
 from fingerlead.faces.strip_svg import strip_svg
 from fingerlead.library import read
@@ -28,7 +31,7 @@ from fingerlead.simulated.script import Written, tune_script
 from fingerlead.store.practice_log import open_progress
 from fingerlead.studio.homework import all_set, give
 from fingerlead.studio.index import analysed
-from fingerlead.studio.invented import Sitting, write_session
+from fingerlead.studio.invented import Sitting, invented, play_sessions, write_session
 from fingerlead.studio.lessons import lessons
 from fingerlead.studio.round import PlayedNow
 from fingerlead.studio.studio import Studio
@@ -304,6 +307,34 @@ def test_a_session_that_is_sent_again_with_its_music_is_read_anew(desk, tmp_path
     (digest, plain), (again, with_music) = message_of(), message_of((0, music_of([0, 3, 1, 8, 2, 5] * 2)))
     assert digest == again
     assert plain != with_music
+
+
+def test_a_passage_says_of_each_embellishment_how_it_was_played(desk, tmp_path):
+    person = next(each for each in invented() if each.movement)
+    sitting = next(iter(play_sessions(person, TODAY)))
+    digest = desk.studio.take_in(
+        desk.studio.add(person.name).key, write_session(tmp_path / "one.session", sitting, person.rungs)
+    ).digest
+    page = desk.get(f"/session/{digest}/message", params={"first": 1, "last": 16}).text
+    message = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.S).group(1)
+    opened = desk.post("/message", data={"text": message}).text
+    spoilt, of_all = map(int, re.search(r"(\d+) of (\d+) \(.*?\) were not as written", opened).groups())
+    assert 0 < spoilt < of_all
+    assert opened.count("(not quite as written)") == spoilt
+    assert opened.count("Taorluath on low A") == of_all
+    assert "not counted with the plain changes" not in opened
+
+
+def test_what_went_astray_once_is_not_called_typical():
+    assert "1 of 4 astray, for 30 ms" in tally_sentence(Tally(0, 2, plain=4, strays_us=(30_000,)))
+    assert "2 of 4 astray, typically for 30 ms" in tally_sentence(Tally(0, 2, plain=4, strays_us=(30_000,) * 2))
+
+
+def test_the_furthest_rung_has_a_number_where_it_is_that_of_the_list_beside_it():
+    taught, derived = rungs_in(), rungs_in("derived")
+    assert furthest_rung({rung.key for rung in taught[:2]}) == f"2, {taught[1].name}"
+    assert furthest_rung({rung.key for rung in derived[:6]}) == derived[5].name
+    assert furthest_rung(set()) == ""
 
 
 def test_remarks_are_pinned_and_taken_back(desk, pupil):

@@ -40,9 +40,16 @@ def moment(analysis: Analysis, change: Change, strips: StripPage) -> dict[str, A
         **_place(f"change={change.number}", change),
         "number": change.number,
         "name": capital(change_text(change.from_note, change.to_note)),
-        "words": capital(what_happened(change, analysis.timing)),
+        "words": _change_words(analysis, change),
         "svg": strips.add(change_strip(change, analysis.timing)),
     }
+
+
+def _change_words(analysis: Analysis, change: Change) -> str:
+    """What happened in a change, and how the movements in it went; of a change that is not plain, these alone."""
+    inside = [movement_sentence(each) for each in counted_movements(analysis) if each.change == change.number]
+    plain = [] if inside and not change.is_plain else [capital(what_happened(change, analysis.timing))]
+    return " ".join(plain + inside)
 
 
 def movement_moment(analysis: Analysis, movement: PlayedMovement, strips: StripPage) -> dict[str, Any]:

@@ -109,7 +109,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         recent_days=glance.days,
         recent_minutes=counted(round(glance.playing_us / 60_000_000), "minute"),
         unclean=_unclean(folder),
-        rung=_furthest({rung for session in sessions for rung in session.rungs}),
+        rung=furthest_rung({rung for session in sessions for rung in session.rungs}),
         charts=pictures,
         worst=worst,
         stands_out=glance.first is not None,
@@ -213,7 +213,7 @@ def _unclean(folder: Path) -> str:
     return listed([practised_name(key) for key in left]) if left else ""
 
 
-def _furthest(keys: Set[str]) -> str:
+def furthest_rung(keys: Set[str]) -> str:
     """The highest of some rungs, with its number where it is that of the page's own list of rungs."""
     order = order_of(keys)
     rungs = reversed(list(enumerate(rungs_in(order), 1)))
