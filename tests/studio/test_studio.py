@@ -289,6 +289,11 @@ def test_any_text_tidied_is_one_printable_line_and_stays_so(text):
     assert pupils.tidy(tidied) == tidied
 
 
+@given(st.text(st.characters(max_codepoint=127), max_size=60), st.booleans())
+def test_a_text_of_plain_letters_is_tidied_as_any_other(text, lines):
+    assert pupils.tidy(f"{text}x", lines) + "ß" == pupils.tidy(f"{text}xß", lines)
+
+
 @pytest.mark.parametrize("key", ["", "..", "../../etc", "0123456789ab", "0123456789AB"])
 def test_what_is_no_pupil_is_refused(studio, key):
     with pytest.raises(StudioError, match="there is none"):

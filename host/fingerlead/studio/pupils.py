@@ -122,10 +122,16 @@ def refuse_longer(words: str, most: int, what: str) -> None:
 
 def tidy(text: str, lines: bool = False) -> str:
     """Without letters that steer a terminal or a page, or cannot be written down; white space made single."""
-    kept = "".join(
-        letter if letter.isprintable() or (lines and letter == "\n") else " "
-        for letter in unicodedata.normalize("NFC", text)
-        if unicodedata.category(letter) not in ("Cf", "Cs")
+    # Of plain letters alone nothing goes: most texts are, and a history of years is read for each page.
+    is_plain = text.isascii() and text.replace("\n", "").isprintable()
+    kept = (
+        text
+        if is_plain
+        else "".join(
+            letter if letter.isprintable() or (lines and letter == "\n") else " "
+            for letter in unicodedata.normalize("NFC", text)
+            if unicodedata.category(letter) not in ("Cf", "Cs")
+        )
     )
     if lines:
         return "\n".join(" ".join(line.split()) for line in kept.splitlines()).strip()

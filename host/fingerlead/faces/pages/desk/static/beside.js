@@ -14,7 +14,7 @@ export function showBeside(form, { sentence, clashes, fields, stored, hidden }, 
     button.disabled = clashes.some((each) => !(each in chosen));
   };
   const questions = clashes.map((field) => question(form, field, fields[field], stored[field], choose));
-  const named = { class: "beside", "aria-label": "What clashes", tabindex: "-1" };
+  const named = { class: "beside no-print", "aria-label": "What clashes", tabindex: "-1" };
   const panel = make("section", named, make("p", {}, sentence), ...questions, button);
   form.after(panel);
   panel.scrollIntoView();
