@@ -185,7 +185,7 @@ def test_what_a_pupil_went_on_from_unclean_is_told(desk, pupil):
     progress.rung_passed(date(2026, 3, 2), "low-a-b")
     progress.keep()
     told = desk.get(f"/pupil/{pupil}").text
-    assert "Gone on from, and not yet clean: &lt;script&gt;alert and low G and B." in told
+    assert "Gone on from, and not yet clean: &lt;script&gt;alert; low G and B." in told
 
 
 def test_what_people_wrote_stays_text(desk, pupil, tmp_path):
@@ -753,8 +753,8 @@ def test_a_lesson_says_what_was_set_and_what_came_of_it_until_the_next(desk, pup
         desk.post(f"/pupil/{pupil}/lesson", data={"day": day})
     page = unescape(desk.get(f"/pupil/{pupil}").text).partition('id="lessons-h"')[2]
     later, earlier = page.partition("<h3>10 September")[2].split("<h3>2 September")
-    assert "Became clean from then until the next: C and D." in later
-    assert "Became clean from then until the next: low A and B." in earlier
+    assert "Became clean after this lesson: C and D." in later
+    assert "Became clean after this lesson: low A and B." in earlier
     assert '<b class="came tried">tried</b> <bdi>low G and B</bdi>, practised on 2 days' in earlier
     assert '<b class="came untouched">untouched</b> <bdi>C and D</bdi>' in earlier
 

@@ -105,7 +105,7 @@ def test_homework_is_set_for_many_at_once_and_beside_what_stands(desk):
     told = {"for": keys, "pieces": ["low-g-b", "heron"], "due": "2026-09-27", "note": "slowly"}
     answer = desk.post("/homework", data=told)
     said = "Set for Pupil 00, Pupil 01, Pupil 02, Pupil 03, Pupil 04, Pupil 05, Pupil 06, Pupil 07 and 4 more pupils: "
-    assert said + "low G and B and The Heron Stands Still, until 27 September 2026." in answer.text
+    assert said + "low G and B; The Heron Stands Still, until 27 September 2026." in answer.text
     desk.post("/homework", data={"for": keys[0], "pieces": "c-d"})
     standing = [
         [piece.key for piece in pieces(desk.studio.of(key))[0]] for key in (*keys, desk.studio.pupils()[12].key)

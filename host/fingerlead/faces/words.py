@@ -1,6 +1,6 @@
 """What happened, why it sounds, what to try: in words for a player of ten years with a chanter in their hands."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from fingering.diagnosis import Diagnosis
 from fingering.moves import change_text, move
@@ -39,6 +39,11 @@ def practised_names() -> dict[str, str]:
 def practised_name(key: str) -> str:
     """What a rung or a tune is called; a key that is none here is its own name."""
     return practised_names().get(key, key)
+
+
+def practised_words(keys: Iterable[str]) -> str:
+    """Rungs and tunes by their names, parted by semicolons: the name of a rung may hold commas."""
+    return "; ".join(map(practised_name, keys))
 
 
 ALL_AS_WRITTEN = "No note was wrong, missed or extra."

@@ -14,7 +14,7 @@ from fingerlead.faces.report.instances import Instance, typical_fault, typical_r
 from fingerlead.faces.report.learner import GivenPiece, Learner, Played
 from fingerlead.faces.report.staff import NOTHING, staff_of, staff_of_rung
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import practised_name
+from fingerlead.faces.words import practised_name, practised_words
 from fingerlead.phrases import capital, counted, date_text, day_words, listed, small
 from fingerlead.timing.evenings import Side, What, what_title
 from fingerlead.timing.fault_words import short_words
@@ -115,9 +115,9 @@ def not_cleaner_sentences(learner: Learner, rows: Sequence[Compared]) -> list[st
 
 def pieces_words(keys: Iterable[str]) -> str:
     """Rungs and tunes by their names, the first of them."""
-    names = [practised_name(key) for key in keys]
-    more = [f"{len(names) - MOST_PIECES} more"] if len(names) > MOST_PIECES else []
-    return listed([*names[:MOST_PIECES], *more]) if names else ""
+    some = list(keys)
+    more = f"; {len(some) - MOST_PIECES} more" if len(some) > MOST_PIECES else ""
+    return practised_words(some[:MOST_PIECES]) + more
 
 
 def week(summary: Summary, pieces: Sequence[GivenPiece]) -> dict[str, Any]:

@@ -12,8 +12,8 @@ from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.pages import render, style
 from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.desk.versions import folder_notice
-from fingerlead.faces.words import practised_name
-from fingerlead.phrases import capital, counted, day_words, listed, small
+from fingerlead.faces.words import practised_words
+from fingerlead.phrases import capital, counted, day_words, small
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import Piece
 from fingerlead.studio.names import named
@@ -103,7 +103,7 @@ def _due_words(untouched: Sequence[Piece], today: date) -> str:
         return ""
     day = min(piece.of.due for piece in untouched)
     due = "today" if day == today.isoformat() else day_words(day)
-    return f"Homework untouched, due {due}: {listed([practised_name(piece.key) for piece in untouched])}"
+    return f"Homework untouched, due {due}: {practised_words(piece.key for piece in untouched)}"
 
 
 def _unread(need: Need) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from fingerlead.faces.pages.desk.pages import render
 from fingerlead.faces.pages.desk.teaching import to_set
-from fingerlead.faces.words import practised_name
+from fingerlead.faces.words import practised_words
 from fingerlead.phrases import counted, day_words, listed
 from fingerlead.studio import homework
 from fingerlead.studio.homework import Homework
@@ -50,7 +50,7 @@ def give_all(studio: Studio, keys: Sequence[str], set_now: Homework) -> str:
     rest = len(pupils) - len(names)
     who = listed(names + ([f"{counted(rest, 'more pupil')}"] if rest else []))
     until = f", until {day_words(set_now.due)}" if set_now.due else ""
-    return f"Set for {who}: {listed([practised_name(key) for key in set_now.pieces])}{until}."
+    return f"Set for {who}: {practised_words(set_now.pieces)}{until}."
 
 
 def _row(need: Need) -> dict[str, Any]:

@@ -23,8 +23,8 @@ from fingerlead.faces.pages.kit import templates
 from fingerlead.faces.report.comparison import JUDGED, difference_row, is_told
 from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import practised_name
-from fingerlead.phrases import capital, counted, day_words, listed
+from fingerlead.faces.words import practised_words
+from fingerlead.phrases import capital, counted, day_words
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
@@ -200,7 +200,7 @@ def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) 
         "digest": session.digest,
         "day": day_words(session.day),
         "minutes": f"{session.playing_us / 60_000_000:.1f}",
-        "rungs": ", ".join(map(practised_name, session.rungs)),
+        "rungs": practised_words(session.rungs),
         "asked": sum(one.count for one in movements),
         "wrong": sum(one.wrong for one in movements),
         "problem": session.problem,
@@ -210,7 +210,7 @@ def _session_row(session: IndexedSession, movements: Sequence[MovementSummary]) 
 def _unclean(folder: Path) -> str:
     """The rungs that the pupil went on from while they were not yet clean."""
     left = open_progress(folder / "practice").unclean()[:MOST_UNCLEAN]
-    return listed([practised_name(key) for key in left]) if left else ""
+    return practised_words(left)
 
 
 def furthest_rung(keys: Set[str]) -> str:

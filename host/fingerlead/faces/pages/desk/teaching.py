@@ -7,8 +7,8 @@ from fingering.families import family_rung
 from fingering.ladder import ladder
 from fingering.orders import rungs_in
 from fingering.tunes import easy_tunes
-from fingerlead.faces.words import practised_name
-from fingerlead.phrases import counted, day_words, listed
+from fingerlead.faces.words import practised_name, practised_words
+from fingerlead.phrases import counted, day_words
 from fingerlead.studio import lessons
 from fingerlead.studio.homework import pieces
 from fingerlead.studio.index import IndexedSession
@@ -77,7 +77,7 @@ def _lesson_row(told: LessonOutcome) -> dict[str, Any]:
         "day": day_words(lesson.day),
         "note": lesson.note,
         "set": [piece_row(each) for each in told.set],
-        "clean": listed([practised_name(key) for key in told.became_clean]) if told.became_clean else "",
+        "clean": practised_words(told.became_clean),
     }
 
 
