@@ -46,10 +46,12 @@ def test_drafts_are_their_owners_alone(studio):
 def test_with_a_pupil_their_drafts_go(studio):
     key, other = studio.add("Ailsa").key, studio.add("Bea").key
     at_desk = client(studio)
+    many = f'{{"at":1,"pupil":"","pairs":[["for","{key}"],["for","{other}"],["note","slowly"]]}}'
+    at_desk.post("/drafts", data={"key": "/homework", "text": many})
     for name, text in ((f"/pupil/{key}", "x"), ("/session/d", f'{{"pupil":"{key}"}}'), (f"/pupil/{other}", "y")):
         at_desk.post("/drafts", data={"key": name, "text": text})
     assert at_desk.post(f"/pupil/{key}/delete", data={"name": "Ailsa"}).status_code == 200
-    assert client(studio).get("/drafts.json").json() == {f"/pupil/{other}": "y"}
+    assert client(studio).get("/drafts.json").json() == {f"/pupil/{other}": "y", "/homework": many}
 
 
 def test_too_much_is_refused_and_what_was_kept_stays(studio, monkeypatch):

@@ -42,7 +42,9 @@ class Drafts:
 
     def forget(self, pupil: str) -> None:
         """Let the drafts of a pupil who is deleted go; raises OSError."""
-        self._keep({name: draft for name, draft in self.kept.items() if pupil not in name + draft})
+        # Homework for many names them among others, and says of itself that it is of no one pupil.
+        theirs = f'"pupil":"{pupil}"'
+        self._keep({name: draft for name, draft in self.kept.items() if pupil not in name and theirs not in draft})
 
     def routes(self) -> list[Route]:
         """Where the page reads them and hands them on."""
