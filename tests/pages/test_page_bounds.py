@@ -122,7 +122,7 @@ def test_what_goes_on_coming_is_waited_for(address, monkeypatch):
         assert b" 200 " in one.recv(65_536)
 
 
-@pytest.mark.parametrize(("path", "most"), [("take-in", 1 << 18), ("homework", bounds.MOST_BYTES)])
+@pytest.mark.parametrize(("path", "most"), [("take-in", 1 << 18), ("homework", BODIES["/pupil/*"])])
 def test_an_upload_to_the_desk_in_chunks_ends_at_its_bound(tmp_path, monkeypatch, path, most):
     monkeypatch.setitem(BODIES, "/pupil/*/take-in", 1 << 18)
     with opened(tmp_path / "studio", None, WebPlace()) as page:
