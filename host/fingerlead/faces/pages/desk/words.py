@@ -23,9 +23,11 @@ def glance_sentence(glance: Glance) -> str:
     if not glance.sessions:
         return f"Nothing was played {since}."
     trends = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
+    work = work_clause(glance)
+    if trends:
+        return f"{capital(listed(trends))}; {work}."
     nothing = "no clear change" if glance.is_enough else "not enough was played yet to tell a change"
-    changed = listed(trends) if trends else f"{nothing} {since}"
-    return f"{capital(changed)}; {work_clause(glance)}."
+    return f"{capital(work)}; {nothing} {since}."
 
 
 def work_clause(glance: Glance) -> str:
