@@ -141,15 +141,16 @@ def test_two_spans_are_compared_with_the_clearest_first(studio):
 
 
 def test_sides_are_what_the_sessions_of_the_span_say(studio):
+    # A session a day: as many evenings.
     orla = next(pupil for pupil in studio.pupils() if pupil.name == "Orla")
     span = span_of(orla.lesson, TODAY)
     found = between(studio.index, orla.key, span)
     for days, side in (((span.since, span.divide), "before"), ((span.divide, span.until), "after")):
         rows = [tally for *_, tally in studio.index.tallies(orla.key, *days) if tally.plain]
         for what, of in together(rows).items():
-            sessions = sum((tally.from_note, tally.to_note) == what for tally in rows)
+            evenings = sum((tally.from_note, tally.to_note) == what for tally in rows)
             told = getattr(found[what], side)
-            assert (told.plain, told.astray, told.sessions) == (of.plain, of.astray, sessions)
+            assert (told.plain, told.astray, told.evenings) == (of.plain, of.astray, evenings)
 
 
 def test_the_planted_worst_fault_is_named_first_in_19_of_20_seeds(tmp_path):
