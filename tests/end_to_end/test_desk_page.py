@@ -134,7 +134,7 @@ def test_a_pupil_is_found_and_ticked_for_homework_by_keyboard_alone(page):
 def test_an_embellishment_that_goes_wrong_is_said_wherever_it_matters(page):
     fault = "the second low G is crushed"
     jory = page.locator(".pupils li", has_text="Jory")
-    assert f"work on the taorluath on low A first: {fault}, in " in jory.inner_text()
+    assert f"Work on the taorluath on low A first: {fault}, in " in jory.inner_text()
     *_, pupil, session = pages(page)
     go_to(page, pupil)
     table = page.get_by_role("region", name="Table of embellishments")
