@@ -71,12 +71,11 @@ def _tried(rows: list[Row], names: Mapping[int, str]) -> Tried:
     if (found["astray"] > found["tried"]).any():
         raise ValueError("no counts")
     numbers, column = np.unique(found["what"], return_inverse=True)
-    evenings = list(dict.fromkeys(zip(since, days, strict=True)))
-    place = {evening: number for number, evening in enumerate(evenings)}
-    played_on = [place[evening] for evening in zip(since, days, strict=True)]
-    row = np.repeat(played_on, [len(cell) // RECORD.itemsize for cell in counts])
-    before = sum(not after for after, _ in evenings)
-    tried, astray = np.zeros((2, len(evenings), len(numbers)), np.int64)
+    played_on = list(zip(since, days, strict=True))
+    place = {evening: number for number, evening in enumerate(dict.fromkeys(played_on))}
+    row = np.repeat([place[evening] for evening in played_on], [len(cell) // RECORD.itemsize for cell in counts])
+    before = sum(not after for after, _ in place)
+    tried, astray = np.zeros((2, len(place), len(numbers)), np.int64)
     np.add.at(tried, (row, column), found["tried"])
     np.add.at(astray, (row, column), found["astray"])
     heard_us = np.zeros(len(numbers), np.int64)

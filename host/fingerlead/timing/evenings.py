@@ -40,6 +40,8 @@ Trend = Literal["better", "worse", "no clear change", "not enough yet"]
 What = tuple[int, int] | MovementOn
 # How often each was tried in an evening, and how often it went astray, or was not as written.
 Evening = Mapping[What, tuple[int, int]]
+# What one session says, and its ISO day; empty where that is not known.
+Dated = tuple[Evening, str]
 K = TypeVar("K")
 
 # Of three evenings a side the clearest difference comes by chance in one of ten.
@@ -114,7 +116,12 @@ def evening(tallies: Iterable[Tally], movements: Iterable[MovementSummary]) -> E
     return found | {(one.name, one.to_note): (one.count, one.wrong) for one in movements}
 
 
-def by_evening(sessions: Iterable[tuple[Evening, str]]) -> list[Evening]:
+def compare_sessions(before: Iterable[Dated], after: Iterable[Dated]) -> dict[What, Difference]:
+    """All that was tried in some sessions before and since, evening by evening; the clearest first."""
+    return compare(by_evening(before), by_evening(after))
+
+
+def by_evening(sessions: Iterable[Dated]) -> list[Evening]:
     """What was played on each ISO day, of sessions with theirs: those of one day are one evening."""
     days: dict[str, dict[What, tuple[int, int]]] = defaultdict(dict)
     undated = []

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fingerlead.faces.report.learner import Learner
 from fingerlead.studio.overview import Played as Counted
 from fingerlead.studio.overview import weight_us, what_of
-from fingerlead.timing.evenings import Evening, Side, What, by_evening, compare, evening
+from fingerlead.timing.evenings import Dated, Side, What, compare_sessions, evening
 from fingerlead.timing.movement_sums import movement_sums
 from fingerlead.timing.progress import tally
 from fingerlead.timing.summary import stands_out
@@ -36,7 +36,7 @@ class Compared:
 def compared(learner: Learner) -> list[Compared]:
     """All that was played on either side: what goes wrong most since the day first, then what did before it."""
     weights: Counter[What] = Counter()
-    sides: tuple[list[tuple[Evening, str]], list[tuple[Evening, str]]] = ([], [])
+    sides: tuple[list[Dated], list[Dated]] = ([], [])
     for played, side in ((learner.before, sides[0]), (learner.after, sides[1])):
         for each in played:
             tallies, movements = tally(each.analysis), movement_sums(each.analysis)
@@ -46,6 +46,6 @@ def compared(learner: Learner) -> list[Compared]:
                 weights.update({what_of(one): weight_us(one) for one in counted})
     found = [
         Compared(what, one.before, one.after, one.trend if learner.since else "", one.evenings, weights[what])
-        for what, one in compare(*map(by_evening, sides)).items()
+        for what, one in compare_sessions(*sides).items()
     ]
     return sorted(found, key=lambda one: (-one.weight_us, -one.since.share, -one.before.share, str(one.what)))

@@ -7,7 +7,7 @@ from typing import Any
 from fingering.notes import NOTES
 from fingerlead.phrases import capital, counted, day_words
 from fingerlead.timing.analysis import Analysis
-from fingerlead.timing.evenings import Difference, Evening, Side, What, by_evening, compare, evening, what_title
+from fingerlead.timing.evenings import Dated, Difference, Side, What, compare_sessions, evening, what_title
 from fingerlead.timing.measured_words import ms
 from fingerlead.timing.movement_sums import movement_sums
 from fingerlead.timing.progress import Tally, tally, together
@@ -25,13 +25,13 @@ JUDGED = (
 )
 
 
-def since_day(sessions: Iterable[tuple[Evening, str]], divide: str) -> dict[What, Difference]:
+def since_day(sessions: Iterable[Dated], divide: str) -> dict[What, Difference]:
     """Evenings with their ISO days, those before the day `divide` against the rest; undated ones count for nothing."""
-    sides: tuple[list[tuple[Evening, str]], list[tuple[Evening, str]]] = ([], [])
+    sides: tuple[list[Dated], list[Dated]] = ([], [])
     for one, day in sessions:
         if day:
             sides[day >= divide].append((one, day))
-    return compare(*map(by_evening, sides))
+    return compare_sessions(*sides)
 
 
 def divided(sessions: list[tuple[Analysis, str]], divide: str) -> dict[str, Any]:
