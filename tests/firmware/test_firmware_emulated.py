@@ -129,6 +129,22 @@ def test_ten_thousand_known_crossings_come_out_in_order_within_a_scan(emulate: P
     assert all(b[1] >= a[1] for a, b in pairwise(ordered))
 
 
+def test_a_request_makes_no_scan_late_at_whatever_moment_it_comes(emulate: Player) -> None:
+    chance = random.Random(3)
+    script = Script(counted=False)
+    script.host_says(5_000, to_stream(m.encode(m.Stream(1, m.STREAM_BOTH, 2_000))))
+    for number in range(200):
+        at_us = 10_000 * (number + 1) + chance.randrange(SCAN_US)
+        script.host_says(at_us, to_stream(m.encode(m.Clock(number, at_us))))
+    script.happens(2_020_000, scripts.END)
+    messages = emulate(script.as_bytes()).messages()
+    assert sum(isinstance(message, m.Answer) for message in messages) == 1 + 200
+    raw = [message for message in messages if isinstance(message, m.Raw)]
+    steps_us = [after.ticks32 - before.ticks32 for before, after in pairwise(raw)]
+    assert len(steps_us) > 3_900
+    assert max(abs(step_us - SCAN_US) for step_us in steps_us) <= SCAN_US // 15
+
+
 def test_two_thousand_scans_a_second_fit_into_a_small_processor_whatever_comes(
     emulate: Player, record_property: Callable[[str, object], None]
 ) -> None:

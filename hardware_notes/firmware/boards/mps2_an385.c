@@ -111,7 +111,7 @@ static void read_on(void) {
 
 void board_read_samples(uint16_t samples[HOLES]) {
     scanned = worked = true;
-    scan_began = last_ticks;
+    scan_began = step_began = last_ticks; /* the quiet turns before a scan are no part of its step */
     for (uint8_t hole = 0; hole < HOLES; hole++) {
         samples[hole] = KEPT->script.samples[hole];
     }

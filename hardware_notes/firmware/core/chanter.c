@@ -8,6 +8,7 @@
 #define TELL_OVERRUN_EVERY_US 1000000u
 #define RESTART_AFTER_US 50000u /* so that the answer is off the board too, through whatever queue it has */
 #define READ_AT_ONCE 2
+#define QUIET_SHARE 4 /* of the time between scans: so long before a scan nothing long begins, which would make it late */
 #define TOLD UINT8_MAX
 #define STUCK_EDGES 200 /* a sample that has not moved by one count over so many edges of the others */
 
@@ -202,9 +203,11 @@ void chanter_start(struct chanter *c) {
 void chanter_step(struct chanter *c) {
     uint32_t now_us = board_microseconds();
     bool starting = c->keeping.busy && !c->started;
-    if (!starting && (int32_t)(now_us - c->next_scan_us) >= 0) {
+    int32_t to_scan_us = (int32_t)(c->next_scan_us - now_us);
+    bool quiet = to_scan_us > 0 && to_scan_us < (int32_t)(board.scan_us / QUIET_SHARE);
+    if (!starting && to_scan_us <= 0) {
         scan(c, now_us);
-    } else if (c->started && now_us - c->last_hello_us >= HELLO_EVERY_US) {
+    } else if (c->started && !quiet && now_us - c->last_hello_us >= HELLO_EVERY_US) {
         hello_again(c, now_us); /* the longest frame, so not in a step that scans */
     }
     go_on_storing(c, now_us);
@@ -214,15 +217,19 @@ void chanter_step(struct chanter *c) {
     if (c->restarting && now_us - c->restart_us >= RESTART_AFTER_US && !c->keeping.busy) {
         board_restart();
     }
-    /* Two bytes at a time, or one request: whatever the host sends, the next scan is never far. */
-    for (uint8_t most = starting ? 0 : READ_AT_ONCE; most > 0; most--) {
+    if (c->asked_size > 0 && !quiet) {
+        answer_request(c, c->asked_size, c->asked_us);
+        c->asked_size = 0;
+    }
+    /* Two bytes at a time, up to the end of a request: whatever the host sends, the next scan is never far. */
+    for (uint8_t most = starting ? 0 : READ_AT_ONCE; most > 0 && c->asked_size == 0; most--) {
         int byte = board_receive();
-        uint16_t size = byte < 0 ? 0 : reader_take(&c->reader, (uint8_t)byte);
-        if (size > 0) {
-            answer_request(c, size);
-        }
-        if (byte < 0 || size > 0) {
+        if (byte < 0) {
             return;
+        }
+        c->asked_size = reader_take(&c->reader, (uint8_t)byte);
+        if (c->asked_size > 0) {
+            c->asked_us = board_microseconds();
         }
     }
 }

@@ -88,8 +88,7 @@ void answer_keep(struct chanter *c, enum stored how) {
     say_answer(c, answer, c->keep_request, how == STORED ? STATUS_DONE : STATUS_STORAGE_FAILED, 0);
 }
 
-void answer_request(struct chanter *c, uint16_t size) {
-    uint32_t now_us = board_microseconds(); /* the request's last byte has just been read */
+void answer_request(struct chanter *c, uint16_t size, uint32_t now_us) {
     const uint8_t *request = c->reader.kept;
     uint8_t answer[ANSWER_SIZE + 4 * HOLES], *body = answer + ANSWER_SIZE;
     uint8_t status = STATUS_DONE, number = size > 1 ? request[1] : 0;

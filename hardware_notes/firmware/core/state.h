@@ -27,7 +27,9 @@ struct chanter {
     uint32_t last_beat_us; /* when a holes frame was last said */
     uint32_t last_overrun_us;
     uint32_t restart_us; /* when a restart was asked for */
+    uint32_t asked_us;   /* when the last byte of the request that waits was read */
 
+    uint16_t asked_size; /* of the request that waits for its answer; 0 where none does */
     uint16_t boot;
     uint16_t holes_sequence;
     uint16_t raw_sequence;
