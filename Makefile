@@ -4,6 +4,8 @@ PYTHON ?= $(shell for p in python3 python3.13 python3.12 python3.11 python; do \
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c requirements.lock
 SECONDS_LONG ?= 60
+# Each worker, and each program that a test starts, compiles every module anew where bytecode is not kept.
+export PYTHONDONTWRITEBYTECODE =
 
 .PHONY: help demo test test-all test-again check wheel-check firmware-check bench fuzz soak week golden pictures lock clean
 
