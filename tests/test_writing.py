@@ -34,6 +34,9 @@ EXCEPTIONS = {
         "folder.replace": "a pupil is out of sight at once, then deleted",
         "new.replace": "a session that was written and read back gets its name",
     },
+    "fingerlead.bundle.contents": {"tempfile.TemporaryDirectory": SCRATCH},
+    "fingerlead.bundle.exchange": {"tempfile.TemporaryDirectory": SCRATCH},
+    "fingerlead.bundle.packing": {"zipfile.ZipFile": MEMORY},
     "fingerlead.studio.invented": {"tempfile.TemporaryDirectory": SCRATCH},
     "fingerlead.workbench.rig_log": {
         "zipfile.ZipFile": "read alone",

@@ -36,6 +36,7 @@ DOORS = {
     "keep": ["NAME.csv", "-o", "NAME.session", "--music", "NAME"],
     "send": ["NAME.csv"],
     "open": ["NAME"],
+    "bundle": ["take-in", "NAME.csv", "--folder", "NAME", "--words", "NAME"],
     "export": ["NAME.csv", "-o", "NAME.mid"],
     "ladder": ["--rungs", "NAME.csv"],
     "sheet": ["NAME.csv", "-o", "NAME.pdf"],

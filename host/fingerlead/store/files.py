@@ -216,6 +216,17 @@ def add_lines(path: Path, lines: Sequence[bytes]) -> None:
         sync_folder(path.parent)
 
 
+def cut_back(path: Path, from_bytes: int, to_bytes: int) -> None:
+    """Take back what was added to a file of lines, unless it has grown since then. Raises OSError."""
+    file = open_private(path)
+    try:
+        if os.fstat(file).st_size == from_bytes:
+            os.ftruncate(file, to_bytes)
+            os.fsync(file)
+    finally:
+        os.close(file)
+
+
 def read_lines(path: Path) -> list[tuple[int, bytes]]:
     """The lines that are not blank, numbered from 1; none where there is no file. Raises OSError, LineError."""
     try:

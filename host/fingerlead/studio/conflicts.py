@@ -17,7 +17,7 @@ from pathlib import Path
 
 from fingerlead.store import practice_log
 from fingerlead.store.files import LineError, add_lines, object_in, objects_in, read_lines
-from fingerlead.studio import homework, lessons
+from fingerlead.studio import homework, lessons, questions
 from fingerlead.studio.pupils import (
     GREATEST_PUPIL_FILE,
     Pupil,
@@ -32,7 +32,8 @@ from fingerlead.studio.pupils import (
 from fingerlead.studio.saves import fields_of
 
 REMARKS, LOG = "remarks.jsonl", f"practice/{practice_log.FILE}"
-GROWING = (REMARKS, homework.FILE, lessons.FILE, LOG)
+BUNDLES = "bundles.jsonl"
+GROWING = (REMARKS, homework.FILE, lessons.FILE, questions.FILE, BUNDLES, LOG)
 OWN = {"pupil.json", *(name.rpartition("/")[2] for name in GROWING)}
 # What was written less than so long ago may be half written.
 RESTS_S = 2.0
@@ -138,6 +139,10 @@ def _kind_of(row: Mapping[str, object]) -> str:
         return REMARKS
     if {"id", "day", "note", "instead_of"} <= row.keys():
         return lessons.FILE
+    if {"id", "asked"} <= row.keys() or {"id", "answers", "text"} <= row.keys():
+        return questions.FILE
+    if {"made", "sessions"} <= row.keys() or {"taken", "number"} <= row.keys():
+        return BUNDLES
     if {"off", "piece"} <= row.keys() or {"day", "pieces"} <= row.keys() or {"day", "rungs", "tunes"} <= row.keys():
         return homework.FILE
     return ""

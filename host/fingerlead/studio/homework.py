@@ -85,6 +85,16 @@ def all_set(folder: Path) -> list[Homework]:
     return _latest_first(_read(row) for row in objects_in(folder / FILE) if "off" not in row)
 
 
+def lines(folder: Path) -> list[dict[str, object]]:
+    """All that was set and taken off, as the lines say it that are written today; raises OSError."""
+    rows = objects_in(folder / FILE)
+    older = [row for row in rows if "off" not in row and not is_key(text(row, "id"))]
+    # Of older lines the last alone stands.
+    told = [asdict(each) for row in rows if "off" not in row and row not in older[:-1] and (each := _read(row)).pieces]
+    off = [{"off": list(texts(row, "off")[:MOST_IDS]), "piece": text(row, "piece")} for row in rows if "off" in row]
+    return [*told, *off]
+
+
 def pieces(folder: Path) -> tuple[list[Piece], list[Piece]]:
     """The pieces that stand, and those that were taken off, the latest first; raises OSError.
 

@@ -4,6 +4,8 @@
     pupils/KEY/remarks.jsonl   remarks pinned to a moment of a session
     pupils/KEY/lessons.jsonl   the days of lessons, and a note on each: see `lessons`
     pupils/KEY/homework.jsonl  rungs and tunes that were set: see `homework`
+    pupils/KEY/questions.jsonl what was asked and answered: see `questions`
+    pupils/KEY/bundle*, models what goes to and fro as bundles: see `fingerlead.bundle.exchange`
     pupils/KEY/sessions/DIGEST.session
 
 KEY is drawn by lot, so that no file name tells a name; the index holds no name at all. A name or nickname will do.
@@ -23,8 +25,8 @@ from fingerlead.store.files import append_line, objects_in, write_whole
 
 Hand = Literal["left", "right"]
 WRITTEN = (
-    "sessions", "turns", "remarks.jsonl", "lessons.jsonl", "homework.jsonl", "practice", "practice/sessions",
-    "practice/practised.jsonl"
+    "sessions", "turns", "remarks.jsonl", "lessons.jsonl", "homework.jsonl", "questions.jsonl", "bundles.jsonl",
+    "bundle.json", "models", "practice", "practice/sessions", "practice/practised.jsonl"
 )  # fmt: skip
 LONGEST_NAME = 80
 LONGEST_NOTE = 4_000
@@ -259,6 +261,18 @@ def remarks(folder: Path) -> list[Remark]:
             words = tidy(text(row, "text"), lines=True)[:LONGEST_REMARK]
             standing[id] = Remark(id, text(row, "session"), at_us, words, known_day(row, "day"))
     return sorted(standing.values(), key=lambda each: (each.session, each.at_us, each.id))
+
+
+def taken_back(folder: Path) -> set[str]:
+    """The ids of the remarks that were taken back."""
+    rows = objects_in(folder / "remarks.jsonl")
+    return {id for row in rows if row.get("taken_back") is True and is_key(id := text(row, "id"))}
+
+
+def played_days(folder: Path) -> dict[str, str]:
+    """The days on which the sessions of remarks were played, where a bundle has said them beside the remark."""
+    rows = objects_in(folder / "remarks.jsonl")
+    return {session: day for row in rows if (session := text(row, "session")) and (day := known_day(row, "played"))}
 
 
 def known_day(row: Mapping[str, object], key: str) -> str:

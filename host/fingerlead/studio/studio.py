@@ -186,6 +186,13 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
             remove_session(new)
         return TakenIn("same", digest, f"{path}: this session is in the studio already")
 
+    def take_out(self, digest: str) -> None:
+        """Take a session out again that was taken in a moment ago, with others that could not be."""
+        path = self.session_path(digest)
+        with self.index.writing():
+            self.index.drop(digest)
+            remove_session(path)
+
     def session_path(self, digest: str) -> Path:
         """The file of a session of this studio."""
         whose = self.index.has(digest)
@@ -439,7 +446,7 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
         return new
     for path in sorted(folder.glob("*.session")):
         with contextlib.suppress(*FAILURES):
-            if not path.is_symlink() and _at_rest(path):
+            if not path.is_symlink() and is_at_rest(path):
                 taken = studio.take_in(key, path)
                 new += taken.outcome == "new"
                 if taken.outcome != "refused":
@@ -447,7 +454,7 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
     return new
 
 
-def _at_rest(path: Path) -> bool:
+def is_at_rest(path: Path) -> bool:
     """Whether no program has the session open: only then does SQLite bring it into one single file."""
     if names_another_file(path):
         return False

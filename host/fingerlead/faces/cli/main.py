@@ -52,6 +52,10 @@ COMMANDS = {
         "passages",
         "Open a passage that came as text in a chat: every change in words, with its fingers, and to be heard.",
     ),
+    "bundle": (
+        "bundle",
+        "Send sessions and questions to your teacher, or homework and answers to a pupil, as one signed file.",
+    ),
     "export": (
         "analyse",
         "Write playing as a MIDI file: the notes, tuned, and the holes, so that it can be analysed again.",
@@ -119,10 +123,17 @@ class LazyGroup(TyperGroup):
 
 
 def loaded(name: str) -> Any:
-    """A command as Typer makes it, from the function of its name in its module."""
+    """A command as Typer makes it, from the function of its name in its module, with the forms that it has, if any."""
     module = import_module(f"fingerlead.faces.cli.{COMMANDS[name][0]}")
     alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
-    alone.command(name)(getattr(module, name.replace("-", "_")))
+    function = getattr(module, name.replace("-", "_"))
+    forms = getattr(module, f"{function.__name__.upper()}_FORMS", ())
+    if forms:
+        alone.callback(no_args_is_help=True)(function)
+        for form in forms:
+            alone.command(form.__name__.replace("_", "-"))(form)
+    else:
+        alone.command(name)(function)
     return typer.main.get_command(alone)
 
 
