@@ -19,7 +19,8 @@ from fingerlead.faces.sheet.sheets import homework, weakest
 from fingerlead.faces.sheet.source import holes, letters_row, marks_row, moved, pictures_row, words_row
 from fingerlead.music.abc import parse_abc
 from fingerlead.timing.movement_sums import MovementSummary
-from fingerlead.timing.summary import ChangeSummary, Summary, WorthWork, WrittenSummary
+from fingerlead.timing.summary import ChangeSummary, Summary
+from fingerlead.timing.worth import WorthWork, WrittenSummary
 from tests.faces.sheet_tools import tunes
 
 

@@ -48,7 +48,8 @@ def contents(studio: Studio):
     rows = [(s.pupil, s.digest, s.started_utc, s.playing_us, s.rungs, s.problem) for s in studio.index.sessions()]
     tried = studio.index.tried({pupil.key: DaySpan("", "2026-09-03") for pupil in studio.pupils()})
     counts = {who: [str(getattr(one, name)) for name in one.__slots__] for who, one in tried.items()}
-    return rows, list(studio.index.tallies()), list(studio.index.movements()), counts
+    music = [[*studio.index.written(pupil.key), *studio.index.pairs(pupil.key)] for pupil in studio.pupils()]
+    return rows, list(studio.index.tallies()), list(studio.index.movements()), counts, music
 
 
 def test_a_session_is_taken_in_once_and_says_what_its_file_says(studio, tmp_path):
@@ -557,7 +558,17 @@ def movement_cells(cells: str) -> str:
         "UPDATE result SET faults = '['",
         "UPDATE result SET faults = '[[1]]'",
         "UPDATE result SET faults = '[[9, true, 2, 3, 4, 5, 6]]'",
-        "UPDATE result SET apart = 'x'",
+        "UPDATE result SET spreads = x'00'",
+        "UPDATE session SET counts = x'00'",
+        "UPDATE session SET counts = x'" + (4 << 28).to_bytes(4, "little").hex() + "01000000" * 2 + "00" * 8 + "'",
+        "INSERT INTO written SELECT digest, 9, 0, 1, '[]' FROM session",
+        "INSERT INTO written SELECT digest, 1, 0, 'x', '[]' FROM session",
+        "INSERT INTO written SELECT digest, 1, 0, 1, '[[9, 1]]' FROM session",
+        "INSERT INTO written SELECT digest, 1, 0, 1, '{}]' FROM session",
+        "INSERT INTO pairs SELECT digest, 1, 3.0, 'x', '[]' FROM session",
+        "INSERT INTO pairs SELECT digest, 1, -3.0, 1, '[]' FROM session",
+        "INSERT INTO pairs SELECT digest, 1, 3.0, 1, '[[\"evil\", 1.0, 1]]' FROM session",
+        'INSERT INTO pairs SELECT digest, 1, 3.0, 1, \'[["even", "x", 1]]\' FROM session',
         "UPDATE result SET faults = '[[1, true, 2, 3, 4, 5, \"x\"]]'",
         "UPDATE session SET rungs = '[1]'",
         "UPDATE session SET problem = x'00'",

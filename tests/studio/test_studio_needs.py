@@ -11,11 +11,11 @@ from fingerlead.studio.homework import give
 from fingerlead.studio.index import IndexedSession
 from fingerlead.studio.names import named, signs
 from fingerlead.studio.needs import REASONS, needs
-from fingerlead.studio.overview import worth_work
+from fingerlead.studio.overview import lots_since, span_of, worth_work
 from fingerlead.studio.pupils import Pupil
 from fingerlead.studio.studio import Studio
-from fingerlead.timing.movement_sums import MovementSummary, movements_together
-from fingerlead.timing.progress import Tally, together
+from fingerlead.timing.movement_sums import MovementSummary
+from fingerlead.timing.progress import Tally
 
 TODAY = date(2026, 9, 20)
 LESSON = "2026-09-10"
@@ -117,10 +117,8 @@ def test_what_comes_first_is_the_same_in_a_glance_and_among_all_that_is_worth_wo
     session = IndexedSession("e" * 32, key, f"{day(3)}T20:00:00+00:00", 60_000_000)
     studio.index.put(session, [Tally(0, 3, plain=40, strays_us=(50_000,) * 30)], [movement])
     (need,) = needs(studio, TODAY)
-    changes = together(t for *_, t in studio.index.tallies(key, LESSON))
-    movements = movements_together(m for *_, m in studio.index.movements(key, LESSON))
-    first, second = worth_work([*movements.values(), *changes.values()])[:2]
-    assert (first, second) == (need.glance.first, changes[0, 3])
+    first, second = worth_work(lots_since(studio.index, key, span_of(LESSON, TODAY)))[:2]
+    assert (first, second.key) == (need.glance.first, (0, 3))
 
 
 def test_a_name_is_found_however_it_is_written():

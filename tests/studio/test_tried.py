@@ -14,6 +14,7 @@ from fingerlead.studio.index import DaySpan, Index, IndexedSession
 from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.overview import between, glances, span_of
 from fingerlead.studio.pupils import Pupil, StudioError
+from fingerlead.studio.tried import Wrong
 from fingerlead.timing.evenings import clear_chances, compare, evening
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Tally
@@ -59,9 +60,9 @@ def test_what_was_tried_is_what_the_sessions_of_the_span_say(index):
     assert between(index, AILSA.key, SPAN) == compare(before, after)
     tried = index.tried({AILSA.key: SPAN})
     assert tried.keys() == {AILSA.key}
-    assert dict(zip(tried[AILSA.key].whats, tried[AILSA.key].heard_us.tolist(), strict=True)) == {
-        (4, 5): 50 * 30_000,
-        ("grip", 3): 50 * 50_000,
+    assert set(tried[AILSA.key].wrong) == {
+        Wrong("stray", (4, 5), 50, 60, 50 * 30_000),
+        Wrong("movement", ("grip", 3), 50, 60, 50 * 50_000),
     }
 
 

@@ -7,7 +7,8 @@ import pytest
 from fingerlead.reading.music import WrittenNote
 from fingerlead.timing.findings import NOTHING_STANDS_OUT, findings, work_on_first
 from fingerlead.timing.published import as_dict
-from fingerlead.timing.summary import FEWEST, summarise, wilson
+from fingerlead.timing.summary import summarise, wilson
+from fingerlead.timing.worth import FEWEST
 from tests.faces.playing import STANDARD, analysed, moved, random_playing, session
 from tests.timing.fingers import Fingers
 

@@ -17,17 +17,13 @@ from fingerlead.simulated.scenario import load_scenario
 from fingerlead.timing.analysis import analyse
 from fingerlead.timing.published import as_dict
 from fingerlead.timing.summary import (
-    CHANGES,
-    CONFIDENCE,
-    FEWEST,
-    NOW_AND_THEN,
     ChangeSummary,
-    at_least,
     median_interval,
     spread,
     summarise,
     wilson,
 )
+from fingerlead.timing.worth import CHANGES, CONFIDENCE, FEWEST, NOW_AND_THEN, at_least
 from tests.faces.playing import one_change, played_by, random_playing, session
 from tests.simulated.known import with_worst_habit
 

@@ -2,7 +2,8 @@
 
 It holds keys, numbers and the names of movements, no name of a person and no word that one wrote of another. `session`
 has one row for each session file, `result` one for each directed change in it, `movement` one for each movement that it
-asks for on one note; `index_rows` says what is in them.
+asks for on one note, `written` one for each step of its music, `pairs` one for its pairs of each kind: see
+`index_rows`.
 
 A session is named by a digest of what was played. As a studio keeps it, it was written anew by this program: nothing
 else of the file that was taken in comes along.
@@ -10,7 +11,7 @@ else of the file that was taken in comes along.
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -43,16 +44,21 @@ from fingerlead.studio.index_rows import (
     movement_in,
     movement_name,
     movement_row,
+    pairs_in,
+    pairs_row,
     whole,
+    written_in,
+    written_row,
 )
 from fingerlead.studio.practised import keys_of, practised_in
 from fingerlead.studio.tried import Tried, counts_of, tried_in
 from fingerlead.timing.analysis import Analysis, analyse
-from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums
-from fingerlead.timing.progress import Tally, tally
+from fingerlead.timing.movement_sums import MovementOn, MovementSummary
+from fingerlead.timing.progress import SessionSums, Tally, sums_of
 from fingerlead.timing.results import Settings
 from fingerlead.timing.summary import playing_us
 from fingerlead.timing.timeline import timing_of
+from fingerlead.timing.worth import PairsSummary, WrittenSummary
 
 DIGEST_LETTERS = 32
 # After every day.
@@ -119,16 +125,23 @@ class Index(IndexFile):
         )
         return {who: (day_here(self._day(first)), day_here(self._day(last))) for who, first, last in rows}
 
-    def put(self, session: IndexedSession, tallies: Iterable[Tally], movements: Iterable[MovementSummary] = ()) -> None:
+    def put(
+        self,
+        session: IndexedSession,
+        tallies: Iterable[Tally],
+        movements: Iterable[MovementSummary] = (),
+        written: Iterable[WrittenSummary] = (),
+        pairs: Iterable[PairsSummary] = (),
+    ) -> None:
         """Write a session's rows, in place of what was there."""
         self.drop(session.digest)
-        tallies, movements = list(tallies), list(movements)
+        of = SessionSums(list(tallies), list(movements), list(written), list(pairs))
         row = {**asdict(session), "rungs": json.dumps(session.rungs), "passed": json.dumps(session.passed)}
-        cells = *row.values(), counts_of(tallies, movements, self._number)
-        self._insert("session", [cells], len(cells))
-        self._insert("result", ((session.digest, *change_row(tally)) for tally in tallies), len(COUNTS) + 5)
-        rows = ((session.digest, *movement_row(one)) for one in movements)
-        self._insert("movement", rows, len(VERDICT_COLUMNS) + 4)
+        self._insert("session", "", [(*row.values(), counts_of(of, self._number))])
+        self._insert("result", session.digest, map(change_row, of.tallies))
+        self._insert("movement", session.digest, map(movement_row, of.movements))
+        self._insert("written", session.digest, map(written_row, of.written))
+        self._insert("pairs", session.digest, map(pairs_row, of.pairs))
 
     def drop(self, digest: str) -> None:
         """Forget a session."""
@@ -173,7 +186,7 @@ class Index(IndexFile):
         from_note, to_note = of or (None, None)
         where, values = _chosen(since, until, {"pupil": pupil, "from_note": from_note, "to_note": to_note})
         rows = self.db.execute(
-            f"SELECT s.pupil, r.digest, r.strays, r.faults, r.from_note, r.to_note, {', '.join(COUNTS)} "
+            f"SELECT s.pupil, r.digest, r.strays, r.spreads, r.faults, r.from_note, r.to_note, {', '.join(COUNTS)} "
             f"FROM session s JOIN result r ON r.digest = s.digest WHERE {where} "
             "ORDER BY s.started_utc, s.digest, r.from_note, r.to_note",
             values,
@@ -195,6 +208,28 @@ class Index(IndexFile):
         )
         for who, digest, *cells in rows:
             yield who, digest, self._own(movement_in, *cells)
+
+    def written(
+        self, pupil: str, since: str = "", until: str = ENDLESS, of: tuple[int, int] | None = None
+    ) -> Iterator[WrittenSummary]:
+        """How the steps of the music went in the same sessions; `of` one step."""
+        from_note, to_note = of or (None, None)
+        chosen = {"pupil": pupil, "from_note": from_note, "to_note": to_note}
+        return self._beside(written_in, "written", "m.from_note, m.to_note, m.count, m.wrong", since, until, chosen)
+
+    def pairs(self, pupil: str, since: str = "", until: str = ENDLESS) -> Iterator[PairsSummary]:
+        """How pairs were pointed in the same sessions."""
+        cells = "m.dotted, m.ratio, m.count, m.unpointed"
+        return self._beside(pairs_in, "pairs", cells, since, until, {"pupil": pupil})
+
+    def _beside(
+        self, read: Callable[..., T], table: str, cells: str, since: str, until: str, of: Mapping[str, str | int | None]
+    ) -> Iterator[T]:
+        where, values = _chosen(since, until, of)
+        order = f"ORDER BY s.started_utc, s.digest, {', '.join(cells.split(', ')[:2])}"
+        rows = f"SELECT {cells} FROM session s JOIN {table} m ON m.digest = s.digest WHERE {where} {order}"
+        for row in self.db.execute(rows, values):
+            yield self._own(read, *row)
 
     def tried(self, spans: Mapping[str, DaySpan]) -> dict[str, Tried]:
         """What pupils tried in their spans of days, session by session; who played nothing is left out."""
@@ -235,8 +270,11 @@ class Index(IndexFile):
         (number,) = self.db.execute("SELECT number FROM name WHERE name = ?", (name,)).fetchone()
         return int(number)
 
-    def _insert(self, table: str, rows: Iterable[tuple[object, ...]], cells: int) -> None:
-        self.db.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * cells)})", rows)
+    def _insert(self, table: str, digest: str, rows: Iterable[tuple[object, ...]]) -> None:
+        """Rows of a session, each with its digest before it where that is given."""
+        for row in rows:
+            cells = (digest, *row) if digest else row
+            self.db.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(cells))})", cells)
 
     def _texts(self, text: Any) -> tuple[str, ...]:
         try:
@@ -265,16 +303,16 @@ def _chosen(since: str, until: str, given: Mapping[str, str | int | None]) -> tu
     return " AND ".join(conditions), [begin_utc(since), begin_utc(until), *equal.values()]
 
 
-def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, list[Tally], list[MovementSummary]]:
-    """What a session file of a pupil says: its row, its changes, its movements. A file that cannot be read says why."""
+def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, SessionSums]:
+    """What a session file of a pupil says: its row, and what is kept of it. A file that cannot be read says why."""
     try:
         session, analysis = analysed(path)
     except SessionError as error:
-        return IndexedSession(digest, key, "", problem=error.reason), [], []
+        return IndexedSession(digest, key, "", problem=error.reason), SessionSums([], [], [], [])
     times = playing_us(analysis), analysis.timing.uncertainty_us
     keys = practised_in(session, analysis), keys_of(session, "passed")
     row = IndexedSession(digest, key, started_utc(session), *times, *keys)
-    return row, tally(analysis), movement_sums(analysis)
+    return row, sums_of(analysis)
 
 
 def analysed(path: Path) -> tuple[StoredSession, Analysis]:

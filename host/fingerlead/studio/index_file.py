@@ -16,7 +16,7 @@ from fingerlead.studio.index_rows import COUNTS, VERDICT_COLUMNS
 from fingerlead.studio.pupils import StudioError
 
 APPLICATION_ID = int.from_bytes(b"FLst", "big")
-VERSION = 6
+VERSION = 7
 NAME = "index.sqlite"
 # What SQLite says where a folder cannot be written to: READONLY, IOERR, FULL and CANTOPEN.
 UNWRITABLE = {8, 10, 13, 14}
@@ -26,15 +26,20 @@ SCHEMA = (
     "problem TEXT NOT NULL, counts BLOB NOT NULL)",
     "CREATE INDEX session_of ON session (pupil, started_utc)",
     "CREATE TABLE result (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
-    f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, faults TEXT NOT NULL, "
+    f"{' INTEGER NOT NULL, '.join(COUNTS)} INTEGER NOT NULL, strays BLOB NOT NULL, spreads BLOB NOT NULL, "
+    "faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
     "CREATE TABLE movement (digest TEXT NOT NULL, name TEXT NOT NULL, to_note INTEGER NOT NULL, "
     f"{' INTEGER NOT NULL, '.join(VERDICT_COLUMNS)} INTEGER NOT NULL, faults TEXT NOT NULL, "
     "PRIMARY KEY (digest, name, to_note)) WITHOUT ROWID",
+    "CREATE TABLE written (digest TEXT NOT NULL, from_note INTEGER NOT NULL, to_note INTEGER NOT NULL, "
+    "count INTEGER NOT NULL, wrong TEXT NOT NULL, PRIMARY KEY (digest, from_note, to_note)) WITHOUT ROWID",
+    "CREATE TABLE pairs (digest TEXT NOT NULL, dotted INTEGER NOT NULL, ratio REAL NOT NULL, count INTEGER NOT NULL, "
+    "unpointed TEXT NOT NULL, PRIMARY KEY (digest, dotted, ratio)) WITHOUT ROWID",
     "CREATE TABLE chance (pupil TEXT PRIMARY KEY, of TEXT NOT NULL, chances BLOB NOT NULL) WITHOUT ROWID",
     "CREATE TABLE name (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
 )
-TABLES = ("result", "movement", "session")
+TABLES = ("result", "movement", "written", "pairs", "session")
 MARKS = (f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {VERSION}")
 T = TypeVar("T")
 

@@ -1,15 +1,18 @@
-"""What the studio's index keeps of a session, as rows of numbers and back: changes with their faults, movements.
+"""What the studio's index keeps of a session, as rows of numbers and back: changes with their faults, movements,
+written steps, pairs.
 
-A change's row has the lengths of its strays as little-endian u32 and its faults as JSON; a movement's has what was not
-as written as JSON. What this program did not write is refused: ValueError, TypeError or IndexError.
+A change's row has the lengths of its strays, and the spreads of those that were apart, as little-endian u32, and its
+faults as JSON; a movement's has what was not as written as JSON, a step's the notes that were wrong, and that of pairs
+those that were not pointed. What this program did not write is refused: ValueError, TypeError or IndexError.
 """
 
 import json
+import math
 import struct
 from collections import Counter
 from collections.abc import Sequence
 from itertools import starmap
-from typing import Any
+from typing import Any, get_args
 
 from fingering.holes import HOLES
 from fingering.movements import FAULTS, MOST_NOTES
@@ -17,10 +20,12 @@ from fingering.notes import ABC_LETTERS, NOTES
 from fingerlead.timing.fault_words import NotAsWritten
 from fingerlead.timing.movement_sums import COUNTED, MovementSummary
 from fingerlead.timing.progress import Fault, Tally
+from fingerlead.timing.pulse import PairVerdict
 from fingerlead.timing.results import UNPLAIN
+from fingerlead.timing.worth import PairsSummary, Unpointed, WrittenSummary
 
 # The numbers of a change, in the order of their columns.
-COUNTS = ("plain", "apart", *UNPLAIN)
+COUNTS = ("plain", *UNPLAIN)
 # And those of a movement: how often each verdict was given.
 VERDICT_COLUMNS = tuple(verdict.replace(" ", "_") for verdict in COUNTED)
 LONGEST_NAME = 200
@@ -33,17 +38,14 @@ _KINDS = frozenset((*FAULTS, "left out", "another"))
 def change_row(t: Tally) -> tuple[object, ...]:
     """A change's row, from its notes on."""
     faults = json.dumps([[*f.cause, f.times, f.heard_us, f.apart_us] for f in t.faults], separators=(",", ":"))
-    strays = struct.pack(f"<{len(t.strays_us)}I", *(min(us, 0xFFFFFFFF) for us in t.strays_us))
-    return t.from_note, t.to_note, t.plain, t.apart, *t.beside, strays, faults
+    return t.from_note, t.to_note, t.plain, *t.beside, _packed(t.strays_us), _packed(t.spreads_us), faults
 
 
-def change_in(strays: Any, faults: Any, from_note: Any, to_note: Any, *counts: Any) -> Tally:
+def change_in(strays: Any, spreads: Any, faults: Any, from_note: Any, to_note: Any, *counts: Any) -> Tally:
     """The change that a row says."""
-    plain, apart, *beside = whole(counts)
-    if not isinstance(strays, bytes) or len(strays) % 4:
-        raise ValueError("no strays")
-    lengths = struct.unpack(f"<{len(strays) // 4}I", strays) if strays else ()
-    return Tally(note(from_note), note(to_note), plain, apart, tuple(beside), lengths, _faults(faults))
+    plain, *beside = whole(counts)
+    lengths = _lengths(strays), _lengths(spreads)
+    return Tally(note(from_note), note(to_note), plain, tuple(beside), *lengths, _faults(faults))
 
 
 def movement_row(one: MovementSummary) -> tuple[object, ...]:
@@ -57,6 +59,32 @@ def movement_in(name: Any, to_note: Any, *cells: Any) -> MovementSummary:
     *counts, faults = cells
     verdicts = Counter({verdict: count for verdict, count in zip(COUNTED, whole(counts), strict=True) if count})
     return MovementSummary(movement_name(name), note(to_note), verdicts, _not_as_written(faults))
+
+
+def written_row(one: WrittenSummary) -> tuple[object, ...]:
+    """The row of a written step, from its notes on."""
+    return one.from_note, one.to_note, one.count, json.dumps(one.wrong, separators=(",", ":"))
+
+
+def written_in(from_note: Any, to_note: Any, count: Any, wrong: Any) -> WrittenSummary:
+    """The written step that a row says."""
+    (of_all,) = whole((count,))
+    played = [(note(sounded), us) for sounded, us in json.loads(wrong)]
+    whole([us for _, us in played])
+    return WrittenSummary(note(from_note), note(to_note), of_all, played)
+
+
+def pairs_row(one: PairsSummary) -> tuple[object, ...]:
+    """The row of pairs of one kind."""
+    return int(one.dotted), one.written_ratio, one.count, json.dumps(one.unpointed, separators=(",", ":"))
+
+
+def pairs_in(dotted: Any, written_ratio: Any, count: Any, unpointed: Any) -> PairsSummary:
+    """The pairs of one kind that a row says."""
+    is_dotted, of_all = whole((dotted, count))
+    return PairsSummary(
+        bool(is_dotted), _ratio(written_ratio), of_all, [_unpointed(*one) for one in json.loads(unpointed)]
+    )
 
 
 def movement_name(name: Any) -> str:
@@ -78,6 +106,29 @@ def whole(numbers: Sequence[Any]) -> Sequence[int]:
     if not all(type(number) is int for number in numbers):
         raise ValueError("no whole numbers")
     return numbers
+
+
+def _packed(lengths_us: Sequence[int]) -> bytes:
+    return struct.pack(f"<{len(lengths_us)}I", *(min(us, 0xFFFFFFFF) for us in lengths_us))
+
+
+def _lengths(cell: Any) -> tuple[int, ...]:
+    if not isinstance(cell, bytes) or len(cell) % 4:
+        raise ValueError("no lengths")
+    return struct.unpack(f"<{len(cell) // 4}I", cell) if cell else ()
+
+
+def _unpointed(verdict: Any, played_ratio: Any, off_us: Any) -> Unpointed:
+    whole((off_us,))
+    if verdict not in get_args(PairVerdict):
+        raise ValueError("no pair")
+    return Unpointed(verdict, _ratio(played_ratio), off_us)
+
+
+def _ratio(number: Any) -> float:
+    if type(number) is not float or not (math.isfinite(number) and number > 0):
+        raise ValueError("no ratio")
+    return number
 
 
 def _faults(text: str) -> tuple[Fault, ...]:

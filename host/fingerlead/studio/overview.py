@@ -14,16 +14,33 @@ from fingerlead.studio.index import DaySpan, Index
 from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.lessons import dividing_day
 from fingerlead.studio.pupils import Pupil
-from fingerlead.studio.tried import Tried
+from fingerlead.studio.tried import Tried, Wrong, pairs_key
 from fingerlead.timing.evenings import Difference, What, evenings_needed, judge
 from fingerlead.timing.movement_sums import MovementSummary, movements_together
 from fingerlead.timing.progress import Fault, Tally, together
-from fingerlead.timing.summary import MOVEMENT_WEIGHT_US, stands_out
+from fingerlead.timing.worth import (
+    MOVEMENT_WEIGHT_US,
+    PairsSummary,
+    WorkKind,
+    WorthWork,
+    WrittenSummary,
+    added,
+    place_of,
+    ranked,
+    stands_out,
+    worth_of,
+    worths_of_change,
+)
 
 Played = Tally | MovementSummary
 T = TypeVar("T", Tally, MovementSummary)
-# What pupils may share: a finger and whether it is early, or a movement.
+# What may be worth work over some sessions, as the index keeps it.
+Lot = Played | WrittenSummary | PairsSummary
+Work = WorthWork[Tally]
+# What pupils may share: a finger and whether it is early, a movement, or another kind of fault.
 Shared = tuple[int, bool] | str
+# Kinds of fault that are shared as such, by their names.
+SHARED_KINDS: dict[WorkKind, str] = {"apart": "fingers apart", "wrong": "wrong notes", "pairs": "pairs not pointed"}
 # Before a lesson so many days are looked at; without one, as many until today. Our own choice.
 DAYS_BEFORE = 28
 # A clock that has lost the time begins in 1970 or 1980, and no chanter with sensors is as old.
@@ -52,7 +69,7 @@ class Glance:
     sessions: int
     days: int
     playing_us: int
-    first: Played | None
+    first: Work | None
     before: str
     changed: tuple[Changed, ...]
     is_enough: bool
@@ -60,19 +77,22 @@ class Glance:
 
     @property
     def fault(self) -> Fault | None:
-        """The finger to work on first, of a change."""
-        return self.first.faults[0] if isinstance(self.first, Tally) and self.first.faults else None
+        """The finger to work on first, of a change that goes astray."""
+        of = self.first.of if self.first and self.first.kind == "stray" else None
+        return of.faults[0] if isinstance(of, Tally) and of.faults else None
 
     @property
     def weight_us(self) -> int:
         """How much what is to be worked on first weighs; 0 where nothing is."""
-        return weight_us(self.first) if self.first else 0
+        return self.first.weight_us if self.first else 0
 
     @property
     def shared(self) -> Shared | None:
         """What others may have to work on too."""
-        if isinstance(self.first, MovementSummary):
-            return self.first.name
+        if self.first and isinstance(self.first.of, MovementSummary):
+            return self.first.of.name
+        if self.first and self.first.kind in SHARED_KINDS:
+            return SHARED_KINDS[self.first.kind]
         return self.fault.cause[:2] if self.fault else None
 
 
@@ -152,10 +172,27 @@ def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
     return sorted((t for t in tallies if t.heard_us), key=lambda t: (-t.heard_us, t.from_note, t.to_note))
 
 
-def worth_work(lots: Iterable[Played]) -> list[Played]:
-    """What stands out, in one order for every face: what is heard to go wrong most comes first."""
-    found = [one for one in lots if stands_out(*wrong_of(one))]
-    return sorted(found, key=lambda one: (-weight_us(one), str(what_of(one))))
+def lots_since(index: Index, pupil: str, span: DaySpan) -> list[Lot]:
+    """All that may be worth a pupil's work since the day that divides a span, put together."""
+    days = pupil, span.divide, span.until
+    return [
+        *together(t for *_, t in index.tallies(*days)).values(),
+        *movements_together(m for *_, m in index.movements(*days)).values(),
+        *added(index.written(*days)),
+        *added(index.pairs(*days)),
+    ]
+
+
+def worth_work(lots: Iterable[Lot]) -> list[Work]:
+    """What is worth work, the worst first; as `Summary.worth_work` tells of a report."""
+    return ranked(worth for lot in lots for worth in worths(lot))
+
+
+def worths(lot: Lot) -> Iterable[Work]:
+    """Everything that may go wrong in one change, movement, written step or kind of pair."""
+    if isinstance(lot, Tally):
+        return worths_of_change(lot, lot.plain, lot.strays_us, lot.spreads_us)
+    return [worth_of(lot)]
 
 
 def wrong_of(played: Played) -> tuple[int, int]:
@@ -169,7 +206,7 @@ def what_of(played: Played) -> What:
 
 
 def weight_us(played: Played) -> int:
-    """How much of it is heard to go wrong, as `Summary.worth_work` weighs it."""
+    """How much of it is heard to go wrong."""
     return played.heard_us if isinstance(played, Tally) else played.wrong * MOVEMENT_WEIGHT_US
 
 
@@ -203,19 +240,22 @@ def _is_enough(tried: Tried) -> bool:
     return bool(enough[astray].any() if astray.any() else enough.any())
 
 
-def _first(tried: Tried) -> What | None:
+def _first(tried: Tried) -> Wrong | None:
     """What to work on first: of what stands out since the day that divides the span, what is heard most."""
-    of, wrong = (each[tried.before :].sum(0).tolist() for each in (tried.tried, tried.astray))
-    rows = zip(tried.heard_us.tolist(), tried.whats, wrong, of, strict=True)
-    worst = sorted((row for row in rows if row[0]), key=lambda row: (-row[0], str(row[1])))
-    return next((what for _, what, times, of_all in worst if stands_out(times, of_all)), None)
+    worst = sorted(tried.wrong, key=lambda one: place_of(one.kind, one.key, one.weight_us))
+    return next((one for one in worst if stands_out(one.times, one.of_all)), None)
 
 
-def _whole(index: Index, pupil: str, span: DaySpan, what: What) -> Played:
-    """All that is known of a change or a movement since the day that divides a span."""
-    name, note = what
-    if isinstance(name, str):
-        of = name, note
-        return movements_together(m for *_, m in index.movements(pupil, span.divide, span.until, of))[of]
-    change = name, note
-    return together(t for *_, t in index.tallies(pupil, span.divide, span.until, change))[change]
+def _whole(index: Index, pupil: str, span: DaySpan, first: Wrong) -> Work:
+    """All that is known of what is worth work first, since the day that divides a span."""
+    days, of = (pupil, span.divide, span.until), first.key
+    lot: Lot
+    if first.kind == "movement":
+        lot = movements_together(m for *_, m in index.movements(*days, of))[of]  # type: ignore[arg-type,index]
+    elif first.kind == "wrong":
+        (lot,) = added(index.written(*days, of))  # type: ignore[arg-type]
+    elif first.kind == "pairs":
+        lot = next(one for one in added(index.pairs(*days)) if pairs_key(one) == of)
+    else:
+        lot = together(t for *_, t in index.tallies(*days, of))[of]  # type: ignore[arg-type,index]
+    return next(worth for worth in worths(lot) if worth.kind == first.kind)

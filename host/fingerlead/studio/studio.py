@@ -173,12 +173,12 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
                 write_anew(new, session)
                 close_to_others(new, FINISHED)
                 # What is entered is what was written: read back before it counts.
-                rows = reading(key, digest, new)
+                row, of = reading(key, digest, new)
                 with self.index.writing():
                     if self.index.has(digest) == whose:
                         new.replace(sessions / f"{digest}{ENDING}")
                         sync_folder(sessions)
-                        self.index.put(*rows)
+                        self.index.put(row, *of)
                         return TakenIn("new", digest)
         except (SessionError, OSError, sqlite3.Error) as error:
             return _refused(path, f"it cannot be kept: {error}. Make room, and take it in again")
@@ -325,8 +325,8 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
             self._say_read(start, len(new))
             rows = [reading(key, digest, there[digest][1]) for key, digest in new[start : start + BATCH]]
             with self.index.writing():
-                for row in rows:
-                    self.index.put(*row)
+                for row, of in rows:
+                    self.index.put(row, *of)
         return len(new)
 
     def _own_folders(self) -> list[Path]:

@@ -21,7 +21,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from fingerlead.timing.summary import CONFIDENCE, log_choose
+from fingerlead.timing.worth import CONFIDENCE, log_choose
 
 Counts = NDArray[np.int64]
 Numbers = NDArray[np.float64]

@@ -33,7 +33,8 @@ from fingering.moves import change_text
 from fingerlead.timing.deals import Counts, Numbers, adjusted_chances, distances, wander
 from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_title
 from fingerlead.timing.progress import Tally
-from fingerlead.timing.summary import CONFIDENCE, wilson
+from fingerlead.timing.summary import wilson
+from fingerlead.timing.worth import CONFIDENCE
 
 Trend = Literal["better", "worse", "no clear change", "not enough yet"]
 # A directed change, or a movement on a melody note.

@@ -21,18 +21,20 @@ from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Cause, cause_of
 from fingerlead.timing.pulse_words import pairs_name, unpointed_words
 from fingerlead.timing.summary import (
+    ChangeSummary,
+    Summary,
+    heard_stray_us,
+    wilson,
+)
+from fingerlead.timing.worth import (
     CONFIDENCE,
     FEWEST,
     NOW_AND_THEN,
-    ChangeSummary,
+    DirectedChange,
     PairsSummary,
-    Summary,
-    WorkedOn,
     WorthWork,
     WrittenSummary,
     at_least,
-    heard_stray_us,
-    wilson,
 )
 
 NOTHING_STANDS_OUT = "Nothing stands out: no change goes astray more often than now and then."
@@ -49,7 +51,7 @@ class Finding(NamedTuple):
     `subject` and `rest` are its words: "low G to B", "in 6 of 8 ...".
     """
 
-    of: WorkedOn
+    of: ChangeSummary | MovementSummary | WrittenSummary | PairsSummary
     times: int
     of_all: int
     size_us: int
@@ -110,26 +112,19 @@ def _music_unknown(summary: Summary) -> list[str]:
     return [MUSIC_UNKNOWN.format(unread=summary.unread), *named, NAME_IT]
 
 
-def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
+def _finding(worth: WorthWork[ChangeSummary], uncertainty_us: int) -> Finding:
     of, share = worth.of, share_words(worth.times, worth.of_all)
     if isinstance(of, MovementSummary):
         subject, rest = f"the {of.title}", f"{share} were not as written{_mostly(of)}."
     elif isinstance(of, PairsSummary):
-        subject, rest = (
-            f"the {pairs_name(of.dotted)}",
-            f"{share} were {unpointed_words(of.unpointed, of.written_ratio)}.",
-        )
+        subject, rest = f"the {pairs_name(of.dotted)}", pairs_rest(of, share)
     elif isinstance(of, WrittenSummary):
-        played = Counter(note for note, _ in of.wrong)
-        ((most, _), *others) = played.most_common()
-        mostly = f"another note was played, mostly {a_note(most)}," if others else f"{NOTES[most]} was played"
-        subject, rest = change_text(of.from_note, of.to_note), f"in {share} {mostly} instead of {NOTES[of.to_note]}."
+        subject, rest = change_text(of.from_note, of.to_note), wrong_rest(of, share)
     else:
         subject = change_text(of.from_note, of.to_note)
         size = ms(worth.size_us, uncertainty_us)
         if worth.kind == "apart":
-            rest = f"in {share} the fingers were not together, typically {size} apart. "
-            rest += f"{capital(together_words(of.from_note, of.to_note))}."
+            rest = apart_rest(of, share, size)
         else:
             strays = list(of.strays())
             sounded = "another note" if len(strays) > 1 else a_note(strays[0])
@@ -137,6 +132,29 @@ def _finding(worth: WorthWork, uncertainty_us: int) -> Finding:
             usual = usual_diagnosis(of)
             rest += f" {usual_advice(of, usual, uncertainty_us)}" if usual else ""
     return Finding(of, worth.times, worth.of_all, worth.size_us, wilson(worth.times, worth.of_all), subject, rest)
+
+
+def apart_rest(of: DirectedChange, share: str, size: str) -> str:
+    """What is said of fingers apart, in `share` of the changes and typically by `size`, and what to try."""
+    advice = capital(together_words(of.from_note, of.to_note))
+    return f"in {share} the fingers were not together, typically {size} apart. {advice}."
+
+
+def wrong_rest(of: WrittenSummary, share: str) -> str:
+    """What is said of wrong notes on a written step."""
+    return f"in {share} {instead_words(of)}."
+
+
+def instead_words(of: WrittenSummary) -> str:
+    """What was played instead of the second note of a step."""
+    ((most, _), *others) = Counter(note for note, _ in of.wrong).most_common()
+    mostly = f"another note was played, mostly {a_note(most)}," if others else f"{NOTES[most]} was played"
+    return f"{mostly} instead of {NOTES[of.to_note]}"
+
+
+def pairs_rest(of: PairsSummary, share: str) -> str:
+    """What is said of pairs that were not pointed."""
+    return f"{share} were {unpointed_words(of.unpointed, of.written_ratio)}."
 
 
 def _mostly(of: MovementSummary) -> str:

@@ -1,4 +1,4 @@
-"""What one session says of each directed change, in numbers small enough to keep for years.
+"""What one session says, in numbers small enough to keep for years: of each directed change a tally, and the rest.
 
 A studio of thousands of sessions is added up from tallies without analysing anything again; whether something has
 truly changed, `evenings` says.
@@ -8,12 +8,15 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import median
+from typing import NamedTuple
 
 from fingering.diagnosis import Diagnosis
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.results import UNPLAIN, Change
-from fingerlead.timing.summary import heard_stray_us, summarise
+from fingerlead.timing.summary import Summary, heard_stray_us, summarise
+from fingerlead.timing.worth import PairsSummary, WrittenSummary
 
 # A diagnosis in short: finger, whether it was early, the finger to go first, the one to go second.
 Cause = tuple[int, bool, int, int]
@@ -39,22 +42,27 @@ class Tally:
     """One directed change in one session or more.
 
     `plain`, `astray` and `apart` count plain changes, as `ChangeSummary` does, `beside` the others, a number for each
-    verdict of UNPLAIN; `strays_us` is the heard stray time of
-    each that went astray; `faults` are those that a diagnosis names, the costliest first.
+    verdict of UNPLAIN; `strays_us` is the heard stray time of each that went astray, `spreads_us` the spread of each
+    that was apart; `faults` are those that a diagnosis names, the costliest first.
     """
 
     from_note: int
     to_note: int
     plain: int = 0
-    apart: int = 0
     beside: tuple[int, ...] = (0,) * len(UNPLAIN)
     strays_us: tuple[int, ...] = ()
+    spreads_us: tuple[int, ...] = ()
     faults: tuple[Fault, ...] = ()
 
     @property
     def astray(self) -> int:
         """How many plain changes had a heard stray."""
         return len(self.strays_us)
+
+    @property
+    def apart(self) -> int:
+        """In how many the fingers were not together, and nothing was heard of it."""
+        return len(self.spreads_us)
 
     @property
     def heard_us(self) -> int:
@@ -67,18 +75,42 @@ class Tally:
         return round(median(self.strays_us)) if self.strays_us else 0
 
 
+class SessionSums(NamedTuple):
+    """All that is kept of one session: its changes, movements, written steps and pairs."""
+
+    tallies: list[Tally]
+    movements: list[MovementSummary]
+    written: list[WrittenSummary]
+    pairs: list[PairsSummary]
+
+
+def sums_of(analysis: Analysis) -> SessionSums:
+    """What is kept of one session, in order of notes and names."""
+    summary = summarise([analysis])
+    return SessionSums(
+        _tallies(summary),
+        [of for _, of in sorted(summary.by_movement.items())],
+        [of for _, of in sorted(summary.by_written.items())],
+        [of for _, of in sorted(summary.by_pairs.items())],
+    )
+
+
 def tally(analysis: Analysis) -> list[Tally]:
     """The tallies of one session, in order of their notes; changes that were not played have none."""
+    return _tallies(summarise([analysis]))
+
+
+def _tallies(summary: Summary) -> list[Tally]:
     return [
         Tally(
             *notes,
             of.count,
-            of.apart,
             tuple(of.beside[verdict] for verdict in UNPLAIN),
             tuple(map(heard_stray_us, of.astray)),
+            tuple(of.spreads_us),
             _faults(of.astray),
         )
-        for notes, of in sorted(summarise([analysis]).by_change.items())
+        for notes, of in sorted(summary.by_change.items())
     ]
 
 
@@ -101,9 +133,9 @@ def _one(lot: list[Tally]) -> Tally:
         lot[0].from_note,
         lot[0].to_note,
         plain=sum(each.plain for each in lot),
-        apart=sum(each.apart for each in lot),
         beside=tuple(map(sum, zip(*(each.beside for each in lot), strict=True))),
         strays_us=tuple(stray for each in lot for stray in each.strays_us),
+        spreads_us=tuple(spread for each in lot for spread in each.spreads_us),
         faults=_ranked(_same(cause, same) for cause, same in faults.items()),
     )
 

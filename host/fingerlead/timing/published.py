@@ -20,7 +20,8 @@ from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
 from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement
-from fingerlead.timing.summary import PairsSummary, summarise
+from fingerlead.timing.summary import summarise
+from fingerlead.timing.worth import PairsSummary
 from fingerlead.wire.account import GAP_US
 
 SCHEMA = "fingerlead-analysis-2"

@@ -10,6 +10,7 @@ from fingerlead.phrases import listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.beats import MINUTE_US
 from fingerlead.timing.pulse import OnsetOf, PairVerdict, PassPulse, PlayedPair, pulses
+from fingerlead.timing.worth import Unpointed
 
 # A bar is told where it rushes or drags in at least so many of the times it was played.
 OFTEN = 0.5
@@ -103,7 +104,7 @@ def pairs_name(dotted: bool) -> str:
     return f"{'dotted' if dotted else 'cut'} pairs"
 
 
-def unpointed_words(pairs: Iterable[PlayedPair], written: float) -> str:
+def unpointed_words(pairs: Iterable[Unpointed], written: float) -> str:
     """How pairs that are not pointed were played: `played nearly even, typically 1.2 to 1, written 3 to 1`."""
     played = list(pairs)
     how = " or ".join(dict.fromkeys(_PLAYED[pair.verdict] for pair in played)) or "unpointed"

@@ -13,7 +13,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import NormalDist, median
-from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -22,21 +21,23 @@ from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.timing.against import doubted_notes
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_sums, movements_together
-from fingerlead.timing.pulse import OnsetOf, PlayedPair, pulses
+from fingerlead.timing.pulse import OnsetOf, pulses
 from fingerlead.timing.results import Change, Verdict, WrittenAt
+from fingerlead.timing.worth import (
+    CONFIDENCE,
+    PairsSummary,
+    Unpointed,
+    WorthWork,
+    WrittenSummary,
+    log_choose,
+    ranked,
+    stands_out,
+    worth_of,
+    worths_of_change,
+)
 
-CONFIDENCE = 0.95
-# Fewer than this of one change say nothing of a habit; our own choice.
-FEWEST = 4
-# One stray in twenty is what a clean player makes now and then; our own choice.
-NOW_AND_THEN = 0.05
-# All 72 changes are looked at, so each is judged 72 times as strictly (Bonferroni): of clean players' sessions, one in
-# twenty at most has any change that stands out.
-CHANGES = 72
 # If so many of the changes can be read in two ways, the music is asked for first.
 MUCH = 0.1
-# A movement that is not as written weighs as much as a stray of this length; our own choice.
-MOVEMENT_WEIGHT_US = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,59 +153,6 @@ class ChangeSummary:
 
 
 @dataclass(slots=True)
-class WrittenSummary:
-    """One step from a written note to the next: how often it was asked for, and each note (with its length) that was
-    played in place of the second.
-    """
-
-    from_note: int
-    to_note: int
-    count: int = 0
-    wrong: list[tuple[int, int]] = field(default_factory=list)
-
-    @property
-    def typical_us(self) -> int:
-        """The median length of the wrong notes; 0 where there are none."""
-        return round(median(us for _, us in self.wrong)) if self.wrong else 0
-
-
-@dataclass(slots=True)
-class PairsSummary:
-    """The dotted pairs, or the cut ones, of one written ratio, long to short: those played in a way that is clear."""
-
-    dotted: bool
-    written_ratio: float
-    clear: list[PlayedPair] = field(default_factory=list)
-
-    @property
-    def unpointed(self) -> list[PlayedPair]:
-        """Those played even or backwards."""
-        return [pair for pair in self.clear if pair.verdict != "pointed"]
-
-    @property
-    def typical_us(self) -> int:
-        """By how much the second note of an unpointed one typically misses its place; 0 where there are none."""
-        return round(median(pair.off_us for pair in self.unpointed)) if self.unpointed else 0
-
-
-WorkedOn = ChangeSummary | MovementSummary | WrittenSummary | PairsSummary
-
-
-class WorthWork(NamedTuple):
-    """What goes wrong more than now and then: `times` of `of_all`, typically by `size_us` (0 for a movement).
-
-    `weight_us` is how much it is heard: what is worth most work first has the most.
-    """
-
-    of: WorkedOn
-    kind: Literal["stray", "apart", "wrong", "movement", "pairs"]
-    times: int
-    of_all: int
-    size_us: int
-    weight_us: int
-
-
-@dataclass(slots=True)
 class Summary:
     """All changes of the sessions; `playing_us` is from their first held note to the end of their last."""
 
@@ -261,27 +209,15 @@ class Summary:
         """Whether so many could, that the music is worth naming."""
         return self.unread > 0 and self.unread >= MUCH * (self.unread + self.plain)
 
-    def worth_work(self) -> list[WorthWork]:
+    def worth_work(self) -> list[WorthWork[ChangeSummary]]:
         """All that goes wrong, of every kind, in one order: by how often and how loud; no chance ones."""
-        found = []
-        for of in self.by_change.values():
-            found.append(WorthWork(of, "stray", len(of.astray), of.count, of.typical_stray_us, of.heard_us))
-            # Nothing is heard of fingers that are apart: they come after as much of a stray four times over.
-            quiet_us = of.apart * of.typical_spread_us // 4
-            found.append(WorthWork(of, "apart", of.apart, of.count, of.typical_spread_us, quiet_us))
-        for written in self.by_written.values():
-            heard_us = sum(us for _, us in written.wrong)
-            found.append(WorthWork(written, "wrong", len(written.wrong), written.count, written.typical_us, heard_us))
-        for movement in self.by_movement.values():
-            weight_us = movement.wrong * MOVEMENT_WEIGHT_US
-            found.append(WorthWork(movement, "movement", movement.wrong, movement.count, 0, weight_us))
-        for pairs in self.by_pairs.values():
-            # Every note is right: as of fingers apart, a quarter counts, so that wrong ones come first.
-            off_us = sum(pair.off_us for pair in pairs.unpointed) // 4
-            times = len(pairs.unpointed)
-            found.append(WorthWork(pairs, "pairs", times, len(pairs.clear), pairs.typical_us, off_us))
-        worth = [one for one in found if stands_out(one.times, one.of_all)]
-        return sorted(worth, key=lambda one: -one.weight_us)
+        changes = (
+            worth
+            for of in self.by_change.values()
+            for worth in worths_of_change(of, of.count, [*map(heard_stray_us, of.astray)], of.spreads_us)
+        )
+        lots = (self.by_written, self.by_movement, self.by_pairs)
+        return ranked([*changes, *(worth_of(one) for lot in lots for one in lot.values())])
 
 
 def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary:
@@ -302,7 +238,10 @@ def summarise(analyses: Iterable[Analysis], onset: OnsetOf = "theme") -> Summary
         _take_in_written(summary, analysis)
         for pair in (pair for pulse in pulses(analysis, onset) for pair in pulse.pairs if pair.verdict != "unclear"):
             kind = pair.dotted, pair.written_ratio
-            summary.by_pairs.setdefault(kind, PairsSummary(*kind)).clear.append(pair)
+            of_kind = summary.by_pairs.setdefault(kind, PairsSummary(*kind))
+            of_kind.count += 1
+            if pair.verdict != "pointed":
+                of_kind.unpointed.append(Unpointed(pair.verdict, pair.played_ratio, pair.off_us))
         summary.by_movement = movements_together([*summary.by_movement.values(), *movement_sums(analysis)])
     return summary
 
@@ -359,24 +298,6 @@ def wilson(successes: float, count: float, confidence: float = CONFIDENCE) -> tu
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
-def stands_out(astray: int, count: int) -> bool:
-    """Whether so many strays could hardly come by chance to one who strays only now and then.
-
-    An exact one-sided binomial test of the stray share against NOW_AND_THEN.
-    """
-    # What is no more than now and then needs no sum.
-    often = count >= FEWEST and astray > NOW_AND_THEN * count
-    return often and at_least(astray, count, NOW_AND_THEN) < (1 - CONFIDENCE) / CHANGES
-
-
-def at_least(successes: int, count: int, share: float) -> float:
-    """The chance of at least so many successes in `count` trials, each of which succeeds with the chance `share`."""
-    return math.fsum(
-        math.exp(log_choose(count, k) + k * math.log(share) + (count - k) * math.log1p(-share))
-        for k in range(successes, count + 1)
-    )
-
-
 def spread(values: Sequence[int]) -> Spread:
     """Median, quartiles (linear between ranks) and the median's interval of one or more durations."""
     low, middle, high = (round(float(q)) for q in np.percentile(values, (25, 50, 75)))
@@ -395,8 +316,3 @@ def median_interval(values: Sequence[int], confidence: float = CONFIDENCE) -> tu
             break
         rank = k
     return None if rank < 0 else (ordered[rank], ordered[count - 1 - rank])
-
-
-def log_choose(count: int, k: int) -> float:
-    """The logarithm of how many ways there are to choose k of them: counts may be large."""
-    return math.lgamma(count + 1) - math.lgamma(k + 1) - math.lgamma(count - k + 1)

@@ -9,7 +9,7 @@ from fingerlead.studio.overview import weight_us, what_of
 from fingerlead.timing.evenings import Dated, Side, What, compare_sessions, evening
 from fingerlead.timing.movement_sums import movement_sums
 from fingerlead.timing.progress import tally
-from fingerlead.timing.summary import stands_out
+from fingerlead.timing.worth import stands_out
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ from fingerlead.timing.evenings import Side, What, what_title
 from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.findings import findings, together_words, usual_diagnosis, work_on_first
 from fingerlead.timing.movement_sums import MovementSummary
-from fingerlead.timing.summary import ChangeSummary, Summary, WorkedOn, WrittenSummary, playing_us
+from fingerlead.timing.summary import ChangeSummary, Summary, playing_us
+from fingerlead.timing.worth import PairsSummary, WrittenSummary
 
 # So much fits on one page of paper, with the longest of names and notes.
 MOST_CLEANER, MOST_PIECES, MOST_NOTES, LONGEST_NOTE, MOST_DAYS = 4, 4, 2, 240, 12
@@ -144,7 +145,7 @@ def week(summary: Summary, pieces: Sequence[GivenPiece]) -> dict[str, Any]:
     return {"do": do, "why": why, "staff": staff.svg, "notes": staff.words}
 
 
-def _what_of(of: WorkedOn) -> What | None:
+def _what_of(of: ChangeSummary | MovementSummary | WrittenSummary | PairsSummary) -> What | None:
     if isinstance(of, ChangeSummary | WrittenSummary):
         return of.from_note, of.to_note
     return (of.name, of.to_note) if isinstance(of, MovementSummary) else None

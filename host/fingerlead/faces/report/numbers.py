@@ -14,7 +14,8 @@ from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.movement_sums import COUNTED, MovementSummary
 from fingerlead.timing.progress import Tally
 from fingerlead.timing.results import UNPLAIN
-from fingerlead.timing.summary import stands_out, wilson
+from fingerlead.timing.summary import wilson
+from fingerlead.timing.worth import stands_out
 
 MOST_FAULTS = 3  # told of one movement
 

@@ -30,7 +30,8 @@ from fingerlead.faces.sheet.source import column, header, holes, letter, preambl
 from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital
 from fingerlead.timing.movement_sums import MovementOn, MovementSummary, movement_title
-from fingerlead.timing.summary import ChangeSummary, Summary, WrittenSummary
+from fingerlead.timing.summary import ChangeSummary, Summary
+from fingerlead.timing.worth import WrittenSummary
 
 TITLE = "The nine notes of the chanter"
 SUBTITLE = "The standard fingering, from low G to high A. The thumb hole is at the back."

@@ -13,7 +13,7 @@ from fingerlead.studio import homework
 from fingerlead.studio.homework import Homework
 from fingerlead.studio.names import plain_name
 from fingerlead.studio.needs import Need, needs
-from fingerlead.studio.overview import Played, what_of
+from fingerlead.studio.overview import Work
 from fingerlead.studio.pupils import StudioError, new_key
 from fingerlead.studio.studio import Studio
 
@@ -58,8 +58,8 @@ def _row(need: Need) -> dict[str, Any]:
     return {"key": pupil.key, "name": pupil.name, "sign": need.sign}
 
 
-def _shared_work(found: Collection[Need]) -> list[Played]:
+def _shared_work(found: Collection[Need]) -> list[Work]:
     """What these pupils have to work on first, what most of them share before the rest."""
-    first = {what_of(need.glance.first): need.glance.first for need in found if need.glance.first}
-    counts = Counter(what_of(need.glance.first) for need in found if need.glance.first)
+    works = [need.glance.first for need in found if need.glance.first]
+    first, counts = {work.key: work for work in works}, Counter(work.key for work in works)
     return [first[what] for what, _ in counts.most_common()]

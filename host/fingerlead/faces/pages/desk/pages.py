@@ -12,7 +12,6 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from fingering.moves import change_text
 from fingering.orders import order_of, rungs_in
 from fingerlead.faces.pages.desk import words as say
 from fingerlead.faces.pages.desk.charts import charts
@@ -31,22 +30,24 @@ from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import ENDLESS, DaySpan, IndexedSession, analysed
 from fingerlead.studio.names import signs
 from fingerlead.studio.overview import (
-    Played,
+    Lot,
+    Work,
     between,
     glances,
     is_misdated,
+    lots_since,
     until,
     weeks,
-    weight_us,
     what_of,
     worth_work,
+    worths,
 )
 from fingerlead.studio.saves import fields_of, write_fields
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import not_as_written
-from fingerlead.timing.movement_sums import MovementSummary, counted_movements, movements_together
-from fingerlead.timing.progress import together
+from fingerlead.timing.movement_sums import MovementSummary, counted_movements
+from fingerlead.timing.progress import Tally
 from fingerlead.timing.summary import heard_stray_us
 
 PACKAGE = "fingerlead.faces.pages.desk"
@@ -79,15 +80,15 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
     dated = [session for session in sessions if session not in odd]
     span = DaySpan(glance.before, divide, tomorrow)
     by_what, compared = weeks(studio.index, key, span), between(studio.index, key, span)
-    recent = together(t for *_, t in studio.index.tallies(key, glance.since, tomorrow))
-    sums = movements_together(one for *_, one in studio.index.movements(key, glance.since, tomorrow))
-    since_then: list[Played] = [*recent.values(), *sums.values()]
+    lots = lots_since(studio.index, key, span)
+    work, sums = worth_work(lots), [lot for lot in lots if isinstance(lot, MovementSummary)]
+    since_then = [lot for lot in lots if isinstance(lot, Tally | MovementSummary)]
     played: dict[str, list[MovementSummary]] = defaultdict(list)
     for _, digest, one in studio.index.movements(key):
         played[digest].append(one)
     folder, strips = studio.of(key), StripPage()
     worst, pictures = (
-        _worst(studio, key, glance.since, since_then, strips),
+        _worst(studio, key, glance.since, work, lots, strips),
         charts(by_what, since_then, glance.before, divide),
     )
     parts = {"worst-h": worst, "movements-h": sums, "weeks-h": pictures, "compared-h": compared}
@@ -114,7 +115,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         worst=worst,
         stands_out=glance.first is not None,
         strips=strips,
-        movements=movement_rows(sums.values()),
+        movements=movement_rows(sums),
         compared=[difference_row(*each) for each in compared.items() if is_told(each[1])],
         clean=sum(not is_told(each) for each in compared.values()),
         judged=JUDGED,
@@ -122,37 +123,38 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         iso_today=today.isoformat(),
         notice=notice or folder_notice(studio),
-        **teaching(studio, key, sessions, worth_work(since_then)),
+        **teaching(studio, key, sessions, work),
     )
 
 
-def _worst(studio: Studio, key: str, since: str, lots: list[Played], strips: StripPage) -> list[dict[str, Any]]:
+def _worst(
+    studio: Studio, key: str, since: str, work: list[Work], lots: list[Lot], strips: StripPage
+) -> list[dict[str, Any]]:
     """The worst since the last lesson, each with its worst instance, and of a change one from before beside it."""
-    heard = [one for one in lots if weight_us(one)]
-    ranked = worth_work(lots)[:MOST_STRIPS] or sorted(heard, key=weight_us)[-1:]
-    return [_worst_of(studio, key, since, each, strips) for each in ranked]
+    heard = [worth for lot in lots for worth in worths(lot) if worth.weight_us]
+    shown = work[:MOST_STRIPS] or sorted(heard, key=lambda worth: worth.weight_us)[-1:]
+    return [_worst_of(studio, key, since, each, strips) for each in shown]
 
 
-def _worst_of(studio: Studio, key: str, since: str, each: Played, strips: StripPage) -> dict[str, Any]:
-    if isinstance(each, MovementSummary):
-        instance = _movement_instance(studio, key, each, strips, since)
-        told = say.movement_sentence_of(each)
-        return {"name": capital(each.title), "sentence": told, "strips": [instance] if instance else []}
-    change = each.from_note, each.to_note
-    now, before = (_instance(studio, key, change, strips, *span) for span in ((since, ENDLESS), ("", since)))
-    pair = {f"The worst since {day_words(since)}": now, "The worst before that": before}
-    found = [{"kind": kind, **one} for kind, one in pair.items() if one]
-    return {"name": capital(change_text(*change)), "sentence": say.tally_sentence(each), "strips": found}
+def _worst_of(studio: Studio, key: str, since: str, work: Work, strips: StripPage) -> dict[str, Any]:
+    found: list[dict[str, Any]] = []
+    if isinstance(work.of, MovementSummary):
+        instance = _movement_instance(studio, key, work.of, strips, since)
+        found = [instance] if instance else []
+    elif isinstance(work.of, Tally):
+        now, before = (_instance(studio, key, work, strips, *span) for span in ((since, ENDLESS), ("", since)))
+        pair = {f"The worst since {day_words(since)}": now, "The worst before that": before}
+        found = [{"kind": kind, **one} for kind, one in pair.items() if one]
+    return {"name": capital(say.work_name(work)), "sentence": say.work_sentence(work), "strips": found}
 
 
-def _instance(
-    studio: Studio, key: str, wanted: tuple[int, int], strips: StripPage, since: str, until: str
-) -> dict[str, Any] | None:
+def _instance(studio: Studio, key: str, work: Work, strips: StripPage, since: str, until: str) -> dict[str, Any] | None:
     """The worst instance of a change in a span of days, from the session in which it cost most."""
     cost = [
-        (tally.heard_us, digest)
-        for _, digest, tally in studio.index.tallies(key, since, until)
-        if (tally.from_note, tally.to_note) == wanted and tally.heard_us
+        (worth.weight_us, digest)
+        for _, digest, tally in studio.index.tallies(key, since, until, work.key)  # type: ignore[arg-type]
+        for worth in worths(tally)
+        if worth.kind == work.kind and worth.weight_us
     ]
     if not cost:
         return None
@@ -160,8 +162,8 @@ def _instance(
     analysis = _analysis(studio, digest)
     if analysis is None:
         return None
-    same = [c for c in analysis.changes if (c.from_note, c.to_note) == wanted and c.verdict == "stray"]
-    worst = max(same, key=heard_stray_us, default=None)
+    same = [c for c in analysis.changes if (c.from_note, c.to_note) == work.key and c.verdict == work.kind]
+    worst = max(same, key=lambda change: (heard_stray_us(change), change.spread_us), default=None)
     return None if worst is None else {"digest": digest, **moment(analysis, worst, strips)}
 
 

@@ -14,10 +14,11 @@ from fingerlead.studio.homework import pieces
 from fingerlead.studio.index import IndexedSession
 from fingerlead.studio.lessons import Lesson
 from fingerlead.studio.outcomes import LessonOutcome, Outcome, current, history, practised_by
-from fingerlead.studio.overview import Played
+from fingerlead.studio.overview import Work
 from fingerlead.studio.pupils import new_key
 from fingerlead.studio.studio import Studio
-from fingerlead.timing.progress import Tally
+from fingerlead.timing.movement_sums import MovementSummary
+from fingerlead.timing.worth import PairsSummary
 
 MOST_SUGGESTED = 3
 # Of the history so many are open at once; the rest folds away.
@@ -26,7 +27,7 @@ MOST_TAKEN_OFF = 8
 
 
 def teaching(
-    studio: Studio, key: str, sessions: Iterable[IndexedSession], worth_work: Iterable[Played]
+    studio: Studio, key: str, sessions: Iterable[IndexedSession], worth_work: Iterable[Work]
 ) -> dict[str, Any]:
     """What a pupil's page needs of lessons and homework."""
     folder = studio.of(key)
@@ -81,7 +82,7 @@ def _lesson_row(told: LessonOutcome) -> dict[str, Any]:
     }
 
 
-def to_set(worth_work: Iterable[Played]) -> dict[str, Any]:
+def to_set(worth_work: Iterable[Work]) -> dict[str, Any]:
     """The rungs and tunes that can be set: those that are worth work now, the worst first, then all in their order."""
     return {
         "suggested": [{"key": key, "name": practised_name(key)} for key in rungs_for(worth_work)[:MOST_SUGGESTED]],
@@ -96,12 +97,15 @@ def settable() -> Mapping[str, str]:
     return {each["key"]: each["name"] for kind in to_set(()).values() for each in kind}
 
 
-def rungs_for(worth_work: Iterable[Played]) -> list[str]:
-    """The keys of the rungs on which changes and movements are worked on, in the order given, each once."""
+def rungs_for(worth_work: Iterable[Work]) -> list[str]:
+    """The keys of the rungs on which this is worked on, in the order given, each once; pairs are worked on in tunes."""
     pairs = {frozenset(rung.notes): rung for rung in ladder() if len(rung.notes) == 2}
     rungs = [
-        pairs.get(frozenset((one.from_note, one.to_note))) if isinstance(one, Tally) else family_rung(one.name)
-        for one in worth_work
+        family_rung(work.of.name)
+        if isinstance(work.of, MovementSummary)
+        else pairs.get(frozenset((work.of.from_note, work.of.to_note)))
+        for work in worth_work
+        if not isinstance(work.of, PairsSummary)
     ]
     return list(dict.fromkeys(rung.key for rung in rungs if rung))
 

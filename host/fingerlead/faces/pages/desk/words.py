@@ -5,13 +5,15 @@ from collections.abc import Sequence
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.phrases import capital, counted, day_words, listed
-from fingerlead.studio.overview import Glance, Shared
+from fingerlead.studio.overview import Glance, Shared, Work
 from fingerlead.timing.evenings import what_title
 from fingerlead.timing.fault_words import short_words
-from fingerlead.timing.findings import together_words
+from fingerlead.timing.findings import apart_rest, instead_words, pairs_rest, together_words, wrong_rest
 from fingerlead.timing.measured_words import ms
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.progress import Fault, Tally
+from fingerlead.timing.pulse_words import pairs_name, unpointed_words
+from fingerlead.timing.worth import PairsSummary, WrittenSummary
 
 # Named of sessions with a day that cannot be.
 MOST_DAYS = 3
@@ -34,14 +36,33 @@ def work_clause(glance: Glance) -> str:
     """What to work on first, without a capital."""
     first = glance.first
     if first is None:
-        return "no stray note stands out now"
+        return "nothing stands out now"
     worse = {each.what for each in glance.changed if each.difference.trend == "worse"}
-    if isinstance(first, MovementSummary):
-        it = worse == {(first.name, first.to_note)}
-        return f"work on {'it' if it else f'the {first.title}'} first{most_clause(first)}"
-    here = (first.from_note, first.to_note)
-    what = "it" if worse == {here} else change_text(*here)
-    return f"work on {what} first{fault_clause(here, glance.fault)}"
+    what = "it" if worse == {first.key} else work_name(first)
+    return f"work on {what} first{_why_clause(first)}"
+
+
+def work_name(work: Work) -> str:
+    """What is worth work, without a capital."""
+    if isinstance(work.of, MovementSummary):
+        return f"the {work.of.title}"
+    if isinstance(work.of, PairsSummary):
+        return f"the {pairs_name(work.of.dotted)}"
+    return change_text(work.of.from_note, work.of.to_note)
+
+
+def _why_clause(work: Work) -> str:
+    """What goes wrong, and what to try, after a colon; nothing where nothing can be said."""
+    of, share = work.of, f"{work.times} of {work.of_all}"
+    if isinstance(of, MovementSummary):
+        return most_clause(of)
+    if isinstance(of, PairsSummary):
+        return f": {share} {unpointed_words(of.unpointed, of.written_ratio)}"
+    if isinstance(of, WrittenSummary):
+        return f": in {share} {instead_words(of)}"
+    if work.kind == "apart":
+        return f": in {share} the fingers were not together; {together_words(of.from_note, of.to_note)}"
+    return fault_clause((of.from_note, of.to_note), of.faults[0] if of.faults else None)
 
 
 def most_clause(movement: MovementSummary) -> str:
@@ -79,6 +100,20 @@ def shared_fault_name(fault: Shared | None) -> str:
         return capital(fault)
     finger, early = fault
     return f"{capital(FINGERS[finger])} too {'early' if early else 'late'}"
+
+
+def work_sentence(work: Work) -> str:
+    """One thing that is worth work over some sessions: how often it goes wrong, and how."""
+    of, share = work.of, f"{work.times} of {work.of_all}"
+    if isinstance(of, MovementSummary):
+        return movement_sentence_of(of)
+    if work.kind == "stray" and isinstance(of, Tally):
+        return tally_sentence(of)
+    if isinstance(of, PairsSummary):
+        rest = pairs_rest(of, share)
+    else:
+        rest = wrong_rest(of, share) if isinstance(of, WrittenSummary) else apart_rest(of, share, ms(work.size_us))
+    return f"{capital(work_name(work))}: {rest}"
 
 
 def tally_sentence(tally: Tally) -> str:
