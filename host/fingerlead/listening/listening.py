@@ -5,13 +5,14 @@ listener. It runs in the thread that feeds it, waits for nothing, and never hold
 listener that plays the states on a MIDI output at once, with no analysis in between and no note left on.
 """
 
+import copy
 from collections.abc import Callable
 
 from fingering.movements import Repertoire
 from fingering.table import Table
 from fingerlead.listening.reader import Lost
 from fingerlead.listening.recording import Heard as Decoded
-from fingerlead.listening.recording import Recording
+from fingerlead.listening.recording import Known, Recording, known_here
 from fingerlead.ports.base import now_us
 from fingerlead.ports.midi_out import MidiOut
 from fingerlead.reading.asked import SessionMusic
@@ -48,8 +49,10 @@ class Listening(Recording):
         keep: SessionWriter | None = None,
         plays: NoteNumbers = NoteNumbers(),
         known: Repertoire = STANDARD,
+        know: Callable[[bytes], Known] = known_here,
     ) -> None:
-        super().__init__(keep, self._analyse, plays, known)
+        super().__init__(keep, self._analyse, plays, known, know)
+        self._table, self._known = table, known
         self._tell = tell
         self._measuring = skew_us is None
         skew = None if skew_us is None else KnownSkew(skew_us)
@@ -60,6 +63,18 @@ class Listening(Recording):
         """From the last state on this is asked for, in the session and in the analysis of it as it comes."""
         super().begin_music(music)
         self._live.begin_music(written_notes(music), music, at_us=self.state_us)
+
+    def beyond_hole(self, tell: Callable[[Heard, Timing], None]) -> "Listening":
+        """Another listening, which goes on from here with what comes later than what is missing, and keeps nothing.
+
+        What it takes for lost may yet come: to this one, which stays as it is.
+        """
+        ahead = Listening(self._table, tell, remember=False, plays=self._plays, known=self._known, know=self._know_of)
+        ahead.bytes, ahead.carrier, ahead.state_us = self.bytes, self.carrier, self.state_us
+        ahead._link, ahead._notes = copy.deepcopy((self._link, self._notes))
+        ahead.skew_us, ahead.seal, ahead._skews_us = self.skew_us, self.seal, dict(self._skews_us)
+        ahead._live.timed_as(self._live)
+        return ahead
 
     def idle(self) -> bool:
         """Nothing came for a while: catch up a little with the analysis; whether there is more to do."""

@@ -6,6 +6,7 @@ given lies in a folder of sessions, each named by its date and time.
 
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
@@ -37,6 +38,32 @@ MOST_CHANTERS = 100
 Heard = Event | Lost | Back
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a chanter that names itself: how far apart its sensors may fire, and its levels."""
+
+    device_id: bytes
+    skew_us: int | None
+    seal: KnownSeal | None
+
+
+@dataclass(frozen=True, slots=True)
+class Clicked:
+    """A metronome of this tempo sounded a beat at each of these host times."""
+
+    host_us: tuple[int, ...]
+    beat_us: int
+
+
+# What a copy of a recording is made of, in its order; of a chanter, what is known comes before the bytes that name it.
+Copied = Chunk | Lost | Back | MusicAt | Clicked | Known
+
+
+def known_here(device_id: bytes) -> Known:
+    """What this machine has measured of a chanter."""
+    return Known(device_id, measured_skew_us(device_id), seal_of(device_id))
+
+
 def begin_session(
     folder: Path, port: str, carrier: Carrier, settings: Mapping[str, object], started: datetime
 ) -> SessionWriter:
@@ -49,7 +76,8 @@ class Recording:
     """What has been taken in so far, kept where there is a writer; `hear` gets everything as it is decoded.
 
     `plays` says which notes a chanter of plain notes plays; a teacher's own movements, where `known` has any, are kept
-    with the session.
+    with the session. `know` says what is known of a chanter. All that a second recording needs to come out the same
+    goes to `copy` as well, where there is one: it must not wait, and must not fail.
     """
 
     def __init__(
@@ -58,8 +86,11 @@ class Recording:
         hear: Callable[[Heard], object] = lambda what: None,
         plays: NoteNumbers = NoteNumbers(),
         known: Repertoire = STANDARD,
+        know: Callable[[bytes], Known] = known_here,
     ) -> None:
-        self.writer, self._hear, self._plays = writer, hear, plays
+        self.writer, self._hear, self._plays, self._know_of = writer, hear, plays, know
+        self.copy: Callable[[Copied], None] | None = None
+        self.carrier: Carrier = "stream"
         if writer is not None and known.own:
             writer.tell(**movements_meta(known))
         self.skew_us: int | None = None  # where it was measured
@@ -114,18 +145,23 @@ class Recording:
             self.bytes += len(item.data)
             if self.writer is not None:
                 self.writer.append(item.data, item.host_us)
-            self._decode(item.data, item.host_us)
+            try:
+                self._decode(item.data, item.host_us)
+            finally:
+                self._pass_copy(item)
         elif isinstance(item, Lost):
             self.losses += 1
             self.away, self.covered_mask = True, None
             self._away_from_us = self._last_state_us
             if self.writer is not None:
                 self.writer.mark("lost", item.host_us, item.cause)
+            self._pass_copy(item)
             self._hear(item)
         elif isinstance(item, Back):
             self.away = False
             if self.writer is not None:
                 self.writer.mark("back", item.host_us)
+            self._pass_copy(item)
             self._hear(item)
         elif isinstance(item, Ended):
             if item.error is not None and not isinstance(item.error, PortEnded):
@@ -138,9 +174,12 @@ class Recording:
         written_notes(music)
         if self.writer is not None:
             self.writer.begin_music(self.state_us, music)
+        self._pass_copy(MusicAt(self.state_us, music))
 
     def clicked(self, host_us: Sequence[int], beat_us: int) -> None:
         """A metronome of this tempo sounded a beat at each of these host times; kept a few at a time."""
+        if host_us:
+            self._pass_copy(Clicked(tuple(host_us), beat_us))
         fit = self._clock.fit() if host_us and self.writer is not None and not self.away else None
         if fit is None:
             return
@@ -163,6 +202,13 @@ class Recording:
     def follow(self, asked: Sequence[MusicAt]) -> None:
         """Ask for each of these from the first state on that is not before its time: the music of a replay."""
         self._asked = list(asked)
+
+    def ask_from(self, asked: MusicAt) -> None:
+        """Ask for this from the state at its time on, which may have come already. Raises as `begin_music` does."""
+        if self._asked or self.state_us < asked.at_us:
+            self._asked.append(asked)
+        else:
+            self.begin_music(asked.music)
 
     def stream(self, what: int, raw_hz: int) -> bytes:
         """The bytes that ask the chanter to stream holes, raw samples or both; none where it has no such requests."""
@@ -194,7 +240,12 @@ class Recording:
             with contextlib.suppress(SessionError):
                 self.writer.close()
 
+    def _pass_copy(self, what: Copied) -> None:
+        if self.copy is not None:
+            self.copy(what)
+
     def _meet(self, carrier: Carrier) -> None:
+        self.carrier = carrier
         if self.writer is not None:
             self.writer.tell(carrier=carrier)
         if carrier == "plain":
@@ -225,9 +276,10 @@ class Recording:
         """A chanter has named itself: its skew goes into the session, where it was measured."""
         if device_id in self._skews_us or len(self._skews_us) >= MOST_CHANTERS:
             return
-        self._skews_us[device_id] = measured_skew_us(device_id)
+        known = self._know_of(device_id)
+        self._pass_copy(known)
+        self._skews_us[device_id], seal = known.skew_us, known.seal
         # What is not known of one of several chanters is not known of the session.
-        seal = seal_of(device_id)
         if len(self._skews_us) > 1 and seal != self.seal:
             seal = None if seal is None or self.seal is None else KnownSeal()
         self.seal = seal

@@ -164,6 +164,12 @@ class LiveAnalysis:
         """How far apart the chanter's sensors may fire, and what is known of its levels, as known now."""
         self._skew, self._seal, self._prepared = skew, seal, None
 
+    def timed_as(self, other: "LiveAnalysis") -> None:
+        """What was told to another analysis of the same chanter's times is told to this one too."""
+        self.clock, self._scan_us, self._raw_bits = other.clock, other._scan_us, other._raw_bits
+        self._slopes_told, self._skew, self._seal = other._slopes_told, other._skew, other._seal
+        self._prepared = None
+
     def doubt(self, doubt: Doubt) -> None:
         """Something may be missing between two times; to be said before the state that ends it.
 

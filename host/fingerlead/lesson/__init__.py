@@ -1,0 +1,1 @@
+"""Lessons apart: what is played goes to another machine as it is played, and comes out the same there."""
