@@ -262,17 +262,21 @@ def test_changes_that_are_not_there_are_refused(session):
     assert "--format csv" in said
 
 
-def test_where_too_many_are_asked_for_it_says_how_many_fit(tmp_path):
+def test_a_longer_passage_goes_in_several_messages_in_any_order_and_one_that_is_missing_is_named(tmp_path):
     pupil = pupil_file.load_scenario("trembling").pupil
     performance = play.perform(pupil, script.write_script(pupil, 2, changes=250), 2)
     path = tmp_path / "long.bin"
     path.write_bytes(whole.wire_bytes(performance, chanter.setup_for(2), sensing.sensors("usual")))
-    said = refusal("send", path, "--changes", "1..240")
-    range_ = said.split("--changes ")[1]
-    done = run("send", path, "--changes", range_)
-    assert done.exit_code == 0
-    assert len(done.stdout.rstrip("\n")) <= LONGEST_MESSAGE
-    assert int(range_.split("..")[1]) >= 30
+    done = run("send", path, "--changes", "1..240")
+    messages = done.stdout.rstrip("\n").split("\n\n")
+    count = len(messages)
+    assert f"in {count} messages of at most" in done.stderr
+    assert max(map(len, messages)) <= LONGEST_MESSAGE
+    opened = run("open", given="\n".join(messages[::-1] + messages[:1]))
+    assert opened.stdout.startswith("Changes 1 to 240 of a session")
+    assert f"all {count} messages of this passage; got {count - 1} of them" in refusal(
+        "open", given="\n".join(messages[1:])
+    )
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import random
 import string
 import zlib
 from dataclasses import fields, replace
+from functools import cache
 
 import pytest
 from hypothesis import example, given, settings
@@ -220,15 +221,72 @@ def test_thirty_changes_fit_where_the_chanters_stamps_are_no_whole_scans_apart()
         assert len(encode_passage(replace(passage, edges=edges, end_us=passage.end_us + 1_000))) <= LONGEST_MESSAGE
 
 
-def test_where_they_do_not_fit_it_says_how_many_do():
+def test_where_they_do_not_fit_it_says_how_many_do(monkeypatch):
+    monkeypatch.setattr(text, "MOST_PARTS", 2)
     analysis = played("trembling", 2, 200)
     with pytest.raises(TooLongError) as caught:
         encode_changes(analysis, 4, len(analysis.changes) - 1)
     assert "--changes 5.." in str(caught.value)
     fit = int(str(caught.value).split("5..")[1].split(".")[0]) - 4
-    assert len(encode_changes(analysis, 4, 3 + fit)) <= LONGEST_MESSAGE
+    assert len(encode_changes(analysis, 4, 3 + fit).split(text.BETWEEN)) == 2
     with pytest.raises(TooLongError):
         encode_changes(analysis, 4, 4 + fit)
+
+
+# --- a passage that is too long for one message ---
+
+
+@cache
+def many() -> tuple[str, ...]:
+    """The messages of one passage."""
+    analysis = played("trembling", 2, 200)
+    return tuple(encode_changes(analysis, 4, len(analysis.changes) - 1).split(text.BETWEEN))
+
+
+def test_a_longer_passage_goes_in_several_messages_and_comes_whole():
+    analysis = played("trembling", 2, 200)
+    last = len(analysis.changes) - 1
+    assert [message.split("\n")[0] for message in many()] == [
+        f"{n} of {len(many())}" for n in range(1, len(many()) + 1)
+    ]
+    assert len(many()) == 3
+    assert all(len(message) <= LONGEST_MESSAGE for message in many())
+    same_on_both_sides(analysis, 4, last)
+
+
+@given(st.integers(0, 1 << 62))
+def test_parts_are_joined_in_any_order_each_as_often_as_it_came(seed):
+    chance = random.Random(seed)
+    parts = [*many(), *chance.choices(many(), k=3)]
+    chance.shuffle(parts)
+    pasted = "\n".join(f"Ann, today at 10:32\n{through_a_chat(part, chance)}" for part in parts)
+    assert decode_passage(pasted) == decode_passage(text.BETWEEN.join(many()))
+
+
+@pytest.mark.parametrize("left_out", [{1}, {2}, {1, 3}])
+def test_a_part_that_is_missing_is_named(left_out):
+    there = [part for number, part in enumerate(many(), 1) if number not in left_out]
+    with pytest.raises(PassageError) as caught:
+        decode_passage("\n".join(there))
+    named = " and ".join(map(str, sorted(left_out)))
+    assert f"expected all {len(many())} messages of this passage; got {len(there)} of them" in str(caught.value)
+    assert f"Paste {named} of {len(many())} too" in str(caught.value)
+
+
+def test_parts_of_two_passages_or_beside_a_whole_one_are_refused():
+    analysis = played("mixed", 6, 200)
+    others = encode_changes(analysis, 0, len(analysis.changes) - 1).split(text.BETWEEN)
+    for pasted in ([*many(), others[0]], [many()[0], *others[1:]], [*many(), MESSAGE], [MESSAGE, *many()]):
+        assert refused("\n".join(pasted))
+
+
+def test_a_letter_of_a_part_that_changed_is_refused():
+    chance = random.Random(3)
+    pasted = "\n".join(many())
+    places = [place for place, letter in enumerate(pasted) if letter in text.ALPHABET]
+    for place in chance.sample(places, 60):
+        other = chance.choice([letter for letter in text.ALPHABET if letter != pasted[place]])
+        assert refused(pasted[:place] + other + pasted[place + 1 :])
 
 
 @pytest.mark.parametrize(("first", "last"), [(-1, 2), (3, 2), (0, 10_000), (80, 80)])

@@ -20,7 +20,7 @@ from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.store.files import write_output
 from fingerlead.store.passage import decode_passage, encode_changes
 from fingerlead.store.passage.stretch import Passage
-from fingerlead.store.passage.text import BEGIN, END, LONGEST_PASTE, PassageError
+from fingerlead.store.passage.text import BEGIN, END, LONGEST_MESSAGE, LONGEST_PASTE, PassageError
 from fingerlead.timing.against import notes_led_to
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.published import as_dict, follows, misread_dict
@@ -57,9 +57,10 @@ def send(
     with problem_from(PassageError):
         message = encode_changes(analysis, first - 1, last - 1)
     typer.echo(message)
+    count = message.count(BEGIN)
+    size = f"{len(message)} characters" if count == 1 else f"{count} messages of at most {LONGEST_MESSAGE} characters"
     typer.echo(
-        f"{_numbered(first, last)} of {name}, in {len(message)} characters. "
-        "Copy all of it into the chat; it opens with: fingerlead open",
+        f"{_numbered(first, last)} of {name}, in {size}. Copy all of it into the chat; it opens with: fingerlead open",
         err=True,
     )
 

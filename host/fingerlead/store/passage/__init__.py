@@ -16,27 +16,33 @@ from bisect import bisect_left
 from fingerlead.store.passage import text
 from fingerlead.store.passage.packing import pack, unpack
 from fingerlead.store.passage.stretch import Passage, cut
-from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
+from fingerlead.store.passage.text import BETWEEN, LONGEST_MESSAGE, MOST_PARTS, PassageError, TooLongError
 from fingerlead.timing.analysis import Analysis
 
 __all__ = ["Passage", "PassageError", "TooLongError", "cut", "decode_passage", "encode_changes", "encode_passage"]
 
 
 def encode_passage(passage: Passage) -> str:
-    """The passage as a message of at most LONGEST_MESSAGE characters; raises PassageError (TooLongError)."""
+    """The passage as a message, or as several with an empty line between, each of at most LONGEST_MESSAGE characters.
+
+    Raises PassageError (TooLongError).
+    """
     passage.check()
     message = text.write(pack(passage))
-    if len(message) > LONGEST_MESSAGE:
+    if max(map(len, message.split(BETWEEN))) > LONGEST_MESSAGE:
         raise TooLongError(
-            f"a message of at most {LONGEST_MESSAGE} characters",
-            f"{passage.count} changes that need {len(message)}",
+            f"at most {MOST_PARTS} messages of {LONGEST_MESSAGE} characters",
+            f"{passage.count} changes that need {len(message)} characters",
             "send fewer changes",
         )
     return message
 
 
 def decode_passage(message: str) -> Passage:
-    """The passage in a message, and in whatever text is around it; raises PassageError."""
+    """The passage in a message, or in the parts of one in any order, and in whatever text is around them.
+
+    Raises PassageError.
+    """
     passage = unpack(text.read(message))
     passage.check()
     passage.written(passage.analysis())
@@ -44,7 +50,7 @@ def decode_passage(message: str) -> Passage:
 
 
 def encode_changes(analysis: Analysis, first: int, last: int) -> str:
-    """The message for the changes from number `first` to number `last`, both from 0 and both in it.
+    """The changes from number `first` to number `last`, both from 0 and both in it, as `encode_passage` has them.
 
     Raises PassageError; where they are too many, it says how many fit.
     """

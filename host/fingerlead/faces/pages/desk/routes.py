@@ -36,7 +36,7 @@ from fingerlead.listening.sources import open_source
 from fingerlead.phrases import capital
 from fingerlead.store.files import FULL
 from fingerlead.store.passage import Passage, decode_passage, encode_changes
-from fingerlead.store.passage.text import PassageError
+from fingerlead.store.passage.text import BETWEEN, PassageError
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
@@ -281,7 +281,7 @@ class Desk:
             text = encode_changes(self._analysed(request), first - 1, last - 1)
         except PassageError as error:
             raise StudioError(str(error)) from None
-        values = {"digest": digest, "first": first, "last": last, "text": text, "notice": ""}
+        values = {"digest": digest, "first": first, "last": last, "texts": text.split(BETWEEN), "notice": ""}
         return HTMLResponse(pages.render("message_out.html", **values))
 
     async def passage(self, request: Request) -> Response:
