@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -11,10 +10,10 @@ from spake2 import SPAKE2_A, SPAKE2_B
 from spake2.test.common import PRG
 
 from fingerlead.lesson import blocks, entries, packets
-from fingerlead.lesson.code import word_list
 from fingerlead.lesson.end import LessonEnd
 from fingerlead.lesson.entries import KINDS, Consent, PageTold, PinRemark, Read
 from fingerlead.lesson.keys import WINDOW, Agreement
+from fingerlead.spoken import WORDS
 from tests.lesson.faulty_line import FIVE_PERCENT, Net, Weather
 from tests.lesson.lessons import SECRET, played
 from tests.lesson.own_reader import OwnReader, hchacha20, unseal
@@ -126,19 +125,7 @@ def test_the_numbers_of_the_document_are_the_programs():
         entries.LONGEST_LONG,
         entries.LONGEST_LIST,
         WINDOW,
-        len(word_list()),
+        len(WORDS),
     ):
         spaced = f"{number:,}".replace(",", " ")
         assert re.search(rf"\b{spaced}\b", DOCUMENT), spaced
-
-
-def test_no_two_words_of_a_code_are_near_each_other():
-    from rapidfuzz.distance import Levenshtein
-
-    words = word_list()
-    assert len(set(words)) == 512
-    assert list(words) == sorted(words)
-    assert all(3 <= len(word) <= 7 and word.isascii() and word.islower() for word in words)
-    for at, word in enumerate(words):
-        assert all(Levenshtein.distance(word, other) >= 2 for other in words[at + 1 :]), word
-    assert all(before < after for before, after in pairwise(words))

@@ -28,8 +28,8 @@ from fingerlead.lesson.entries import (
 )
 from fingerlead.lesson.errors import LessonError
 from fingerlead.lesson.packets import MOST_PACKET, Content, decode_content, encode_content
-from fingerlead.lesson.receiving import FURTHEST, Incoming
-from fingerlead.lesson.sending import BURST, Outgoing
+from fingerlead.lesson.receiving import FURTHEST, OtherLog
+from fingerlead.lesson.sending import BURST, OwnLog
 from fingerlead.lesson.watching import Watched
 from fingerlead.listening.listening import Listening
 from fingerlead.listening.reader import Back, Lost
@@ -70,7 +70,7 @@ def test_after_a_gap_joining_begins_with_the_next_entry_that_begins():
 def test_a_log_comes_whole_and_once_in_any_order(rng, count):
     entries = [rng.randbytes(rng.randint(1, 3_000)) for _ in range(count)]
     blocks = [block for entry in entries for block in cut(entry)]
-    incoming, came = Incoming(), []
+    incoming, came = OtherLog(), []
     order = [*range(len(blocks)), *rng.choices(range(len(blocks)), k=len(blocks))]
     rng.shuffle(order)
     for now_us, number in enumerate(order):
@@ -85,7 +85,7 @@ def test_a_log_comes_whole_and_once_in_any_order(rng, count):
 
 
 def test_what_is_far_beyond_a_hole_is_not_kept():
-    incoming = Incoming()
+    incoming = OtherLog()
     incoming.take(FURTHEST + 1, (b"\0a",), FURTHEST + 2, 0)
     assert incoming.dropped == 1
     for number in range(1, FURTHEST, 64):
@@ -95,7 +95,7 @@ def test_what_is_far_beyond_a_hole_is_not_kept():
 
 
 def test_what_goes_at_once_repeats_the_last_fifth_of_a_second():
-    outgoing = Outgoing()
+    outgoing = OwnLog()
     for number in range(20):
         outgoing.add(bytes([number]), number * 50_000)
         first, blocks = outgoing.now(number * 50_000)
@@ -105,7 +105,7 @@ def test_what_goes_at_once_repeats_the_last_fifth_of_a_second():
 
 
 def test_nothing_that_goes_out_is_longer_than_a_packet_may_be():
-    rng, outgoing = random.Random(5), Outgoing()
+    rng, outgoing = random.Random(5), OwnLog()
     for _ in range(200):
         outgoing.add(rng.randbytes(rng.randint(1, 4_000)), 0)
     _, at_once = outgoing.now(0)
@@ -119,7 +119,7 @@ def test_nothing_that_goes_out_is_longer_than_a_packet_may_be():
 
 
 def test_only_what_is_missing_is_sent_again():
-    outgoing = Outgoing()
+    outgoing = OwnLog()
     for number in range(10):
         outgoing.add(bytes([number]), 0)
     outgoing.took(100_000)

@@ -6,7 +6,7 @@ acknowledged, and by which a lesson goes on after a cut.
 """
 
 from fingerlead.lesson.entries import MOST_ENTRY
-from fingerlead.lesson.errors import LessonError
+from fingerlead.lesson.errors import unexpected
 
 BLOCK = 960
 GOES_ON, BEGAN = 1, 2
@@ -35,12 +35,12 @@ class Joiner:
             self._clear()
             if after_gap:
                 return None
-            raise LessonError("blocks of entries that fit together", "others")
+            raise unexpected("blocks of entries that fit together", "others")
         self._parts.append(block[1:])
         self._size += len(block) - 1
         if self._size > MOST_ENTRY:
             self._clear()
-            raise LessonError(f"at most {MOST_ENTRY} bytes in an entry", "more")
+            raise unexpected(f"at most {MOST_ENTRY} bytes in an entry", "more")
         if block[0] & GOES_ON:
             return None
         entry = b"".join(self._parts)

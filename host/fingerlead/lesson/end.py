@@ -19,12 +19,12 @@ from typing import Literal
 from fingerlead.lesson.code import GOOD_FOR_US
 from fingerlead.lesson.delay import PlayoutDelay
 from fingerlead.lesson.entries import Consent, Ending, Entry, Read, decode_entry, encode_entry
-from fingerlead.lesson.errors import LessonError
+from fingerlead.lesson.errors import LessonError, unexpected
 from fingerlead.lesson.keys import Opener, Role, Sealer
 from fingerlead.lesson.meeting import Meeting
 from fingerlead.lesson.packets import Content, Lane, Sealed, decode_content, decode_packet, encode_content
-from fingerlead.lesson.receiving import Came, Incoming
-from fingerlead.lesson.sending import Outgoing
+from fingerlead.lesson.receiving import Came, OtherLog
+from fingerlead.lesson.sending import OwnLog
 
 Phase = Literal["waiting", "agreed", "open", "away", "over", "refused"]
 # An acknowledgement waits for as long for others to go with it; without anything to say an end says so this often.
@@ -83,7 +83,7 @@ class LessonEnd:
         self.role: Role = role
         self.phase: Phase = "waiting"
         self.meeting = Meeting(role, secret, now_us, random, good_for_us)
-        self.outgoing, self.incoming, self.delay = Outgoing(), Incoming(), PlayoutDelay()
+        self.outgoing, self.incoming, self.delay = OwnLog(), OtherLog(), PlayoutDelay()
         self.ignored = 0
         self.added = 0  # entries in this end's log
         self.theirs: Consent | None = None
@@ -109,7 +109,7 @@ class LessonEnd:
     def consent(self, consent: Consent, now_us: int) -> list[LessonEvent]:
         """The player agrees: from now on entries may go. Raises LessonError where nothing waits for it."""
         if self.phase != "agreed" or self._consented:
-            raise LessonError("a lesson that waits for consent", f"one that is {self.phase}")
+            raise unexpected("a lesson that waits for consent", f"one that is {self.phase}")
         self._consented = True
         self.add(consent, now_us)
         return self._look(now_us)

@@ -11,7 +11,7 @@ import struct
 from dataclasses import asdict, dataclass, fields
 from typing import Any, get_args, get_type_hints
 
-from fingerlead.lesson.errors import LessonError
+from fingerlead.lesson.errors import unexpected
 from fingerlead.wire.carriers import Carrier
 
 MOST_ENTRY = 1 << 18
@@ -200,20 +200,20 @@ def encode_entry(entry: Entry) -> bytes:
         text = json.dumps(found, ensure_ascii=False, separators=(",", ":"))
         data = bytes([_NUMBER_OF[type(entry)]]) + text.encode("utf-8", "backslashreplace")
     if len(data) > MOST_ENTRY:
-        raise LessonError(f"at most {MOST_ENTRY} bytes in an entry", str(len(data)))
+        raise unexpected(f"at most {MOST_ENTRY} bytes in an entry", str(len(data)))
     return data
 
 
 def decode_entry(data: bytes) -> Entry | None:
     """The entry of these bytes, None where its kind is not known; raises LessonError."""
     if not data:
-        raise LessonError("an entry of a lesson", "nothing")
+        raise unexpected("an entry of a lesson", "nothing")
     if data[0] == READ_KIND:
         if len(data) <= _READ.size or data[_READ.size] >= len(CARRIERS):
-            raise LessonError("what was read from a chanter", "a broken entry")
+            raise unexpected("what was read from a chanter", "a broken entry")
         host_us, carrier = _READ.unpack_from(data, 1)
         if host_us > MOST_US:
-            raise LessonError("a time of a clock", str(host_us))
+            raise unexpected("a time of a clock", str(host_us))
         return Read(host_us, CARRIERS[carrier], data[1 + _READ.size :])
     kind = KINDS.get(data[0])
     if kind is None:
@@ -221,9 +221,9 @@ def decode_entry(data: bytes) -> Entry | None:
     try:
         found = json.loads(data[1:].decode("utf-8"))
     except (ValueError, RecursionError):
-        raise LessonError("an entry of a lesson as JSON", "something else") from None
+        raise unexpected("an entry of a lesson as JSON", "something else") from None
     if not isinstance(found, dict):
-        raise LessonError("an entry of a lesson as a JSON object", "something else")
+        raise unexpected("an entry of a lesson as a JSON object", "something else")
     entry: Entry = _record(kind, found)
     return entry
 
@@ -238,12 +238,12 @@ def _record(kind: type[Any], found: dict[str, Any]) -> Any:
         value = found[field.name]
         value = tuple(value) if isinstance(value, list) else value
         if not _fits(field.name, hints[field.name], value):
-            raise LessonError(f"a sound {field.name} in {kind.__name__}", str(value)[:40])
+            raise unexpected(f"a sound {field.name} in {kind.__name__}", str(value)[:40])
         values[field.name] = value
     try:
         return kind(**values)
     except TypeError:
-        raise LessonError(f"a whole {kind.__name__}", "one of which something is missing") from None
+        raise unexpected(f"a whole {kind.__name__}", "one of which something is missing") from None
 
 
 def _fits(name: str, hint: object, value: object) -> bool:

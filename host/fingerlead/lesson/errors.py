@@ -4,6 +4,7 @@
 class LessonError(ValueError):
     """Something of a lesson is not as it should be; `str()` is one plain sentence."""
 
-    def __init__(self, expected: str, got: str, advice: str = "") -> None:
-        self.expected, self.got, self.advice = expected, got, advice
-        super().__init__(f"expected {expected}, got {got}{'; ' if advice else ''}{advice}")
+
+def unexpected(expected: str, got: object, advice: str = "") -> LessonError:
+    """The error of something that is not as expected."""
+    return LessonError(f"expected {expected}, got {got}{'; ' if advice else ''}{advice}")

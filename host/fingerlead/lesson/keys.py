@@ -13,17 +13,18 @@ as a counter only rises, each direction and lane has its key, and an agreement m
 import hashlib
 import hmac
 from collections.abc import Callable
+from importlib import import_module
 from os import urandom
 from typing import TYPE_CHECKING, Literal
 
-from fingerlead.lesson.errors import LessonError
+from fingerlead.lesson.errors import LessonError, unexpected
 from fingerlead.lesson.packets import HEADER, VERSION, Greet, Lane, Sealed, encode_packet
 
 if TYPE_CHECKING:
     from nacl.secret import Aead
 
 Role = Literal["pupil", "teacher"]
-INSTALL = 'install what lessons need: pip install "fingerlead[lesson]"'
+INSTALL = "pip install 'fingerlead[lesson]' brings it"
 IDENTITIES = {"pupil": b"fingerlead pupil", "teacher": b"fingerlead teacher"}
 # How far behind the newest a packet may come and still be the first of its number; as in RFC 4303, section 3.4.3.
 WINDOW = 1_024
@@ -34,7 +35,16 @@ class NotInstalled(LessonError):
     """A package that lessons need is missing."""
 
     def __init__(self, package: str) -> None:
-        super().__init__(f"the package {package}", "none", INSTALL)
+        super().__init__(f"the Python package {package} is missing; {INSTALL}")
+
+
+def check_installed(*modules: str) -> None:
+    """Raises NotInstalled where one of these packages cannot be imported."""
+    for module in modules:
+        try:
+            import_module(module)
+        except ImportError:
+            raise NotInstalled(module.partition(".")[0]) from None
 
 
 def other(role: Role) -> Role:
@@ -46,10 +56,8 @@ class Agreement:
     """One end's part of one key agreement; `message` goes to the other end. `random` is for vectors in tests."""
 
     def __init__(self, role: Role, secret: bytes, random: Callable[[int], bytes] = urandom) -> None:
-        try:
-            from spake2 import SPAKE2_A, SPAKE2_B
-        except ImportError:
-            raise NotInstalled("spake2") from None
+        from spake2 import SPAKE2_A, SPAKE2_B
+
         side = SPAKE2_A if role == "pupil" else SPAKE2_B
         names = IDENTITIES["pupil"], IDENTITIES["teacher"]
         self._side = side(secret, idA=names[0], idB=names[1], entropy_f=random)
@@ -62,7 +70,7 @@ class Agreement:
         try:
             shared = self._side.finish(theirs.message)
         except Exception:  # the package raises what its arithmetic does
-            raise LessonError("a message of the key agreement", "something else") from None
+            raise unexpected("a message of the key agreement", "something else") from None
         return Keys(self.role, shared, encode_packet(pupil) + encode_packet(teacher))
 
 
@@ -136,10 +144,8 @@ class Opener:
 
 
 def _box(key: bytes) -> "Aead":
-    try:
-        from nacl.secret import Aead
-    except ImportError:
-        raise NotInstalled("pynacl") from None
+    from nacl.secret import Aead
+
     return Aead(key)
 
 

@@ -13,7 +13,7 @@ from os import urandom
 
 from fingerlead.lesson.code import GOOD_FOR_US, TRIES
 from fingerlead.lesson.errors import LessonError
-from fingerlead.lesson.keys import Agreement, Keys, Role
+from fingerlead.lesson.keys import Agreement, Keys, Role, check_installed
 from fingerlead.lesson.packets import ATTEMPT, VERSION, Confirm, Greet, Refuse, Why, encode_packet
 
 GREET_US = 500_000
@@ -38,7 +38,10 @@ class _Attempt:
 
 
 class Meeting:
-    """One end's part. `keys` once both have proved that they know the code; `refused` says why they will not."""
+    """One end's part. `keys` once both have proved that they know the code; `refused` says why they will not.
+
+    Raises NotInstalled.
+    """
 
     def __init__(
         self,
@@ -49,6 +52,7 @@ class Meeting:
         good_for_us: int = GOOD_FOR_US,
         versions: tuple[int, int] = (VERSION, VERSION),
     ) -> None:
+        check_installed("spake2", "nacl")
         self.role = role
         self.keys: Keys | None = None
         self.refused = ""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from fingerlead.lesson.blocks import BLOCK
-from fingerlead.lesson.errors import LessonError
+from fingerlead.lesson.errors import unexpected
 
 VERSION = 1
 MOST_PACKET = 1_200
@@ -127,7 +127,7 @@ def decode_packet(data: bytes) -> Packet | None:
     Greetings, confirmations and refusals look the same in every version, so that versions that differ can say so.
     """
     if not 2 <= len(data) <= MOST_PACKET:
-        raise LessonError(f"a packet of 2 to {MOST_PACKET} bytes", f"{len(data)} bytes")
+        raise unexpected(f"a packet of 2 to {MOST_PACKET} bytes", f"{len(data)} bytes")
     try:
         if data[1] == GREET:
             _, _, attempt, lowest, highest, message = _GREET.unpack_from(data)
@@ -139,10 +139,10 @@ def decode_packet(data: bytes) -> Packet | None:
         if data[1] in tuple(Lane):
             version, lane, counter = HEADER.unpack_from(data)
             if version != VERSION:
-                raise LessonError(f"a packet of version {VERSION}", f"one of version {version}", "update fingerlead")
+                raise unexpected(f"a packet of version {VERSION}", f"one of version {version}", "update fingerlead")
             return Sealed(Lane(lane), counter, data[: HEADER.size], data[HEADER.size :])
     except struct.error:
-        raise LessonError("a whole packet of a lesson", f"{len(data)} bytes") from None
+        raise unexpected("a whole packet of a lesson", f"{len(data)} bytes") from None
     return None
 
 
@@ -162,7 +162,7 @@ def decode_content(data: bytes) -> Content:
     try:
         stamp_us, echo_us, held_us, made, have, count = _CONTENT.unpack_from(data)
         if count > MOST_SPANS:
-            raise LessonError(f"at most {MOST_SPANS} spans", str(count))
+            raise unexpected(f"at most {MOST_SPANS} spans", str(count))
         place = _CONTENT.size
         spans = tuple(_SPAN.unpack_from(data, place + at * _SPAN.size) for at in range(count))
         place += count * _SPAN.size
@@ -174,11 +174,11 @@ def decode_content(data: bytes) -> Content:
             place += _LENGTH.size
             block = data[place : place + length]
             if not 2 <= length <= BLOCK + 1 or len(block) < length:
-                raise LessonError(f"blocks of 2 to {BLOCK + 1} bytes", f"one of {length}")
+                raise unexpected(f"blocks of 2 to {BLOCK + 1} bytes", f"one of {length}")
             blocks.append(block)
             place += length
     except struct.error:
-        raise LessonError("a whole packet of a lesson", f"{len(data)} bytes") from None
+        raise unexpected("a whole packet of a lesson", f"{len(data)} bytes") from None
     if first + len(blocks) > made or any(not have < start < end for start, end in spans):
-        raise LessonError("blocks and spans within the log", "others")
+        raise unexpected("blocks and spans within the log", "others")
     return Content(stamp_us, echo_us, held_us, made, have, spans, first, tuple(blocks))

@@ -33,7 +33,7 @@ class Beyond:
     anew: bool
 
 
-class Incoming:
+class OtherLog:
     """The other end's log so far: all below `have`, and some beyond."""
 
     def __init__(self) -> None:

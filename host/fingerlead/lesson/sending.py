@@ -30,7 +30,7 @@ class _Block:
     has: bool = False  # the other end has it, beyond a hole
 
 
-class Outgoing:
+class OwnLog:
     """The blocks of one end's log; numbers count from 0 through the whole lesson."""
 
     def __init__(self, most_held: int = MOST_HELD) -> None:
