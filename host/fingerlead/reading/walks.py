@@ -274,8 +274,8 @@ def steps_to(step: Step | None) -> list[Step]:
     return walk[::-1]
 
 
-def rows_from(rows: list[Row], at: int) -> list[Row]:
-    """The rows to go on with from a settled melody note; what came before it is let go."""
+def let_go(rows: list[Row], at: int) -> None:
+    """Let go of what came before a settled melody note; what is left of the rows is to be gone on with."""
     for step in rows[at]:
         step.before = None
-    return rows[at:]
+    del rows[:at]

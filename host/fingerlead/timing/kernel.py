@@ -17,17 +17,18 @@ from fingering.movements import Repertoire
 from fingerlead.reading.between import GRACE_NOTES, name_of, places_too_many
 from fingerlead.reading.music import ANY
 from fingerlead.reading.pricing import Gap
-from fingerlead.reading.walks import rows_from
 from fingerlead.timing import measure as m
 from fingerlead.timing.movement_takes import MovementTake, Sound, played_forms, written_forms
 from fingerlead.timing.notes import EXTRA, MOVEMENT, PERHAPS, STRAYS, UNCLEAR, Progression, ReadNotes, Rules, read_notes
 from fingerlead.timing.results import ExtraNote, MovementNote, MovementVerdict, PlayedMovement
 from fingerlead.timing.segment import HeldNotes, stretches_of
-from fingerlead.timing.timeline import NO_NOTE, POPCOUNT
+from fingerlead.timing.timeline import NO_NOTE
 
 # What is being read takes the most room, some hundred bytes an edge; measured, and not critical.
 PIECE_EDGES = 1 << 14
 
+# What fits into 32 bits.
+MOST_NARROW = (1 << 31) - 1
 
 # The columns of a part that are lists.
 LISTS = ("movements", "takes", "extras", "off")
@@ -120,30 +121,29 @@ def measure(
         return None
     settled = read.settled
     notes = _melody(stretches, read)
-    windows = m.windows_between(notes, covered)
-    at, window = m.edges_in(windows)
-    times, returns = m.finger_times(windows, at, window, edge_us, covered, settings.bounce_us)
+    windows = m.windows_between(notes)
     kind, doubt = read.kind, read.doubt
     plain = kind <= STRAYS
-    strays = m.strays_in(windows, at, window, returns, ~plain, edge_us, covered)
+    edges = m.edges_in(windows, covered)
+    errors = rules.errors
+    times, returns = m.finger_times(windows, edges, edge_us, settings.bounce_us, errors.flat_us or 0)
+    strays = m.strays_in(windows, edges, returns, ~plain, edge_us, covered)
 
     is_change = windows.from_note != windows.to_note
     # Mostly all are, and nothing need be copied.
-    changed: slice | NDArray[np.bool_] = slice(None) if is_change.all() else is_change
-    differs = windows.from_mask ^ windows.to_mask
-    times = times[changed]
-    errors = rules.errors
-    unsure_us: NDArray[Any]
-    lead, after_us, spread_us = m.leads(times, errors.flat_us or 0)
+    changed: slice | NDArray[np.bool_] = slice(None)
+    t_us, count = times.t_us, windows.count
+    if not is_change.all():
+        changed, t_us, count = is_change, t_us[is_change.repeat(count)], count[is_change]
+    lead, start_us, spread_us = times.lead[changed], times.start_us[changed], times.spread_us[changed]
     beyond_us = np.zeros(len(windows))
-    moved = times != m.NOT_MOVED
-    moved_count = int(moved.sum())
+    unsure_us: NDArray[Any]
     if errors.budget is None:
         beyond_us[:] = errors.flat_us or 0
-        flat_us = min(errors.flat_us or 0, np.iinfo(np.int32).max)
-        unsure_us, common_us = np.full(moved_count, flat_us, dtype=np.int32), np.zeros(moved_count, np.int32)
+        flat_us = min(errors.flat_us or 0, MOST_NARROW)
+        unsure_us, common_us = np.full(len(t_us), flat_us, dtype=np.int32), np.zeros(len(t_us), np.int32)
     else:
-        found = m.certain(times, edge_us[windows.first][changed], windows.from_mask[changed], errors)
+        found = m.certain(t_us, windows.differs[changed], windows.from_mask[changed], errors)
         lead[~found.clear] = m.NO_LEAD
         beyond_us[changed] = found.spread_us
         unsure_us = np.ceil(errors.budget.expanded_us(found.own_us, found.common_us)).astype(np.int32)
@@ -152,17 +152,15 @@ def measure(
     sure = lasting & m.sounds_surely(strays, edge_us, covered, errors)
     heard, long = np.zeros((2, len(windows)), dtype=bool)
     heard[strays.window[sure]] = long[strays.window[lasting]] = True
-    spreads = np.zeros(len(windows), dtype=np.int64)
-    spreads[changed] = spread_us
     sounds = notes.note != NO_NOTE
     # A change is judged by the music of the note that it leads to.
     musics = (*rules.musics, ANY)
     asked, is_known = [one.asked for one in musics], np.array([one.is_known for one in musics], dtype=np.bool_)
-    music = read.music[(np.cumsum(sounds) - 1)[windows.held + 1]]
+    music = read.music.take((np.cumsum(sounds) - 1).take(windows.held + 1))
     stages = [settings.stage_us if one.stage_us is None else one.stage_us for one in asked]
     stage_us = np.array(stages, dtype=np.int64)[music]
     judged = np.array([one.judged for one in asked], dtype=np.bool_)[music]
-    verdict = np.where(spreads - stage_us > beyond_us, m.APART, m.CLEAN).astype(np.uint8)
+    verdict = np.where(times.spread_us - stage_us > beyond_us, np.uint8(m.APART), np.uint8(m.CLEAN))
     verdict[heard] = m.STRAY
     verdict[kind == MOVEMENT] = m.EMBELLISHED
     # What sounded for long enough, and is no stray of these fingers, is a note too many.
@@ -174,14 +172,14 @@ def measure(
         verdict[m.touches(edge_us[windows.first], edge_us[windows.last], rules.doubts)] = m.UNCERTAIN
 
     change_number = np.cumsum(is_change) - 1 + place.changes
-    finger_us = times[moved] - np.repeat(after_us.astype(times.dtype), POPCOUNT[differs[changed]])
     slip = is_change[returns.window] & (kind != MOVEMENT)[returns.window]
-    given = sounds.copy()
+    where, given = read.place, sounds.copy()
+    if not sounds.all():
+        where = np.zeros((len(notes), 3), dtype=np.int32)
+        where[sounds] = read.place
     if place.stretches:
         given[0] = False  # it was given with the part before
     plain_change = plain[changed]
-    where = np.zeros((len(notes), 3), dtype=np.int32)
-    where[sounds] = read.place
     embellished = [(at, read.gaps[at]) for at in read.embellished.tolist()]
     numbers = np.where(is_change, change_number, -1)[read.embellished].tolist()
     movements = [
@@ -200,12 +198,12 @@ def measure(
         to_mask=windows.to_mask[changed],
         first=(windows.first[changed] + place.edge).astype(np.int32),
         last=(windows.last[changed] + place.edge).astype(np.int32),
-        change_us=edge_us[windows.first[changed]] + after_us,
-        spread_us=spread_us,
-        finger_us=finger_us,
+        change_us=start_us,
+        spread_us=_narrow(spread_us),
+        finger_us=_narrow(t_us - start_us.repeat(count)),
         unsure_us=unsure_us,
         common_us=common_us,
-        lead=np.where(plain_change, lead, m.NO_LEAD).astype(np.int8),
+        lead=np.where(plain_change, lead, np.int8(m.NO_LEAD)),
         verdict=verdict[changed],
         plain=plain_change,
         stage_us=stage_us[changed],
@@ -236,7 +234,7 @@ def measure(
         edge=place.edge + (len(covered) if settled is None else int(stretches.begin[settled])),
         stretches=place.stretches + (settled or 0),
         changes=place.changes + int(is_change.sum()),
-        rows=rows_from(place.rows, settled) if settled else [],
+        rows=[] if settled is None else place.rows,
         doubt=read.doubt_after,
     )
     return part, after
@@ -249,12 +247,12 @@ def take_of(edge_us: NDArray[np.int64], covered: NDArray[np.uint8], rules: Rules
     """
     stretches = stretches_of(edge_us, covered, rules.settings, rules.geometry)
     read = read_notes(stretches, edge_us, covered, rules, Progression(), final=True)
-    if read is None or len(read.at) != 2 or len(read.gaps) != 1 or not len(read.embellished):
+    if read is None or len(read.at) != 2 or len(read.kind) != 1 or not len(read.embellished):
         return None
-    (gap,) = read.gaps
+    gap = read.gaps[0]
     if not _is_judged(_played_movement(gap, stretches, False, -1, rules.known), gap):
         return None
-    windows = m.windows_between(_melody(stretches, read), covered)
+    windows = m.windows_between(_melody(stretches, read))
     return _take(gap, stretches, windows, 0, 0, rules)
 
 
@@ -290,6 +288,11 @@ def measure_in_pieces(
         part, place = measured
         size = piece_edges
         yield part
+
+
+def _narrow(us: NDArray[np.int64]) -> NDArray[np.int64] | NDArray[np.int32]:
+    """Lengths in 32 bits, where they fit."""
+    return us.astype(np.int32) if us.max(initial=0) <= MOST_NARROW else us
 
 
 def _melody(stretches: HeldNotes, read: ReadNotes) -> HeldNotes:

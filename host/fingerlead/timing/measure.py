@@ -17,7 +17,6 @@ Definitions:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,16 +24,15 @@ from numpy.typing import NDArray
 from fingering.holes import HOLES
 from fingerlead.timing.edge_errors import EdgeErrors, apart_us
 from fingerlead.timing.segment import HeldNotes, Indices, ranges
-from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT
+from fingerlead.timing.timeline import HOLE_OF_BIT, NO_NOTE, POPCOUNT, SOUND, TOP_OPEN_BIT, bits_of
 
 CLEAN, APART, STRAY, EMBELLISHED, EXTRA, PERHAPS, UNCLEAR, UNCERTAIN = range(8)
 NO_LEAD = -1
-NOT_MOVED = -1
 
 
 @dataclass(slots=True)
 class Windows:
-    """The windows of neighbouring held notes (repeats of one note included) and the toggles in them."""
+    """The windows of neighbouring held notes, repeats of one note included."""
 
     held: Indices  # the first note's place among the held notes; the second is the next
     first: Indices  # edge number that leaves the first settled mask
@@ -43,10 +41,40 @@ class Windows:
     to_note: NDArray[np.uint8]
     from_mask: NDArray[np.uint8]
     to_mask: NDArray[np.uint8]
-    busy: NDArray[np.bool_]  # some finger moved more often than the change asks
+    differs: NDArray[np.uint8]  # the fingers that do
+    count: Indices  # how many these are
 
     def __len__(self) -> int:
         return len(self.held)
+
+
+@dataclass(slots=True)
+class InWindows:
+    """The edges from the first window's first to the last window's last, `begin` the number of the first of them.
+
+    `window` is whose window each is in, or after; `outside` are the places of those that are in none. `toggled` are the
+    fingers that move at each, none outside; `sound` is the note from then on.
+    """
+
+    begin: int
+    window: Indices
+    outside: Indices
+    toggled: NDArray[np.uint8]
+    sound: NDArray[np.uint8]
+
+
+@dataclass(slots=True)
+class FingerTimes:
+    """`t_us` of each finger that differs, flat in order of window and finger.
+
+    For each window `lead`, the first finger (NO_LEAD where too close to call), its time `start_us`, and `spread_us`,
+    from it to the last. What these are of a window in which no finger differs means nothing.
+    """
+
+    t_us: NDArray[np.int64]
+    lead: NDArray[np.int8]
+    start_us: NDArray[np.int64]
+    spread_us: NDArray[np.int64]
 
 
 @dataclass(slots=True)
@@ -75,92 +103,124 @@ class Runs:
         return Runs(self.window[keep], self.note[keep], self.mask[keep], self.start_us[keep], self.duration_us[keep])
 
 
-def windows_between(notes: HeldNotes, covered: NDArray[np.uint8]) -> Windows:
+def windows_between(notes: HeldNotes) -> Windows:
     """A window for each two neighbouring held notes, none across hands off."""
     sounding = notes.note != NO_NOTE
     held = (sounding[:-1] & sounding[1:]).nonzero()[0]
-    first, last = notes.last[held] + 1, notes.first[held + 1]
-    from_mask, to_mask = notes.mask[held], notes.mask[held + 1]
-    toggled = np.zeros(len(covered), dtype=np.int32)
-    np.cumsum(POPCOUNT[covered[1:] ^ covered[:-1]], out=toggled[1:], dtype=np.int32)
-    toggles = toggled[last] - toggled[first - 1]
-    busy = toggles > POPCOUNT[from_mask ^ to_mask]
-    return Windows(held, first, last, notes.note[held], notes.note[held + 1], from_mask, to_mask, busy)
+    after = held + 1
+    from_mask, to_mask = notes.mask.take(held), notes.mask.take(after)
+    differs = from_mask ^ to_mask
+    return Windows(
+        held, notes.last.take(held) + 1, notes.first.take(after), notes.note.take(held), notes.note.take(after),
+        from_mask, to_mask, differs, POPCOUNT.take(differs).astype(np.intp),
+    )  # fmt: skip
 
 
-def edges_in(windows: Windows) -> tuple[Indices, Indices]:
-    """The edges in all windows, flat, and whose window each is in."""
+def edges_in(windows: Windows, covered: NDArray[np.uint8]) -> InWindows:
+    """The edges in all windows."""
     first, stop = windows.first, windows.last + 1
-    at, _ = ranges(first, stop)
-    return at, np.repeat(np.arange(len(first)), stop - first)
+    begin, end = (int(first[0]), int(stop[-1])) if len(first) else (1, 1)
+    until = np.append(first[1:], end)
+    window = np.repeat(np.arange(len(first)), until - first)
+    toggled = covered[begin:end] ^ covered[begin - 1 : end - 1]
+    parted = (until != stop).nonzero()[0]
+    outside = ranges(stop[parted], until[parted])[0] - begin if parted.size else parted
+    toggled[outside] = 0
+    return InWindows(begin, window, outside, toggled, SOUND.take(covered[begin:end]))
 
 
 def finger_times(
-    windows: Windows,
-    at: Indices,
-    window: Indices,
-    edge_us: NDArray[np.int64],
-    covered: NDArray[np.uint8],
-    bounce_us: int,
-) -> tuple[NDArray[np.int32] | NDArray[np.int64], Returns]:
-    """The time of each finger that differs, counted from the window's first edge, and the fingers that returned.
+    windows: Windows, edges: InWindows, edge_us: NDArray[np.int64], bounce_us: int, uncertainty_us: int
+) -> tuple[FingerTimes, Returns]:
+    """The times of the fingers that differ, and the fingers that returned. A lead is clear by `uncertainty_us`."""
+    window, toggled = edges.window, edges.toggled
+    below, at_us = toggled - 1, edge_us[edges.begin : edges.begin + len(window)]
+    # Most edges move one finger and go in one sweep; those that move several are taken finger by finger.
+    others = (toggled & below != 0).nonzero()[0]
+    moves = windows.last - windows.first + 1
+    np.add.at(moves, window.take(others), POPCOUNT.take(toggled.take(others)) - 1)
+    # Where some finger moves more often than the change asks, it takes more to tell which time is its own. What goes in
+    # one sweep and is not to count goes to the end.
+    busy, ends = moves > windows.count, np.cumsum(windows.count)
+    begins, total = ends - windows.count, len(ends) and int(ends[-1])
+    base = np.where(busy, total, begins)
+    t_us = np.empty(total + HOLES, dtype=np.int64)
+    place = base.take(window)
+    place += POPCOUNT.take(windows.differs.take(window) & below)
+    place[others] = place[edges.outside] = total
+    t_us[place] = at_us
+    which, finger = bits_of(toggled.take(others))
+    several = others.take(which)
+    of = window.take(several)
+    t_us[base.take(of) + POPCOUNT.take(windows.differs.take(of) & ((1 << finger) - 1))] = at_us.take(several)
 
-    The times are [windows, 8], -1 where a finger does not differ; 32 bits wide where they fit.
-    """
-    begin_us = edge_us[windows.first]
-    lasts_us = edge_us[windows.last] - begin_us
-    narrow = np.int32 if not len(windows) or lasts_us.max() <= np.iinfo(np.int32).max else np.int64
-    times = np.full((len(windows), HOLES), NOT_MOVED, dtype=narrow)
-    after_us = (edge_us[at] - begin_us[window]).astype(narrow)
-    toggled = covered[at] ^ covered[at - 1]
-    busy = windows.busy[window].nonzero()[0]
-    # Most edges move one finger and go in one sweep; those that move several are taken finger by finger. What this
-    # writes into busy windows, where a finger moves more than once, is written over.
-    single = POPCOUNT[toggled] == 1
-    times[window[single], HOLE_OF_BIT[toggled[single]]] = after_us[single]
-    together = (~single).nonzero()[0]
-    if together.size:
-        for finger in range(HOLES):
-            some = together[toggled[together] >> finger & 1 != 0]
-            times[window[some], finger] = after_us[some]
-    returns = _busy_finger_times(windows, times, window[busy], toggled[busy], after_us[busy], bounce_us)
-    returns.start_us += begin_us[returns.window]
+    # In the other windows every edge moves fingers that differ: the first edge is the first finger's.
+    start_us = edge_us.take(windows.first)
+    opens = toggled.take(windows.first - edges.begin)
+    unclear = (windows.count > 1) & (edge_us.take(windows.first + 1) - start_us < max(uncertainty_us, 1))
+    lead = HOLE_OF_BIT.take(opens).view(np.int8)
+    lead[unclear | (POPCOUNT.take(opens) > 1)] = NO_LEAD
+    times = FingerTimes(t_us[:total], lead, start_us, edge_us.take(windows.last) - start_us)
+    rows = busy.nonzero()[0]
+    if not rows.size:
+        none = np.zeros(0, dtype=np.int64)
+        return times, Returns(np.zeros(len(windows), dtype=np.uint8), none, none.astype(np.uint8), none, none)
+    mine = busy.take(window).nonzero()[0]
+    which, finger = bits_of(toggled.take(mine))
+    mine = mine.take(which)
+    returns = _busy_times(windows, times, begins, window.take(mine), finger, at_us.take(mine), bounce_us)
+    _lead_of_busy(windows, times, begins, rows, uncertainty_us)
     return times, returns
 
 
-def _busy_finger_times(
+def _busy_times(
     windows: Windows,
-    times: NDArray[Any],
+    times: FingerTimes,
+    begins: Indices,
     window: Indices,
-    toggled: NDArray[np.uint8],
-    after_us: NDArray[Any],
+    finger: Indices,
+    t_us: NDArray[np.int64],
     bounce_us: int,
 ) -> Returns:
-    """Fill in the times of the busy windows, and find the excursions of the fingers that return."""
+    """Fill in the times of the busy windows, and find the excursions of the fingers that return.
+
+    From each move in them: its window, finger and time, in order of time. `begins`: where the times of each window do.
+    """
+    order = np.argsort(window * HOLES + finger, kind="stable")
+    window, finger, t_us = window[order], finger[order], t_us[order]
+    starts = np.ones(len(order), dtype=bool)
+    starts[1:] = (window[1:] != window[:-1]) | (finger[1:] != finger[:-1])
+    firsts = starts.nonzero()[0]
+    lasts = np.append(firsts[1:], len(order)) - 1
+    of, bit = window[firsts], 1 << finger[firsts]
+    moved = windows.differs[of] & bit != 0
+    settled = _before_bounces(t_us, firsts[moved], lasts[moved], bounce_us)
+    times.t_us[begins[of[moved]] + POPCOUNT[windows.differs[of[moved]] & (bit[moved] - 1)]] = t_us[settled]
+
     finger_bits = np.zeros(len(windows), dtype=np.uint8)
-    found: list[tuple[Indices, NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]] = []
-    differs = windows.from_mask ^ windows.to_mask
-    times[windows.busy.nonzero()[0]] = NOT_MOVED
-    for finger in range(HOLES) if toggled.size else ():
-        mine = (toggled >> finger & 1).nonzero()[0]
-        if not mine.size:
-            continue
-        of, t_us = window[mine], after_us[mine].astype(np.int64)
-        starts = np.concatenate(([True], of[1:] != of[:-1]))
-        begins = starts.nonzero()[0]
-        moved = differs[of[begins]] >> finger & 1 != 0
-        ends = np.append(begins[1:], len(mine)) - 1
-        times[of[begins[moved]], finger] = t_us[_before_bounces(t_us, begins[moved], ends[moved], bounce_us)]
-        back = ~moved[np.cumsum(starts) - 1]
-        finger_bits[of[back]] |= np.uint8(1 << finger)
-        away = back.nonzero()[0][::2]  # a finger that returns toggles an even number of times
-        found.append((of[away], np.full(len(away), finger, np.uint8), t_us[away], t_us[away + 1] - t_us[away]))
-    if not found:
-        none = np.zeros(0, dtype=np.int64)
-        return Returns(finger_bits, none.astype(np.intp), none.astype(np.uint8), none, none.copy())
-    of, fingers, start_us, duration_us = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    order = np.lexsort((fingers, start_us, of))
-    return Returns(finger_bits, of[order], fingers[order], start_us[order], duration_us[order])
+    np.bitwise_or.at(finger_bits, of[~moved], bit[~moved].astype(np.uint8))
+    # A finger that returns toggles an even number of times.
+    away = (~moved).repeat(lasts - firsts + 1).nonzero()[0][::2]
+    away = away[np.lexsort((finger[away], t_us[away], window[away]))]
+    lasts_us = t_us[away + 1] - t_us[away]
+    return Returns(finger_bits, window[away], finger[away].astype(np.uint8), t_us[away], lasts_us)
+
+
+def _lead_of_busy(windows: Windows, times: FingerTimes, begins: Indices, rows: Indices, uncertainty_us: int) -> None:
+    """Fill in which finger was the first in the busy windows `rows`, when, and how far the last was from it."""
+    rows = rows[windows.count[rows] > 0]
+    if not rows.size:
+        return
+    at, offsets = ranges(begins[rows], begins[rows] + windows.count[rows])
+    t_us = times.t_us[at]
+    _, finger = bits_of(windows.differs[rows])
+    of = np.repeat(np.arange(len(rows)), windows.count[rows])
+    first_us = np.minimum.reduceat(t_us, offsets)
+    # It leads where no other is so near that their order is open.
+    near = t_us - first_us[of] < max(uncertainty_us, 1)
+    lead = np.add.reduceat(np.where(near, finger, 0), offsets)
+    times.lead[rows] = np.where(np.add.reduceat(near, offsets, dtype=np.intp) == 1, lead, NO_LEAD)
+    times.start_us[rows], times.spread_us[rows] = first_us, np.maximum.reduceat(t_us, offsets) - first_us
 
 
 def _before_bounces(t_us: NDArray[np.int64], begins: Indices, ends: Indices, bounce_us: int) -> Indices:
@@ -179,62 +239,45 @@ def _before_bounces(t_us: NDArray[np.int64], begins: Indices, ends: Indices, bou
 
 def joined(window: Indices, at: Indices, edge_us: NDArray[np.int64], covered: NDArray[np.uint8]) -> Runs:
     """Stretches `at` as runs: those that follow one another in one window on one note are one."""
-    note = SOUND[covered[at]]
+    mask = covered.take(at)
+    note = SOUND.take(mask)
     starts = np.ones(len(at), dtype=bool)
     starts[1:] = (window[1:] != window[:-1]) | (note[1:] != note[:-1]) | (at[1:] != at[:-1] + 1)
     begins = starts.nonzero()[0]
     ends = np.append(begins[1:], len(at))[: len(begins)] - 1
-    start_us = edge_us[at[begins]]
-    return Runs(window[begins], note[begins], covered[at[begins]], start_us, edge_us[at[ends] + 1] - start_us)
+    start_us = edge_us.take(at.take(begins))
+    lasts_us = edge_us.take(at.take(ends) + 1) - start_us
+    return Runs(window.take(begins), note.take(begins), mask.take(begins), start_us, lasts_us)
 
 
 def strays_in(
     windows: Windows,
-    at: Indices,
-    window: Indices,
+    edges: InWindows,
     returns: Returns,
     explained: NDArray[np.bool_],
     edge_us: NDArray[np.int64],
     covered: NDArray[np.uint8],
 ) -> Runs:
     """The stray runs of the windows that nothing else explains."""
-    note = SOUND[covered[at]]
-    third = (note != windows.from_note[window]) & (note != windows.to_note[window])
+    third = edges.sound != windows.from_note.take(edges.window)
+    third &= edges.sound != windows.to_note.take(edges.window)
+    third[edges.outside] = False
+    place = third.nonzero()[0]
+    of = edges.window.take(place)
     outside = explained | (windows.from_note == windows.to_note)
     if outside.any():
-        third &= ~outside[window]
-
-    bits = returns.finger_bits[window] if returns.window.size else np.zeros(0, dtype=np.uint8)
-    returning = bits.nonzero()[0]
-    if returning.size:
-        of, mask, bits = window[returning], covered[at[returning]], bits[returning]
-        stood = windows.from_mask[of]
-        put_back = SOUND[(mask & ~bits) | (stood & bits)]
-        of_return = TOP_OPEN_BIT[mask] & bits & stood != 0
-        third[returning] &= ~(of_return | (put_back == windows.from_note[of]) | (put_back == windows.to_note[of]))
-    strays = joined(window[third], at[third], edge_us, covered)
+        inside = ~outside.take(of)
+        place, of = place[inside], of[inside]
+    at = place + edges.begin
+    if returns.window.size:
+        bits, mask, stood = returns.finger_bits.take(of), covered.take(at), windows.from_mask.take(of)
+        put_back = SOUND.take((mask & ~bits) | (stood & bits))
+        of_return = TOP_OPEN_BIT.take(mask) & bits & stood != 0
+        of_return |= (put_back == windows.from_note.take(of)) | (put_back == windows.to_note.take(of))
+        stray = ~(of_return & (bits != 0))
+        of, at = of[stray], at[stray]
+    strays = joined(of, at, edge_us, covered)
     return strays.take(strays.duration_us > 0)
-
-
-def leads(
-    times: NDArray[np.int32] | NDArray[np.int64], uncertainty_us: int
-) -> tuple[NDArray[np.int8], NDArray[np.int64], NDArray[Any]]:
-    """From `finger_times`: for each window the leading finger (NO_LEAD where too close to call), start and spread.
-
-    The start is counted from the window's first edge. Every window must have a finger that differs.
-    """
-    by_finger = np.ascontiguousarray(times.T)
-    # Read as unsigned, NOT_MOVED is the greatest of all numbers: never first, and as signed never last.
-    unsigned: NDArray[Any] = by_finger.view(np.uint32 if times.dtype == np.int32 else np.uint64)
-    first_us, second_us = unsigned[0].copy(), ~np.zeros_like(unsigned[0])
-    for t_us in unsigned[1:]:
-        np.minimum(second_us, np.maximum(first_us, t_us), out=second_us)
-        np.minimum(first_us, t_us, out=first_us)
-    lead = np.full(len(times), NO_LEAD, dtype=np.int8)
-    clear = second_us - first_us >= max(uncertainty_us, 1)
-    for finger, t_us in enumerate(unsigned):
-        np.copyto(lead, np.int8(finger), where=clear & (t_us == first_us))
-    return lead, first_us.astype(np.int64), by_finger.max(axis=0) - first_us.astype(times.dtype)
 
 
 @dataclass(slots=True)
@@ -253,23 +296,25 @@ class Certain:
 
 
 def certain(
-    times: NDArray[Any], begin_us: NDArray[np.int64], from_mask: NDArray[np.uint8], errors: EdgeErrors
+    t_us: NDArray[np.int64], differs: NDArray[np.uint8], from_mask: NDArray[np.uint8], errors: EdgeErrors
 ) -> Certain:
-    """What can be said of `finger_times`, counted from `begin_us`, by the errors of their edges."""
-    window, finger = (times != NOT_MOVED).nonzero()
-    after_us = times[window, finger].astype(np.int64)
-    own_us, common_us = errors.of(after_us + begin_us[window], finger, from_mask[window] >> finger & 1 != 0)
-    # Of each window its fingers by time, so that the first and the last stand at the ends.
-    order = np.lexsort((after_us, window))
-    counts = np.bincount(window, minlength=len(times))
-    ends = np.cumsum(counts)
-    first, last = order[ends - counts], order[ends - 1]
-    to_first = first[window]
-    need_us = apart_us(own_us, common_us, own_us[to_first], common_us[to_first])
-    near = after_us - after_us[to_first] < np.maximum(need_us, 1.0)
+    """What can be said of `finger_times`, by the errors of their edges; in each window some finger differs."""
+    window, finger = bits_of(differs)
+    own_us, common_us = errors.of(t_us, finger, from_mask.take(window) >> finger & 1 != 0)
+    counts = POPCOUNT.take(differs).astype(np.intp)
+    begins = np.cumsum(counts) - counts
+    # Of each window the first finger and the last; of several at once the lowest, and the highest.
+    place = np.arange(len(t_us))
+    first, last = (
+        least.reduceat(np.where(t_us == least.reduceat(t_us, begins).repeat(counts), place, none), begins)
+        for least, none in ((np.minimum, len(t_us)), (np.maximum, -1))
+    )
+    to_first = first.repeat(counts)
+    need_us = apart_us(own_us, common_us, own_us.take(to_first), common_us.take(to_first))
+    near = t_us - t_us.take(to_first) < np.maximum(need_us, 1.0)
     near[first] = False
-    clear = np.bincount(window[near], minlength=len(times)) == 0
-    return Certain(own_us, common_us, clear, need_us[last])
+    clear = ~np.logical_or.reduceat(near, begins)
+    return Certain(own_us, common_us, clear, need_us.take(last))
 
 
 def sounds_surely(

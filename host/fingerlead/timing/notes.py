@@ -14,14 +14,14 @@ from fingerlead.reading.between import STANDARD, Kind
 from fingerlead.reading.music import ANY, Music
 from fingerlead.reading.pricing import DoubtKind, Gap, Stretches
 from fingerlead.reading.reading import NoteReader
-from fingerlead.reading.walks import Row
+from fingerlead.reading.walks import Row, let_go
 from fingerlead.timing.edge_errors import EdgeErrors
 from fingerlead.timing.results import Settings
 from fingerlead.timing.segment import HeldNotes, Indices
-from fingerlead.timing.timeline import Geometry
+from fingerlead.timing.timeline import Geometry, by_finger
 
 KINDS: tuple[Kind, ...] = ("direct", "strays", "movement", "extra")
-_, STRAYS, MOVEMENT, EXTRA = range(len(KINDS))
+DIRECT, STRAYS, MOVEMENT, EXTRA = range(len(KINDS))
 DOUBTS: tuple[DoubtKind | None, ...] = (None, "perhaps", "unclear")
 _, PERHAPS, UNCLEAR = range(len(DOUBTS))
 _KIND_CODES = {kind: code for code, kind in enumerate(KINDS)}
@@ -63,9 +63,9 @@ class ReadNotes:
     """The melody notes of a tail and what lies between neighbours that no hands off part, each in order.
 
     Per melody note: `at`, which of the stretches it is, `music`, the number of the one that it stands in, and `place`
-    int32[notes, 3] as in a part. Per gap: `kind`, `doubt` and the `gaps` themselves; `embellished` are those in which a
-    movement sounds or grace notes are written. `count` stretches were read. `settled` is the last melody note where the
-    reading is not final.
+    int32[notes, 3] as in a part. Per gap: `kind` and `doubt`; `embellished` are those in which a movement sounds or
+    grace notes are written. `gaps` are these, and whatever may hold a note too many, by number. `count` stretches were
+    read. `settled` is the last melody note where the reading is not final.
     """
 
     at: Indices
@@ -73,7 +73,7 @@ class ReadNotes:
     place: NDArray[np.int32]
     kind: NDArray[np.uint8]
     doubt: NDArray[np.uint8]
-    gaps: list[Gap]
+    gaps: dict[int, Gap]
     embellished: Indices
     count: int
     settled: int | None
@@ -117,6 +117,7 @@ def read_notes(
         if stretches.begin[settled] == 0:
             return None
         gaps = [gap for gap in gaps if gap.last <= settled]
+        let_go(place.rows, settled)
     if gaps and place.doubt:
         gaps[0].doubt = "unclear" if "unclear" in (place.doubt, gaps[0].doubt) else place.doubt
     rows = np.fromiter(chain.from_iterable(melody), dtype=np.int64, count=4 * len(melody)).reshape(-1, 4)
@@ -124,13 +125,14 @@ def read_notes(
     known = np.array([one.is_known for one in (*rules.musics, ANY)], dtype=np.bool_)[music]
     kind = np.fromiter((_KIND_CODES[gap.why.kind] for gap in gaps), dtype=np.uint8, count=len(gaps))
     graced = np.fromiter((bool(gap.graces) for gap in gaps), dtype=np.bool_, count=len(gaps))
+    worth_keeping = (kind > (DIRECT if rules.musics else STRAYS)) | graced
     return ReadNotes(
         at=at.astype(np.intp),
         music=music,
         place=np.column_stack((np.where(known, music, -1), rows[:, 2:])).astype(np.int32),
         kind=kind,
         doubt=np.fromiter((_DOUBT_CODES[gap.doubt] for gap in gaps), dtype=np.uint8, count=len(gaps)),
-        gaps=gaps,
+        gaps={number: gaps[number] for number in worth_keeping.nonzero()[0].tolist()},
         embellished=((kind == MOVEMENT) | graced).nonzero()[0],
         count=count,
         settled=settled,
@@ -153,7 +155,7 @@ def _lasting_moves(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """How many fingers move at each edge, and how many of them close, those left out that come back in `bounce_us`."""
     toggled = covered ^ np.concatenate((covered[:1], covered[:-1]))
-    finger, at = np.unpackbits(toggled[:, None], axis=1, bitorder="little").T.nonzero()
+    finger, at = by_finger(toggled)
     if not at.size:
         return np.zeros(len(covered), dtype=np.intp), np.zeros(len(covered), dtype=np.intp)
     # Of moves that follow one another so closely only the last counts, and none where they cancel out.
@@ -175,16 +177,19 @@ def _as_lists(
     """The first `count` stretches as the reader takes them."""
     moves, closings = (np.cumsum(each, dtype=np.int32) for each in _lasting_moves(edge_us, covered, bounce_us))
     still_us = np.maximum.reduceat(edge_us[1:] - edge_us[:-1], stretches.begin)[:count]
-    s = stretches.take(slice(0, count))
+    s = stretches
+    note, mask, start_us, first, last, begin = (
+        column[:count] for column in (s.note, s.mask, s.start_us, s.first, s.last, s.begin)
+    )
     return Stretches(
-        note=s.note.tolist(),
-        start_us=s.start_us.tolist(),
-        length_us=(s.end_us - s.start_us).tolist(),
-        mask=s.mask.tolist(),
-        reached=moves[s.first].tolist(),
-        left=moves[s.last].tolist(),
-        closings=closings[s.begin].tolist(),
-        openings=(moves - closings)[s.begin].tolist(),
-        standard=(s.mask == geometry.standard[s.note]).tolist(),
+        note=note.tolist(),
+        start_us=start_us.tolist(),
+        length_us=(s.end_us[:count] - start_us).tolist(),
+        mask=mask.tolist(),
+        reached=moves.take(first).tolist(),
+        left=moves.take(last).tolist(),
+        closings=closings.take(begin).tolist(),
+        openings=(moves - closings).take(begin).tolist(),
+        standard=(mask == geometry.standard.take(note)).tolist(),
         still_us=still_us.tolist(),
     )

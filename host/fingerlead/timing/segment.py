@@ -47,11 +47,11 @@ class HeldNotes:
     def __len__(self) -> int:
         return len(self.note)
 
-    def take(self, keep: NDArray[np.bool_] | slice) -> HeldNotes:
-        """The notes that a boolean mask or a slice chooses."""
+    def take(self, at: Indices) -> HeldNotes:
+        """The notes at these places."""
         return HeldNotes(
-            self.note[keep], self.mask[keep], self.start_us[keep], self.end_us[keep],
-            self.begin[keep], self.stop[keep], self.first[keep], self.last[keep],
+            self.note.take(at), self.mask.take(at), self.start_us.take(at), self.end_us.take(at),
+            self.begin.take(at), self.stop.take(at), self.first.take(at), self.last.take(at),
         )  # fmt: skip
 
 
@@ -69,19 +69,19 @@ def stretches_of(
 
     What interrupts a note for less than `bounce_us` in all is part of it.
     """
-    code = SOUND[covered]
-    is_off = (covered == HANDS_OFF) & (edge_us[1:] - edge_us[:-1] >= settings.steady_us)
-    code[is_off] = NO_NOTE
+    is_steady = edge_us[1:] - edge_us[:-1] >= settings.steady_us
+    code = SOUND.take(covered)
+    code[is_steady & (covered == HANDS_OFF)] = NO_NOTE
     turns = (code[1:] != code[:-1]).nonzero()[0] + 1
-    begin = np.concatenate(([0], turns))
-    stop = np.concatenate((turns, [len(covered)]))
-    start_us, end_us = edge_us[begin], edge_us[stop]
+    bounds = np.concatenate(([0], turns, [len(covered)]))
+    bounds_us = edge_us.take(bounds)
+    begin, stop, start_us, end_us = bounds[:-1], bounds[1:], bounds_us[:-1], bounds_us[1:]
     # Between two neighbours that are no chatter and sound alike, chatter that is short in all does not part them.
     solid = (end_us - start_us >= settings.bounce_us).nonzero()[0]
     before, after = solid[:-1], solid[1:]
-    alike = code[begin[before]] == code[begin[after]]
-    short = start_us[after] - end_us[before] < settings.bounce_us
-    bridged = (alike & short & (after > before + 1)).nonzero()[0]
+    solid_note = code.take(begin.take(solid))
+    alike = solid_note[1:] == solid_note[:-1]
+    bridged = (alike & (start_us.take(after) - end_us.take(before) < settings.bounce_us)).nonzero()[0]
     if bridged.size:
         inside, _ = ranges(before[bridged] + 1, after[bridged] + 1)
         begins = np.ones(len(begin), dtype=bool)
@@ -89,20 +89,20 @@ def stretches_of(
         kept = begins.nonzero()[0]
         last = np.append(kept[1:], len(begin)) - 1
         begin, stop, start_us, end_us = begin[kept], stop[last], start_us[kept], end_us[last]
-    note = code[begin]
+    note = code.take(begin)
 
     # Most notes are steady in one stretch alone, and settled there: it is the only one, or it is standard, in time, and
     # outlasts all the others, which are too short to be steady. The rest are looked into.
-    is_steady = edge_us[1:] - edge_us[:-1] >= settings.steady_us
-    up_to = np.zeros(len(covered) + 1, dtype=np.int32)
+    up_to = np.zeros(len(covered) + 1, dtype=np.intp)
     is_steady.cumsum(out=up_to[1:])
-    once = up_to[stop] - up_to[begin] == 1
-    places = is_steady.nonzero()[0]
-    first = np.where(once, places[np.minimum(up_to[begin], len(places) - 1)], begin) if len(places) else begin.copy()
-    in_time = edge_us[first] - start_us <= settings.correction_us
-    settled = (stop - begin == 1) | (once & in_time & (covered[first] == geometry.standard[note]))
-    notes = HeldNotes(note, covered[first], start_us, end_us, begin, stop, first, first.copy())
-    mixed = (~settled).nonzero()[0]
+    before = up_to.take(begin)
+    once = up_to.take(stop) - before == 1
+    places = np.append(is_steady.nonzero()[0], 0)
+    first = np.where(once, places.take(before), begin)
+    mask = covered.take(first)
+    once &= (mask == geometry.standard.take(note)) & (edge_us.take(first) - start_us <= settings.correction_us)
+    notes = HeldNotes(note, mask, start_us, end_us, begin, stop, first, first.copy())
+    mixed = (~once & (stop - begin > 1)).nonzero()[0]
     if mixed.size:
         _settle(notes, mixed, edge_us, covered, settings, geometry)
     return notes
@@ -117,12 +117,12 @@ def _settle(
     geometry: Geometry,
 ) -> None:
     """Settle the notes at `mixed`, which changed masks: the mask, and its first and last steady stretch."""
-    begin, stop = notes.begin[mixed], notes.stop[mixed]
+    begin, stop = notes.begin.take(mixed), notes.stop.take(mixed)
     at, offsets = ranges(begin, stop)
-    which = np.repeat(np.arange(len(mixed)), stop - begin)
-    masks, lasts_us = covered[at], edge_us[at + 1] - edge_us[at]
-    standard = geometry.standard[notes.note[mixed]]
-    is_standard = masks == standard[which]
+    which = np.arange(len(mixed)).repeat(stop - begin)
+    masks, start_us = covered.take(at), edge_us.take(at)
+    lasts_us = edge_us.take(at + 1) - start_us
+    is_standard = masks == geometry.standard.take(notes.note.take(mixed)).take(which)
 
     # The longest stretch of any other mask after each: a running maximum from the end, kept apart by note.
     others_us = np.where(is_standard, 0, lasts_us)
@@ -130,25 +130,23 @@ def _settle(
     after_us = np.zeros_like(lasts_us)
     after_us[:-1] = np.maximum.accumulate((others_us + apart)[::-1])[::-1][1:] - apart[:-1]
     np.maximum(after_us, 0, out=after_us)  # negative where the next stretch is another note's
-    in_time = edge_us[at] - notes.start_us[mixed][which] <= settings.correction_us
+    in_time = start_us - notes.start_us.take(mixed).take(which) <= settings.correction_us
     settles = np.logical_or.reduceat(is_standard & in_time & (lasts_us > after_us), offsets)
 
-    mask = standard
-    if not settles.all():
-        mask = np.where(settles, standard, masks[_first_longest(lasts_us, which, offsets)])
-    of_mask = masks == mask[which]
-    steady = of_mask & (lasts_us >= settings.steady_us)
+    # The longest stretch of the standard mask where that settles it, else of all.
+    may_be = is_standard | ~settles.take(which)
+    longest = _first_longest(np.where(may_be, lasts_us, -1), which, offsets)
+    mask = masks.take(longest)
+    steady = (masks == mask.take(which)) & (lasts_us >= settings.steady_us)
     first = np.minimum.reduceat(np.where(steady, at, len(covered)), offsets)
     last = np.maximum.reduceat(np.where(steady, at, -1), offsets)
     never = (last < 0).nonzero()[0]
-    if never.size:
-        longest = at[_first_longest(np.where(of_mask, lasts_us, -1), which, offsets)[never]]
-        first[never] = last[never] = longest
+    first[never] = last[never] = at.take(longest.take(never))
     notes.mask[mixed], notes.first[mixed], notes.last[mixed] = mask, first, last
 
 
 def _first_longest(lasts_us: NDArray[np.int64], which: Indices, offsets: Indices) -> Indices:
     """For each group, where in the flat array its first greatest value stands."""
     greatest = np.maximum.reduceat(lasts_us, offsets)
-    place = np.where(lasts_us == greatest[which], np.arange(len(lasts_us)), len(lasts_us))
+    place = np.where(lasts_us == greatest.take(which), np.arange(len(lasts_us)), len(lasts_us))
     return np.minimum.reduceat(place, offsets)

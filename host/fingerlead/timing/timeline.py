@@ -120,6 +120,19 @@ HOLE_OF_BIT = np.zeros(256, dtype=np.uint8)
 HOLE_OF_BIT[1 << np.arange(HOLES)] = np.arange(HOLES)
 
 
+def bits_of(masks: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which of the masks, and which bit, for every bit that is set: in order of both."""
+    # All bits as one row of truth values: numpy finds those set in it many times faster than in a table of numbers.
+    at = np.unpackbits(masks, bitorder="little").view(np.bool_).nonzero()[0]
+    return at >> 3, at & 7
+
+
+def by_finger(masks: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The same as `bits_of`, first by bit: which bit, and which of the masks."""
+    bits = np.unpackbits(masks, bitorder="little").reshape(-1, HOLES).T.copy()
+    return np.divmod(bits.reshape(-1).view(np.bool_).nonzero()[0], max(len(masks), 1))
+
+
 @dataclass(frozen=True)
 class Geometry:
     """`standard` uint8[10]: the chart's mask of each note (255 past the ninth); `may_stray` bool[10, 10, 10]:
