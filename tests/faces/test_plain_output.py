@@ -37,6 +37,7 @@ DOORS = {
     "send": ["NAME.csv"],
     "open": ["NAME"],
     "bundle": ["take-in", "NAME.csv", "--folder", "NAME", "--words", "NAME"],
+    "relay": ["NAME.csv", "--address", "NAME"],
     "export": ["NAME.csv", "-o", "NAME.mid"],
     "ladder": ["--rungs", "NAME.csv"],
     "sheet": ["NAME.csv", "-o", "NAME.pdf"],

@@ -56,6 +56,10 @@ COMMANDS = {
         "bundle",
         "Send sessions and questions to your teacher, or homework and answers to a pupil, as one signed file.",
     ),
+    "relay": (
+        "relay",
+        "Run a relay for lessons apart until Ctrl-C: it carries sealed packets and can read none.",
+    ),
     "export": (
         "analyse",
         "Write playing as a MIDI file: the notes, tuned, and the holes, so that it can be analysed again.",
