@@ -16,6 +16,8 @@ from fingerlead.studio.pupils import StudioError
 from fingerlead.studio.studio import Studio
 from tests.studio.studios import playing, write
 
+TODAY = date(2026, 9, 20)
+
 
 @pytest.fixture
 def studio(tmp_path):
@@ -30,12 +32,12 @@ def test_the_homework_and_the_remarks_reach_the_pupil(studio, tmp_path):
     give(folder, ("c-d",), date(2026, 9, 1), note="both hands")
     give(folder, ("low-g-b", "no such rung", "heron"), date(2026, 9, 2), "2026-09-09", "slowly")
     folders.add_remark(folder, taken.digest, 61_500_000, "hear this", date(2026, 9, 2))
-    given = from_teacher(studio, key)
+    given = from_teacher(studio, key, TODAY)
     assert (given["day"], given["note"]) == ("2026-09-02", "slowly\nboth hands")
     due = "9 September 2026"
     assert [(item["key"], item["due"]) for item in given["items"]] == [("low-g-b", due), ("heron", due), ("c-d", "")]
     assert given["remarks"] == [{"day": "2026-09-01", "at": "1:01.5", "text": "hear this"}]
-    assert from_teacher(studio, studio.add("Bea").key) == {"day": "", "note": "", "items": [], "remarks": []}
+    assert from_teacher(studio, studio.add("Bea").key, TODAY) == {"day": "", "note": "", "items": [], "remarks": []}
 
 
 def test_homework_that_is_done_leaves_the_pupil_with_the_next_that_is_set(studio):
@@ -45,9 +47,9 @@ def test_homework_that_is_done_leaves_the_pupil_with_the_next_that_is_set(studio
     progress = open_progress(practice_folder(studio, key))
     progress.rung_passed(date(2026, 9, 3), "c-d")
     progress.keep()
-    assert [item["key"] for item in from_teacher(studio, key)["items"]] == ["low-g-b", "c-d"]
+    assert [item["key"] for item in from_teacher(studio, key, TODAY)["items"]] == ["low-g-b", "c-d"]
     give(folder, ("d-e",), date(2026, 9, 8))
-    assert [item["key"] for item in from_teacher(studio, key)["items"]] == ["d-e", "low-g-b"]
+    assert [item["key"] for item in from_teacher(studio, key, TODAY)["items"]] == ["d-e", "low-g-b"]
 
 
 def test_what_was_played_goes_home_once(studio, tmp_path):

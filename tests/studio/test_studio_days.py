@@ -54,7 +54,7 @@ def test_what_was_played_on_a_day_counts_on_that_day(tmp_path, zone, zone_name, 
         (need,) = needs(studio, date.fromisoformat(day))
         assert (need.reason != "untouched", need.last) == (True, day)
         (piece,) = homework.pieces(folder)[0]
-        assert practised_by(folder, [session]).outcome(piece).came == "tried"
+        assert practised_by(folder, [session], date.fromisoformat(day)).outcome(piece).came == "tried"
 
 
 @pytest.mark.parametrize("zone_name", ["WEST8", "EAST-13", "UTC0"])

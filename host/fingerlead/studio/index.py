@@ -50,7 +50,7 @@ from fingerlead.studio.index_rows import (
     written_in,
     written_row,
 )
-from fingerlead.studio.practised import keys_of, practised_in
+from fingerlead.studio.practised import keys_of, passed_in, practised_in
 from fingerlead.studio.tried import Tried, counts_of, tried_in
 from fingerlead.timing.analysis import Analysis, analyse
 from fingerlead.timing.movement_sums import MovementOn, MovementSummary
@@ -77,7 +77,7 @@ class DaySpan(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class IndexedSession:
     """One session in a studio. `rungs` are the keys of rungs and tunes that were practised, `passed` those that became
-    clean, as the session itself says. `problem` tells why a file in the pupil's folder cannot be read.
+    clean, as the session says and its playing shows. `problem` tells why a file in the pupil's folder cannot be read.
     """
 
     digest: str
@@ -310,7 +310,7 @@ def reading(key: str, digest: str, path: Path) -> tuple[IndexedSession, SessionS
     except SessionError as error:
         return IndexedSession(digest, key, "", problem=error.reason), SessionSums([], [], [], [])
     times = playing_us(analysis), analysis.timing.uncertainty_us
-    keys = practised_in(session, analysis), keys_of(session, "passed")
+    keys = practised_in(session, analysis), passed_in(session, analysis)
     row = IndexedSession(digest, key, started_utc(session), *times, *keys)
     return row, sums_of(analysis)
 

@@ -70,7 +70,7 @@ def _due(studio: Studio, key: str, today: date) -> tuple[Piece, ...]:
     by = (today + DUE_WITHIN).isoformat()
     # What is wrong with one folder is said on the page of its pupil, and keeps no other pupil from being seen.
     with contextlib.suppress(StudioError, OSError):
-        return untouched(studio.of(key), lambda since: studio.index.sessions(key, since), by)
+        return untouched(studio.of(key), lambda since: studio.index.sessions(key, since), by, today)
     return ()
 
 

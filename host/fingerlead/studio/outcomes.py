@@ -2,7 +2,7 @@
 
 It is told from two things: the sessions, which name the rungs and tunes that were practised and became clean, and the
 ladder of a pupil who practises in the studio's folder. Days are ISO texts; what was played on the day on which it was
-set counts.
+set counts, and what only a wrong clock can say does not.
 """
 
 from collections import defaultdict
@@ -17,6 +17,7 @@ from fingerlead.studio import homework
 from fingerlead.studio.homework import Piece
 from fingerlead.studio.index import ENDLESS, IndexedSession
 from fingerlead.studio.lessons import Lesson
+from fingerlead.studio.overview import is_misdated
 
 # `done`: it became clean on the ladder. `tried`: it was practised. Else `untouched`.
 Came = Literal["done", "tried", "untouched"]
@@ -47,12 +48,23 @@ class LessonOutcome:
 
 
 class Practised:
-    """On which days a pupil practised which rungs and tunes, and which of them became clean."""
+    """On which days a pupil practised which rungs and tunes, and which of them became clean.
 
-    def __init__(self, sessions: Iterable[IndexedSession], passed: Mapping[str, Iterable[date]]) -> None:
+    `misdated` are (rung, day) of the pupil's own ladder that only a wrong clock can say: they count for nothing, and
+    neither do sessions of such a day.
+    """
+
+    def __init__(self, sessions: Iterable[IndexedSession], passed: Mapping[str, Iterable[date]], today: date) -> None:
         self._days: dict[str, set[str]] = defaultdict(set)
-        clean = defaultdict(set, {key: {day.isoformat() for day in days} for key, days in passed.items()})
+        told = [(key, day.isoformat()) for key, days in passed.items() for day in days]
+        self.misdated = tuple(each for each in told if is_misdated(each[1], today))
+        clean: dict[str, set[str]] = defaultdict(set)
+        for key, day in told:
+            if not is_misdated(day, today):
+                clean[key].add(day)
         for session in sessions:
+            if is_misdated(session.day, today):
+                continue
             for key in session.rungs:
                 self._days[key].add(session.day)
             for key in session.passed:
@@ -74,9 +86,9 @@ class Practised:
         return tuple(key for day, key in first if since <= day < until)
 
 
-def practised_by(folder: Path, sessions: Iterable[IndexedSession]) -> Practised:
+def practised_by(folder: Path, sessions: Iterable[IndexedSession], today: date) -> Practised:
     """What the pupil of a folder practised."""
-    return Practised(sessions, passed_days(folder / PRACTICE))
+    return Practised(sessions, passed_days(folder / PRACTICE), today)
 
 
 def current(folder: Path, practised: Practised, lesson: str) -> list[Outcome]:
@@ -88,12 +100,14 @@ def current(folder: Path, practised: Practised, lesson: str) -> list[Outcome]:
     return [each for each in found if each.piece.of.day >= since or each.came != "done"]
 
 
-def untouched(folder: Path, sessions_since: Callable[[str], Iterable[IndexedSession]], by: str) -> tuple[Piece, ...]:
+def untouched(
+    folder: Path, sessions_since: Callable[[str], Iterable[IndexedSession]], by: str, today: date
+) -> tuple[Piece, ...]:
     """The pieces that are due by an ISO day and were not practised; raises OSError."""
     due = [piece for piece in homework.pieces(folder)[0] if piece.of.due and piece.of.due <= by]
     if not due:
         return ()
-    practised = practised_by(folder, sessions_since(min(piece.of.day for piece in due)))
+    practised = practised_by(folder, sessions_since(min(piece.of.day for piece in due)), today)
     return tuple(piece for piece in due if practised.outcome(piece).came == "untouched")
 
 

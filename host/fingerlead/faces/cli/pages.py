@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -140,7 +141,7 @@ def _for_teacher(folder: Path, name: str) -> Iterator[tuple[Path, dict[str, Any]
         with Studio(folder) as studio:
             key = pupil_named(studio, name).key
             bring_home(studio, key)
-            given = practice_folder(studio, key), from_teacher(studio, key)
+            given = practice_folder(studio, key), from_teacher(studio, key, date.today())
         yield given
         with Studio(folder) as studio:
             count = bring_home(studio, key)

@@ -123,7 +123,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         more_sessions=max(0, len(sessions) - MOST_SESSIONS),
         iso_today=today.isoformat(),
         notice=notice or folder_notice(studio),
-        **teaching(studio, key, sessions, work),
+        **teaching(studio, key, sessions, work, today),
     )
 
 

@@ -1,6 +1,7 @@
 """Lessons and homework as the desk shows them: what was set, what came of it, and what there is to set."""
 
 from collections.abc import Iterable, Mapping
+from datetime import date
 from typing import Any
 
 from fingering.families import family_rung
@@ -24,14 +25,15 @@ MOST_SUGGESTED = 3
 # Of the history so many are open at once; the rest folds away.
 MOST_LESSONS = 6
 MOST_TAKEN_OFF = 8
+MOST_MISDATED = 3
 
 
 def teaching(
-    studio: Studio, key: str, sessions: Iterable[IndexedSession], worth_work: Iterable[Work]
+    studio: Studio, key: str, sessions: Iterable[IndexedSession], worth_work: Iterable[Work], today: date
 ) -> dict[str, Any]:
     """What a pupil's page needs of lessons and homework."""
     folder = studio.of(key)
-    practised, held = practised_by(folder, sessions), lessons.lessons(folder)
+    practised, held = practised_by(folder, sessions, today), lessons.lessons(folder)
     told, (_, taken_off) = [_lesson_row(each) for each in history(folder, held, practised)], pieces(folder)
     return {
         "lessons": told[:MOST_LESSONS],
@@ -40,6 +42,7 @@ def teaching(
         "homework": homework_rows(current(folder, practised, held[0].day if held else "")),
         "taken_off": [{"key": each.key, "name": practised_name(each.key)} for each in taken_off[:MOST_TAKEN_OFF]],
         "to_set": to_set(worth_work),
+        "misdated_rungs": [misdated_words(*each) for each in practised.misdated[:MOST_MISDATED]],
         "new_id": new_key(),
     }
 
@@ -68,6 +71,14 @@ def outcome_words(outcome: Outcome) -> str:
     else:
         clean = f"clean before, on {day_words(outcome.clean)}" if outcome.clean else ""
     return ", ".join(filter(None, (on, clean)))
+
+
+def misdated_words(key: str, day: str) -> str:
+    """What is said of a rung that is noted as clean on an ISO day that cannot be."""
+    return (
+        f"{practised_name(key)} is noted as clean on {day_words(day)}: the clock was wrong. It does not count; set the "
+        "clock of the machine that is practised on"
+    )
 
 
 def _lesson_row(told: LessonOutcome) -> dict[str, Any]:

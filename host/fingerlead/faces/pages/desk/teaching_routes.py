@@ -107,7 +107,7 @@ class _Teaching:
         """The homework that is still to do, as a sheet for the music stand."""
         pupil = self._studio.pupil(request.path_params["key"])
         folder = self._studio.of(pupil.key)
-        practised = practised_by(folder, self._studio.index.sessions(pupil.key))
+        practised = practised_by(folder, self._studio.index.sessions(pupil.key), self._today())
         left = [each.piece for each in current(folder, practised, pupil.lesson) if each.came != "done"]
         if not left:
             raise StudioError("no homework is set that is still to do; choose rungs first")

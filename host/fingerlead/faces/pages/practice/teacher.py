@@ -1,5 +1,6 @@
 """What a teacher's studio has for a pupil who practises on this machine, and the way home for what was played."""
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,11 @@ def pupil_named(studio: Studio, name: str) -> Pupil:
     raise StudioError(f"expected a pupil of this studio; there is no {name}. There are: {names}")
 
 
-def from_teacher(studio: Studio, key: str) -> dict[str, Any]:
+def from_teacher(studio: Studio, key: str, today: date) -> dict[str, Any]:
     """The homework that counts now and the remarks, the newest first, as the practice page shows them."""
     folder, sessions = studio.of(key), studio.index.sessions(key)
-    counts = [each.piece for each in current(folder, practised_by(folder, sessions), studio.pupil(key).lesson)]
+    practised = practised_by(folder, sessions, today)
+    counts = [each.piece for each in current(folder, practised, studio.pupil(key).lesson)]
     names = practised_names()
     days = {session.digest: session.day for session in sessions}
     remarks = sorted(pupils.remarks(folder), key=lambda remark: (remark.day, remark.at_us), reverse=True)
