@@ -28,8 +28,10 @@ EXCEPTIONS = {
     },
     "fingerlead.store.keeping": {"os.replace": "a session that was written and read back gets its name"},
     "fingerlead.studio.index_file": {"sqlite3.connect": "made by open_private; made anew from the sessions if lost"},
-    "fingerlead.studio.studio": {
+    "fingerlead.studio.folder_states": {
         "sqlite3.connect": "has SQLite bring a session that is at rest into one file",
+    },
+    "fingerlead.studio.studio": {
         "zipfile.ZipFile": MEMORY,
         "folder.replace": "a pupil is out of sight at once, then deleted",
         "new.replace": "a session that was written and read back gets its name",

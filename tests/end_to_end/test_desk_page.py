@@ -131,6 +131,41 @@ def test_a_pupil_is_found_and_ticked_for_homework_by_keyboard_alone(page):
     expect(page.locator("input:checked")).to_have_count(0)
 
 
+def test_ticks_go_along_through_the_list_until_homework_is_set(page):
+    expect = playwright.expect
+    page.get_by_label("Tick Jory, for homework").check()
+    expect(page.locator("#ticks")).to_have_text("1 ticked")
+    page.get_by_label("Find a pupil").fill("fen")
+    page.get_by_role("button", name="Find").click()
+    expect(page.locator("#ticks")).to_have_text("1 ticked, 1 of them not on this page")
+    page.get_by_label("Tick Fen, for homework").check()
+    page.get_by_role("button", name="Set homework for those ticked").click()
+    for name, ticked in (("Fen", True), ("Jory", True)):
+        expect(page.get_by_label(name)).to_be_checked(checked=ticked)
+    page.get_by_text("Tunes").click()
+    page.get_by_label("The Heron Stands Still").check()
+    page.get_by_role("button", name="Set homework").click()
+    expect(page.locator("#page .notice")).to_have_text("Set for Fen and Jory: The Heron Stands Still.")
+    page.get_by_role("link", name="Back to all pupils").click()
+    expect(page.get_by_label("Tick Jory, for homework")).not_to_be_checked()
+    page.get_by_label("Tick Jory, for homework").check()
+    page.get_by_role("button", name="Untick all").click()
+    expect(page.get_by_label("Tick Jory, for homework")).not_to_be_checked()
+    expect(page.locator("#ticks")).to_be_empty()
+
+
+def test_on_a_phone_what_is_secondary_folds_and_no_table_scrolls(page):
+    page.set_viewport_size({"width": 390, "height": 844})
+    go_to(page, pages(page)[2])
+    expect = playwright.expect
+    table = page.locator("table.compared").first
+    expect(table).to_be_hidden()
+    page.locator("nav.parts").get_by_role("link", name="Before and since").click()
+    expect(table).to_be_visible()
+    assert table.evaluate("it => it.scrollWidth <= it.parentElement.clientWidth")
+    assert "difference in points" in table.locator("td").last.evaluate("it => getComputedStyle(it, '::before').content")
+
+
 def test_an_embellishment_that_goes_wrong_is_said_wherever_it_matters(page):
     fault = "the second low G is crushed"
     jory = page.locator(".pupils li", has_text="Jory")

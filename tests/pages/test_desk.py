@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import sqlite3
 import sys
 import wave
 import zipfile
 from contextlib import closing
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from html import unescape
 
 import pytest
@@ -33,6 +34,7 @@ from fingerlead.studio.homework import all_set, give
 from fingerlead.studio.index import analysed
 from fingerlead.studio.invented import Sitting, invented, play_sessions, write_session
 from fingerlead.studio.lessons import lessons
+from fingerlead.studio.pupils import unread_files
 from fingerlead.studio.round import PlayedNow
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.progress import Tally
@@ -658,14 +660,14 @@ def outcomes(desk, pupil) -> dict[str, str]:
 def test_homework_says_what_came_of_each_piece(desk, pupil, tmp_path):
     desk.post(f"/pupil/{pupil}/homework", data={"pieces": ["low-g-b", "heron"], "due": "2026-09-27"})
     assert outcomes(desk, pupil) == {"low G and B": "untouched", "The Heron Stands Still": "untouched"}
-    late = write(tmp_path / "late.session", playing(9, 20), 22, {"rungs": ["low-g-b"]})
+    late = write(tmp_path / "late.session", playing(9, 20), 19, {"rungs": ["low-g-b"]})
     desk.studio.take_in(pupil, late)
     assert outcomes(desk, pupil)["low G and B"] == "tried, practised on 1 day"
     progress = open_progress(desk.studio.of(pupil) / "practice")
-    progress.rung_passed(date(2026, 9, 24), "low-g-b")
+    progress.rung_passed(TODAY, "low-g-b")
     progress.keep()
     told = outcomes(desk, pupil)
-    assert told["low G and B"] == "done, practised on 1 day, clean on 24 September 2026"
+    assert told["low G and B"] == "done, practised on 1 day, clean on 20 September 2026"
     assert told["The Heron Stands Still"] == "untouched"
     assert "until 27 September 2026" in desk.get(f"/pupil/{pupil}").text
 
@@ -781,3 +783,43 @@ def test_a_session_with_a_beat_says_its_pulse_in_words(desk, tmp_path):
     assert told[1][0].startswith("The beat, fitted")
     for sentence in told[1]:
         assert f"<li>{sentence}</li>" in page
+
+
+def test_a_long_history_of_lessons_is_turned_by_pages(desk, pupil):
+    folder, many = desk.studio.of(pupil), 60
+    lines = [
+        json.dumps(
+            {"id": f"{n:012x}", "day": f"{date(2020, 1, 1) + timedelta(n)}", "note": f"Note {n}.", "instead_of": []}
+        )
+        for n in range(many)
+    ]
+    (folder / "lessons.jsonl").write_text("".join(f"{line}\n" for line in lines))
+    page = desk.get(f"/pupil/{pupil}").text
+    assert page.count('name="instead_of"') == 6
+    assert f'href="/pupil/{pupil}/lessons"' in page
+    told = []
+    for number in (1, 2, 3):
+        shown = desk.get(f"/pupil/{pupil}/lessons?page={number}").text
+        told += re.findall(r"private\">(Note \d+\.)", shown)
+        assert f"Page {number} of 3" in shown
+    assert told == [f"Note {n}." for n in range(many)][::-1]
+    # Whatever is asked for, a page there is.
+    for odd in ("99", "0", "-1", "x", "9" * 40):
+        assert desk.get(f"/pupil/{pupil}/lessons?page={odd}").status_code == 200
+
+
+@pytest.mark.parametrize("name", ["lessons.jsonl", "homework.jsonl", "remarks.jsonl", "practice/practised.jsonl"])
+def test_a_file_of_which_nothing_is_read_is_told_and_left_as_it_is(desk, pupil, name):
+    path = desk.studio.of(pupil) / name
+    path.parent.mkdir(exist_ok=True)
+    with path.open("wb") as file:
+        file.truncate((1 << 26) + 1)
+    page = unescape(desk.get(f"/pupil/{pupil}").text)
+    assert f"{name}: expected a file of at most 64 MB: nothing of it is read. Nothing of it is lost" in page
+    assert path.stat().st_size == (1 << 26) + 1
+
+
+def test_a_file_of_too_many_lines_is_told(tmp_path):
+    (tmp_path / "lessons.jsonl").write_bytes(b"1\n" * ((1 << 20) + 1))
+    (told,) = unread_files(tmp_path)
+    assert "at most 1048576 lines: nothing of it is read" in told

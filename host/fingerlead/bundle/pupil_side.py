@@ -28,8 +28,8 @@ from fingerlead.bundle.packing import GREATEST, MOST_SESSIONS, Bundle, pack, unp
 from fingerlead.store.files import make_private, why_not, write_new
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import homework, questions
+from fingerlead.studio.folder_states import FAILURES, is_at_rest
 from fingerlead.studio.pupils import taken_back, text, tidy
-from fingerlead.studio.studio import FAILURES, is_at_rest
 
 FOLDER, MODELS = "teacher", "models"
 # Beside the sessions, for questions and the manifest.

@@ -21,7 +21,8 @@ from fingerlead.phrases import path_text
 from fingerlead.store.files import make_private, why_not, write_new
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import homework, questions
-from fingerlead.studio.studio import FAILURES, Studio
+from fingerlead.studio.folder_states import FAILURES
+from fingerlead.studio.studio import Studio
 
 MODELS = "models"
 # Model takes that go with one bundle, the latest first.

@@ -243,6 +243,19 @@ def read_lines(path: Path) -> list[tuple[int, bytes]]:
     return found
 
 
+def refused_whole(path: Path) -> str:
+    """Why nothing of a file of lines is read; empty where it is, or where there is none."""
+    try:
+        # So small a file has no line too many.
+        if not path.is_file() or path.stat().st_size > MOST_LINES:
+            read_lines(path)
+    except LineError as error:
+        return str(error)
+    except OSError as error:
+        return f"it cannot be read: {error.strerror or error}"
+    return ""
+
+
 def object_in(line: bytes) -> dict[str, object]:
     """The object that a line holds; raises LineError."""
     if len(line) > GREATEST_LINE:

@@ -111,9 +111,9 @@ def untouched(
     return tuple(piece for piece in due if practised.outcome(piece).came == "untouched")
 
 
-def history(folder: Path, lessons: Iterable[Lesson], practised: Practised) -> list[LessonOutcome]:
-    """What came of each lesson, the latest first, until the next one."""
-    found, until = [], ENDLESS
+def history(folder: Path, lessons: Iterable[Lesson], practised: Practised, until: str = ENDLESS) -> list[LessonOutcome]:
+    """What came of each lesson, the latest first, until the next one; `until` is the ISO day of the one after them."""
+    found = []
     given = homework.all_set(folder)
     for lesson in lessons:
         span = [each for each in given if lesson.day <= each.day < until]

@@ -21,7 +21,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from fingerlead.store.files import append_line, objects_in, write_whole
+from fingerlead.store.files import append_line, objects_in, refused_whole, write_whole
 
 Hand = Literal["left", "right"]
 WRITTEN = (
@@ -81,6 +81,18 @@ def new_key() -> str:
 def id_of(row: Mapping[str, object]) -> str:
     """A key for a line that has none of its own: the same wherever the line is read."""
     return hashlib.sha256(json.dumps(row, sort_keys=True).encode()).hexdigest()[: len(new_key())]
+
+
+def unread_files(folder: Path) -> list[str]:
+    """What to say of the files of a pupil's folder of which nothing is read: what is in them is not shown."""
+    names = [name for name in WRITTEN if name.endswith(".jsonl")]
+    why = {name: refused_whole(folder / name) for name in names}
+    return [
+        f"{name}: {told}. Nothing of it is lost; to see what is in it, move it out of {folder}, and put files of some "
+        f"of its lines there one after the other, under this name"
+        for name, told in why.items()
+        if told
+    ]
 
 
 def is_key(text: str) -> bool:

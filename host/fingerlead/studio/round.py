@@ -25,6 +25,7 @@ from fingerlead.ports.base import Chunk, Port, PortRefused, now_us
 from fingerlead.store.files import own_private
 from fingerlead.store.session_file import SessionWriter, remove_session
 from fingerlead.studio import studio as studios
+from fingerlead.studio.folder_states import FAILURES as STUDIO_FAILURES
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.live import LiveResult
 from fingerlead.timing.results import Change, Timing
@@ -40,7 +41,7 @@ SILENT_US = AGAIN_US = 2_000_000
 SILENT = "nothing comes from the chanter: look whether it is on, and in reach"
 UNKEPT = "not saved yet: {}. It is remembered, and saved as soon as there is room"
 # What can go wrong with one turn, and must not end the round.
-FAILURES = (*studios.FAILURES, NotAChanter)
+FAILURES = (*STUDIO_FAILURES, NotAChanter)
 
 
 class PlayedNow(NamedTuple):

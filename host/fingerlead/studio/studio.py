@@ -9,10 +9,8 @@ and named by their digest, so that the same session twice is one.
 import contextlib
 import io
 import os
-import re
 import shutil
 import sqlite3
-import time
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, replace
@@ -20,26 +18,32 @@ from pathlib import Path
 from typing import Literal
 
 from fingerlead.store.files import FINISHED, close_to_others, make_private, own_private, sync_folder
-from fingerlead.store.session_file import SessionError, names_another_file, remove_session
+from fingerlead.store.session_file import SessionError, remove_session
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import pupils as folders
-from fingerlead.studio.conflicts import GONE, RESTS_S, Copy, merge_copies, settle
-from fingerlead.studio.index import DIGEST_LETTERS, Index, digest_of, reading, write_anew
+from fingerlead.studio.conflicts import GONE, Copy, merge_copies, settle
+from fingerlead.studio.folder_states import (
+    ENDING,
+    FAILURES,
+    SESSION,
+    entries_of,
+    is_at_rest,
+    is_busy,
+    is_whole,
+    rests,
+    session_names,
+    stamp_of,
+    sweep,
+)
+from fingerlead.studio.index import Index, digest_of, reading, write_anew
 from fingerlead.studio.index_file import NAME, refusal
 from fingerlead.studio.lessons import last_days
 from fingerlead.studio.pupils import Hand, Pupil, StudioError
 from fingerlead.studio.saves import StaleError, fields_of, merge, write_fields
 
-# What can be wrong with one session, and must not keep the others away.
-FAILURES = (SessionError, StudioError, OSError, sqlite3.Error)
-ENDING = ".session"
-SESSION = re.compile(f"[0-9a-f]{{{DIGEST_LETTERS}}}{re.escape(ENDING)}")
-# What `take_in` and `write_whole` put there until it is whole.
-LEFT = re.compile(rf"\.([0-9a-f]{{{DIGEST_LETTERS}}}-[0-9]+(-[a-z]+)?|[0-9a-f]{{16}}\.part)")
 GREATEST_TAKEN_IN = 1 << 28
 # Sessions entered in one transaction.
 BATCH = 100
-LEFT_BEHIND_S = 3_600
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +220,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         self._write_again()
         there = {folder.name: folder for folder in self._own_folders()}
         damaged = self.index.damaged()
-        stamps = {key: _stamp(folder, damaged) for key, folder in there.items()}
+        stamps = {key: stamp_of(folder, damaged) for key, folder in there.items()}
         changed = [there[key] for key, stamp in stamps.items() if self._seen.get(key) != stamp]
         gone = self._seen.keys() - there.keys()
         first = not self._seen
@@ -226,7 +230,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         entered = self._enter(changed, None if first else gone, damaged)
         damaged = self.index.damaged()
         # Where something was written just now, a copy may not have been at rest.
-        self._seen = stamps | {folder.name: () if _is_busy(folder) else _stamp(folder, damaged) for folder in changed}
+        self._seen = stamps | {folder.name: () if is_busy(folder) else stamp_of(folder, damaged) for folder in changed}
         return entered
 
     def _write_again(self) -> None:
@@ -274,12 +278,12 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def _merge(self, folder: Path) -> None:
         _refuse_links(folder, folders.WRITTEN, "a pupil's")
-        _sweep(folder)
+        sweep(folder)
         with self.index.writing():
             merge_copies(folder)
-        for entry in _entries(folder):
+        for entry in entries_of(folder):
             path = Path(entry.path)
-            if not SESSION.fullmatch(entry.name) and not entry.name.startswith(".") and _rests(path):
+            if not SESSION.fullmatch(entry.name) and not entry.name.startswith(".") and rests(path):
                 self._take_copy(folder, path)
 
     def _take_copy(self, folder: Path, path: Path) -> None:
@@ -290,11 +294,11 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
             return
         kept = folder / "sessions" / f"{digest}{ENDING}"
         with contextlib.suppress(*FAILURES):
-            if self.index.has(digest) == folder.name and not _is_whole(kept, digest):
+            if self.index.has(digest) == folder.name and not is_whole(kept, digest):
                 with self.index.writing():
                     self.index.drop(digest)
             taken = self.take_in(folder.name, path)
-            if taken.outcome != "refused" and _is_whole(self.session_path(digest), digest):
+            if taken.outcome != "refused" and is_whole(self.session_path(digest), digest):
                 remove_session(path)
 
     def _enter(self, changed: Iterable[Path], gone: Set[str] | None, damaged: Set[tuple[str, str]]) -> int:
@@ -306,16 +310,16 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         known = self.index.known()
         whose = {digest: key for key, digest in known if folders.is_key(str(key))}
         keys = {folder.name for folder in changed}
-        there: dict[str, tuple[str, Path]] = {}
-        for folder in changed:
-            for file in _sessions(folder):
-                digest = file.name.removesuffix(ENDING)
+        there: dict[str, str] = {}
+        for key in sorted(keys):
+            for name in session_names(self.folder / "pupils" / key):
+                digest = name.removesuffix(ENDING)
                 # One session is in one folder only; of one that was copied, the folder that is known counts.
-                owner = whose.get(digest, folder.name)
-                kept = owner == folder.name or not (self.folder / "pupils" / owner / "sessions" / file.name).is_file()
-                if kept and (digest not in there or (folder.name, digest) in known):
-                    there[digest] = folder.name, file
-        here = {(key, digest) for digest, (key, _) in there.items()}
+                owner = whose.get(digest, key)
+                kept = owner == key or not self._file_of(owner, digest).is_file()
+                if kept and (digest not in there or (key, digest) in known):
+                    there[digest] = key
+        here = {(key, digest) for digest, key in there.items()}
         with self.index.writing():
             for key, digest in known - here:
                 if gone is None or key in keys | gone:
@@ -323,11 +327,14 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
         new = sorted(here - (known - damaged))
         for start in range(0, len(new), BATCH):
             self._say_read(start, len(new))
-            rows = [reading(key, digest, there[digest][1]) for key, digest in new[start : start + BATCH]]
+            rows = [reading(key, digest, self._file_of(key, digest)) for key, digest in new[start : start + BATCH]]
             with self.index.writing():
                 for row, of in rows:
                     self.index.put(row, *of)
         return len(new)
+
+    def _file_of(self, key: str, digest: str) -> Path:
+        return self.folder / "pupils" / key / "sessions" / f"{digest}{ENDING}"
 
     def _own_folders(self) -> list[Path]:
         there = sorted((self.folder / "pupils").iterdir())
@@ -335,7 +342,7 @@ class Studio(contextlib.AbstractContextManager["Studio"]):
 
     def _folders(self) -> list[Path]:
         # A folder without a pupil or a session was begun and never finished.
-        return [each for each in self._own_folders() if (each / "pupil.json").exists() or _sessions(each)]
+        return [each for each in self._own_folders() if (each / "pupil.json").exists() or session_names(each)]
 
 
 def forget_index(folder: Path) -> None:
@@ -372,63 +379,9 @@ def _with_lesson(folder: Path) -> Pupil:
     return pupil
 
 
-def _sessions(folder: Path) -> list[Path]:
-    """The files named by a digest: sessions that were taken in. A link is none, and no other name is."""
-    found = [entry for entry in _entries(folder) if SESSION.fullmatch(entry.name)]
-    return [Path(entry.path) for entry in found if entry.is_file(follow_symlinks=False)]
-
-
-def _stamp(folder: Path, damaged: Set[tuple[str, str]]) -> tuple[object, ...]:
-    """What changes when a file comes into a pupil's folder or goes, or one that could not be read is written on."""
-    files = [folder / "sessions" / f"{digest}{ENDING}" for key, digest in sorted(damaged) if key == folder.name]
-    return tuple(_state(each) for each in (folder, folder / "sessions", folder / "practice", *files))
-
-
-def _state(path: Path) -> tuple[int, int]:
-    try:
-        of = path.stat()
-    except OSError:
-        return 0, 0
-    return of.st_mtime_ns, of.st_size
-
-
-def _is_busy(folder: Path) -> bool:
-    places = (folder, folder / "sessions", folder / "practice")
-    return any(abs(time.time() - _state(place)[0] / 1e9) < 2 * RESTS_S for place in places)
-
-
-def _rests(path: Path) -> bool:
-    """Whether a file is one, and was not written just now."""
-    return path.is_file() and not path.is_symlink() and abs(time.time() - path.stat().st_mtime) > RESTS_S
-
-
-def _is_whole(path: Path, digest: str) -> bool:
-    """Whether a session's file is there and holds what its name says."""
-    try:
-        return digest_of(read_session(path)) == digest
-    except FAILURES:
-        return False
-
-
 def _astray_words(folder: Path) -> str:
     pupil = folders.pupil_in(folder, (folder / "pupil.json").read_bytes(), folders.new_key())
     return f"{folder}: a folder of the pupil {pupil.name} under another name. It is not shown; give it its name back"
-
-
-def _entries(folder: Path) -> list[os.DirEntry[str]]:
-    """What is in a pupil's folder of sessions; nothing where that is missing, or a link to another folder."""
-    sessions = folder / "sessions"
-    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-        return [] if sessions.is_symlink() else list(os.scandir(sessions))
-    return []
-
-
-def _sweep(folder: Path) -> None:
-    """Remove what a program that was killed has left; what another may be writing now is younger."""
-    with contextlib.suppress(OSError):
-        for entry in _entries(folder):
-            if LEFT.fullmatch(entry.name) and time.time() - entry.stat().st_mtime > LEFT_BEHIND_S:
-                os.unlink(entry.path)
 
 
 def _refused(path: Path, why: str) -> TakenIn:
@@ -452,11 +405,3 @@ def bring_home(studio: Studio, key: str, folder: Path) -> int:
                 if taken.outcome != "refused":
                     remove_session(path)
     return new
-
-
-def is_at_rest(path: Path) -> bool:
-    """Whether no program has the session open: only then does SQLite bring it into one single file."""
-    if names_another_file(path):
-        return False
-    with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
-        return bool(db.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",))

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 from markupsafe import Markup
 
 from fingerlead.faces.pages.desk import words as say
+from fingerlead.faces.pages.desk.forms import page_asked
 from fingerlead.faces.pages.desk.pages import render, style
 from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.desk.versions import folder_notice
@@ -46,9 +47,7 @@ class View:
 def view_in(query: Any) -> View:
     """What the query of an address asks for, whatever stands in it."""
     find, show, by = folders.tidy(query.get("find", ""))[: folders.LONGEST_NAME], query.get("show"), query.get("by")
-    page = query.get("page", "1")
-    number = int(page) if len(page) < 5 and page.isascii() and page.isdigit() else 1
-    return View(find, show if show in GROUPS else "", "fault" if by == "fault" else "", max(1, number))
+    return View(find, show if show in GROUPS else "", "fault" if by == "fault" else "", page_asked(query))
 
 
 def first_page(studio: Studio, today: date, view: View, passed: Round | None = None) -> str:

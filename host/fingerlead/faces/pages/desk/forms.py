@@ -19,3 +19,9 @@ def fields(form: Any, name: str) -> list[str]:
 def go_to(address: str) -> Response:
     """Where the page that sent a form goes next."""
     return JSONResponse({"next": address})
+
+
+def page_asked(query: Any) -> int:
+    """Which page the query of an address asks for, from 1, whatever stands in it."""
+    page = query.get("page", "1")
+    return max(1, int(page)) if len(page) < 5 and page.isascii() and page.isdigit() else 1

@@ -109,6 +109,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         misdated=say.misdated_sentence([session.day for session in odd]),
         recent_days=glance.days,
         recent_minutes=counted(round(glance.playing_us / 60_000_000), "minute"),
+        unread_files=folders.unread_files(folder),
         unclean=_unclean(folder),
         rung=furthest_rung({rung for session in sessions for rung in session.rungs}),
         charts=pictures,

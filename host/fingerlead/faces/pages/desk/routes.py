@@ -26,7 +26,7 @@ from fingerlead.faces.pages.desk.drafts import ADDRESS, Drafts
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
-from fingerlead.faces.pages.desk.teaching_routes import MANY, teaching_routes
+from fingerlead.faces.pages.desk.teaching_routes import LESSONS, MANY, teaching_routes
 from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.desk.versions import versions_route
 from fingerlead.faces.pages.kit.app import PageApp, page_app
@@ -75,7 +75,7 @@ class Desk:
     def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
-        addresses = ("/", key, digest, f"{key}/report", f"{digest}/message", "/message", number, MANY)
+        addresses = ("/", key, digest, f"{key}/report", f"{digest}/message", "/message", number, MANY, LESSONS)
         shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,

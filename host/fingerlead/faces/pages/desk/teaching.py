@@ -12,7 +12,7 @@ from fingerlead.faces.words import practised_name, practised_words
 from fingerlead.phrases import counted, day_words
 from fingerlead.studio import lessons
 from fingerlead.studio.homework import pieces
-from fingerlead.studio.index import IndexedSession
+from fingerlead.studio.index import ENDLESS, IndexedSession
 from fingerlead.studio.lessons import Lesson
 from fingerlead.studio.outcomes import LessonOutcome, Outcome, current, history, practised_by
 from fingerlead.studio.overview import Work
@@ -22,8 +22,10 @@ from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.worth import PairsSummary
 
 MOST_SUGGESTED = 3
-# Of the history so many are open at once; the rest folds away.
+# Of the history so many are on the pupil's page, and so many on each page of all.
 MOST_LESSONS = 6
+A_PAGE = 24
+MOST_TAKEN_BACK = 24
 MOST_TAKEN_OFF = 8
 MOST_MISDATED = 3
 
@@ -34,15 +36,36 @@ def teaching(
     """What a pupil's page needs of lessons and homework."""
     folder = studio.of(key)
     practised, held = practised_by(folder, sessions, today), lessons.lessons(folder)
-    told, (_, taken_off) = [_lesson_row(each) for each in history(folder, held, practised)], pieces(folder)
+    _, taken_off = pieces(folder)
+    back = lessons.taken_back(folder)[:MOST_TAKEN_BACK]
     return {
-        "lessons": told[:MOST_LESSONS],
-        "earlier_lessons": told[MOST_LESSONS:],
-        "lessons_back": [{"id": each.id, "day": day_words(each.day)} for each in lessons.taken_back(folder)],
+        "lessons": [_lesson_row(each) for each in history(folder, held[:MOST_LESSONS], practised)],
+        "earlier_lessons": max(0, len(held) - MOST_LESSONS),
+        "lessons_back": [{"id": each.id, "day": day_words(each.day)} for each in back],
         "homework": homework_rows(current(folder, practised, held[0].day if held else "")),
         "taken_off": [{"key": each.key, "name": practised_name(each.key)} for each in taken_off[:MOST_TAKEN_OFF]],
         "to_set": to_set(worth_work),
         "misdated_rungs": [misdated_words(*each) for each in practised.misdated[:MOST_MISDATED]],
+        "new_id": new_key(),
+    }
+
+
+def lessons_page(studio: Studio, key: str, today: date, page: int) -> dict[str, Any]:
+    """What a page of a pupil's lessons needs, of so many to a page, the latest first."""
+    folder = studio.of(key)
+    held, practised = lessons.lessons(folder), practised_by(folder, studio.index.sessions(key), today)
+    pages = max(1, -(-len(held) // A_PAGE))
+    page = min(page, pages)
+    first = (page - 1) * A_PAGE
+    until = held[first - 1].day if first else ENDLESS
+    told = history(folder, held[first : first + A_PAGE], practised, until)
+    return {
+        "pupil": studio.pupil(key),
+        "lessons": list(map(_lesson_row, told)),
+        "found": len(held),
+        "page": page,
+        "notice": "",
+        "pages": pages,
         "new_id": new_key(),
     }
 

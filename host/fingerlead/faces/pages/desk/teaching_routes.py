@@ -9,9 +9,10 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from fingerlead.faces.pages.desk.files import homework_pdf
-from fingerlead.faces.pages.desk.forms import field, fields, go_to
+from fingerlead.faces.pages.desk.forms import field, fields, go_to, page_asked
 from fingerlead.faces.pages.desk.homework_page import give_all, homework_page
-from fingerlead.faces.pages.desk.teaching import settable
+from fingerlead.faces.pages.desk.pages import render
+from fingerlead.faces.pages.desk.teaching import lessons_page, settable
 from fingerlead.phrases import listed
 from fingerlead.studio import homework, lessons
 from fingerlead.studio.homework import Homework
@@ -21,6 +22,7 @@ from fingerlead.studio.studio import Studio
 
 PUPIL = "/pupil/{key}"
 MANY = "/homework"
+LESSONS = f"{PUPIL}/lessons"
 
 
 def teaching_routes(studio: Studio, today: Callable[[], date]) -> list[Route]:
@@ -36,7 +38,7 @@ def teaching_routes(studio: Studio, today: Callable[[], date]) -> list[Route]:
         f"{PUPIL}/homework/on": told.put_on,
         MANY: told.give_many,
     }
-    reading = {f"{PUPIL}/homework.pdf": told.sheet, MANY: told.many}
+    reading = {f"{PUPIL}/homework.pdf": told.sheet, MANY: told.many, LESSONS: told.history}
     gets = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
     return [*gets, *(Route(address, handler, methods=["POST"]) for address, handler in writing.items())]
 
@@ -65,6 +67,11 @@ class _Teaching:
         key = request.path_params["key"]
         lessons.put_back(self._studio.of(key), request.path_params["id"])
         return go_to(f"/pupil/{key}#lessons-h")
+
+    async def history(self, request: Request) -> Response:
+        """All lessons of a pupil, a page at a time."""
+        key, page = request.path_params["key"], page_asked(request.query_params)
+        return HTMLResponse(render("lessons.html", **lessons_page(self._studio, key, self._today(), page)))
 
     async def give(self, request: Request) -> Response:
         """Homework for one pupil."""

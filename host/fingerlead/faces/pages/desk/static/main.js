@@ -7,6 +7,7 @@ import { forgetPupil, handAllOn, pairsOf, saved, startDrafts, takeUpDrafts } fro
 import { startPlayer } from "./player.js";
 import { startRound } from "./round.js";
 import { NO_ANSWER } from "./sentences.js";
+import { forgetTicks, startTicks } from "./ticks.js";
 
 let waits = false;
 
@@ -37,6 +38,7 @@ async function obey(answer, file, sent) {
 function done({ form, pairs }) {
   saved(form, pairs);
   if (form.dataset.deletes) forgetPupil(form.dataset.deletes);
+  if (form.dataset.ticked !== undefined) forgetTicks();
   return handAllOn();
 }
 
@@ -47,11 +49,22 @@ function show(html) {
   byId("page").replaceChildren(...page.body.childNodes);
   carry(byId("page"));
   startDrafts(byId("page"));
+  startTicks();
+  foldParts();
   scrollTo({ top: 0, behavior: "instant" });
   write(byId("live"), byId("page").querySelector(".notice")?.textContent ?? page.title);
   if (byId("player")) startPlayer(byId("player"));
   if (byId("round")) startRound();
 }
+
+// On a narrow screen what is secondary is folded away, until it is asked for.
+function foldParts() {
+  const wide = matchMedia("(min-width: 40rem)").matches;
+  for (const part of document.querySelectorAll("#page details.part")) part.open = wide || holdsDraft(part);
+}
+
+// What holds something typed stays open.
+const holdsDraft = (part) => part.querySelector(".draft:not([hidden])") !== null;
 
 function complain(sentence) {
   tell(byId("notice"), sentence);
@@ -108,6 +121,10 @@ const rememberPage = () => history.replaceState({ scrollY }, "");
 
 history.scrollRestoration = "manual";
 addEventListener("pagehide", rememberPage);
+// Paper is wide enough.
+addEventListener("beforeprint", () => {
+  for (const part of document.querySelectorAll("#page details.part")) part.open = true;
+});
 
 async function begin() {
   await takeUpDrafts();

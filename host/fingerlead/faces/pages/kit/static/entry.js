@@ -78,10 +78,11 @@ function stay(event, id) {
   reach(id);
 }
 
-// Go to a place on this page, with the keyboard as well.
+// Go to a place on this page, with the keyboard as well; what it is folded away in opens.
 export function reach(id) {
   const element = id && byId(id);
   if (!element) return;
+  for (let part = element.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
   if (element.tabIndex < 0) element.tabIndex = -1;
   element.scrollIntoView();
   element.focus({ preventScroll: true });
