@@ -68,6 +68,19 @@ def rung_named(text: str, rungs: Sequence[Rung] | None = None) -> Rung:
     return find_rung(rungs_in() if rungs is None else rungs, text, every_rung().values())
 
 
+@lru_cache(maxsize=1)
+def _numbers() -> dict[str, int]:
+    return {rung.key: number for number, rung in enumerate(rungs_in(), 1)}
+
+
+def number_of(key: str) -> int | None:
+    """The number of a rung: its place in the taught order, from 1 on, in whichever order it is climbed.
+
+    None for one that does not stand there, which goes by its name alone.
+    """
+    return _numbers().get(key)
+
+
 def order_of(keys: Set[str]) -> Order:
     """The order that most of these rungs stand in; the taught one where none tells the two apart."""
     count = {order: sum(rung.key in keys for rung in rungs_in(order)) for order in ORDERS}

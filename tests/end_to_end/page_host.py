@@ -19,6 +19,7 @@ from fingering.holes import FINGERS
 from fingering.ladder import ladder
 from fingering.moves import advice, hair, hair_finger
 from fingering.notes import NOTES, SCALES, SOUNDING
+from fingering.orders import number_of, rungs_in
 from fingering.table import standard_table
 from fingerlead.faces.pages.kit.app import page_app
 from fingerlead.faces.pages.kit.guard import Guard
@@ -56,7 +57,7 @@ def rung_message(number: int = 3, help_: list[int] | None = None) -> dict[str, A
     played = parse_abc(rung.abc)[0][0].played()
     froms = [played[place - 1].note for place in range(len(played))]
     return {
-        "kind": "rung", "key": rung.key, "name": rung.name, "number": number + 1, "of": len(ladder()),
+        "kind": "rung", "key": rung.key, "name": rung.name, "number": number_of(rung.key), "of": len(rungs_in()),
         "trains": rung.trains, "staff_svg": staff(number), "passed_text": rung.passed, "tune": False,
         "together": together_sentence(25_000), "help": help_ or [2] * 9,
         "notes": [
@@ -133,7 +134,7 @@ def everything(**over: Any) -> dict[str, Any]:
             "on": False, "bpm": 60, "beats": 4, "subdivision": 1, "loop_ms": None, "sentence": "",
         },
         "ladder": [
-            {"key": rung.key, "name": rung.name, "group": rung.group, "state": state}
+            {"key": rung.key, "name": rung.name, "group": rung.group, "state": state, "number": number_of(rung.key)}
             for rung, state in zip(ladder(), states, strict=False)
         ],
         **over,

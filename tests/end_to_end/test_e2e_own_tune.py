@@ -47,6 +47,17 @@ def test_a_file_of_abc_is_practised_and_another_pasted(practice, opened, tmp_pat
     page.click("#ladder-button")
     page.click("#hear-music")
     expect(page.locator("#sentence")).to_have_text("This is how it goes.")
+    page.click("#more-button")
+    page.click("#ladder-button")
+    # A double click takes one off; it is undone by the key that is at hand then, or by its button.
+    for name, undo in (("Rowan Gate", "key"), ("Alder Gate", "button")):
+        take_off = page.get_by_role("button", name=f"Take {name} off the page")
+        take_off.press("Enter") if undo == "key" else take_off.dblclick()
+        expect(page.locator("#taken-off")).to_contain_text(f"{name} is off the page.")
+        expect(page.locator("#tunes li", has_text="your own")).to_have_count(1)
+        page.keyboard.press("Enter") if undo == "key" else page.click("#taken-off button")
+        expect(page.locator("#tunes li", has_text="your own")).to_have_count(2)
+        expect(page.locator("#taken-off")).to_be_hidden()
     page.close()
     running.ended(signal.SIGINT)
     # Both are there the next time.

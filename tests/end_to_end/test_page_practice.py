@@ -872,7 +872,9 @@ def test_a_chanter_that_is_gone_leaves_no_holes_behind(opened, host):
     sees(page, LOW_A)
     gone = "The chanter is gone. Plug it in again: practice goes on by itself."
     host.tell({**HERE, "source": "port", "state": "away", "sentence": gone})
-    expect(page.locator("#chanter-sentence")).to_have_text(gone)
+    # Said once, in the large letters.
+    expect(page.locator("#sentence")).to_have_text(gone)
+    expect(page.locator("#chanter-sentence")).to_have_text(HERE["name"])
     expect(page.locator("#chanter.away")).to_be_visible()
     sees(page, 0)
 

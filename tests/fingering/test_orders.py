@@ -11,7 +11,7 @@ from fingering.ladder import ladder
 from fingering.movements import forms_between
 from fingering.moves import move
 from fingering.notes import ABC_LETTERS, NOTES
-from fingering.orders import ORDERS, changes_of, comes_first, every_rung, rung_named, rungs_in
+from fingering.orders import ORDERS, changes_of, comes_first, every_rung, number_of, rung_named, rungs_in
 from fingering.steps import finger_steps, steps_words
 from fingering.tunes import embellished
 from fingerlead.music.abc import parse_abc
@@ -144,3 +144,12 @@ def test_embellished_music_names_each_once():
     found = embellished(rung_named("doublings").abc, ("doubling",))
     assert {one.to_note for one in found} == {0, 1, 2, 3, 4, 5, 6}
     assert len({(one.graces, one.to_note) for one in found}) == len(found) == 7
+
+
+def test_a_rung_has_one_number_whichever_way_the_ladder_is_climbed():
+    for order in ORDERS:
+        for rung in rungs_in(order):
+            number = number_of(rung.key)
+            assert number is None or rungs_in()[number - 1].key == rung.key
+    assert [number_of(rung.key) for rung in rungs_in()] == list(range(1, len(rungs_in()) + 1))
+    assert number_of("low-g-b") is None

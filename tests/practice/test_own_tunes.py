@@ -123,6 +123,40 @@ def test_of_too_many_the_oldest_give_way():
     assert own == [f"Number {number}" for number in range(3, MOST_TUNES + 3)]
 
 
+def test_a_tune_that_is_taken_off_is_offered_no_more_until_it_is_put_back(tmp_path):
+    kept: list[list[str]] = []
+    by_hand = SessionByHand(tmp_path, keep_own=lambda tunes: kept.append([tune.name for tune in tunes]))
+    do = by_hand.actor.carry_out
+
+    def offered() -> list[str]:
+        return [tune.key for tune in by_hand.of(events.MusicNow)[-1].snapshot.tunes if tune.own]
+
+    do(inbox.Listen("quiet"))
+    do(inbox.PlayOwn(own_tune(MINE)))
+    do(inbox.PlayOwn(own_tune(MINE.replace("T:Mine", "T:Yours"))))
+    do(inbox.ChooseRung("own: Mine"))
+    by_hand.play(played()[0])
+    do(inbox.TakeOff("own: Mine"))
+    do(inbox.TakeOff("own: Mine"))  # a second click
+    assert offered() == ["own: Yours"]
+    assert by_hand.of(events.MusicNow)[-1].snapshot.key == "own: Mine"  # it may be played to its end
+    assert kept[-1] == ["Yours"]
+    for _ in range(2):
+        do(inbox.PutBack("own: Mine"))
+        assert offered() == ["own: Yours", "own: Mine"]
+    assert kept[-1] == ["Yours", "Mine"]
+    do(inbox.TakeOff("low-g-b"))  # no tune of one's own
+    do(inbox.TakeOff("own: Mine"))
+    for number in range(MOST_TUNES):
+        do(inbox.PlayOwn(own_tune(HEAD.format(f"Number {number}") + "GABc|]")))
+    do(inbox.PutBack("own: Mine"))
+    assert "own: Mine" not in offered()
+    assert by_hand.of(events.Notice)[-1].sentence.startswith("Expected at most")
+    by_hand.actor.close()
+    (session,) = tmp_path.glob("*.session")
+    assert MINE in {asked.music.abc for asked in load(session).asked}
+
+
 def test_own_tunes_are_there_again_the_next_time_each_once_and_under_a_name_of_its_own(tmp_path):
     shelf = TuneShelf(tmp_path / "data")
     first, twin = own_tune(MINE), own_tune(MINE.replace("e2", "d2"))

@@ -61,6 +61,7 @@ class PracticeActor(Actor[inbox.Request]):
         self._setting, self._new_practice, self._sounding, self._tell = setting, new_practice, sounding, tell
         self._clock = setting.clock
         self._own, self._keep_own = {str(music.key): music for music in own}, keep_own
+        self._taken_off: dict[str, OnStaff] = {}  # own tunes, until the program ends
         self._practice = self._new(True)
         self._rung = rung
         self._source: Source | None = None
@@ -183,6 +184,10 @@ class PracticeActor(Actor[inbox.Request]):
             case inbox.PlayOwn(music, answer):
                 with contextlib.suppress(InvalidStateError):
                     answer.set_result(self._play_own(music))
+            case inbox.TakeOff(key):
+                self._take_off(key)
+            case inbox.PutBack(key):
+                self._put_back(key)
             case inbox.Shown(answer):
                 with contextlib.suppress(InvalidStateError):
                     answer.set_result((self._practice.tune, self._sounding.bpm))
@@ -241,6 +246,25 @@ class PracticeActor(Actor[inbox.Request]):
             self._keep_own(tuple(self._own.values()))
         self._choose(str(known.key))
         return str(known.key)
+
+    def _take_off(self, key: str) -> None:
+        music = self._own.pop(key, None)
+        if music is not None:
+            self._taken_off[key] = music
+            self._own_changed()
+
+    def _put_back(self, key: str) -> None:
+        if key not in self._taken_off or key in self._own:
+            return
+        if len(self._own) >= MOST_TUNES:
+            self._notify(f"Expected at most {MOST_TUNES} tunes of your own; take another one off first.")
+            return
+        self._own[key] = self._taken_off.pop(key)
+        self._own_changed()
+
+    def _own_changed(self) -> None:
+        self._keep_own(tuple(self._own.values()))
+        self._tell_music()
 
     def _choose(self, key: str) -> None:
         try:

@@ -102,7 +102,7 @@ class GoingOn:
 
 @dataclass(frozen=True, slots=True)
 class NextRung:
-    """The rung to go on to; `number` counts from 1, None where it is none of the order."""
+    """The rung to go on to; `number` is that of `number_of`."""
 
     key: str
     name: str
@@ -193,13 +193,17 @@ class Take:
 
 @dataclass(frozen=True, slots=True)
 class LadderRung:
-    """One rung as the ladder on the page shows it; `tunes` are the keys and titles of those that it opens."""
+    """One rung as the ladder on the page shows it; `tunes` are the keys and titles of those that it opens.
+
+    `number` is that of `number_of`.
+    """
 
     key: str
     name: str
     group: Group
     state: State
     tunes: tuple[tuple[str, str], ...] = ()
+    number: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,9 +220,9 @@ class TuneOffer:
 class Snapshot:
     """All that a page needs when it joins in the middle.
 
-    `key` is that of the rung or easy tune, None in Tonight. `number` counts from 1 (None for a tune or Tonight). `tune`
-    is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter and
-    fingering picture, 1 letter, 0 nothing. `next_key` is the rung to go on with: due, or the lowest that is open.
+    `key` is that of the rung or easy tune, None in Tonight. `number` is that of `number_of` (None for a tune or Tonight
+    too). `tune` is the music on the staff. `help` holds for each note 0 to 8 what help reading it still needs: 2 letter
+    and fingering picture, 1 letter, 0 nothing. `next_key` is the rung to go on with: due, or the lowest that is open.
     `together_us` is how close together the fingers are to move, None where no change is asked for.
     """
 

@@ -42,6 +42,20 @@ class PlayOwn:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeOff:
+    """Offer a tune of the player's own no more; what was played of it stays."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class PutBack:
+    """Offer a tune again that was taken off, as long as the program runs."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """The music on the staff, and at which tempo it would be played now: `answer` gets (tune, bpm or None)."""
 
@@ -179,6 +193,8 @@ Request = (
     | Choose
     | ChooseRung
     | PlayOwn
+    | TakeOff
+    | PutBack
     | Shown
     | GoNext
     | GoOn

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 
 from fingering.families import family_turns
 from fingering.notes import LOW_A
-from fingering.orders import Order, comes_first, opened_by, rung_named, rungs_in, tunes_opened
+from fingering.orders import Order, comes_first, number_of, opened_by, rung_named, rungs_in, tunes_opened
 from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
 from fingering.tunes import easy_tunes
@@ -238,8 +238,8 @@ class Practice:
         return Snapshot(
             key=on_staff.key,
             name=on_staff.name,
-            number=None if rung not in self.rungs else self.rungs.index(rung) + 1,
-            of=len(self.rungs),
+            number=None if rung is None else number_of(rung.key),
+            of=len(rungs_in()),
             trains="" if rung is None else rung.trains,
             passed_text="" if rung is None else self._passed_text(rung),
             tune=on_staff.tune,
@@ -251,7 +251,12 @@ class Practice:
             help=tuple(self.progress.help_for(note) for note in range(9)),
             ladder=tuple(
                 events.LadderRung(
-                    one.key, one.name, one.group, self.progress.state(one.key, self.today), opened.get(one.key, ())
+                    one.key,
+                    one.name,
+                    one.group,
+                    self.progress.state(one.key, self.today),
+                    opened.get(one.key, ()),
+                    number_of(one.key),
                 )
                 for one in self.rungs
             ),
@@ -329,7 +334,7 @@ class Practice:
         if key is None:
             return None
         rung = rung_named(key, self.rungs)
-        return events.NextRung(key, rung.name, self.rungs.index(rung) + 1 if rung in self.rungs else None)
+        return events.NextRung(key, rung.name, number_of(key))
 
     def _passed_text(self, rung: Rung) -> str:
         return rung.passed if rung.movements else passed_words(rung.notes, self.settings.stage_us)

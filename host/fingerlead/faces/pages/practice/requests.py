@@ -45,6 +45,10 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
             return inbox.Choose(text("to", message.get("to")))
         case "rung":
             return inbox.ChooseRung(text("key", message.get("key")))
+        case "take_off":
+            return inbox.TakeOff(text("key", message.get("key")))
+        case "put_back":
+            return inbox.PutBack(text("key", message.get("key")))
         case "next":
             return inbox.GoNext(text("key", message.get("key")))
         case "go_on":

@@ -12,13 +12,13 @@ export function drawLadder(choose) {
   if (ladderDrawn[0] === state.ladder && ladderDrawn[1] === state.rung?.key) return;
   ladderDrawn = [state.ladder, state.rung?.key];
   const groups = new Map();
-  state.ladder.forEach((rung, i) => {
+  state.ladder.forEach((rung) => {
     if (!groups.has(rung.group)) groups.set(rung.group, []);
     const here = rung.key === state.rung?.key;
     const told = [say(`ladder.${rung.state}`), here ? say("ladder.here") : ""].filter(Boolean).join(", ");
     groups.get(rung.group).push(make("li", {}, make("button", {
       class: `rung ${rung.state}`, "aria-current": here ? "step" : null, "data-key": rung.key, onclick: () => choose(rung.key),
-    }, make("span", { class: "number" }, String(i + 1)), make("i", { "aria-hidden": "true" }),
+    }, make("span", { class: "number" }, String(rung.number ?? "")), make("i", { "aria-hidden": "true" }),
     make("b", {}, capital(rung.name)), make("span", { class: "soft" }, told))));
   });
   byId("ladder").replaceChildren(...[...groups].flatMap(([group, rungs]) =>

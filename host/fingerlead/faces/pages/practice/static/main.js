@@ -256,7 +256,10 @@ function drawAll() {
   byId("settings-button").hidden = !state.joined || practising;
   drawSoundButton();
   const quiet = shown === "start" || shown === "none";
-  write(byId("chanter-sentence"), quiet ? "" : state.chanter?.sentence || state.chanter?.name || "");
+  // What stands in large letters below is not said up here as well.
+  const { name = "", sentence = "", state: place } = state.chanter ?? {};
+  const saidBelow = practising && place === "away" && !state.playing;
+  write(byId("chanter-sentence"), quiet ? "" : (saidBelow ? name : sentence || name));
   write(byId("chanter-name"), quiet ? "" : state.chanter?.name ?? "");
   if (shown === "start") {
     drawStart(choose);
@@ -390,7 +393,7 @@ function wire() {
   onClick((inUs) => send({ kind: "click", in_us: inUs }));
   startSettings(send);
   startHearing(announce);
-  startTunes(closeAll);
+  startTunes(closeAll, send);
   startJoin();
   byId("hear-music").addEventListener("click", () => {
     closeAll();
