@@ -39,6 +39,16 @@ AWAY = {
     **HERE, "source": "port", "state": "away", "name": "Long chanter",
     "sentence": "The chanter is gone (it was pulled out). Plug it in again: practice goes on by itself.",
 }  # fmt: skip
+NOT_COUNTED: dict[str, Any] = {
+    "progress": {**ALONE, "out": None, "sentence": "Played for itself; nothing is counted here."}, "changes": [],
+}  # fmt: skip
+_BAR = (("with the beat", 8_000), ("late", 130_000), ("early", -95_000), ("missed", None))
+IN_TIME = {
+    **NO_FAULT, "what": "in time", "sentence": "27 of 32 notes came with the beat; in bar 5 the F came late.",
+    "bar": [{"note": note, "how": how, "off_us": us} for note, (how, us) in zip((1, 6, 5, 2), _BAR, strict=True)],
+    "next": {"key": "low-a-top-hand", "name": "low A to the top hand"},
+}  # fmt: skip
+ALL_IN_TIME = {**IN_TIME, "sentence": "Every note came with the beat.", "bar": [], "next": None}
 LOW_G_B = 9  # the rung's place in the ladder
 
 
@@ -63,6 +73,25 @@ def rows(out: int, back: int, **also: Any) -> dict[str, Any]:
     named = {"low G to B": out, "B to low G": back}
     both = [{"name": name, "in_a_row": count, "needed": 10} for name, count in named.items()]
     return {**progress_message(), "out": both[0], "back": both[1], **also}
+
+
+def a_tune() -> dict[str, Any]:
+    """An easy tune, with a meter."""
+    return {
+        **rung_message(27),
+        "key": "heron",
+        "name": "The Heron Stands Still",
+        "number": None,
+        "tune": True,
+        "can_go_by": True,
+        "together": "",
+        "trains": "",
+    }
+
+
+def in_time(state: str, count: int = 0) -> dict[str, Any]:
+    """Where a tune is that goes by in time."""
+    return {"kind": "in_time", "state": state, "count": count, "of": 4}
 
 
 NEXT = {"key": "low-g-c", "name": "low G and C", "number": 11}
@@ -128,6 +157,17 @@ STATES = {
     ),
     "after": PageState(practising(told=FAULT), "[data-phase=after]"),
     "seen again": PageState(practising(told=FAULT), "[data-phase=replay]", ("#next-button",)),
+    "tune": PageState(practising(rung=a_tune, lit=FIRST, holes=holes(0, None), **NOT_COUNTED), "[data-phase=before]"),
+    "in time, counted in": PageState(
+        practising(rung=a_tune, lit=FIRST, in_time=in_time("counting", 3), **NOT_COUNTED), "#sentence"
+    ),
+    "in time": PageState(
+        practising(
+            rung=a_tune, lit={"id": None, "note": 5, "index": 5}, in_time=in_time("playing"), **NOT_COUNTED
+        ), "#names"
+    ),
+    "in time, work to do": PageState(practising(rung=a_tune, told=IN_TIME, **NOT_COUNTED), "[data-phase=after]"),
+    "in time, all of it": PageState(practising(rung=a_tune, told=ALL_IN_TIME, **NOT_COUNTED), "[data-phase=after]"),
     "passed": PageState(practising(told=PASSED, progress=FULL), "[data-phase=after]"),
     "keys": PageState(everything, "#chanter", ("[data-to=keys]", "#keys-go")),
     "touch, a try": PageState(everything, "#try", ("[data-to=touch]",), touch=True),

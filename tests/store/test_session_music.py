@@ -172,7 +172,7 @@ def quoted(body):
 @pytest.mark.parametrize(
     ("statement", "words"),
     [
-        ("UPDATE music SET format = 2", "expected music of format 1, got format 2; use a newer fingerlead"),
+        ("UPDATE music SET format = 3", "expected music of format 2, got format 3; use a newer fingerlead"),
         ("UPDATE music SET at_us = 7", "row 1 as it was written, got a damaged one"),
         ("UPDATE music SET body = replace(body, 'G', 'A')", "row 1 as it was written, got a damaged one"),
         ("UPDATE music SET crc = crc + 1", "row 1 as it was written, got a damaged one"),

@@ -15,7 +15,7 @@ from fingerlead.listening.recording import Heard as Decoded
 from fingerlead.listening.recording import Known, Recording, known_here
 from fingerlead.ports.base import now_us
 from fingerlead.ports.midi_out import MidiOut
-from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.asked import Clicks, SessionMusic
 from fingerlead.reading.between import STANDARD
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_music import written_notes
@@ -75,6 +75,10 @@ class Listening(Recording):
         ahead.skew_us, ahead.seal, ahead._skews_us = self.skew_us, self.seal, dict(self._skews_us)
         ahead._live.timed_as(self._live)
         return ahead
+
+    def played_in_time(self) -> Analysis:
+        """The playing of the music that goes by in time; ValueError where it waits for the player."""
+        return self._live.played_in_time(tuple(Clicks(beat_us, (at_us,)) for beat_us, at_us in self.clicks))
 
     def idle(self) -> bool:
         """Nothing came for a while: catch up a little with the analysis; whether there is more to do."""

@@ -5,6 +5,7 @@ given lies in a folder of sessions, each named by its date and time.
 """
 
 import contextlib
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -34,6 +35,7 @@ ENDING = ".session"
 TICK_S = 0.05
 # A port that names itself by more ids than this has no skew looked up for the others.
 MOST_CHANTERS = 100
+MOST_CLICKS = 8_192  # of a music: more than half an hour of the quickest
 
 Heard = Event | Lost | Back
 
@@ -110,6 +112,7 @@ class Recording:
         # Of a metronome, not kept yet: its tempo, then when its beats sounded; and the host time of the first.
         self._clicks: list[int] = []
         self._clicks_us, self._kept_to_us = 0, -1
+        self.clicks: deque[tuple[int, int]] = deque(maxlen=MOST_CLICKS)  # the last ones: tempo, and when
         # Of a plain chanter: the time of its last state, and of the last one before it went away.
         self._last_state_us: int | None = None
         self._away_from_us: int | None = None
@@ -180,7 +183,7 @@ class Recording:
         """A metronome of this tempo sounded a beat at each of these host times; kept a few at a time."""
         if host_us:
             self._pass_copy(Clicked(tuple(host_us), beat_us))
-        fit = self._clock.fit() if host_us and self.writer is not None and not self.away else None
+        fit = self._clock.fit() if host_us and not self.away else None
         if fit is None:
             return
         for at_host_us in host_us:
@@ -191,6 +194,12 @@ class Recording:
                 self._clicks, self._clicks_us = [beat_us], at_host_us
             if t_us > self._kept_to_us:
                 self._clicks.append(t_us)
+                self.clicks.append((beat_us, t_us))
+
+    def chanter_us(self, host_us: int) -> int | None:
+        """When that is on the chanter's clock; None where it is not known."""
+        fit = None if self.away else self._clock.fit()
+        return None if fit is None else fit.chanter_us(host_us)
 
     def keep_clicks(self) -> None:
         """Keep the clicks so far."""

@@ -18,6 +18,7 @@ from fingerlead.ports.base import SIMULATED, PortRefused
 from fingerlead.ports.page_port import PagePort
 from fingerlead.practice import events, inbox
 from fingerlead.practice.choices import Choices
+from fingerlead.practice.course import bar_beats
 from fingerlead.practice.events import Event
 from fingerlead.practice.keeping import Keeping
 from fingerlead.practice.own_tunes import MOST_TUNES, named_apart
@@ -110,7 +111,7 @@ class PracticeActor(Actor[inbox.Request]):
     def _work_once(self) -> None:
         reader = self.reader
         if reader is not None:
-            self.take_in(reader.get(0 if self._behind or self._asked_more else TICK_S))
+            self.take_in(reader.get(0 if self._behind or self._asked_more else self._patience_s))
         # One at a time: what the chanter brings never waits for all that pages ask for.
         request = self.receive(IDLE_S if reader is None else 0)
         self._asked_more = request is not None
@@ -137,6 +138,9 @@ class PracticeActor(Actor[inbox.Request]):
         if self._source is None:
             self._whereabouts.look()
         self.keeping.look()
+        if self._practice.due_in_us is None and self._sounding.give_back():
+            self._tell_all(self._practice.beat(self._sounding.bpm))
+            self._tell(events.MetronomeNow(self._sounding.beat()))
 
     def take_in(self, item: Item | None) -> None:
         """Take in what the reader brought, or (None) that nothing came for a while."""
@@ -156,6 +160,7 @@ class PracticeActor(Actor[inbox.Request]):
             clicks, bpm = self._sounding.clicks(), self._sounding.bpm
             if bpm is not None:
                 source.listening.clicked(clicks, round(60_000_000 / bpm))
+            self._go_by(source, clicks)
         except PortRefused as error:
             self._refuse(str(error))
         except NotAChanter as error:
@@ -203,6 +208,8 @@ class PracticeActor(Actor[inbox.Request]):
             case inbox.BeginAgain():
                 self._practice.restart()
                 self._tell_music()
+            case inbox.PlayInTime(on):
+                self._play_in_time(on)
             case inbox.HandOnTop(hand):
                 self._choices.choose_hand(hand)
                 self._tell(events.HandNow(hand))
@@ -274,6 +281,34 @@ class PracticeActor(Actor[inbox.Request]):
             return
         self._rung = key
         self._put_on_staff()
+
+    @property
+    def _patience_s(self) -> float:
+        """How long the chanter is waited for: a note that is due in time is lit in time."""
+        due_in_us = self._practice.due_in_us
+        return TICK_S if due_in_us is None else min(TICK_S, due_in_us(self._clock()) / 1_000_000)
+
+    def _play_in_time(self, on: bool) -> None:
+        beats = bar_beats(self._practice.tune)
+        if not on:
+            self._tell_all(self._practice.stop_course())
+        elif self._source is None or self._practice.doing != "tune" or beats is None:
+            self._notify("Expected a tune with a meter and two bars, and a chanter, to play in time; choose a tune.")
+        else:
+            asked_us = self._clock()
+            self._sounding.begin_anew(beats)
+            self._tell_all(self._practice.beat(self._sounding.bpm))
+            self._tell(events.MetronomeNow(self._sounding.beat()))
+            self._tell_all(self._practice.begin_course(asked_us))
+
+    def _go_by(self, source: Source, clicks: Sequence[int]) -> None:
+        """A tune that goes by in time: what is due by now."""
+        for host_us in clicks:
+            self._practice.beat_heard(host_us, source.listening.chanter_us)
+        came = self._practice.go_by(self._clock(), source.listening.played_in_time)
+        self._tell_all(came)
+        if any(isinstance(event, events.InTime) and event.silent for event in came):
+            self._notify("No beat is heard, so the tune waits for you. Turn the sound on, and play it in time again.")
 
     def _replay(self, request: inbox.Replay) -> None:
         take = self._practice.phrase() if request.number is None else self._practice.take(request.number)

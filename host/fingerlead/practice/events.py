@@ -12,8 +12,10 @@ from fingering.orders import Order
 from fingering.rungs import Group
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
+from fingerlead.practice.course import CourseNow
 from fingerlead.practice.state import Place
 from fingerlead.store.practice_log import State, Week
+from fingerlead.timing.playthrough import Playthrough
 from fingerlead.timing.results import Change, FingeringKind, PlayedMovement, Timing
 
 # How one turn of a change, or of an embellishment, ended.
@@ -173,6 +175,22 @@ class TonightTurn:
 
 
 @dataclass(frozen=True, slots=True)
+class InTime:
+    """Where a tune is that goes by in time; None where none does any more. `silent`: no beat is heard."""
+
+    now: CourseNow | None
+    silent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedInTime:
+    """How a tune was played that went by in time; `next` is the rung of its place to work on, if any."""
+
+    played: Playthrough
+    next: NextRung | None
+
+
+@dataclass(frozen=True, slots=True)
 class Due:
     """What was passed before and is to be confirmed today: keys of rungs."""
 
@@ -246,6 +264,7 @@ class Snapshot:
     week: Week
     next_key: str | None
     together_us: int | None
+    can_go_by: bool = False  # whether it is a tune that can go by in time
 
 
 @dataclass(frozen=True, slots=True)
@@ -413,6 +432,8 @@ Event = (
     | WentOn
     | Passed
     | TonightTurn
+    | InTime
+    | PlayedInTime
     | Due
     | ChanterNow
     | HolesNow

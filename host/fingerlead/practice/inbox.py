@@ -92,6 +92,13 @@ class BeginAgain:
 
 
 @dataclass(frozen=True, slots=True)
+class PlayInTime:
+    """Let the tune on the staff go by in time, from its beginning; not `on`: let it wait for the player again."""
+
+    on: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class HandOnTop:
     """Which hand is the upper one."""
 
@@ -201,6 +208,7 @@ Request = (
     | PlayOn
     | BeginTonight
     | BeginAgain
+    | PlayInTime
     | HandOnTop
     | OrderRungs
     | SetSound

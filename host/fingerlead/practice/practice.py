@@ -14,7 +14,17 @@ from datetime import date, timedelta
 
 from fingering.families import family_turns
 from fingering.notes import LOW_A
-from fingering.orders import Order, comes_first, number_of, opened_by, rung_named, rungs_in, tunes_opened
+from fingering.orders import (
+    Order,
+    changes_of,
+    comes_first,
+    every_rung,
+    number_of,
+    opened_by,
+    rung_named,
+    rungs_in,
+    tunes_opened,
+)
 from fingering.rungs import STAGE_US, Rung, passed_words
 from fingering.table import Table
 from fingering.tunes import easy_tunes
@@ -22,6 +32,7 @@ from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
+from fingerlead.practice.course import Course, CourseNow, bar_beats
 from fingerlead.practice.events import Event, SessionSummary, Snapshot, Take
 from fingerlead.practice.onward import Onward
 from fingerlead.practice.passing import ON_BEAT_US, Toward
@@ -33,7 +44,9 @@ from fingerlead.practice.tonight import OnStaff, Tonight, TonightTurns, music_of
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
+from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.live import LiveResult, Placed
+from fingerlead.timing.playthrough import Playthrough, playthroughs
 from fingerlead.timing.results import Change, Held, PlayedMovement, Settings, Timing
 from fingerlead.wire.events import Doubted, State
 
@@ -69,6 +82,9 @@ class Practice:
         self.own: dict[str, OnStaff] = {}  # the player's own tunes, by their keys
         self._begin_music: Callable[[SessionMusic], object] = lambda music: None
         self._asked_last: SessionMusic | None = None
+        self._course: Course | None = None  # of a tune that goes by in time
+        self._course_now: CourseNow | None = None  # as told last
+        self._begins_us: int | None = None  # when it begins, on the chanter's clock
         self._on_the_way = False  # to the first note of the music, from whatever was played before
         self._asked: int | None = None  # the lit note, until it is tried
         self._trying: tuple[int, Held] | None = None  # what was lit when the last note began, and that note
@@ -120,6 +136,8 @@ class Practice:
             self.settings.stage_us,
             not why,
             why,
+            self._begins_us,
+            None if self._begins_us is None else self._beat_us,
         )
 
     def ask_through(self, begin_music: Callable[[SessionMusic], object]) -> None:
@@ -163,9 +181,64 @@ class Practice:
 
     def restart(self) -> list[Event]:
         """The music from its first note; what was counted stays."""
+        ended = self.stop_course()
         self._follow()
         self._ask(anew=True)
-        return self._light(always=True)
+        return [*ended, *self._light(always=True)]
+
+    def begin_course(self, host_us: int) -> list[Event]:
+        """Let the tune on the staff go by in time from the next beat that is heard. ValueError: it cannot."""
+        if self.doing != "tune" or self._bpm is None:
+            raise ValueError("expected a tune and a beat, to go by in time")
+        course = Course(self.tune, self._on_staff.wanted, round(60_000_000 / self._bpm), host_us)
+        self.stop_course()
+        self._course = course
+        self._on_the_way, self._asked, self._trying = False, None, None
+        first = self._on_staff.wanted.notes[0]
+        self._lit = events.Lit(0, first.place, first.note)
+        self._course_now = course.now(host_us)
+        return [self._lit, events.InTime(self._course_now)]
+
+    def beat_heard(self, host_us: int, chanter_us: Callable[[int], int | None]) -> None:
+        """A beat is heard at a time; `chanter_us` gives the chanter's time for one of the host's."""
+        course = self._course
+        if course is None:
+            return
+        course.click(host_us)
+        begins_us = course.begins_us
+        if self._begins_us is None and begins_us is not None and (at_us := chanter_us(begins_us)) is not None:
+            self._begins_us = max(at_us, 1)
+            self._ask(anew=True)
+
+    def go_by(self, host_us: int, analysed: Callable[[], Analysis]) -> list[Event]:
+        """Time goes by: which note is due; at the end how the tune was played, by what `analysed` gives."""
+        course, before = self._course, self._course_now
+        if course is None or before is None or (now := course.now(host_us)) == before:
+            return []
+        if now.state == "silent" or (now.state == "over" and self._begins_us is None):
+            return [*self.stop_course(silent=True), *self._light(always=True)]
+        if now.state == "over":
+            played = playthroughs(analysed())
+            ended = [*self.stop_course(), *self._light(always=True)]
+            return [*ended, *(self._played_in_time(one) for one in played[-1:])]
+        self._course_now = now
+        wanted = self._on_staff.wanted.notes[now.index]
+        self._lit = lit = events.Lit(now.index, wanted.place, wanted.note)
+        return [*([lit] if now.index != before.index else []), events.InTime(now)]
+
+    def stop_course(self, *, silent: bool = False) -> list[Event]:
+        """The tune waits for the player again."""
+        if self._course is None:
+            return []
+        self._course = self._course_now = self._begins_us = None
+        self._follow()
+        self._ask(anew=True)
+        return [events.InTime(None, silent)]
+
+    @property
+    def due_in_us(self) -> Callable[[int], int] | None:
+        """How long from a time until another note is due; None where the music waits for the player."""
+        return None if self._course is None else self._course.wait_us
 
     def tonight(self) -> list[Event]:
         """Ten minutes of the learner's own weakest changes, beginning with the next state."""
@@ -176,11 +249,12 @@ class Practice:
 
     def beat(self, bpm: float | None) -> list[Event]:
         """The metronome sounds at so many beats a minute from now on, or not any more."""
+        ended = self.stop_course() if bpm != self._bpm else []
         self._bpm = bpm
         self._toward.beat(bpm)
         self._onward.beat(bpm)
         self._ask()
-        return [self._progressed()]
+        return [*ended, self._progressed()]
 
     def new_day(self, today: date) -> list[Event]:
         """It is another day: what was passed is due."""
@@ -205,6 +279,8 @@ class Practice:
             return self._told(what.result, timing, what.taken_back)
         if isinstance(what, (Doubted, Lost)):
             self._onward.doubt()
+            if isinstance(what, Lost) and self._course is not None:
+                return [*self.stop_course(), *self._light(always=True)]
             if self._toward.holds is not None:
                 self._toward.holds.doubt()
         return []
@@ -266,6 +342,7 @@ class Practice:
             week=self.progress.week(self.today),
             next_key=self._next_key(),
             together_us=self.together_us,
+            can_go_by=self.doing == "tune" and bar_beats(on_staff.tune) is not None,
         )
 
     # --- within ---
@@ -290,6 +367,7 @@ class Practice:
 
     def _play(self, music: OnStaff, shown: tuple[str, ...] = ()) -> list[Event]:
         """Put music on the staff; `shown` are embellishments in it that are judged, and not counted."""
+        ended = self.stop_course()
         self._on_staff = music
         notes = {wanted.note for wanted in music.wanted.notes}
         alone = notes.pop() if len(notes) == 1 else None
@@ -299,7 +377,17 @@ class Practice:
         self._held_us = self._onward_us = 0
         self._follow()
         self._ask(anew=True)
-        return [*self._light(always=True), self._progressed()]
+        return [*ended, *self._light(always=True), self._progressed()]
+
+    def _played_in_time(self, played: Playthrough) -> events.PlayedInTime:
+        """How a tune was played in time, with the rung of the change that goes wrong first in its worst bar."""
+        fault, notes = played.fault, self._on_staff.wanted.notes
+        pair = None if fault is None or not fault.place else (notes[fault.place - 1].note, fault.note)
+        rungs = (*self.rungs, *every_rung().values())
+        rung = next((rung for rung in rungs if not rung.movements and pair in changes_of(rung)), None)
+        return events.PlayedInTime(
+            played, None if rung is None else events.NextRung(rung.key, rung.name, number_of(rung.key))
+        )
 
     def _follow(self) -> None:
         self._following = Following(self._on_staff.wanted, self._playing.steady)
@@ -424,6 +512,8 @@ class Practice:
 
     def _placed(self, placed: Placed) -> list[Event]:
         """A note is steady, and its place in the music is known."""
+        if self._course is not None:
+            return []  # the beat lights the notes
         self._read(placed)
         self._following.place(placed)
         steady, asked = self._playing.steady, self._asked

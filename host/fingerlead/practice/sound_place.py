@@ -113,6 +113,8 @@ class SoundPlace:
         self._pulsing = Pulsing()
         self._clicks: deque[int] = deque(maxlen=MOST_CLICKS)
         self.beating = False
+        self._begun = 0  # how often it was begun anew
+        self._lent: tuple[Metronome, bool] | None = None  # the beat that was there before
 
     @property
     def where(self) -> Where:
@@ -158,7 +160,7 @@ class SoundPlace:
 
     def set_metronome(self, request: SetMetronome) -> None:
         """Change what is asked. Raises ValueError, one sentence."""
-        before = self._metronome
+        before, self._lent = self._metronome, None
         self._metronome = Metronome(
             before.bpm if request.bpm is None else request.bpm,
             before.beats if request.beats is None else request.beats,
@@ -170,6 +172,27 @@ class SoundPlace:
             self._begin_beat()
         elif was and not self.beating:
             self._sounding.stop_metronome()
+
+    def begin_anew(self, beats: int) -> None:
+        """The beat from its first one on, so many in a bar, until it is given back."""
+        if self._lent is None:
+            self._lent = self._metronome, self.beating
+        self._metronome = Metronome(self._metronome.bpm, beats)
+        self.beating, self._begun = True, self._begun + 1
+        self._clicks.clear()
+        self._begin_beat()
+
+    def give_back(self) -> bool:
+        """The beat as it was before `begin_anew`, unless it was set meanwhile; whether it is another now."""
+        lent, self._lent = self._lent, None
+        if lent is None or lent == (self._metronome, self.beating):
+            return False
+        self._metronome, self.beating = lent
+        if self.beating:
+            self._begin_beat()
+        else:
+            self._sounding.stop_metronome()
+        return True
 
     def listen_to_beats(self) -> None:
         """Note the beats that have sounded since the last call."""
@@ -252,6 +275,7 @@ class SoundPlace:
             "subdivision": metronome.subdivision,
             "loop_ms": None if loop is None else loop.delay_us / 1_000,
             "sentence": self._pulsing.sentence,
+            "begun": self._begun,
         }
 
     def _fit(self) -> None:

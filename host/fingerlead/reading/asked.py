@@ -13,6 +13,9 @@ class SessionMusic:
     `pass_number` counts from 1. `beat_us` is from beat to beat of a metronome, None without one. `stage_us` is how far
     apart fingers may move and be together; None leaves it to the settings. Where not `judged`, nothing counts, and
     `why` says why, in a few words: hands asked off, a pause, between two tries.
+
+    `begins_us`: the music goes by in time, and begins then, on the chanter's unwrapped clock; None where it waits for
+    the player. A note comes with the beat where it begins no further than `within_us` from it.
     """
 
     kind: MusicKind = "none"
@@ -23,6 +26,8 @@ class SessionMusic:
     stage_us: int | None = None
     judged: bool = True
     why: str = ""
+    begins_us: int | None = None
+    within_us: int | None = None
 
 
 NOTHING_ASKED = SessionMusic()

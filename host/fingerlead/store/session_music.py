@@ -1,8 +1,9 @@
 """The music of a session: its rows, and the music that the reading makes of them.
 
 A row: `number` from 1 on; `at_us`, from when it counts, on the chanter's unwrapped clock, on which the first timed
-frame is 0; `format`, which is 1; `body`, a `SessionMusic` as JSON; `crc`, a CRC-32 over the four of them, as the file's
-own structure would not show a flipped bit. A row counts until the next one begins.
+frame is 0; `format`; `body`, a `SessionMusic` as JSON; `crc`, a CRC-32 over the four of them, as the file's own
+structure would not show a flipped bit. A row counts until the next one begins. Format 1 has no `begins_us` and
+`within_us`; format 2, of music that goes by in time, has both.
 """
 
 import json
@@ -18,7 +19,8 @@ from fingerlead.reading.music import Music, WrittenNote
 if TYPE_CHECKING:
     from fingerlead.music.tune import Tune
 
-FORMAT = 1
+FORMAT, IN_TIME = 1, 2
+_IN_TIME_ONLY = ("begins_us", "within_us")
 MOST_ROWS = 10_000
 LONGEST_ABC = 60_000
 LONGEST_NAME = 200
@@ -50,8 +52,12 @@ def row_of(number: int, at_us: int, music: SessionMusic) -> Row:
     """The row that keeps a music; raises MusicError."""
     _check(music)
     _expect(0 <= at_us <= GREATEST_AT_US, "a time within a session", at_us)
-    body = json.dumps(asdict(music), ensure_ascii=False, separators=(",", ":"))
-    return number, at_us, FORMAT, body, _crc(number, at_us, FORMAT, body)
+    stated = asdict(music)
+    if music.begins_us is None:
+        stated = {name: value for name, value in stated.items() if name not in _IN_TIME_ONLY}
+    version = FORMAT if music.begins_us is None else IN_TIME
+    body = json.dumps(stated, ensure_ascii=False, separators=(",", ":"))
+    return number, at_us, version, body, _crc(number, at_us, version, body)
 
 
 def read_rows(rows: Iterable[tuple[object, ...]]) -> tuple[MusicAt, ...]:
@@ -62,8 +68,8 @@ def read_rows(rows: Iterable[tuple[object, ...]]) -> tuple[MusicAt, ...]:
         number, at_us, version, body, crc = row
         _expect(place <= MOST_ROWS, f"at most {MOST_ROWS} rows", "more")
         # Of a newer format, nothing else is known.
-        if type(version) is int and version > FORMAT:
-            raise MusicError(f"expected music of format {FORMAT}, got format {version}; use a newer fingerlead")
+        if type(version) is int and version > IN_TIME:
+            raise MusicError(f"expected music of format {IN_TIME}, got format {version}; use a newer fingerlead")
         whole = type(number) is type(at_us) is type(version) is type(crc) is int and isinstance(body, str)
         _expect(whole, "numbers and text in each row", "something else")
         assert isinstance(number, int)
@@ -150,6 +156,10 @@ def _check(music: SessionMusic) -> None:
     _expect(_within(m.pass_number, GREATEST_PASS), "passes counted from 1 on", m.pass_number)
     for what, us, most_us in (("beat", m.beat_us, GREATEST_BEAT_US), ("stage", m.stage_us, GREATEST_STAGE_US)):
         _expect(us is None or _within(us, most_us), f"a {what} from 1 to {most_us} µs", us)
+    if m.begins_us is not None or m.within_us is not None:
+        _expect(_within(m.begins_us, GREATEST_AT_US), "a beginning within a session", m.begins_us)
+        _expect(_within(m.within_us, GREATEST_BEAT_US), "how near to the beat, in µs", m.within_us)
+        _expect(m.beat_us is not None and m.kind == "tune", "a tune and its beat, to go by in time", m.kind)
 
 
 def _within(number: object, most: int) -> bool:

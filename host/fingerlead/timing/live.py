@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from fingering.movements import Repertoire
 from fingering.table import Table
-from fingerlead.reading.asked import NOTHING_ASKED, SessionMusic
+from fingerlead.reading.asked import NOTHING_ASKED, Clicks, SessionMusic
 from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.timing import timeline
@@ -199,6 +199,8 @@ class LiveAnalysis:
             self._musics[-1] = replace(self._musics[-1], end_us=at_us)
         self._musics.append(Music(tuple(notes), at_us, asked=asked))
         self._prepared = None
+        if not self._remember:
+            self._parts.clear()
 
     def state(self, t_us: int, covered_mask: int) -> None:
         """The mask that stands from `t_us` on; also when it has not changed."""
@@ -267,6 +269,27 @@ class LiveAnalysis:
         """All that is settled, as an analysis. ValueError where it was not remembered."""
         if not self._remember:
             raise ValueError("expected an analysis that remembers what is settled")
+        return self._whole(self._parts, intake)
+
+    def played_in_time(self, clicks: tuple[Clicks, ...] = ()) -> Analysis:
+        """The playing of the music that goes by in time, as it reads if the last mask stands; `clicks` are its beats'.
+
+        ValueError where the music waits for the player: its playing is not remembered.
+        """
+        if not self._in_time:
+            raise ValueError("expected music that goes by in time")
+        parts = list(self._parts)
+        if self._tail is not None:
+            prepared = self._prepare(max(self._now_us, self._note_start_us + TOLD_US))
+            self._judge(prepared)
+            parts.append(prepared.part)
+        return self._whole(parts, None, clicks)
+
+    @property
+    def _in_time(self) -> bool:
+        return bool(self._musics) and self._musics[-1].asked.begins_us is not None
+
+    def _whole(self, parts: list[Part], intake: Intake | None, clicks: tuple[Clicks, ...] = ()) -> Analysis:
         edge_us, covered = np.array(self._edge_us), np.frombuffer(bytes(self._covered), dtype=np.uint8)
         if self._tail is None:
             edge_us = np.append(edge_us, self._now_us)
@@ -283,9 +306,10 @@ class LiveAnalysis:
             self.table,
             edge_us,
             covered,
-            list(self._parts),
+            list(parts),
             tuple(self._musics),
             known=self._movements_known,
+            clicks=clicks,
         )
 
     def _measure(self, tail: Tail, end_us: int, *, final: bool) -> _Measured | None:
@@ -391,7 +415,7 @@ class LiveAnalysis:
         self._largest_us = max(self._largest_us, part.largest_us)
         if part.movements:
             self._moved.append(part)
-        if self._remember:
+        if self._remember or self._in_time:
             self._parts.append(part)
         self._tell_changes(changes, None if final else after.changes)
         count = after.edge - self._place.edge

@@ -18,6 +18,7 @@ from fingerlead.timing.fault_words import fault_words
 from fingerlead.timing.findings import Finding, findings
 from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.movement_sums import MovementSummary
+from fingerlead.timing.playthrough import Playthrough, playthrough_sentence, playthroughs
 from fingerlead.timing.pulse import OnsetOf, PassPulse, pulses
 from fingerlead.timing.results import Change, Held, MovementFault, PlayedMovement
 from fingerlead.timing.summary import summarise
@@ -31,7 +32,7 @@ _TEXT = tuple(to_text(mask) for mask in range(256))
 @collector.put_off()
 def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") -> dict[str, Any]:
     """The JSON object, ready for `json.dumps`; `onset` is what counts as the beginning of a note in `pulse`."""
-    intake = analysis.record.intake
+    intake, in_time = analysis.record.intake, {one.music: one for one in playthroughs(analysis)}
     found, pass_of = passes(analysis)
     written = [
         _written(note, None if at is None else found[at].number)
@@ -49,7 +50,10 @@ def as_dict(analysis: Analysis, kind: str, path: str, onset: OnsetOf = "theme") 
             "table": analysis.table.name,
             **({"own_movements": analysis.known.name} if analysis.known.own else {}),
         },
-        "music": [_music(music, analysis.record.end_us) for music in analysis.musics],
+        "music": [
+            {**_music(music, analysis.record.end_us), **_in_time(in_time.get(number))}
+            for number, music in enumerate(analysis.musics)
+        ],
         "passes": _passes(found),
         "off": _off(analysis),
         "notes": [_note(note, analysis.musics, at) for note, at in zip(analysis.held, written, strict=True)],
@@ -111,6 +115,14 @@ def _music(music: Music, end_us: int) -> dict[str, Any]:
         "stage_us": asked.stage_us,
         "judged": asked.judged,
     }
+
+
+def _in_time(played: Playthrough | None) -> dict[str, Any]:
+    """How a music that went by in time was played; nothing for one that waited for the player."""
+    if played is None:
+        return {}
+    counts = {"notes": len(played.notes), "with_beat": played.with_beat, "within_us": played.within_us}
+    return {"in_time": {**counts, "constant_us": played.constant_us, "words": playthrough_sentence(played)}}
 
 
 def _end_of(music: Music, end_us: int) -> int:

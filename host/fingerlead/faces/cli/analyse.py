@@ -23,7 +23,7 @@ from fingerlead.faces.words import (
     passing_words,
     timing_sentence,
 )
-from fingerlead.phrases import capital, counted, path_text
+from fingerlead.phrases import capital, counted, path_text, small
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi
@@ -31,6 +31,7 @@ from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.movement_beats import placed_movements
+from fingerlead.timing.playthrough import playthrough_sentence, playthroughs
 from fingerlead.timing.published import as_json
 from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.pulse_words import pulse_told
@@ -105,6 +106,10 @@ def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> 
         yield ""
         yield f"The pulse of {music_name(name)}:"
         yield from (f"  {sentence}" for sentence in sentences)
+    for played in playthroughs(analysis):
+        yield ""
+        name = music_name(analysis.musics[played.music].asked.name)
+        yield f"In time, {name}: {small(playthrough_sentence(played))}"
     told = sorted(_told(analysis, changes))
     if told:
         yield ""

@@ -22,6 +22,7 @@ from fingerlead.faces.words import false_fingering, practised_name, what_happene
 from fingerlead.music.tune import Tune
 from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
+from fingerlead.practice.course import CourseNow
 from fingerlead.store.practice_log import Week
 from fingerlead.store.session_file import seconds_text
 from fingerlead.timing.fault_words import fault_sentence
@@ -208,6 +209,7 @@ class Publisher:
         hub.remember(
             notes=list(NOTES), fingers=list(FINGERS), chart=list(table.standard), hand_on_top="left", ladder=[], due=[],
             tunes=[], week=[], tonight=None, summary=None, remarks=[], order="taught", told=NOTHING,
+            in_time=in_time_of(None),
         )  # fmt: skip
 
     def __call__(self, event: events.Event) -> None:
@@ -258,6 +260,8 @@ class Publisher:
                 self._publish("held", held_us=held_us, needed_us=needed_us)
             case events.GoingOn(held_us, needed_us):
                 self._publish("going", held_us=held_us, needed_us=needed_us)
+            case events.InTime(now):
+                self._publish("in_time", **in_time_of(now))
             case events.Due(rungs):
                 self._hub.remember(due=list(rungs))
             case events.TonightTurn() if snapshot is not None:
@@ -328,6 +332,7 @@ class Publisher:
             "passed_text": snapshot.passed_text,
             "together": together_sentence(snapshot.together_us),
             "tune": snapshot.is_tune,
+            "can_go_by": snapshot.can_go_by,
         }
 
 
@@ -354,6 +359,11 @@ def asked_note(snapshot: events.Snapshot, index: int) -> Message:
 def lit_of(lit: events.Lit) -> Message:
     """The note to play next."""
     return {"id": None if lit.place is None else note_id(*lit.place), "note": lit.note, "index": lit.index}
+
+
+def in_time_of(now: CourseNow | None) -> Message:
+    """Where a tune is that goes by in time; no state where it waits for the player."""
+    return {"state": "", "count": 0, "of": 0} if now is None else {"state": now.state, "count": now.count, "of": now.of}
 
 
 def change_of(judged: events.Judged, table: Table) -> Message:

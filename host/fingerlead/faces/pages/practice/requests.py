@@ -57,6 +57,8 @@ def read_request(message: Mapping[str, Any], host_us: int) -> inbox.Request | Co
             return inbox.PlayOn()
         case "tonight":
             return inbox.BeginTonight()
+        case "in_time":
+            return inbox.PlayInTime(true_or_false("on", message.get("on")))
         case "restart":
             return inbox.BeginAgain()
         case "hand":

@@ -2,7 +2,8 @@
 
 A change that goes well is told by the count alone; which finger led is told of a fault only. What went wrong is told
 until the same goes well. Meanwhile only a heavier fault takes its place, or any once the same was not played for a
-while. Of a change that the music does not ask for, as when the chanter is picked up, nothing is told.
+while. Of a change that the music does not ask for, as when the chanter is picked up, nothing is told. While a tune goes
+by in time nothing is told either: how it went, at its end.
 """
 
 from collections.abc import Callable, Hashable
@@ -18,6 +19,7 @@ from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import finger_name
+from fingerlead.timing.playthrough import playthrough_sentence
 
 Message = dict[str, Any]
 Say = Callable[..., str]
@@ -28,6 +30,7 @@ _WEIGHTS: dict[events.Outcome, int] = {"stray": 3, "false fingering": 2, "apart"
 A_WHILE = 6  # other tries
 NOTHING: Message = {
     "what": "", "sentence": "", "take": None, "notes": [], "lead": None, "hair": None, "fingers": [], "mendable": False,
+    "bar": [], "next": None,
 }  # fmt: skip
 
 
@@ -46,16 +49,26 @@ class Telling:
         self._key: Hashable = None
         self._weight = self._others = 0
         self._music: tuple[str | None, str] | None = None
+        self._in_time = False  # whether a tune goes by
         self._asked: set[tuple[int, int]] = set()  # the changes that the music asks for
 
     def take_in(self, event: events.Event) -> bool:
         """Take an event in; whether something else is told now."""
         before = self.now
         match event:
+            case events.InTime(now):
+                self._in_time = now is not None
+                if now is not None and now.state == "waiting":
+                    self._clear()
+            case events.PlayedInTime():
+                self._clear()
+                self.now = _played_in_time(event)
+            case events.Lit(index=index) if self.now["what"] == "in time" and index > 1:
+                self._clear()  # it is played again
             case events.MusicNow(snapshot):
                 music = snapshot.key, snapshot.name
-                # What passed a rung is told as long as its music stands.
-                if music != self._music or not snapshot.progressed.passed:
+                # What passed a rung, and how a tune went, is told as long as its music stands.
+                if music != self._music or not (snapshot.progressed.passed or self.now["what"] == "in time"):
                     self._clear()
                 notes = [note for note, _ in snapshot.notes]
                 self._music, self._asked = music, set(pairwise(notes[-1:] + notes))
@@ -95,6 +108,8 @@ class Telling:
             self._tell(key, _WEIGHTS.get(judged.outcome, 0), fault, lambda: self._fault(judged))
 
     def _tell(self, key: Hashable, weight: int, fault: bool, message: Callable[[], Message]) -> None:
+        if self._in_time or self.now["what"] == "in time":
+            return
         gives_way = self._key in (None, key) or weight > self._weight or self._others >= A_WHILE
         self._others += key != self._key
         if not fault:
@@ -140,6 +155,16 @@ class Telling:
         how = self._say(f"moved_{judged.diagnosis.how}")
         advice = _advice(judged, judged.diagnosis)
         return self._say("stray", strays=strays, finger=finger_name(judged.diagnosis.finger), how=how, advice=advice)
+
+
+def _played_in_time(event: events.PlayedInTime) -> Message:
+    """How a tune went that went by in time, with the notes of its worst bar."""
+    played, following = event.played, event.next
+    bar = [{"note": one.note, "how": one.how, "off_us": one.off_us} for one in played.place]
+    return {
+        **NOTHING, "what": "in time", "sentence": playthrough_sentence(played), "bar": bar,
+        "next": None if following is None else {"key": following.key, "name": following.name},
+    }  # fmt: skip
 
 
 def _notes(judged: events.Judged) -> tuple[int, int]:

@@ -226,6 +226,14 @@ function chooseAgain() {
   redraw();
 }
 
+// The beat is heard here only once the sound is on, which asks for a press of a key: this one.
+function inTime(on) {
+  closeAll();
+  if (on && soundsHere()) startSound();
+  send({ kind: "in_time", on });
+  focusLater("rung-name");
+}
+
 function chooseRung(key) {
   closeAll();
   state.tonight = null;
@@ -295,6 +303,7 @@ function drawMore() {
   drawDue(chooseRung);
   drawTeacher(chooseRung);
   drawBeat();
+  byId("in-time-button").hidden = !rung?.can_go_by;
   byId("go-on-button").hidden = !progress?.next || progress.passed || !rung?.key;
   write(byId("count-pass"), progress?.again && !progress.passed ? say("count.again", { needed: progress.out?.needed ?? 0 })
     : progress?.unclean ? say("count.unclean") : "");
@@ -357,6 +366,7 @@ function wire() {
     closeAll();
     send({ kind: "go_on", key: state.rung?.key ?? "" });
   });
+  byId("in-time-button").addEventListener("click", () => inTime(true));
   for (const kind of ["tonight", "finish", "restart"]) {
     byId(`${kind}-button`).addEventListener("click", () => {
       closeAll();
@@ -399,7 +409,7 @@ function wire() {
     closeAll();
     hearMusic();
   });
-  startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next", key: state.rung?.key ?? "" }) });
+  startNext({ resume: () => play(lastPlaying), next: () => send({ kind: "next", key: state.rung?.key ?? "" }), rung: chooseRung, inTime });
   document.addEventListener("keydown", nextByKey);
   onHand((hand) => {
     leavePlaying();

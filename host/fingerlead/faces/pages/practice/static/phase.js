@@ -32,6 +32,7 @@ export function holdNote() {
 
 export function phase() {
   if (holdNote() != null && liveMask()) return "playing";
+  if (state.in_time?.state) return "playing";
   if (state.told?.what) return "after";
   return state.begun && !resting() ? "playing" : "before";
 }

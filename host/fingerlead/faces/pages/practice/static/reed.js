@@ -88,8 +88,8 @@ export async function fitVoice() {
 
 // The beat begins anew only where it has changed.
 export function beat(metronome) {
-  const { bpm, beats, subdivision } = metronome ?? {};
-  const told = metronome?.on ? { bpm, beats, subdivision } : null;
+  const { bpm, beats, subdivision, begun } = metronome ?? {};
+  const told = metronome?.on ? { bpm, beats, subdivision, begun } : null;
   const key = JSON.stringify(told);
   if (!node || key === beatKey) return;
   beatKey = key;

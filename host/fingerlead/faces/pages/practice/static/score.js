@@ -29,6 +29,8 @@ export function drawScore() {
   const graces = (note?.graces ?? []).map((one) => state.notes[one]).join(", ");
   const label = [note ? say("music.staff", { note: state.notes[note.note] }) : say("music.staff_done"),
     graces ? say("now.graces", { graces }) : ""].filter(Boolean).join(" ");
+  const bar = !state.replay && phase() === "after" ? state.told.bar ?? [] : [];
+  if (bar.length) return drawBar(box, bar);
   const key = JSON.stringify([state.rung?.key, notes.length, state.rung?.help, index, before, lit, told, state.notes.length]);
   if (key === last) return;
   last = key;
@@ -43,7 +45,38 @@ export function drawScore() {
     ...shown.map((one, i) => place(one, start + i * step, { lit: !told && from + i === lit, before, help: state.rung.help?.[one.note] ?? 2 }))));
 }
 
-function place({ note, graces }, x, { lit, before, help }) {
+// The bar to work on, after a tune went by in time: each note over the beat that it was due with, and where it came.
+const MOST = 9;
+const REACH = 20; // how far aside a mark goes, at most, for OFF_US
+const OFF_US = 200_000;
+
+function drawBar(box, bar) {
+  const key = JSON.stringify(bar);
+  if (key === last) return;
+  last = key;
+  const first = Math.max(0, Math.min(bar.findIndex(({ how }) => how !== "with the beat") - MOST + 2, bar.length - MOST));
+  const shown = bar.slice(first, first + MOST);
+  const step = (WIDTH - CLEF) / shown.length;
+  box.setAttribute("aria-label", shown.map(({ note, how }) =>
+    say("in_time.bar", { note: state.notes[note], how: say(`in_time.${how.replaceAll(" ", "_")}`) })).join(" "));
+  box.replaceChildren(draw("svg", { viewBox: `0 -32 ${WIDTH} 146`, "aria-hidden": "true" },
+    draw("path", { class: "lines", d: [0, 10, 20, 30, 40].map((y) => `M4 ${y}H${WIDTH - 4}`).join("") }),
+    draw("path", { class: "clef", d: TREBLE }),
+    ...shown.map((one, i) => due(one, CLEF + (i + 0.5) * step, Math.min(step, 60)))));
+}
+
+function due({ note, how, off_us }, x, room) {
+  const wrong = how !== "with the beat";
+  const off = Math.max(-1, Math.min(1, (off_us ?? 0) / OFF_US)) * Math.min(REACH, room / 2 - 7);
+  const lost = how === "missed" || how === "another";
+  return draw("g", { class: wrong ? "note wrong" : "note" },
+    ...place({ note }, x, { before: false, help: 2, letterY: 88 }).childNodes,
+    draw("path", { class: "beat-line", d: `M${x} 92V114` }),
+    lost ? draw("path", { class: "lost", d: `M${x - 7} 96l14 14m0 -14l-14 14` })
+      : draw("circle", { class: "came", cx: x + off, cy: 103, r: 6.5 }));
+}
+
+function place({ note, graces }, x, { lit, before, help, letterY = before ? 92 : 100 }) {
   const y = yOf(note);
   const name = state.notes[note] ?? "";
   const [, small, letter] = /^(?:(low|high) )?(.)/.exec(name) ?? [];
@@ -54,7 +87,7 @@ function place({ note, graces }, x, { lit, before, help }) {
     draw("ellipse", { cx: x, cy: y, rx: 6.6, ry: 4.9, transform: `rotate(-20 ${x} ${y})` }),
     draw("path", { class: "stem", d: `M${x - 6} ${y + 2}V${y + 33}` }),
     lit && !before ? draw("path", { class: "pointer", d: `M${x - 7} -30h14l-7 9z` }) : null,
-    named ? draw("text", { class: "letter", x, y: before ? 92 : 100, "text-anchor": "middle" },
+    named ? draw("text", { class: "letter", x, y: letterY, "text-anchor": "middle" },
       small ? draw("tspan", { class: "octave" }, `${small} `) : null, letter) : null,
     before ? fingering(state.chart[note] ?? 0, x) : null);
 }

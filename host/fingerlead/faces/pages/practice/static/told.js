@@ -21,6 +21,7 @@ export function drawTold() {
   const sentence = byId("sentence");
   sentence.hidden = !words;
   write(sentence, words);
+  sentence.classList.toggle("counting", state.in_time?.state === "counting");
   if (words && (fitted !== words || resized)) fit(sentence);
   byId("names").hidden = Boolean(words);
   if (!words) drawNames();
@@ -32,6 +33,8 @@ function sentenceNow(now) {
   if (upright?.sentence) return upright.sentence;
   if (state.going?.held_us && progress?.next) return say("next.going", { name: progress.next.name });
   if (tonight?.item?.rest) return tonight.sentence;
+  if (state.in_time?.state === "waiting") return say("in_time.waiting");
+  if (state.in_time?.state === "counting") return say("in_time.count", state.in_time);
   if (state.replay) return say(state.replay.caption ?? "change.as_played");
   if (holdNote() != null && now !== "after") return holdWords();
   if (now === "after") return state.told.sentence;
@@ -106,9 +109,16 @@ export const startNext = (acts) => {
 
 function nextNow() {
   if (state.replay) return { words: say("change.stop"), does: stopHearing };
+  if (state.in_time?.state) return { words: say("in_time.stop"), does: () => act.inTime(false) };
+  if (state.told?.what === "in time") {
+    const { next: work } = state.told;
+    return work ? { words: say("in_time.work_on", work), does: () => act.rung(work.key) }
+      : { words: say("in_time.again"), does: () => act.inTime(true) };
+  }
   const { next, passed } = state.progress ?? {};
   if (passed && next) return { words: say("next.rung", { name: next.name }), does: act.next };
   if (state.chanter?.source === "page" && !state.playing) return { words: say("eight.resume"), does: act.resume };
+  if (state.rung?.can_go_by && state.metronome?.on) return { words: say("in_time.play"), does: () => act.inTime(true) };
   if (state.told?.take != null) return { words: say("next.told"), does: () => hearTold(state.told) };
   return { words: say("next.model"), does: () => hearModel(askedNote(), holdNote()) };
 }
