@@ -10,12 +10,14 @@ from fingerlead.faces.pages.kit.templates import catalogue
 
 KIT, PRACTICE = (Path(next(iter(room.__path__))) for room in (kit, practice))
 TEXTS = catalogue(practice.__name__)
-# Texts that are chosen by a value: a state, a voice, a hand, an order, a speed, a place, a way to play.
+# Texts that are chosen by a value: a state, a voice, a hand, an order, a speed, a place, a way to play, how a
+# note came.
 CHOSEN = {
     "ladder": {"open", "unclean", "passed", "confirmed", "due"},
     "sound": {"host", "page", "nowhere", "practice", "pipe", "left", "right", "derived", "taught"},
     "change": {"quarter", "tenth", "twentieth"},
     "first": {"chanter", "keys", "touch"},
+    "in_time": {"with_the_beat", "early", "late", "another", "missed"},
 }
 
 
