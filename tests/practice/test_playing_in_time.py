@@ -15,7 +15,7 @@ from fingerlead.faces.pages.practice.messages import say
 from fingerlead.faces.pages.practice.telling import Telling
 from fingerlead.library import analyse
 from fingerlead.practice import events, inbox
-from fingerlead.practice.course import Course, bar_beats
+from fingerlead.practice.course import TuneCourse, bar_beats
 from fingerlead.practice.own_tunes import own_tune
 from fingerlead.store.intake import load
 from fingerlead.timing.playthrough import Playthrough, playthrough_sentence, playthroughs
@@ -205,7 +205,7 @@ def test_a_tune_goes_by_in_its_own_bars(meter, beats):
 
 def test_a_beat_that_stumbles_or_falls_silent():
     music = own_tune(PLAIN)
-    course = Course(music.tune, music.wanted, BEAT_US, 0)
+    course = TuneCourse(music.tune, music.wanted, BEAT_US, 0)
     course.click(-50_000)  # of the beat before
     assert course.begins_us is None
     course.click(400_000)  # another one of it, as the new one begins

@@ -37,7 +37,7 @@ def bar_beats(tune: Tune) -> int | None:
     return math.ceil(tune.meter[0] / (tune.meter[1] * beat_of(tune.meter)))
 
 
-class Course:
+class TuneCourse:
     """A tune that can go by in time, by beats of `beat_us`; asked for at `asked_us`."""
 
     def __init__(self, tune: Tune, wanted: Expectation, beat_us: int, asked_us: int) -> None:

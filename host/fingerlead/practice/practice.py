@@ -32,7 +32,7 @@ from fingerlead.listening.listening import Heard
 from fingerlead.listening.reader import Lost
 from fingerlead.music.tune import Tune
 from fingerlead.practice import events
-from fingerlead.practice.course import Course, CourseNow, bar_beats
+from fingerlead.practice.course import CourseNow, TuneCourse, bar_beats
 from fingerlead.practice.events import Event, SessionSummary, Snapshot, Take
 from fingerlead.practice.onward import Onward
 from fingerlead.practice.passing import ON_BEAT_US, Toward
@@ -82,7 +82,7 @@ class Practice:
         self.own: dict[str, OnStaff] = {}  # the player's own tunes, by their keys
         self._begin_music: Callable[[SessionMusic], object] = lambda music: None
         self._asked_last: SessionMusic | None = None
-        self._course: Course | None = None  # of a tune that goes by in time
+        self._course: TuneCourse | None = None  # of a tune that goes by in time
         self._course_now: CourseNow | None = None  # as told last
         self._begins_us: int | None = None  # when it begins, on the chanter's clock
         self._on_the_way = False  # to the first note of the music, from whatever was played before
@@ -190,7 +190,7 @@ class Practice:
         """Let the tune on the staff go by in time from the next beat that is heard. ValueError: it cannot."""
         if self.doing != "tune" or self._bpm is None:
             raise ValueError("expected a tune and a beat, to go by in time")
-        course = Course(self.tune, self._on_staff.wanted, round(60_000_000 / self._bpm), host_us)
+        course = TuneCourse(self.tune, self._on_staff.wanted, round(60_000_000 / self._bpm), host_us)
         self.stop_course()
         self._course = course
         self._on_the_way, self._asked, self._trying = False, None, None
