@@ -36,6 +36,7 @@ EXCEPTIONS = {
         "folder.replace": "a pupil is out of sight at once, then deleted",
         "new.replace": "a session that was written and read back gets its name",
     },
+    "fingerlead.faces.pages.desk.apart_routes": {"tempfile.TemporaryDirectory": SCRATCH},
     "fingerlead.bundle.contents": {"tempfile.TemporaryDirectory": SCRATCH},
     "fingerlead.bundle.exchange": {"tempfile.TemporaryDirectory": SCRATCH},
     "fingerlead.bundle.packing": {"zipfile.ZipFile": MEMORY},

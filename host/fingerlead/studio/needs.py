@@ -1,8 +1,9 @@
 """Who needs the teacher first: one reason for each pupil, and one order for all of them.
 
-First come those in whom something got worse; then those whose homework is due and untouched, the longest due first;
-then those with something to work on; then those of whom a file cannot be read. Of one reason, what is heard most comes
-first. Those who do well follow, and last, apart, those who did not play, the latest first.
+First come those who asked something that has no answer yet; then those in whom something got worse; then those whose
+homework is due and untouched, the longest due first; then those with something to work on; then those of whom a file
+cannot be read. Of one reason, what is heard most comes first. Those who do well follow, and last, apart, those who did
+not play, the latest first.
 """
 
 import contextlib
@@ -15,10 +16,11 @@ from fingerlead.studio.names import plain_name, signs
 from fingerlead.studio.outcomes import untouched
 from fingerlead.studio.overview import Glance, glances, until
 from fingerlead.studio.pupils import StudioError
+from fingerlead.studio.questions import Question, unanswered
 from fingerlead.studio.studio import Studio
 
-Reason = Literal["worse", "untouched", "work", "unread", "well", "away"]
-REASONS: tuple[Reason, ...] = ("worse", "untouched", "work", "unread", "well", "away")
+Reason = Literal["asked", "worse", "untouched", "work", "unread", "well", "away"]
+REASONS: tuple[Reason, ...] = ("asked", "worse", "untouched", "work", "unread", "well", "away")
 Group = Literal["needs you", "doing well", "did not play"]
 # The evening before a lesson is when it is asked: what is due tomorrow is due. Our own choice.
 DUE_WITHIN = timedelta(days=1)
@@ -30,6 +32,7 @@ class Need:
 
     `untouched` are the pieces of homework that are due and were not practised; `last` is the ISO day on which the pupil
     last played: None where nothing ever was, empty where no file says when. `sign` tells pupils of one name apart.
+    `asked` are the questions that have no answer yet.
     """
 
     glance: Glance
@@ -37,6 +40,7 @@ class Need:
     untouched: tuple[Piece, ...]
     last: str | None
     sign: str
+    asked: tuple[Question, ...] = ()
 
     @property
     def group(self) -> Group:
@@ -54,7 +58,9 @@ def needs(studio: Studio, today: date, since: str = "") -> list[Need]:
         key = glance.pupil.key
         due = _due(studio, key, today)
         last = played[key][1] if key in played else None
-        found.append(Need(glance, _reason(glance, due), due, last, told.get(key, "")))
+        asked = _asked(studio, key)
+        reason: Reason = "asked" if asked else _reason(glance, due)
+        found.append(Need(glance, reason, due, last, told.get(key, ""), asked))
     return sorted(found, key=_place)
 
 
@@ -64,6 +70,12 @@ def _reason(glance: Glance, due: tuple[Piece, ...]) -> Reason:
     if any(each.difference.trend == "worse" for each in glance.changed):
         return "worse"
     return "untouched" if due else "work" if glance.first else "unread" if glance.problems else "well"
+
+
+def _asked(studio: Studio, key: str) -> tuple[Question, ...]:
+    with contextlib.suppress(StudioError, OSError):
+        return tuple(unanswered(studio.of(key)))
+    return ()
 
 
 def _due(studio: Studio, key: str, today: date) -> tuple[Piece, ...]:

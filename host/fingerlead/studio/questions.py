@@ -117,6 +117,12 @@ def unanswered(folder: Path) -> list[Question]:
     return [each for each in questions(folder) if each.id not in answered]
 
 
+def passages(folder: Path) -> dict[str, str]:
+    """The messages of the passages of questions and answers, by their ids; raises OSError."""
+    found = {each.id: each.passage for each in questions(folder)} | {each.id: each.passage for each in replies(folder)}
+    return {id: message for id, message in found.items() if message}
+
+
 def check_passage(message: str) -> None:
     """Raise StudioError where a text holds no passage; an empty one is none and may be."""
     if message:

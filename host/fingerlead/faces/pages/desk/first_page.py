@@ -24,6 +24,8 @@ from fingerlead.studio.round import Round
 from fingerlead.studio.studio import Studio
 
 A_PAGE = 24
+# Letters of a question.
+LONGEST_SHOWN = 80
 GROUPS: dict[str, Group] = {"needs": "needs you", "well": "doing well", "away": "did not play"}
 
 
@@ -90,11 +92,20 @@ def need_sentence(need: Need, today: date) -> str:
         last = "Has not played yet" if need.last is None else f"Last played on {day_words(need.last)}"
         unread = _unread(need) if glance.problems else ""
         return f"{'; '.join(filter(None, (last, small(due), unread)))}."
+    if need.reason == "asked":
+        what = need.asked[0].asked
+        told = f"Asked you something: “{_short(what)}”" if what else "Sent you a passage"
+        return f"{told}; {say.work_clause(glance)}." if glance.sessions else f"{told}."
     if need.reason == "untouched":
         return f"{due}; {say.work_clause(glance)}."
     if need.reason == "unread":
         return f"{capital(_unread(need))}; {say.work_clause(glance)}."
     return say.glance_sentence(glance)
+
+
+def _short(text: str) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= LONGEST_SHOWN else f"{line[: LONGEST_SHOWN - 1]}…"
 
 
 def _due_words(untouched: Sequence[Piece], today: date) -> str:
@@ -129,7 +140,7 @@ def _row(need: Need, today: date) -> dict[str, Any]:
         "name": glance.pupil.name,
         "sign": need.sign,
         "sentence": need_sentence(need, today),
-        "beside": due if need.reason == "worse" else "",
+        "beside": due if need.reason in ("asked", "worse") else "",
         "days": glance.days,
         "since": day_words(glance.since),
         "minutes": round(glance.playing_us / 60_000_000),

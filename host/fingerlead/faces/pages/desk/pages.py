@@ -14,6 +14,7 @@ from typing import Any
 
 from fingering.orders import order_of, rungs_in
 from fingerlead.faces.pages.desk import words as say
+from fingerlead.faces.pages.desk.apart import apart
 from fingerlead.faces.pages.desk.charts import charts
 from fingerlead.faces.pages.desk.moments import moment, movement_moment
 from fingerlead.faces.pages.desk.teaching import teaching
@@ -125,6 +126,7 @@ def pupil_page(studio: Studio, key: str, today: date, divide: str = "", notice: 
         iso_today=today.isoformat(),
         notice=notice or folder_notice(studio),
         **teaching(studio, key, sessions, work, today),
+        **apart(studio, key),
     )
 
 

@@ -22,6 +22,7 @@ from starlette.routing import Route
 
 from fingering.notes import NOTES, SOUNDING
 from fingerlead.faces.pages.desk import moments, pages, reports, sessions
+from fingerlead.faces.pages.desk.apart_routes import KEPT, ApartRoutes
 from fingerlead.faces.pages.desk.drafts import ADDRESS, Drafts
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
@@ -75,7 +76,8 @@ class Desk:
     def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
-        addresses = ("/", key, digest, f"{key}/report", f"{digest}/message", "/message", number, MANY, LESSONS)
+        told = f"{digest}/message"
+        addresses = ("/", key, digest, f"{key}/report", told, "/message", number, MANY, LESSONS, KEPT)
         shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,
@@ -107,6 +109,7 @@ class Desk:
         }
         routes = [Route(address, handler, methods=["GET"]) for address, handler in reading.items()]
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
+        routes += ApartRoutes(self.studio, self.today, self.hold, self.held, self._analysed).routes()
         routes += [*self.drafts.routes(), *teaching_routes(self.studio, self.today), versions_route(self.studio)]
         return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
 
@@ -267,11 +270,21 @@ class Desk:
             passage = decode_passage(text)
         except PassageError as error:
             raise StudioError(str(error)) from None
+        return go_to(f"/message/{self.hold(passage)}")
+
+    def hold(self, passage: Passage) -> str:
+        """Have a passage at hand, by a number that is drawn; of many the oldest goes."""
         number = secrets.token_hex(8)
         self.opened[number] = passage, passage.analysis()
         while len(self.opened) > MOST_OPENED:
             self.opened.pop(next(iter(self.opened)))
-        return go_to(f"/message/{number}")
+        return number
+
+    def held(self, number: str) -> Passage:
+        """The passage at hand under a number; raises StudioError."""
+        if number not in self.opened:
+            raise StudioError("this message is no longer open; paste it again")
+        return self.opened[number][0]
 
     async def message_out(self, request: Request) -> Response:
         """Some changes of a session as a message to send."""
@@ -288,16 +301,15 @@ class Desk:
         """A passage that was opened."""
         analysis = self._analysed(request)
         sentence = work_on_first(summarise([analysis]))
-        opened, _ = self.opened[request.path_params["number"]]
-        return HTMLResponse(sessions.passage_page(opened, analysis, request.url.path, sentence))
+        held = self.held(request.path_params["number"])
+        return HTMLResponse(sessions.passage_page(self.studio, held, analysis, request.url.path, sentence))
 
     def _analysed(self, request: Request) -> Analysis:
         number = request.path_params.get("number")
         if number is None:
             path = self.studio.session_path(request.path_params["digest"])
             return _analysis(path, path.stat().st_mtime_ns)
-        if number not in self.opened:
-            raise StudioError("this message is no longer open; paste it again")
+        self.held(number)
         return self.opened[number][1]
 
 

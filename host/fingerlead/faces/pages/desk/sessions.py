@@ -10,6 +10,7 @@ from fingerlead.store.passage import Passage
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.index import analysed
+from fingerlead.studio.names import signs
 from fingerlead.studio.studio import Studio
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.movement_sums import movement_sums
@@ -61,13 +62,15 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
     )
 
 
-def passage_page(passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
+def passage_page(studio: Studio, passage: Passage, analysis: Analysis, source: str, sentence: str) -> str:
     """A passage that came in a message: every change with its strip, and the player; `source` is its address."""
-    strips = StripPage()
+    strips, pupils = StripPage(), studio.pupils()
+    told = signs(pupils, studio.index.played_days())
     return render(
         "passage.html",
         sentence=sentence,
         source=source,
+        pupils=[{"key": each.key, "name": each.name, "sign": told.get(each.key, "")} for each in pupils],
         end_us=analysis.record.end_us,
         strips=strips,
         misread=passage.misread_words(analysis),
