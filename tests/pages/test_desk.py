@@ -54,7 +54,7 @@ NOTICE = re.compile(r'<p class="notice" role="status">[^<]*</p>')
 
 def words_of_page(page):
     """A page without what differs each time it is made."""
-    return re.sub(r'name="id" value="\w+"', "", page).split()
+    return re.sub(r'name="(id|sent)" value="\w+"', "", page).split()
 
 
 def client_of(*desk):

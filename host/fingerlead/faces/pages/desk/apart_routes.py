@@ -119,7 +119,7 @@ class ApartRoutes:
             message = encode_changes(self._analysed(request), first - 1, last - 1)
         except PassageError as error:
             raise StudioError(str(error)) from None
-        questions.reply(folder, "", field(form, "text"), self._today(), message, field(form, "id"))
+        questions.reply(folder, "", field(form, "text"), self._today(), message, field(form, "sent"))
         return go_to(f"/pupil/{folder.name}#apart-h")
 
     async def kept(self, request: Request) -> Response:
