@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import base64
+import contextlib
 import json
 import queue
 import re
@@ -12,14 +14,19 @@ import sys
 import threading
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from fingerlead.lesson import relay as relay_module
+from fingerlead.lesson.direct_line import DirectLine
+from fingerlead.lesson.direct_text import ANSWER, INVITATION, LETTERS, DirectText, pack_text, read_text, text_of
 from fingerlead.lesson.errors import LessonError
 from fingerlead.lesson.keys import NotInstalled
 from fingerlead.lesson.line import LessonLine, LineRefused
 from fingerlead.lesson.packets import Lane
 from fingerlead.lesson.relay import Relay, RelayTicket, read_ticket, write_ticket
 from fingerlead.lesson.relay_line import RelayLine
+from fingerlead.wire.carriers import with_check
 from tests.lesson.lessons import SECRET, played
 from tests.lesson.line_contract import LineContract, Lines, LiveLesson, take_until
 from tests.waiting import wait_for
@@ -160,6 +167,133 @@ class TestRelayLine(LineContract):
         late.close()
 
 
+class DirectLines(Lines):
+    def __init__(self, folder) -> None:
+        self.teacher, self.pupil = DirectLine("teacher"), DirectLine("pupil")
+        self.connect()
+
+    def connect(self) -> None:
+        self.teacher.accept(self.pupil.answer(self.teacher.invite()))
+        for line in (self.teacher, self.pupil):
+            line.wait_open()
+
+
+@pytest.fixture
+def on_this_machine(monkeypatch):
+    """Addresses of this machine alone, which need no network."""
+    import aioice.ice
+
+    monkeypatch.setattr(aioice.ice, "get_host_addresses", lambda use_ipv4, use_ipv6: ["127.0.0.1"])
+
+
+@pytest.mark.usefixtures("on_this_machine")
+class TestDirectLine(LineContract):
+    lines = DirectLines
+
+    def test_a_lost_connection_goes_on_with_new_texts(self, ends):
+        lesson = LiveLesson(ends)
+        frames = played(6_000_000)
+        lesson.play(frames[:60])
+        ends.teacher._do(ends.teacher._leave())
+        lesson.play(frames[60:])
+        ends.connect()
+        lesson.finish()
+        lesson.check()
+
+    def test_both_have_the_same_secret_and_other_texts_have_another(self, ends):
+        secret = ends.teacher.secret
+        assert secret == ends.pupil.secret
+        ends.connect()
+        assert ends.teacher.secret == ends.pupil.secret != secret
+
+    def test_an_answer_to_another_text_connects_to_nothing(self, ends):
+        ends.teacher.invite()
+        stranger = DirectLine("pupil")
+        other = DirectLine("teacher")
+        try:
+            ends.teacher.accept(stranger.answer(other.invite()))
+            with pytest.raises(LineRefused, match="cannot be reached; try again with new texts"):
+                ends.teacher.wait_open(1)
+            with pytest.raises(LessonError, match="got one to none; begin anew"):
+                ends.teacher.accept(stranger._answer)
+        finally:
+            stranger.close()
+            other.close()
+
+    def test_no_server_is_asked_unless_it_is_named(self, ends, monkeypatch):
+        import aiortc
+
+        seen = []
+
+        def spied(configuration) -> None:
+            seen.append([server.urls for server in configuration.iceServers])
+            raise ValueError("no connection is wanted here")
+
+        monkeypatch.setattr(aiortc, "RTCPeerConnection", spied)
+        named = DirectLine("teacher", ("stun:192.0.2.1:3478",))
+        for line in (ends.teacher, named):
+            with pytest.raises(LessonError, match=r"no direct line can be made \(ValueError\)"):
+                line.invite()
+        named.close()
+        assert seen == [[], ["stun:192.0.2.1:3478"]]
+
+
+IPS = st.one_of(st.ip_addresses(v=4), st.ip_addresses(v=6)).map(str)
+
+
+@given(
+    st.builds(
+        DirectText,
+        st.sampled_from([INVITATION, ANSWER]),
+        st.binary(min_size=32, max_size=32),
+        st.text(LETTERS, min_size=4, max_size=4),
+        st.text(LETTERS, min_size=22, max_size=22),
+        st.lists(st.tuples(IPS, st.integers(0, 65_535)), min_size=1, max_size=3).map(tuple),
+    ),
+    st.data(),
+)
+def test_a_text_is_read_as_it_was_written_and_an_altered_one_is_refused(told, data):
+    text = pack_text(told)
+    assert read_text(text, told.kind) == told
+    assert read_text(" \n".join(re.findall(".{1,5}", text.lower())), told.kind) == told
+    if len(told.addresses) == 1 and ":" not in told.addresses[0][0]:
+        assert len(text) <= 103
+    with pytest.raises(LessonError, match="another text; the teacher sends the first"):
+        read_text(text, 3 - told.kind)
+    place = data.draw(st.integers(0, len(text) - 2))
+    altered = text[:place] + ("A" if text[place] != "A" else "B") + text[place + 1 :]
+    with pytest.raises(LessonError, match="have the whole text sent again"):
+        read_text(altered, told.kind)
+    with pytest.raises(LessonError, match="expected"):
+        read_text(text[:place], told.kind)
+
+
+@given(
+    st.one_of(
+        st.text(max_size=500), st.binary(max_size=200).map(lambda data: base64.b32encode(with_check(data)).decode())
+    )
+)
+def test_a_text_that_is_none_is_refused_in_a_sentence(text):
+    for kind in (INVITATION, ANSWER):
+        with contextlib.suppress(LessonError):
+            read_text(text, kind)
+
+
+def test_a_text_fits_a_code_that_a_phone_can_read():
+    import segno
+
+    text = pack_text(
+        DirectText(INVITATION, bytes(range(32)), "BQDy", "xdyEMTlZSLvSUGyehZ6QPx", (("203.0.113.7", 40_370),))
+    )
+    assert segno.make(text, error="m").mode == "alphanumeric"
+    assert segno.make(text, error="m").version <= 7
+
+
+def test_a_machine_without_a_network_is_told():
+    with pytest.raises(LessonError, match="connect it to a network"):
+        text_of("v=0\r\na=candidate:1 1 udp 5 fe80::1 9 typ host\r\n", INVITATION)
+
+
 def server() -> str:
     """NATS's own server; without it a test is skipped, and says what is missing."""
     found = shutil.which("nats-server") or shutil.which("nats-server", path="/usr/sbin:/usr/local/sbin")
@@ -197,6 +331,9 @@ def test_what_is_missing_is_named(monkeypatch, tmp_path):
     monkeypatch.setitem(sys.modules, "nats", None)
     with pytest.raises(NotInstalled, match=r"nats is missing; pip install 'fingerlead\[lesson\]'"):
         RelayLine(RelayTicket("nats://127.0.0.1:1", "pupil", "x"), SUBJECT, "pupil")
+    monkeypatch.setitem(sys.modules, "aiortc", None)
+    with pytest.raises(NotInstalled, match=r"aiortc is missing; pip install 'fingerlead\[lesson\]'"):
+        DirectLine("pupil")
     monkeypatch.setattr(relay_module, "SERVER", "no-such-server")
     with pytest.raises(LessonError, match="no-such-server is missing; on Debian"):
         Relay(tmp_path)
