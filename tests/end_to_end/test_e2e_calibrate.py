@@ -20,6 +20,8 @@ from fingerlead.workbench.samples import PLAN
 from fingerlead.workbench.workbench import AWAY_WORDS
 
 FASTER = 8  # a chanter's time, and its hands', than the host's
+# From one look to the next its time goes on by this at most: on a busy machine it is slower, and never falls silent.
+STEP_US = 100_000
 HALF = PLAN.index(("half", 1))
 PULLED_AT = PLAN.index(("covered", 4))
 AWAY_S = 0.5
@@ -29,13 +31,13 @@ class Cable:
     """A chanter at a name that stays, whichever PTY is behind it; `pull` takes it away, `plug_in` starts it anew."""
 
     def __init__(self, path):
-        self.path, self.ends, self.over, self.asks = path, None, False, []
+        self.path, self.ends, self.over, self.asks, self.now_us = path, None, False, [], 0
         self.plug_in()
         self.thread = threading.Thread(target=self.serve)
         self.thread.start()
 
     def plug_in(self):
-        self.port = HandsPort(seed=5, clock=lambda: time.perf_counter_ns() * FASTER // 1_000)
+        self.port = HandsPort(seed=5, clock=lambda: self.now_us)
         master, slave = pty.openpty()
         tty.setraw(slave)
         self.path.unlink(missing_ok=True)
@@ -49,7 +51,11 @@ class Cable:
         self.ends = None
 
     def serve(self):
+        before_ns = time.perf_counter_ns()
         while not self.over:
+            at_ns = time.perf_counter_ns()
+            self.now_us += min((at_ns - before_ns) * FASTER // 1_000, STEP_US)
+            before_ns = at_ns
             while self.asks:
                 what = self.asks.pop(0)
                 if what == "pull":
@@ -59,9 +65,9 @@ class Cable:
                 else:
                     self.port.asked(*what)
             master = self.ends[0]
-            if select.select([master], [], [], 0)[0]:
+            if select.select([master], [], [], 0.005)[0]:
                 self.port.write(os.read(master, 4_096))
-            for chunk in self.port.read(0.005):
+            for chunk in self.port.read(0):
                 with contextlib.suppress(BlockingIOError):
                     os.write(master, chunk.data)
 

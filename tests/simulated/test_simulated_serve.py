@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import mido
 import pytest
@@ -27,7 +28,7 @@ from fingerlead.wire.columns import read_record
 from fingerlead.wire.events import Answered
 from fingerlead.wire.link import HostLink
 from tests.simulated.known import read_truth
-from tests.waiting import PATIENCE_S
+from tests.waiting import PATIENCE_S, wait_for
 
 PROGRAM = "import typer; from fingerlead.faces.cli.simulate import simulate; typer.run(simulate)"
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
@@ -88,6 +89,28 @@ def test_on_a_pseudo_terminal_everything_arrives_and_the_truth_is_written(tmp_pa
     assert last_edge_us < record.end_us <= truth.performance.end_us
     pupil = load_scenario("mixed").pupil
     assert truth.performance.edges == perform(pupil, write_script(pupil, 5, changes=150), 5).edges
+
+
+@needs_pty
+def test_a_slow_reader_of_a_pseudo_terminal_gets_everything(monkeypatch: pytest.MonkeyPatch) -> None:
+    outlet, now_s, got = outlets.PtyOutlet(), [0.0], []
+    fd = os.open(outlet.listening_on, os.O_RDWR | os.O_NOCTTY)
+
+    def sleep(_: float) -> None:
+        now_s[0] += 2.0
+        got.append(os.read(fd, 500) if len(got) < 8 else b"")
+
+    assert outlet.write(b"x" * 4_000) == 4_000
+    wait_for(lambda: outlet._unread() == 4_000, "what was written")
+    monkeypatch.setattr(outlets, "time", SimpleNamespace(monotonic=lambda: now_s[0], sleep=sleep))
+    outlet.drain()
+    assert b"".join(got) == b"x" * 4_000
+    assert outlet.write(b"x") == 1
+    wait_for(lambda: outlet._unread() == 1, "what was written")
+    outlet.drain()  # nothing of it is read any more
+    assert now_s[0] < 60
+    os.close(fd)
+    outlet.close()
 
 
 @needs_pty

@@ -16,8 +16,9 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-DRAIN_S = 3.0
-LINGER_S = 0.3
+LINGER_S = 0.3  # nothing is left to read
+DRAIN_S = 3.0  # what is left to read cannot be known
+STUCK_S = 20.0  # a reader takes nothing of what is left
 
 
 class OutletError(Exception):
@@ -74,15 +75,15 @@ class PtyOutlet:
         self._poll.modify(self._fd, 0)
 
     def drain(self) -> None:
-        """Closing a pseudo-terminal throws away what was not read: wait until it is, or the reader has gone."""
-        until = time.monotonic() + DRAIN_S
-        while self.connected() and time.monotonic() < until:
+        """Wait until all is read, as closing throws away the rest; not for a reader that has gone or stopped."""
+        unread, since_s = self._unread(), time.monotonic()
+        while self.connected() and time.monotonic() - since_s < {0: LINGER_S, None: DRAIN_S}.get(unread, STUCK_S):
             time.sleep(0.02)
-            if self._unread() == 0:
-                time.sleep(LINGER_S)
-                return
+            before, unread = unread, self._unread()
+            if unread != before:
+                since_s = time.monotonic()
 
-    def _unread(self) -> int:
+    def _unread(self) -> int | None:
         import fcntl
         import struct
         import termios
@@ -90,7 +91,7 @@ class PtyOutlet:
         try:
             slave = os.open(self.listening_on, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
         except OSError:
-            return 1  # the reader keeps it to itself
+            return None  # the reader keeps it to itself
         try:
             return int(struct.unpack("i", fcntl.ioctl(slave, termios.FIONREAD, b"\0" * 4))[0])
         finally:
