@@ -4,6 +4,8 @@ Hole 0 is the thumb hole at the back; 1 to 7 follow down the front. In a *covere
 covered. Written, a mask is eight letters from the top, `x` covered and `o` open: low A is `xxxxxxxo`.
 """
 
+from functools import lru_cache
+
 HOLES = 8
 FINGERS = (
     "thumb",
@@ -44,6 +46,7 @@ def from_text(text: str) -> int:
     return sum(1 << hole for hole, letter in enumerate(text) if letter == "x")
 
 
+@lru_cache(maxsize=256)
 def fingers_of(mask: int) -> tuple[int, ...]:
     """The holes whose bits are set in a mask, from the thumb down."""
     return tuple(hole for hole in range(HOLES) if mask >> hole & 1)

@@ -25,6 +25,7 @@ BAR_US = 450_000  # between a lift and the next lay
 SEAL_US = 450_000
 LEAST_DEPTH = 0.96
 FRONT = range(1, HOLES)
+FEW = 4  # times for which numpy's arrays cost more than they save
 NOTHING_PLAYED = Performance("hands", 0, 0, (), (), (), (), (), 1 << 60)
 
 
@@ -66,12 +67,15 @@ class Hands:
 
     def heights(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where the fingers are at these times: shape (n, 8)."""
-        return np.stack([np.interp(t_us, *path) for path in zip(self._t_us, self._height, strict=True)], axis=1)
+        paths = list(zip(self._t_us, self._height, strict=True))
+        if len(t_us) <= FEW:
+            return np.array([[_height_at(t, *path) for path in paths] for t in t_us.tolist()])
+        return np.stack([np.interp(t_us, *path) for path in paths], axis=1)
 
     def _stay(self, at: float) -> None:
         """What was still to come does not; each finger stays where it is now."""
         for times, heights in zip(self._t_us, self._height, strict=True):
-            now = float(np.interp(at, times, heights))
+            now = _height_at(at, times, heights)
             first = bisect_right(times, at)
             if first < len(times):
                 times[first:], heights[first:] = [at], [now]
@@ -130,6 +134,15 @@ class Hands:
         return at
 
 
+def _height_at(t_us: float, times_us: list[float], heights: list[float]) -> float:
+    """What numpy's interp gives, without making arrays of the lists."""
+    after = bisect_right(times_us, t_us)
+    if after == len(times_us) or heights[after - 1] == heights[after]:
+        return heights[after - 1]
+    slope = (heights[after] - heights[after - 1]) / (times_us[after] - times_us[after - 1])
+    return slope * (t_us - times_us[after - 1]) + heights[after - 1]
+
+
 class HandHeights(Heights):
     """Raw samples under these hands, up to the present only: later the hands may be asked something else."""
 
@@ -138,10 +151,15 @@ class HandHeights(Heights):
         self._hands = hands
         self._open = np.array([sensor.open_raw for sensor in sensors_], dtype=np.float64)
         self._swing = np.array([sensor.covered_raw for sensor in sensors_]) - self._open
+        # The last samples that were made, and their first scan: what is looked at is often told too.
+        self._seen: tuple[int, NDArray[np.int32]] = (0, np.zeros((0, HOLES), np.int32))
 
     def samples(self, first: int, last: int) -> NDArray[np.int32]:
         """Raw samples of scans `first` up to, not including, `last`, all in one chunk: shape (n, 8)."""
-        return self._between(first, last)
+        start = first - self._seen[0]
+        if start < 0 or last - self._seen[0] > len(self._seen[1]):
+            self._seen, start = (first, self._between(first, last)), 0
+        return self._seen[1][start : start + last - first]
 
     def _without_noise(self, t_us: NDArray[np.float64]) -> NDArray[np.float64]:
         raw: NDArray[np.float64] = self._open + self._hands.heights(t_us) * self._swing

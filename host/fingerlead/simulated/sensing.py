@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fingering.holes import HOLES
+from fingering.holes import HOLES, fingers_of
 from fingerlead.simulated.motion import SEAL_MM, Course, Floats, Motion
 from fingerlead.simulated.performance import Performance
 from fingerlead.simulated.transducers import Transducer
@@ -194,11 +194,10 @@ class ChatterFilter:
     def see(self, t_us: int, seen_mask: int) -> Masks:
         """The (time, covered mask) decided at the scan of `t_us`; changes first seen in one scan come as one."""
         differs = seen_mask ^ self.covered_mask
-        for hole in range(HOLES):
-            if differs >> hole & 1:
-                self._first_us.setdefault(hole, t_us)
-            else:
-                self._first_us.pop(hole, None)
+        if self._first_us:
+            self._first_us = {hole: at_us for hole, at_us in self._first_us.items() if differs >> hole & 1}
+        for hole in fingers_of(differs):
+            self._first_us.setdefault(hole, t_us)
         out: Masks = []
         for first_us in sorted(set(self._first_us.values())):
             if t_us - first_us < self._settle_us:

@@ -67,10 +67,16 @@ def checked(body: bytes) -> Payload | None:
     return None
 
 
+# The code of a run by its length, where the run is not full.
+_CODES = [bytes((length + 1,)) for length in range(254)]
+
+
 def cobs_encode(data: bytes) -> bytes:
     """Stuff any bytes so that none of them is zero (no delimiter added)."""
-    out = bytearray()
     runs = data.split(b"\0")
+    if len(data) < 254:
+        return b"".join([_CODES[len(run)] + run for run in runs])
+    out = bytearray()
     for number, run in enumerate(runs):
         while len(run) >= 254:
             out += b"\xff" + run[:254]
