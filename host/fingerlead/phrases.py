@@ -28,6 +28,11 @@ def date_text(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
+def harmless_cell(value: object) -> object:
+    """A cell of a table; with an apostrophe before a text that a spreadsheet would take for a formula."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(tuple("=+-@\t\r\n")) else value
+
+
 def path_text(path: Path | str) -> str:
     """A path as it can be printed, on one line, whatever bytes it is made of."""
     return plain_line(os.fsencode(path).decode(errors="replace"))

@@ -24,6 +24,8 @@ KINDS = (
     "stray inside",
     "false fingering",
 )
+# How sure the program is told to be of a length, at both its edges together.
+UNSURE_US = 5_000
 # A movement of two notes has no tempo of its own to judge by: what is wrong in it is so at any tempo.
 TOO_SHORT_US, TOO_LONG_US = (12_000, 15_000), (280_000, 360_000)
 # The finger that learners lift in place of another, by the grace note: they sound the first and mean the second.
@@ -32,11 +34,20 @@ MISTAKEN = {"d": "eB", "e": "df", "f": "eg", "g": "fa", "a": "g"}
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What was done wrong: at which of the written notes (any of `places` says it), by which of the fingers."""
+    """What was done wrong: at which of the written notes (any of `places` says it), by which of the fingers.
+
+    `certain`: planted only where it is one beyond the uncertainty of the lengths.
+    """
 
     kind: str
     places: frozenset[int]
     fingers: frozenset[int]
+    certain: bool = False
+
+
+def is_certainly_uneven(lengths_us: Sequence[float]) -> bool:
+    """Whether the longest is more than twice the shortest, beyond the uncertainty of both: uneven to a teacher."""
+    return max(lengths_us) - 2 * min(lengths_us) > (UNSURE_US**2 + (2 * UNSURE_US) ** 2) ** 0.5
 
 
 def _with(steps: Sequence[Step], at: int, *put: Step, instead: int = 1) -> list[Step]:
@@ -112,6 +123,15 @@ def _length(kind: str, factor: tuple[float, float], bounds_us: tuple[float, floa
 
 
 def _uneven(movement: Movement, steps: list[Step], random: Random) -> Planted | None:
+    """Two notes of one sound of which one is more than twice as long, whatever the scatter of the fingers left of it.
+
+    A pair within the uncertainty of twice cannot be told so by its definition: it is a way of its own, "barely uneven".
+    """
+    planted = _barely_uneven(movement, steps, random)
+    return planted and (planted[0], replace(planted[1], certain=True))
+
+
+def _barely_uneven(movement: Movement, steps: list[Step], random: Random) -> Planted | None:
     catches = [at for at, step in enumerate(steps) if step.hole == 8 and is_free(movement, steps, at)]
     pairs = [(a, b) for a in catches for b in catches if a != b and steps[a].sound == steps[b].sound]
     if not pairs or len(steps) < 3:
@@ -223,6 +243,7 @@ PLANTS: dict[str, Plant] = {
     "crushed": _length("crushed", (0.35, 0.42), TOO_SHORT_US),
     "dragged": _length("dragged", (2.6, 3.2), TOO_LONG_US),
     "uneven": _uneven,
+    "barely uneven": _barely_uneven,
     "wrong note": _wrong,
     "extra catch": _extra,
     "stray inside": _stray,

@@ -10,19 +10,20 @@ from math import log2
 
 import numpy as np
 
-from tests.embellishments.faults import KINDS, is_free
+from fingerlead.timing.fault_words import fault_words
+from tests.embellishments.faults import KINDS, UNSURE_US, is_certainly_uneven, is_free
 from tests.embellishments.forms import names_of
 from tests.embellishments.planted import Recital, Try, recital, without_short
 from tests.reading.analysed import analysed, music_of
 from tests.reading.instrument import HEARD_US, LETTERS
 
 TEMPI_US = ((35_000, 45_000), (55_000, 80_000), (90_000, 130_000), (120_000, 200_000))
-WAYS = ("well", "left out", "another", *KINDS)
-# How sure the program is told to be of a length, at both its edges together.
-UNSURE_US = 5_000
+WAYS = ("well", "left out", "another", *KINDS, "barely uneven")
 # The middle part of the lengths of well played notes, of as many movements.
 WELL_PLAYED = 0.98
 SAMPLE = 400
+# Advice that is of all notes of a movement at once.
+WHOLE = "Play it whole"
 # What the program calls the throws, which lead to more notes than D.
 NAMES = {"throw on D": "throw", "heavy throw on D": "heavy throw"}
 
@@ -120,11 +121,19 @@ def well_played_us(tempo_us: tuple[int, int]) -> dict[bool, tuple[float, float]]
     """From where to where the lengths of well played notes lie at a tempo: of grace notes (True), and of others."""
     found: dict[bool, list[float]] = {True: [], False: []}
     for one in recital("well", SAMPLE, *tempo_us, seed=1_000).tries:
-        for step, sound in zip(one.steps, one.sounds, strict=False) if one.is_well else ():
-            if len(one.steps) == len(one.sounds) and is_free(one.written, one.steps, one.steps.index(step)):
-                found[step.hole < 8].append(sound.lasts_us)
+        if not one.is_well or len(one.steps) != len(one.sounds):
+            continue
+        for at, sound in enumerate(one.sounds):
+            if is_free(one.written, one.steps, at):
+                found[_is_grace(one, at)].append(sound.lasts_us)
     ends = ((1 - WELL_PLAYED) / 2, (1 + WELL_PLAYED) / 2)
     return {grace: tuple(np.quantile(lengths, ends).tolist()) for grace, lengths in found.items()}
+
+
+def _is_grace(one: Try, at: int) -> bool:
+    """Whether a step sounds another note than the hand is on: a grace note or a strike."""
+    sound, hand = one.written.shapes[at]
+    return sound != hand
 
 
 def is_apart(one: Try, tempo_us: tuple[int, int]) -> bool:
@@ -132,12 +141,11 @@ def is_apart(one: Try, tempo_us: tuple[int, int]) -> bool:
     assert one.fault is not None
     marked = [s.lasts_us for s in one.sounds if any(m.marked and m.sound == s.note for m in one.steps)]
     if one.fault.kind == "uneven":
-        short_us, long_us = min(marked), max(marked)
-        return long_us - 2 * short_us <= (UNSURE_US**2 + (2 * UNSURE_US) ** 2) ** 0.5
+        return not is_certainly_uneven(marked)
     if one.fault.kind not in ("crushed", "dragged"):
         return False
-    step = next(step for step in one.steps if step.marked)
-    least_us, most_us = well_played_us(tempo_us)[step.hole < 8]
+    at, step = next((at, step) for at, step in enumerate(one.steps) if step.marked)
+    least_us, most_us = well_played_us(tempo_us)[_is_grace(one, at)]
     lasts_us = min(marked, key=lambda us: abs(us - step.lasts_us))
     return lasts_us + UNSURE_US >= least_us if one.fault.kind == "crushed" else lasts_us - UNSURE_US <= most_us
 
@@ -242,22 +250,19 @@ def makes_worse(one: Try, movement, fault) -> bool:
     wanted = fault.sounded if fault.kind in ("wrong note", "extra catch", "stray inside") else note
     places = [i for i, (sound, _) in enumerate(row) if sound == wanted]
     at = min(places, key=lambda i: abs(i - fault.note), default=None)
-    if fault.kind in ("missing", "swallowed"):
+    if WHOLE in fault_words(movement, fault):
+        options = [[(sound, usual_us) for sound in form]]
+    elif fault.kind in ("missing", "swallowed"):
         options = [[*row[:i], (note, usual_us), *row[i:]] for i in range(len(row) + 1)]
-        # Beside a note that merges with the melody note it makes two of that.
-        options += [[*row, (one.written.after, usual_us), (note, usual_us)]] * (one.written.after in form)
-        options += [[(note, usual_us), (one.written.before, usual_us), *row]] * (one.written.before in form)
     elif at is None:
         return False
-    elif fault.kind in ("crushed", "dragged"):
-        longer = {"crushed": 1.5, "dragged": 0.67}[fault.kind]
+    elif fault.kind in ("crushed", "dragged", "uneven"):
+        longer = {"crushed": 1.5, "dragged": 0.67}.get(fault.kind)
+        if longer is None:
+            # "Play them equally long": this one as the others of its sound are.
+            alike = [lasts_us for sound, lasts_us in row if sound == note]
+            longer = sum(alike) / len(alike) / row[at][1]
         options = [[*row[:at], (row[at][0], row[at][1] * longer), *row[at + 1 :]]]
-    elif fault.kind == "uneven":
-        # "Play them equally long": this one as the others are, or all alike.
-        alike = [lasts_us for sound, lasts_us in row if sound == note]
-        mean_us = sum(alike) / len(alike)
-        options = [[(sound, mean_us if i == at else us) for i, (sound, us) in enumerate(row)]]
-        options += [[(sound, mean_us if sound == note else us) for sound, us in row]]
     elif fault.kind == "wrong note":
         options = [[*row[:at], (note, row[at][1]), *row[at + 1 :]]]
     elif fault.kind in ("extra catch", "stray inside"):

@@ -15,7 +15,7 @@ from functools import cache
 from itertools import takewhile
 from random import Random
 
-from tests.embellishments.faults import PLANTS, Fault
+from tests.embellishments.faults import PLANTS, Fault, is_certainly_uneven
 from tests.embellishments.forms import Step, everything, names_of, steps_of
 from tests.reading.hands import Hands, Performance, Written
 from tests.reading.instrument import (
@@ -160,11 +160,15 @@ def _is_heard_so(plan: Plan, edges: list[Edge], since_us: int, until_us: int) ->
     sounds[0] = replace(sounds[0], start_us=since_us - 100_000)
     if [sound.note for sound in without_short(sounds)] != plan.row:
         return False
+    marked_us = []
     for step, mid_us in plan.mids:
         here = [one.lasts_us for one in sounds if one.start_us <= mid_us < one.end_us and one.note == step.sound]
         off_us = min((abs(lasts_us - step.lasts_us) for lasts_us in here), default=1e9)
         if step.marked and off_us > (1_000 if step.lasts_us < HEARD_US else max(3_000, 0.1 * step.lasts_us)):
             return False
+        marked_us += here if step.marked else []
+    if plan.fault is not None and plan.fault.certain and not is_certainly_uneven(marked_us):
+        return False
     written, sounded = plan.written, tuple(plan.row[1:-1])
     if plan.fault is not None and plan.fault.kind == "missing":
         # What scatter sounds for however short is not missing, but swallowed.
@@ -215,7 +219,7 @@ def _distance(one: Sequence[int], other: Sequence[int]) -> int:
 def recital(kind: str, count: int, grace_us: float, inner_us: float, seed: int, scatter_us: float = 4_000) -> Recital:
     """A tune of `count` written movements, all of them played in one way.
 
-    `kind` is "well", "left out", "another" or one of `KINDS`. The tempo drifts from movement to movement.
+    `kind` is "well", "left out", "another" or one of `PLANTS`. The tempo drifts from movement to movement.
     """
     random = Random(f"recital {kind} {grace_us} {inner_us} {seed}")
     by_name: dict[str, list[Movement]] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import inspect
 import json
 import os
@@ -144,6 +145,38 @@ def test_csv_has_a_row_for_each_change(listed):
     assert rows[0] == "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
     assert rows[1].startswith("1,low G,B,500000,15000,one-way,bottom little,stray,25000,")
     assert len(rows) == 3
+
+
+def test_csv_of_movements_says_of_each_what_json_says_of_it(tmp_path):
+    table = tmp_path / "own.toml"
+    table.write_text(
+        '[[movement]]\nname = "=grip, mine"\nsource = "us"\n'
+        'notes = { A = "GdG" }\nroles = { d = "grace", other = "catch" }\n'
+    )
+    tune, played = tmp_path / "tune.abc", tmp_path / "played.csv"
+    tune.write_text("X:1\nK:HP\nL:1/4\n{g}A {GdG}A {GdGe}A B|\n")
+    low_g, d = "xxxxxxxx", "xxxxoxxx"
+    steps = [("xxxxxxxo", 600), ("xoxxxxxo", 11), ("xxxxxxxo", 600)]
+    steps += [(low_g, 50), (d, 40), (low_g, 50), ("xxxxxxxo", 600), (low_g, 50), ("xxxxxxxo", 600), ("xxxxxxoo", 600)]
+    t_us, lines = 0, ["time_us,holes"]
+    for holes, lasts_ms in steps:
+        lines.append(f"{t_us},{holes}")
+        t_us += 1_000 * lasts_ms
+    played.write_text("\n".join([*lines, f"{t_us},{steps[-1][0]}"]) + "\n")
+    words = ("analyse", played, "--expect", tune, "--own", table, "--format")
+    told = json.loads(ran(*words, "json").stdout)["movements"]
+    rows = list(csv.DictReader(ran(*words, "movements-csv").stdout.splitlines()))
+    assert any(one["faults"] for one in told)
+    assert any(one["name"] == "'=grip, mine" for one in rows)
+    for number, (row, one) in enumerate(zip(rows, told, strict=True), 1):
+        assert row["number"] == str(number)
+        for name in ("name", "written", "verdict", "variant", "start_us", "end_us", "tempo_ratio"):
+            assert row[name].removeprefix("'") == str(one[name] if one[name] is not None else "")
+        assert [row["from"], row["to"]] == one["between"]
+        assert row["notes"] == ";".join(f"{note['note']} {note['duration_us']}" for note in one["notes"])
+        faults = [cell.split(":") for cell in row["faults"].split(";") if cell]
+        of_json = [(f["kind"], f["note"] + 1, f["finger"], f["size_us"], f["sounded"]) for f in one["faults"]]
+        assert faults == [["" if value is None else str(value) for value in fault] for fault in of_json]
 
 
 def test_a_pipe_gets_plain_text(listed, tmp_path):

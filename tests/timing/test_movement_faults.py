@@ -147,6 +147,32 @@ def test_each_fault_is_told_with_its_note_and_the_finger_that_is_proven(before, 
     assert movement.verdict == "faulty"
 
 
+# From D to low G: the bottom ring alone comes late, or the bottom index alone early; from low A to D.
+LATE, EARLY = [(lifted("d", "R1"), 2), (lifted("d", "R1", "R2"), 30)], [(lifted("d", "R1"), 30)]
+CROSSED = [(lifted("A", "R2"), 26), (lifted("A", "R2", "R4"), 10), (lifted("A", "R2", "R3", "R4"), 1)]
+
+
+@pytest.mark.parametrize(
+    ("before", "sounds", "after", "graces", "finger"),
+    [
+        ("d", [*LATE, *TAORLUATH], "A", "GdGe", "R3"),
+        ("d", [*EARLY, *TAORLUATH], "A", "GdGe", "R1"),
+        # Of two fingers either was out of turn; and here it was the bottom middle, which no mend by itself puts right.
+        ("B", [(STANDARD[1], 30), *TAORLUATH], "A", "GdGe", None),
+        ("A", [*CROSSED, (STANDARD[4], 200), (lifted("d", "L3"), 136)], "d", "de", None),
+    ],
+)
+def test_of_a_stray_inside_the_finger_is_told_that_moved_alone_against_others_together(
+    before, sounds, after, graces, finger
+):
+    assert told(one(before, sounds, after, graces)) == [("stray inside", 0, finger)]
+
+
+def test_where_a_missing_note_would_not_be_heard_by_itself_the_whole_is_to_be_played():
+    movement = one("f", [(lifted("f", "L1"), 40)], "f", "gfg")
+    assert faults_told(movement) == ["the second high G is missing. Play it whole: high G, F, high G."]
+
+
 def test_the_sentence_is_a_teacher_s():
     sounds = [TAORLUATH[0], (lifted("G", "R1"), 85), (lifted("G", "R1", "L3"), 35)]
     movement = one("e", sounds, "A", "GdGe")

@@ -46,6 +46,22 @@ def test_a_grace_note_is_quicker_than_skilled_playing_only_where_the_playing_aro
     assert judged(SLOW_MS, 30) == judged(1, 30) == []
 
 
+def test_what_is_out_of_place_whatever_the_pace_says_nothing_of_it():
+    """Many grace notes that no master plays as short, among taorluaths: one that is a little longer is crushed too."""
+    playing = Playing()
+    for _ in range(2):
+        playing.movement(E, [(mask, ms) for mask, ms in TAORLUATH], LOW_A, spelled("GdGe"))
+    for length_ms in (13,) * 6 + (20,):
+        playing.movement(LOW_A, grace_note("g", length_ms), LOW_A, spelled("g"))
+    assert told(playing.analysis().movements[-1]) == [("crushed", 0, "L1")]
+
+
+@pytest.mark.parametrize(("factor", "verdict"), [(1, "as written"), (SLOW_MS, "faulty")])
+def test_two_notes_of_a_movement_are_right_where_they_are_at_the_pace_around_it(factor, verdict):
+    sounds = [(STANDARD[6], 32), (lifted("f", "L2"), 46)]
+    assert after_some(factor, "c", sounds, "f", "fe").verdict == verdict
+
+
 # A throw on D from B, its first low G as long as one likes; D and C say two tempos.
 def throw(d_ms, c_ms):
     return [(255, 120), (STANDARD[D], d_ms), (STANDARD[3], c_ms)]

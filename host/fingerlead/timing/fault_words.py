@@ -90,6 +90,8 @@ def fault_words(movement: PlayedMovement, fault: MovementFault) -> str:
         case "missing":
             note, after = form[fault.note], _at(movement.to_note, form, fault.note + 1)
             stayed = "" if finger is None else f"; {named} stayed {_stayed(note, finger)}"
+            if not _is_heard_alone(movement, note):
+                return f"{said}{stayed}. Play it whole: {', '.join(NOTES[each] for each in form)}."
             return f"{said}{stayed}. {capital(_sound(note, finger, after))}."
         case "swallowed" | "crushed":
             return f"{said}: it sounds for {size}.{f' Give {named} time for it.' if named else ''}"
@@ -131,6 +133,12 @@ def _form(letters: str | None) -> tuple[int, ...]:
 def _at(to_note: int, form: tuple[int, ...], place: int) -> str:
     """The note at a place of a form, or the melody note after it."""
     return note_name(form, place) if place < len(form) else f"the {NOTES[to_note]}"
+
+
+def _is_heard_alone(movement: PlayedMovement, note: int) -> bool:
+    """Whether a note that is put into what sounded is heard: somewhere it stands beside no note of its own sound."""
+    row = [one.note for one in movement.notes]
+    return not all(note in row[max(at - 1, 0) : at + 1] for at in range(len(row) + 1))
 
 
 def _stayed(note: int, finger: int) -> str:

@@ -268,7 +268,9 @@ def doubt_late(part: Part, edges_us: NDArray[np.int64], doubts: NDArray[np.int64
     for place, one in enumerate(part.movements):
         alone = one.change is None and m.touches(np.array([one.start_us]), np.array([one.end_us]), doubts)[0]
         if alone or (one.change is not None and touched[one.change - changes_before]):
-            part.movements[place] = replace(one, verdict="uncertain", variant=None, tempo_ratio=None, faults=())
+            part.movements[place] = replace(
+                one, verdict="uncertain", variant=None, tempo_ratio=None, tempos=(), faults=()
+            )
     found: list[int] = late.nonzero()[0].tolist()
     return found
 

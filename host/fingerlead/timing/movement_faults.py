@@ -25,9 +25,8 @@ from fingerlead.timing.movement_takes import AcceptedForm, MovementTake, Sound, 
 from fingerlead.timing.movement_tempo import (
     FASTEST,
     MeasuredNote,
-    Pace,
     range_us,
-    tempo_ratio,
+    tempo_around,
     tempos_of,
     usual_length_us,
 )
@@ -63,7 +62,7 @@ class FoundFault(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class JudgedTake:
-    """What the judge says of a take: the form it is taken for, its tempo and its faults in order.
+    """What the judge says of a take: the form it is taken for, its tempo, its measured notes and its faults in order.
 
     `sounds` are those of the take, one note being one sound. `sure` is False where something may be missing and the
     uncertainty is too great to say.
@@ -72,7 +71,7 @@ class JudgedTake:
     form: AcceptedForm
     sounds: tuple[Sound, ...]
     tempo: float
-    tempo_ratio: float | None
+    notes: tuple[MeasuredNote, ...]
     faults: tuple[FoundFault, ...]
     sure: bool = True
 
@@ -91,7 +90,7 @@ class Timeline:
     geometry: Geometry
     heard_us: int
     bounce_us: int
-    pace: Pace | None = None
+    pace: float | None = None
 
     def grounds(self, take: MovementTake) -> Hashable:
         """All of the timeline that a take's judgement hangs on: its edges, their errors and the pace around it."""
@@ -165,7 +164,7 @@ def _judged(
         faults, sure = faults + other, sure and heard
     faults += _fingerings(take, form, {p: sound for p, sound in at.items() if p not in beside}, sounds, timeline)
     faults.sort(key=lambda one: one.fault.note)
-    return JudgedTake(form, tuple(sounds), tempo, tempo_ratio(notes), tuple(faults), sure)
+    return JudgedTake(form, tuple(sounds), tempo, tuple(notes), tuple(faults), sure)
 
 
 def _of_use(sounds: list[Sound], notes: Sequence[int], bounce_us: int) -> list[Sound]:
@@ -180,7 +179,8 @@ def _lengths(
     """The tempo, and which notes are crushed, dragged or uneven in it; and whether that is sure."""
     if not notes:
         return 0.0, [], True
-    tempos = tempos_of(notes, timeline.pace)
+    own = tempos_of(notes, timeline.pace)
+    tempos = own if timeline.pace is None else [tempo_around(notes, timeline.pace)]
     groups = [
         group
         for role in {note.role for note in notes if note.role.alike}
@@ -194,15 +194,18 @@ def _lengths(
         return tempo, [], True
     unsure = timeline.unsure_us([sounds[at[note.place]] for note in notes])
     notes = [note._replace(unsure_us=us) for note, us in zip(notes, unsure, strict=True)]
-    # Of two tempos one may be right for all. Else one note is too short or another too long, and nothing says which.
     outside = [_outside(notes, one, timeline) for one in tempos]
+    if tempos != own and 2 * len(outside[0]) > len(notes) > 1:
+        # Where most are out of place at the pace around it, the movement has another of its own.
+        tempos, outside = own, [_outside(notes, one, timeline) for one in own]
+    # Of two tempos one may be right for all. Else one note is too short or another too long, and nothing says which.
     sure = len(tempos) == 1 or not all(outside)
     faults = [_found(kind, note, at) for note, kind in outside[0].items()] if len(tempos) == 1 else []
     for group in groups:
-        odd = _uneven([note for note in notes if note.role is group[0].role], tempo)
+        odd = _uneven([note for note in notes if note.role is group[0].role], median(own))
         if odd is not None:
             faults.append(_found("uneven", odd, at))
-    return tempo, faults, sure
+    return median(tempos), faults, sure
 
 
 def _outside(notes: Sequence[MeasuredNote], tempo: float, timeline: Timeline) -> dict[MeasuredNote, FaultKind]:

@@ -57,18 +57,26 @@ def _alone(finger: int, found: FoundFault, judgement: JudgedTake, moves: list[To
 
     Of fingers that move at one time no edge can say whether one was early or the others late. So a finger that moves
     where a note is missing is not told; and of a note too short or too long none that is not alone at each end of it,
-    but for the one that makes the note by its own stroke.
+    but for the one that makes the note by its own stroke. Of a stray it is the one that comes alone, where others came
+    together at its other end: of two that came one after the other either was out of turn.
     """
     sounds = judgement.sounds
-    ends = [found.begins_us(sounds)]
-    if found.fault.kind in ("crushed", "dragged", "swallowed"):
+    ends, near_us = [found.begins_us(sounds)], ANY_LENGTH_US // 2
+    if found.fault.kind in ("crushed", "dragged", "swallowed", "stray inside"):
         ends.append(sounds[found.at].end_us)
     elif found.fault.kind != "missing":
         return True
-    movers = [{one for moved_us, one in moves if abs(moved_us - at_us) <= ANY_LENGTH_US // 2} for at_us in ends]
-    if found.fault.kind == "missing":
-        return finger not in movers[0]
-    return all(finger in each for each in movers) or all(len(each) == 1 for each in movers)
+    if found.fault.kind == "stray inside":
+        near_us = min(near_us, sounds[found.at].length_us // 2)
+    movers = [{one for moved_us, one in moves if abs(moved_us - at_us) <= near_us} for at_us in ends]
+    match found.fault.kind:
+        case "missing":
+            return finger not in movers[0]
+        case "stray inside":
+            alone, together = sorted(movers, key=len)
+            return alone == {finger} and len(together) > 1 and finger not in together
+        case _:
+            return all(finger in each for each in movers) or all(len(each) == 1 for each in movers)
 
 
 def _mends(

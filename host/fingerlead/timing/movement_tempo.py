@@ -4,14 +4,14 @@ A tempo is one number: 0 is skilled playing, 1 a learner's; each role's range mo
 same factor for each step. Each note says at which tempo it is in the middle of its range; the movement's is the middle
 one of these, so that one note that is out of place does not decide it.
 
-Where a movement has too few notes to say so, the playing before it does: its pace, the tempo of the last movements
-where they agree. A movement as a whole may be slower or quicker than that; a note on its own is not quicker than
-skilled playing where the playing around it is not.
+Beside a movement's own notes the playing before it says so: its pace, the middle tempo of the notes of the last
+movements. A movement as a whole may be slower or quicker than that; a note on its own is not quicker than skilled
+playing where the playing around it is not.
 """
 
 import math
 from collections.abc import Sequence
-from statistics import median, quantiles
+from statistics import median
 from typing import NamedTuple
 
 from fingering.movements import Role
@@ -33,15 +33,8 @@ WIDE = 4.0
 AROUND = 8
 AROUND_US = 60_000_000
 FEWEST_AROUND = 8
-# A learner's lengths are about so many times the skilled ones, in every role.
-SLOWER = 2.35
-
-
-class Pace(NamedTuple):
-    """The tempo of the playing around a movement, and that of the quicker quarter of it."""
-
-    tempo: float
-    quick: float
+# By so much more than fingers scatter a note alone is quicker than the pace.
+QUICKER_US = 1_000
 
 
 class MeasuredNote(NamedTuple):
@@ -58,7 +51,7 @@ class MeasuredNote(NamedTuple):
         skilled, learner = _middle_us(self.role.skilled), _middle_us(self.role.learner)
         return math.log(max(self.length_us, 1) / skilled) / math.log(learner / skilled)
 
-    def outside(self, tempo: float, pace: Pace | None = None) -> int:
+    def outside(self, tempo: float, pace: float | None = None) -> int:
         """Whether it lies outside its range at a tempo: -1 too short, 1 too long, 0 neither."""
         shortest_us, longest_us = range_us(self.role, tempo, pace)
         if self.length_us + self.unsure_us < shortest_us:
@@ -66,7 +59,7 @@ class MeasuredNote(NamedTuple):
         return int(self.length_us - self.unsure_us > longest_us)
 
 
-def range_us(role: Role, tempo: float, pace: Pace | None = None) -> tuple[float, float]:
+def range_us(role: Role, tempo: float, pace: float | None = None) -> tuple[float, float]:
     """The shortest and the longest that a note of a role sounds at a tempo; what may be held is held at any.
 
     Quicker than skilled playing is right only where the pace around it is.
@@ -75,7 +68,7 @@ def range_us(role: Role, tempo: float, pace: Pace | None = None) -> tuple[float,
     if _is_wide(role):
         longest = max(longest, 1_000 * role.learner[1])
     if pace is not None:
-        least = max(least, min(_ends_us(role, pace.quick)[0] - SCATTER_US, 1_000 * role.skilled[0]))
+        least = max(least, min(_ends_us(role, pace)[0] - QUICKER_US, 1_000 * role.skilled[0]))
     return max(shortest - SCATTER_US, least), longest * LONGER
 
 
@@ -85,38 +78,52 @@ def _ends_us(role: Role, tempo: float) -> tuple[float, float]:
     return shortest, longest
 
 
-def usual_length_us(role: Role, pace: Pace | None = None) -> float:
+def usual_length_us(role: Role, pace: float | None = None) -> float:
     """The length of a note in the middle of its role's range, at a pace or between skilled playing and a learner's."""
     skilled, learner = _middle_us(role.skilled), _middle_us(role.learner)
-    return skilled * math.pow(learner / skilled, _BETWEEN if pace is None else pace.tempo)
+    return skilled * math.pow(learner / skilled, _BETWEEN if pace is None else pace)
 
 
-def tempos_of(notes: Sequence[MeasuredNote], pace: Pace | None = None) -> list[float]:
+def tempo_around(notes: Sequence[MeasuredNote], pace: float) -> float:
+    """The tempo of a movement, from its notes and the pace around it, which counts as one note of two, as two of more.
+
+    So the others outvote it where they agree.
+    """
+    tempos = [note.tempo for note in notes if not _is_wide(note.role)]
+    return _within(median([*tempos, *[pace] * max(min(len(tempos) - 1, 2), not tempos)]))
+
+
+def tempos_of(notes: Sequence[MeasuredNote], pace: float | None = None) -> list[float]:
     """The tempo of a movement, from its notes; both where two contradict each other and nothing says which is right."""
     tempos = sorted(note.tempo for note in notes if not _is_wide(note.role))
     if len(tempos) == 2 and tempos[1] - tempos[0] > CONTRADICTING:
         if tempos[0] < FASTEST - CLEARLY:
             del tempos[0]
         elif pace is not None:
-            near, far = sorted(tempos, key=lambda tempo: abs(tempo - pace.tempo))
-            tempos = [near] if abs(far - pace.tempo) - abs(near - pace.tempo) >= CLEARLY else tempos
+            near, far = sorted(tempos, key=lambda tempo: abs(tempo - pace))
+            tempos = [near] if abs(far - pace) - abs(near - pace) >= CLEARLY else tempos
     else:
-        tempos = [median(tempos) if tempos else _BETWEEN if pace is None else pace.tempo]
-    return [min(max(tempo, FASTEST), SLOWEST) for tempo in tempos]
+        tempos = [median(tempos) if tempos else _BETWEEN if pace is None else pace]
+    return [_within(tempo) for tempo in tempos]
 
 
-def pace_before(movement: PlayedMovement, before: Sequence[PlayedMovement]) -> Pace | None:
+def pace_before(movement: PlayedMovement, before: Sequence[PlayedMovement]) -> float | None:
     """The pace before a movement; None where the last of those before it do not tell one. `before` is in order."""
-    tempos = sorted(
-        math.log(one.tempo_ratio) / math.log(SLOWER)
-        for one in before[-AROUND:]
-        if one.tempo_ratio and movement.start_us - one.start_us <= AROUND_US
-        for _ in one.notes
+    tempos = [
+        tempo for one in before[-AROUND:] if movement.start_us - one.start_us <= AROUND_US for tempo in one.tempos
+    ]
+    return _within(median(tempos)) if len(tempos) >= FEWEST_AROUND else None
+
+
+def note_tempos(notes: Sequence[MeasuredNote]) -> tuple[float, ...]:
+    """The tempo that each note says by itself; none of what may be held, or is out of place whatever the pace."""
+    tempos = [note.tempo for note in notes if not _is_wide(note.role)]
+    middle = median(tempos) if len(tempos) > 2 else None
+    return tuple(
+        round(tempo, 2)
+        for tempo in tempos
+        if FASTEST - CLEARLY <= tempo <= SLOWEST and (middle is None or abs(tempo - middle) <= CONTRADICTING)
     )
-    if len(tempos) < FEWEST_AROUND:
-        return None
-    quick, middle, _ = (min(max(tempo, FASTEST), SLOWEST) for tempo in quantiles(tempos, method="inclusive"))
-    return Pace(middle, quick)
 
 
 def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
@@ -126,6 +133,10 @@ def tempo_ratio(notes: Sequence[MeasuredNote]) -> float | None:
 
 
 _BETWEEN = 0.5
+
+
+def _within(tempo: float) -> float:
+    return min(max(tempo, FASTEST), SLOWEST)
 
 
 def _middle_us(ends_ms: tuple[float, float]) -> float:

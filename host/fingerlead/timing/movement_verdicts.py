@@ -14,7 +14,7 @@ from fingerlead.timing.kernel import Part
 from fingerlead.timing.movement_faults import Timeline, judge
 from fingerlead.timing.movement_proof import finger_of
 from fingerlead.timing.movement_takes import MovementTake
-from fingerlead.timing.movement_tempo import AROUND, pace_before
+from fingerlead.timing.movement_tempo import AROUND, note_tempos, pace_before, tempo_ratio
 from fingerlead.timing.notes import Rules
 from fingerlead.timing.results import PlayedMovement
 
@@ -87,6 +87,7 @@ def _judging(movement: PlayedMovement, take: MovementTake, timeline: Timeline, r
         movement,
         verdict=verdict,
         variant="".join(ABC_LETTERS[note] for note in judgement.form.notes),
-        tempo_ratio=judgement.tempo_ratio,
+        tempo_ratio=tempo_ratio(judgement.notes),
+        tempos=note_tempos(judgement.notes),
         faults=tuple(faults),
     )

@@ -211,7 +211,7 @@ class PlayedMovement:
     `written` is the name of what is written there, None where nothing is. `change` is the number of the change it
     stands in, None where its two melody notes are one and the same. `variant` is the form that it is taken for, its
     notes as ABC letters, and `tempo_ratio` how its lengths stand to those of skilled playing, as a factor; None where
-    it was not played.
+    it was not played. `tempos` are those of its notes, each by itself, as `movement_tempo` has them.
     """
 
     name: str
@@ -225,4 +225,5 @@ class PlayedMovement:
     change: int | None
     variant: str | None = None
     tempo_ratio: float | None = None
+    tempos: tuple[float, ...] = ()
     faults: tuple[MovementFault, ...] = ()

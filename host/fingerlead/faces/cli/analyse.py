@@ -1,5 +1,7 @@
 """`fingerlead analyse` and `fingerlead export`: a file of playing in words, as JSON or CSV, or as a MIDI file."""
 
+import csv
+import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
@@ -23,7 +25,7 @@ from fingerlead.faces.words import (
     passing_words,
     timing_sentence,
 )
-from fingerlead.phrases import capital, counted, path_text, small
+from fingerlead.phrases import capital, counted, harmless_cell, path_text, small
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi
@@ -35,11 +37,15 @@ from fingerlead.timing.playthrough import playthrough_sentence, playthroughs
 from fingerlead.timing.published import as_json
 from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.pulse_words import pulse_told
-from fingerlead.timing.results import Change
+from fingerlead.timing.results import Change, MovementFault
 from fingerlead.timing.summary import passing_notes, summarise
 
 MOST_TOLD = 200  # more than anyone reads in a terminal
 CSV_HEADER = "number,from,to,start_us,spread_us,way,lead,verdict,stage_us,fingers,strays"
+MOVEMENTS_HEADER = (
+    "number", "name", "written", "from", "to", "change", "start_us", "end_us", "verdict", "variant", "tempo_ratio",
+    "notes", "faults",
+)  # fmt: skip
 
 
 @options.with_reading
@@ -48,8 +54,8 @@ def analyse(
         Path, typer.Argument(help="A session, bytes from the wire, a Standard MIDI File, or CSV (time_us,holes).")
     ],
     form: Annotated[
-        Literal["text", "json", "csv"],
-        typer.Option("--format", help="Words, one JSON object, or a CSV row for each change."),
+        Literal["text", "json", "csv", "movements-csv"],
+        typer.Option("--format", help="Words, one JSON object, or a CSV row for each change, or each embellishment."),
     ] = "text",
     expect: options.Expect = None,
     beat_on: options.BeatOn = "theme",
@@ -62,7 +68,8 @@ def analyse(
     if form == "json":
         typer.echo(as_json(analysis, loaded.kind, str(loaded.path), onset))
     else:
-        for line in csv_rows(analysis) if form == "csv" else text_lines(loaded, analysis, onset):
+        rows = {"csv": csv_rows, "movements-csv": movement_rows}
+        for line in rows[form](analysis) if form in rows else text_lines(loaded, analysis, onset):
             typer.echo(line)
 
 
@@ -84,6 +91,40 @@ def csv_rows(analysis: Analysis) -> Iterator[str]:
             ";".join(f"{NOTES[s.note]} {s.duration_us}" for s in change.strays),
         )
         yield ",".join(map(str, cells))
+
+
+def movement_rows(analysis: Analysis) -> Iterator[str]:
+    """A row for each embellishment; `change` is the number of the change that it stands in, empty where in none.
+
+    Notes are `note duration_us`, faults `kind:note:finger:size_us:sounded`, parted by semicolons. A fault's note is the
+    place in the variant, from 1, and its end is that of the melody note; what is not known is empty.
+    """
+    yield ",".join(MOVEMENTS_HEADER)
+    for number, movement in enumerate(placed_movements(analysis), 1):
+        cells = (
+            number,
+            movement.name,
+            movement.written or "",
+            NOTES[movement.from_note],
+            NOTES[movement.to_note],
+            "" if movement.change is None else movement.change + 1,
+            movement.start_us,
+            movement.end_us,
+            movement.verdict,
+            movement.variant or "",
+            "" if movement.tempo_ratio is None else movement.tempo_ratio,
+            ";".join(f"{NOTES[note.note]} {note.duration_us}" for note in movement.notes),
+            ";".join(map(_fault_cell, movement.faults)),
+        )
+        row = io.StringIO()
+        csv.writer(row, lineterminator="").writerow(map(harmless_cell, cells))
+        yield row.getvalue()
+
+
+def _fault_cell(fault: MovementFault) -> str:
+    finger, sounded = fault.finger, fault.sounded
+    named = "" if finger is None else FINGERS[finger], fault.size_us, "" if sounded is None else NOTES[sounded]
+    return ":".join(map(str, (fault.kind, fault.note + 1, *named)))
 
 
 def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> Iterator[str]:

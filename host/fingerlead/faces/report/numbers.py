@@ -9,7 +9,7 @@ from typing import Any
 
 from fingering.holes import FINGERS
 from fingering.notes import NOTES
-from fingerlead.phrases import capital
+from fingerlead.phrases import capital, harmless_cell
 from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.movement_sums import COUNTED, MovementSummary
 from fingerlead.timing.progress import Tally
@@ -104,7 +104,7 @@ def as_csv(found: list[dict[str, Any]]) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, COLUMNS)
     writer.writeheader()
-    writer.writerows({name: _harmless(value) for name, value in row.items()} for row in found)
+    writer.writerows({name: harmless_cell(value) for name, value in row.items()} for row in found)
     return out.getvalue()
 
 
@@ -138,7 +138,3 @@ def _row(player: Player, tally: Tally) -> dict[str, Any]:
         "first": FINGERS[fault[2]] if fault else "",
         "second": FINGERS[fault[3]] if fault else "",
     }
-
-
-def _harmless(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(tuple("=+-@\t\r\n")) else value
