@@ -187,6 +187,12 @@ def test_a_note_that_is_crushed_is_not_said_to_be_uneven_too():
     assert faults_told(movement) == ["the D is crushed: it sounds for 12 ms. Give the bottom index time for it."]
 
 
+def test_beside_a_note_that_is_dragged_none_that_is_alike_is_blamed_for_being_shorter():
+    tap, low_a = (255, 40), STANDARD[1]
+    birl = one("e", [(lifted("A", "L1"), 34), (low_a, 132), tap, (low_a, 30), tap], "A", "gAGAG")
+    assert {(fault.kind, fault.note) for fault in birl.faults} == {("dragged", 1), ("uneven", 1)}
+
+
 def test_what_the_edges_leave_open_is_told_as_no_fault():
     crushed = with_(TAORLUATH, 1, (lifted("G", "R1"), 12))
     assert one("e", crushed, "A", "GdGe", skew_us=1_000).verdict == "faulty"

@@ -202,9 +202,12 @@ def _lengths(
     sure = len(tempos) == 1 or not all(outside)
     faults = [_found(kind, note, at) for note, kind in outside[0].items()] if len(tempos) == 1 else []
     for group in groups:
-        odd = _uneven([note for note in notes if note.role is group[0].role], median(own))
+        alike = [note for note in notes if note.role is group[0].role]
+        odd = _uneven(alike, median(own))
         if odd is not None:
-            faults.append(_found("uneven", odd, at))
+            # Where one is told to be out of place it is that one, and not one that is as it should be.
+            told = [note for note in alike if len(tempos) == 1 and note in outside[0]]
+            faults.append(_found("uneven", odd if odd in told else next(iter(told), odd), at))
     return median(tempos), faults, sure
 
 
