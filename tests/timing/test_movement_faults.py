@@ -193,6 +193,12 @@ def test_beside_a_note_that_is_dragged_none_that_is_alike_is_blamed_for_being_sh
     assert {(fault.kind, fault.note) for fault in birl.faults} == {("dragged", 1), ("uneven", 1)}
 
 
+def test_of_two_uneven_notes_the_one_is_told_that_is_farther_from_the_tempo_of_the_others():
+    tap, low_a = (255, 120), STANDARD[1]
+    birl = one("A", [(lifted("A", "T"), 116), (low_a, 284), tap, (low_a, 105), tap], "A", "aAGAG")
+    assert told(birl) == [("uneven", 1, None)]
+
+
 def test_what_the_edges_leave_open_is_told_as_no_fault():
     crushed = with_(TAORLUATH, 1, (lifted("G", "R1"), 12))
     assert one("e", crushed, "A", "GdGe", skew_us=1_000).verdict == "faulty"

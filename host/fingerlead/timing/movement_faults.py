@@ -230,9 +230,8 @@ def _uneven(group: Sequence[MeasuredNote], tempo: float) -> MeasuredNote | None:
             break
     else:
         return None
-    shortest_us, longest_us = range_us(group[0].role, tempo)
     # Of more than two the rest say how long they are meant, of two the tempo.
-    meant_us = median(note.length_us for note in group) if len(group) > 2 else (shortest_us * longest_us) ** 0.5
+    meant_us = median(note.length_us for note in group) if len(group) > 2 else usual_length_us(group[0].role, tempo)
     return max(group, key=lambda note: max(note.length_us / meant_us, meant_us / note.length_us))
 
 
