@@ -18,7 +18,7 @@ from fingerlead.faces.words import change_sentence, clock_text, intake_sentence,
 from fingerlead.phrases import path_text
 from fingerlead.sound.takes import render_take, wav_bytes
 from fingerlead.store.files import write_output
-from fingerlead.store.passage import decode_passage, encode_changes
+from fingerlead.store.passage import decode_passage, encode_changes, passage_edges
 from fingerlead.store.passage.stretch import Passage
 from fingerlead.store.passage.text import BEGIN, END, LONGEST_MESSAGE, LONGEST_PASTE, PassageError
 from fingerlead.timing.against import notes_led_to
@@ -27,8 +27,6 @@ from fingerlead.timing.published import as_dict, follows, misread_dict
 
 # Numbers of changes that went astray, told to help choose: as many as a glance takes in.
 MOST_NAMED = 10
-# What is heard before the first change and after the last.
-AROUND_US = 1_000_000
 RATE_HZ = 48_000
 BYTES_A_CHARACTER = 4
 END_OF_INPUT = "Enter, Ctrl-Z and Enter" if sys.platform == "win32" else "Enter and Ctrl-D"
@@ -205,14 +203,7 @@ def text_lines(passage: Passage, analysis: Analysis, strips: bool) -> Iterator[s
 
 def sounded(passage: Passage, analysis: Analysis, path: Path, speed: float) -> str:
     """Write the passage's changes as sound, and say so; raises Problem."""
-    edge_us, covered = analysis.edge_us.tolist(), analysis.covered.tolist()
-    from_us = max(0, edge_us[int(analysis.arrays.first[0])] - AROUND_US)
-    until_us = min(passage.end_us, edge_us[int(analysis.arrays.last[-1])] + AROUND_US)
-    edges = [
-        (max(from_us, begin_us), mask)
-        for begin_us, end_us, mask in zip(edge_us[:-1], edge_us[1:], covered, strict=True)
-        if from_us < end_us and begin_us < until_us
-    ]
+    edges, until_us = passage_edges(passage, analysis)
     shown = path_text(path)
     with problem_from(ValueError), writing("the sound", shown, "name another file with --sound"):
         samples = render_take(edges, until_us, speed, passage.table, rate_hz=RATE_HZ)

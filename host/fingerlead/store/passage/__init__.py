@@ -21,6 +21,9 @@ from fingerlead.timing.analysis import Analysis
 
 __all__ = ["Passage", "PassageError", "TooLongError", "cut", "decode_passage", "encode_changes", "encode_passage"]
 
+# What is heard before the first change and after the last.
+AROUND_US = 1_000_000
+
 
 def encode_passage(passage: Passage) -> str:
     """The passage as a message, or as several with an empty line between, each of at most LONGEST_MESSAGE characters.
@@ -47,6 +50,16 @@ def decode_passage(message: str) -> Passage:
     passage.check()
     passage.written(passage.analysis())
     return passage
+
+
+def passage_edges(passage: Passage, analysis: Analysis | None = None) -> tuple[list[tuple[int, int]], int]:
+    """What is heard of a passage: (µs, covered mask) from a second before its first change, and until when."""
+    analysis = passage.analysis() if analysis is None else analysis
+    edge_us, covered = analysis.edge_us.tolist(), analysis.covered.tolist()
+    from_us = max(0, edge_us[int(analysis.arrays.first[0])] - AROUND_US)
+    until_us = min(passage.end_us, edge_us[int(analysis.arrays.last[-1])] + AROUND_US)
+    spans = zip(edge_us[:-1], edge_us[1:], covered, strict=True)
+    return [(max(from_us, begin), mask) for begin, end, mask in spans if from_us < end and begin < until_us], until_us
 
 
 def encode_changes(analysis: Analysis, first: int, last: int) -> str:

@@ -16,8 +16,10 @@ from fingerlead.actor import Actor
 from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
+from fingerlead.faces.pages.practice.apart_routes import BODIES, TeacherRoutes
 from fingerlead.faces.pages.practice.messages import Publisher, join_lines, loss_lines, say, summary_lines
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
+from fingerlead.faces.pages.practice.teacher import from_bundles
 from fingerlead.faces.words import practised_names
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
@@ -159,6 +161,9 @@ def opened(
     if tunes:
         shelf.keep(own)
 
+    def given(told: Mapping[str, Any]) -> None:
+        hub.remember(teacher=dict(told))
+
     def on_change() -> None:
         actor.ask(SoundChanged())
 
@@ -181,10 +186,14 @@ def opened(
         choices,
         shelf.keep,
     )
-    hub.remember(remarks=list(progress.remarks), teacher=dict(teacher or {}))
+    # Who practises in a studio's folder has the teacher on this machine.
+    apart = None if teacher is not None else TeacherRoutes(folder, table, lambda: wall_clock().date(), given)
+    at_first = from_bundles(folder, wall_clock().date()) if apart else dict(teacher or {})
+    hub.remember(remarks=list(progress.remarks), teacher=at_first)
     if port is not None:
         actor.ask(Listen(port))
-    with served(PracticeRoutes(hub, actor, table).app(), at, staffs, offers, actor, join=join) as page:
+    routes = PracticeRoutes(hub, actor, table, apart.routes() if apart else ())
+    with served(routes.app(), at, staffs, offers, actor, join=join, most_bytes=BODIES) as page:
         joining = page.joining and replace(page.joining, sentences=join_lines(page.joining.fingerprint))
         if joining is not None:
             hub.remember(join=joining.message())

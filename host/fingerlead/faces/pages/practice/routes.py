@@ -12,7 +12,7 @@
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict
 from typing import Any, ParamSpec, TypeVar
@@ -57,10 +57,10 @@ class TooBusyError(Exception):
 
 
 class PracticeRoutes:
-    """The addresses of one practice, which `actor` runs and `hub` publishes."""
+    """The addresses of one practice, which `actor` runs and `hub` publishes; `also` are others."""
 
-    def __init__(self, hub: Hub, actor: PracticeActor, table: Table) -> None:
-        self._hub, self._actor, self._table = hub, actor, table
+    def __init__(self, hub: Hub, actor: PracticeActor, table: Table, also: Sequence[Route] = ()) -> None:
+        self._hub, self._actor, self._table, self._also = hub, actor, table, also
         self._turn, self._waiting = asyncio.Semaphore(1), 0
 
     def app(self) -> PageApp:
@@ -70,7 +70,7 @@ class PracticeRoutes:
         routes = [Route("/voice.json", self.voice), *(Route(address, self.hear_again) for address in again)]
         routes += [Route(f"/model.{form}", self.hear_model) for form in ("wav", "json")]
         routes += [Route(f"/music.{form}", self.hear_music) for form in ("wav", "json")]
-        routes.append(Route("/own.abc", self.play_own, methods=["POST"]))
+        routes += [Route("/own.abc", self.play_own, methods=["POST"]), *self._also]
         return page_app(PACKAGE, shells, routes, self.live, {TooBusyError: _refuse, ValueError: _refuse})
 
     async def page(self, request: Request) -> Response:

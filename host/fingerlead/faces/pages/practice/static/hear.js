@@ -47,6 +47,9 @@ export function hearModel({ from, note, graces, hair }, alone) {
 // All of the music, its notes lit as they sound.
 export const hearMusic = () => hearAll([{ path: "/music", query: "", speed: 1, caption: "tunes.hearing" }], "music");
 
+// What a teacher sent: a passage, or a model take.
+export const hearGiven = (id) => hearAll([{ path: `/teacher/heard/${id}`, query: "", speed: 1, caption: "apart.hearing" }], "given");
+
 async function hearAll(steps, key) {
   stopHearing();
   const mine = ++ticket;

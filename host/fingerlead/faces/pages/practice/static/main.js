@@ -20,6 +20,7 @@ import { drawStart } from "./start.js";
 import { drawTry, startTries, startTry } from "./tries.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawTeacher } from "./teacher.js";
+import { drawApart, startApart } from "./apart.js";
 import { drawJoin, startJoin } from "./join.js";
 import { guardDoubles } from "./doubles.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
@@ -302,6 +303,7 @@ function drawMore() {
   drawChange();
   drawDue(chooseRung);
   drawTeacher(chooseRung);
+  drawApart();
   drawBeat();
   byId("in-time-button").hidden = !rung?.can_go_by;
   byId("go-on-button").hidden = !progress?.next || progress.passed || !rung?.key;
@@ -404,6 +406,7 @@ function wire() {
   startSettings(send);
   startHearing(announce);
   startTunes(closeAll, send);
+  startApart();
   startJoin();
   byId("hear-music").addEventListener("click", () => {
     closeAll();
