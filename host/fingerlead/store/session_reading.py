@@ -11,11 +11,11 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +66,7 @@ GREATEST_SKEW_US = 1_000_000
 LOG_HEADER = 32
 PAGE_SIZE_AT = 16
 # A writer that never rests, on a busy machine, can spoil many copies in a row; one that saves what is played, none.
+T = TypeVar("T")
 SNAPSHOT_TRIES = 100
 
 
@@ -108,17 +109,25 @@ class StoredSession:
 
 def read_session(path: Path | str) -> StoredSession:
     """Read a whole session, one that is being written as it is at one instant; raises SessionError."""
-    path = Path(path)
+    return _at_one_instant(Path(path), _read)
+
+
+def read_begin(path: Path) -> str:
+    """When a session began, as `started_utc` says, without its playing; raises SessionError."""
+    return _at_one_instant(path, lambda db, path: begun_in(_description(db, path)))
+
+
+def _at_one_instant(path: Path, read: Callable[[sqlite3.Connection, Path], T]) -> T:
     for _ in range(SNAPSHOT_TRIES):
         rest = _at_rest(path)
         try:
-            session = _read_once(path, in_place=rest is not None)
+            found = _read_once(path, rest is not None, read)
         except SessionError:
             if rest in (None, _at_rest(path)):
                 raise
         else:
             if rest in (None, _at_rest(path)):
-                return session
+                return found
     raise SessionError(path, _NEVER_AT_REST)
 
 
@@ -134,14 +143,14 @@ def _at_rest(path: Path) -> tuple[int, ...] | None:
     return None
 
 
-def _read_once(path: Path, in_place: bool) -> StoredSession:
+def _read_once(path: Path, in_place: bool, read: Callable[[sqlite3.Connection, Path], T]) -> T:
     try:
         with path.open("rb") as file:
             if file.read(len(MAGIC)) != MAGIC:
                 raise SessionError(path, f"{_EXPECTED}; this is something else. Name another file")
         with _opened(path.resolve(), in_place) as db:
             _check_schema(db, path)
-            return _read(db, path)
+            return read(db, path)
     except sqlite3.Error as error:
         raise SessionError(path, _damaged(str(error))) from None
     except (UnicodeDecodeError, OverflowError):
@@ -173,8 +182,13 @@ def too_long(record: Record) -> str:
 
 def started_utc(session: StoredSession) -> str:
     """When a session began, ISO in UTC; nothing where it does not say."""
+    return begun_in(session.meta)
+
+
+def begun_in(meta: Mapping[str, str]) -> str:
+    """The same from the description of a session."""
     try:
-        return datetime.fromisoformat(session.meta.get("started_utc", "")).astimezone(UTC).isoformat()
+        return datetime.fromisoformat(meta.get("started_utc", "")).astimezone(UTC).isoformat()
     except (ValueError, OverflowError):
         return ""
 
@@ -396,8 +410,7 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
         verdict = db.execute(f"PRAGMA quick_check({table})").fetchone()
         if verdict != ("ok",):
             raise SessionError(path, _damaged(str(verdict[0]).replace("\n", " ")))
-    meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
-    description = dict(zip(*meta, strict=True)) if meta else {}
+    description = _description(db, path)
     carrier = next((each for each in CARRIERS if each == description.get("carrier")), None)
     if carrier is None:
         raise SessionError(path, _damaged(f"its carrier is {_shown(description.get('carrier'))}"))
@@ -416,6 +429,11 @@ def _read(db: sqlite3.Connection, path: Path) -> StoredSession:
     # A copy is made without music that cannot be read, and says so still.
     problem = problem or ("" if asked else plain_line(description.get(MUSIC_PROBLEM, ""))[:LONGEST_PROBLEM])
     return StoredSession(data, arrivals, carrier, description, port_marks, asked, problem, clicked)
+
+
+def _description(db: sqlite3.Connection, path: Path) -> dict[str, str]:
+    meta = _rows(db, path, "SELECT key, value FROM meta", (str, str), MOST_META)
+    return dict(zip(*meta, strict=True)) if meta else {}
 
 
 def _music(db: sqlite3.Connection) -> tuple[tuple[MusicAt, ...], str]:

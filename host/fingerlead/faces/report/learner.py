@@ -15,7 +15,7 @@ from typing import NamedTuple
 from fingerlead.phrases import day_words, path_text
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionError
-from fingerlead.store.session_reading import day_here, read_session, started_utc
+from fingerlead.store.session_reading import day_here, read_begin
 from fingerlead.studio import pupils as folders
 from fingerlead.studio.homework import pieces
 from fingerlead.studio.lessons import dividing_day, last_days
@@ -140,7 +140,7 @@ def named(analyses: list[tuple[Path, Analysis]], days: list[str]) -> tuple[Playe
 def day_of(path: Path) -> str:
     """The day a session began; nothing where it says none, or is no session."""
     try:
-        return day_here(started_utc(read_session(path)))
+        return day_here(read_begin(path))
     except SessionError:
         return ""
 
