@@ -241,7 +241,8 @@ def test_what_plays_stays_in_view_beside_what_is_chosen(session, screen):
     session.keyboard.press("Enter")
     expect(session.locator("#picture .strip")).to_be_visible()
     boxes = [
-        session.locator(each).bounding_box() for each in (".holes", "#picture", "#play", "#mended", "#loop", "#speed")
+        session.locator(each).bounding_box()
+        for each in (".hand-now", "#picture", "#play", "#mended", "#loop", "#speed")
     ]
     assert all(box["y"] >= 0 and box["y"] + box["height"] <= height / 2 for box in boxes)
     # What has the keyboard lies under nothing that stays, and the picture's line goes along inside of its lanes.
@@ -299,8 +300,8 @@ def test_the_keyboard_alone_goes_from_moment_to_moment(session):
 def test_a_passage_has_the_same_player(session, studio):
     _, digest, analysis, _ = studio
     number = worst_of(analysis).number
-    session.get_by_label("From change").fill(str(number))
-    session.get_by_label("To change").fill(str(number + 2))
+    session.locator("form[method=get]").get_by_label("From change").fill(str(number))
+    session.locator("form[method=get]").get_by_label("To change").fill(str(number + 2))
     session.get_by_role("button", name="Make the message").click()
     message = session.get_by_label("The message").input_value()
     go_to(session, "/message")

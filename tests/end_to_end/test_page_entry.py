@@ -298,7 +298,7 @@ def test_a_form_that_only_reads_keeps_the_token_in_the_address(tab, tmp_path):
         page.goto(there.url)
         page.get_by_role("link", name="Brodie").click()
         page.locator(".sessions a").first.click()
-        page.get_by_label("To change").fill("4")
+        page.locator("form[method=get]").get_by_label("To change").fill("4")
         page.get_by_role("button", name="Make the message").click()
         expect(page.locator("h1")).to_have_text("Changes 1 to 4")
         page.reload()

@@ -15,7 +15,7 @@ from fingerlead.faces.cli.main import app
 from fingerlead.faces.cli.problem import Problem
 from fingerlead.faces.report.compared import Compared
 from fingerlead.faces.report.front import MOST_CLEANER, front
-from fingerlead.faces.report.learner import GivenPiece, Learner, Played
+from fingerlead.faces.report.learner import GivenPiece, Learner, Played, learner_in
 from fingerlead.faces.report.overleaf import MOST_CHANGES
 from fingerlead.faces.report.page import render
 from fingerlead.faces.report.paper import to_pdf
@@ -23,6 +23,7 @@ from fingerlead.faces.report.staff import staff_of, staff_of_rung
 from fingerlead.faces.sheet import sheets
 from fingerlead.faces.strip_svg import StripPage
 from fingerlead.music.abc import parse_abc
+from fingerlead.store import session_reading
 from fingerlead.store.practice_log import open_progress
 from fingerlead.store.session_file import SessionWriter
 from fingerlead.studio.homework import give
@@ -355,3 +356,14 @@ def test_nothing_is_called_cleaner_but_what_is_told_better(fullest):
         "It is too early to tell what has changed: for low G to low A, that takes about 40 evenings of playing before "
         "1 November 2026 and as many since."
     ]
+
+
+def test_of_a_folder_of_years_only_the_span_is_read_and_each_session_once(tmp_path, monkeypatch):
+    now = datetime.now(UTC)
+    for days in (2, 9, 400, 800):
+        at(tmp_path / f"{days}.session", now - timedelta(days=days))
+    whole, read = [], session_reading._read
+    monkeypatch.setattr(session_reading, "_read", lambda db, path: (whole.append(path.stem), read(db, path))[1])
+    learner = learner_in(tmp_path, now.date(), "", lambda path: studio_analysed(path)[1])
+    assert len(learner.played) == 2
+    assert sorted(whole) == ["2", "9"]

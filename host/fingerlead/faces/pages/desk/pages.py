@@ -60,9 +60,10 @@ HANDS = {"left": "left hand on top", "right": "right hand on top"}
 
 @cache
 def style() -> str:
-    """What pages and reports share, and the desk's own."""
-    shared = (files("fingerlead.faces.report") / "templates" / "style.css").read_text(encoding="utf-8")
-    return shared + (files(PACKAGE) / "static" / "desk.css").read_text(encoding="utf-8")
+    """What pages and reports share, the picture of a chanter, and the desk's own."""
+    report, kit, own = files("fingerlead.faces.report"), files("fingerlead.faces.pages.kit"), files(PACKAGE)
+    parts = (report / "templates" / "style.css", kit / "static" / "chanter.css", own / "static" / "desk.css")
+    return "".join(part.read_text(encoding="utf-8") for part in parts)
 
 
 def render(name: str, **values: Any) -> str:

@@ -1,8 +1,9 @@
-// The replay of a session: holes moving and sound, at any speed, from any place; from moment to moment, each as played or
-// mended, once or round and round, with its finger strip beside the holes.
+// The replay of a session: fingers moving and sound, at any speed, from any place; from moment to moment, each as played or
+// mended, once or round and round, with its finger strip beside the hands.
 
 import { byId, draw, picture, write } from "/kit/dom.js";
 import { ask, place as asked } from "/kit/entry.js";
+import { handsDrawn, pose } from "/kit/hand.js";
 import { beginRemark, clock, startRemark } from "./remark.js";
 import { NO_ANSWER } from "./sentences.js";
 import { startKeys } from "./shortcuts.js";
@@ -35,6 +36,7 @@ export function startPlayer(player) {
   const loudness = byId("loudness");
   const told = byId("told");
   const sounding = player.querySelector(".sounding");
+  const hands = handsDrawn(player.dataset.hand === "right");
   const buttons = Object.fromEntries(["play", "before", "after", "mended", "loop"].map((id) => [id, byId(id)]));
   const jumps = [...document.querySelectorAll(".jump")];
   const moments = new Map(jumps.filter((jump) => jump.dataset.what).map((jump) => [jump.dataset.what, momentOf(jump)]));
@@ -60,16 +62,6 @@ export function startPlayer(player) {
     return { what, atUs: Number(at), untilUs: Number(until ?? at) };
   }
 
-  function drawHoles() {
-    const svg = player.querySelector(".holes");
-    svg.append(draw("line", { x1: 4, x2: 340, y1: 16, y2: 16 }));
-    for (let hole = 0; hole < 8; hole += 1) {
-      // The thumb's hole is at the back: it stands apart from the seven in front.
-      const cx = hole === 0 ? 20 : 74 + (hole - 1) * 38 + (hole > 3 ? 14 : 0);
-      svg.append(draw("circle", { cx, cy: 16, r: hole === 0 ? 11 : 13 }));
-    }
-  }
-
   function maskAt(tUs) {
     const [firstUs, lastUs, instead] = (playing?.mended && playing.moment.mended) || [];
     if (tUs < firstUs || tUs >= lastUs || !instead) return maskIn(edges, tUs);
@@ -78,7 +70,7 @@ export function startPlayer(player) {
 
   function show(tUs) {
     const mask = maskAt(tUs);
-    player.querySelectorAll("circle").forEach((circle, hole) => circle.classList.toggle("covered", (mask >> hole) & 1));
+    pose(hands, mask);
     write(sounding, mask === 0 ? "hands off" : notes[sounds[mask]]);
     place.value = tUs;
     place.setAttribute("aria-valuetext", `${(tUs / 1e6).toFixed(1)} seconds`);
@@ -334,7 +326,8 @@ export function startPlayer(player) {
   }
 
   async function begin() {
-    drawHoles();
+    hands.svg.setAttribute("aria-label", "The hands as they are now: the thumb at the top, a finger that is off drawn back");
+  player.querySelector(".hand-now").append(hands.svg);
     // Until the session has come there is nothing to play: a button that does nothing would look broken.
     const waiting = [...player.querySelectorAll("button"), ...jumps].filter((button) => !button.disabled);
     for (const button of waiting) button.disabled = true;

@@ -1,17 +1,11 @@
-// Two hands on the chanter, as the player has them before them: the top hand's fingers come from its side, the bottom
-// hand's from the other. A finger that covers is full and lies over its hole; one that is off is an outline, drawn back,
-// and its hole is seen. Beside a finger stands what it is to do, who leads, and what it did.
+// The hands of the practice page: beside a finger stands what it is to do, who leads, and what it did.
 
 import { byId, draw, write } from "/kit/dom.js";
+import { fromLeft, handsDrawn, HOLES_Y, pose, WIDTH } from "/kit/hand.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 import { keyNames } from "./keys.js";
 import { askedNote, holdNote, liveMask, phase } from "./phase.js";
-
-const WIDTH = 440;
-const MIDDLE = 220;
-const HOLES_Y = [44, 92, 136, 180, 250, 294, 338, 382];
-const R = 13;
 
 let parts = null;
 let built = "";
@@ -29,10 +23,9 @@ export function drawHands() {
   last = now;
   byId("chanter").classList.toggle("away", look.away);
   parts.svg.classList.toggle("posed", look.posed);
+  pose(parts, look.live, look.fingers);
   for (let hole = 0; hole < 8; hole++) {
-    parts.holes[hole].classList.toggle("covered", Boolean((look.live >> hole) & 1));
     const finger = parts.fingers[hole];
-    finger.classList.toggle("up", !((look.fingers >> hole) & 1));
     finger.classList.toggle("leads", look.hair === hole);
     finger.classList.toggle("wrong", look.wrong.includes(hole));
     mark(parts.marks[hole], look, hole);
@@ -102,32 +95,11 @@ function build(key) {
   built = key;
   last = "";
   const right = state.handOnTop === "right";
-  const x = (at) => (right ? WIDTH - at : at);
   const keys = state.playing === "keys" ? keyNames() : [];
-  const topSide = (hole) => hole < 4;
-  const holes = HOLES_Y.map((y, hole) => draw("g", { class: hole ? "hole" : "hole thumb" },
-    draw("circle", { cx: x(hole ? MIDDLE : MIDDLE - 4), cy: y, r: R })));
-  const fingers = HOLES_Y.map((y, hole) => {
-    const fromLeft = topSide(hole) !== right;
-    const reach = hole === 0 ? 2 : 20;
-    const [base, tip] = fromLeft ? [86, MIDDLE + reach] : [WIDTH - 86, MIDDLE - reach];
-    return draw("g", { class: `finger-part ${fromLeft ? "from-left" : "from-right"}` },
-      draw("rect", { x: Math.min(base, tip), y: y - 15, width: Math.abs(tip - base), height: 30, rx: 15 }),
-      draw("path", { class: "crease", d: [46, 88].map((back) => `M${fromLeft ? tip - back : tip + back} ${y - 7}v14`).join("") }),
-      draw("path", { class: "nail", d: fromLeft ? `M${tip - 13} ${y - 7}q8 7 0 14` : `M${tip + 13} ${y - 7}q-8 7 0 14` }));
-  });
-  const palm = (fromLeft, top, bottom) => {
-    const [edge, knuckle, wrist] = fromLeft ? [22, 100, -10] : [WIDTH - 22, WIDTH - 100, WIDTH + 10];
-    const inward = fromLeft ? 1 : -1;
-    return draw("path", { class: "palm", d: `M${wrist} ${bottom - 84}H${edge - 6 * inward}Q${edge} ${bottom - 92} ${edge} ${bottom - 104}V${top + 34}`
-      + `Q${edge} ${top} ${edge + 34 * inward} ${top}H${knuckle - 20 * inward}Q${knuckle} ${top} ${knuckle} ${top + 20}V${bottom - 40}`
-      + `Q${knuckle} ${bottom} ${knuckle - 44 * inward} ${bottom}H${wrist}` });
-  };
-  const palms = draw("g", { class: "palms" }, palm(!right, 20, 216), palm(right, 226, 420));
-  const keyText = HOLES_Y.map((y, hole) => (keys[hole] ? draw("text", { class: "key", x: topSide(hole) !== right ? 78 : WIDTH - 78,
+  const keyText = HOLES_Y.map((y, hole) => (keys[hole] ? draw("text", { class: "key", x: fromLeft(hole, right) ? 78 : WIDTH - 78,
     y: y + 7, "text-anchor": "middle" }, keys[hole].slice(0, 2)) : null));
   const marks = HOLES_Y.map((y, hole) => {
-    const toRight = topSide(hole) !== right;
+    const toRight = fromLeft(hole, right);
     const at = toRight ? 276 : 164;
     const anchor = toRight ? "start" : "end";
     const turn = toRight ? 1 : -1;
@@ -139,11 +111,9 @@ function build(key) {
     };
     return { ...made, group: draw("g", { class: "mark gone" }, made.icon, made.flag, made.text, made.more) };
   });
-  const name = (fromLeft, y, words) => draw("text", { class: "hand-name", x: fromLeft ? 8 : WIDTH - 8, y, "text-anchor": fromLeft ? "start" : "end" }, words);
-  const svg = draw("svg", { class: "chanter-svg hands", viewBox: "0 -4 440 484", role: "img" },
-    draw("path", { class: "body", d: "M204 4H236L246 440H194ZM182 440H258L262 458H178Z" }),
-    ...holes, ...fingers, palms, ...keyText, ...marks.map(({ group }) => group),
-    draw("g", { class: "hand" }, name(!right, 12, say(right ? "now.right" : "now.left")), name(right, 444, say(right ? "now.left" : "now.right"))));
+  const name = (left, y, words) => draw("text", { class: "hand-name", x: left ? 8 : WIDTH - 8, y, "text-anchor": left ? "start" : "end" }, words);
+  const names = draw("g", { class: "hand" }, name(!right, 12, say(right ? "now.right" : "now.left")), name(right, 444, say(right ? "now.left" : "now.right")));
+  const { svg, holes, fingers } = handsDrawn(right, [...keyText, ...marks.map(({ group }) => group), names]);
   byId("chanter").replaceChildren(svg);
   parts = { svg, holes, fingers, marks };
 }
