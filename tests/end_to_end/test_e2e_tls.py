@@ -10,8 +10,8 @@ import pytest
 
 pytest.importorskip("httpx", reason="needs the Python package httpx")
 
+import skimage
 from playwright.sync_api import expect
-from skimage.io import imread
 
 from fingering.table import standard_table
 from fingerlead.faces.pages.desk import routes as desk
@@ -81,7 +81,7 @@ def test_a_phone_joins_by_the_picture_on_the_page_and_plays_with_its_own_touch_a
         page.goto(served.url)
         page.locator("#start .join-button").click()
         shown = page.locator("#join-picture").screenshot()
-        (code,) = read_barcodes(imread(io.BytesIO(shown)))
+        (code,) = read_barcodes(skimage.io.imread(io.BytesIO(shown)))
         assert code.text == served.joining.url
         assert join.fingerprint in page.locator("#join-lines").inner_text()
         found = axe.Axe().run(page)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import pyloudnorm
-from scipy.signal import resample_poly
+import scipy
 
 from fingering.table import standard_table
 from fingerlead.sound.takes import render_take
@@ -51,6 +50,8 @@ def cents(hz: float, from_hz: float) -> float:
 
 def lufs(samples: Samples, rate_hz: int = RATE_HZ) -> float:
     """ITU-R BS.1770 integrated loudness as pyloudnorm has it, with the one channel in both ears."""
+    import pyloudnorm  # dear, and every worker imports this module
+
     return float(pyloudnorm.Meter(rate_hz).integrated_loudness(np.stack([samples, samples], axis=1)))
 
 
@@ -59,6 +60,6 @@ def true_peak_db(samples: Samples) -> float:
 
     Where the samples are cut off the filter would ring: 16 at either end are only listened to as they are.
     """
-    between = resample_poly(samples.astype(np.float64), 8, 1)[128:-128]
+    between = scipy.signal.resample_poly(samples.astype(np.float64), 8, 1)[128:-128]
     peak = max(np.abs(between).max(), np.abs(samples).max())
     return float(20 * np.log10(peak + 1e-12))

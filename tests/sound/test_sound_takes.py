@@ -6,9 +6,9 @@ import io
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.io import wavfile
 
 from fingerlead.sound.takes import SPEEDS, render_take, wav_bytes
 from fingerlead.sound.tuning import Tuning
@@ -78,7 +78,7 @@ def test_thousands_of_edges_are_all_sounded() -> None:
 
 def test_the_wav_is_read_by_others() -> None:
     samples = render_take([(0, LOW_A)], 300_000, 0.25, TABLE, "pipe", drones=True)
-    rate_hz, heard = wavfile.read(io.BytesIO(wav_bytes(samples, 44_100)))
+    rate_hz, heard = scipy.io.wavfile.read(io.BytesIO(wav_bytes(samples, 44_100)))
     assert rate_hz == 44_100
     assert heard.dtype == np.int16
     np.testing.assert_allclose(heard / 32_767, samples, atol=1 / 32_767)

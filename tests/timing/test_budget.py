@@ -8,9 +8,9 @@ from itertools import product
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from fingerlead.timing.budget import (
     BETWEEN,
@@ -54,7 +54,7 @@ def test_the_end_gauge_of_the_gum_comes_to_its_own_figures():
     assert combined(parts) == pytest.approx(32, abs=0.5)
     freedom = combined(parts) ** 4 / sum(u**4 / v for u, v in zip(parts, (18, 25.6, 50, 2), strict=True))
     assert int(freedom) == 16
-    assert stats.t.ppf(0.995, 16) * 32 == pytest.approx(93, abs=1)
+    assert scipy.stats.t.ppf(0.995, 16) * 32 == pytest.approx(93, abs=1)
 
 
 def test_fully_correlated_contributions_add_as_they_are():

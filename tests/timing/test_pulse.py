@@ -12,7 +12,7 @@ import mido
 import numpy as np
 import pretty_midi
 import pytest
-from scipy import stats
+import scipy
 
 from fingering.table import standard_table
 from fingering.tunes import easy_tunes
@@ -318,7 +318,7 @@ def test_the_slope_and_its_interval_are_scipys(count):
     chance = np.random.default_rng(count)
     x = np.sort(chance.uniform(0, 100, count))
     y = 3 * x + chance.standard_t(1.5, count)
-    ours, theirs = slope_of([(x, y)]), stats.theilslopes(y, x, 0.99)
+    ours, theirs = slope_of([(x, y)]), scipy.stats.theilslopes(y, x, 0.99)
     assert ours.value == pytest.approx(theirs.slope)
     # Ranks are rounded outwards here.
     assert ours.low <= theirs.low_slope + 1e-12
@@ -336,15 +336,15 @@ def run_of(beat_us, noise_us, count, seed=0):
 def test_the_fitted_beat_is_that_of_least_squares_and_of_the_circle(count):
     run = run_of(480_000, 9_000, count)
     beat_us, start_us = beat_through(run)
-    line = stats.linregress(run.at, run.us)
+    line = scipy.stats.linregress(run.at, run.us)
     assert beat_us == pytest.approx(line.slope, abs=4 * line.stderr)
     assert start_us == pytest.approx(line.intercept, abs=4 * line.intercept_stderr + 3_000)
     # Onsets as angles on the beat: their mean direction is the beat's place, their length its steadiness.
-    middle = stats.circmean(run.us % 480_000, high=480_000)
+    middle = scipy.stats.circmean(run.us % 480_000, high=480_000)
     offs = offs_of(run, 480_000)
-    mean_off = stats.circmean(offs, high=240_000, low=-240_000)
+    mean_off = scipy.stats.circmean(offs, high=240_000, low=-240_000)
     assert (float(run.us[0] - offs[0]) + mean_off) % 480_000 == pytest.approx(middle, abs=3_000)
-    assert stats.circstd(offs, high=240_000, low=-240_000) == pytest.approx(np.std(offs), rel=0.05)
+    assert scipy.stats.circstd(offs, high=240_000, low=-240_000) == pytest.approx(np.std(offs), rel=0.05)
 
 
 def test_one_wild_onset_in_five_moves_no_beat():

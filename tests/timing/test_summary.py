@@ -27,7 +27,7 @@ from fingerlead.timing.worth import CHANGES, CONFIDENCE, FEWEST, NOW_AND_THEN, a
 from tests.faces.playing import one_change, played_by, random_playing, session
 from tests.simulated.known import with_worst_habit
 
-stats = pytest.importorskip("scipy.stats", reason="needs scipy")
+scipy = pytest.importorskip("scipy")
 
 TIMES = st.lists(st.integers(0, 200_000), min_size=1, max_size=80)
 
@@ -42,7 +42,7 @@ def test_interval_of_a_share_is_wilsons(confidence):
     # scipy: binomtest(...).proportion_ci(method="wilson")
     for count in [1, 2, 5, 11, 40, 2_000]:
         for successes in {0, 1, count // 3, count // 2, count - 1, count}:
-            theirs = stats.binomtest(successes, count).proportion_ci(confidence, method="wilson")
+            theirs = scipy.stats.binomtest(successes, count).proportion_ci(confidence, method="wilson")
             assert wilson(successes, count, confidence) == pytest.approx((theirs.low, theirs.high), abs=1e-12)
 
 
@@ -53,7 +53,7 @@ def test_no_trials_say_nothing():
 @given(TIMES)
 def test_interval_of_a_median_is_that_of_order_statistics(values):
     # scipy: quantile_test, the distribution-free interval of a quantile (Conover).
-    theirs = stats.quantile_test(values, p=0.5).confidence_interval(CONFIDENCE)
+    theirs = scipy.stats.quantile_test(values, p=0.5).confidence_interval(CONFIDENCE)
     ours = median_interval(values)
     if ours is None:
         assert np.isnan(theirs.low) or np.isnan(theirs.high)
@@ -68,8 +68,8 @@ def test_interval_of_a_median_holds_it_as_often_as_it_says_and_no_wider_than_nee
     assert interval is not None
     low, high = interval
     assert low + high == count - 1
-    assert 1 - 2 * stats.binom.cdf(low, count, 0.5) >= CONFIDENCE
-    assert 1 - 2 * stats.binom.cdf(low + 1, count, 0.5) < CONFIDENCE
+    assert 1 - 2 * scipy.stats.binom.cdf(low, count, 0.5) >= CONFIDENCE
+    assert 1 - 2 * scipy.stats.binom.cdf(low + 1, count, 0.5) < CONFIDENCE
 
 
 def test_few_values_have_no_interval():
@@ -80,7 +80,7 @@ def test_few_values_have_no_interval():
 @given(TIMES)
 def test_spread_is_median_and_quartiles(values):
     # scipy: mquantiles with alphap = betap = 1, the linear rule between ranks.
-    low, middle, high = stats.mstats.mquantiles(values, (0.25, 0.5, 0.75), alphap=1, betap=1)
+    low, middle, high = scipy.stats.mstats.mquantiles(values, (0.25, 0.5, 0.75), alphap=1, betap=1)
     found = spread(values)
     assert found.count == len(values)
     assert found.median_us == pytest.approx(middle, abs=0.5001)
@@ -91,7 +91,7 @@ def test_chance_of_so_many_is_the_binomial_tail():
     # scipy: the binomial distribution's survival function.
     for count in [1, 4, 30, 400]:
         for successes in {0, 1, count // 4, count}:
-            assert at_least(successes, count, 0.05) == pytest.approx(stats.binom.sf(successes - 1, count, 0.05))
+            assert at_least(successes, count, 0.05) == pytest.approx(scipy.stats.binom.sf(successes - 1, count, 0.05))
 
 
 def test_one_who_strays_now_and_then_has_a_change_that_stands_out_in_one_session_of_twenty_at_most():
@@ -100,7 +100,7 @@ def test_one_who_strays_now_and_then_has_a_change_that_stands_out_in_one_session
     for count in range(1, 60):
         enough = [k for k in range(count + 1) if _of([astray] * k + [clean] * (count - k)).stands_out]
         assert enough == list(range(min(enough, default=count + 1), count + 1))
-        false_alarm = stats.binom.sf(min(enough, default=count + 1) - 1, count, NOW_AND_THEN)
+        false_alarm = scipy.stats.binom.sf(min(enough, default=count + 1) - 1, count, NOW_AND_THEN)
         assert false_alarm * CHANGES <= 1 - CONFIDENCE
         assert bool(enough) == (count >= FEWEST)
 

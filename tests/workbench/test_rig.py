@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-import scipy.stats
+import scipy
 
 from fingerlead.workbench.rig import (
     CLASSES_US,
