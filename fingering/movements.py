@@ -143,6 +143,11 @@ def repertoire_in(text: str, name: str) -> Repertoire:
     On the melody notes that the teacher has a movement for, they have all forms of that name.
     """
     mine = _read(text.encode("utf-8", "replace"), name, _own_roles())
+    return repertoire_with(mine, text, name)
+
+
+def repertoire_with(mine: tuple[Movement, ...], text: str = "", name: str = "") -> Repertoire:
+    """The table with some movements before it, in place of those that are called so on the same melody notes."""
     chosen = {(one.name, one.on) for one in mine}
     rest = [one for one in movements() if not chosen & {(one.name, one.on), (one.name, None)}]
     return Repertoire((*mine, *rest), mine, text, name)

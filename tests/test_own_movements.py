@@ -123,6 +123,18 @@ def test_live_hears_them_too_and_keeps_them(tmp_path, own):
     assert {one.written for one in batch.movements} == {"my turn"}
 
 
+def test_a_passage_takes_them_along_and_says_the_same_of_them(tmp_path, own):
+    bare, kept = write_session(tmp_path / "bare.session", playing(left_out=2)), tmp_path / "kept.session"
+    told_by("keep", bare, "--own", own, "-o", kept)
+    opened = json.loads(told_by("open", told_by("send", kept, "--changes", "3..6"), "--format", "json"))
+    assert {one["name"] for one in opened["movements"]} == {"my turn"}
+    ours = [one for one in fingerlead.analyse(fingerlead.read(kept)).movements if one.change in range(2, 6)]
+    assert [one["verdict"] for one in opened["movements"]] == [one.verdict for one in ours]
+    told = [[(f["kind"], f["note"], f["size_us"]) for f in one["faults"]] for one in opened["movements"]]
+    assert told == [[(f.kind, f.note, f.size_us) for f in one.faults] for one in ours]
+    assert any(told)
+
+
 @pytest.mark.parametrize("command", ["analyse", "report", "keep", "live", "record", "practice"])
 def test_a_broken_file_is_one_sentence_with_file_and_line_and_nothing_is_written(tmp_path, own, command):
     path = write_session(tmp_path / "a.session", playing())

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from fingering.movements import Movement, Role
 from fingering.table import Table, TableRow, standard_table
 from fingerlead import library
 from fingerlead.reading.asked import SessionMusic
@@ -21,7 +22,7 @@ from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.simulated.scenario import BUILT_IN
 from fingerlead.store.passage import decode_passage, encode_changes, encode_passage, packing, text
 from fingerlead.store.passage.packing import Packer, SymbolCounts, Unpacker, pack, unpack
-from fingerlead.store.passage.stretch import Misread, WrittenPlace, cut
+from fingerlead.store.passage.stretch import OWN, Misread, WrittenPlace, cut
 from fingerlead.store.passage.text import LONGEST_MESSAGE, PassageError, TooLongError
 from fingerlead.timing.against import MISREAD
 from fingerlead.timing.analysis import analyse
@@ -36,6 +37,10 @@ PASSAGE = decode_passage(MESSAGE)
 TWO = tuple(
     Music((WrittenNote(0),), start_us, asked=SessionMusic("rung", "a rung"))
     for start_us in (PASSAGE.end_us - 1, PASSAGE.end_us)
+)
+ROLE = Role("catch", (20.0, 40.0), (50.0, 90.5), True, OWN)
+TURN = Movement(
+    "my turn", "my turn", (0, 3, 0, 5), 1, "none", OWN, None, (ROLE, replace(ROLE, name="grace"), ROLE, ROLE), ()
 )
 LONG = encode_changes(played("trembling", 5, 60), 2, 45)
 OF_CODE = text.ALPHABET + string.whitespace
@@ -179,6 +184,35 @@ def test_a_fingering_table_of_ones_own_goes_along():
     assert list(opened.table.alternates) == [other_c]
     assert replace(opened, table=own) == passage
     assert told(opened.analysis())["changes"] == shifted(told(analysis)["changes"][:10], passage.at_us)
+
+
+ENDS = st.lists(st.integers(1, 5_000_000), min_size=4, max_size=4, unique=True).map(sorted)
+ROLES = st.builds(
+    lambda name, ends, alike: Role(name, (ends[0] / 1e3, ends[1] / 1e3), (ends[2] / 1e3, ends[3] / 1e3), alike, OWN),
+    st.sampled_from(("inner", "held", "")),
+    ENDS,
+    st.booleans(),
+)
+
+
+@st.composite
+def own_forms(draw):
+    """A form as a teacher may have it."""
+    notes = draw(
+        st.lists(st.integers(0, 8), min_size=1, max_size=12).filter(lambda row: all(map(int.__sub__, row, row[1:])))
+    )
+    on = draw(st.sampled_from((None, *(note for note in range(9) if note != notes[-1]))))
+    name = draw(st.sampled_from(("a", "Büchel's turn")))
+    roles = tuple(draw(st.lists(ROLES, min_size=len(notes), max_size=len(notes))))
+    return Movement(name, name, tuple(notes), on, "none", OWN, draw(st.sampled_from((None, 4))), roles, ())
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(own_forms(), max_size=3))
+def test_own_movements_come_whole(own):
+    passage = replace(PASSAGE, own=tuple(own))
+    passage.check()
+    assert unpack(pack(passage)) == passage
 
 
 @pytest.mark.parametrize("skew", ["measured", "assumed", "given"])
@@ -520,6 +554,14 @@ def test_a_passage_with_a_false_part_is_refused_or_carried(data):
         (dict(musics=TWO, places=(WrittenPlace(1, 1, -1, None),)), "a written note up to"),
         (dict(musics=TWO, places=(WrittenPlace(1, 1, 0, 10**10),)), "a bar up to"),
         (dict(musics=TWO, places=(None, WrittenPlace(1, 1, 0, 3))), "places of"),
+        (dict(own=(TURN,) * 31), "at most 30 forms of own movements"),
+        (dict(own=(replace(TURN, name=""),)), "a short name of an own movement"),
+        (dict(own=(replace(TURN, name="a\x1bb"),)), "a short name of an own movement"),
+        (dict(own=(replace(TURN, on=5),)), "another note after each of an own movement"),
+        (dict(own=(replace(TURN, notes=(0, 3, 3, 5)),)), "another note after each of an own movement"),
+        (dict(own=(replace(TURN, roles=(replace(ROLE, learner=(20.0, 90.0)),) * 4),)), "lengths that rise"),
+        (dict(own=(replace(TURN, roles=(replace(ROLE, skilled=(0.0, 40.0)),) * 4),)), "lengths that rise"),
+        (dict(own=(replace(TURN, roles=(replace(ROLE, learner=(50.0, 1e9)),) * 4),)), "lengths that rise"),
     ],
 )
 def test_each_false_part_has_its_sentence(change, sentence):

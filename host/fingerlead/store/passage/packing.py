@@ -18,6 +18,7 @@ from itertools import chain, islice, repeat
 from typing import Literal, TypeVar
 
 from fingering.holes import HOLES, fingers_of
+from fingering.movements import MOST_NOTES, Movement, Role
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table, TableRow, standard_table
 from fingerlead.reading.asked import MusicKind, SessionMusic
@@ -28,6 +29,8 @@ from fingerlead.store.passage.stretch import (
     MOST_EDGES,
     MOST_GRACES,
     MOST_MUSICS,
+    MOST_OWN,
+    OWN,
     Misread,
     Passage,
     WrittenPlace,
@@ -51,6 +54,8 @@ MOST_BITS = 16
 WEIGHT = 24
 # Bits of the greatest number that `number` can write.
 WIDEST = 63
+
+_NO_ROLE = Role("", (0.0, 0.0), (0.0, 0.0), False, OWN)
 
 T = TypeVar("T")
 
@@ -209,14 +214,15 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    # Last, so that a message from before there were budgets, notes not as written, or places, ends where it has none.
+    # Last, so that a message from before there were budgets, notes not as written, places, or own movements, ends where
+    # it has none.
     timing = _budget(p.timing, timing, coder)
     slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
     misread = tuple(_misread(p.misread, coder, timing.scan_us))
     musics, places = tuple(_named(p.musics, musics, coder)), tuple(_places(p.places, musics, coder))
     return Passage(
         number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes, misread,
-        places,
+        places, tuple(_own(p.own, coder)),
     )  # fmt: skip
 
 
@@ -315,6 +321,41 @@ def _places(
         )
         last = WrittenPlace(music, pass_number, at, bar - 1 if bar else None)
         yield last
+
+
+def _own(given: tuple[Movement, ...], coder: Coder) -> Iterator[Movement]:
+    """A teacher's own movements, each with all that it is judged by."""
+    sizes, pitches, known = SymbolCounts(), SymbolCounts(len(NOTES) + 1), [_NO_ROLE]
+    count = coder.number(len(given), sizes)
+    if count > MOST_OWN:
+        raise PassageError(f"at most {MOST_OWN} forms of own movements", f"{count}")
+    name = ""
+
+    def some_note(note: int | None) -> int | None:
+        found = coder.symbol(len(NOTES) if note is None else note, pitches)
+        return None if found == len(NOTES) else found
+
+    for movement in _filled_up(given, Movement("", "", (0,), None, "none", OWN, None, (_NO_ROLE,), ()), count):
+        if coder.among(int(movement.name != name), 2):
+            name = _name(movement.name, coder, "a movement")
+        notes, roles = [], []
+        length = 1 + coder.among(len(movement.notes) - 1, MOST_NOTES)
+        for note, role in _filled_up(zip(movement.notes, movement.roles, strict=True), (0, _NO_ROLE), length):
+            notes.append(coder.among(note, len(NOTES)))
+            at = coder.among(known.index(role) if role in known else 0, len(known))
+            if not at:
+                known.append(_role(role, coder, sizes))
+            roles.append(known[at or -1])
+        yield Movement(
+            name, name, tuple(notes), some_note(movement.on), "none", OWN, some_note(movement.after), tuple(roles), ()
+        )
+
+
+def _role(role: Role, coder: Coder, sizes: SymbolCounts) -> Role:
+    ends = (*role.skilled, *role.learner)
+    short, long, shortest, longest = (coder.number(round(1_000 * ms), sizes) / 1_000 for ms in ends)
+    alike = bool(coder.among(int(role.alike), 2))
+    return Role(_name(role.name, coder, "a role"), (short, long), (shortest, longest), alike, OWN)
 
 
 def _bar_number(bar: int | None) -> int:

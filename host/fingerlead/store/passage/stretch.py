@@ -17,9 +17,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from fingering.holes import HANDS_OFF, HOLES, fingers_of
+from fingering.movements import LONGEST_MS, MOST_NOTES, Movement, Role, repertoire_with
 from fingering.notes import NOTES, SOUNDING
 from fingering.table import Table
 from fingerlead.reading.asked import SessionMusic
+from fingerlead.reading.between import STANDARD
 from fingerlead.reading.music import Music, WrittenNote
 from fingerlead.reading.reading import PERHAPS_US
 from fingerlead.store.passage.agreement import changes_alone, findings, notes_around
@@ -51,6 +53,8 @@ WIDER = (0, 1, 2, 3, 5, 8, 13, 21, 34)
 MOST_SKIPPED = 2 * WIDER[-1]
 MOST_MUSICS = 200
 MOST_GRACES = 30
+MOST_OWN = 30
+OWN = "own movements"
 
 
 class Misread(NamedTuple):
@@ -89,7 +93,8 @@ class Passage:
     session's in this stretch, each with the melody that was read there in place of its own notes. `slopes` are
     (time, hole, rise in raw counts a millisecond) of those edges whose slope the chanter told. `misread` is what is
     not as written. `places` are those of the melody notes, from the one that the first change leaves to the one that
-    the last leads to; there are none where nothing is written.
+    the last leads to; there are none where nothing is written. `own` are the teacher's own movements that have a say in
+    these changes, with what they are judged by.
     """
 
     number: int
@@ -106,6 +111,7 @@ class Passage:
     slopes: tuple[tuple[int, int, int], ...] = ()
     misread: tuple[Misread, ...] = ()
     places: tuple[WrittenPlace | None, ...] = ()
+    own: tuple[Movement, ...] = ()
 
     def check(self) -> None:
         """All that a passage promises, on both sides; raises PassageError."""
@@ -155,6 +161,9 @@ class Passage:
             _expect(len(name) <= LONGEST_NAME and name.isprintable(), "a short name of a music", repr(name[:40]))
             before_us = music.start_us
         _expect(len(p.misread) <= MOST_EDGES, f"at most {MOST_EDGES} notes not as written", len(p.misread))
+        _expect(len(p.own) <= MOST_OWN, f"at most {MOST_OWN} forms of own movements", len(p.own))
+        for movement in p.own:
+            _check_movement(movement)
         before_us = 0
         for one in p.misread:
             _expect(
@@ -215,7 +224,8 @@ class Passage:
 
     def analysis(self) -> Analysis:
         """The passage analysed: its `count` changes alone, with the held notes beside them. Raises PassageError."""
-        whole = analyse(self.record(), self.table, self.timing, self.settings, self.musics)
+        known = repertoire_with(self.own, name=OWN) if self.own else STANDARD
+        whole = analyse(self.record(), self.table, self.timing, self.settings, self.musics, known=known)
         found = len(whole.changes)
         if found < self.skip + self.count:
             raise PassageError(f"finger times for {self.skip + self.count} changes", f"times for {found}")
@@ -225,6 +235,20 @@ class Passage:
 def _expect(holds: bool, expected: str, got: object) -> None:
     if not holds:
         raise PassageError(expected, str(got), "Such a passage does not go into a message")
+
+
+def _check_movement(movement: Movement) -> None:
+    name, notes = movement.name, movement.notes
+    named = 0 < len(name) <= LONGEST_NAME and name.isprintable()
+    _expect(named, "a short name of an own movement", repr(name[:40]))
+    _expect(1 <= len(notes) <= MOST_NOTES, f"1 to {MOST_NOTES} notes of an own movement", len(notes))
+    alike = any(one == other for one, other in zip(notes, (*notes[1:], movement.on), strict=True))
+    _expect(not alike, "another note after each of an own movement", "one twice in a row")
+    _expect(len(movement.roles) == len(notes), "a role for each note", len(movement.roles))
+    for role in movement.roles:
+        (short, long), (shortest, longest) = role.skilled, role.learner
+        rises = 0 < short <= long <= LONGEST_MS and shortest <= longest <= LONGEST_MS
+        _expect(rises and short < shortest and long < longest, "lengths that rise", f"{role.skilled} {role.learner}")
 
 
 def _check_table(table: Table) -> None:
@@ -253,19 +277,46 @@ def cut(analysis: Analysis, first: int, last: int) -> Passage:
             "their numbers are in: fingerlead analyse FILE --format csv",
         )
     ours = findings(analysis, first, last)
-    for wider in WIDER:
-        passage = _cut(analysis, first, last, wider)
-        if _reads_the_same(passage, ours):
-            return passage
-    if analysis.known.own:
-        raise PassageError(
-            "changes that read the same without a teacher's own movements",
-            f"{first + 1} to {last + 1}, which do not",
-            "send the session itself",
-        )
+    for own in _own_ways(analysis, first, last):
+        for wider in WIDER:
+            passage = replace(_cut(analysis, first, last, wider), own=own)
+            passage.check()
+            if _reads_the_same(passage, ours):
+                return passage
     raise PassageError(
         "changes that read the same by themselves", f"{first + 1} to {last + 1}, which do not", "send more around them"
     )
+
+
+def _own_ways(analysis: Analysis, first: int, last: int) -> Iterator[tuple[Movement, ...]]:
+    """Which of a teacher's own movements may go along: none, those that are named in these changes, or all."""
+    yield ()
+    own = tuple(
+        replace(one, family=one.name, source=OWN, opening="none", faults=(), roles=_roles(one))
+        for one in analysis.known.own
+    )
+    part = changes_alone(analysis, first, last + 1)
+    names = {name for movement in part.movements for name in (movement.name, movement.written)}
+    ends = {(movement.from_note, movement.to_note) for movement in part.movements}
+    here = tuple(
+        one
+        for one in own
+        if one.name in names and any(one.on in (None, to) and one.after in (None, since) for since, to in ends)
+    )
+    ways = [here, own]
+    yield from (way for way in dict.fromkeys(ways) if 0 < len(way) <= MOST_OWN)
+
+
+def _roles(movement: Movement) -> tuple[Role, ...]:
+    """The roles of an own movement, their lengths in whole µs."""
+    return tuple(
+        replace(role, skilled=_whole(role.skilled), learner=_whole(role.learner), source=OWN) for role in movement.roles
+    )
+
+
+def _whole(ends_ms: tuple[float, float]) -> tuple[float, float]:
+    short, long = (round(1_000 * end) / 1_000 for end in ends_ms)
+    return short, long
 
 
 def _cut(analysis: Analysis, first: int, last: int, wider: int) -> Passage:
