@@ -20,6 +20,7 @@ from tests.benchmarks.calibration_rows import calibration_rows
 from tests.benchmarks.evening_rows import evening_rows
 from tests.benchmarks.finger_to_sound import finger_rows
 from tests.benchmarks.firmware_delay import firmware_rows
+from tests.benchmarks.lesson_rows import lesson_rows
 from tests.benchmarks.live_latency import latencies_us
 from tests.benchmarks.live_work import live_work_rows
 from tests.benchmarks.more_rows import sheet_rows, wire_rows
@@ -220,6 +221,7 @@ def main() -> None:
             *page_rows(),
             *studio_rows(),
             *evening_rows(),
+            *lesson_rows(),
             *calibration_rows(best_of),
             *help_rows(),
         ]
