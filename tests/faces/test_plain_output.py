@@ -37,6 +37,7 @@ DOORS = {
     "send": ["NAME.csv"],
     "open": ["NAME"],
     "bundle": ["take-in", "NAME.csv", "--folder", "NAME", "--words", "NAME"],
+    "lesson": ["join", "NAME", "-o", "NAME.session", "--ticket", "NAME.csv", "--code", "NAME"],
     "relay": ["NAME.csv", "--address", "NAME"],
     "export": ["NAME.csv", "-o", "NAME.mid"],
     "ladder": ["--rungs", "NAME.csv"],

@@ -69,7 +69,7 @@ class LessonEnd:
     """The pupil's end, or the teacher's. Feed it packets and entries, and `poll` it at least every 20 ms.
 
     `whole` is whether the other's log, once finished, is to the bit what was sent; None before. `ignored` counts
-    packets that were broken, came too early or too many.
+    packets that were broken, came too early or too many; `heard_us` is when the other end was heard last.
     """
 
     def __init__(
@@ -92,7 +92,7 @@ class LessonEnd:
         self._packets: deque[tuple[Lane, bytes]] = deque()
         self._sealers: dict[Lane, Sealer] = {}
         self._openers: dict[Lane, Opener] = {}
-        self._heard_us = now_us
+        self.heard_us = now_us
         self._stamp_us = self._stamp_came_us = 0
         self._said_us = now_us
         self._to_tell = False
@@ -176,7 +176,7 @@ class LessonEnd:
         if body is None:
             return []
         content = decode_content(body)
-        self._heard_us = now_us
+        self.heard_us = now_us
         if content.echo_us:
             self.outgoing.took(max(0, now_us - content.echo_us - content.held_us))
         if content.stamp_us > self._stamp_us:
@@ -211,13 +211,13 @@ class LessonEnd:
 
     def _look(self, now_us: int) -> list[LessonEvent]:
         """Go on to the next phase where it is time."""
-        keys, silent = self.meeting.keys, now_us - self._heard_us >= SILENT_US
+        keys, silent = self.meeting.keys, now_us - self.heard_us >= SILENT_US
         if self.phase == "waiting" and self.meeting.refused:
             return self._turn("refused", self.meeting.refused)
         if self.phase == "waiting" and keys is not None:
             self._sealers = {lane: keys.sealer(lane) for lane in Lane}
             self._openers = {lane: keys.opener(lane) for lane in Lane}
-            self._heard_us = now_us
+            self.heard_us = now_us
             return self._turn("agreed")
         if self.phase == "agreed" and self._consented and self.theirs is not None:
             return self._turn("open") + self._look(now_us)
@@ -237,7 +237,7 @@ class LessonEnd:
         return [Turned(phase, why)]
 
     def _send(self, now_us: int) -> None:
-        heard = now_us - self._heard_us < FAINT_US
+        heard = now_us - self.heard_us < FAINT_US
         run = self.outgoing.now(now_us) if heard else None
         if run is not None:
             self._say(Lane.NOW, now_us, *run)

@@ -14,7 +14,10 @@ from collections import deque
 from fingerlead.actor import Actor
 from fingerlead.lesson.line import MOST_WAITING, LessonLine, LineRefused
 from fingerlead.lesson.packets import Lane
+from fingerlead.log import hush
 
+# What libraries say on the way out of an encrypted connection is nothing to do anything about.
+hush("asyncio")
 CLOSES_WITHIN_S = 10.0
 
 

@@ -14,8 +14,8 @@ from fingerlead.ports.base import now_us
 
 TICK_S = 0.005
 MOST_ASKED = 1 << 16
-# After a lesson is over its end still answers for so long, so that the other's is over too.
-LINGERS_US = 1_000_000
+# After a lesson is over its end still answers, so that the other's is over too: until that one is silent, for a while.
+LINGERS_US, LONGEST_US = 1_500_000, 30_000_000
 
 
 class LessonRun(Actor[Entry]):
@@ -35,13 +35,19 @@ class LessonRun(Actor[Entry]):
     def _run_lesson(self) -> None:
         try:
             over_us: int | None = None
-            while not self.stopping and (over_us is None or self._clock() - over_us < LINGERS_US):
+            while not self._is_done(over_us):
                 self._work_once(TICK_S)
-                if self.end.phase in ("over", "refused"):
-                    over_us = over_us or self._clock()
+                if over_us is None and self.end.phase in ("over", "refused"):
+                    over_us = self._clock()
             self._work_once(0)
         finally:
             self.line.close()
+
+    def _is_done(self, over_us: int | None) -> bool:
+        if over_us is None:
+            return self.stopping
+        now_us = self._clock()
+        return now_us - max(over_us, self.end.heard_us) >= LINGERS_US or now_us - over_us >= LONGEST_US
 
     def _work_once(self, wait_s: float) -> None:
         end, line = self.end, self.line

@@ -5,6 +5,7 @@ comes beyond a hole goes through a second one, which takes what is missing for l
 and are forgotten when the hole is filled, as the first one tells all of it anew.
 """
 
+import json
 import logging
 from collections.abc import Callable
 from typing import Literal
@@ -70,6 +71,8 @@ class Watched:
     def _take(self, entry: Entry) -> None:
         if isinstance(entry, Consent) and self.listening is None:
             plays, known = NoteNumbers(entry.first_note, entry.channel), _repertoire(entry)
+            if self._keep is not None:
+                self._keep.tell(settings=json.dumps(plays._asdict()))
             self.listening = Listening(
                 self._table, self._sure, keep=self._keep, plays=plays, known=known, know=self._know
             )

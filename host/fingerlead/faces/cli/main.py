@@ -56,6 +56,7 @@ COMMANDS = {
         "bundle",
         "Send sessions and questions to your teacher, or homework and answers to a pupil, as one signed file.",
     ),
+    "lesson": ("lesson", "Hold a lesson with someone elsewhere: the teacher sees which finger led as it is played."),
     "relay": (
         "relay",
         "Run a relay for lessons apart until Ctrl-C: it carries sealed packets and can read none.",
