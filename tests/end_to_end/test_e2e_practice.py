@@ -77,8 +77,8 @@ class Practice:
 def practice(tmp_path: Path) -> Iterator[Callable[..., Practice]]:
     started: list[Practice] = []
 
-    def start(*arguments: object, program: Sequence[str] = FINGERLEAD) -> Practice:
-        started.append(Practice(tmp_path / "data", *arguments, program=program))
+    def start(*arguments: object, program: Sequence[str] = FINGERLEAD, folder: str = "data") -> Practice:
+        started.append(Practice(tmp_path / folder, *arguments, program=program))
         return started[-1]
 
     yield start
@@ -397,25 +397,43 @@ def whole_at_all_sizes(page: Any, phase: str, places: dict[tuple[int, int], Any]
     assert page.locator("#practice").get_attribute("data-phase") == phase
 
 
+def little_led_by_us(running: Practice) -> int | None:
+    """How long before the ring finger the little one went, by the host's clock; None while that is not kept yet."""
+    record = session_record(read_session(running.sessions()[0]))
+    held = record.covered == LOW_G
+    last = record.t_us[held].max(initial=-1)
+    little, ring = (record.t_us[(record.t_us > last) & (record.covered >> hole & 1 == 0)] for hole in (7, 6))
+    return int(ring[0] - little[0]) if held.any() and len(ring) else None
+
+
 def test_each_state_is_whole_at_every_size_and_nothing_moves_between_them(practice, opened):
+    """Two keys go up 25 ms apart; where a busy machine made it another time, all is played again, twice at most."""
     from playwright.sync_api import expect
 
-    running = practice("--rung", "low-g-b")
-    page = opened(running.address)
-    page.click("[data-to=keys]")
-    page.click("#keys-go")
-    expect(page.locator("#chanter")).to_be_focused()
-    places: dict[tuple[int, int], Any] = {}
-    expect(page.locator("#sentence")).to_have_text("Together, lift the bottom ring (a hair ahead) and little.")
-    whole_at_all_sizes(page, "before", places)
-    to_mask(page, LOW_G, 0)
-    expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: B.")
-    whole_at_all_sizes(page, "playing", places)
-    # The little finger goes first, by 25 ms of the browser's own clock.
-    page.evaluate(
-        "const up = code => document.dispatchEvent(new KeyboardEvent('keyup', { code, key: code, bubbles: true }));"
-        "up('Semicolon'); setTimeout(() => up('KeyL'), 25);"
-    )
+    for take in ("first", "second", "third"):
+        running = practice("--rung", "low-g-b", folder=take)
+        page = opened(running.address)
+        page.click("[data-to=keys]")
+        page.click("#keys-go")
+        expect(page.locator("#chanter")).to_be_focused()
+        places: dict[tuple[int, int], Any] = {}
+        expect(page.locator("#sentence")).to_have_text("Together, lift the bottom ring (a hair ahead) and little.")
+        whole_at_all_sizes(page, "before", places)
+        to_mask(page, LOW_G, 0)
+        expect(page.locator("#score")).to_have_attribute("aria-label", "The music. To play: B.")
+        whole_at_all_sizes(page, "playing", places)
+        # The little finger goes first, by 25 ms of the browser's own clock.
+        page.evaluate(
+            "const up = code => document.dispatchEvent(new KeyboardEvent('keyup', { code, key: code, bubbles: true }));"
+            "up('Semicolon'); setTimeout(() => up('KeyL'), 25);"
+        )
+        wait_for(lambda running=running: little_led_by_us(running) is not None, "the lift of two fingers")
+        if 12_000 <= little_led_by_us(running) < 35_000:  # less is together, and more a note that was played
+            break
+        page.close()
+        running.ended(signal.SIGINT)
+    else:
+        pytest.fail("this machine was too late for 25 ms, three times")
     expect(page.locator("#sentence")).to_contain_text("A low A sounded")
     whole_at_all_sizes(page, "after", places)
     page.keyboard.press("Enter")
