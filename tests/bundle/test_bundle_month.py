@@ -19,6 +19,7 @@ from fingerlead.store import files
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio import homework, pupils, questions
 from fingerlead.studio.studio import Studio
+from tests.bundle import test_bundle_packing as hostile
 from tests.bundle.plain_reader import read_bundle, rows_of
 from tests.bundle.sides import NAME, Apart, refused, state, well
 from tests.studio.studios import playing, write
@@ -183,6 +184,29 @@ def test_a_bundle_goes_one_way_and_to_one_side(known, tmp_path):
     assert state(known.home, known.studio) == before
 
 
+@pytest.mark.parametrize("name", ["bomb", "countless", "leads out", "link", "locked", "newer", "altered"])
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_a_hostile_file_is_one_sentence_at_the_command_line_and_nothing_is_written(known, name):
+    known.practise(1)
+    sent, back = known.from_pupil("sent").read_bytes(), known.from_teacher("back").read_bytes()
+    make = {
+        "bomb": lambda packed: hostile.bomb(),
+        "countless": lambda packed: hostile.countless(100_000),
+        "leads out": lambda packed: hostile.zipped([(hostile.entry("../../bundle.key"), b"x")]),
+        "link": lambda packed: hostile.zipped([(hostile.entry("questions.jsonl", 0o120777), b"/etc/passwd")]),
+        "locked": hostile.locked,
+        "newer": lambda packed: packed.replace(b"fingerlead-bundle-1", b"fingerlead-bundle-2"),
+        "altered": lambda packed: packed.replace(b'"number":', b'"nunber":'),
+    }[name]
+    before = state(known.home, known.studio)
+    (known.post / "bad").write_bytes(make(sent))
+    refused(known.teacher("take-in", known.post / "bad"))
+    (known.post / "bad").write_bytes(make(back))
+    refused(known.pupil("take-in", known.post / "bad"))
+    assert state(known.home, known.studio) == before
+    assert not (known.post / "bundle.key").exists()
+
+
 @pytest.mark.parametrize("what", ["nothing", "a folder", "no bundle", "empty"])
 def test_a_file_that_is_none_is_refused_in_a_sentence(known, what):
     path = known.post / what
@@ -228,8 +252,10 @@ def test_a_bundle_names_a_pupil_only_as_they_want_it_and_no_port(known, tmp_path
     (session,) = (data for name, data in contents.items() if name.startswith("sessions/"))
     (tmp_path / "sent.session").write_bytes(session)
     assert read_session(tmp_path / "sent.session").meta["port"] == ""
-    manifest, _ = read_bundle(known.from_pupil("named", "--name", "Ailsa").read_bytes())
+    named = known.from_pupil("named", "--name", "Ailsa")
+    manifest, _ = read_bundle(named.read_bytes())
     assert manifest["name"] == "Ailsa"
+    assert "Its sender goes by Ailsa." in well(known.teacher("take-in", named))
 
 
 def test_what_a_bundle_says_is_checked_row_by_row(known):

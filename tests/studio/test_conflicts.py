@@ -16,9 +16,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fingerlead.store.files import append_line, objects_in
 from fingerlead.store.practice_log import open_progress
-from fingerlead.studio import homework, lessons, pupils
+from fingerlead.studio import homework, lessons, pupils, questions
+from fingerlead.studio.conflicts import BUNDLES
 from fingerlead.studio.pupils import GREATEST_PUPIL_FILE, StudioError
+from fingerlead.studio.questions import Question
 from fingerlead.studio.saves import StaleError, fields_of
 from fingerlead.studio.studio import Studio
 from tests.full_disk import full_disk
@@ -93,6 +96,30 @@ def test_of_files_that_only_grow_both_sides_stay_whatever_the_copy_is_called(stu
     before = {own: (folder / own).read_bytes() for own in OWN}
     studio.catch_up()
     assert {own: (folder / own).read_bytes() for own in OWN} == before
+
+
+@pytest.mark.parametrize("kind", NAMES)
+def test_questions_answers_and_bundles_of_both_sides_stay(studio, kind):
+    folder = studio.of(studio.add("Ailsa").key)
+    asked = questions.ask(folder, Question("", "", "Both know this"), TODAY)
+    theirs = folder.parent / "theirs"
+    theirs.mkdir()
+    shutil.copy(folder / questions.FILE, theirs)
+    for side, who in ((folder, "here"), (theirs, "there")):
+        questions.ask(side, Question("", "", f"Asked {who}"), TODAY)
+        questions.reply(side, asked.id, f"Answered {who}", TODAY)
+        append_line(side / BUNDLES, {"made": 1, "day": "2026-09-20", "sessions": {"a": who}})
+        append_line(side / BUNDLES, {"taken": who, "number": 1, "day": "2026-09-20", "theirs": []})
+    for own in (questions.FILE, BUNDLES):
+        put(folder / copy_name(own, kind), (theirs / own).read_bytes())
+    shutil.rmtree(theirs)
+    studio.catch_up()
+    assert {path.name for path in folder.iterdir()} == {"pupil.json", "sessions", questions.FILE, BUNDLES}
+    assert {each.asked for each in questions.questions(folder)} == {"Both know this", "Asked here", "Asked there"}
+    assert {each.text for each in questions.replies(folder)} == {"Answered here", "Answered there"}
+    rows = objects_in(folder / BUNDLES)
+    assert {row["sessions"]["a"] for row in rows if "made" in row} == {"here", "there"}
+    assert {row["taken"] for row in rows if "taken" in row} == {"here", "there"}
 
 
 def test_what_was_taken_back_stays_so(studio):

@@ -9,10 +9,12 @@ from pathlib import Path
 from fingerlead.bundle.keys import BundleError
 from fingerlead.bundle.packing import GREATEST_TEXT
 from fingerlead.store.files import write_whole
-from fingerlead.store.session_reading import read_session
+from fingerlead.store.session_reading import OWN_NAME, read_session
 from fingerlead.studio import homework, pupils, questions
 from fingerlead.studio.index import digest_of, write_anew
 
+# In place of a file's name.
+MOVEMENTS = "movements that came with it"
 REMARKS, ANSWERS = "remarks.jsonl", "answers.jsonl"
 
 
@@ -25,14 +27,15 @@ class PackedSession:
 
 
 def packed_session(path: Path) -> PackedSession:
-    """A session's playing and music, without what it says of this machine: the name of the port, and why it was lost.
+    """A session's playing and music, without what it says of this machine: names of ports and files, and causes.
 
     Raises SessionError, OSError.
     """
     session = read_session(path)
-    plain = replace(
-        session, meta={**session.meta, "port": ""}, marks=[replace(mark, cause="") for mark in session.marks]
-    )
+    meta = {**session.meta, "port": ""}
+    if OWN_NAME in meta:
+        meta[OWN_NAME] = MOVEMENTS
+    plain = replace(session, meta=meta, marks=[replace(mark, cause="") for mark in session.marks])
     with tempfile.TemporaryDirectory(prefix="fingerlead-") as scratch:
         written = Path(scratch) / "one.session"
         write_anew(written, plain)

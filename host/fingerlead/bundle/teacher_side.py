@@ -80,7 +80,9 @@ class TeacherSide:
             exchange.note_taken(bundle, day, undo)
             if not exchange.other:
                 exchange.know(bundle.sender)
-        return key, Incoming(f"Taken in: {told_words((new, 'session'), (len(asked), 'question'))}.", True)
+        named = f" Its sender goes by {bundle.name}." if bundle.name else ""
+        words = told_words((new, "session"), (len(asked), "question"))
+        return key, Incoming(f"Taken in: {words}.{named}", True)
 
     def _take_session(self, key: str, path: Path, undo: ExitStack) -> bool:
         there = self.studio.index.has(path.stem)

@@ -56,9 +56,8 @@ def needs(studio: Studio, today: date, since: str = "") -> list[Need]:
     found = []
     for glance in glances(studio.index, pupils, today, since):
         key = glance.pupil.key
-        due = _due(studio, key, today)
+        due, asked = _due(studio, key, today), _asked(studio, key)
         last = played[key][1] if key in played else None
-        asked = _asked(studio, key)
         reason: Reason = "asked" if asked else _reason(glance, due)
         found.append(Need(glance, reason, due, last, told.get(key, ""), asked))
     return sorted(found, key=_place)
