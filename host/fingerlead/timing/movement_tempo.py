@@ -122,7 +122,8 @@ def note_tempos(notes: Sequence[MeasuredNote]) -> tuple[float, ...]:
     return tuple(
         round(tempo, 2)
         for tempo in tempos
-        if FASTEST - CLEARLY <= tempo <= SLOWEST and (middle is None or abs(tempo - middle) <= CONTRADICTING)
+        if FASTEST - CLEARLY <= tempo <= SLOWEST + CONTRADICTING
+        and (middle is None or abs(tempo - middle) <= CONTRADICTING)
     )
 
 
