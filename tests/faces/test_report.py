@@ -248,7 +248,10 @@ def test_golden_page(golden):
 def test_the_pulse_is_drawn_bar_by_bar_and_told_in_words():
     even = play_plain({5: 0.85, 6: 0.85}).analysis(EVEN_TUNE)
     page = page_of(Played("even", even))
-    (picture,) = re.findall(r'<svg class="pulse".*?</svg>', page, re.DOTALL)
+    sheet, picture = re.findall(r'<svg class="pulse".*?</svg>', page, re.DOTALL)
+    # The teacher's sheet has the first bars, the rest of the page all of them.
+    assert re.findall(r">bar (\d)<", sheet) == list("123456")
+    assert "The first bars; 2 more." in page
     assert picture.count("<circle") == picture.count('class="written"') == 32
     assert re.findall(r">bar (\d)<", picture) == list("12345678")
     assert re.findall(r">(rushes|drags) \d+ %<", picture) == ["rushes", "rushes"]

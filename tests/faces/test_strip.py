@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 from dataclasses import replace
+from datetime import date
 from itertools import pairwise
 from xml.etree import ElementTree
 
@@ -26,6 +27,8 @@ from fingerlead.faces.strip_svg import strip_svg as svg_of_strip
 from fingerlead.faces.strip_text import WIDTH
 from fingerlead.faces.strip_text import strip_text as text_of_strip
 from fingerlead.faces.words import change_sentence
+from fingerlead.studio.index import analysed as session_analysed
+from fingerlead.studio.invented import invented, play_sessions, write_session
 from fingerlead.timing.live import LiveResult
 from fingerlead.timing.mended import diagnose_change
 from fingerlead.timing.results import Timing
@@ -348,3 +351,19 @@ def test_the_strip_in_the_readme_is_drawn_by_the_program_as_it_is():
     from tests.pictures import FOLDER, strip_picture
 
     assert (FOLDER / "strip.svg").read_text(encoding="utf-8") == strip_picture(), "run: make pictures"
+
+
+def test_the_note_of_a_movement_that_has_a_fault_is_hatched_as_a_stray_is(tmp_path):
+    jory = next(person for person in invented() if person.movement)
+    _, analysis = session_analysed(write_session(tmp_path / "a.session", play_sessions(jory, date(2026, 11, 20))[-1]))
+    faulty = [one for one in analysis.movements if any(fault.kind == "crushed" for fault in one.faults)]
+    assert faulty
+    for movement in faulty:
+        strip = movement_strip(analysis, movement)
+        crushed = next(fault for fault in movement.faults if fault.kind == "crushed")
+        assert crushed.size_us in {end_us - begin_us for begin_us, end_us in strip.strays}
+        assert {at_us for span in strip.strays for at_us in span} <= {at_us for at_us, _ in strip.edges}
+        assert svg_of_strip(strip, 400_000, "a").count("url(#a-hatch)") == len(strip.strays)
+    well = [movement_strip(analysis, one) for one in analysis.movements if one.notes and not one.faults]
+    assert well
+    assert not any(strip.strays for strip in well)

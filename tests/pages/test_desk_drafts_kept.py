@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date
 
 import pytest
@@ -101,3 +102,16 @@ def test_what_another_program_put_there_holds_nothing_up(studio, data):
 @pytest.fixture(autouse=True)
 def no_drafts_of_others(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+
+
+def test_drafts_of_the_studios_seen_last_are_kept(studio, tmp_path):
+    Drafts(studio.folder).put("a", "x")
+    for number in range(drafts.MOST_STUDIOS + 3):
+        Drafts(tmp_path / f"{number}").put("a", f"{number}")
+        os.utime(Drafts(tmp_path / f"{number}")._path, (number, number))
+    # That of the one that is opened stays, however old the file of its drafts is.
+    os.utime(Drafts(studio.folder)._path, (0, 0))
+    assert Drafts(studio.folder).kept == {"a": "x"}
+    assert len(list((own_folder() / "drafts").glob("*.json"))) == drafts.MOST_STUDIOS
+    assert Drafts(tmp_path / "0").kept == {}
+    assert Drafts(tmp_path / f"{drafts.MOST_STUDIOS + 2}").kept == {"a": f"{drafts.MOST_STUDIOS + 2}"}

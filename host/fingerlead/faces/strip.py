@@ -11,7 +11,7 @@ from itertools import groupby, pairwise
 from fingering.diagnosis import Diagnosis
 from fingering.holes import FINGERS, fingers_of
 from fingering.moves import hair, hair_words
-from fingering.notes import NOTES, SOUNDING
+from fingering.notes import ABC_LETTERS, NOTES, SOUNDING
 from fingerlead.phrases import listed
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.measured_words import ms, whole_ms
@@ -31,8 +31,8 @@ LETTERS = "GABCDEFga"
 class Strip:
     """One change or movement; times count from the edge of the finger that led, or from a movement's first edge.
 
-    `edges` are (at_us, covered mask after it), `strays` (begin_us, end_us); `moving` are the fingers that take part.
-    `words` tell it to those who do not see it.
+    `edges` are (at_us, covered mask after it), `strays` (begin_us, end_us), of a movement its notes with a fault;
+    `moving` are the fingers that take part. `words` tell it to those who do not see it.
     """
 
     notes: tuple[int, int]
@@ -92,7 +92,7 @@ class Lanes:
         return self.strip.last_us >= self.end_us
 
     def is_stray(self, at_us: int) -> bool:
-        """Whether a stray sounds at a time."""
+        """Whether a stray, or a note with a fault, sounds at a time."""
         return any(begin_us <= at_us < end_us for begin_us, end_us in self.strip.strays)
 
     def joined(self, of: Callable[[int], int]) -> list[tuple[int, int, int]]:
@@ -126,9 +126,10 @@ def movement_strip(analysis: Analysis, movement: PlayedMovement) -> Strip | None
     if not movement.notes:
         return None
     notes, steady_us = (movement.from_note, movement.to_note), analysis.settings.steady_us
+    faulty = faulty_spans(movement)
     if movement.change is not None:
         change = analysis.changes[movement.change]
-        return _movement_strip(notes, change.from_mask, change.edges, analysis.timing)
+        return _movement_strip(notes, change.from_mask, change.edges, analysis.timing, faulty)
     # Between two notes of one pitch stands no change: its edges are those that no steady mask divides.
     edge_us, covered = analysis.edge_us.tolist(), analysis.covered.tolist()
     first, last = analysis.edge_us.searchsorted((movement.start_us, movement.end_us)).tolist()
@@ -137,16 +138,42 @@ def movement_strip(analysis: Analysis, movement: PlayedMovement) -> Strip | None
     while last + 1 < len(covered) and edge_us[last + 1] - edge_us[last] < steady_us:
         last += 1
     edges = tuple(zip(edge_us[first : last + 1], covered[first : last + 1], strict=False))
-    return _movement_strip(notes, covered[first - 1], edges, analysis.timing)
+    return _movement_strip(notes, covered[first - 1], edges, analysis.timing, faulty)
 
 
-def _movement_strip(notes: tuple[int, int], from_mask: int, edges: Sequence[tuple[int, int]], timing: Timing) -> Strip:
+def faulty_spans(movement: PlayedMovement) -> list[tuple[int, int]]:
+    """When the notes of a movement sounded that have a fault, (begin_us, end_us) of the session.
+
+    What is missing or swallowed did not sound; a note that is early or late is itself as it should be.
+    """
+    form = movement.variant or ""
+    spans = []
+    for fault in movement.faults:
+        own = ABC_LETTERS.index(form[fault.note]) if fault.note < len(form) else None
+        sounded = (own if fault.sounded is None else fault.sounded, fault.size_us)
+        if fault.kind not in ("early", "late"):
+            spans += [
+                (one.start_us, one.start_us + one.duration_us)
+                for one in movement.notes
+                if (one.note, one.duration_us) == sounded
+            ]
+    return sorted(set(spans))
+
+
+def _movement_strip(
+    notes: tuple[int, int],
+    from_mask: int,
+    edges: Sequence[tuple[int, int]],
+    timing: Timing,
+    faulty: Iterable[tuple[int, int]] = (),
+) -> Strip:
     masks = [from_mask, *(mask for _, mask in edges)]
     moving = frozenset(finger for before, after in pairwise(masks) for finger in fingers_of(before ^ after))
     sounding = [NOTES[note] for note, _ in groupby(SOUNDING[mask] for mask in masks[1:])]
     words = f"It begins with {NOTES[notes[0]]}; then sound {listed(sounding)}."
     counted = tuple((at_us - edges[0][0], mask) for at_us, mask in edges)
-    return Strip(notes, from_mask, counted, moving, timing.uncertainty_us, words, is_movement=True)
+    spans = tuple((begin_us - edges[0][0], end_us - edges[0][0]) for begin_us, end_us in faulty)
+    return Strip(notes, from_mask, counted, moving, timing.uncertainty_us, words, is_movement=True, strays=spans)
 
 
 def _in_words(change: Change, timing: Timing) -> str:

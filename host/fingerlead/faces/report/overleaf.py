@@ -8,19 +8,18 @@ from fingerlead.faces.report.front import what_name
 from fingerlead.faces.report.instances import Instance, typical_fault, worst_fault
 from fingerlead.faces.report.learner import Learner
 from fingerlead.faces.report.numbers import faults_words
+from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import music_name
 from fingerlead.phrases import day_words
 from fingerlead.timing.evenings import Side, What
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.measured_words import whole_ms
 from fingerlead.timing.movement_sums import MovementSummary
 from fingerlead.timing.pulse import OnsetOf
-from fingerlead.timing.pulse_words import pulse_told
 from fingerlead.timing.summary import ChangeSummary, Summary
 
 # So much fits on one page of paper; the whole report has the rest.
-MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE = 20, 6, 4
+MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE, MOST_BARS_DRAWN = 20, 6, 4, 6
 
 
 def overleaf(
@@ -90,11 +89,12 @@ def _share(side: Side) -> str:
 
 
 def _pulse(learner: Learner, onset: OnsetOf) -> list[dict[str, Any]]:
-    """What is said of the pulse in the latest session of which it can be told."""
+    """What is said of the pulse in the latest session of which it can be told; of its first music the picture too."""
     for each in reversed(learner.after):
-        if told := pulse_told(each.analysis, onset):
+        if told := pulse_page(each.analysis, onset, MOST_BARS_DRAWN)[:2]:
+            day = day_words(each.day) if each.day else ""
             return [
-                {"name": music_name(name), "day": day_words(each.day) if each.day else "", "words": words[:MOST_PULSE]}
-                for name, words in told[:2]
+                {**one, "day": day, "words": one["words"][:MOST_PULSE], "drawn": number == 0}
+                for number, one in enumerate(told)
             ]
     return []

@@ -23,14 +23,14 @@ TOP, LANE = 20, 16
 ROOM = 0.35
 
 
-def pulse_page(analysis: Analysis, onset: OnsetOf = "theme") -> list[dict[str, Any]]:
+def pulse_page(analysis: Analysis, onset: OnsetOf = "theme", most_bars: int = MOST_BARS) -> list[dict[str, Any]]:
     """What the page shows of each music of which a pulse can be told: of its passes, that with most notes is drawn."""
     found = pulses(analysis, onset)
     shown = []
     for name, sentences in pulse_told(analysis, onset):
         passes = [one for one in found if analysis.musics[one.music].asked.name == name]
         drawn = max(passes, key=lambda one: len(one.onsets))
-        svg, more = pulse_svg(analysis, drawn)
+        svg, more = pulse_svg(analysis, drawn, most_bars)
         shown.append(
             {
                 "name": music_name(name),
@@ -44,18 +44,21 @@ def pulse_page(analysis: Analysis, onset: OnsetOf = "theme") -> list[dict[str, A
     return shown
 
 
-def pulse_svg(analysis: Analysis, pulse: PassPulse) -> tuple[str, int]:
+def pulse_svg(analysis: Analysis, pulse: PassPulse, most_bars: int = MOST_BARS) -> tuple[str, int]:
     """The picture of a pass, and how many bars more there are."""
     bars = [(bar, list(onsets)) for bar, onsets in groupby(pulse.onsets, key=lambda one: one.bar)]
-    drawn = bars[:MOST_BARS]
+    drawn = bars[:most_bars]
     beats = max(1, *(int(one.into) + 1 for _, onsets in drawn for one in onsets))
     each = LANES / (beats + 2 * ROOM)
     height = TOP + LANE * len(drawn) + 8
     box = f"0 0 {LABELS + LANES + NOTES} {height}"
-    parts = [f'<svg class="pulse" viewBox="{box}" role="img" aria-label="{_in_words(drawn)}">']
+    # What makes a PDF draws it without the page's style.
+    type_ = 'font-size="12" font-family="sans-serif"'
+    parts = [f'<svg class="pulse" viewBox="{box}" {type_} role="img" aria-label="{_in_words(drawn)}">']
     for beat in range(beats):
         x = LABELS + (beat + ROOM) * each
-        parts.append(f'<rect x="{x - 0.3:.1f}" y="{TOP - 2}" width="0.6" height="{height - TOP - 4}" class="soft"/>')
+        line = f'x="{x - 0.3:.1f}" y="{TOP - 2}" width="0.6" height="{height - TOP - 4}"'
+        parts.append(f'<rect {line} class="soft" fill="#999"/>')
         parts.append(f'<text x="{x:.1f}" y="{TOP - 7}" text-anchor="middle" class="soft">{beat + 1}</text>')
     told = {time.bar: time for _, time in pulse.bars}
     for row, (bar, onsets) in enumerate(drawn):

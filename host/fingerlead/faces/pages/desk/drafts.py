@@ -1,11 +1,14 @@
 """Drafts of the desk's forms from one run to the next.
 
 A browser keeps drafts by the page's address, and its port is drawn by lot each time; so the page hands them on, and
-they lie on this machine, apart from the studio's folder, which other machines may share.
+they lie on this machine, apart from the studio's folder, which other machines may share. Those of the studios seen last
+are kept: by their number and not by time, so that a clock that is wrong takes none.
 """
 
+import contextlib
 import hashlib
 import json
+import os
 from pathlib import Path
 
 from starlette.requests import Request
@@ -19,6 +22,7 @@ from fingerlead.studio.pupils import StudioError
 LONGEST_KEY = 300
 LONGEST_DRAFT = 1 << 20
 MOST_DRAFTS = 200
+MOST_STUDIOS = 32
 GREATEST_FILE = 1 << 24
 ADDRESS = "/drafts"
 
@@ -32,6 +36,8 @@ class Drafts:
     def __init__(self, studio: Path) -> None:
         name = hashlib.sha256(str(studio.resolve()).encode("utf-8", "surrogateescape")).hexdigest()[:16]
         self._path = own_folder() / "drafts" / f"{name}.json"
+        with contextlib.suppress(OSError):
+            self._forget_studios()
 
     def put(self, key: str, text: str) -> None:
         """Keep a draft; an empty one goes. Raises StudioError, OSError."""
@@ -45,6 +51,14 @@ class Drafts:
         # Homework for many names them among others, and says of itself that it is of no one pupil.
         theirs = f'"pupil":"{pupil}"'
         self._keep({name: draft for name, draft in self.kept.items() if pupil not in name and theirs not in draft})
+
+    def _forget_studios(self) -> None:
+        """Let the drafts of studios go that were not opened for longest; raises OSError."""
+        if self._path.is_file():
+            os.utime(self._path)
+        kept = sorted(self._path.parent.glob("*.json"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        for path in kept[MOST_STUDIOS:]:
+            path.unlink()
 
     def routes(self) -> list[Route]:
         """Where the page reads them and hands them on."""
