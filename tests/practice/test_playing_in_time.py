@@ -18,6 +18,8 @@ from fingerlead.practice import events, inbox
 from fingerlead.practice.course import TuneCourse, bar_beats
 from fingerlead.practice.own_tunes import own_tune
 from fingerlead.store.intake import load
+from fingerlead.timing.fault_words import fault_sentence
+from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.playthrough import Playthrough, playthrough_sentence, playthroughs
 from tests.practice.practice_playing import STANDARD, TABLE
 from tests.practice.session_tools import SessionByHand, files
@@ -123,6 +125,21 @@ def test_who_plays_with_the_beat_has_every_note(abc, all_us, tmp_path):
     assert len(played.notes) == len(own_tune(abc).wanted.notes)
     assert (played.fault, told(by_hand).next) == (None, None)
     assert playthrough_sentence(played) == "Every note came with the beat."
+
+
+def test_an_embellishment_that_comes_late_is_told_as_the_analysis_tells_it(tmp_path):
+    by_hand = SessionByHand(tmp_path)
+    Player(GRACED, {8: 130_000}, jitter_us=3_000).play(by_hand)
+    said = Telling(TABLE, say, lambda hold: "", lambda judged: "")
+    said.take_in(told(by_hand))
+    (late,) = told(by_hand).aside
+    assert [fault.kind for fault in late.faults] == ["late"]
+    assert said.now["sentence"].endswith(fault_sentence(late, late.faults[0]))
+    assert "grace note: it comes late, by 1" in said.now["sentence"]
+    by_hand.actor.close()
+    (session,) = files(tmp_path)
+    of_file = placed_movements(analyse(load(session)))
+    assert [(one.start_us, one.faults) for one in of_file if one.faults] == [(late.start_us, late.faults)]
 
 
 def test_the_place_where_most_went_wrong_is_named_with_its_rung():

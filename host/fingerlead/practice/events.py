@@ -184,10 +184,14 @@ class InTime:
 
 @dataclass(frozen=True, slots=True)
 class PlayedInTime:
-    """How a tune was played that went by in time; `next` is the rung of its place to work on, if any."""
+    """How a tune was played that went by in time; `next` is the rung of its place to work on, if any.
+
+    `aside` are the embellishments in it that came early or late, the worst first, with that fault.
+    """
 
     played: Playthrough
     next: NextRung | None
+    aside: tuple[PlayedMovement, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,6 +46,7 @@ from fingerlead.store.practice_log import Progress
 from fingerlead.store.session_music import LONGEST_ABC, LONGEST_NAME
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.live import LiveResult, Placed
+from fingerlead.timing.movement_beats import aside_within
 from fingerlead.timing.playthrough import Playthrough, playthroughs
 from fingerlead.timing.results import Change, Held, PlayedMovement, Settings, Timing
 from fingerlead.wire.events import Doubted, State
@@ -218,9 +219,9 @@ class Practice:
         if now.state == "silent" or (now.state == "over" and self._begins_us is None):
             return [*self.stop_course(silent=True), *self._light(always=True)]
         if now.state == "over":
-            played = playthroughs(analysed())
+            analysis = analysed()
             ended = [*self.stop_course(), *self._light(always=True)]
-            return [*ended, *(self._played_in_time(one) for one in played[-1:])]
+            return [*ended, *(self._played_in_time(one, analysis) for one in playthroughs(analysis)[-1:])]
         self._course_now = now
         wanted = self._on_staff.wanted.notes[now.index]
         self._lit = lit = events.Lit(now.index, wanted.place, wanted.note)
@@ -379,14 +380,16 @@ class Practice:
         self._ask(anew=True)
         return [*ended, *self._light(always=True), self._progressed()]
 
-    def _played_in_time(self, played: Playthrough) -> events.PlayedInTime:
+    def _played_in_time(self, played: Playthrough, analysis: Analysis) -> events.PlayedInTime:
         """How a tune was played in time, with the rung of the change that goes wrong first in its worst bar."""
         fault, notes = played.fault, self._on_staff.wanted.notes
         pair = None if fault is None or not fault.place else (notes[fault.place - 1].note, fault.note)
         rungs = (*self.rungs, *every_rung().values())
         rung = next((rung for rung in rungs if not rung.movements and pair in changes_of(rung)), None)
         return events.PlayedInTime(
-            played, None if rung is None else events.NextRung(rung.key, rung.name, number_of(rung.key))
+            played,
+            None if rung is None else events.NextRung(rung.key, rung.name, number_of(rung.key)),
+            tuple(aside_within(analysis, played.music)),
         )
 
     def _follow(self) -> None:

@@ -44,6 +44,18 @@ def placed_movements(analysis: Analysis) -> list[PlayedMovement]:
     return known
 
 
+def aside_within(analysis: Analysis, music: int) -> list[PlayedMovement]:
+    """Those of a music's movements that come early or late, the farthest from the beat first, with that fault alone."""
+    starts_us, ends_us = analysis.musics[music].start_us, analysis.musics[music].end_us
+    found = [
+        replace(movement, faults=(fault,))
+        for movement in placed_movements(analysis)
+        for fault in movement.faults
+        if fault.kind in ("early", "late") and starts_us <= movement.start_us < ends_us
+    ]
+    return sorted(found, key=lambda movement: -movement.faults[0].size_us)
+
+
 def _with_fault(movement: PlayedMovement, off_us: int) -> PlayedMovement:
     fault = MovementFault("late" if off_us > 0 else "early", 0, None, abs(off_us))
     return replace(movement, verdict="faulty", faults=(*movement.faults, fault))

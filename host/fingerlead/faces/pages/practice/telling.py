@@ -17,6 +17,7 @@ from fingering.table import Table
 from fingerlead.faces.words import false_fingering
 from fingerlead.phrases import capital, listed
 from fingerlead.practice import events
+from fingerlead.timing.fault_words import fault_sentence
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import finger_name
 from fingerlead.timing.playthrough import playthrough_sentence
@@ -161,8 +162,9 @@ def _played_in_time(event: events.PlayedInTime) -> Message:
     """How a tune went that went by in time, with the notes of its worst bar."""
     played, following = event.played, event.next
     bar = [{"note": one.note, "how": one.how, "off_us": one.off_us} for one in played.place]
+    sentences = [playthrough_sentence(played), *(fault_sentence(one, one.faults[0]) for one in event.aside[:1])]
     return {
-        **NOTHING, "what": "in time", "sentence": playthrough_sentence(played), "bar": bar,
+        **NOTHING, "what": "in time", "sentence": " ".join(sentences), "bar": bar,
         "next": None if following is None else {"key": following.key, "name": following.name},
     }  # fmt: skip
 
