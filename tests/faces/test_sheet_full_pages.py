@@ -22,7 +22,7 @@ MARGIN = "bottom-margin = 10\\mm"
 HEAD = "X:1\nT:Full\nM:4/4\nL:1/4\nQ:1/4=70\nK:HP\n"
 PLAIN = HEAD + "G4 B4|\nG4 B4|\nG4 B4|]\n"  # low notes: the clef and the bar number stand out above them
 ENDINGS = HEAD + "A {gaf}f {g}a c|1 {gef}e {g}A G a:|\n[2 {g}g {aga}g B A|]\n"
-STEPS = 11  # to 0.07 mm
+FINE_MM = 0.07
 
 
 def engraved(source: str, folder: Path) -> tuple[int, str]:
@@ -36,21 +36,23 @@ def engraved(source: str, folder: Path) -> tuple[int, str]:
     return len(made), done.stderr
 
 
-@pytest.mark.parametrize("abc", [PLAIN, ENDINGS], ids=["plain", "endings"])
-def test_the_fullest_page_is_not_over_full(abc, tmp_path):
+# About where one system fewer goes onto the page; where it is elsewhere now, it takes more steps to find.
+@pytest.mark.parametrize(("abc", "about_mm"), [(PLAIN, 30.4), (ENDINGS, 61.5)], ids=["plain", "endings"])
+def test_the_fullest_page_is_not_over_full(abc, about_mm, tmp_path):
     source = sheet_source(Sheet((tune_piece(parse_abc(abc)[0][0]),)), Style(pictures="all"))
     assert MARGIN in source
     fits_mm, too_much_mm = 10.0, 150.0
     pages, told = engraved(source, tmp_path)
-    assert engraved(source.replace(MARGIN, f"bottom-margin = {too_much_mm}\\mm"), tmp_path)[0] > pages
-    for _ in range(STEPS):
+    while too_much_mm - fits_mm > FINE_MM:
         assert "over-full" not in told, f"with a lower margin of {fits_mm} mm"
-        middle_mm = (fits_mm + too_much_mm) / 2
-        now, told_now = engraved(source.replace(MARGIN, f"bottom-margin = {middle_mm}\\mm"), tmp_path)
+        near_mm = [mm for mm in (about_mm - 0.25, about_mm + 0.25) if fits_mm < mm < too_much_mm]
+        try_mm = near_mm[0] if near_mm else (fits_mm + too_much_mm) / 2
+        now, told_now = engraved(source.replace(MARGIN, f"bottom-margin = {try_mm}\\mm"), tmp_path)
         if now == pages:
-            fits_mm, told = middle_mm, told_now
+            fits_mm, told = try_mm, told_now
         else:
-            too_much_mm = middle_mm
+            too_much_mm = try_mm
+    assert too_much_mm < 150.0
     assert "over-full" not in told, f"with a lower margin of {fits_mm} mm"
 
 
