@@ -8,7 +8,9 @@ import pytest
 
 pytest.importorskip("nacl", reason="needs the Python package pynacl")
 pytest.importorskip("playwright.sync_api", reason="needs the Python package playwright")
+pytest.importorskip("axe_playwright_python", reason="needs the Python package axe-playwright-python")
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from fingering.table import standard_table
@@ -158,6 +160,9 @@ def test_a_month_of_homework_goes_to_and_fro_by_the_pages(sides, tmp_path):
         expect(pupil.page.locator("#teacher-items")).to_contain_text(rung[0].upper() + rung[1:])
         expect(pupil.page.locator("#apart-asked li").first).to_contain_text(f"Question {week}?")
         expect(pupil.page.locator("#apart-asked li").first).to_contain_text(f"Answer {week}.")
+    for page in (pupil.page, teacher.page):
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
     assert questions.replies(home / "teacher") == questions.replies(folder)
     with Studio(studio) as there:
         assert len(there.index.sessions()) == len(WEEKS)
