@@ -166,6 +166,22 @@ def test_another_key_is_refused_until_the_old_one_is_forgotten(known, tmp_path):
     assert "1 session" in well(known.teacher("take-in", parcel, "--words", words))
 
 
+def test_to_a_teacher_whose_studio_is_another_all_is_sent_anew(known, tmp_path):
+    known.practise(1)
+    well(known.teacher("take-in", known.from_pupil("to the old one")))
+    well(known.pupil("take-in", known.from_teacher("back")))
+    assert "nothing new" in well(known.pupil("make", "-o", known.post / "nothing"))
+    well(known.pupil("forget"))
+    assert "1 session" in well(known.pupil("make", "-o", known.post / "all"))
+    (tmp_path / "other").mkdir()
+    other = Apart(tmp_path / "other")
+    told = well(other.teacher("take-in", known.post / "all", "--words", known.words_of("pupil")))
+    assert "Taken in: 1 session." in told
+    well(other.teacher("make", "-o", other.post / "new"))
+    well(known.pupil("take-in", other.post / "new", "--words", other.words_of("teacher")))
+    assert "nothing new" in well(known.pupil("make", "-o", known.post / "after"))
+
+
 def test_a_bundle_goes_one_way_and_to_one_side(known, tmp_path):
     known.practise(1)
     mine, back = known.from_pupil("mine"), known.from_teacher("back")

@@ -4,7 +4,8 @@ In a folder of its own with each pupil, and in `teacher` of a learner's own:
     bundle.json    the other's public key, once the words were compared
     bundles.jsonl  {"made": 3, "day": "2026-11-12", "sessions": {NAME: DIGEST}} of each bundle that went out, and
                    {"taken": ID, "number": 5, "day": "2026-11-13", "theirs": [1, 2]} of each that came in; `theirs` are
-                   the numbers of ours that the other had taken in by then
+                   the numbers of ours that the other had taken in by then; {"forgotten": true, "day": …} where the
+                   other has a new key, from which on all is sent anew
 """
 
 import contextlib
@@ -88,9 +89,14 @@ class Exchange:
         make_private(self.folder)
         write_whole(self.folder / OTHER, json.dumps({"schema": SCHEMA, "key": public}).encode())
 
-    def forget(self) -> None:
-        """Know the other's key no more: the next bundle needs the words of the new one."""
+    def forget(self, day: date) -> None:
+        """Know the other's key no more: the next bundle needs the words of the new one, and all is sent anew.
+
+        Raises OSError.
+        """
+        make_private(self.folder)
         (self.folder / OTHER).unlink(missing_ok=True)
+        append_line(self._rows, {"forgotten": True, "day": day.isoformat()})
 
     def check(self, bundle: Bundle, own: OwnKey, kind: Kind, told: str, whose: str) -> None:
         """Raise BundleError where a bundle is not from the other side of this exchange, of a kind, for this side.
@@ -144,7 +150,8 @@ class Exchange:
 
     def next_number(self) -> int:
         """The number of the next bundle that goes out."""
-        return 1 + max((number for row in self._read("made") if type(number := row["made"]) is int), default=0)
+        # Also of those before the other was forgotten: a number that was used once may be told of still.
+        return 1 + max((number for row in self._all() if type(number := row.get("made")) is int), default=0)
 
     def note_made(self, number: int, day: date, sessions: Mapping[str, str]) -> None:
         """Write down what went out; raises OSError."""
@@ -156,9 +163,16 @@ class Exchange:
         row = {"taken": bundle.id, "number": bundle.number, "day": day.isoformat(), "theirs": list(bundle.taken)}
         add_new(self._rows, [row], undo)
 
-    def _read(self, kind: str) -> Iterator[dict[str, object]]:
+    def _read(self, kind: str) -> list[dict[str, object]]:
+        """The rows of a kind since the other was forgotten last, if ever."""
+        rows = self._all()
+        since = max((place for place, row in enumerate(rows, 1) if "forgotten" in row), default=0)
+        return [row for row in rows[since:] if kind in row]
+
+    def _all(self) -> list[dict[str, object]]:
         with contextlib.suppress(OSError):
-            yield from (row for row in objects_in(self._rows) if kind in row)
+            return objects_in(self._rows)
+        return []
 
 
 def add_new(path: Path, rows: Iterable[Row], undo: ExitStack) -> list[Row]:

@@ -141,7 +141,7 @@ def _kind_of(row: Mapping[str, object]) -> str:
         return lessons.FILE
     if {"id", "asked"} <= row.keys() or {"id", "answers", "text"} <= row.keys():
         return questions.FILE
-    if {"made", "sessions"} <= row.keys() or {"taken", "number"} <= row.keys():
+    if {"made", "sessions"} <= row.keys() or {"taken", "number"} <= row.keys() or "forgotten" in row:
         return BUNDLES
     if {"off", "piece"} <= row.keys() or {"day", "pieces"} <= row.keys() or {"day", "rungs", "tunes"} <= row.keys():
         return homework.FILE

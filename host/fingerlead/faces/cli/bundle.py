@@ -186,10 +186,10 @@ def forget(folder: Folder = None, studio: OfStudio = None, pupil: WhosePupil = "
     """Forget the other side's key, because they have a new one; the next bundle needs the new eight words."""
     with problem_from(BundleError, StudioError, OSError):
         if studio is None:
-            PupilSide(_own(folder)).exchange.forget()
+            PupilSide(_own(folder)).exchange.forget(date.today())
         else:
             with _teacher(studio, pupil) as (teacher, key):
-                teacher.exchange(key).forget()
+                teacher.exchange(key).forget(date.today())
     typer.echo("Forgotten. Compare words anew with the next bundle.")
 
 
