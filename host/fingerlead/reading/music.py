@@ -182,6 +182,16 @@ class Music:
         places = [place for place in places if place.cost < most]
         return [place._replace(cost=max(place.cost - discount, 0)) for place in places] if discount else places
 
+    def jumps_from(self, position: int, note: int, after_pause: bool, most: int) -> "Leads":
+        """The leads of all jumps for less than `most`; perhaps some dearer ones too."""
+        if after_pause or most > BACK_TO_BAR + FAR:
+            return leads_to(self.jumps(position, note, after_pause=after_pause, most=most))
+        return self._near_jumps[note][position]
+
+    @cached_property
+    def _near_jumps(self) -> "tuple[_NearJumps, ...]":
+        return tuple(_NearJumps(self, note) for note in range(NO_NOTE + 1))
+
 
 # What it costs to come to a position, and the place: the cheapest first.
 Leads = tuple[tuple[int, int, Place], ...]
@@ -201,6 +211,19 @@ class _Leads(dict[int, Leads]):
 
     def __missing__(self, position: int) -> Leads:
         leads = self[position] = leads_to(self._music.goes_on(position, self._note))
+        return leads
+
+
+class _NearJumps(dict[int, Leads]):
+    """Where a note may lead from each position by going back a little, worked out when it is first asked for."""
+
+    def __init__(self, music: Music, note: int) -> None:
+        super().__init__()
+        self._music, self._note = music, note
+
+    def __missing__(self, position: int) -> Leads:
+        near = self._music.jumps(position, self._note, after_pause=False, most=BACK_TO_BAR + FAR)
+        leads = self[position] = leads_to(near)
         return leads
 
 

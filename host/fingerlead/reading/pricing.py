@@ -47,6 +47,8 @@ OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Grace notes that are left out cost no more than so many.
 MOST_LEFT_OUT = 3
+# How many rows of notes are kept, each with what explains it.
+MOST_SOUNDED = 1 << 14
 NOTHING_HELD: Mapping[int, int] = {}
 
 
@@ -109,7 +111,7 @@ class Pricing:
     ) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
         self._known = known
-        self._ways = {costs: _Ways(costs, known) for costs in (FREE, WRITTEN)}
+        self._sounded = {costs: _shelf(costs, known).last for costs in (FREE, WRITTEN)}
         lengths = list(zip(stretches.note, stretches.length_us, strict=True))
         # What may be a melody note: hands off, and whatever is heard.
         self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
@@ -151,39 +153,48 @@ class Pricing:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
 
+    def sounded_to(self, last: int) -> "Sounded":
+        """The note of a stretch, before which others may have sounded."""
+        return self._sounded[self.costs[last]][self._s.note[last]]
+
     def between(
-        self, first: int, last: int, sounds: tuple[int, ...], notes: tuple[int, ...], most: int = NEVER
+        self, first: int, last: int, sounds: tuple[int, ...], notes: "Sounded", most: int = NEVER
     ) -> tuple[int, Explanation]:
         """The price of what was heard between two melody notes, and its cheapest explanation.
 
         `notes` are those of the sounds, and of the melody notes around them. A price of `most` or more may be any such
         price.
         """
-        s, costs = self._s, self.costs[last]
-        if notes[0] == NO_NOTE or notes[-1] == NO_NOTE:
+        if notes.is_off:
             return self._coming_off(first, last), DIRECT
+        costs = self.costs[last]
         short = 0 if costs is WRITTEN else self._short(first, last)
         if not sounds:
             return short, DIRECT
-        ways = self._ways[costs][notes]
-        extra = costs.extra * len(sounds)
-        if short + extra >= most and not (ways and short + ways[0].cost < most):
+        extra = notes.extra
+        if short + notes.least >= most:
             return short + extra, DIRECT
-        shorter_us = self._shorter(first, last)
+        lengths_us = self._s.length_us
         are_brief = costs is WRITTEN and self._long[last] == self._long[first + 1]
         if not are_brief:
-            long = [at for at in sounds if not self._may_be_stray(s.length_us[at], shorter_us, costs)]
+            shorter_us = self._shorter(first, last)
+            long = [at for at in sounds if not self._may_be_stray(lengths_us[at], shorter_us, costs)]
             are_brief = not long
             extra += costs.extra_long * len(long)
         # Of equals, what explains it.
         best, why = min(extra + 1, most - short), None
-        returned = self._returned(first, last)
-        for one in ways:
+        for one in notes.ways:
             if one.cost >= best:
                 break
+            if one.kind == "strays":
+                # One of the two notes itself is no stray where it sounds for so long.
+                if are_brief and (
+                    not notes.bounces or all(lengths_us[sounds[place]] < BRIEF_US for place in notes.bounces)
+                ):
+                    best, why = one.cost, one
             # With the music known, what lasts too long for a stray is no unwritten embellishment either, but a note.
-            if (are_brief or (one.notes and costs is not WRITTEN)) and (returned or not one.notes):
-                cost = one.cost + self._lengths(one, sounds, (notes[0], notes[-1]), shorter_us, costs)
+            elif (are_brief or costs is not WRITTEN) and self._returned(first, last):
+                cost = one.cost + self._lengths(one, sounds, notes.ends, self._shorter(first, last), costs)
                 if cost < best:
                     best, why = cost, one
         return (short + extra, _too_many(extra)) if why is None else (short + best, why)
@@ -192,9 +203,12 @@ class Pricing:
         """The same for sounds whose notes are not at hand."""
         return self.between(first, last, sounds, self._notes(first, last, sounds))
 
-    def _notes(self, first: int, last: int, sounds: tuple[int, ...]) -> tuple[int, ...]:
+    def _notes(self, first: int, last: int, sounds: tuple[int, ...]) -> "Sounded":
         """The notes of sounds, and of the melody notes around them."""
-        return tuple([self._s.note[at] for at in (first, *sounds, last)])
+        notes = self.sounded_to(last)
+        for at in reversed(sounds):
+            notes = notes[self._s.note[at]]
+        return notes[self._s.note[first]]
 
     def _returned(self, first: int, last: int) -> bool:
         """Whether some finger moved more often between two melody notes than the change asks."""
@@ -244,10 +258,10 @@ class Pricing:
         s, costs = self._s, self.costs[gap.last]
         notes, longest_us = self._notes(gap.first, gap.last, gap.sounds), max([s.length_us[at] for at in gap.sounds])
         if self._may_be_stray(longest_us, self._shorter(gap.first, gap.last), costs):
-            for one in self._ways[costs][notes]:
+            for one in notes.ways:
                 if one.kind == "movement" and self._returned(gap.first, gap.last):
                     yield one.cost + costs.another, one, None
-        why = written_explanation(notes[0], notes[-1], graces, notes[1:-1], costs, self._known)
+        why = written_explanation(*notes.ends, graces, notes.sounds, costs, self._known)
         yield why.cost, why, long_on_purpose(why.movement) if why.movement else NOTHING_HELD
 
     def _shorter(self, first: int, last: int) -> int:
@@ -364,17 +378,53 @@ class Pricing:
         return self.costs[at] is WRITTEN
 
 
-class _Ways(dict[tuple[int, ...], tuple[Explanation, ...]]):
-    """The explanations of notes between a first and a last one where some finger moves more often than it need."""
+class Sounded(dict[int, "Sounded"]):
+    """Notes that sounded one after the other, from a melody note to another; under each note, it and these after it.
+
+    `ways` explain the `sounds` between the two `ends` where some finger moves more often than it need; `bounces` are
+    the places among them where one of the two itself sounds. `extra` is the price of them as notes too many; they never
+    cost less than `least`. `is_off`: hands off is at one of the ends, and they are priced otherwise.
+    """
+
+    __slots__ = ("_shelf", "bounces", "ends", "extra", "is_off", "least", "notes", "sounds", "ways")
+
+    def __init__(self, shelf: "_Shelf", notes: tuple[int, ...]) -> None:
+        super().__init__()
+        self._shelf, self.notes = shelf, notes
+        self.ends, self.sounds = (notes[0], notes[-1]), notes[1:-1]
+        self.is_off = NO_NOTE in self.ends
+        self.ways: tuple[Explanation, ...] = ()
+        if self.sounds and not self.is_off:
+            self.ways = explanations(*self.ends, self.sounds, True, shelf.costs, shelf.known)
+        self.bounces = [place for place, note in enumerate(self.sounds) if note in self.ends]
+        self.extra = shelf.costs.extra * len(self.sounds)
+        self.least = 0 if self.is_off else min([self.extra, *[one.cost for one in self.ways[:1]]])
+
+    def __missing__(self, note: int) -> "Sounded":
+        self._shelf.make_room()
+        longer = self[note] = Sounded(self._shelf, (note, *self.notes))
+        return longer
+
+
+class _Shelf:
+    """All notes that sounded one after the other, by the last: as many as there is room for."""
 
     def __init__(self, costs: Tariff, known: Repertoire) -> None:
-        super().__init__()
-        self._costs, self._known = costs, known
+        self.costs, self.known, self._count = costs, known, 0
+        self.last = tuple(Sounded(self, (note,)) for note in range(NO_NOTE + 1))
 
-    def __missing__(self, notes: tuple[int, ...]) -> tuple[Explanation, ...]:
-        from_note, *between, to_note = notes
-        ways = self[notes] = explanations(from_note, to_note, tuple(between), True, self._costs, self._known)
-        return ways
+    def make_room(self) -> None:
+        """Another will be put on it."""
+        self._count += 1
+        if self._count > MOST_SOUNDED:
+            self._count = 0
+            for one in self.last:
+                one.clear()
+
+
+@lru_cache(maxsize=8)
+def _shelf(costs: Tariff, known: Repertoire) -> _Shelf:
+    return _Shelf(costs, known)
 
 
 @lru_cache(maxsize=1 << 10)

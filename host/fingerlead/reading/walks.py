@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from fingerlead.reading.costs import MOST_INNER, NEVER
 from fingerlead.reading.music import MOST_SOUNDS, NO_NOTE, NOTHING_WRITTEN, NOWHERE, Leads, Music, Place, leads_to
-from fingerlead.reading.pricing import Graced, Pricing, Stretches
+from fingerlead.reading.pricing import Graced, Pricing, Sounded, Stretches
 
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
 # differ only in how often the player went back or left something out. Long ago is told in stretches: a clock's would
@@ -26,13 +26,14 @@ MOST_WALKS = 8
 
 @dataclass(slots=True)
 class Step:
-    """The cheapest walk to a melody note at a position: what it costs, and the step before it.
+    """The cheapest walk to a melody note at a position, that of its place: what it costs, and the step before it.
 
     `at` counts the stretches of the whole performance. `lately` are the steps with which the walk came into the last
     two spells of SPELL stretches.
     """
 
     at: int
+    position: int
     place: Place
     cost: int
     before: "Step | None"
@@ -43,6 +44,9 @@ class Step:
 Row = list[Step]
 # For a position, where the next note may bring the player.
 _Leads = Mapping[int, Leads]
+# Walks to go on with, where each of their positions leads, how much more each costs, and what it costs by the grace
+# notes that are written there, if any are.
+_Way = tuple[Row, _Leads, int, Graced | None]
 _LONG_AGO = ((0, 0), (0, 0))
 
 
@@ -83,7 +87,7 @@ class Walks:
             yield inner <= MOST_INNER + 1
             inner = 0 if note == NO_NOTE else inner + heard
 
-    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...], tuple[int, ...]]]:
+    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...], Sounded]]:
         """The melody notes that a stretch may follow as one, nearest first, and what was heard between.
 
         Then the notes of all of these, from the one to the other. No more than `most` sounds, but from hands off. -1
@@ -93,26 +97,27 @@ class Walks:
         longest_us = self._prices.longest_before(at)
         furthest = MOST_SOUNDS if self._is_off_near[at] else min(most, MOST_SOUNDS)
         sounds: tuple[int, ...] = ()
-        notes: tuple[int, ...] = (note_of[at],)
-        rows, inner = self.rows, 0
+        # The notes from the first of the sounds on.
+        notes = self._prices.sounded_to(at)
+        rows, inner, count, first_note = self.rows, 0, 0, -1
         for before in range(at - 1, -1, -1):
             # Only what is heard counts: a sensor that chatters must not part the notes around it for good.
             if inner > MOST_INNER:
                 return
             note = note_of[before]
-            longer = (note, *notes)
             # Hands come off, and on, over as many sounds as there are.
-            if rows[before] and (len(sounds) <= most or note == NO_NOTE):
-                yield before, sounds, longer
+            if rows[before] and (count <= most or note == NO_NOTE):
+                yield before, sounds, notes[note]
             if breaks[before] or lengths_us[before] > longest_us:
                 return
             if heard[before]:
                 inner += 1
                 # One note that something unheard interrupts is one sound.
-                if not sounds or notes[0] != note:
-                    sounds, notes = (before, *sounds), longer
-                    if len(sounds) > furthest:
+                if note != first_note:
+                    if count == furthest:
                         return
+                    sounds, notes, first_note = (before, *sounds), notes[note], note
+                    count += 1
         if not self._number:
             yield -1, sounds, notes
 
@@ -125,6 +130,8 @@ class Walks:
             if so_far >= cost:
                 continue
             if step is not None:
+                if so_far + notes.least >= cost:
+                    continue
                 so_far += self._prices.between(before, at, sounds, notes)[0]
             if so_far < cost:
                 cost, best = so_far, step
@@ -137,6 +144,7 @@ class Walks:
         # Where grace notes are written, they may explain what is dear without.
         has_graces = music.has_graces and note != NO_NOTE
         arrivals = _Arrivals()
+        ways: list[_Way] = []
         back: tuple[int, Step, int, Graced | None] | None = None
         begins: Leads = ()
         for before, sounds, notes in self._may_follow(at, most):
@@ -145,31 +153,38 @@ class Walks:
                 break
             row = rows[before]
             cheapest = row[0]
-            room = arrivals.limit - cheapest.cost
+            so_far, graced = cheapest.cost, None
+            room = arrivals.limit - so_far
             if room <= 0:
                 continue
-            may_be_graced = has_graces and notes[0] != NO_NOTE
-            if may_be_graced:
-                room = NEVER
-            plain, why = prices.between(before, at, sounds, notes, room)
-            if plain >= room:
+            if has_graces and not notes.is_off:
+                plain, why = prices.between(before, at, sounds, notes)
+                graced, more = Graced(prices, before, at, sounds, plain, why), 0
+            elif notes.least >= room:
                 continue
-            graced = Graced(prices, before, at, sounds, plain, why) if may_be_graced else None
-            more = 0 if may_be_graced else plain
-            if musics[before] is music:
-                arrivals.add(row, leads, more, graced)
-                if back is None or cheapest.cost + plain < back[0]:
-                    back = cheapest.cost + plain, cheapest, more, graced
             else:
-                for walks, places, to_stand in self._stands(before, at):
-                    arrivals.add(walks, places, to_stand + more, graced)
+                plain, _ = prices.between(before, at, sounds, notes, room)
+                if plain >= room:
+                    continue
+                more = plain
+            if musics[before] is not music:
+                ways += [(walks, places, price + more, graced) for walks, places, price in self._stands(before, at)]
+                continue
+            ways.append((row, leads, more, graced))
+            # At least one walk will cost no more than the cheapest of these on its cheapest way.
+            cost, _, place = leads[cheapest.position][0]
+            cost += so_far + FAR_DEARER + (plain if graced is None else graced[place.graces])
+            if cost < arrivals.limit:
+                arrivals.limit = cost
+            if back is None or so_far + plain < back[0]:
+                back = so_far + plain, cheapest, more, graced
+        arrivals.add(ways)
         if back is not None and note != NO_NOTE:
             # Going back, or on to a later bar, starts from the cheapest way to a melody note.
             _, step, more, graced = back
-            most = arrivals.limit - step.cost - more
             from_off = self._s.note[step.at - self._number] == NO_NOTE
-            jumps = music.jumps(step.place.position, note, after_pause=from_off, most=most)
-            arrivals.add([step], {step.place.position: leads_to(jumps)}, more, graced)
+            jumps = music.jumps_from(step.position, note, from_off, arrivals.limit - step.cost - more)
+            arrivals.add([([step], {step.position: jumps}, more, graced)])
         arrivals.begin(begins, prices.left_over(0, at))
         return self._likely(at, arrivals)
 
@@ -184,7 +199,7 @@ class Walks:
     def _stands(self, before: int, at: int) -> Iterator[tuple[Row, _Leads, int]]:
         """Where the player may stand after a melody note, where other music was asked for then, and its price."""
         s, row, music, other = self._s, self.rows[before], self._musics[at], self._musics[before]
-        leads, first, position = music.leads[s.note[at]], row[:1], row[0].place.position
+        leads, first, position = music.leads[s.note[at]], row[:1], row[0].position
         yield first, {position: self._begins(at)}, 0
         if music.goes_on_from(other):
             yield row, leads, 0
@@ -201,10 +216,10 @@ class Walks:
         number = at + self._number
         spell = number - number % SPELL
         row = [
-            Step(number, place, cost + own, before, before.lately)
+            Step(number, -behind, place, cost + own, before, before.lately)
             if before is not None and before.at >= spell
             else self._step(at, cost + own, place, before)
-            for cost, _, place, before in sorted(arrivals.found.values())[:MOST_WALKS]
+            for cost, behind, place, before in sorted(arrivals.found.values())[:MOST_WALKS]
             if cost < limit
         ]
         if len(row) < 2:
@@ -215,11 +230,11 @@ class Walks:
     def _step(self, at: int, cost: int, place: Place, before: Step | None) -> Step:
         at += self._number
         if before is None:
-            return Step(at, place, cost, None, _LONG_AGO)
+            return Step(at, place.position, place, cost, None, _LONG_AGO)
         lately = before.lately
         if before.at // SPELL != at // SPELL:
             lately = (at, place.position), lately[0]
-        return Step(at, place, cost, before, lately)
+        return Step(at, place.position, place, cost, before, lately)
 
 
 class _Arrivals:
@@ -241,27 +256,25 @@ class _Arrivals:
                 self.found[position] = left_over + cost, -position, place, None
                 self.limit = min(self.limit, left_over + cost + FAR_DEARER)
 
-    def add(self, row: Row, leads: _Leads, more: int, graced: Graced | None) -> None:
-        """Go on with walks, each of which costs so much `more`, and the `graced` price of what lies between, if any.
-
-        `leads` tells where from each of their positions.
-        """
+    def add(self, ways: Sequence[_Way]) -> None:
+        """Go on with the walks of each way."""
         found, limit = self.found, self.limit
         best = limit - FAR_DEARER
-        for step in row:
-            so_far = step.cost + more
-            if so_far >= limit:
-                break
-            for cost, position, place in leads[step.place.position]:
-                cost += so_far
-                if cost >= limit:
+        for row, leads, more, graced in ways:
+            for step in row:
+                so_far = step.cost + more
+                if so_far >= limit:
                     break
-                if graced is not None:
-                    cost += graced[place.graces]
-                if position not in found or cost < found[position][0]:
-                    found[position] = cost, -position, place, step
-                    if cost < best:
-                        best, limit = cost, cost + FAR_DEARER
+                for cost, position, place in leads[step.position]:
+                    cost += so_far
+                    if cost >= limit:
+                        break
+                    if graced is not None:
+                        cost += graced[place.graces]
+                    if position not in found or cost < found[position][0]:
+                        found[position] = cost, -position, place, step
+                        if cost < best:
+                            best, limit = cost, cost + FAR_DEARER
         self.limit = limit
 
 
