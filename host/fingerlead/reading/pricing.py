@@ -123,7 +123,6 @@ class Pricing:
         ]
         # How many before each last too long for a stray, but beside a note that is longer yet.
         self._long = list(accumulate((length_us > WRITTEN.stray_us for _, length_us in lengths), initial=0))
-        self._left_over = list(accumulate(map(self._unread, range(len(costs))), initial=0))
 
     def longest_before(self, last: int) -> int:
         """A stretch longer than this is no part of what lies before a melody note, but a melody note itself."""
@@ -133,7 +132,7 @@ class Pricing:
 
     def left_over(self, begin: int, stop: int) -> int:
         """The price of stretches that belong to no walk: before the first melody note, or after the last."""
-        return self._left_over[stop] - self._left_over[begin]
+        return sum([self._unread(at) for at in range(begin, stop)])
 
     def _unread(self, at: int) -> int:
         """The price of one stretch that belongs to no walk."""
@@ -224,7 +223,7 @@ class Pricing:
         gap = Gap(first, last, sounds, why)
         if graces:
             _, gap = self.embellished(gap, plain, graces)
-        if self.is_unclear(gap):
+        if self._is_unclear(gap, plain):
             gap.doubt = "unclear"
         return gap
 
@@ -345,12 +344,11 @@ class Pricing:
             return self._s.still_us[at] < OFF_STILL_US
         return self._s.length_us[at] < (OFF_NOTE_US if self._s.standard[at] else OFF_STEP_US)
 
-    def is_unclear(self, gap: Gap) -> bool:
-        """Whether the same sounds read as a melody note between two others would be hardly worse."""
+    def _is_unclear(self, gap: Gap, cost: int) -> bool:
+        """Whether the same sounds, at so much, read as a melody note between two others would be hardly worse."""
         if not gap.sounds or self.is_known(gap.last):
             return False
         first, last = gap.first, gap.last
-        cost = self._explained(first, last, gap.sounds)[0]
         for at in gap.sounds:
             before = tuple(one for one in gap.sounds if one < at)
             after = tuple(one for one in gap.sounds if one > at)
@@ -362,9 +360,11 @@ class Pricing:
     def merges_as_well(self, one: Gap, after: Gap) -> bool:
         """Whether the melody note between two gaps could hardly be worse read as lying within one."""
         at = after.first
+        if self.breaks[at]:
+            return False
         longest_us = min(self.longest_before(one.first), self.longest_before(after.last))
         # Before a note of known music even a long one may be no melody note.
-        if (self._s.length_us[at] > longest_us and not self.is_known(after.last)) or self.breaks[at]:
+        if self._s.length_us[at] > longest_us and not self.is_known(after.last):
             return False
         if len(one.sounds) + len(after.sounds) >= MOST_INNER:
             return False

@@ -10,6 +10,7 @@ Batch and live are one: `read` reads what there is and says how far that is sett
 walk that what comes next could prolong passes through it; from there on reading may begin anew, with the same result.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import chain, pairwise
@@ -96,22 +97,24 @@ class NoteReader:
             (row[0] for row in ends), key=lambda one: one.cost + self.prices.left_over(one.at - number + 1, len(s))
         )
         walk = steps_to(best)
-        reading = Reading([self._melody(step) for step in walk if s.note[step.at - number] != NO_NOTE])
-        for before, step in pairwise(walk):
-            first, last = before.at - number, step.at - number
-            if s.note[first] != NO_NOTE and s.note[last] != NO_NOTE:
-                reading.gaps.append(self.prices.gap(first, last, step.place.graces))
+        is_known = [music.is_known for music in self._musics]
+        reading, before = Reading(), -1
+        for step in walk:
+            at = step.at - number
+            if s.note[at] == NO_NOTE:
+                before = -1
+                continue
+            music, place = self._music_of[at], step.place
+            reading.melody.append(Melody(at, music, place.position, is_known[music] and place.written))
+            if before >= 0:
+                reading.gaps.append(self.prices.gap(before, at, place.graces))
+            before = at
         for one, after in pairwise(reading.gaps):
             if one.last == after.first:
                 self._doubt_between(one, after)
         if not self._final:
             self._settle(reading, walk, chain.from_iterable(ends))
         return reading
-
-    def _melody(self, step: Step) -> Melody:
-        at = step.at - self._number
-        number = self._music_of[at]
-        return Melody(at, number, step.place.position, self._musics[number].is_known and step.place.written)
 
     def _music_numbers(self) -> list[int]:
         """The music that each stretch belongs to: the one in which it begins."""
@@ -125,18 +128,23 @@ class NoteReader:
 
     def _settle(self, reading: Reading, walk: Sequence[Step], ends: Iterable[Step]) -> None:
         """Find how far all walks to `ends` are one: a melody note of that stretch whose next is in it too."""
-        place_of = {id(step): place for place, step in enumerate(walk)}
         common = len(walk)
         for end in ends:
             step: Step | None = end
-            while step is not None and id(step) not in place_of:
-                step = step.before
-            common = min(common, 0 if step is None else place_of[id(step)] + 1)
-        sounding = [step.at - self._number for step in walk[: max(common - 1, 0)]]
-        last = next((at for at in reversed(sounding) if self.s.note[at] != NO_NOTE), None)
+            while step is not None and common and step is not walk[common - 1]:
+                if step.at > walk[common - 1].at:
+                    step = step.before
+                else:
+                    common -= 1
+            if step is None:
+                return
+        sounding = (step.at - self._number for step in reversed(walk[: max(common - 1, 0)]))
+        last = next((at for at in sounding if self.s.note[at] != NO_NOTE), None)
         if last is not None:
-            reading.settled = next(place for place, melody in enumerate(reading.melody) if melody.at == last)
-            reading.doubt_after = next((gap.doubt for gap in reading.gaps if gap.first == last), None)
+            reading.settled = bisect_left(reading.melody, last, key=lambda melody: melody.at)
+            after = bisect_left(reading.gaps, last, key=lambda gap: gap.first)
+            if after < len(reading.gaps) and reading.gaps[after].first == last:
+                reading.doubt_after = reading.gaps[after].doubt
 
     def _doubt_between(self, one: Gap, after: Gap) -> None:
         """Doubt both changes around a melody note that may be none. With the music known, its order decides."""
@@ -147,11 +155,12 @@ class NoteReader:
             one.doubt = after.doubt = "unclear"
         elif (
             s.length_us[at] < PERHAPS_US
-            and all(
-                3 * s.length_us[at] < s.length_us[beside] or beside == self._sounds_on
-                for beside in (one.first, after.last)
-            )
+            and self._is_far_longer(one.first, at)
+            and self._is_far_longer(after.last, at)
             and s.note[at] in possible_strays(s.note[one.first], s.note[after.last])
             and "movement" not in (one.why.kind, after.why.kind)
         ):
             one.doubt, after.doubt = one.doubt or "perhaps", after.doubt or "perhaps"
+
+    def _is_far_longer(self, beside: int, at: int) -> bool:
+        return 3 * self.s.length_us[at] < self.s.length_us[beside] or beside == self._sounds_on

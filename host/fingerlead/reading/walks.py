@@ -185,7 +185,8 @@ class Walks:
             from_off = self._s.note[step.at - self._number] == NO_NOTE
             jumps = music.jumps_from(step.position, note, from_off, arrivals.limit - step.cost - more)
             arrivals.add([([step], {step.position: jumps}, more, graced)])
-        arrivals.begin(begins, prices.left_over(0, at))
+        if begins:
+            arrivals.begin(begins, prices.left_over(0, at))
         return self._likely(at, arrivals)
 
     def _begins(self, at: int) -> Leads:
