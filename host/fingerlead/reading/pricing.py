@@ -17,7 +17,6 @@ from fingerlead.reading.between import (
     STANDARD,
     Explanation,
     are_silent,
-    explanations,
     long_on_purpose,
     written_explanation,
 )
@@ -35,6 +34,7 @@ from fingerlead.reading.costs import (
     log_third,
 )
 from fingerlead.reading.music import NO_NOTE
+from fingerlead.reading.sounded import SoundedNotes, single_notes
 
 DoubtKind = Literal["unclear", "perhaps"]
 # A finger that takes the chanter up or puts it down opens or closes holes one after the other; each stands for less.
@@ -47,8 +47,6 @@ OFF_STILL_US = 200_000
 OFF_BORDER = 2_500
 # Grace notes that are left out cost no more than so many.
 MOST_LEFT_OUT = 3
-# How many rows of notes are kept, each with what explains it.
-MOST_SOUNDED = 1 << 14
 NOTHING_HELD: Mapping[int, int] = {}
 
 
@@ -111,7 +109,7 @@ class Pricing:
     ) -> None:
         self._s, self._heard_us, self.costs, self._sounds_on = stretches, heard_us, costs, sounds_on
         self._known = known
-        self._sounded = {costs: _shelf(costs, known).last for costs in (FREE, WRITTEN)}
+        self._sounded = {costs: single_notes(costs, known) for costs in (FREE, WRITTEN)}
         lengths = list(zip(stretches.note, stretches.length_us, strict=True))
         # What may be a melody note: hands off, and whatever is heard.
         self.heard = [note == NO_NOTE or length_us >= heard_us for note, length_us in lengths]
@@ -152,12 +150,12 @@ class Pricing:
             return costs.melody
         return costs.melody - costs.brief * log_ratio(length_us, BRIEF_US) // 1_000
 
-    def sounded_to(self, last: int) -> "Sounded":
+    def sounded_to(self, last: int) -> SoundedNotes:
         """The note of a stretch, before which others may have sounded."""
         return self._sounded[self.costs[last]][self._s.note[last]]
 
     def between(
-        self, first: int, last: int, sounds: tuple[int, ...], notes: "Sounded", most: int = NEVER
+        self, first: int, last: int, sounds: tuple[int, ...], notes: SoundedNotes, most: int = NEVER
     ) -> tuple[int, Explanation]:
         """The price of what was heard between two melody notes, and its cheapest explanation.
 
@@ -202,7 +200,7 @@ class Pricing:
         """The same for sounds whose notes are not at hand."""
         return self.between(first, last, sounds, self._notes(first, last, sounds))
 
-    def _notes(self, first: int, last: int, sounds: tuple[int, ...]) -> "Sounded":
+    def _notes(self, first: int, last: int, sounds: tuple[int, ...]) -> SoundedNotes:
         """The notes of sounds, and of the melody notes around them."""
         notes = self.sounded_to(last)
         for at in reversed(sounds):
@@ -376,55 +374,6 @@ class Pricing:
     def is_known(self, at: int) -> bool:
         """Whether the music of a stretch is known."""
         return self.costs[at] is WRITTEN
-
-
-class Sounded(dict[int, "Sounded"]):
-    """Notes that sounded one after the other, from a melody note to another; under each note, it and these after it.
-
-    `ways` explain the `sounds` between the two `ends` where some finger moves more often than it need; `bounces` are
-    the places among them where one of the two itself sounds. `extra` is the price of them as notes too many; they never
-    cost less than `least`. `is_off`: hands off is at one of the ends, and they are priced otherwise.
-    """
-
-    __slots__ = ("_shelf", "bounces", "ends", "extra", "is_off", "least", "notes", "sounds", "ways")
-
-    def __init__(self, shelf: "_Shelf", notes: tuple[int, ...]) -> None:
-        super().__init__()
-        self._shelf, self.notes = shelf, notes
-        self.ends, self.sounds = (notes[0], notes[-1]), notes[1:-1]
-        self.is_off = NO_NOTE in self.ends
-        self.ways: tuple[Explanation, ...] = ()
-        if self.sounds and not self.is_off:
-            self.ways = explanations(*self.ends, self.sounds, True, shelf.costs, shelf.known)
-        self.bounces = [place for place, note in enumerate(self.sounds) if note in self.ends]
-        self.extra = shelf.costs.extra * len(self.sounds)
-        self.least = 0 if self.is_off else min([self.extra, *[one.cost for one in self.ways[:1]]])
-
-    def __missing__(self, note: int) -> "Sounded":
-        self._shelf.make_room()
-        longer = self[note] = Sounded(self._shelf, (note, *self.notes))
-        return longer
-
-
-class _Shelf:
-    """All notes that sounded one after the other, by the last: as many as there is room for."""
-
-    def __init__(self, costs: Tariff, known: Repertoire) -> None:
-        self.costs, self.known, self._count = costs, known, 0
-        self.last = tuple(Sounded(self, (note,)) for note in range(NO_NOTE + 1))
-
-    def make_room(self) -> None:
-        """Another will be put on it."""
-        self._count += 1
-        if self._count > MOST_SOUNDED:
-            self._count = 0
-            for one in self.last:
-                one.clear()
-
-
-@lru_cache(maxsize=8)
-def _shelf(costs: Tariff, known: Repertoire) -> _Shelf:
-    return _Shelf(costs, known)
 
 
 @lru_cache(maxsize=1 << 10)

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 from fingerlead.reading.costs import MOST_INNER, NEVER
 from fingerlead.reading.music import MOST_SOUNDS, NO_NOTE, NOTHING_WRITTEN, NOWHERE, Leads, Music, Place, leads_to
-from fingerlead.reading.pricing import Graced, Pricing, Sounded, Stretches
+from fingerlead.reading.pricing import Graced, Pricing, Stretches
+from fingerlead.reading.sounded import SoundedNotes
 
 # Walks that are so much dearer than the cheapest are given up; so are those that parted from it long ago, for they
 # differ only in how often the player went back or left something out. Long ago is told in stretches: a clock's would
@@ -87,7 +88,7 @@ class Walks:
             yield inner <= MOST_INNER + 1
             inner = 0 if note == NO_NOTE else inner + heard
 
-    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...], Sounded]]:
+    def _may_follow(self, at: int, most: int) -> Iterator[tuple[int, tuple[int, ...], SoundedNotes]]:
         """The melody notes that a stretch may follow as one, nearest first, and what was heard between.
 
         Then the notes of all of these, from the one to the other. No more than `most` sounds, but from hands off. -1
