@@ -92,7 +92,7 @@ def test_other_programs_read_it(packed, tmp_path):
     with zipfile.ZipFile(io.BytesIO(packed)) as archive:
         assert archive.testzip() is None
     if shutil.which("unzip") is None:
-        pytest.skip("unzip is not installed")
+        pytest.skip("needs the Debian package unzip")
     path = tmp_path / "a.fingerlead"
     path.write_bytes(packed)
     done = subprocess.run(["unzip", "-t", path], capture_output=True, text=True)
