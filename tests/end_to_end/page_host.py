@@ -26,7 +26,7 @@ from fingerlead.faces.pages.kit.guard import Guard
 from fingerlead.faces.pages.kit.place import WebPlace, listen
 from fingerlead.faces.pages.kit.server import Server
 from fingerlead.faces.pages.kit.templates import render
-from fingerlead.faces.pages.practice.messages import PACKAGE, together_sentence
+from fingerlead.faces.pages.practice.messages import PACKAGE, in_time_of, together_sentence
 from fingerlead.faces.pages.practice.telling import NOTHING
 from fingerlead.faces.strip import LETTERS, change_strip, scale_words, shared_scale
 from fingerlead.faces.strip_svg import strip_svg
@@ -124,7 +124,7 @@ def everything(**over: Any) -> dict[str, Any]:
         "kind": "all", "chanter": NONE, "rung": rung_message(), "lit": {"id": "n0-0-0", "note": 1, "index": 0},
         "progress": progress_message(), "holes": None, "tonight": None, "changes": [], "hand_on_top": "left",
         "due": [ladder()[2].key], "notes": list(NOTES), "fingers": list(FINGERS), "chart": list(TABLE.standard),
-        "remarks": [], "told": NOTHING,
+        "remarks": [], "told": NOTHING, "in_time": in_time_of(None),
         "sound": {
             "where": "page", "state": "silent", "device": None, "devices": ["Built-in"], "under_runs": 0,
             "delay_ms": None, "level_db": -20, "voice": "practice", "low_a_hz": 240.0, "scale": SCALES[0].name,

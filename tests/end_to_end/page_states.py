@@ -46,7 +46,7 @@ _BAR = (("with the beat", 8_000), ("late", 130_000), ("early", -95_000), ("misse
 IN_TIME = {
     **NO_FAULT, "what": "in time", "sentence": "27 of 32 notes came with the beat; in bar 5 the F came late.",
     "bar": [{"note": note, "how": how, "off_us": us} for note, (how, us) in zip((1, 6, 5, 2), _BAR, strict=True)],
-    "next": {"key": "low-a-top-hand", "name": "low A to the top hand"},
+    "next": {"key": "low-a-f", "name": "low A and F"},
 }  # fmt: skip
 ALL_IN_TIME = {**IN_TIME, "sentence": "Every note came with the beat.", "bar": [], "next": None}
 LOW_G_B = 9  # the rung's place in the ladder

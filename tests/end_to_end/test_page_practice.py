@@ -15,6 +15,7 @@ from tests.end_to_end.page_states import (
     FAULT,
     FIRST,
     FULL,
+    IN_TIME,
     NO_FAULT,
     PASSED,
     PLUGGED,
@@ -1030,6 +1031,59 @@ def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothin
     host.tell(KEEPING, {"kind": "tonight", "minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
     expect(page.locator("#keeping")).to_be_visible()
     assert seen("after") == places
+
+
+@pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
+def test_in_time_too_all_is_seen_without_scrolling_and_nothing_moves(opened, host, size):
+    tune = STATES["tune"].snapshot()
+    host.snapshot = tune
+    page = opened(size)
+    expect(page.locator("#next-button")).to_have_text("Play it in time")
+    places = page.evaluate(PLACES)
+    for view, words in (
+        ("in time, counted in", "Stop: it waits for you again"),
+        ("in time", "Stop: it waits for you again"),
+        ("in time, work to do", "Work on low A and F"),
+        ("in time, all of it", "Play it in time again"),
+    ):
+        host.tell(STATES[view].snapshot())
+        expect(page.locator("#next-button")).to_have_text(words)
+        assert (view, page.evaluate(PLACES)) == (view, places)
+        assert (view, page.evaluate(WHOLE)) == (view, [True, True, True, True, True])
+
+
+@pytest.mark.parametrize("view", ["start", "refused", "check", "touch, a try", "chanter, a try", "summary"])
+def test_what_comes_before_and_after_practice_is_seen_without_scrolling(opened, host, view):
+    page = show(opened, host, view, "large phone")
+    for width, height in (SIZES[size] for size in ("large phone", "tablet", "laptop")):
+        page.set_viewport_size({"width": width, "height": height})
+        assert (width, page.evaluate("document.documentElement.scrollHeight <= innerHeight")) == (width, True)
+
+
+def test_a_tune_goes_by_with_the_lit_note_and_its_end_has_one_next_thing(opened, host):
+    host.snapshot = STATES["tune"].snapshot()
+    page = opened("laptop")
+    page.click("#next-button", click_count=2)
+    host.wait_for("in_time", on=True)
+    host.tell({"kind": "in_time", "state": "waiting", "count": 0, "of": 4})
+    expect(page.locator("#sentence")).to_have_text("Listen: the beat counts you in.")
+    host.tell({"kind": "in_time", "state": "counting", "count": 2, "of": 4})
+    expect(page.locator("#sentence")).to_have_text("2")
+    host.tell(
+        {"kind": "in_time", "state": "playing", "count": 0, "of": 4}, {"kind": "lit", "id": None, "note": 5, "index": 1}
+    )
+    expect(page.locator("#names .next")).to_have_text("E")
+    expect(page.locator("#score .lit")).to_have_count(1)
+    page.keyboard.press("Enter")  # the one key: it waits again
+    host.wait_for("in_time", on=False)
+    host.tell({"kind": "in_time", "state": "", "count": 0, "of": 0}, {"kind": "told", **IN_TIME})
+    expect(page.locator("#sentence")).to_have_text(IN_TIME["sentence"])
+    expect(page.locator("#score")).to_have_attribute(
+        "aria-label", "low A: with the beat. F: late. E: early. B: missing."
+    )
+    expect(page.locator("#score .wrong")).to_have_count(3)
+    page.click("#next-button")
+    host.wait_for("rung", key="low-a-f")
 
 
 @pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
