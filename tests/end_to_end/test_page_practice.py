@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from fingering.orders import every_rung
 from tests.end_to_end import page_host
 from tests.end_to_end.page_host import HERE, NOTES, OWN, TABLE, PageHost, change_message, everything, rung_message
 from tests.end_to_end.page_states import (
@@ -1031,6 +1032,16 @@ def test_before_while_and_after_playing_all_is_seen_without_scrolling_and_nothin
     host.tell(KEEPING, {"kind": "tonight", "minutes_left": 3, "item": {"name": "x"}, "sentence": "Low A and E."})
     expect(page.locator("#keeping")).to_be_visible()
     assert seen("after") == places
+
+
+@pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
+def test_the_longest_name_of_what_comes_next_is_seen_whole(opened, host, size):
+    name = max((rung.name for rung in every_rung().values()), key=len)
+    practising(host, told=PASSED, progress=rows(10, 10, passed=True, next={"key": "x", "name": name, "number": 8}))
+    page = opened(size)
+    expect(page.locator("#next-button")).to_have_text(f"On to {name}")
+    assert page.evaluate(WHOLE) == [True, True, True, True, True]
+    assert page.evaluate("document.querySelector('#next-button').offsetHeight") == 56
 
 
 @pytest.mark.parametrize("size", ["large phone", "tablet", "laptop"])
