@@ -304,6 +304,7 @@ def test_other_keys_are_read_where_their_notes_are_the_chanters():
     assert [note.note for note in notes(tune)] == [3, 3, 6]
 
 
+@pytest.mark.slow
 def test_a_tune_has_a_number_of_notes_that_can_be_worked_with():
     longest = "A|" * MOST_NOTES
     assert len(notes(music(longest))) == MOST_NOTES

@@ -253,6 +253,7 @@ def test_a_finger_that_comes_late_is_told_while_the_note_still_sounds(before, af
     assert soon.to_mask == standard[after]
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 1_000), st.integers(0, 30), st.integers(1, 12), st.integers(1, 40))
 def test_a_doubt_that_is_told_late_makes_uncertain_what_was_told_before(seed, first, many, later):

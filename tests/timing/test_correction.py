@@ -81,6 +81,7 @@ def plain(states, slopes, seal):
     return sorted(out)
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None)
 @given(moving(), st.sampled_from([FAR, KnownSeal((-300,) * 8, (-20,) * 8)]))
 def test_each_move_is_where_plain_arithmetic_puts_it(played, seal):
@@ -225,6 +226,7 @@ def test_without_slopes_half_a_scan_is_all_that_is_taken_off():
     assert corrected(edge_us, covered, NO_SLOPES, timing(FAR))[0].tolist() == [0, 9_500, 19_500, 90_000]
 
 
+@pytest.mark.slow
 @given(SEEDS)
 @example(1)
 @example(42)
