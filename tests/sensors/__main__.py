@@ -17,7 +17,7 @@ import numpy as np
 from fingerlead.workbench.skew import fit
 from tests.firmware.firmware_tools import made
 from tests.sensors.bad import BADS, NEAR_SEAL, good_ones, healthy, look, near_seal
-from tests.sensors.holes import HOLES, Kind, Sensors, draw, warmed
+from tests.sensors.holes import HOLES, Kind, Sensors, draw, elsewhere
 from tests.sensors.judged import Against, Firmware, against, read_back, sent, session
 from tests.sensors.playing import DAMP_MM, PERIOD_US, PLAIN_HAND, Hand, back_and_forth, crossings
 from tests.sensors.workshop import Bar, bar_test, calibrated, calibration_of, kept, levels_of, middle_levels
@@ -60,7 +60,7 @@ def coverage(kind: Kind, chanters: int = 200, changes: int = 20, first: int = 10
         chance = np.random.default_rng(first + seed)
         sensors, notes = draw(kind, chance), crossings(changes, chance)
         reports = calibrated(sensors, chance)
-        levels, later, hand = levels_of(reports), warmed(sensors, chance), Hand(damp_mm=DAMP_MM, apart_us=40_000)
+        levels, later, hand = levels_of(reports), elsewhere(sensors, chance), Hand(damp_mm=DAMP_MM, apart_us=40_000)
         skew = fit(bar_test(sensors, levels, Bar(thumb=True), chance), calibration_of(reports))
         for slopes in (True, False):
             what = "with slopes" if slopes else "without slopes"

@@ -24,6 +24,9 @@ OUT_US = 10_000
 OF_A_SENSOR = range(6, 12)
 BAD_HOLE = 3  # the top ring's, which E and D move
 EASY = Hand(travel_us=(20_000, 60_000))
+APART = Hand(apart_us=30_000)
+# Every finger stands still for a moment, half up, each time.
+HESITANT = Hand(travel_us=(12_000, 120_000), pause_us=(5_000, 60_000), pause_mm=(0.3, 3.0), apart_us=30_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,7 @@ def healthy(firmware: Firmware | None, changes: int, seed: int = 5) -> Seen:
     return look(Bad(good, good), firmware, changes, seed=seed)
 
 
-def good_ones(firmware: Firmware, chanters: Iterable[int], changes: int) -> Told:
+def good_ones(firmware: Firmware, chanters: Iterable[int], changes: int, hand: Hand = APART) -> Told:
     """What is told of chanters fresh from a workshop, calibrated, in a room with some light: (time, code, hole).
 
     `chanters` are their numbers.
@@ -149,7 +152,7 @@ def good_ones(firmware: Firmware, chanters: Iterable[int], changes: int) -> Told
             sensors = replace(sensors, light=chance.uniform(0.0, 0.05, HOLES))
         sensors = replace(sensors, drift=chance.uniform(-0.05, 0.05, HOLES))
         levels = levels_of(calibrated(sensors, chance))
-        played = play(crossings(changes, chance), sensors, Hand(apart_us=30_000), chance)
+        played = play(crossings(changes, chance), sensors, hand, chance)
         told += _scanned(firmware, played, sensors, levels, chance)[1]
     return told
 

@@ -11,6 +11,7 @@ Journal of Neuroscience 5(7), 1985).
 - A finger is lifted to `top_mm` in `travel_us`, or comes down from there. It is pressed in by up to `press_mm` after.
 - A *strike* aims below the rim and is stopped by it; the other ways come to rest.
 - A *damp* finger leaves `water_mm` of water on the rim: lifted, it is seen lower by as much until it is free of it.
+- A *hesitating* finger slows down to a standstill `pause_mm` up, always above its seal, and is `pause_us` later for it.
 - A *rolling* finger opens one side first, and closes one side last: its two sides are `roll_us` apart.
 """
 
@@ -60,6 +61,8 @@ class Moves:
     roll_us: Floats
     way: NDArray[np.int64]
     water_mm: Floats
+    pause_us: Floats
+    pause_mm: Floats
 
     def heights_mm(self, t_us: Floats) -> Floats:
         """The height that a sensor below the hole sees, the mean of the pad's two sides; t_us (n, m), row by row."""
@@ -76,6 +79,7 @@ class Moves:
         # The side that decides is at seal_mm at truth_us; the other one opens later, and closes earlier.
         sign = np.where(self.lift, 1.0, -1.0)[:, None]
         begun = self._began_us()[:, None] + which * sign * self.roll_us[:, None]
+        t_us = self._without_pause_us(t_us, begun)
         tau = np.clip((t_us - begun) / self.travel_us[:, None], 0.0, 1.0)
         up = np.where(self.lift[:, None], tau, 1.0 - tau)
         height = np.empty_like(up)
@@ -83,6 +87,34 @@ class Moves:
             rows = self.way == way
             height[rows] = self.top_mm[rows, None] * opened(way, up[rows])
         return height - self._pressed_mm(t_us, begun, tau)
+
+    def _without_pause_us(self, t_us: Floats, begun: Floats) -> Floats:
+        """When the finger would be there without its pause: what lies on the seal's side of that is as it was."""
+        if not self.pause_us.any():
+            return t_us
+        pause, lift = self.pause_us[:, None], self.lift[:, None]
+        tau = self._tau_at(self.pause_mm)[:, None]
+        stands_us = begun + tau * self.travel_us[:, None]
+        # Its pace goes down to nothing and up again as 3 x^2 - 2 x^3 has it, over half as long again as it loses.
+        # It does not begin before the seal, nor end after it, which may make it stand a little higher.
+        seals_us = self.truth_us[:, None]
+        begins_us = np.where(
+            lift,
+            np.maximum(stands_us - 0.25 * pause, seals_us),
+            np.minimum(stands_us - 1.25 * pause, seals_us - 1.5 * pause),
+        )
+        x = np.clip((t_us - begins_us) / np.maximum(1.5 * pause, 1.0), 0.0, 1.0)
+        lost = pause * x**2 * (3 - 2 * x)
+        return np.asarray(t_us - np.where(lift, lost, lost - pause))
+
+    def _tau_at(self, height_mm: Floats) -> Floats:
+        """At which share of its travel's time each finger is so high."""
+        share = height_mm / self.top_mm
+        taus = np.empty(len(share))
+        for way in np.unique(self.way):
+            rows = self.way == way
+            taus[rows] = np.interp(share[rows], opened(way, _TAU), _TAU)
+        return np.where(self.lift, taus, 1.0 - taus)
 
     def _pressed_mm(self, t_us: Floats, begun: Floats, tau: Floats) -> Floats:
         """How far the pad is pressed in: let go before the finger leaves, built up after it has come."""
@@ -93,11 +125,5 @@ class Moves:
 
     def _began_us(self) -> Floats:
         """When the travel of the deciding side begins, so that it is at the sealing height at truth_us."""
-        share = self.seal_mm / self.top_mm
-        taus = np.empty(len(share))
-        for way in np.unique(self.way):
-            rows = self.way == way
-            taus[rows] = np.interp(share[rows], opened(way, _TAU), _TAU)
-        at = np.where(self.lift, taus, 1.0 - taus)
-        began: Floats = self.truth_us - at * self.travel_us
+        began: Floats = self.truth_us - self._tau_at(self.seal_mm) * self.travel_us
         return began

@@ -50,6 +50,7 @@ class Sensors:
     # What makes it bad, by hole.
     light: Floats = field(default_factory=lambda: _all(0.0))  # amplitude of the flicker, as a share
     light_hz: float = 100.0
+    steady: Floats = field(default_factory=lambda: _all(0.0))  # light that does not flicker, as a share
     drift: Floats = field(default_factory=lambda: _all(0.0))  # reached after drift_us
     drift_us: float = 60e6
     film: Floats = field(default_factory=lambda: _all(0.0))  # share that stays at a lift
@@ -76,11 +77,11 @@ class Sensors:
     def light_at(self, t_us: Floats, height_mm: Floats, holes: NDArray[np.int64]) -> Floats:
         """What the room's light adds to the signal: none comes past a finger that lies on the hole."""
         open_signal, covered = self.at_rest()
-        amplitude = (self.light * (covered - open_signal))[holes][:, None]
-        if not amplitude.any():
+        waves, even = (((lit * (covered - open_signal))[holes])[:, None] for lit in (self.light, self.steady))
+        if not waves.any() and not even.any():
             return np.zeros(t_us.shape)
         enters = np.maximum(height_mm, 0.0) / (np.maximum(height_mm, 0.0) + 1.0)
-        return np.asarray(amplitude * enters * (1 + np.cos(2 * np.pi * self.light_hz * t_us / 1e6)))
+        return np.asarray(enters * (even + waves * (1 + np.cos(2 * np.pi * self.light_hz * t_us / 1e6))))
 
     def raw(self, signal: Floats, chance: np.random.Generator) -> NDArray[np.int64]:
         """Raw counts of signals (…, 8), with noise, kept within the converter's range."""
@@ -118,9 +119,16 @@ def draw(kind: Kind, chance: np.random.Generator, uneven_mm: float = 0.3) -> Sen
     )
 
 
-def warmed(sensors: Sensors, chance: np.random.Generator) -> Sensors:
-    """The same chanter some time after its calibration: its samples have wandered by some 2 % of the swing."""
-    return replace(sensors, wander=float(chance.normal(0.0, 0.02)))
+def elsewhere(sensors: Sensors, chance: np.random.Generator) -> Sensors:
+    """The same chanter some time after its calibration, and in another room.
+
+    Its samples have wandered by some 2 % of the swing; a lamp shines on what sees light, as brightly as may be before
+    the open samples have risen by a quarter of it, which is told as drift.
+    """
+    later = replace(sensors, wander=float(chance.normal(0.0, 0.02)))
+    if sensors.kind != "infrared":
+        return later
+    return replace(later, steady=chance.uniform(0.0, 0.27) * chance.uniform(0.7, 1.0, HOLES))
 
 
 def spoilt(sensors: Sensors, hole: int, **bad: float) -> Sensors:

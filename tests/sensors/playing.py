@@ -34,6 +34,8 @@ class Hand:
     roll: tuple[float, float] = (0.0, 0.05)  # a share of the travel
     strikes: bool = True  # some coverings strike the rim; else all ways are of minimum jerk
     damp_mm: tuple[float, float] = (0.0, 0.0)  # the water that a lifted finger leaves on the rim
+    pause_us: tuple[float, float] = (0.0, 0.0)  # how long a finger stands still on its way
+    pause_mm: tuple[float, float] = (0.5, 3.0)  # and how high, at least a little above its seal
     apart_us: float = 0.0  # how far the fingers of a change are apart, at most; 0 all at one instant
 
 
@@ -111,6 +113,10 @@ def play(notes: Sequence[int], sensors: Sensors, hand: Hand, chance: np.random.G
             roll_us=chance.uniform(*hand.roll, many) * travel,
             way=ways if hand.strikes else np.full(many, MINIMUM_JERK),
             water_mm=chance.uniform(*hand.damp_mm, many) if any(hand.damp_mm) else np.zeros(many),
+            pause_us=chance.uniform(*hand.pause_us, many) if any(hand.pause_us) else np.zeros(many),
+            pause_mm=np.maximum(chance.uniform(*hand.pause_mm, many), sensors.seal_mm[holes] + 0.1)
+            if any(hand.pause_us)
+            else np.ones(many),
         ),
     )
 

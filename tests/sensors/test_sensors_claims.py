@@ -10,12 +10,12 @@ import pytest
 
 from fingerlead.workbench.skew import fit
 from tests.sensors.__main__ import KINDS
-from tests.sensors.holes import HOLES, Sensors, draw, warmed
+from tests.sensors.holes import HOLES, Sensors, draw, elsewhere
 from tests.sensors.judged import Against, session
 from tests.sensors.playing import DAMP_MM, PLAIN_HAND, Hand, back_and_forth, crossings
 from tests.sensors.workshop import Bar, bar_test, flawless, kept, middle_levels
 
-CHANTERS, CHANGES = 16, 5
+CHANTERS, CHANGES = 24, 4
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +25,7 @@ def at_one_instant():
     for kind, seed in product(KINDS, range(CHANTERS)):
         chance = np.random.default_rng(seed)
         sensors, notes = draw(kind, chance), crossings(CHANGES, chance)
-        calibration, later, hand = flawless(sensors), warmed(sensors, chance), Hand(damp_mm=DAMP_MM)
+        calibration, later, hand = flawless(sensors), elsewhere(sensors, chance), Hand(damp_mm=DAMP_MM)
         out["never measured"].add(session(later, notes, hand, seed, middle_levels(sensors)))
         with kept(calibration):
             out["calibrated"].add(session(later, notes, hand, seed, calibration.levels))
@@ -96,7 +96,7 @@ def test_a_brisk_bar_and_a_slow_one_show_the_same_heights_at_quite_different_tim
 
 @pytest.mark.parametrize("travel_us", [30_000.0, 100_000.0])
 def test_heights_of_a_brisk_bar_bring_the_holes_together_at_any_pace(uneven, travel_us):
-    hand, notes = replace(PLAIN_HAND, travel_us=(travel_us, travel_us)), crossings(60, np.random.default_rng(1))
+    hand, notes = replace(PLAIN_HAND, travel_us=(travel_us, travel_us)), crossings(100, np.random.default_rng(1))
     spread_us = []
     for thumb in (None, False, True):
         calibration, skew = heights_by(uneven, 30_000.0, thumb=bool(thumb))

@@ -34,6 +34,8 @@ def drawn(chance, count=200) -> Moves:
         roll_us=chance.uniform(0, 5_000, count),
         way=chance.choice((MINIMUM_JERK, EVEN_SWING, STRIKE), count),
         water_mm=np.zeros(count),
+        pause_us=np.zeros(count),
+        pause_mm=np.ones(count),
     )
 
 

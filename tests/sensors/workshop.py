@@ -154,6 +154,7 @@ def bar_test(sensors: Sensors, levels: Levels, bar: Bar, chance: np.random.Gener
     moves = Moves(
         hole, lift, when + tilt, np.zeros(count), np.full(count, bar.travel_us), np.full(count, 10.0),
         np.zeros(count), np.full(count, 10_000.0), np.zeros(count), np.full(count, MINIMUM_JERK), np.zeros(count),
+        np.zeros(count), np.ones(count),
     )  # fmt: skip
     # Low G and hands off, but for the thumb: the notes are of no account, the masks at rest are.
     raws = _bar_windows(Played((0,) * (changes + 1), change, moves), sensors, chance).astype(np.int64)

@@ -13,19 +13,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fingerlead.timing.budget import (
-    BETWEEN,
     COVERAGE,
+    LEVELS_ANYWHERE,
+    LOWEST_SEAL_MM,
     NAMES,
     SCHEMA,
+    STEEP_ANYWHERE,
+    SWING,
     Budget,
     BudgetError,
     assumed,
     combined,
+    furthest,
     read_budget,
 )
 from fingerlead.timing.edge_errors import apart_us
 from fingerlead.timing.results import KnownSeal
 from fingerlead.timing.timeline import timing_for
+from tests.sensors.fingers import minimum_jerk
 
 SOUND = f"""schema = "{SCHEMA}"
 [us]
@@ -38,6 +43,7 @@ link = 0
 "rim to rim" = 0.06
 seal = 0.15
 temperature = 0.03
+light = 0.02
 film = 0.03
 """
 
@@ -83,7 +89,7 @@ def drawn_errors(
 def test_what_is_combined_is_what_monte_carlo_finds(one, other):
     """After JCGM 101:2008, 200 000 trials: single edges, and the time between two of one chanter at one pace."""
     chance, slowness = np.random.default_rng(7), np.full(200_000, 5_000.0)
-    budget, common = replace(assumed(1_000.0), between=1.0), {}
+    budget, common = replace(assumed(1_000.0), between=(1.0, 1.0)), {}
     errors = [drawn_errors(budget, lift, slowness, chance, common) for lift in (one, other)]
     sizes = [(budget.own_us(lift, 5_000.0), budget.common_us(lift, 5_000.0)) for lift in (one, other)]
     # The paces of the two differ here by nothing, which own_us allows for.
@@ -160,15 +166,50 @@ def test_an_edges_own_part_is_found_again_in_what_is_stated_of_it(calibrated, li
     assert budget.own_of_us(stated_us, common_us) == pytest.approx(own_us, rel=1e-6)
 
 
-def test_what_is_common_counts_more_between_two_edges_where_nothing_is_known_of_the_levels():
+def test_what_is_common_counts_by_its_most_between_two_edges_where_nothing_is_known_of_the_levels():
     """It makes no single edge less certain, and where the levels are known it is as the GUM has it."""
     unknown = assumed(1_000.0)
-    plain = replace(unknown, between=1.0)
-    for lift in (True, False):
-        sizes = [(one.own_us(lift, 5_000.0), one.common_us(lift, 5_000.0)) for one in (unknown, plain)]
+    plain = replace(unknown, between=(1.0, 1.0))
+    for lift, level, steep in zip((False, True), LEVELS_ANYWHERE, reversed(STEEP_ANYWHERE), strict=True):
+        full_scale_us = 10_000.0
+        slowness = full_scale_us * steep
+        sizes = [(one.own_us(lift, slowness), one.common_us(lift, slowness)) for one in (unknown, plain)]
         assert unknown.expanded_us(*sizes[0]) == pytest.approx(float(plain.expanded_us(*sizes[1])))
-        assert sizes[0][1] == pytest.approx(BETWEEN * sizes[1][1])
-    assert assumed(1_000.0, calibrated=True).between == 1.0
+        most_us = SWING * furthest(level) * full_scale_us
+        assert COVERAGE * abs(sizes[0][1]) == pytest.approx(most_us)
+        assert most_us > COVERAGE * abs(sizes[1][1])
+    assert assumed(1_000.0, calibrated=True).between == (1.0, 1.0)
+
+
+@pytest.mark.parametrize("level", [0.45, 0.55])
+@pytest.mark.parametrize("reach_mm", [0.7, 0.8, 0.9])
+def test_no_finger_that_moves_with_the_least_jerk_crosses_a_level_further_from_its_seal(level, reach_mm):
+    """10 mm in 30 ms over a capacitive sensor: from the lowest seal to the level, in time, times the sample's slope."""
+    t_us = np.linspace(0, 30_000, 300_001)
+    sample = 1 / (1 + 10 * minimum_jerk(t_us / 30_000) / reach_mm)
+    crossed, sealed = (
+        np.searchsorted(-sample, -level),
+        np.searchsorted(10 * minimum_jerk(t_us / 30_000), LOWEST_SEAL_MM),
+    )
+    slope = (sample[crossed - 100] - sample[crossed + 100]) / (t_us[crossed + 100] - t_us[crossed - 100])
+    share = (t_us[crossed] - t_us[sealed]) * slope
+    assert 0.8 * furthest(level) < share <= furthest(level)
+
+
+def test_steady_light_matters_as_far_as_it_enters_under_a_finger_and_as_half_of_all_sensors_see_it():
+    """An infrared sample is (1 + z / 2 mm)^-2, z / (z + 1 mm) of the light comes in: even up to 0.27 of the swing."""
+
+    def size_mm(shares):
+        heights = 2 * (np.array(shares) ** -0.5 - 1)
+        moved = 0.27 * heights / (heights + 1) / np.array(shares) ** 1.5
+        return math.sqrt(np.mean(moved**2) / 3 / 2)
+
+    [unknown], [known] = (
+        [share for share in assumed(1_000, calibrated=calibrated).shares if share.name == "light"]
+        for calibrated in (False, True)
+    )
+    assert unknown.size == pytest.approx(size_mm([0.45, 0.55]), abs=0.01)
+    assert known.size == pytest.approx(size_mm([0.78, 0.82]), abs=0.005)
 
 
 def test_a_makers_budget_is_read():
@@ -176,7 +217,7 @@ def test_a_makers_budget_is_read():
     assert [share.name for share in budget.shares] == list(NAMES)
     assert budget.how == "given"
     assert budget.total("us", common=False, lift=True) == 290
-    assert budget.total("mm", common=True, lift=False) == pytest.approx(math.hypot(0.1, 0.15, 0.03))
+    assert budget.total("mm", common=True, lift=False) == pytest.approx(math.hypot(0.1, 0.15, 0.03, 0.02))
 
 
 @pytest.mark.parametrize(

@@ -167,9 +167,9 @@ static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint1
     }
 }
 
-static void watch_travel(struct health *h, uint8_t hole, uint16_t sample, bool covered) {
+static void watch_travel(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago, bool covered) {
     const struct ends ends = {.here = h->extreme[hole], .there = h->came_from[hole], .open = h->rest[0][hole],
-                              .top = h->rest[1][hole], .covered = covered, .rests = h->still[hole] >= h->scans.quiet};
+                              .top = h->rest[1][hole], .ago = ago, .covered = covered, .rests = h->still[hole] >= h->scans.quiet};
     travel_see(&h->travel, hole, sample, &ends, EVERY * board.scan_us);
 }
 
@@ -207,11 +207,11 @@ void health_see(struct health *h, const uint16_t samples[HOLES], const struct sl
     bool ended = false;
     for (uint8_t hole = turn % EVERY; hole < HOLES; hole = (uint8_t)(hole + EVERY)) {
         count(&h->still[hole]);
+        uint16_t ago = full ? slopes_oldest(slopes, hole) : samples[hole];
         if (h->quick[hole] == 0) {
-            watch_travel(h, hole, samples[hole], seen_mask >> hole & 1);
+            watch_travel(h, hole, samples[hole], ago, seen_mask >> hole & 1);
         }
         if (seen_mask >> hole & 1) {
-            uint16_t ago = full ? slopes_oldest(slopes, hole) : samples[hole];
             watch_leaving(h, hole, samples[hole], ago, levels->uncover_at[hole]);
         }
         if (h->moving[hole] > 0) {

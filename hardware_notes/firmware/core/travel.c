@@ -1,6 +1,7 @@
 #include "travel.h"
 
 #define PRESS_US 5000u       /* a pad takes longer than that to be pressed in, or let go */
+#define STANDS 48u           /* a sample that goes less than such a part of the swing, in SLOPE_REACH scans, stands */
 #define PRESS_MOST_US 60000u /* and not so long: that is a finger that hesitates */
 
 void travel_see(struct travel *t, uint8_t hole, uint16_t sample, const struct ends *ends, uint32_t look_us) {
@@ -19,6 +20,11 @@ void travel_see(struct travel *t, uint8_t hole, uint16_t sample, const struct en
     }
     uint32_t eighths = sample > open ? 8u * (uint32_t)(sample - open) / (uint32_t)(top - open) : 0;
     if (eighths > 0 && eighths < 7) {
+        /* A finger that pauses half up, or lies less firmly than it came, stands still there. */
+        uint32_t gone = sample > ends->ago ? (uint32_t)(sample - ends->ago) : (uint32_t)(ends->ago - sample);
+        if (eighths >= 4 && STANDS * gone < (uint32_t)(top - open)) {
+            return;
+        }
         uint8_t *looks = eighths < 4 ? low : high;
         *looks = (uint8_t)(*looks + (*looks < UINT8_MAX));
         return;

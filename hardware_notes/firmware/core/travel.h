@@ -19,10 +19,11 @@ struct travel {
     uint8_t pressed_mask;            /* the last way was that of a pad which is pressed */
 };
 
-/* Where a hole's sample rests. */
+/* Where a hole's sample rests, and where it comes from. */
 struct ends {
     uint16_t here, there; /* this rest's extreme, that of the one before */
     uint16_t open, top;   /* what is known of either kind; 0 nothing */
+    uint16_t ago;         /* the sample SLOPE_REACH scans before */
     bool covered;
     bool rests; /* for some time */
 };

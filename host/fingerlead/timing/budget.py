@@ -31,11 +31,12 @@ COVERAGE = 2.0
 # µs for each mm, at a travel of 12 to 250 ms, each as likely on a logarithmic scale; else as a share of all that a
 # sample can be, for each mm. By levels near the seal, and in the middle of the swing, where they lie in a chanter that
 # was never calibrated.
-SLOWNESS_AT_SEAL, SLOWNESS_ANYWHERE = (30_600.0, 22_700.0), (30_900.0, 17_800.0)
-STEEP_AT_SEAL, STEEP_ANYWHERE = (0.49, 0.32), (0.43, 0.28)
-# What is common to all edges of a chanter does not scatter: one beyond it would be wrong in every crossing. Where
-# nothing is known of the levels, it counts so much more between two edges, which holds to a seal at the very rim.
-BETWEEN = 1.6
+SLOWNESS_AT_SEAL, SLOWNESS_ANYWHERE = (32_500.0, 21_500.0), (31_500.0, 18_200.0)
+STEEP_AT_SEAL, STEEP_ANYWHERE = (0.4, 0.29), (0.36, 0.25)
+# Where nothing is known of the levels: makers put them here in the swing, in a covering and in a lift; a swing is so
+# much of all that a sample can be; and of a hundred chanters one seals lower.
+LEVELS_ANYWHERE, SWING, LOWEST_SEAL_MM = (0.55, 0.45), 0.75, 0.005
+REACH_MM = 0.8  # where a capacitive sample is half of its swing
 # How far fingers of one change differ in pace, as a share: what is common to them cancels but for that.
 PACES_DIFFER = 0.15
 GREATEST = 1e6
@@ -70,12 +71,15 @@ class Sizes(NamedTuple):
 
 @dataclass(frozen=True)
 class Budget:
-    """All shares of one chanter; `between` is how much what is common counts more between two edges than in one."""
+    """All shares of one chanter.
+
+    `between`, of a covering and of a lift, is how much what is common counts more between two edges than in one.
+    """
 
     shares: tuple[Share, ...]
     steep_per_mm: tuple[float, float] = STEEP_ANYWHERE
     slowness_us_per_mm: tuple[float, float] = SLOWNESS_ANYWHERE
-    between: float = 1.0
+    between: tuple[float, float] = (1.0, 1.0)
 
     @cached_property
     def sizes(self) -> tuple[Sizes, Sizes]:
@@ -84,7 +88,7 @@ class Budget:
             Sizes(
                 self.total("us", common=False, lift=lift),
                 self.own_mm(lift),
-                (1.0 if lift else -1.0) * self.between * self.total("mm", common=True, lift=lift),
+                (1.0 if lift else -1.0) * self.between[lift] * self.total("mm", common=True, lift=lift),
             )
             for lift in (False, True)
         )
@@ -117,12 +121,18 @@ class Budget:
 
     def expanded_us(self, own_us: ArrayLike, common_us: ArrayLike) -> Floats:
         """The expanded uncertainty of single edges."""
-        common = np.asarray(common_us) / self.between
-        return np.asarray(COVERAGE * np.hypot(own_us, common), dtype=np.float64)
+        return np.asarray(COVERAGE * np.hypot(own_us, self._alone_us(common_us)), dtype=np.float64)
 
     def own_of_us(self, uncertainty_us: float, common_us: float) -> float:
         """An edge's own standard uncertainty, by its expanded one."""
-        return math.sqrt(max((uncertainty_us / COVERAGE) ** 2 - (common_us / self.between) ** 2, 0.0))
+        return math.sqrt(max((uncertainty_us / COVERAGE) ** 2 - float(self._alone_us(common_us)) ** 2, 0.0))
+
+    def _alone_us(self, common_us: ArrayLike) -> Floats:
+        """What is common to all edges, as it counts in one: that of a lift is above 0."""
+        covering, lift = self.between
+        common = np.asarray(common_us)
+        counts = lift if covering == lift else np.where(common > 0, lift, covering)
+        return np.asarray(common / counts, dtype=np.float64)
 
     @property
     def how(self) -> How:
@@ -159,24 +169,44 @@ _SPECIFIED = (
     Share("rim to rim", "mm", 0.07),
     Share("seal", "mm", 0.145, common=True),
     Share("temperature", "mm", 0.03, common=True),
+    Share("light", "mm", 0.15, common=True),
     Share("film", "mm", 0.06, lifts=True),
 )
 NAMES = tuple(share.name for share in _SPECIFIED)
 # What is left between a lift and a covering where a calibration has put the levels near the seal.
 CALIBRATED_MM = 0.05
-# And what the rims' heights, up to 0.3 mm apart, still matter there, as each level goes by its own hole's swing.
-RIMS_MM = 0.03
+# And what the rims' heights, up to 0.3 mm apart, still matter there, as each level goes by its own hole's swing; and
+# what the steady light of a lamp does.
+RIMS_MM = LIGHT_MM = 0.03
+
+
+def furthest(level: float) -> float:
+    """How far in time a finger crosses a level from its seal, at most: a share of the swing, over the sample's slope.
+
+    The level is a share of the swing. A finger that leaves its rim from rest, or comes to rest there, goes as the cube
+    of time (minimum jerk), so that from the rim to a height it takes 3 times what its pace at that height says. Of a
+    capacitive sensor height times steepness is s (1 - s) of the swing, whatever its reach.
+    """
+    level_mm = REACH_MM * (1 / level - 1)
+    return 3 * level * (1 - level) * (1 - float((LOWEST_SEAL_MM / level_mm) ** (1 / 3)))
 
 
 @lru_cache(maxsize=64)
 def assumed(scan_us: float, *, calibrated: bool = False, rims_mm: float | None = None) -> Budget:
     """The budget of a chanter of which nothing was measured but, perhaps, its levels, and then its rims too."""
-    budget = Budget(_SPECIFIED, between=BETWEEN).with_size("scan", scan_us / 12**0.5, "assumed")
+    budget = Budget(_SPECIFIED).with_size("scan", scan_us / 12**0.5, "assumed")
     if not calibrated:
-        return budget
+        # What is common to a chanter does not scatter: one beyond it would be wrong in every crossing. So between two
+        # edges it counts by the most that it can be.
+        covering, lift = (
+            SWING * furthest(level) / steep / COVERAGE / budget.total("mm", common=True, lift=is_lift)
+            for is_lift, level, steep in zip((False, True), LEVELS_ANYWHERE, reversed(STEEP_ANYWHERE), strict=True)
+        )
+        return replace(budget, between=(covering, lift))
     budget = budget.with_size("lift against cover", CALIBRATED_MM, "measured")
     budget = budget.with_size("rim to rim", RIMS_MM if rims_mm is None else rims_mm, "measured")
-    return replace(budget, steep_per_mm=STEEP_AT_SEAL, slowness_us_per_mm=SLOWNESS_AT_SEAL, between=1.0)
+    budget = budget.with_size("light", LIGHT_MM, "measured")
+    return replace(budget, steep_per_mm=STEEP_AT_SEAL, slowness_us_per_mm=SLOWNESS_AT_SEAL)
 
 
 def read_budget(text: str, source: str) -> Budget:
