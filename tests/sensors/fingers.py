@@ -95,16 +95,17 @@ class Moves:
         pause, lift = self.pause_us[:, None], self.lift[:, None]
         tau = self._tau_at(self.pause_mm)[:, None]
         stands_us = begun + tau * self.travel_us[:, None]
-        # Its pace goes down to nothing and up again as 3 x^2 - 2 x^3 has it, over half as long again as it loses.
-        # It does not begin before the seal, nor end after it, which may make it stand a little higher.
-        seals_us = self.truth_us[:, None]
+        # Its pace goes down to nothing evenly, and up again: not before a lift's seal, nor after a covering's.
+        slows = np.maximum(0.25 * np.minimum(pause, self.travel_us[:, None]), 1.0)
+        seals_us, whole = self.truth_us[:, None], pause + slows
         begins_us = np.where(
             lift,
-            np.maximum(stands_us - 0.25 * pause, seals_us),
-            np.minimum(stands_us - 1.25 * pause, seals_us - 1.5 * pause),
+            np.maximum(stands_us - slows / 2, seals_us),
+            np.minimum(stands_us - slows / 2 - pause, seals_us - whole),
         )
-        x = np.clip((t_us - begins_us) / np.maximum(1.5 * pause, 1.0), 0.0, 1.0)
-        lost = pause * x**2 * (3 - 2 * x)
+        x = np.clip(t_us - begins_us, 0.0, whole)
+        lost = np.where(x < slows, x**2 / (2 * slows), np.minimum(x - slows / 2, pause))
+        lost = np.where(x > whole - slows, pause - (whole - x) ** 2 / (2 * slows), lost)
         return np.asarray(t_us - np.where(lift, lost, lost - pause))
 
     def _tau_at(self, height_mm: Floats) -> Floats:

@@ -10,6 +10,7 @@ import pytest
 
 from fingerlead.workbench.skew import fit
 from tests.sensors.__main__ import KINDS
+from tests.sensors.bad import HESITANT
 from tests.sensors.holes import HOLES, Sensors, draw, elsewhere
 from tests.sensors.judged import Against, session
 from tests.sensors.playing import DAMP_MM, PLAIN_HAND, Hand, back_and_forth, crossings
@@ -68,6 +69,23 @@ def test_at_30_ms_of_travel_a_calibrated_time_is_within_1500_us_of_the_seal(kind
         errors, _ = told.of(lift)
         assert len(errors) > 600
         assert np.sqrt((errors**2).mean()) <= 1_500
+
+
+def test_a_finger_that_stands_still_half_up_is_within_what_is_stated_of_it():
+    """Every finger does, for 5 to 60 ms, on a chanter whose levels are near the seal."""
+    told = Against()
+    for kind, seed in product(KINDS, range(12)):
+        chance = np.random.default_rng(900 + seed)
+        sensors, notes = draw(kind, chance), crossings(6, chance)
+        calibration = flawless(sensors)
+        with kept(calibration):
+            told.add(session(sensors, notes, HESITANT, seed, calibration.levels))
+    assert told.led > 40
+    assert told.wrong <= 0.05 * told.led
+    for lift in (True, False):
+        errors, stated = told.of(lift)
+        assert len(errors) > 250
+        assert (np.abs(errors) <= stated).mean() >= 0.93
 
 
 UNEVEN_MM = np.array([0.6, 0.0, 0.5, 0.1, 0.6, 0.0, 0.4, 0.1])

@@ -51,6 +51,24 @@ def test_a_hole_seals_at_its_height_and_at_no_other_time():
     assert (rising * (after - before) > 0)[steep].all()
 
 
+def test_a_hesitating_finger_seals_when_it_would_have_and_stands_still_meanwhile():
+    moves = drawn(np.random.default_rng(4))
+    pausing = replace(moves, pause_us=np.full(200, 40_000.0), pause_mm=moves.seal_mm + 0.5)
+    t_us = moves.truth_us[:, None]
+    assert np.abs(pausing.deciding_mm(t_us)[:, 0] - moves.seal_mm).max() < 0.002
+    way = np.where(moves.lift, 1, -1)[:, None] * np.arange(0, 400_000.0, 500.0)
+    heights = pausing.deciding_mm(t_us + way)
+    on_its_way = (heights > moves.seal_mm[:, None] + 0.3) & (heights < 0.9 * moves.top_mm[:, None])
+    paces = np.where(on_its_way[:, 1:], np.abs(np.diff(heights)), np.inf)
+    assert (paces.min(axis=1) < 0.002).all()
+    # What lies beyond the pause comes as much later, or has been as much earlier.
+    for late_us in (60_000.0, 90_000.0):
+        beyond = pausing.deciding_mm(t_us + np.where(moves.lift, 1, -1)[:, None] * (late_us + 40_000.0))
+        plain = moves.deciding_mm(t_us + np.where(moves.lift, 1, -1)[:, None] * late_us)
+        quick = moves.travel_us < 60_000
+        assert beyond[quick, 0] == pytest.approx(plain[quick, 0], abs=0.01)
+
+
 def test_a_finger_rests_pressed_in_or_at_its_top():
     moves = drawn(np.random.default_rng(2))
     early, late = (moves.heights_mm(np.full((200, 1), at))[:, 0] for at in (-400_000.0, 1_200_000.0))

@@ -57,6 +57,33 @@ def of_changes(found: dict, first: int) -> list[dict]:
     ]
 
 
+# Its budget has sizes of its own, and none for light.
+WITHOUT_LIGHT = (
+    "FINGERTIMES\n"
+    "CAEGGCFK KEQP49SK EDGRC3NL VJRVXH3M\n"
+    "CBJBMCMD HXDMWR9V 9THVWM94 DPJB7FRV\n"
+    "KKAE3PA9 NM9CBKAC TVKXGMXC FJT3JZBL\n"
+    "CTH79YXQ N3TD7MHA 9T\n"
+    "THATSALL\n"
+)
+
+
+def test_a_budget_of_its_own_sizes_is_read_from_a_message_that_has_no_light_in_it():
+    budget = decode_passage(WITHOUT_LIGHT).timing.budget
+    sizes = {share.name: share.size for share in budget.shares}
+    assert sizes.pop("light") == 0
+    assert list(sizes.values()) == [290, 0, 0, 0.05, 0.1, 0.06, 0.15, 0.03, 0.03]
+
+
+def test_a_budget_of_its_own_sizes_is_the_same_on_both_sides():
+    passage = decode_passage(WITHOUT_LIGHT)
+    for size in (0.0, 0.021):
+        given = replace(
+            passage, timing=replace(passage.timing, budget=passage.timing.budget.with_size("light", size, "given"))
+        )
+        assert decode_passage(encode_passage(given)) == given
+
+
 def same_on_both_sides(analysis, first: int, last: int) -> None:
     passage = cut(analysis, first, last)
     opened = decode_passage(encode_passage(passage))

@@ -46,6 +46,7 @@ SKEWS: tuple[Literal["measured", "assumed", "given"], ...] = ("measured", "assum
 # The causes that a passage can name; a trouble is told as a silence.
 CAUSES: tuple[Cause, ...] = ("lost", "gap", "restart")
 MUSIC_KINDS: tuple[MusicKind, ...] = ("none", "rung", "tune")
+LIGHT = "light"  # the share that budgets have had last
 SEVERAL = 8  # in place of a single finger's number: more than one moved at once
 USUAL = astuple(Settings())
 MOST_ALTERNATES = 255
@@ -214,15 +215,17 @@ def _passage(p: Passage, coder: Coder) -> Passage:
     end_us = t_us + steps.step(p.end_us - t_us, coder)
     doubts = tuple(_doubts(_filled_up(p.doubts, Doubt(0, 0, "lost"), doubt_count), coder, timing.scan_us))
     musics = tuple(_musics(p.musics, coder, timing.scan_us))
-    # Last, so that a message from before there were budgets, notes not as written, places, or own movements, ends where
-    # it has none.
+    # Last, so that a message from before there were budgets, notes not as written, places, own movements, or a share of
+    # light ends where it has none.
     timing = _budget(p.timing, timing, coder)
     slopes = tuple(_slopes(p, edges, coder)) if timing.budget is not None else ()
     misread = tuple(_misread(p.misread, coder, timing.scan_us))
     musics, places = tuple(_named(p.musics, musics, coder)), tuple(_places(p.places, musics, coder))
+    own = tuple(_own(p.own, coder))
+    timing = _light(p.timing, timing, coder)
     return Passage(
         number, count, skip, at_us, tuple(edges), end_us, doubts, timing, settings, table, musics, slopes, misread,
-        places, tuple(_own(p.own, coder)),
+        places, own,
     )  # fmt: skip
 
 
@@ -382,13 +385,26 @@ def _budget(given: Timing, timing: Timing, coder: Coder) -> Timing:
         told = given.budget or assumed(timing.scan_us)
         budget = Budget(
             tuple(
-                replace(share, size=coder.number(round(share.size * 1_000), sizes) / 1_000, how="given")
+                replace(
+                    share,
+                    size=0.0 if share.name == LIGHT else coder.number(round(share.size * 1_000), sizes) / 1_000,
+                    how="given",
+                )
                 for share in told.shares
             ),
             STEEP_AT_SEAL,
             SLOWNESS_AT_SEAL,
         )
     return replace(timing, budget=budget, raw_bits=raw_bits)
+
+
+def _light(given: Timing, timing: Timing, coder: Coder) -> Timing:
+    """The timing with the share of light in a budget of its own sizes."""
+    if timing.budget is None or timing.budget.how != "given":
+        return timing
+    [size] = [share.size for share in (given.budget or timing.budget).shares if share.name == LIGHT]
+    told = coder.number(round(size * 1_000), SymbolCounts()) / 1_000
+    return replace(timing, budget=timing.budget.with_size(LIGHT, told, "given"))
 
 
 def _slopes(p: Passage, edges: list[tuple[int, int]], coder: Coder) -> Iterator[tuple[int, int, int]]:
