@@ -123,11 +123,11 @@ def test_levels_about_the_middle_do_not_count_as_levels_near_the_seal(tmp_path):
     assert skew_file.seal_of(device, tmp_path) is None
     near = replace(a_calibration("Ann"), levels=((740, 700),) * 8)
     files.keep_calibration(tmp_path, near)
-    # Samples of 100 to 900: the seal is at 740, and 0.05 mm of water hold a lift's up by 30.
-    assert skew_file.seal_of(device, tmp_path) == KnownSeal((70,) * 8, (0,) * 8, near.made)
+    # Samples of 100 to 900: the seal is at 740, a rolling pad is seen 8 higher, and 0.05 mm of water 30.
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((78,) * 8, (-8,) * 8, near.made)
     assert skew_file.seal_of(bytes.fromhex(OTHER), tmp_path) is None
     files.keep_calibration(tmp_path, replace(near, pupil="Cat", made="2026-02-01T10:00:00", levels=((760, 730),) * 8))
-    assert skew_file.seal_of(device, tmp_path) == KnownSeal((40,) * 8, (20,) * 8, "2026-02-01T10:00:00")
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((48,) * 8, (12,) * 8, "2026-02-01T10:00:00")
     # Of two pupils, one has levels from long ago.
     path = files.keep_calibration(tmp_path, a_calibration("Bob"))
     assert skew_file.seal_of(device, tmp_path) is None
@@ -145,12 +145,12 @@ def test_heights_are_kept_and_move_the_seal_of_their_holes(tmp_path, holes):
     assert skew_file.load_skew(tmp_path, DEVICE) == skew
     seal = skew_file.seal_of(device, tmp_path)
     # Of a swing of 800: a finger is seen sooner or later by so many samples.
-    assert seal.lift_raw == (*(70,) * (8 - holes), 110, *(70,) * (holes - 2), 54)
-    assert seal.cover_raw == (*(0,) * 7, -80)
+    assert seal.lift_raw == (*(78,) * (8 - holes), 118, *(78,) * (holes - 2), 62)
+    assert seal.cover_raw == (*(-8,) * 7, -88)
     assert (seal.made, seal.heights) == (near.made, "all holes" if holes == 8 else "front holes")
     # A skew without heights, as an earlier test kept it, moves nothing.
     skew_file.keep_skew(tmp_path, DEVICE, "2026-01-01", replace(skew, heights=None))
-    assert skew_file.seal_of(device, tmp_path) == KnownSeal((70,) * 8, (0,) * 8, near.made)
+    assert skew_file.seal_of(device, tmp_path) == KnownSeal((78,) * 8, (-8,) * 8, near.made)
 
 
 @pytest.mark.parametrize("heights", [None, SealHeights((0.0,) * 7, (0.0,) * 7, 0.016)])

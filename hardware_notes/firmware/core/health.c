@@ -169,7 +169,8 @@ static void watch_leaving(struct health *h, uint8_t hole, uint16_t sample, uint1
 
 static void watch_travel(struct health *h, uint8_t hole, uint16_t sample, uint16_t ago, bool covered) {
     const struct ends ends = {.here = h->extreme[hole], .there = h->came_from[hole], .open = h->rest[0][hole],
-                              .top = h->rest[1][hole], .ago = ago, .covered = covered, .rests = h->still[hole] >= h->scans.quiet};
+                              .top = h->rest[1][hole], .gone = apart(sample, ago), .covered = covered,
+                              .rests = h->still[hole] >= h->scans.quiet};
     travel_see(&h->travel, hole, sample, &ends, EVERY * board.scan_us);
 }
 

@@ -21,8 +21,7 @@ void travel_see(struct travel *t, uint8_t hole, uint16_t sample, const struct en
     uint32_t eighths = sample > open ? 8u * (uint32_t)(sample - open) / (uint32_t)(top - open) : 0;
     if (eighths > 0 && eighths < 7) {
         /* A finger that pauses half up, or lies less firmly than it came, stands still there. */
-        uint32_t gone = sample > ends->ago ? (uint32_t)(sample - ends->ago) : (uint32_t)(ends->ago - sample);
-        if (eighths >= 4 && STANDS * gone < (uint32_t)(top - open)) {
+        if (eighths >= 4 && STANDS * ends->gone < (uint32_t)(top - open)) {
             return;
         }
         uint8_t *looks = eighths < 4 ? low : high;

@@ -23,7 +23,7 @@ struct travel {
 struct ends {
     uint16_t here, there; /* this rest's extreme, that of the one before */
     uint16_t open, top;   /* what is known of either kind; 0 nothing */
-    uint16_t ago;         /* the sample SLOPE_REACH scans before */
+    uint16_t gone;        /* how far the sample is from that SLOPE_REACH scans before */
     bool covered;
     bool rests; /* for some time */
 };

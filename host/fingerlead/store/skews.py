@@ -29,9 +29,10 @@ from fingerlead.timing.results import HeightsOf, KnownSeal
 
 SKEW_SCHEMA = "fingerlead-skew-1"
 HEIGHTS_SCHEMA = "fingerlead-skew-2"  # with heights
-# A finger that was not dry leaves water on the rim, 0 to 0.1 mm, and is seen so much lower when it is lifted: half of
-# that, at the 0.75 of a swing for each mm by which a sample falls there; from memory, and calculated.
-FILM = 0.05 * 0.75
+# What a finger has and a stiff bar has not, as shares of the swing; from memory, and calculated at 0.75 of it for a mm.
+# A finger that was not dry leaves water on the rim, 0 to 0.1 mm, and is seen lower by half of that when it is lifted. A
+# pad that rolls lets one side of the hole open first and close last, and is seen at the mean of its sides.
+FILM, ROLL = 0.05 * 0.75, 0.01
 MOST_APART = 0.2  # of the swing: so far holes may see beside the seal's share
 GREATEST_US = 1_000_000
 
@@ -78,16 +79,19 @@ class Skew:
         return round(max(seen) - min(seen) + self.uncertain_us)
 
 
-def beyond_seal(calibration: Calibration, heights: SealHeights | None = None, film: float = 0.0) -> KnownSeal:
+def beyond_seal(
+    calibration: Calibration, heights: SealHeights | None = None, higher: tuple[float, float] = (0.0, 0.0)
+) -> KnownSeal:
     """How far the levels of a calibration lie beyond the seal, at the heights at which the holes see it.
 
-    `film` is the share of its swing by which a lifted finger is seen lower for the water that it leaves.
+    `higher` are the shares of the swing by which the sample is higher at the seal of a lift, and of a covering, than
+    that of a stiff dry bar.
     """
     shares = ((0.0,) * HOLES,) * 2 if heights is None else (_of_all(heights.lift), _of_all(heights.cover))
     swings = list(zip(calibration.open_raw, calibration.covered_raw, strict=True))
     lifted, laid = (
-        [low + (SEAL + lower + share) * (high - low) for (low, high), share in zip(swings, each, strict=True)]
-        for lower, each in zip((film, 0.0), shares, strict=True)
+        [low + (SEAL + more + share) * (high - low) for (low, high), share in zip(swings, each, strict=True)]
+        for more, each in zip(higher, shares, strict=True)
     )
     return KnownSeal(
         tuple(round(seal - uncover_at) for (_, uncover_at), seal in zip(calibration.levels, lifted, strict=True)),
@@ -105,7 +109,7 @@ def seal_of(device_id: bytes, folder: Path | None = None) -> KnownSeal | None:
     if last is None:
         return None
     skew = _kept_skew(folder, device)
-    return beyond_seal(last, None if skew is None else skew.heights, FILM)
+    return beyond_seal(last, None if skew is None else skew.heights, (FILM + ROLL, ROLL))
 
 
 def _of_all(shares: tuple[float, ...]) -> tuple[float, ...]:

@@ -31,8 +31,8 @@ COVERAGE = 2.0
 # µs for each mm, at a travel of 12 to 250 ms, each as likely on a logarithmic scale; else as a share of all that a
 # sample can be, for each mm. By levels near the seal, and in the middle of the swing, where they lie in a chanter that
 # was never calibrated.
-SLOWNESS_AT_SEAL, SLOWNESS_ANYWHERE = (32_500.0, 21_500.0), (31_500.0, 18_200.0)
-STEEP_AT_SEAL, STEEP_ANYWHERE = (0.4, 0.29), (0.36, 0.25)
+SLOWNESS_AT_SEAL, SLOWNESS_ANYWHERE = (32_500.0, 21_500.0), (31_500.0, 18_400.0)
+STEEP_AT_SEAL, STEEP_ANYWHERE = (0.4, 0.3), (0.36, 0.25)
 # Where nothing is known of the levels: makers put them here in the swing, in a covering and in a lift; a swing is so
 # much of all that a sample can be; and of a hundred chanters one seals lower.
 LEVELS_ANYWHERE, SWING, LOWEST_SEAL_MM = (0.55, 0.45), 0.75, 0.005
