@@ -180,17 +180,20 @@ def test_a_port_that_stays_silent_leaves_no_empty_session(path, quiet_port):
 def test_on_a_disk_that_is_full_to_the_end_it_goes_on_and_says_what_is_lost_in_seconds(path, command):
     resource = pytest.importorskip("resource", reason="needs a system with resource limits")
     limit = (45_000, resource.RLIM_INFINITY)
+    begun_s = time.monotonic()
     ran = run(
         command, "sim", "-o", path, "--for", 5, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit)
     )
+    took_s = time.monotonic() - begun_s  # a busy machine ends it later, and so much more is played
     assert ran.returncode == 1
     assert str(path) in ran.stdout
     kept_us = session_record(read_session(path)).t_us[-1]
     told, lost = [line for line in ran.stderr.splitlines() if "Not saved" in line or "could not be kept" in line]
     assert told.startswith("Not saved: the disk fails (disk I/O error); it is held, and tried again. Make room")
-    seconds = re.search(r"session: ([2-5]) seconds of playing could not be kept \(the disk fails", lost)
+    seconds = re.search(r"session: (\d+) seconds of playing could not be kept \(the disk fails", lost)
     assert seconds
-    assert kept_us / 1e6 + int(seconds[1]) == pytest.approx(5, abs=1.5)
+    assert int(seconds[1]) >= 2
+    assert 3.5 < kept_us / 1e6 + int(seconds[1]) < took_s + 0.5
 
 
 def test_what_was_recorded_on_a_full_disk_is_kept_when_there_is_room(path):
