@@ -275,7 +275,7 @@ def test_music_that_cannot_be_read_is_said_on_every_face(tmp_path):
     with db:
         db.execute("UPDATE music SET format = 9")
     db.close()
-    sentence = "Its music cannot be read, so any note may follow any: expected music of format 1, got format 9"
+    sentence = "Its music cannot be read, so any note may follow any: expected music of format 2, got format 9"
     assert sentence in out_of("analyse", path)
     out_of("report", path, "-o", tmp_path / "page.html")
     assert sentence in (tmp_path / "page.html").read_text()
