@@ -556,8 +556,26 @@ class PlainReader:
         if self.may_follow(-1, at):
             for place in self.begins(at):
                 add(place, own + self.left_over(range(at)) + place[1], None, None)
-        self.walks[at] = self.likely(found)
+        self.walks[at] = self.likely(found) or self.taken_up(at)
         return self.walks[at]
+
+    def taken_up(self, at):
+        """The walk to a stretch that none leads to and none can pass by: on from the last melody note, if any."""
+        first = next((one for one in range(at - 1, -1, -1) if self.walks_to(one)), -1)
+        lost = range(first + 1, at)
+        if not self.breaks(at) and sum(map(self.is_heard, lost)) <= prices.MOST_INNER:
+            return {}
+        position, more, _, written = min(self.begins(at), key=lambda place: (place[1], place[0]))
+        cost = self.own(at) + self.left_over(lost) + more
+        if first < 0:
+            return {position: Walk(cost, [(at, position, written)], [])}
+        walk = min(self.walks_to(first).items(), key=lambda pair: (pair[1].cost, -pair[0]))[1]
+        sounds = self.sounds_between(first, at)
+        price, why = self.priced(first, at, sounds)
+        is_off = OFF in (self.stretches[first].note, self.stretches[at].note)
+        between = Between(first, at, sounds, Why("extra", price) if price >= NEVER and not is_off else why)
+        steps = [*walk.steps, (at, position, written)]
+        return {position: Walk(walk.cost + cost, steps, [*walk.between, between])}
 
     def stands(self, first, at, by_cost):
         """(position, price, walk) of where the player stands, after a melody note, in the music of the next."""

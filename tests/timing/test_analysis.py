@@ -375,3 +375,26 @@ def test_a_sensor_that_chatters_takes_no_note_away(toggles, begin):
         t_us += lasts_us
     analysis = analyse(record_of(states, t_us), TABLE, SKEWED)
     assert [one.note for one in analysis.held] == [1, 2, 3, 4][2 * begin :]
+
+
+def test_a_fumble_that_nothing_explains_leaves_the_rest_read():
+    fumble = [(14_959, 63), (9_827, 25), (12_479, 111), (22_313, 35), (29_910, 119), (8_000, 159), (49_185, 127)]
+    asked = [1, 2] * 6
+    notes = [(400_000, STANDARD[note]) for note in asked]
+    played = [*notes, (888_000, 113), *fumble, (872_193, 120), *notes]
+    states, t_us = [], 0
+    for lasts_us, mask in played:
+        states.append((t_us, mask))
+        t_us += lasts_us
+    whole = analyse(record_of(states, t_us, []), TABLE, SKEWED, SETTINGS)
+    assert told(whole) == judge(states, t_us, [], SETTINGS, SKEWED.uncertainty_us, ())
+    read = [held.note for held in whole.held]
+    assert read[: len(asked)] == asked
+    assert read[-len(asked) :] == asked
+    live = LiveAnalysis(TABLE, SETTINGS, lambda _: None, skew=KnownSkew(SKEWED.skew_us))
+    live.scan(1_000)
+    for at_us, mask in states:
+        live.state(at_us, mask)
+        live.idle()
+    live.close(t_us)
+    assert told(live.analysis()) == told(whole)

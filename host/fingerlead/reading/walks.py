@@ -79,7 +79,24 @@ class Walks:
         return ends
 
     def _row(self, at: int) -> Row:
-        return self._written(at) if self._musics[at].is_known else self._freely(at)
+        row = self._written(at) if self._musics[at].is_known else self._freely(at)
+        return row or self._taken_up(at)
+
+    def _taken_up(self, at: int) -> Row:
+        """Where no walk leads to a stretch, and none could pass it by: reading is taken up from the last melody note.
+
+        Else one fumble that nothing explains would leave all that was played unread.
+        """
+        prices, before, inner = self._prices, at - 1, 0
+        while before >= 0 and not self.rows[before]:
+            inner += prices.heard[before]
+            before -= 1
+        if not (prices.breaks[at] or inner > MOST_INNER) or (before < 0 and self._number):
+            return []
+        cost, _, place = self._begins(at)[0]
+        step = self.rows[before][0] if before >= 0 else None
+        cost += prices.left_over(before + 1, at) + prices.own(at) + (step.cost if step else 0)
+        return [self._step(at, cost, place, step)]
 
     def _offs_near(self) -> Iterator[bool]:
         """For each stretch whether hands off, or the beginning, may be near enough before it to matter."""

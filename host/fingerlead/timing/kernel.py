@@ -178,7 +178,7 @@ def measure(
         where = np.zeros((len(notes), 3), dtype=np.int32)
         where[sounds] = read.place
     if place.stretches:
-        given[0] = False  # it was given with the part before
+        given[:1] = False  # it was given with the part before
     plain_change = plain[changed]
     embellished = [(at, read.gaps[at]) for at in read.embellished.tolist()]
     numbers = np.where(is_change, change_number, -1)[read.embellished].tolist()
