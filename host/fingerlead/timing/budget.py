@@ -185,7 +185,8 @@ def furthest(level: float) -> float:
 
     The level is a share of the swing. A finger that leaves its rim from rest, or comes to rest there, goes as the cube
     of time (minimum jerk), so that from the rim to a height it takes 3 times what its pace at that height says. Of a
-    capacitive sensor height times steepness is s (1 - s) of the swing, whatever its reach.
+    capacitive sensor height times steepness is s (1 - s) of the swing, whatever its reach. Of a finger that seals at
+    the very rim, below LOWEST_SEAL_MM, this does not hold.
     """
     level_mm = REACH_MM * (1 / level - 1)
     return 3 * level * (1 - level) * (1 - float((LOWEST_SEAL_MM / level_mm) ** (1 / 3)))
