@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -214,7 +215,8 @@ def test_what_is_copied_comes_out_as_it_went_in(what):
 
 
 def test_music_and_what_is_known_of_a_chanter_come_out_as_they_went_in():
-    music = SessionMusic("tune", "own", TUNE, 3, 500_000, 30_000, False, "a pause")
+    music = SessionMusic("tune", "own", TUNE, 3, 500_000, 30_000, False, "a pause", 4_000_000, 90_000)
+    assert all(getattr(music, field.name) != field.default for field in fields(SessionMusic))
     (entry,) = entries_of(MusicAt(77, music), Recording(None))
     assert music_of(through(entry)) == music
     for known in (Known(b"12345678", 1_234, SEAL), Known(b"12345678", None, None), Known(b"x", 0, KnownSeal())):

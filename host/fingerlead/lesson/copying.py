@@ -4,6 +4,7 @@ The other way round: a log's entries, as the items that a recording takes.
 """
 
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import get_args
 
 from fingerlead.lesson.entries import Beats, ChanterKnown, Entry, MusicAsked, PortBack, PortGone, Read
@@ -17,7 +18,7 @@ from fingerlead.timing.results import HeightsOf, KnownSeal
 # The most of one read that is one entry: a reader brings less.
 MOST_READ = 1 << 16
 HEIGHTS: dict[str, HeightsOf] = {name: name for name in get_args(HeightsOf)}
-MUSICS: dict[str, MusicKind] = {name: name for name in get_args(MusicKind)}
+MUSICS: tuple[MusicKind, ...] = get_args(MusicKind)
 
 
 def copy_into(recording: Recording, add: Callable[[Entry], object]) -> None:
@@ -41,8 +42,7 @@ def entries_of(what: Copied, recording: Recording) -> list[Entry]:
         case Back(host_us):
             return [PortBack(host_us)]
         case MusicAt(at_us, asked):
-            kept = (asked.pass_number, asked.beat_us, asked.stage_us, asked.judged, asked.why)
-            return [MusicAsked(at_us, asked.kind, asked.name, asked.abc, *kept)]
+            return [MusicAsked(at_us, **asdict(asked))]
         case Clicked(host_us=host_times_us, beat_us=beat_us):
             return [Beats(beat_us, host_times_us)]
         case Known(device_id, skew_us, seal):
@@ -80,5 +80,6 @@ def music_of(entry: MusicAsked) -> SessionMusic:
     """The music that an entry asks for; raises MusicError for a kind that is none."""
     if entry.kind not in MUSICS:
         raise MusicError(f"expected one of {', '.join(MUSICS)}, got {entry.kind[:40]}")
-    kept = (entry.pass_number, entry.beat_us, entry.stage_us, entry.judged, entry.why)
-    return SessionMusic(MUSICS[entry.kind], entry.name, entry.abc, *kept)
+    told = asdict(entry)
+    del told["at_us"]
+    return SessionMusic(**told)

@@ -75,6 +75,8 @@ class MusicAsked:
     stage_us: int | None = None
     judged: bool = True
     why: str = ""
+    begins_us: int | None = None
+    within_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
