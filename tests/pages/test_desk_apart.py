@@ -18,19 +18,11 @@ from fingerlead.store.passage import decode_passage
 from fingerlead.studio import questions
 from fingerlead.studio.needs import needs
 from fingerlead.studio.questions import Question
-from fingerlead.studio.studio import Studio
-from tests.pages.test_desk import HOSTILE, TODAY, client_of
+from tests.pages.test_desk import HOSTILE, TODAY, desk
 from tests.studio.studios import playing, write
 
+__all__ = ["desk"]
 DAY = date(2026, 9, 18)
-
-
-@pytest.fixture
-def desk(tmp_path):
-    with Studio(tmp_path / "studio") as studio:
-        client = client_of(studio, lambda: TODAY)
-        client.studio = studio
-        yield client
 
 
 @pytest.fixture

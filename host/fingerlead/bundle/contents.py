@@ -2,7 +2,8 @@
 
 import json
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from fingerlead.bundle.packing import GREATEST_TEXT
 from fingerlead.store.files import write_whole
 from fingerlead.store.session_reading import OWN_NAME, read_session
 from fingerlead.studio import homework, pupils, questions
+from fingerlead.studio.folder_states import FAILURES, is_at_rest
 from fingerlead.studio.index import digest_of, write_anew
 
 # In place of a file's name.
@@ -40,6 +42,26 @@ def packed_session(path: Path) -> PackedSession:
         written = Path(scratch) / "one.session"
         write_anew(written, plain)
         return PackedSession(digest_of(session), written.read_bytes())
+
+
+def those_that_fit(
+    paths: Iterable[Path], there: Iterable[str], most: int, room: int
+) -> Iterator[tuple[Path, PackedSession]]:
+    """Of sessions in their order those that go into a bundle: so many, and bytes, at most; none that is `there`."""
+    seen = set(there)
+    for path in paths:
+        if path.is_symlink() or most == 0:
+            continue
+        # One that cannot be read or is being played is no reason to keep the others back.
+        with suppress(*FAILURES):
+            if not is_at_rest(path):
+                continue
+            packed = packed_session(path)
+            if packed.digest in seen or len(packed.data) > room:
+                continue
+            seen.add(packed.digest)
+            most, room = most - 1, room - len(packed.data)
+            yield path, packed
 
 
 def text_of(rows: Iterable[Mapping[str, object]]) -> bytes:

@@ -126,11 +126,12 @@ class Exchange:
                 "words read out again, in a call; if they still differ, do not take it in"
             )
 
-    def taken_on(self, bundle: Bundle) -> str | None:
-        """The day on which a bundle was taken in, in words; None where it never was."""
+    def taken_before(self, bundle: Bundle) -> Incoming | None:
+        """What is said of a bundle that was taken in before; None where it never was."""
         for row in self._read("taken"):
             if row["taken"] == bundle.id:
-                return day_words(text(row, "day"))
+                day = day_words(text(row, "day"))
+                return Incoming(f"This bundle was taken in already, on {day}; nothing is changed.", False)
         return None
 
     def taken(self) -> tuple[int, ...]:
@@ -159,9 +160,11 @@ class Exchange:
         append_line(self._rows, {"made": number, "day": day.isoformat(), "sessions": dict(sessions)})
 
     def note_taken(self, bundle: Bundle, day: date, undo: ExitStack) -> None:
-        """Write down what came in; raises OSError."""
+        """Write down what came in, and from now on know who sent it; raises OSError."""
         row = {"taken": bundle.id, "number": bundle.number, "day": day.isoformat(), "theirs": list(bundle.taken)}
         add_new(self._rows, [row], undo)
+        if not self.other:
+            self.know(bundle.sender)
 
     def _read(self, kind: str) -> list[dict[str, object]]:
         """The rows of a kind since the other was forgotten last, if ever."""
@@ -190,6 +193,16 @@ def add_new(path: Path, rows: Iterable[Row], undo: ExitStack) -> list[Row]:
 def told_words(*counts: tuple[int, str]) -> str:
     """`2 sessions and 1 question`; nothing new, where there is nothing."""
     return listed([counted(count, what) for count, what in counts if count]) or "nothing new"
+
+
+def words_for_pupil(homework: Iterable[Row], remarks: Iterable[Row], answers: int, models: int) -> str:
+    """What goes from a teacher to a pupil, counted; of homework and remarks only what stands."""
+    return told_words(
+        (sum("off" not in row for row in homework), "sheet of homework"),
+        (sum("text" in row for row in remarks), "remark"),
+        (answers, "answer"),
+        (models, "model take"),
+    )
 
 
 @contextlib.contextmanager

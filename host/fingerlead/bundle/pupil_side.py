@@ -8,12 +8,12 @@ teacher/models/       model takes, as sessions
 """
 
 from collections.abc import Iterator
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 
-from fingerlead.bundle.contents import REMARKS, packed_session, rows_in, text_of
+from fingerlead.bundle.contents import REMARKS, PackedSession, packed_session, rows_in, text_of, those_that_fit
 from fingerlead.bundle.exchange import (
     Exchange,
     Incoming,
@@ -22,13 +22,13 @@ from fingerlead.bundle.exchange import (
     all_or_nothing,
     told_words,
     unpacked_sessions,
+    words_for_pupil,
 )
 from fingerlead.bundle.keys import BundleError, OwnKey, own_key
 from fingerlead.bundle.packing import GREATEST, MOST_SESSIONS, Bundle, pack, unpack
 from fingerlead.store.files import make_private, why_not, write_new
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import homework, questions
-from fingerlead.studio.folder_states import FAILURES, is_at_rest
 from fingerlead.studio.pupils import taken_back, text, tidy
 
 FOLDER, MODELS = "teacher", "models"
@@ -62,10 +62,10 @@ class PupilSide:
         """
         key = self.key()
         try:
-            named = dict(self._sessions())
+            named = {path.name: packed for path, packed in self._sessions()}
             number, to = self.exchange.next_number(), self.exchange.other
             asked = questions.questions(self.folder)
-            contents = {f"sessions/{digest}.session": data for digest, data in named.values()}
+            contents = {f"sessions/{packed.digest}.session": packed.data for packed in named.values()}
             contents["questions.jsonl"] = text_of(map(asdict, asked))
             data = pack(
                 Bundle(
@@ -73,31 +73,17 @@ class PupilSide:
                 ),
                 key,
             )
-            self.exchange.note_made(number, day, {name: digest for name, (digest, _) in named.items()})
+            self.exchange.note_made(number, day, {name: packed.digest for name, packed in named.items()})
         except OSError as error:
             raise BundleError(f"the bundle cannot be made: {why_not(error)}") from None
         new = len(questions.unanswered(self.folder))
         return Outgoing(data, number, told_words((len(named), "session"), (new, "question")))
 
-    def _sessions(self) -> Iterator[tuple[str, tuple[str, bytes]]]:
+    def _sessions(self) -> Iterator[tuple[Path, PackedSession]]:
         """The sessions that the teacher has not yet, the latest first, as many as go into a bundle."""
-        sent, left, seen = self.exchange.delivered(), ROOM, set(self.exchange.delivered().values())
+        sent = self.exchange.delivered()
         there = sorted((self.practice / "sessions").glob("*.session"), key=lambda path: path.name, reverse=True)
-        count = 0
-        for path in there:
-            if path.name in sent or path.is_symlink() or count == MOST_SESSIONS:
-                continue
-            # One that cannot be read or is being played is no reason to keep the others back.
-            with suppress(*FAILURES):
-                if not is_at_rest(path):
-                    continue
-                packed = packed_session(path)
-                if packed.digest in seen or len(packed.data) > left:
-                    continue
-                seen.add(packed.digest)
-                left -= len(packed.data)
-                count += 1
-                yield path.name, (packed.digest, packed.data)
+        return those_that_fit((path for path in there if path.name not in sent), sent.values(), MOST_SESSIONS, ROOM)
 
     def take_in(self, data: bytes, day: date, told: str = "") -> Incoming:
         """Take a bundle from the teacher in, whole or not at all; `told` are the words that they read out, once.
@@ -106,8 +92,8 @@ class PupilSide:
         """
         bundle, exchange = unpack(data), self.exchange
         exchange.check(bundle, self.key(), "from teacher", told, "your teacher")
-        if (before := exchange.taken_on(bundle)) is not None:
-            return Incoming(f"This bundle was taken in already, on {before}; nothing is changed.", False)
+        if before := exchange.taken_before(bundle):
+            return before
         with unpacked_sessions(bundle) as models, all_or_nothing() as undo:
             rows, gone = rows_in(bundle.contents), taken_back(self.folder)
             # What was taken back stays so, though an older bundle comes later.
@@ -117,14 +103,7 @@ class PupilSide:
             answers_new = add_new(self.folder / questions.FILE, rows[questions.FILE], undo)
             models_new = [self._keep_model(path, undo) for path in models.values()]
             exchange.note_taken(bundle, day, undo)
-            if not exchange.other:
-                exchange.know(bundle.sender)
-        words = told_words(
-            (sum("off" not in row for row in homework_new), "sheet of homework"),
-            (sum("text" in row for row in remarks_new), "remark"),
-            (len(answers_new), "answer"),
-            (sum(models_new), "model take"),
-        )
+        words = words_for_pupil(homework_new, remarks_new, len(answers_new), sum(models_new))
         return Incoming(f"Taken in: {words}.", True)
 
     def _keep_model(self, path: Path, undo: ExitStack) -> bool:

@@ -5,7 +5,15 @@ from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 
-from fingerlead.bundle.contents import ANSWERS, REMARKS, packed_session, remark_rows, rows_in, text_of
+from fingerlead.bundle.contents import (
+    ANSWERS,
+    REMARKS,
+    packed_session,
+    remark_rows,
+    rows_in,
+    text_of,
+    those_that_fit,
+)
 from fingerlead.bundle.exchange import (
     Exchange,
     Incoming,
@@ -14,6 +22,7 @@ from fingerlead.bundle.exchange import (
     all_or_nothing,
     told_words,
     unpacked_sessions,
+    words_for_pupil,
 )
 from fingerlead.bundle.keys import BundleError, OwnKey, own_key
 from fingerlead.bundle.packing import Bundle, pack, unpack
@@ -21,7 +30,6 @@ from fingerlead.phrases import path_text
 from fingerlead.store.files import make_private, why_not, write_new
 from fingerlead.store.session_file import SessionError
 from fingerlead.studio import homework, questions
-from fingerlead.studio.folder_states import FAILURES
 from fingerlead.studio.studio import Studio
 
 MODELS = "models"
@@ -71,15 +79,13 @@ class TeacherSide:
             raise BundleError("expected a pupil of this studio whose bundle this is. Say whose")
         exchange, pupil = self.exchange(key), self.studio.pupil(key)
         exchange.check(bundle, self.key(), "for teacher", told, pupil.name)
-        if (before := exchange.taken_on(bundle)) is not None:
-            return key, Incoming(f"This bundle was taken in already, on {before}; nothing is changed.", False)
+        if before := exchange.taken_before(bundle):
+            return key, before
         with unpacked_sessions(bundle) as sessions, all_or_nothing() as undo:
             new = sum(self._take_session(key, path, undo) for path in sessions.values())
             rows = rows_in(bundle.contents)[questions.FILE]
             asked = add_new(self.studio.of(key) / questions.FILE, rows, undo)
             exchange.note_taken(bundle, day, undo)
-            if not exchange.other:
-                exchange.know(bundle.sender)
         named = f" Its sender goes by {bundle.name}." if bundle.name else ""
         words = told_words((new, "session"), (len(asked), "question"))
         return key, Incoming(f"Taken in: {words}.{named}", True)
@@ -120,13 +126,7 @@ class TeacherSide:
             exchange.note_made(number, day, {digest: digest for digest in models})
         except OSError as error:
             raise BundleError(f"the bundle cannot be made: {why_not(error)}") from None
-        words = told_words(
-            (sum("off" not in row for row in given), "sheet of homework"),
-            (sum("text" in row for row in remarks), "remark"),
-            (len(answers), "answer"),
-            (len(models), "model take"),
-        )
-        return Outgoing(data, number, words)
+        return Outgoing(data, number, words_for_pupil(given, remarks, len(answers), len(models)))
 
     def add_model(self, key: str, path: Path) -> bool:
         """Keep a session as a model take, to go with the next bundle; whether it is new. Raises BundleError."""
@@ -145,15 +145,6 @@ class TeacherSide:
 
     def _models(self, folder: Path, there: set[str]) -> dict[str, bytes]:
         """The model takes that a pupil has not yet."""
-        found: dict[str, bytes] = {}
-        left = GREATEST_MODELS
-        for path in sorted(folder.glob("*.session"), key=lambda path: path.stat().st_mtime, reverse=True):
-            if path.stem in there or path.is_symlink() or len(found) == MOST_MODELS:
-                continue
-            # One that cannot be read is no reason to keep the rest back.
-            with suppress(*FAILURES):
-                packed = packed_session(path)
-                if len(packed.data) <= left:
-                    left -= len(packed.data)
-                    found[packed.digest] = packed.data
-        return found
+        latest = sorted(folder.glob("*.session"), key=lambda path: path.stat().st_mtime, reverse=True)
+        fresh = (path for path in latest if path.stem not in there)
+        return {packed.digest: packed.data for _, packed in those_that_fit(fresh, there, MOST_MODELS, GREATEST_MODELS)}

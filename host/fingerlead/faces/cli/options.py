@@ -14,7 +14,7 @@ from fingerlead.timing.results import Settings
 
 DEFAULTS = Settings()
 
-PortName = Annotated[str, typer.Argument(help="A device path, any pyserial URL, midi:NAME, or sim.")]
+PortName = Annotated[str, typer.Argument(help="A device path, socket://HOST:PORT, midi:NAME, or sim.")]
 ForSeconds = Annotated[float | None, typer.Option("--for", min=0.1, max=1_000_000, help="Stop after so many seconds.")]
 TextOrJson = Annotated[Literal["text", "json"], typer.Option("--format", help="How to print.")]
 Strips = Annotated[

@@ -37,7 +37,7 @@ def practice(
     port: Annotated[
         str | None,
         typer.Argument(
-            help="A device path, any pyserial URL, midi:NAME, or sim; without one the page offers what there is.",
+            help="A device path, socket://HOST:PORT, midi:NAME, or sim; without one the page offers what there is.",
             show_default=False,
         ),
     ] = None,
