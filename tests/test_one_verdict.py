@@ -12,12 +12,14 @@ import pytest
 from typer.testing import CliRunner
 
 import fingerlead
+from fingering.moves import change_text
 from fingering.notes import NOTES
 from fingerlead.faces.cli.main import app
 from fingerlead.faces.pages.desk.pages import pupil_page
 from fingerlead.faces.pages.desk.routes import analysed as desk_analysed
 from fingerlead.faces.pages.desk.sessions import session_page
 from fingerlead.faces.report.learner import learner_of_files
+from fingerlead.phrases import capital, small
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.studio import Studio
@@ -111,6 +113,32 @@ def test_the_same_session_says_the_same_on_every_face(tmp_path, which):
     pieces = chunks(played, 0)
     heard = [(sum(piece.host_us <= at_us for piece in pieces) if at_us else 0, music) for at_us, music in asked]
     assert counts_of(listened(tmp_path / "live.session", pieces, heard)) == counts
+
+
+def test_fingers_apart_are_a_group_of_their_own_on_their_sessions_page(tmp_path):
+    played, asked = playing()["rolled"]
+    path = write_playing(tmp_path / "a.session", played, *asked)
+    apart = Counter(
+        (c.from_note, c.to_note)
+        for c in fingerlead.analyse(fingerlead.read(path)).changes
+        if c.is_plain and c.verdict == "apart"
+    )
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Isla", "left", "", "").key
+        studio.take_in(key, path)
+        (session,) = studio.index.sessions(key)
+        page, of_pupil = session_page(studio, session.digest), pupil_page(studio, key, TODAY)
+    section = page.partition('id="loose-h"')[2].partition("</section>")[0]
+    assert f"{sum(apart.values())} with the fingers apart" in page
+    groups = section.split('<li class="moment">')[1:]
+    assert len(groups) == len(apart)
+    for group in groups:
+        name, sentence = re.search("<h3>(.*?)</h3>\\s*<p>(.*?)</p>", group).groups()
+        (times,) = {times for notes, times in apart.items() if capital(change_text(*notes)) == name}
+        assert sentence.startswith(f"In {times} of ")
+        assert len(re.findall('data-what="change=', group)) == (1 if times == 1 else times + 1)
+        # What the pupil's page says of it is said here.
+        assert name not in of_pupil or small(sentence) in of_pupil
 
 
 def movements_of(analysis):

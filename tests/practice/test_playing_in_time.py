@@ -10,14 +10,19 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import pytest
+from typer.testing import CliRunner
 
+from fingerlead.faces.cli.main import app
+from fingerlead.faces.pages.desk.sessions import session_page
 from fingerlead.faces.pages.practice.messages import say
 from fingerlead.faces.pages.practice.telling import Telling
 from fingerlead.library import analyse
+from fingerlead.phrases import small
 from fingerlead.practice import events, inbox
 from fingerlead.practice.course import TuneCourse, bar_beats
 from fingerlead.practice.own_tunes import own_tune
 from fingerlead.store.intake import load
+from fingerlead.studio.studio import Studio
 from fingerlead.timing.fault_words import fault_sentence
 from fingerlead.timing.movement_beats import placed_movements
 from fingerlead.timing.playthrough import Playthrough, playthrough_sentence, playthroughs
@@ -167,6 +172,25 @@ def test_what_is_read_of_the_session_is_what_was_told(tmp_path):
         (again,) = playthroughs(analyse(load(path)))
         assert (again.notes, again.constant_us) == (told(by_hand).played.notes, told(by_hand).played.constant_us)
         assert 0 < again.with_beat < len(again.notes)
+
+
+def test_its_sum_is_the_same_on_every_face(tmp_path):
+    by_hand = SessionByHand(tmp_path)
+    Player(PLAIN, {6: 300_000}, frozenset({11})).play(by_hand)
+    by_hand.actor.carry_out(inbox.Finish())
+    (path,) = files(tmp_path)
+    sentence = f"In time, Plain: {small(playthrough_sentence(told(by_hand).played))}"
+    page = tmp_path / "page.html"
+    assert CliRunner().invoke(app, ["report", str(path), "-o", str(page)]).exit_code == 0
+    pages = [page.read_text()]
+    with Studio(tmp_path / "studio") as studio:
+        key = studio.add("Isla", "left", "", "").key
+        studio.take_in(key, path)
+        (session,) = studio.index.sessions(key)
+        pages.append(session_page(studio, session.digest))
+    # In the report on the teacher's sheet and in what is folded.
+    assert [page.count(sentence) for page in pages] == [2, 1]
+    assert sentence in CliRunner().invoke(app, ["analyse", str(path)]).output
 
 
 def test_stopped_before_its_end_nothing_is_told_and_it_waits_again(tmp_path):

@@ -7,12 +7,13 @@ from fingering.moves import change_text, move
 from fingering.notes import NOTES, a_note
 from fingering.orders import every_rung
 from fingering.tunes import easy_tunes
-from fingerlead.phrases import capital, day_words, listed, path_text
+from fingerlead.phrases import capital, day_words, listed, path_text, small
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.fault_words import faults_told
 from fingerlead.timing.findings import together_words
 from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.mended import diagnose_change
+from fingerlead.timing.playthrough import playthrough_sentence, playthroughs
 from fingerlead.timing.results import Change, Moved, PlayedMovement, Stray, Timing, Verdict
 from fingerlead.wire.events import Doubt, trouble_words
 from fingerlead.wire.messages import Hello
@@ -52,6 +53,14 @@ ALL_AS_WRITTEN = "No note was wrong, missed or extra."
 def music_name(name: str) -> str:
     """What a music is called, by the name that a session has for it."""
     return practised_name(name) or "the music"
+
+
+def in_time_told(analysis: Analysis) -> list[str]:
+    """For each tune that went by in time: how many of its notes came with the beat, and the place to work on."""
+    return [
+        f"In time, {music_name(analysis.musics[one.music].asked.name)}: {small(playthrough_sentence(one))}"
+        for one in playthroughs(analysis)
+    ]
 
 
 # What is said of changes that are shown and not counted with the plain ones.

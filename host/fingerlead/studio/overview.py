@@ -167,11 +167,6 @@ def is_misdated(day: str, today: date) -> bool:
     return bool(day) and not FIRST_DAY <= day < until(today)
 
 
-def worst_first(tallies: Iterable[Tally]) -> list[Tally]:
-    """The most heard stray time first; what is never astray is left out."""
-    return sorted((t for t in tallies if t.heard_us), key=lambda t: (-t.heard_us, t.from_note, t.to_note))
-
-
 def lots_since(index: Index, pupil: str, span: DaySpan) -> list[Lot]:
     """All that may be worth a pupil's work since the day that divides a span, put together."""
     days = pupil, span.divide, span.until

@@ -19,13 +19,14 @@ from fingerlead.faces.words import (
     ALL_AS_WRITTEN,
     change_sentence,
     clock_text,
+    in_time_told,
     intake_sentence,
     movement_sentence,
     music_name,
     passing_words,
     timing_sentence,
 )
-from fingerlead.phrases import capital, counted, harmless_cell, path_text, small
+from fingerlead.phrases import capital, counted, harmless_cell, path_text
 from fingerlead.store.intake import IntakeError, Loaded
 from fingerlead.store.midi_export import Exported, ExportError
 from fingerlead.store.midi_export import export as write_midi
@@ -33,7 +34,6 @@ from fingerlead.timing.against import played_musics
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.movement_beats import placed_movements
-from fingerlead.timing.playthrough import playthrough_sentence, playthroughs
 from fingerlead.timing.published import as_json
 from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.pulse_words import pulse_told
@@ -147,10 +147,9 @@ def text_lines(loaded: Loaded, analysis: Analysis, onset: OnsetOf = "theme") -> 
         yield ""
         yield f"The pulse of {music_name(name)}:"
         yield from (f"  {sentence}" for sentence in sentences)
-    for played in playthroughs(analysis):
+    for sentence in in_time_told(analysis):
         yield ""
-        name = music_name(analysis.musics[played.music].asked.name)
-        yield f"In time, {name}: {small(playthrough_sentence(played))}"
+        yield sentence
     told = sorted(_told(analysis, changes))
     if told:
         yield ""

@@ -10,6 +10,7 @@ from fingerlead.faces.report.learner import Learner
 from fingerlead.faces.report.numbers import faults_words
 from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip_svg import StripPage
+from fingerlead.faces.words import in_time_told
 from fingerlead.phrases import day_words
 from fingerlead.timing.evenings import Side, What
 from fingerlead.timing.findings import work_on_first
@@ -19,7 +20,7 @@ from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.summary import ChangeSummary, Summary
 
 # So much fits on one page of paper; the whole report has the rest.
-MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE, MOST_BARS_DRAWN = 20, 6, 4, 6
+MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE, MOST_BARS_DRAWN, MOST_IN_TIME = 20, 6, 4, 6, 2
 
 
 def overleaf(
@@ -39,6 +40,7 @@ def overleaf(
         "movements": [_movement_row(row, summary) for row in movements[:MOST_MOVEMENTS]],
         "more_movements": max(0, len(movements) - MOST_MOVEMENTS),
         "pulse": _pulse(learner, onset),
+        "in_time": _in_time(learner),
         "remarks": list(learner.remarks),
     }
 
@@ -98,3 +100,8 @@ def _pulse(learner: Learner, onset: OnsetOf) -> list[dict[str, Any]]:
                 for number, one in enumerate(told)
             ]
     return []
+
+
+def _in_time(learner: Learner) -> list[str]:
+    """What is said of the tunes that went by in time in the latest session that has one, the latest of them."""
+    return next((told[-MOST_IN_TIME:] for each in reversed(learner.after) if (told := in_time_told(each.analysis))), [])

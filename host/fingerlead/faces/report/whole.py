@@ -46,6 +46,9 @@ def whole(played: list[Played], strips: StripPage, divide: str = "", onset: Onse
         "against_key": KEY,
         "embellishments": movement_rows(summary.by_movement.values()),
         "pulse": [{"file": each.name, **one} for each in played for one in pulse_page(each.analysis, onset)],
+        "in_time": [
+            {"file": each.name, "words": told} for each in played for told in words.in_time_told(each.analysis)
+        ],
         "divided": divided([(each.analysis, each.day) for each in played], divide) if divide else None,
         "passing": _passing(played),
         "apart": _moments(played, _apart_or_slipped),

@@ -7,7 +7,7 @@ the instance in the middle, and all instances in order of time.
 import contextlib
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, cast, get_args
 
 from fingering.moves import change_text
 from fingering.notes import NOTES
@@ -17,20 +17,23 @@ from fingerlead.faces.strip import SCALES_US, Strip, change_strip, lanes_of, mov
 from fingerlead.faces.strip_svg import BOTTOM, LABELS, LANES, SOUND, StripPage, strip_svg
 from fingerlead.faces.words import clock_text, movement_sentence, what_happened
 from fingerlead.phrases import capital, listed
-from fingerlead.studio.overview import worst_first
+from fingerlead.studio.overview import worths
 from fingerlead.studio.pupils import StudioError
 from fingerlead.timing.analysis import Analysis
 from fingerlead.timing.evenings import What
 from fingerlead.timing.fault_words import not_as_written, short_words
-from fingerlead.timing.measured_words import ms
+from fingerlead.timing.measured_words import finger_name, ms
 from fingerlead.timing.movement_sums import counted_movements, movement_sums
 from fingerlead.timing.progress import tally
 from fingerlead.timing.results import Change, PlayedMovement
 from fingerlead.timing.summary import heard_stray_us
+from fingerlead.timing.worth import rank
 
 # Of one group; the rest is heard by playing on.
 MOST_INSTANCES = 200
 NOW = "now"  # the strip of what is heard, in the ids of its picture
+ChangeKind = Literal["stray", "apart"]
+CHANGE_KINDS: tuple[ChangeKind, ...] = get_args(ChangeKind)
 Played = TypeVar("Played", Change, PlayedMovement)
 
 
@@ -96,19 +99,24 @@ def faulty_movements(analysis: Analysis) -> list[PlayedMovement]:
     return [each for each in counted_movements(analysis) if each.verdict != "as written"]
 
 
-def change_groups(analysis: Analysis, strips: StripPage) -> list[dict[str, Any]]:
-    """The changes that went astray, the most heard stray time first. The page's scale holds every instance."""
-    astray: dict[What, list[tuple[str, Change]]] = defaultdict(list)
+def change_groups(analysis: Analysis, strips: StripPage, kind: ChangeKind) -> list[dict[str, Any]]:
+    """The changes that went astray, or those with the fingers apart, the most of it first.
+
+    The page's scale holds every instance.
+    """
+    wrong: dict[What, list[tuple[str, Change]]] = defaultdict(list)
     for change in analysis.changes:
-        if change.is_plain and change.verdict == "stray":
-            astray[change.from_note, change.to_note].append((f"change={change.number}", change))
+        if change.is_plain and change.verdict == kind:
+            wrong[change.from_note, change.to_note].append((f"change={change.number}", change))
             strips.add(change_strip(change, analysis.timing))
+    size, text = (heard_stray_us, _stray_text) if kind == "stray" else (_spread_us, _apart_text)
+    works = [one for of in tally(analysis) for one in worths(of) if one.kind == kind and one.times]
     groups = []
-    for of in worst_first(tally(analysis)):
-        instances = astray[of.from_note, of.to_note]
-        what, typical = _middle(instances, heard_stray_us)
+    for work in sorted(works, key=rank):
+        instances = wrong[cast(What, work.key)]
+        what, typical = _middle(instances, size)
         shown = moment(analysis, typical, strips) | {"what": what}
-        groups.append(_group(say.tally_sentence(of), shown, instances, _stray_text))
+        groups.append(_group(say.work_sentence(work), shown, instances, text))
     return groups
 
 
@@ -173,6 +181,15 @@ def _middle(some: Sequence[tuple[str, Played]], size: Callable[[Played], int]) -
 
 def _stray_text(change: Change) -> str:
     return f"{listed([NOTES[stray.note] for stray in change.strays if stray.heard])}, {ms(heard_stray_us(change))}"
+
+
+def _spread_us(change: Change) -> int:
+    return change.spread_us
+
+
+def _apart_text(change: Change) -> str:
+    last = change.fingers[-1]
+    return f"{finger_name(last.finger)} {ms(last.after_start_us)} after the first"
 
 
 def _fault_text(movement: PlayedMovement) -> str:

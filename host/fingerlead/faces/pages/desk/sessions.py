@@ -1,10 +1,10 @@
 """One session as HTML, and a passage that was pasted: what to jump to, the remarks, and the player."""
 
-from fingerlead.faces.pages.desk.moments import change_groups, moment, movement_groups
+from fingerlead.faces.pages.desk.moments import CHANGE_KINDS, change_groups, moment, movement_groups
 from fingerlead.faces.pages.desk.pages import render
 from fingerlead.faces.report.numbers import movement_rows
 from fingerlead.faces.strip_svg import StripPage
-from fingerlead.faces.words import clock_text, intake_sentence, music_name
+from fingerlead.faces.words import clock_text, in_time_told, intake_sentence, music_name
 from fingerlead.phrases import day_words
 from fingerlead.store.passage import Passage
 from fingerlead.store.session_file import SessionError
@@ -32,7 +32,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         raise folders.StudioError(f"this session cannot be read: {error.reason}") from None
     sums = movement_sums(analysis)
     strips = StripPage()
-    changes = change_groups(analysis, strips)
+    changes, apart = (change_groups(analysis, strips, kind) for kind in CHANGE_KINDS)
     return render(
         "session.html",
         pupil=pupil,
@@ -42,10 +42,12 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         minutes=f"{indexed.playing_us / 60_000_000:.1f}",
         changes=len(analysis.changes),
         astray=sum(group["count"] for group in changes),
+        loose=sum(group["count"] for group in apart),
         intake=intake_sentence(analysis),
         end_us=analysis.record.end_us,
         strips=strips,
         groups=changes,
+        apart=apart,
         most_groups=MOST_GROUPS,
         most_drawn=MOST_DRAWN,
         asked=sum(one.count for one in sums),
@@ -53,6 +55,7 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         movements=movement_rows(sums),
         faulty=movement_groups(analysis, strips),
         pulse=[(music_name(name), sentences) for name, sentences in pulse_told(analysis)],
+        in_time=in_time_told(analysis),
         remarks=[
             {"id": each.id, "at_us": each.at_us, "at": clock_text(each.at_us), "text": each.text, "day": each.day}
             for each in folders.remarks(studio.of(key))
