@@ -19,7 +19,7 @@ from fingerlead.faces.pages.desk.pages import pupil_page
 from fingerlead.faces.pages.desk.routes import analysed as desk_analysed
 from fingerlead.faces.pages.desk.sessions import session_page
 from fingerlead.faces.report.learner import learner_of_files
-from fingerlead.phrases import capital, small
+from fingerlead.phrases import capital
 from fingerlead.reading.asked import SessionMusic
 from fingerlead.studio.index import analysed as studio_analysed
 from fingerlead.studio.studio import Studio
@@ -138,7 +138,7 @@ def test_fingers_apart_are_a_group_of_their_own_on_their_sessions_page(tmp_path)
         assert sentence.startswith(f"In {times} of ")
         assert len(re.findall('data-what="change=', group)) == (1 if times == 1 else times + 1)
         # What the pupil's page says of it is said here.
-        assert name not in of_pupil or small(sentence) in of_pupil
+        assert name not in of_pupil or sentence in of_pupil
 
 
 def movements_of(analysis):

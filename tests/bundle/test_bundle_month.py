@@ -105,6 +105,19 @@ def test_a_month_of_homework_goes_to_and_fro(apart, tmp_path):
         assert apart.key.encode() not in data
 
 
+def test_a_question_without_an_answer_says_so_and_where_nothing_is_asked_there_is_none_to_answer(known, tmp_path):
+    assert refused(known.teacher("answer", 1, "Slowly.")).startswith(f"{NAME} has asked nothing yet.")
+    well(known.pupil("ask", "Why does it crackle?"))
+    well(known.pupil("ask", "Is it fast enough?"))
+    assert well(known.pupil("questions")).count("no answer yet") == 2
+    well(known.teacher("take-in", known.from_pupil("asked")))
+    well(known.teacher("answer", 1, "Slowly."))
+    first, second = well(known.teacher("questions")).split("2. ")
+    assert first.rstrip().endswith(": Slowly.")
+    assert second.rstrip().endswith("no answer yet")
+    assert refused(known.teacher("answer", 3, "Slowly.")).startswith("expected a question from 1 to 2; got 3")
+
+
 def test_bundles_that_come_late_in_another_order_or_never_lose_nothing(known):
     week = {}
     for number in (1, 2, 3):

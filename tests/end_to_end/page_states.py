@@ -40,7 +40,7 @@ AWAY = {
     "sentence": "The chanter is gone (it was pulled out). Plug it in again: practice goes on by itself.",
 }  # fmt: skip
 NOT_COUNTED: dict[str, Any] = {
-    "progress": {**ALONE, "out": None, "sentence": "Played for itself; nothing is counted here."}, "changes": [],
+    "progress": {**ALONE, "out": None, "sentence": "Played for itself: it counts towards no rung."}, "changes": [],
 }  # fmt: skip
 _BAR = (("with the beat", 8_000), ("late", 130_000), ("early", -95_000), ("missed", None))
 IN_TIME = {

@@ -124,7 +124,7 @@ def _finding(worth: WorthWork[ChangeSummary], uncertainty_us: int) -> Finding:
         subject = change_text(of.from_note, of.to_note)
         size = ms(worth.size_us, uncertainty_us)
         if worth.kind == "apart":
-            rest = apart_rest(of, share, size)
+            rest = apart_rest(of, share, size, worth.times)
         else:
             strays = list(of.strays())
             sounded = "another note" if len(strays) > 1 else a_note(strays[0])
@@ -134,10 +134,11 @@ def _finding(worth: WorthWork[ChangeSummary], uncertainty_us: int) -> Finding:
     return Finding(of, worth.times, worth.of_all, worth.size_us, wilson(worth.times, worth.of_all), subject, rest)
 
 
-def apart_rest(of: DirectedChange, share: str, size: str) -> str:
-    """What is said of fingers apart, in `share` of the changes and typically by `size`, and what to try."""
+def apart_rest(of: DirectedChange, share: str, size: str, times: int) -> str:
+    """What is said of fingers apart, in `share` of the changes, so many `times`, by `size`, and what to try."""
     advice = capital(together_words(of.from_note, of.to_note))
-    return f"in {share} the fingers were not together, typically {size} apart. {advice}."
+    usual = "typically " if times > 1 else ""
+    return f"in {share} the fingers were not together, {usual}{size} apart. {advice}."
 
 
 def wrong_rest(of: WrittenSummary, share: str) -> str:

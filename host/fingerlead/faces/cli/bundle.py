@@ -49,7 +49,7 @@ def make(
     name: Annotated[
         str,
         typer.Option(
-            "--name", help="What you want to be called in it; without it, it names nobody.", show_default=False
+            "--name", help="What you want to be called in it; without it, no name is in it.", show_default=False
         ),
     ] = "",
     output: Output = None,
@@ -148,9 +148,9 @@ def questions(folder: Folder = None, studio: OfStudio = None, pupil: WhosePupil 
         asked, replies = asked_questions.questions(where), asked_questions.replies(where)
     for number, each in enumerate(asked, 1):
         typer.echo(f"{number}. {day_words(each.day)}{_place(each)}: {each.asked or 'a passage'}")
-        for reply in replies:
-            if reply.answers == each.id:
-                typer.echo(f"   {day_words(reply.day)}: {reply.text}")
+        answers = [f"{day_words(reply.day)}: {reply.text}" for reply in replies if reply.answers == each.id]
+        for line in answers or ["no answer yet"]:
+            typer.echo(f"   {line}")
     if not asked:
         typer.echo("Nothing was asked yet.")
 
@@ -165,6 +165,8 @@ def answer(
     with problem_from(StudioError, OSError), _teacher(studio, pupil) as (teacher, key):
         folder = teacher.studio.of(key)
         asked = asked_questions.questions(folder)
+        if not asked:
+            raise Problem(f"{teacher.studio.pupil(key).name} has asked nothing yet. Take in their next bundle first")
         if number > len(asked):
             raise Problem(f"expected a question from 1 to {len(asked)}; got {number}. See fingerlead bundle questions")
         asked_questions.reply(folder, asked[number - 1].id, text, date.today())
@@ -190,7 +192,7 @@ def forget(folder: Folder = None, studio: OfStudio = None, pupil: WhosePupil = "
         else:
             with _teacher(studio, pupil) as (teacher, key):
                 teacher.exchange(key).forget(date.today())
-    typer.echo("Forgotten. Compare words anew with the next bundle.")
+    typer.echo("Forgotten. The next bundle needs the new eight words.")
 
 
 BUNDLE_FORMS = (make, take_in, words, ask, questions, answer, model, forget)

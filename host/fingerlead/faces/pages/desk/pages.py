@@ -149,7 +149,8 @@ def _worst_of(studio: Studio, key: str, since: str, work: Work, strips: StripPag
         now, before = (_instance(studio, key, work, strips, *span) for span in ((since, ENDLESS), ("", since)))
         pair = {f"The worst since {day_words(since)}": now, "The worst before that": before}
         found = [{"kind": kind, **one} for kind, one in pair.items() if one]
-    return {"name": capital(say.work_name(work)), "sentence": say.work_sentence(work), "strips": found}
+    name, _, told = say.work_sentence(work).partition(": ")
+    return {"name": name, "sentence": capital(told), "strips": found}
 
 
 def _instance(studio: Studio, key: str, work: Work, strips: StripPage, since: str, until: str) -> dict[str, Any] | None:

@@ -111,8 +111,10 @@ def work_sentence(work: Work) -> str:
         return tally_sentence(of)
     if isinstance(of, PairsSummary):
         rest = pairs_rest(of, share)
+    elif isinstance(of, WrittenSummary):
+        rest = wrong_rest(of, share)
     else:
-        rest = wrong_rest(of, share) if isinstance(of, WrittenSummary) else apart_rest(of, share, ms(work.size_us))
+        rest = apart_rest(of, share, ms(work.size_us), work.times)
     return f"{capital(work_name(work))}: {rest}"
 
 
