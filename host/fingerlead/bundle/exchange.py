@@ -35,6 +35,10 @@ SIDES: Mapping[Kind, tuple[str, str]] = {
     "for teacher": ("a pupil", "a teacher"),
     "from teacher": ("a teacher", "a pupil"),
 }
+FILES: Mapping[Kind, str] = {
+    "for teacher": "for-my-teacher-{}.fingerlead",
+    "from teacher": "from-my-teacher-{}.fingerlead",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +157,10 @@ class Exchange:
         """The number of the next bundle that goes out."""
         # Also of those before the other was forgotten: a number that was used once may be told of still.
         return 1 + max((number for row in self._all() if type(number := row.get("made")) is int), default=0)
+
+    def next_file(self, kind: Kind) -> str:
+        """What the file of the next bundle that goes out is called."""
+        return FILES[kind].format(self.next_number())
 
     def note_made(self, number: int, day: date, sessions: Mapping[str, str]) -> None:
         """Write down what went out; raises OSError."""

@@ -111,11 +111,6 @@ class ChangeSummary:
         """In how many the fingers were not together, and nothing was heard of it."""
         return len(self.spreads_us)
 
-    @property
-    def typical_spread_us(self) -> int:
-        """The median spread of those that were apart; 0 where none was."""
-        return round(median(self.spreads_us)) if self.spreads_us else 0
-
     def led(self) -> Counter[int | None]:
         """How often each finger led; None where it was too close to call."""
         return Counter(change.lead for change in self.plain)

@@ -22,7 +22,6 @@ from fingerlead.studio import questions as asked_questions
 from fingerlead.studio.pupils import LONGEST_NAME, StudioError
 from fingerlead.studio.studio import Studio
 
-ENDING = ".fingerlead"
 Folder = Annotated[
     Path | None,
     typer.Option("--folder", help="A pupil's sessions and progress; else your own data folder.", show_default=False),
@@ -60,7 +59,7 @@ def make(
     with problem_from(BundleError, StudioError):
         if studio is None:
             side = PupilSide(_own(folder))
-            where = output or Path(f"for-my-teacher-{side.exchange.next_number()}{ENDING}")
+            where = output or Path(side.exchange.next_file("for teacher"))
             _refuse_there(where)
             made = side.make(date.today(), name)
             next_step = "Send it to your teacher, by chat, mail or USB stick."
@@ -68,7 +67,7 @@ def make(
             if name:
                 raise typer.BadParameter("a teacher's bundle carries no name; leave --name out")
             with _teacher(studio, pupil) as (teacher, key):
-                where = output or Path(f"from-my-teacher-{teacher.exchange(key).next_number()}{ENDING}")
+                where = output or Path(teacher.exchange(key).next_file("from teacher"))
                 _refuse_there(where)
                 made = teacher.make(key, date.today())
             next_step = "Send it to this pupil, by chat, mail or USB stick."

@@ -14,7 +14,6 @@ from fingerlead.studio.studio import Studio
 
 # Of what was asked so many are shown, the latest first; those without an answer are all shown.
 MOST_ASKED = 12
-FILE = "from-my-teacher-{}.fingerlead"
 
 
 def apart(studio: Studio, key: str) -> dict[str, Any]:
@@ -35,7 +34,7 @@ def _bundle(side: TeacherSide, key: str) -> dict[str, Any]:
     """Whose key is known, and the words of this side; or why there are none."""
     try:
         exchange = side.exchange(key)
-        known, file = bool(exchange.other), FILE.format(exchange.next_number())
+        known, file = bool(exchange.other), exchange.next_file("from teacher")
         return {"known": known, "words": key_words(side.key().public), "file": file, "problem": ""}
     except BundleError as error:
         return {"known": False, "words": "", "file": "", "problem": str(error)}
