@@ -110,6 +110,11 @@ def test_the_same_session_says_the_same_on_every_face(tmp_path, which):
     # The page of the report, and live.
     out_of("report", path, "-o", tmp_path / "page.html")
     assert learner_of_files([(path, truth)], TODAY).played[0].analysis.changes == truth.changes
+    page = (tmp_path / "page.html").read_text()
+    apart = [worth for worth in summarise([truth]).worth_work() if worth.kind == "apart"]
+    assert bool(apart) is ("Nothing was heard, and the fingers were not together:" in page) is (which == "rolled")
+    for worth in apart:
+        assert f"{change_text(*worth.key)} ({worth.times} of {worth.of_all})" in page
     pieces = chunks(played, 0)
     heard = [(sum(piece.host_us <= at_us for piece in pieces) if at_us else 0, music) for at_us, music in asked]
     assert counts_of(listened(tmp_path / "live.session", pieces, heard)) == counts

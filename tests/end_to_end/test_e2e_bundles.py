@@ -48,7 +48,7 @@ class Pupil:
         expect(self.told).to_have_text("Asked. It goes with the next file for your teacher.")
 
     def make(self, path):
-        return saved(self.page, self.page.get_by_role("button", name="For my teacher").click, path)
+        return saved(self.page, self.page.get_by_role("button", name="Make the file for my teacher").click, path)
 
     def take_in(self, path, words=""):
         self.page.locator("#apart-file").set_input_files(path)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from fingerlead.faces.pages.desk.words import glance_sentence
+from fingerlead.faces.pages.desk.words import glance_sentence, work_clause, work_name
 from fingerlead.studio.index import DaySpan, Index, IndexedSession
 from fingerlead.studio.kept_chances import chances_of
 from fingerlead.studio.overview import between, glances, span_of
@@ -153,6 +154,15 @@ def test_counts_that_this_program_did_not_write_are_refused(index, statement):
         with pytest.raises(StudioError, match="changed by something else"):
             glances(index, [AILSA], TODAY)
         index.db.close()
+
+
+def test_what_got_worse_is_called_it_only_where_the_sentence_names_it(index):
+    put(index, AILSA.key, WORSE)
+    (glance,) = glances(index, [AILSA], TODAY)
+    assert glance.first is not None
+    alone = replace(glance, changed=[each for each in glance.changed if each.what == glance.first.key])
+    assert "has got worse; work on it first" in glance_sentence(alone)
+    assert work_clause(alone).startswith(f"work on {work_name(glance.first)} first")
 
 
 def test_the_sentence_says_whether_enough_was_played_to_tell_a_change(index):

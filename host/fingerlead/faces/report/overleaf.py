@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from fingering.moves import change_text
 from fingerlead.faces.report.compared import Compared
 from fingerlead.faces.report.front import what_name
 from fingerlead.faces.report.instances import Instance, typical_fault, worst_fault
@@ -11,7 +12,7 @@ from fingerlead.faces.report.numbers import faults_words
 from fingerlead.faces.report.pulse import pulse_page
 from fingerlead.faces.strip_svg import StripPage
 from fingerlead.faces.words import in_time_told
-from fingerlead.phrases import day_words
+from fingerlead.phrases import day_words, listed
 from fingerlead.timing.evenings import Side, What
 from fingerlead.timing.findings import work_on_first
 from fingerlead.timing.measured_words import whole_ms
@@ -20,7 +21,7 @@ from fingerlead.timing.pulse import OnsetOf
 from fingerlead.timing.summary import ChangeSummary, Summary
 
 # So much fits on one page of paper; the whole report has the rest.
-MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE, MOST_BARS_DRAWN, MOST_IN_TIME = 20, 6, 4, 6, 2
+MOST_CHANGES, MOST_MOVEMENTS, MOST_PULSE, MOST_BARS_DRAWN, MOST_IN_TIME, MOST_APART = 20, 6, 4, 6, 2, 4
 
 
 def overleaf(
@@ -37,12 +38,24 @@ def overleaf(
         "changes": [_change_row(row, summary) for row in told[:MOST_CHANGES]],
         "more_changes": max(0, len(told) - MOST_CHANGES),
         "never_astray": len(changes) - len(told),
+        "apart": listed(_apart(summary)),
         "movements": [_movement_row(row, summary) for row in movements[:MOST_MOVEMENTS]],
         "more_movements": max(0, len(movements) - MOST_MOVEMENTS),
         "pulse": _pulse(learner, onset),
         "in_time": _in_time(learner),
         "remarks": list(learner.remarks),
     }
+
+
+def _apart(summary: Summary) -> list[str]:
+    """The changes of which nothing was heard and whose fingers were apart more than now and then, the worst first."""
+    found = [
+        f"{change_text(one.of.from_note, one.of.to_note)} ({one.times} of {one.of_all})"
+        for one in summary.worth_work()
+        if one.kind == "apart" and isinstance(one.of, ChangeSummary)
+    ]
+    more = len(found) - MOST_APART
+    return found[:MOST_APART] + ([f"{more} more"] if more > 0 else [])
 
 
 def _strips(learner: Learner, summary: Summary, strips: StripPage) -> list[dict[str, Any]]:

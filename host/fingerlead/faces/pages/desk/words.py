@@ -1,12 +1,12 @@
 """What a studio says of its pupils, in plain sentences for their teacher."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from fingering.holes import FINGERS
 from fingering.moves import change_text
 from fingerlead.phrases import capital, counted, day_words, listed
 from fingerlead.studio.overview import Glance, Shared, Work
-from fingerlead.timing.evenings import what_title
+from fingerlead.timing.evenings import What, what_title
 from fingerlead.timing.fault_words import short_words
 from fingerlead.timing.findings import apart_rest, instead_words, pairs_rest, together_words, wrong_rest
 from fingerlead.timing.measured_words import ms
@@ -25,20 +25,20 @@ def glance_sentence(glance: Glance) -> str:
     if not glance.sessions:
         return f"Nothing was played {since}."
     trends = [each for trend in ("worse", "better") if (each := _trend(glance, trend))]
-    work = work_clause(glance)
     if trends:
-        return f"{capital(listed(trends))}; {work}."
+        worse = {each.what for each in glance.changed if each.difference.trend == "worse"}
+        return f"{capital(listed(trends))}; {work_clause(glance, worse)}."
+    work = work_clause(glance)
     nothing = "no clear change" if glance.is_enough else "not enough was played yet to tell a change"
     return f"{capital(work)}; {nothing} {since}."
 
 
-def work_clause(glance: Glance) -> str:
-    """What to work on first, without a capital."""
+def work_clause(glance: Glance, named: Collection[What] = ()) -> str:
+    """What to work on first, without a capital; where the sentence has named that alone as worse, it is "it"."""
     first = glance.first
     if first is None:
         return "nothing stands out now"
-    worse = {each.what for each in glance.changed if each.difference.trend == "worse"}
-    what = "it" if worse == {first.key} else work_name(first)
+    what = "it" if set(named) == {first.key} else work_name(first)
     return f"work on {what} first{_why_clause(first)}"
 
 
