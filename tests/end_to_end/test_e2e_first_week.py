@@ -18,6 +18,6 @@ def test_what_the_page_counts_of_a_beginner_is_what_the_file_says(browser, tmp_p
     assert came.said
     assert came.differs == {}
     assert came.not_whole == set()
-    # Where the rung is passed, the page leads on from it.
+    # Where the rung is passed, the page leads on from it; the last pass may come as the evening ends.
     assert next(iter(came.minutes)) == "Low G and low A"
-    assert len(came.minutes) == 1 + len(came.passed)
+    assert len(came.passed) <= len(came.minutes) <= 1 + len(came.passed)
