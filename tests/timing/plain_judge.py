@@ -44,7 +44,10 @@ def finger_time(toggles, bounce_us):
 
 
 def judge(states, end_us, doubts, settings, uncertainty_us, musics=()):
-    """(notes, changes, movements, hands off), each as plain tuples and dicts."""
+    """(notes, changes, movements, hands off), each as plain tuples and dicts.
+
+    Movements are judged by which notes sound. What length and fingers add is of `may_become`.
+    """
     read = PlainReader(states, end_us, settings, musics)
     stretches = read.stretches
     changes, movements = [], []
@@ -127,6 +130,22 @@ def movement_of(between, stretches, doubted, change):
         verdict=verdict,
         change=change,
     )
+
+
+def may_become(verdict, faults):
+    """The verdicts that a movement may have once it is judged note by note, from the one of its notes alone.
+
+    What sounds as written has faults of length and of fingers only. What is too many may be too brief to be told, and
+    one that was left out may have sounded too briefly to be heard.
+    """
+    of_notes = {"missing", "swallowed", "wrong note", "extra catch", "stray inside"}
+    if verdict in ("as written", "faulty"):
+        if verdict == "as written" and of_notes & set(faults):
+            return set()
+        return {"faulty"} if faults else {"as written", "unclear"}
+    if verdict == "left out" and "swallowed" in faults:
+        return {"faulty"}
+    return {verdict} if verdict == "unwritten" or not faults else set()
 
 
 def fingers_of(a, b, parts, settings, uncertainty_us):

@@ -25,7 +25,7 @@ from fingerlead.timing.published import as_dict
 from fingerlead.timing.results import Change, KnownSkew, PlayedMovement, Settings, Timing
 from fingerlead.timing.timeline import geometry_of
 from fingerlead.wire.events import Doubt, Record
-from tests.timing.plain_judge import judge
+from tests.timing.plain_judge import judge, may_become
 
 TABLE = standard_table()
 STANDARD = TABLE.standard
@@ -153,6 +153,11 @@ ACROSS = (
 )  # fmt: skip
 
 
+# A strike on D down to C, which is right for one to low G, and shorter than anyone plays it.
+CRUSHED = [(0, STANDARD[0]), (50_000, STANDARD[4]), (90_000, 0x9F), (102_828, STANDARD[4])], 150_000, []
+
+
+@example(CRUSHED, (Music((WrittenNote(0), WrittenNote(4), WrittenNote(4, (0,)))),))
 @example(ACROSS, (Music((WrittenNote(6), WrittenNote(0)), 100_000),))
 @example(LATE, (Music((WrittenNote(1),)),))
 @settings(max_examples=100, deadline=None)
@@ -160,7 +165,12 @@ ACROSS = (
 def test_arrays_and_plain_judge_agree(walk, music):
     states, end_us, doubts = walk
     analysis = analyse(record_of(states, end_us, doubts), TABLE, SKEWED, SETTINGS, music)
-    assert told(analysis) == judge(states, end_us, doubts, SETTINGS, SKEWED.uncertainty_us, music)
+    *rest, movements, off = told(analysis)
+    *plain, plain_movements, plain_off = judge(states, end_us, doubts, SETTINGS, SKEWED.uncertainty_us, music)
+    assert (rest, off) == (plain, plain_off)
+    assert [one | {"verdict": ""} for one in movements] == [one | {"verdict": ""} for one in plain_movements]
+    for movement, one in zip(analysis.movements, plain_movements, strict=True):
+        assert movement.verdict in may_become(one["verdict"], [fault.kind for fault in movement.faults])
 
 
 @settings(max_examples=60, deadline=None)

@@ -231,6 +231,14 @@ def test_the_variants_of_the_schools_are_right(before, sounds, after, graces, va
     assert (movement.verdict, movement.faults, movement.variant) == ("as written", (), variant)
 
 
+@pytest.mark.parametrize("played", ["gd", "gcd"])
+def test_a_form_that_the_music_spells_in_part_is_right_in_part_and_whole(played):
+    movement = one("A", [(STANDARD[note], 40) for note in spelled(played)], "c", "gd")
+    assert (movement.name, movement.verdict, movement.variant) == ("doubling", "as written", played)
+    halved = one("A", [(STANDARD[7], 40)], "c", "gd")
+    assert [(fault.kind, halved.variant[fault.note]) for fault in halved.faults] == [("missing", "d")]
+
+
 def test_a_movement_that_nothing_asks_for_has_faults_and_stays_unwritten():
     movement = one("e", with_(TAORLUATH, 1, (lifted("G", "R1"), 13)), "A", "GdGe", known=False)
     assert (movement.verdict, told(movement)) == ("unwritten", [("crushed", 1, "R1"), ("uneven", 1, None)])

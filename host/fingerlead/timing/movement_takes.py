@@ -60,7 +60,14 @@ def written_forms(
     found = [m for name in dict.fromkeys(names) for m in fitting if m.name == name]
     if form is not None:
         found.sort(key=lambda m: m != form.movement)
-    return tuple(AcceptedForm(m.notes, m.roles) for m in found) or (AcceptedForm(graces),)
+    accepted = [AcceptedForm(m.notes, m.roles) for m in found]
+    if form is None:
+        return tuple(accepted) or (AcceptedForm(graces),)
+    if form.left_out:
+        # What the music leaves out of a form is not missing.
+        both = zip(form.movement.notes, form.movement.roles, strict=True)
+        accepted.append(AcceptedForm(graces, tuple(role for note, role in both if note in graces)))
+    return tuple(accepted)
 
 
 @lru_cache(maxsize=1 << 12)
