@@ -41,6 +41,7 @@ from fingerlead.store.session_file import SessionWriter
 from fingerlead.store.session_music import MusicAt
 from fingerlead.store.session_reading import read_session, stated_seal, stated_skew
 from fingerlead.timing.results import KnownSeal
+from tests.faces.command_line import ran
 from tests.lesson.lessons import played
 
 SEAL = KnownSeal((1, -2, 3, 4, 5, 6, 7, 8), (8, 7, 6, 5, 4, 3, 2, -1), "2026-01-02T03:04:05", "all holes", 0.125)
@@ -292,3 +293,10 @@ def test_music_that_is_asked_for_before_its_state_waits_for_it():
         take_entry(Read(t_us, "stream", data), recording)
     (music,) = (what for what in asked if isinstance(what, MusicAt))
     assert music.at_us >= 500_000
+
+
+def test_a_code_without_a_ticket_is_refused_and_no_session_is_begun(tmp_path):
+    done = ran("lesson", "join", "sim", "-o", tmp_path / "a.session", "--code", "apple robin tiger swan")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "expected a relay's ticket beside the code" in done.stderr
+    assert not list(tmp_path.iterdir())

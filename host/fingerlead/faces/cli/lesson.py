@@ -64,7 +64,7 @@ def lesson() -> None:
 
 
 def begin(output: Output, ticket: Ticket = None, name: Name = "", strips: options.Strips = True) -> None:
-    """Begin a lesson as its teacher: say the code to your pupil, then each change is told as it is played."""
+    """Begin a lesson as its teacher: your pupil joins by a code or a text, and each change is told as it is played."""
     _check_name(name)
     tell = teller(strips)
 
@@ -91,7 +91,7 @@ def begin(output: Output, ticket: Ticket = None, name: Name = "", strips: option
         if watched.listening is None and keep is not None:
             keep.discard()
     if watched.listening is None:
-        raise Problem("no pupil joined, so no session was kept; begin anew, and say the new code")
+        raise Problem("no pupil joined, so no session was kept; begin anew, with a new code or text")
     expect_bytes(watched.listening, "the pupil's chanter")
     expect_all(watched.listening)
     kept = path_text(output)
@@ -104,7 +104,7 @@ def join(
     port: options.PortName,
     output: Output,
     code: Annotated[
-        str, typer.Option("--code", help="The four words that your teacher says.", show_default=False)
+        str, typer.Option("--code", help="By a relay, the four words that your teacher says.", show_default=False)
     ] = "",
     ticket: Ticket = None,
     name: Name = "",
@@ -201,6 +201,8 @@ def _pupils_run(ticket: Path | None, code: str) -> Iterator[tuple[LessonRun, Eve
         ):
             yield running
         return
+    if code:
+        raise Problem("expected a relay's ticket beside the code; name it with --ticket, or leave --code out")
     with DirectLine("pupil") as direct:
         typer.echo(f"Send your teacher this answer:\n{direct.answer(typer.prompt('Paste the text of your teacher'))}")
         direct.wait_open()

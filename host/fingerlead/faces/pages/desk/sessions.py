@@ -19,6 +19,8 @@ from fingerlead.timing.pulse_words import pulse_told
 # So many groups are seen at once, the first of them with the strip of their typical instance.
 MOST_GROUPS = 12
 MOST_DRAWN = 6
+# Of what is not heard, fewer.
+MOST_APART, APART_DRAWN = 6, 2
 
 
 def session_page(studio: Studio, digest: str, notice: str = "") -> str:
@@ -50,6 +52,8 @@ def session_page(studio: Studio, digest: str, notice: str = "") -> str:
         apart=apart,
         most_groups=MOST_GROUPS,
         most_drawn=MOST_DRAWN,
+        most_apart=MOST_APART,
+        apart_drawn=APART_DRAWN,
         asked=sum(one.count for one in sums),
         wrong=sum(one.wrong for one in sums),
         movements=movement_rows(sums),
