@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 
@@ -22,6 +24,7 @@ from fingerlead.studio.studio import Studio
 from tests.bundle import test_bundle_packing as hostile
 from tests.bundle.plain_reader import read_bundle, rows_of
 from tests.bundle.sides import NAME, Apart, refused, state, well
+from tests.killed import killed_at_each_step
 from tests.studio.studios import playing, write
 
 DAY = date(2026, 9, 1)
@@ -274,6 +277,40 @@ def test_a_full_disk_leaves_nothing_of_a_bundle(known, monkeypatch):
     assert "2 sessions and 1 question" in well(known.teacher("take-in", parcel))
 
 
+@pytest.mark.slow
+def test_killed_at_any_step_of_taking_in_it_is_whole_when_it_is_taken_in_again(apart, tmp_path):
+    """The first bundle from a teacher, whose key is not known yet; the words are told each time."""
+    well(apart.teacher("take-in", apart.from_pupil("first"), "--words", apart.words_of("pupil")))
+    with Studio(apart.studio) as studio:
+        homework.give(studio.of(apart.key), ["low-a-c"], DAY)
+    parcel, words = apart.from_teacher("first back"), apart.words_of("teacher")
+    for name in ("warm", *map(str, range(200))):
+        shutil.copytree(apart.home / "teacher", tmp_path / "killed" / name / "teacher")
+    take_in = f"PupilSide({{}}).take_in(data, date(2026, 9, 1), {words!r})"
+    # What is imported only when it is needed opens files too, and is here by then.
+    steps = killed_at_each_step(
+        "from datetime import date\nfrom pathlib import Path\nfrom fingerlead.bundle.pupil_side import PupilSide\n"
+        f"data = Path({str(parcel)!r}).read_bytes()\n" + take_in.format(f"Path({str(tmp_path / 'killed' / 'warm')!r})"),
+        take_in.format("folder"),
+        tmp_path / "killed",
+    )
+    assert steps > 10
+
+    def kept(folder):
+        PupilSide(folder).take_in(parcel.read_bytes(), DAY, words)
+        there = [path for path in (folder / "teacher").rglob("*") if path.is_file() and not path.name.endswith(".part")]
+        # A line that was cut off stays: none reads it.
+        return {
+            path.relative_to(folder): files.objects_in(path) if path.suffix == ".jsonl" else path.read_bytes()
+            for path in there
+        }
+
+    whole = kept(tmp_path / "killed" / str(steps))
+    assert {Path("teacher") / name for name in ("bundle.json", "bundles.jsonl", "homework.jsonl")} < whole.keys()
+    for number in range(steps):
+        assert kept(tmp_path / "killed" / str(number)) == whole, number
+
+
 def test_a_bundle_names_a_pupil_only_as_they_want_it_and_no_port(known, tmp_path):
     assert read_session(known.practise(1)).meta["port"] == "sim"
     manifest, contents = read_bundle(known.from_pupil("plain").read_bytes())
@@ -298,6 +335,9 @@ def test_what_a_bundle_says_is_checked_row_by_row(known):
             {"text": 5},
             [],
             {"id": "ab" * 6, "answers": ""},
+            {"id": "ac" * 6, "answers": "\ud800", "text": "so"},
+            {"id": "ad" * 6, "answers": "", "text": "\udfff", "passage": "\ud83d"},
+            {"off": ["\ud800"], "piece": "\udc00"},
         ]
         odd = "\n".join(map(json.dumps, rows)).encode() + b'\n\xff\xfe\n{"id":'
         contents = dict.fromkeys(("remarks.jsonl", "homework.jsonl", "answers.jsonl"), odd)
@@ -305,7 +345,8 @@ def test_what_a_bundle_says_is_checked_row_by_row(known):
     PupilSide(known.home).take_in(data, DAY)
     (remark,) = pupils.remarks(known.home / "teacher")
     assert (remark.text, remark.day) == ("go [2J on", "")
-    assert homework.all_set(known.home / "teacher") == [] == questions.replies(known.home / "teacher")
+    assert homework.all_set(known.home / "teacher") == []
+    assert [(each.answers, each.text) for each in questions.replies(known.home / "teacher")] == [("", "so")]
     (row,) = rows_of((known.home / "teacher" / "remarks.jsonl").read_bytes())
     assert set(row) == {"id", "session", "at_us", "text", "day", "played"}
 

@@ -4,6 +4,7 @@ a tune without end, and a day on which nobody closed it.
 
 from __future__ import annotations
 
+import re
 import signal
 import socket
 import sys
@@ -90,8 +91,40 @@ def test_double_clicks_on_two_pages_and_wishes_for_what_is_gone(practice, opened
     for each in (page, other):
         expect(each.locator("#rung-name")).not_to_have_text("Rowan Gate")
         expect(each.locator("#next-button")).to_be_visible()
+    page.locator("#more-dialog .close").dblclick()
+    for finishes in (other, page):
+        # The page with the keys leaves them; until something is played an end has no summary.
+        expect(page.locator("#practice")).to_have_attribute("data-phase", "playing")
+        finishes.click("#more-button")
+        finishes.dblclick("#finish-button")
+        for each in (page, other):
+            expect(each.locator("#summary-again")).to_be_visible()
+            expect(each.locator("dialog[open]")).to_have_count(0)
+        page.reload()
+        expect(page.locator("#summary")).to_contain_text("The simulated pupil played")
+        page.dblclick("#summary-again")
+        for each in (page, other):
+            expect(each.locator("#practice")).to_be_visible()
     page.close()
     other.close()
+    assert running.ended(signal.SIGINT)[1] == ""
+
+
+def test_finished_before_anything_is_played_the_page_asks_anew_what_to_play_on(practice, opened):
+    from playwright.sync_api import expect
+
+    running = practice("--rung", "low-g-low-a-b")
+    page = opened(running.address)
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    expect(page.locator("#chanter-sentence")).to_have_text(re.compile("^Your own fingers"))
+    page.click("#more-button")
+    page.dblclick("#finish-button")
+    expect(page.locator("#start")).to_be_visible()
+    page.click("[data-to=keys]")
+    page.click("#keys-go")
+    plays(page)
+    page.close()
     assert running.ended(signal.SIGINT)[1] == ""
 
 

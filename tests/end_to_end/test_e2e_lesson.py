@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from fingerlead.store.session_reading import read_session
 from tests.lesson.lessons import digest
 from tests.lesson.test_lesson_lines import server
+from tests.waiting import wait_for
 
 ROOT = Path(__file__).parents[2]
 # Direct lines leave out the addresses of this machine alone; here they are the ones that need no network.
@@ -58,6 +60,14 @@ class Terminal:
         # A relay ends its server itself.
         self.process.terminate()
         self.process.communicate(timeout=90)
+
+
+def is_open(port: str) -> bool:
+    try:
+        socket.create_connection(("127.0.0.1", int(port)), 1).close()
+    except OSError:
+        return False
+    return True
 
 
 def free_port() -> str:
@@ -143,3 +153,35 @@ def test_who_does_not_agree_sends_nothing(terminals, tmp_path):
     assert "Ann" not in rest
     assert not (tmp_path / "p.session").exists()
     assert not (tmp_path / "t.session").exists()
+
+
+def test_a_relay_that_is_killed_takes_its_server_with_it(terminals, tmp_path):
+    server()
+    port = free_port()
+    relay = terminals("relay", tmp_path / "relay", "--port", port)
+    relay.line_with("For teachers")
+    relay.process.kill()
+    wait_for(lambda: not is_open(port), "the server to end")
+    terminals("relay", tmp_path / "relay", "--port", port).line_with("For teachers")
+
+
+@pytest.mark.parametrize(
+    ("by", "asked"),
+    [
+        (signal.SIGINT, ("begin",)),
+        (signal.SIGTERM, ("join", "sim")),
+        (signal.SIGINT, ("join", "sim", "--ticket", "none.ticket")),
+    ],
+    ids=["teacher", "pupil", "with a ticket"],
+)
+def test_who_is_asked_ends_it_at_once(by, asked, terminals, tmp_path):
+    path = tmp_path / "one.session"
+    terminal = terminals("lesson", *asked, "-o", path)
+    for letter in iter(lambda: terminal.process.stdout.read(1), ""):
+        terminal.said.append(letter)
+        if "".join(terminal.said).endswith(("answer: ", "teacher: ", "says: ")):
+            break
+    terminal.process.send_signal(by)
+    # What it reads from stays open meanwhile.
+    code = terminal.process.wait(timeout=90)
+    assert (code, terminal.process.stdout.read().strip(), path.exists()) == (1, "Aborted!", False)

@@ -229,6 +229,7 @@ def test_a_makers_budget_is_read():
         (SOUND.replace("scan = 290", 'scan = "a little"'), "scan"),
         (SOUND.replace("scan = 290", "scan = true"), "scan"),
         (SOUND.replace("seal =", "sael = 1\nseal ="), "sael"),
+        (SOUND.replace("light = 0.02\n", ""), 'add what is missing, where nothing was measured: "light" = 0.15'),
         (SOUND.replace("[us]", "[ms]"), "[us]"),
         (SOUND.replace("budget-1", "budget-9"), "schema"),
         ("", "schema"),

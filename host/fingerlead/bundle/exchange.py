@@ -75,7 +75,8 @@ class Exchange:
         try:
             if not path.exists():
                 return ""
-            found = json.loads(path.read_bytes()[:GREATEST_OTHER])
+            # A pipe would keep its reader waiting for ever.
+            found = json.loads(path.read_bytes() if path.is_file() and path.stat().st_size <= GREATEST_OTHER else b"")
             key = text(found, "key") if isinstance(found, dict) else ""
         except OSError as error:
             raise BundleError(f"{path_text(path)}: it cannot be read: {error.strerror or error}") from None
@@ -88,10 +89,12 @@ class Exchange:
             )
         return key
 
-    def know(self, public: str) -> None:
-        """Know the other by its key from now on; raises OSError."""
-        make_private(self.folder)
-        write_whole(self.folder / OTHER, json.dumps({"schema": SCHEMA, "key": public}).encode())
+    def know(self, public: str, undo: ExitStack) -> None:
+        """Know the other by its key from now on, where it is not known yet; raises OSError, BundleError."""
+        if not self.other:
+            make_private(self.folder)
+            write_whole(self.folder / OTHER, json.dumps({"schema": SCHEMA, "key": public}).encode())
+            undo.callback((self.folder / OTHER).unlink, missing_ok=True)
 
     def forget(self, day: date) -> None:
         """Know the other's key no more: the next bundle needs the words of the new one, and all is sent anew.
@@ -168,11 +171,11 @@ class Exchange:
         append_line(self._rows, {"made": number, "day": day.isoformat(), "sessions": dict(sessions)})
 
     def note_taken(self, bundle: Bundle, day: date, undo: ExitStack) -> None:
-        """Write down what came in, and from now on know who sent it; raises OSError."""
+        """Know who sent what came in from now on, and write it down; raises OSError, BundleError."""
+        # What is written last has all before it, wherever the program is cut off.
+        self.know(bundle.sender, undo)
         row = {"taken": bundle.id, "number": bundle.number, "day": day.isoformat(), "theirs": list(bundle.taken)}
         add_new(self._rows, [row], undo)
-        if not self.other:
-            self.know(bundle.sender)
 
     def _read(self, kind: str) -> list[dict[str, object]]:
         """The rows of a kind since the other was forgotten last, if ever."""

@@ -6,11 +6,15 @@ user's password and the certificate that the relay must show.
 """
 
 import contextlib
+import ctypes
 import json
 import secrets
 import shutil
+import signal
 import subprocess
+import sys
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,6 +36,8 @@ PATIENCE_S = 10.0
 SERVER = "nats-server"
 CONFIGURATION, LOG, PORTS = "relay.conf", "relay.log", "ports"
 ENDING = ".ticket"
+# PR_SET_PDEATHSIG of Linux: prctl(2), and linux/prctl.h for the number.
+PARENT_DEATH_SIGNAL = 1
 # What JetStream asks to be allowed: to follow a log; to begin and end a stream besides.
 FOLLOW = ("$JS.API.CONSUMER.CREATE.>", "$JS.API.CONSUMER.DELETE.>", "$JS.FC.>")
 BEGIN = ("$JS.API.STREAM.CREATE.>", "$JS.API.STREAM.DELETE.>")
@@ -104,6 +110,15 @@ def _text(value: object) -> str:
     return json.dumps(str(value))
 
 
+def _ends_with_parent() -> Callable[[], object] | None:
+    """What a new process does first so that it ends when the thread that began it does, even by SIGKILL; on Linux."""
+    if sys.platform != "linux":
+        return None
+    # Between fork and exec nothing is loaded any more.
+    prctl = ctypes.CDLL(None).prctl
+    return lambda: prctl(PARENT_DEATH_SIGNAL, int(signal.SIGTERM))
+
+
 class Relay:
     """A relay that runs. `tickets` are the files for teachers and pupils; raises LessonError where it cannot begin."""
 
@@ -129,6 +144,7 @@ class Relay:
             stdout=silent,
             stderr=silent,
             start_new_session=True,
+            preexec_fn=_ends_with_parent(),
         )
         try:
             self.address = f"{'tls' if tls else 'nats'}://{host}:{self._port(folder / PORTS)}"

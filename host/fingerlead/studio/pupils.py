@@ -220,15 +220,20 @@ def pupil_in(path: Path, data: bytes, key: str, must_name: bool = False) -> Pupi
 
 
 def text(content: Mapping[str, object], key: str) -> str:
-    """A text of an object read from a file; empty where there is none."""
+    """A text of an object read from a file, without letters that cannot be written down; empty where there is none."""
     value = content.get(key)
-    return value if isinstance(value, str) else ""
+    return _writable(value) if isinstance(value, str) else ""
 
 
 def texts(content: Mapping[str, object], key: str) -> tuple[str, ...]:
-    """A list of texts of an object read from a file; what is none is left out."""
+    """A list of texts of an object read from a file, as `text` has them; what is none is left out."""
     value = content.get(key)
-    return tuple(each for each in value if isinstance(each, str)) if isinstance(value, list) else ()
+    return tuple(_writable(each) for each in value if isinstance(each, str)) if isinstance(value, list) else ()
+
+
+def _writable(text: str) -> str:
+    # JSON can spell half a letter, which no file can hold.
+    return text if text.isascii() else text.encode("utf-8", "ignore").decode("utf-8")
 
 
 def keys(words: Iterable[str]) -> tuple[str, ...]:

@@ -223,7 +223,9 @@ def read_budget(text: str, source: str) -> Budget:
         table = values.get(unit)
         if not isinstance(table, dict) or (missing := [name for name in names if name not in table]):
             wanted = names if not isinstance(table, dict) else missing
-            raise BudgetError(f"{source}: expected [{unit}] with {_listed(wanted)}; add what is missing")
+            sizes = ", ".join(f'"{one.name}" = {one.size}' for one in _SPECIFIED if one.name in wanted and one.size)
+            unmeasured = f", where nothing was measured: {sizes}" if sizes else ""
+            raise BudgetError(f"{source}: expected [{unit}] with {_listed(wanted)}; add what is missing{unmeasured}")
     unknown = [name for unit in ("us", "mm") for name in values[unit] if name not in NAMES]
     unknown += [name for name in values if name not in ("schema", "us", "mm")]
     if unknown:

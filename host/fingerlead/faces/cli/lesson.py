@@ -21,6 +21,7 @@ from fingerlead.faces.cli.running import (
     expect_bytes,
     session_of,
     until_interrupted,
+    while_asked,
 )
 from fingerlead.lesson.code import draw_code, read_code
 from fingerlead.lesson.copying import copy_into
@@ -125,7 +126,10 @@ def join(
     ):
         teacher = _teacher_of(run, events, interrupted)
         who = plain_line(teacher.name) or "Your teacher"
-        if not agree and not typer.confirm(f"{who} would listen to your fingers and keep the session. Do you agree?"):
+        if not agree:
+            with while_asked():
+                agree = typer.confirm(f"{who} would listen to your fingers and keep the session. Do you agree?")
+        if not agree:
             typer.echo("Nothing of your playing was sent.")
             return
         run.ask(consent)
@@ -162,6 +166,11 @@ def _check_name(name: str) -> None:
         raise Problem(f"expected a name of at most {LONGEST_NAME} letters on one line; got another. Shorten it")
 
 
+def _ask(what: str) -> str:
+    with while_asked():
+        return str(typer.prompt(what))
+
+
 @contextlib.contextmanager
 def _running(role: Role, secret: bytes, line: LessonLine) -> Iterator[tuple[LessonRun, Events]]:
     """An end at work until the block is left."""
@@ -185,7 +194,7 @@ def _teachers_run(ticket: Path | None) -> Iterator[tuple[LessonRun, Events]]:
         return
     with DirectLine("teacher") as direct:
         typer.echo(f"Send your pupil this text:\n{direct.invite()}")
-        direct.accept(typer.prompt("Paste the pupil's answer"))
+        direct.accept(_ask("Paste the pupil's answer"))
         direct.wait_open()
         with _running("teacher", direct.secret, direct) as running:
             yield running
@@ -194,7 +203,7 @@ def _teachers_run(ticket: Path | None) -> Iterator[tuple[LessonRun, Events]]:
 @contextlib.contextmanager
 def _pupils_run(ticket: Path | None, code: str) -> Iterator[tuple[LessonRun, Events]]:
     if ticket is not None:
-        words = read_code(code or typer.prompt("The four words that your teacher says"))
+        words = read_code(code or _ask("The four words that your teacher says"))
         with (
             RelayLine(read_ticket(ticket), words.subject, "pupil") as line,
             _running("pupil", words.secret, line) as running,
@@ -204,7 +213,7 @@ def _pupils_run(ticket: Path | None, code: str) -> Iterator[tuple[LessonRun, Eve
     if code:
         raise Problem("expected a relay's ticket beside the code; name it with --ticket, or leave --code out")
     with DirectLine("pupil") as direct:
-        typer.echo(f"Send your teacher this answer:\n{direct.answer(typer.prompt('Paste the text of your teacher'))}")
+        typer.echo(f"Send your teacher this answer:\n{direct.answer(_ask('Paste the text of your teacher'))}")
         direct.wait_open()
         with _running("pupil", direct.secret, direct) as running:
             yield running

@@ -53,6 +53,17 @@ def until_interrupted() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
+@contextlib.contextmanager
+def while_asked() -> Iterator[None]:
+    """In the block a line is waited for: the first Ctrl-C (or SIGTERM) ends it at once, as KeyboardInterrupt."""
+    before = {number: signal.signal(number, signal.default_int_handler) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 class StatusLine:
     """One line on a terminal, written over again; nothing in a pipe. Used with `with`."""
 

@@ -43,7 +43,7 @@ function heard(message) {
   if (!take(message) && message.kind !== "say" && message.kind !== "remind") return;
   switch (message.kind) {
     case "all":
-      arrived();
+      arrived(before);
       break;
     case "holes":
       if (!state.playing && soundsHere()) cover(message.covered_mask);
@@ -79,12 +79,19 @@ function heard(message) {
   redraw();
 }
 
-function arrived() {
+// Whether the line was down since all was told last.
+let wasDown = false;
+function arrived(before) {
   rungHeard = state.rung?.key ?? null;
   soundChanged();
-  // The host was started anew, or another page has taken the chanter elsewhere.
+  const source = state.chanter?.source;
+  const lost = Boolean(before?.source) && !wasDown;
+  wasDown = false;
   if (state.summary) sessionOver();
-  else if (state.playing && state.chanter?.source !== "page") send({ kind: "listen", to: "page" });
+  // Another page has taken the chanter elsewhere, or ended: it is not taken back.
+  else if (state.playing && source !== "page" && (source || lost)) leavePlaying();
+  // The host was started anew.
+  else if (state.playing && !source) send({ kind: "listen", to: "page" });
   else if (state.playing) sendOwn();
   if (!state.playing && soundsHere()) cover(state.chanter?.state === "here" ? state.holes?.covered_mask ?? null : null);
   resumePlaying();
@@ -99,7 +106,8 @@ function chanterChanged(before) {
     state.holes = null;
     cover(null);
   }
-  if (chanter.source && chanter.source !== "page" && state.playing) leavePlaying();
+  // Also where the end came before anything was played, and so has no summary.
+  if (chanter.source !== "page" && (chanter.source || before?.source) && state.playing) leavePlaying();
   if (state.checking === "chanter" && (chanter.state === "refused" || chanter.source === "page")) leavePlaying();
   if (chanter.source === "page" && before?.source !== "page" && state.playing) sendOwn();
   resumePlaying();
@@ -432,6 +440,7 @@ async function begin() {
       if (state.joined) notice(say("practice.back_line"), SHORT_NOTICE_MS);
     },
     down: (refused) => {
+      wasDown = true;
       if (!state.playing) cover(null);
       notice(say(refused ? "page.not_let_in" : "page.lost_line"));
       redraw();
