@@ -69,7 +69,8 @@ class LessonEnd:
     """The pupil's end, or the teacher's. Feed it packets and entries, and `poll` it at least every 20 ms.
 
     `whole` is whether the other's log, once finished, is to the bit what was sent; None before. `ignored` counts
-    packets that were broken, came too early or too many; `heard_us` is when the other end was heard last.
+    packets that were broken, came too early or too many; `heard_us` is when the other end was heard last. With
+    `ends_by_itself` this end finishes as soon as the other has; without, its owner does, who has more to add.
     """
 
     def __init__(
@@ -79,8 +80,10 @@ class LessonEnd:
         now_us: int,
         random: Callable[[int], bytes] = urandom,
         good_for_us: int = GOOD_FOR_US,
+        ends_by_itself: bool = True,
     ) -> None:
         self.role: Role = role
+        self._ends_by_itself = ends_by_itself
         self.phase: Phase = "waiting"
         self.meeting = Meeting(role, secret, now_us, random, good_for_us)
         self.outgoing, self.incoming, self.delay = OwnLog(), OtherLog(), PlayoutDelay()
@@ -222,9 +225,9 @@ class LessonEnd:
         if self.phase == "agreed" and self._consented and self.theirs is not None:
             return self._turn("open") + self._look(now_us)
         if self.phase in ("open", "away"):
-            if self._they_finished and not self._finished:
+            if self._they_finished and self._ends_by_itself and not self._finished:
                 self.finish(now_us)
-            if self._they_finished and self.outgoing.have == self.outgoing.made:
+            if self._they_finished and self._finished and self.outgoing.have == self.outgoing.made:
                 return self._turn("over")
             if self.outgoing.full:
                 return self._turn("over", FULL)

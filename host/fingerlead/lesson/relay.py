@@ -38,6 +38,7 @@ CONFIGURATION, LOG, PORTS = "relay.conf", "relay.log", "ports"
 ENDING = ".ticket"
 # PR_SET_PDEATHSIG of Linux: prctl(2), and linux/prctl.h for the number.
 PARENT_DEATH_SIGNAL = 1
+ASK_AGAIN = "ask the relay's owner for the ticket file again"
 # What JetStream asks to be allowed: to follow a log; to begin and end a stream besides.
 FOLLOW = ("$JS.API.CONSUMER.CREATE.>", "$JS.API.CONSUMER.DELETE.>", "$JS.FC.>")
 BEGIN = ("$JS.API.STREAM.CREATE.>", "$JS.API.STREAM.DELETE.>")
@@ -60,22 +61,26 @@ def write_ticket(path: Path, ticket: RelayTicket) -> None:
 
 def read_ticket(path: Path) -> RelayTicket:
     """The ticket in a file; raises LessonError."""
-    advice = "ask the relay's owner for the ticket file again"
     try:
         with path.open("rb") as file:
-            found = json.loads(file.read(LONGEST_TICKET))
-        ticket = RelayTicket(**found)
+            return ticket_of(file.read(LONGEST_TICKET))
     except OSError as error:
-        raise LessonError(f"{path}: {error.strerror}; {advice}") from None
+        raise LessonError(f"{path}: {error.strerror}; {ASK_AGAIN}") from None
+
+
+def ticket_of(data: bytes) -> RelayTicket:
+    """The ticket in a file's bytes; raises LessonError."""
+    try:
+        ticket = RelayTicket(**json.loads(data[:LONGEST_TICKET]))
     except (ValueError, TypeError, RecursionError):
-        raise unexpected("a relay's ticket", "something else", advice) from None
+        raise unexpected("a relay's ticket", "something else", ASK_AGAIN) from None
     try:
         parts = urlsplit(ticket.address)
         whole = parts.scheme in ("nats", "tls") and bool(parts.hostname) and parts.port is not None
     except (ValueError, AttributeError, TypeError):
         whole = False
     if not whole or not all(isinstance(text, str) for text in asdict(ticket).values()):
-        raise unexpected("a relay's ticket with an address such as tls://192.168.1.5:4222", "another", advice)
+        raise unexpected("a relay's ticket with an address such as tls://192.168.1.5:4222", "another", ASK_AGAIN)
     return ticket
 
 

@@ -74,6 +74,9 @@ class PracticeActor(Actor[inbox.Request]):
         self._keyboard_holds: int | None = None
         self._note: int | None = None
         self._kept_us = 0
+        # A session that goes elsewhere too: the next one, and that of now.
+        self._to_copy: inbox.CopySession | None = None
+        self._copied: inbox.CopySession | None = None
         self._behind = False  # the analysis has more to do, as soon as nothing else comes
         self._asked_more = False  # more may be asked for already
         self.keeping = Keeping(self._clock, lambda event: self._tell(event))
@@ -240,6 +243,16 @@ class PracticeActor(Actor[inbox.Request]):
                     answer.set_result(self._sounding.settings())
             case inbox.Finish():
                 self._finish()
+            case inbox.CopySession():
+                self._to_copy = request
+                if self._source is not None:
+                    self._listen(self._listened_to)
+            case inbox.EndCopy():
+                waiting, self._to_copy = self._to_copy, None
+                if waiting is not None:
+                    waiting.over()
+                if self._copied is not None:
+                    self._listen(self._listened_to)
 
     def _play_own(self, music: OnStaff) -> str:
         """Its key; an own tune with the same music is that one, the oldest gives way where there are too many."""
@@ -358,6 +371,9 @@ class PracticeActor(Actor[inbox.Request]):
         self._sounding.follow(origin)
         self._sounding.clicks()  # those before are of no session
         self._source = begin_source(to, self._setting, self._practice.tune, self._hear)
+        self._copied, self._to_copy = self._to_copy, None
+        if self._copied is not None:
+            self._copied.begin(self._source.listening)
         self.keeping.begin(self._source.listening.writer)
         self._practice.loosened = self._source.sealing.loosened
         self._practice.ask_through(self._source.begin_music)
@@ -393,6 +409,9 @@ class PracticeActor(Actor[inbox.Request]):
             practised["keyboard_holds"] = self._keyboard_holds
         source.close(practised)
         self._source = None
+        if self._copied is not None:
+            self._copied.over()
+            self._copied = None
         self._sounding.away()
         self._tell_all(self._practice.close())
         self._keep_progress()

@@ -1,10 +1,12 @@
 """What may be asked of the practice actor. A request is carried out between two items of a chanter."""
 
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from fingering.orders import Order
+from fingerlead.listening.recording import Recording
 from fingerlead.music.tune import Tune
 from fingerlead.practice.tonight import OnStaff
 
@@ -169,6 +171,22 @@ class Finish:
 
 
 @dataclass(frozen=True, slots=True)
+class CopySession:
+    """Have the next session go to `begin` before anything comes into it; what is listened to now begins one at once.
+
+    `over` is called when it has ended.
+    """
+
+    begin: Callable[[Recording], object]
+    over: Callable[[], object]
+
+
+@dataclass(frozen=True, slots=True)
+class EndCopy:
+    """End the session that is copied, and go on in another."""
+
+
+@dataclass(frozen=True, slots=True)
 class Engraved:
     """The staff of the music with this name has been engraved, or why it was not."""
 
@@ -218,6 +236,8 @@ Request = (
     | PageBeat
     | KeyboardHolds
     | Finish
+    | CopySession
+    | EndCopy
     | Engraved
     | Replay
     | Sounds

@@ -27,6 +27,7 @@ from fingerlead.faces.pages.desk.drafts import ADDRESS, Drafts
 from fingerlead.faces.pages.desk.files import stretch_wav
 from fingerlead.faces.pages.desk.first_page import first_page, view_in
 from fingerlead.faces.pages.desk.forms import field, go_to
+from fingerlead.faces.pages.desk.lesson_routes import LIVE, LiveRoutes
 from fingerlead.faces.pages.desk.teaching_routes import LESSONS, MANY, teaching_routes
 from fingerlead.faces.pages.desk.turns import passed_shown
 from fingerlead.faces.pages.desk.versions import versions_route
@@ -72,12 +73,13 @@ class Desk:
         self.studio, self.today, self.round = studio, today, round
         self.opened: dict[str, tuple[Passage, Analysis]] = {}
         self.drafts = Drafts(studio.folder)
+        self.lessons = LiveRoutes(studio, today)
 
     def app(self) -> PageApp:
         """All addresses as one app."""
         key, digest, number = "/pupil/{key}", "/session/{digest}", "/message/{number}"
         told = f"{digest}/message"
-        addresses = ("/", key, digest, f"{key}/report", told, "/message", number, MANY, LESSONS, KEPT)
+        addresses = ("/", key, digest, f"{key}/report", told, "/message", number, MANY, LESSONS, KEPT, LIVE)
         shells = [Route("/style.css", self.style), *(Route(address, self.shell) for address in addresses)]
         reading = {
             "/": self.glance,
@@ -111,7 +113,9 @@ class Desk:
         routes += [Route(address, handler, methods=["POST"]) for address, handler in writing.items()]
         routes += ApartRoutes(self.studio, self.today, self.hold, self.held, self._analysed).routes()
         routes += [*self.drafts.routes(), *teaching_routes(self.studio, self.today), versions_route(self.studio)]
-        return page_app(pages.PACKAGE, shells, routes, refusals=dict.fromkeys(REFUSED, _refuse))
+        routes += self.lessons.routes()
+        refusals = dict.fromkeys(REFUSED, _refuse)
+        return page_app(pages.PACKAGE, shells, routes, self.lessons.live, refusals)
 
     async def shell(self, request: Request) -> Response:
         """What fetches a page; what is fetched by a script alone has none."""
@@ -368,5 +372,9 @@ def opened(
     """The desk from here to the end of the block; for `say_read` see Studio. Raises NoPlaceError, StudioError."""
     with Studio(folder, say_read) as studio:
         rounds = [] if port is None else [Round(folder, port, lambda: open_source(port))]
-        with served(Desk(studio, today, *rounds).app(), at, *rounds, most_bytes=BODIES) as page:
+        desk = Desk(studio, today, *rounds)
+        with (
+            contextlib.closing(desk.lessons),
+            served(desk.app(), at, *rounds, most_bytes=BODIES) as page,
+        ):
             yield page

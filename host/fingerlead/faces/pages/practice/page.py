@@ -17,10 +17,13 @@ from fingerlead.faces.pages.kit.hub import Hub
 from fingerlead.faces.pages.kit.page import ServedPage, served
 from fingerlead.faces.pages.kit.place import WebPlace
 from fingerlead.faces.pages.practice.apart_routes import BODIES, TeacherRoutes
+from fingerlead.faces.pages.practice.lesson_routes import LessonRoutes
 from fingerlead.faces.pages.practice.messages import Publisher, join_lines, loss_lines, say, summary_lines
+from fingerlead.faces.pages.practice.pupil_lesson import PupilLesson
 from fingerlead.faces.pages.practice.routes import PracticeRoutes
 from fingerlead.faces.pages.practice.teacher import from_bundles
 from fingerlead.faces.words import practised_names
+from fingerlead.lesson.entries import Consent
 from fingerlead.music.tune import Tune
 from fingerlead.ports.base import Found
 from fingerlead.ports.catalogue import midi_ports, serial_ports
@@ -40,6 +43,7 @@ from fingerlead.reading.between import STANDARD
 from fingerlead.store.chanters import ANYONE, calibration_of
 from fingerlead.store.files import own_folder
 from fingerlead.store.practice_log import open_progress
+from fingerlead.version import __version__
 from fingerlead.wire.plain_midi import NoteNumbers
 
 OWN_PORTS = "fingerlead"
@@ -192,8 +196,16 @@ def opened(
     hub.remember(remarks=list(progress.remarks), teacher=at_first)
     if port is not None:
         actor.ask(Listen(port))
-    routes = PracticeRoutes(hub, actor, table, apart.routes() if apart else ())
-    with served(routes.app(), at, staffs, offers, actor, join=join, most_bytes=BODIES) as page:
+    program = f"fingerlead {__version__}"
+    lesson = PupilLesson(
+        actor.ask, hub.publish, lambda name: Consent(name, program, plays.base_note, plays.channel, known.text)
+    )
+    also = [*(apart.routes() if apart else ()), *LessonRoutes(folder, lesson).routes()]
+    routes = PracticeRoutes(hub, actor, table, also)
+    with (
+        contextlib.closing(lesson),
+        served(routes.app(), at, staffs, offers, actor, join=join, most_bytes=BODIES) as page,
+    ):
         joining = page.joining and replace(page.joining, sentences=join_lines(page.joining.fingerprint))
         if joining is not None:
             hub.remember(join=joining.message())

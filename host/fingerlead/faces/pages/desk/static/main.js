@@ -4,6 +4,7 @@ import { byId, tell, write } from "/kit/dom.js";
 import { ask, carry, NotLetIn, place, reach, withToken } from "/kit/entry.js";
 import { closeBeside, showBeside } from "./beside.js";
 import { forgetPupil, handAllOn, pairsOf, saved, startDrafts, takeUpDrafts } from "./drafts.js";
+import { startLesson } from "./lesson.js";
 import { startPlayer } from "./player.js";
 import { startRound } from "./round.js";
 import { NO_ANSWER } from "./sentences.js";
@@ -55,6 +56,7 @@ function show(html) {
   write(byId("live"), byId("page").querySelector(".notice")?.textContent ?? page.title);
   if (byId("player")) startPlayer(byId("player"));
   if (byId("round")) startRound();
+  if (byId("lesson")) startLesson();
 }
 
 // On a narrow screen what is secondary is folded away, until it is asked for.

@@ -21,6 +21,7 @@ import { drawTry, startTries, startTry } from "./tries.js";
 import { drawDue, drawLadder, drawSummary, drawTonight } from "./ladder.js";
 import { drawTeacher } from "./teacher.js";
 import { drawApart, startApart } from "./apart.js";
+import { drawLesson, startLesson } from "./lesson.js";
 import { drawJoin, startJoin } from "./join.js";
 import { guardDoubles } from "./doubles.js";
 import { drawBeat, drawSettings, onHand, startSettings } from "./settings.js";
@@ -312,6 +313,7 @@ function drawMore() {
   drawDue(chooseRung);
   drawTeacher(chooseRung);
   drawApart();
+  drawLesson();
   drawBeat();
   byId("in-time-button").hidden = !rung?.can_go_by;
   byId("go-on-button").hidden = !progress?.next || progress.passed || !rung?.key;
@@ -415,6 +417,7 @@ function wire() {
   startHearing(announce);
   startTunes(closeAll, send);
   startApart();
+  startLesson();
   startJoin();
   byId("hear-music").addEventListener("click", () => {
     closeAll();

@@ -5,7 +5,7 @@ const RECENT = 8;
 export const state = {
   joined: false,
   chanter: null, holes: null, rung: null, lit: null, progress: null, told: null, in_time: null, held: null, going: null, tonight: null, summary: null, keeping: null, upright: null,
-  sound: null, metronome: null, teacher: null, join: null,
+  sound: null, metronome: null, teacher: null, join: null, lesson: null,
   ladder: [], due: [], tunes: [], week: [], notes: [], fingers: [], chart: [],
   changes: [], chosen: null,
   // Whether anything of this music was played; the rung that was at hand last.
@@ -24,7 +24,7 @@ export const state = {
   checking: null, feels: null,
 };
 
-const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "in_time", "held", "going", "tonight", "summary", "sound", "metronome", "keeping", "upright"];
+const PARTS = ["chanter", "holes", "rung", "lit", "progress", "told", "in_time", "held", "going", "tonight", "summary", "sound", "metronome", "keeping", "upright", "lesson"];
 
 // Take a message in. Returns whether it was known.
 export function take(message) {
