@@ -73,6 +73,7 @@ class LiveRoutes:
             "other": self._studio.pupil(lesson.key) if lesson is not None and other else None,
             "has_ticket": self._ticket.exists(),
             "to_set": to_set(()),
+            "notice": "",
         }
         return HTMLResponse(pages.render("lesson.html", **values))
 

@@ -69,7 +69,7 @@ class TeacherLesson(Actor[LessonEvent]):
         self._keep, self._hub, self._name = keep, hub, name
         self._table = standard_table()
         self._watched = Watched(self._table, self._hear, keep)
-        self._lesson = LessonRun(LessonEnd("teacher", code.secret, now_us()), line, lambda event, _: self.ask(event))
+        self._lesson = LessonRun(LessonEnd("teacher", code.secret, now_us()), line, self._came)
         self._state, self._why, self._music = "waiting", "", ""
         self._acts: list[SentAct] = []
         self._number = 0  # of what is told
@@ -107,6 +107,10 @@ class TeacherLesson(Actor[LessonEvent]):
             self._lesson.ask(Ending("the teacher ended it"))
 
     # --- in the thread ---
+
+    def _came(self, event: LessonEvent, now_us: int) -> None:
+        """In the lesson's own thread."""
+        self.ask(event)
 
     def _watch(self) -> None:
         try:

@@ -284,6 +284,7 @@ function drawAll() {
     if (state.chanter?.state === "refused") tell(byId("notice"), state.chanter.sentence);
   }
   drawKeeping();
+  drawLesson();
   drawSettings();
   drawLadder(chooseRung);
   drawTunes(chooseRung);
@@ -313,7 +314,6 @@ function drawMore() {
   drawDue(chooseRung);
   drawTeacher(chooseRung);
   drawApart();
-  drawLesson();
   drawBeat();
   byId("in-time-button").hidden = !rung?.can_go_by;
   byId("go-on-button").hidden = !progress?.next || progress.passed || !rung?.key;
