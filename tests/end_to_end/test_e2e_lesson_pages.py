@@ -41,7 +41,7 @@ def program(*words):
             yield started.stdout.readline()
         finally:
             started.send_signal(signal.SIGINT)
-            print(started.communicate(timeout=PATIENCE_S))
+            started.communicate(timeout=PATIENCE_S)
 
 
 @pytest.fixture
@@ -102,7 +102,7 @@ def test_a_lesson_is_held_through_both_pages(ends):
 
     expect(desk.locator("#lesson-sentence")).to_contain_text(" to ")
     expect(desk.locator("#lesson-strip svg")).to_be_visible()
-    expect(desk.locator("#lesson-delay")).to_contain_text("ms")
+    expect(desk.locator("#lesson-delay")).to_contain_text("ms old")
     desk.get_by_role("button", name="Slowly").click()
     expect(pupil.locator("#lesson-act")).to_have_text("Slowly.")
     expect(desk.locator("#lesson-acts")).to_contain_text("Slowly ✓ arrived")
