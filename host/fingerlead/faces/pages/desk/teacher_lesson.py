@@ -206,6 +206,7 @@ class TeacherLesson(Actor[LessonEvent]):
     def _show(self) -> None:
         self._shown_us = now_us()
         end, why = self._lesson.end, self._watched.problem or self._why
+        round_us = end.outgoing.round_us
         self._hub.publish(
             {
                 "kind": "lesson",
@@ -214,7 +215,8 @@ class TeacherLesson(Actor[LessonEvent]):
                 "who": "" if end.theirs is None else plain_line(end.theirs.name)[:80],
                 "why": f"{capital(why).rstrip('.')}." if why else "",
                 "trouble": self._lesson.line.trouble,
-                "delay_ms": end.delay.delay_us // 1_000,
+                # One way is half of there and back, as well as can be known.
+                "late_ms": None if round_us is None else round(round_us / 2_000),
                 "music": self._music,
                 "acts": [[each.text, each.done, each.why] for each in self._acts[-MOST_ACTS:]],
             }

@@ -47,7 +47,7 @@ function show(known, svg, parts) {
   write(byId("lesson-told"), standing(lesson));
   byId("lesson-code").hidden = lesson.state !== "waiting";
   const there = ["open", "away"].includes(lesson.state);
-  write(byId("lesson-delay"), there ? `Told ${lesson.delay_ms} ms after it came at the soonest.` : "");
+  write(byId("lesson-delay"), there && lesson.late_ms != null ? `What you see is about ${lesson.late_ms} ms old.` : "");
   pose(parts, holes?.covered_mask ?? 0);
   svg.classList.toggle("unsure", holes?.sure === false);
   write(byId("lesson-note"), holes?.note == null ? "–" : NOTES[holes.note]);
