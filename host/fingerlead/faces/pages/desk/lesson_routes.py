@@ -167,7 +167,9 @@ def _in_words() -> Iterator[None]:
     """What a lesson refuses, as the desk does."""
     try:
         yield
-    except (LessonError, LineRefused, SessionError) as error:
+    except LineRefused as error:
+        raise StudioError(f"{error.cause}; {error.advice}") from None
+    except (LessonError, SessionError) as error:
         raise StudioError(str(error)) from None
 
 

@@ -66,8 +66,10 @@ class LessonRoutes:
         async with self._turn:
             try:
                 await run_in_threadpool(work)
-            except (LessonError, LineRefused) as error:
+            except LessonError as error:
                 return JSONResponse({"refused": str(error)})
+            except LineRefused as error:
+                return JSONResponse({"refused": f"{error.cause}; {error.advice}"})
             except OSError as error:
                 return JSONResponse({"refused": f"the ticket cannot be kept: {error.strerror or error}"})
         return JSONResponse({"refused": ""})

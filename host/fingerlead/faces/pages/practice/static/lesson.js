@@ -5,7 +5,8 @@ import { byId, make, openDialog, tell, write } from "/kit/dom.js";
 import { say } from "/kit/texts.js";
 import { state } from "./state.js";
 
-const ON = ["agreed", "listens", "away", "leaving"];
+// What is said of a lesson that is on.
+const ON = { agreed: "lesson.agreed", listens: "lesson.listens", away: "lesson.away", leaving: "lesson.leaving" };
 let drawn = null;
 
 export function drawLesson() {
@@ -13,13 +14,13 @@ export function drawLesson() {
   if (!lesson || lesson === drawn) return;
   const before = drawn?.state;
   drawn = lesson;
-  const on = ON.includes(lesson.state);
+  const on = lesson.state in ON;
   const who = lesson.named ? lesson.who : say("lesson.your_teacher");
   byId("lesson-bar").hidden = !on;
-  write(byId("lesson-who"), on ? say(`lesson.${lesson.state}`, { who }) : "");
+  write(byId("lesson-who"), on ? say(ON[lesson.state], { who }) : "");
   write(byId("lesson-act"), on ? lesson.acts.at(-1) ?? "" : "");
-  byId("lesson-earlier").replaceChildren(...lesson.acts.slice(0, -1).reverse().map((text) => make("li", {}, make("bdi", {}, text))));
-  byId("lesson-more").hidden = lesson.acts.length < 2;
+  byId("lesson-earlier").replaceChildren(...[...lesson.acts].reverse().map((text) => make("li", {}, make("bdi", {}, text))));
+  byId("lesson-more").hidden = !lesson.acts.length;
   byId("lesson-leave").disabled = lesson.state === "leaving";
   byId("lesson-join").hidden = lesson.state !== "none";
   byId("lesson-waits").hidden = lesson.state !== "joining";
@@ -30,7 +31,7 @@ export function drawLesson() {
     if (before !== "asks") openDialog(dialog);
   } else if (before === "asks") dialog.close();
   // What ends a lesson is told where the player looks.
-  if (ON.includes(before) && lesson.state === "none") tell(byId("notice"), lesson.sentence);
+  if ((before ?? "") in ON && lesson.state === "none") tell(byId("notice"), lesson.sentence);
 }
 
 export function startLesson() {
