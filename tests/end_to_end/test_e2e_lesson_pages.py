@@ -23,6 +23,7 @@ from fingerlead.lesson.relay import Relay
 from fingerlead.store.session_reading import read_session
 from fingerlead.studio.pupils import remarks
 from fingerlead.studio.studio import Studio
+from tests.end_to_end.test_e2e_lesson import free_port
 from tests.lesson.lessons import digest
 from tests.lesson.test_lesson_lines import server
 from tests.waiting import PATIENCE_S
@@ -51,7 +52,7 @@ def ends(browser, tmp_path):
     with Studio(tmp_path / "studio") as studio:
         key = studio.add("Ailsa").key
     with ExitStack() as stack:
-        relay = stack.enter_context(Relay(tmp_path / "relay", port=0))
+        relay = stack.enter_context(Relay(tmp_path / "relay", port=int(free_port())))
         said = stack.enter_context(program("simulate", "--on", "pty", "--pupil", "mixed", "--seed", 7))
         chanter = re.search(r"/dev/\S+", said)[0].rstrip(".,")
         desk = stack.enter_context(program("studio", tmp_path / "studio", "--no-browser"))
