@@ -342,8 +342,8 @@ def test_what_is_refused_is_said_and_nothing_written_is_lost(tab, tmp_path):
         expect(page.locator("#page textarea").last).to_have_value("Slowly.")
         sent = tmp_path / "not a session.session"
         sent.write_bytes(b"nothing")
-        page.set_input_files("input[type=file]", [sent, tmp_path / "one.session"])
-        page.get_by_role("button", name="Take in").click()
+        page.set_input_files("input[name=files]", [sent, tmp_path / "one.session"])
+        page.get_by_role("button", name="Take in", exact=True).click()
         expect(page.locator("main .notice")).to_contain_text("not a session.session: expected a session")
         expect(page.locator("main .notice")).to_contain_text("one.session: this session is in the studio already")
         expect(page.locator("#live")).to_contain_text("expected a session")
