@@ -3,3 +3,5 @@
 import { carry } from "/kit/entry.js";
 
 carry(document);
+// A link that is followed before it carries the token would not be let in.
+for (const early of document.querySelectorAll("[inert]")) early.inert = false;
