@@ -3,8 +3,8 @@
 The agreement is SPAKE2 (M. Abdalla and D. Pointcheval, "Simple Password-Based Encrypted Key Exchange Protocols", CT-RSA
 2005) in the form of the PyPI package `spake2`, over Ed25519's group: neither side learns more of the other's secret
 than whether one guess was right. It is not the form of RFC 9382, which came later, and has other constants, another
-transcript and its own confirmation. It is used because it is the kept library for Python, and because both ends are
-this program; the confirmation here is ours, and binds the versions that were offered too.
+hash of the exchange and its own confirmation. It is used because it is the kept library for Python, and because both
+ends are this program; the confirmation here is ours, and binds the versions that were offered too.
 
 Sealing is XChaCha20-Poly1305 (libsodium, by PyNaCl). A nonce is the packet's counter; it never comes twice under a key,
 as a counter only rises, each direction and lane has its key, and an agreement makes new ones.
