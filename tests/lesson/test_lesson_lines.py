@@ -132,7 +132,7 @@ class TestRelayLine(LineContract):
         spy.start()
         assert ready.wait(30)
         lesson = LiveLesson(ends)
-        frames = played(2_000_000)
+        frames = played(4_000_000)
         lesson.play(frames)
         lesson.finish()
         over.set()
